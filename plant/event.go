@@ -1,0 +1,95 @@
+package plant
+
+import "time"
+
+// Priority of an alarm, 1 the most urgent. The zero value is "none": a message
+// for the journal only.
+type Priority int
+
+// Priorities as used on every screen and in every export.
+const (
+	PriorityNone   Priority = 0
+	PriorityUrgent Priority = 1 // act now: people or equipment
+	PriorityHigh   Priority = 2 // prompt
+	PriorityMedium Priority = 3 // this shift
+	PriorityLow    Priority = 4 // maintenance, advice
+)
+
+// String gives the word shown beside the number.
+func (p Priority) String() string {
+	switch p {
+	case PriorityUrgent:
+		return "urgent"
+	case PriorityHigh:
+		return "high"
+	case PriorityMedium:
+		return "medium"
+	case PriorityLow:
+		return "low"
+	}
+	return "none"
+}
+
+// EventKind says what an event records. The alarm kinds are those of the
+// state table in package alerting.
+type EventKind string
+
+// Kinds of event.
+const (
+	EventAlarm        EventKind = "ALARM"
+	EventReturn       EventKind = "RETURN"
+	EventAck          EventKind = "ACK"
+	EventConfirm      EventKind = "CONFIRM"
+	EventReset        EventKind = "RESET"
+	EventShelve       EventKind = "SHELVE"
+	EventUnshelve     EventKind = "UNSHELVE"
+	EventSuppress     EventKind = "SUPPRESS"
+	EventUnsuppress   EventKind = "UNSUPPRESS"
+	EventOutOfService EventKind = "OUT_OF_SERVICE"
+	EventInService    EventKind = "IN_SERVICE"
+	EventRealarm      EventKind = "REALARM"
+	EventQuality      EventKind = "QUALITY"
+	EventRejected     EventKind = "REJECTED"
+	EventComment      EventKind = "COMMENT"
+	EventChange       EventKind = "CHANGE"
+
+	EventStart  EventKind = "START"  // the program started
+	EventStop   EventKind = "STOP"   // the program stopped in order
+	EventSource EventKind = "SOURCE" // a data source was lost or came back
+	EventRecord EventKind = "RECORD" // the journal or archive failed or recovered
+	EventConfig EventKind = "CONFIG" // configuration loaded or refused
+	EventNote   EventKind = "NOTE"   // an operator's note, a cleaning record
+	EventAccess EventKind = "ACCESS" // sign-in, sign-out, refusal
+)
+
+// Event is one numbered journal entry: a transition, an operator's action, a
+// fact about the program. Unused fields are empty. Events are never edited.
+type Event struct {
+	Seq      uint64    // journal number, 0 until journalled
+	Time     time.Time // when it happened: source time or moment of expiry
+	Received time.Time // when the program dealt with it
+	Kind     EventKind
+
+	Alarm       string // name of the alarm
+	Source      string // path of the equipment or tag
+	Occurrence  uint64 // ties ALARM, ACK and RETURN of one activation together
+	Priority    Priority
+	State       string   // state after the event
+	Before      string   // state before the event
+	Value       *float64 // value that triggered, if any
+	Setpoint    *float64
+	Unit        string
+	Quality     string // status name of the deciding input
+	Annunciated bool   // the operator was called
+	FirstUp     bool   // first of its group
+
+	User      string
+	Station   string // workstation or address the action came from
+	Comment   string
+	Reason    string
+	Code      string  // status name of a refusal
+	Action    string  // action that was refused, or mode of a shelving
+	DurationS float64 // length of a shelving, s
+	Count     int     // number of a re-alarm
+	Text      string  // one line for a person
+}

@@ -1,0 +1,59 @@
+package plant
+
+import (
+	"math"
+	"time"
+)
+
+// TagID is the place of a tag in [House.Tags] and of its point in a [Frame].
+type TagID int
+
+// NoTag is the ID of a tag that is not there.
+const NoTag TagID = -1
+
+// Point is one value of one tag: when, what, how good. Value is meaningless
+// (and by convention NaN) while Quality is Bad.
+type Point struct {
+	Time    time.Time // source time, UTC
+	Value   float64   // in the tag's unit
+	Quality Quality   // zero: no data yet
+}
+
+// Usable reports whether the value may be computed with.
+func (p Point) Usable() bool { return p.Quality.Usable() && !math.IsNaN(p.Value) }
+
+// BadPoint is a point without a value, for the reason q.
+func BadPoint(t time.Time, q Quality) Point {
+	return Point{Time: t, Value: math.NaN(), Quality: q}
+}
+
+// Sample is a point together with its tag: what collectors deliver and the
+// archive keeps.
+type Sample struct {
+	Tag   TagID
+	Point Point
+}
+
+// Frame is the latest point of every tag at one moment. Only its owner
+// changes it; others get copies.
+type Frame struct {
+	At     time.Time
+	Points []Point // indexed by TagID
+}
+
+// NewFrame makes an empty frame for n tags; every point has no data.
+func NewFrame(n int) *Frame { return &Frame{Points: make([]Point, n)} }
+
+// Point returns the latest point of a tag, and one without data for an ID the
+// frame does not have ([NoTag] included).
+func (f *Frame) Point(id TagID) Point {
+	if id < 0 || int(id) >= len(f.Points) {
+		return Point{}
+	}
+	return f.Points[id]
+}
+
+// Clone returns an independent copy.
+func (f *Frame) Clone() *Frame {
+	return &Frame{At: f.At, Points: append([]Point(nil), f.Points...)}
+}

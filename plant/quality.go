@@ -1,0 +1,161 @@
+package plant
+
+import "fmt"
+
+// Quality is an OPC UA status code (OPC 10000-4, 7.39) together with whether
+// one has been seen at all. The zero value means "no data yet": it is not
+// usable and never reads as Good.
+type Quality struct {
+	code uint32
+	seen bool
+}
+
+// Status codes used by name in this program; the numbers are those of
+// OPC 10000-6, annex A.
+var (
+	Good                    = QualityOf(0x00000000)
+	GoodLocalOverride       = QualityOf(0x00960000)
+	UncertainLastUsable     = QualityOf(0x40900000)
+	UncertainSubNormal      = QualityOf(0x40A40000)
+	Uncertain               = QualityOf(0x40000000)
+	UncertainInitialValue   = QualityOf(0x40920000)
+	UncertainSensor         = QualityOf(0x40930000)
+	UncertainUnitsExceeded  = QualityOf(0x40940000)
+	Bad                     = QualityOf(0x80000000)
+	BadNoCommunication      = QualityOf(0x80310000)
+	BadWaitingForInitial    = QualityOf(0x80320000)
+	BadNodeIDUnknown        = QualityOf(0x80340000)
+	BadAttributeIDInvalid   = QualityOf(0x80350000)
+	BadUserAccessDenied     = QualityOf(0x801F0000)
+	BadOutOfRange           = QualityOf(0x803C0000)
+	BadTypeMismatch         = QualityOf(0x80740000)
+	BadNotConnected         = QualityOf(0x808A0000)
+	BadSensorFailure        = QualityOf(0x808C0000)
+	BadDeviceFailure        = QualityOf(0x808B0000)
+	BadOutOfService         = QualityOf(0x808D0000)
+	BadConfigurationError   = QualityOf(0x80890000)
+	BadNoData               = QualityOf(0x809B0000)
+	BadDataLost             = QualityOf(0x809D0000)
+	BadInternalError        = QualityOf(0x80020000)
+	BadNotSupported         = QualityOf(0x803D0000)
+	BadIndexRangeNoData     = QualityOf(0x80370000)
+	BadDecodingError        = QualityOf(0x80070000)
+	BadServiceUnsupported   = QualityOf(0x800B0000)
+	BadSecurityChecksFailed = QualityOf(0x80130000)
+)
+
+// qualityNames maps the code without its info bits to the standard name.
+var qualityNames = map[uint32]string{
+	0x00000000: "Good",
+	0x00960000: "Good_LocalOverride",
+	0x00DC0000: "Good_Edited",
+	0x40000000: "Uncertain",
+	0x408F0000: "Uncertain_NoCommunicationLastUsableValue",
+	0x40900000: "Uncertain_LastUsableValue",
+	0x40910000: "Uncertain_SubstituteValue",
+	0x40920000: "Uncertain_InitialValue",
+	0x40930000: "Uncertain_SensorNotAccurate",
+	0x40940000: "Uncertain_EngineeringUnitsExceeded",
+	0x40950000: "Uncertain_SubNormal",
+	0x40A40000: "Uncertain_DataSubNormal",
+	0x80000000: "Bad",
+	0x80010000: "Bad_UnexpectedError",
+	0x80020000: "Bad_InternalError",
+	0x80050000: "Bad_CommunicationError",
+	0x80070000: "Bad_DecodingError",
+	0x800A0000: "Bad_Timeout",
+	0x800B0000: "Bad_ServiceUnsupported",
+	0x80130000: "Bad_SecurityChecksFailed",
+	0x801F0000: "Bad_UserAccessDenied",
+	0x80310000: "Bad_NoCommunication",
+	0x80320000: "Bad_WaitingForInitialData",
+	0x80330000: "Bad_NodeIdInvalid",
+	0x80340000: "Bad_NodeIdUnknown",
+	0x80350000: "Bad_AttributeIdInvalid",
+	0x80370000: "Bad_IndexRangeNoData",
+	0x803A0000: "Bad_NotReadable",
+	0x803C0000: "Bad_OutOfRange",
+	0x803D0000: "Bad_NotSupported",
+	0x803E0000: "Bad_NotFound",
+	0x80740000: "Bad_TypeMismatch",
+	0x80890000: "Bad_ConfigurationError",
+	0x808A0000: "Bad_NotConnected",
+	0x808B0000: "Bad_DeviceFailure",
+	0x808C0000: "Bad_SensorFailure",
+	0x808D0000: "Bad_OutOfService",
+	0x808E0000: "Bad_DeadbandFilterInvalid",
+	0x809B0000: "Bad_NoData",
+	0x809D0000: "Bad_DataLost",
+}
+
+// QualityOf wraps an OPC UA status code, which is kept whole.
+func QualityOf(code uint32) Quality { return Quality{code: code, seen: true} }
+
+// Code returns the 32-bit status code; Bad_WaitingForInitialData for the zero
+// value.
+func (q Quality) Code() uint32 {
+	if !q.seen {
+		return 0x80320000
+	}
+	return q.code
+}
+
+// Seen reports whether a status has arrived at all.
+func (q Quality) Seen() bool { return q.seen }
+
+// IsGood reports severity Good. Only the top two bits decide, so unknown codes
+// are handled by severity (OPC 10000-4, 7.39).
+func (q Quality) IsGood() bool { return q.seen && q.code>>30 == 0 }
+
+// IsUncertain reports severity Uncertain: usable, to be shown with its mark.
+func (q Quality) IsUncertain() bool { return q.seen && q.code>>30 == 1 }
+
+// IsBad reports that the value must not be used; also true for no data.
+func (q Quality) IsBad() bool { return !q.seen || q.code>>30 >= 2 }
+
+// Usable is the opposite of IsBad.
+func (q Quality) Usable() bool { return !q.IsBad() }
+
+// String gives the standard name of the code, or its severity with the number.
+func (q Quality) String() string {
+	if !q.seen {
+		return "no data"
+	}
+	if n, ok := qualityNames[q.code&0xFFFF0000]; ok {
+		return n
+	}
+	sev := [...]string{"Good", "Uncertain", "Bad", "Bad"}[q.code>>30]
+	return fmt.Sprintf("%s (0x%08X)", sev, q.code)
+}
+
+// QualityNamed finds a status by its standard name ("Good",
+// "Bad_SensorFailure"); the second result is false if the name is not known.
+func QualityNamed(name string) (Quality, bool) {
+	for code, n := range qualityNames {
+		if n == name {
+			return QualityOf(code), true
+		}
+	}
+	return Quality{}, false
+}
+
+// Worse returns the worse of two qualities: no data and Bad before Uncertain
+// before Good; the first one at equal severity.
+func Worse(a, b Quality) Quality {
+	if severity(b) > severity(a) {
+		return b
+	}
+	return a
+}
+
+func severity(q Quality) int {
+	switch {
+	case !q.seen:
+		return 3
+	case q.IsBad():
+		return 2
+	case q.IsUncertain():
+		return 1
+	}
+	return 0
+}
