@@ -1,0 +1,89 @@
+package plant
+
+import "time"
+
+// Truth is the outcome of a condition in three values. The zero value is
+// Unknown: a condition whose deciding input is bad is neither true nor false.
+type Truth int8
+
+// The three values.
+const (
+	Unknown Truth = 0
+	False   Truth = -1
+	True    Truth = 1
+)
+
+// TruthOf turns a bool into a Truth.
+func TruthOf(b bool) Truth {
+	if b {
+		return True
+	}
+	return False
+}
+
+// Not is Kleene's negation: Unknown stays Unknown.
+func (t Truth) Not() Truth { return -t }
+
+// String gives true, false or unknown.
+func (t Truth) String() string {
+	switch t {
+	case True:
+		return "true"
+	case False:
+		return "false"
+	}
+	return "unknown"
+}
+
+// AlarmSpec is the rationalised definition of one alarm: what a master alarm
+// database holds (ISA-18.2 clauses 6 and 9, IEC 62682). The rule files are
+// where a site writes it; package rules reads it and package alerting runs it.
+// An alarm without cause, consequence and response is refused at load.
+type AlarmSpec struct {
+	Name     string // unique, stable: the journal refers to it
+	Title    string // one line: what is wrong
+	Source   string // path of the equipment it belongs to, e.g. "EV.EV3"
+	Area     string // operating position
+	Priority Priority
+	Class    string // "process", "instrument", "system", or the site's own
+
+	Cause       string
+	Consequence string
+	Response    string        // what the operator does
+	Verify      string        // how to check that it is real
+	Hazard      string        // what can hurt someone, in general words
+	Procedure   string        // the site's own procedure; a placeholder until the site fills it in
+	Respond     time.Duration // time to respond
+
+	// Setpoint and Unit describe a limit alarm; nil for a free condition.
+	Setpoint *float64
+	Unit     string
+
+	OnDelay  time.Duration
+	OffDelay time.Duration
+	Latching bool
+	Confirm  bool          // a second step after acknowledging
+	Realarm  time.Duration // 0: never
+	// HighlyManaged alarms are never suppressed automatically.
+	HighlyManaged bool
+	NoShelving    bool
+	MaxShelve     time.Duration // 0: no limit
+	Group         string        // first-up group; "" for none
+	// ConsequenceOf names alarms that explain this one: while one of them is
+	// active this one may be suppressed by design.
+	ConsequenceOf []string
+
+	File string // where it was defined
+	Line int
+}
+
+// AlarmInput is what an alarm's condition says at one moment.
+type AlarmInput struct {
+	Time time.Time
+	// Raise is True while the condition for raising holds (beyond the
+	// setpoint), Hold while an active alarm must stay (beyond the setpoint
+	// less the deadband). Raise True implies Hold True.
+	Raise, Hold Truth
+	Quality     Quality // worst quality of the deciding inputs
+	Value       float64 // value that decides, NaN if there is none
+}
