@@ -1,0 +1,121 @@
+package plant
+
+// Class is a class of equipment.
+type Class string
+
+// Classes of equipment.
+const (
+	ClassSite      Class = "site"
+	ClassSet       Class = "set"       // a multiple-effect evaporator set
+	ClassBody      Class = "body"      // one evaporator body
+	ClassBleed     Class = "bleed"     // one user of a body's vapour
+	ClassCondenser Class = "condenser" // of a set or a pan
+	ClassPan       Class = "pan"       // a vacuum pan
+	ClassSystem    Class = "system"    // the program itself
+)
+
+// Signal is one row of the table of what an instrument of a class of
+// equipment may measure: its name in tag paths and in the configuration.
+type Signal struct {
+	Class     Class
+	Name      string
+	Dimension Dimension
+	Meaning   string
+}
+
+// Signals is the table of measured signals. The name is the key in the
+// configuration's tags: sections and the last part of the tag's path.
+var Signals = []Signal{
+	{ClassSet, "header_pressure", Pressure, "exhaust steam header, before the control valve"},
+	{ClassSet, "steam_pressure", Pressure, "steam in the calandria of the first effect"},
+	{ClassSet, "steam_temperature", Temperature, "steam to the first effect"},
+	{ClassSet, "steam_flow", MassFlow, "steam to the first effect"},
+	{ClassSet, "juice_flow", MassFlow, "clear juice to the first body, by mass"},
+	{ClassSet, "juice_volume_flow", VolumeFlow, "clear juice to the first body, by volume"},
+	{ClassSet, "juice_temperature", Temperature, "clear juice to the first body"},
+	{ClassSet, "juice_brix", BrixDim, "clear juice to the first body"},
+	{ClassSet, "juice_purity", Percent, "purity of the clear juice"},
+	{ClassSet, "syrup_brix", BrixDim, "syrup leaving the last body"},
+	{ClassSet, "syrup_flow", MassFlow, "syrup leaving the last body, by mass"},
+	{ClassSet, "syrup_volume_flow", VolumeFlow, "syrup leaving the last body, by volume"},
+	{ClassSet, "syrup_temperature", Temperature, "syrup leaving the last body"},
+	{ClassSet, "steam_valve", Percent, "opening of the steam control valve"},
+	{ClassSet, "cane_rate", MassFlow, "cane or beet crushed"},
+
+	{ClassBody, "vapour_pressure", Pressure, "vapour space over the juice"},
+	{ClassBody, "vapour_temperature", Temperature, "vapour leaving the body"},
+	{ClassBody, "chest_pressure", Pressure, "steam side of the calandria"},
+	{ClassBody, "chest_temperature", Temperature, "steam side of the calandria"},
+	{ClassBody, "juice_temperature", Temperature, "boiling juice in the body"},
+	{ClassBody, "brix", BrixDim, "juice leaving the body"},
+	{ClassBody, "level", Level, "juice level, % of the tube length"},
+	{ClassBody, "juice_flow", MassFlow, "juice leaving the body, by mass"},
+	{ClassBody, "condensate_flow", MassFlow, "condensate from the calandria"},
+	{ClassBody, "condensate_temperature", Temperature, "condensate leaving the calandria"},
+	{ClassBody, "condensate_level", Level, "condensate pot of the calandria"},
+	{ClassBody, "condensate_conductivity", Conductivity, "condensate of the calandria"},
+	{ClassBody, "vent_valve", Percent, "incondensable-gas vent of the calandria"},
+	{ClassBody, "in_service", State, "1 while the body works, 0 while it is by-passed"},
+	{ClassBody, "cleaning", State, "1 while the body is being cleaned"},
+
+	{ClassBleed, "flow", MassFlow, "vapour taken"},
+	{ClassBleed, "liquid_flow", MassFlow, "juice through the heater, by mass"},
+	{ClassBleed, "inlet_temperature", Temperature, "juice into the heater"},
+	{ClassBleed, "outlet_temperature", Temperature, "juice out of the heater"},
+	{ClassBleed, "valve", Percent, "opening of the bleed valve"},
+
+	{ClassCondenser, "water_inlet_temperature", Temperature, "injection water"},
+	{ClassCondenser, "water_outlet_temperature", Temperature, "tail water"},
+	{ClassCondenser, "water_flow", MassFlow, "injection water, by mass"},
+	{ClassCondenser, "water_volume_flow", VolumeFlow, "injection water, by volume"},
+	{ClassCondenser, "water_pressure", Pressure, "injection-water main"},
+	{ClassCondenser, "vapour_pressure", Pressure, "vapour into the condenser"},
+	{ClassCondenser, "vapour_temperature", Temperature, "vapour into the condenser"},
+	{ClassCondenser, "gas_temperature", Temperature, "gas drawn off to the vacuum pump"},
+	{ClassCondenser, "pump_running", State, "vacuum pump: 1 running"},
+	{ClassCondenser, "water_pump_running", State, "injection-water pump: 1 running"},
+	{ClassCondenser, "seal_level", Level, "seal well of the barometric leg"},
+
+	{ClassPan, "vapour_pressure", Pressure, "vapour space"},
+	{ClassPan, "vapour_temperature", Temperature, "vapour leaving the pan"},
+	{ClassPan, "massecuite_temperature", Temperature, "massecuite"},
+	{ClassPan, "level", Level, "massecuite level, % of the full strike"},
+	{ClassPan, "massecuite_brix", BrixDim, "massecuite, dry substance"},
+	{ClassPan, "liquor_brix", BrixDim, "mother liquor"},
+	{ClassPan, "consistency", Percent, "massecuite consistency"},
+	{ClassPan, "stirrer_current", Current, "stirrer motor"},
+	{ClassPan, "chest_pressure", Pressure, "steam side of the calandria"},
+	{ClassPan, "steam_flow", MassFlow, "vapour or steam to the calandria"},
+	{ClassPan, "steam_valve", Percent, "steam valve"},
+	{ClassPan, "feed_flow", MassFlow, "syrup or molasses fed, by mass"},
+	{ClassPan, "feed_valve", Percent, "feed valve"},
+	{ClassPan, "feed_brix", BrixDim, "syrup or molasses fed"},
+	{ClassPan, "water_valve", Percent, "movement-water valve"},
+	{ClassPan, "discharge_valve", Percent, "discharge valve; 0 closed"},
+	{ClassPan, "condensate_conductivity", Conductivity, "condensate of the calandria"},
+	{ClassPan, "liquor_purity", Percent, "purity of the mother liquor"},
+	{ClassPan, "massecuite_purity", Percent, "purity of the massecuite"},
+	{ClassPan, "phase", AnyDimension, "phase number of the plant's own sequence"},
+	{ClassPan, "crystal_content", Percent, "crystal, % on massecuite"},
+}
+
+// SignalNamed finds a row of [Signals].
+func SignalNamed(c Class, name string) (Signal, bool) {
+	for _, s := range Signals {
+		if s.Class == c && s.Name == name {
+			return s, true
+		}
+	}
+	return Signal{}, false
+}
+
+// SignalNames lists the signals of a class in table order.
+func SignalNames(c Class) []string {
+	var names []string
+	for _, s := range Signals {
+		if s.Class == c {
+			names = append(names, s.Name)
+		}
+	}
+	return names
+}

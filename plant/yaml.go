@@ -1,0 +1,420 @@
+package plant
+
+import (
+	"fmt"
+	"math"
+	"reflect"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
+)
+
+// Fault is one thing wrong with a file: where, what, and how to mend it.
+type Fault struct {
+	File    string
+	Line    int // from 1; 0 if the file as a whole is meant
+	Column  int
+	Field   string // path of the field, e.g. "sets[0].bodies[2].effect"
+	Problem string
+	Fix     string
+}
+
+// Error gives "file:line:column: field: problem; fix".
+func (f Fault) Error() string {
+	var b strings.Builder
+	b.WriteString(f.File)
+	if f.Line > 0 {
+		fmt.Fprintf(&b, ":%d", f.Line)
+		if f.Column > 0 {
+			fmt.Fprintf(&b, ":%d", f.Column)
+		}
+	}
+	b.WriteString(": ")
+	if f.Field != "" {
+		b.WriteString(f.Field + ": ")
+	}
+	b.WriteString(f.Problem)
+	if f.Fix != "" {
+		b.WriteString("; " + f.Fix)
+	}
+	return b.String()
+}
+
+// Faults is every fault found in one pass.
+type Faults []Fault
+
+// Error joins the faults, one a line.
+func (fs Faults) Error() string {
+	lines := make([]string, len(fs))
+	for i, f := range fs {
+		lines[i] = f.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Err returns nil if there are no faults, else the faults sorted by place.
+func (fs Faults) Err() error {
+	if len(fs) == 0 {
+		return nil
+	}
+	sort.SliceStable(fs, func(i, j int) bool {
+		if fs[i].File != fs[j].File {
+			return fs[i].File < fs[j].File
+		}
+		return fs[i].Line < fs[j].Line
+	})
+	return fs
+}
+
+// Place is a position in a file.
+type Place struct{ Line, Column int }
+
+// Document is a decoded YAML file that remembers where each field stood, so
+// that later checks can name the line.
+type Document struct {
+	File   string
+	places map[string]Place
+}
+
+// At returns the place of a field path; of its nearest parent if the field
+// itself is absent.
+func (d *Document) At(field string) Place {
+	for {
+		if p, ok := d.places[field]; ok {
+			return p
+		}
+		i := strings.LastIndexAny(field, ".[")
+		if i < 0 {
+			return d.places[""]
+		}
+		field = field[:i]
+	}
+}
+
+// Fault makes a fault at a field.
+func (d *Document) Fault(field, problem, fix string) Fault {
+	p := d.At(field)
+	return Fault{File: d.File, Line: p.Line, Column: p.Column, Field: field, Problem: problem, Fix: fix}
+}
+
+// maxYAMLBytes and maxYAMLDepth bound what one configuration file may be.
+const (
+	maxYAMLBytes = 8 << 20
+	maxYAMLDepth = 64
+)
+
+// DecodeYAML decodes one YAML document strictly into the struct v points to:
+// unknown keys, repeated keys and wrong types are faults, and all of them are
+// reported, each with its line. Fields are named by `yaml:"name"` tags.
+// Anchors, aliases, tags and merges are not accepted: a reader should see what
+// is there. Durations are written like 30s, 10m, 2h or 3d.
+func DecodeYAML(file string, data []byte, v any) (doc *Document, faults Faults) {
+	doc = &Document{File: file, places: map[string]Place{"": {Line: 1}}}
+	if len(data) > maxYAMLBytes {
+		return doc, Faults{{File: file, Problem: fmt.Sprintf("file is larger than %d bytes", maxYAMLBytes), Fix: "split it"}}
+	}
+	// The parser is someone else's: a panic in it is a fault of the file.
+	defer func() {
+		if r := recover(); r != nil {
+			faults = append(faults, Fault{File: file, Problem: "the file cannot be read as YAML", Fix: "check its indentation and quotes"})
+		}
+	}()
+	f, err := parser.ParseBytes(data, 0)
+	if err != nil {
+		return doc, Faults{syntaxFault(file, err)}
+	}
+	var body ast.Node
+	for _, d := range f.Docs {
+		if d.Body == nil {
+			continue
+		}
+		if body != nil {
+			return doc, Faults{{File: file, Line: d.Body.GetToken().Position.Line, Problem: "a second document in the same file", Fix: "keep one document a file"}}
+		}
+		body = d.Body
+	}
+	dec := &decoder{doc: doc}
+	if body == nil {
+		return doc, Faults{{File: file, Line: 1, Problem: "the file is empty", Fix: "see the sample files in deploy/"}}
+	}
+	dec.decode("", body, reflect.ValueOf(v).Elem(), 0)
+	return doc, dec.faults
+}
+
+func syntaxFault(file string, err error) Fault {
+	f := Fault{File: file, Problem: strings.SplitN(err.Error(), "\n", 2)[0], Fix: "check indentation and quotes"}
+	var line, col int
+	if n, _ := fmt.Sscanf(err.Error(), "[%d:%d]", &line, &col); n == 2 {
+		f.Line, f.Column = line, col
+		if i := strings.Index(f.Problem, "] "); i > 0 {
+			f.Problem = f.Problem[i+2:]
+		}
+	}
+	return f
+}
+
+type decoder struct {
+	doc    *Document
+	faults Faults
+}
+
+func (d *decoder) fault(tk *token.Token, field, problem, fix string) {
+	f := Fault{File: d.doc.File, Field: field, Problem: problem, Fix: fix}
+	if tk != nil && tk.Position != nil {
+		f.Line, f.Column = tk.Position.Line, tk.Position.Column
+	}
+	d.faults = append(d.faults, f)
+}
+
+var durationType = reflect.TypeFor[time.Duration]()
+
+func (d *decoder) decode(field string, n ast.Node, v reflect.Value, depth int) {
+	tk := n.GetToken()
+	if tk != nil && tk.Position != nil {
+		if _, there := d.doc.places[field]; !there {
+			d.doc.places[field] = Place{tk.Position.Line, tk.Position.Column}
+		}
+	}
+	if depth > maxYAMLDepth {
+		d.fault(tk, field, "nested too deeply", "")
+		return
+	}
+	switch n.(type) {
+	case *ast.AnchorNode, *ast.AliasNode, *ast.TagNode, *ast.MergeKeyNode:
+		d.fault(tk, field, "anchors, aliases, merges and tags are not accepted", "write the value out")
+		return
+	case *ast.NullNode:
+		return
+	}
+	if v.Kind() == reflect.Pointer {
+		if v.IsNil() {
+			v.Set(reflect.New(v.Type().Elem()))
+		}
+		d.decode(field, n, v.Elem(), depth)
+		return
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		d.decodeStruct(field, n, v, depth)
+	case reflect.Map:
+		d.decodeMap(field, n, v, depth)
+	case reflect.Slice:
+		seq, ok := n.(*ast.SequenceNode)
+		if !ok {
+			d.fault(tk, field, "a list is expected here", "start each entry with '- '")
+			return
+		}
+		out := reflect.MakeSlice(v.Type(), len(seq.Values), len(seq.Values))
+		for i, e := range seq.Values {
+			d.decode(fmt.Sprintf("%s[%d]", field, i), e, out.Index(i), depth+1)
+		}
+		v.Set(out)
+	default:
+		d.decodeScalar(field, n, v)
+	}
+}
+
+func entries(n ast.Node) ([]*ast.MappingValueNode, bool) {
+	switch m := n.(type) {
+	case *ast.MappingNode:
+		return m.Values, true
+	case *ast.MappingValueNode:
+		return []*ast.MappingValueNode{m}, true
+	}
+	return nil, false
+}
+
+func keyText(k ast.MapKeyNode) string {
+	if s, ok := k.(*ast.StringNode); ok {
+		return s.Value
+	}
+	if tk := k.GetToken(); tk != nil {
+		return tk.Value
+	}
+	return ""
+}
+
+func join(field, key string) string {
+	if field == "" {
+		return key
+	}
+	return field + "." + key
+}
+
+func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth int) {
+	es, ok := entries(n)
+	if !ok {
+		d.fault(n.GetToken(), field, "a section of 'key: value' lines is expected here", "")
+		return
+	}
+	known := map[string]int{}
+	var names []string
+	for i := range v.NumField() {
+		name := v.Type().Field(i).Tag.Get("yaml")
+		if name != "" && name != "-" {
+			known[name] = i
+			names = append(names, name)
+		}
+	}
+	seen := map[string]bool{}
+	for _, e := range es {
+		key := keyText(e.Key)
+		tk := e.Key.GetToken()
+		at := join(field, key)
+		if seen[key] {
+			d.fault(tk, at, "the key stands twice", "keep one")
+			continue
+		}
+		seen[key] = true
+		i, ok := known[key]
+		if !ok {
+			fix := "known keys: " + strings.Join(names, ", ")
+			if near := Nearest(key, names); near != "" {
+				fix = fmt.Sprintf("did you mean %q?", near)
+			}
+			d.fault(tk, at, "unknown key", fix)
+			continue
+		}
+		if tk != nil && tk.Position != nil {
+			d.doc.places[at] = Place{tk.Position.Line, tk.Position.Column}
+		}
+		d.decode(at, e.Value, v.Field(i), depth+1)
+	}
+}
+
+func (d *decoder) decodeMap(field string, n ast.Node, v reflect.Value, depth int) {
+	es, ok := entries(n)
+	if !ok {
+		d.fault(n.GetToken(), field, "a section of 'name: value' lines is expected here", "")
+		return
+	}
+	out := reflect.MakeMap(v.Type())
+	for _, e := range es {
+		key := keyText(e.Key)
+		at := join(field, key)
+		tk := e.Key.GetToken()
+		if out.MapIndex(reflect.ValueOf(key)).IsValid() {
+			d.fault(tk, at, "the name stands twice", "keep one")
+			continue
+		}
+		if tk != nil && tk.Position != nil {
+			d.doc.places[at] = Place{tk.Position.Line, tk.Position.Column}
+		}
+		val := reflect.New(v.Type().Elem()).Elem()
+		d.decode(at, e.Value, val, depth+1)
+		out.SetMapIndex(reflect.ValueOf(key), val)
+	}
+	v.Set(out)
+}
+
+func (d *decoder) decodeScalar(field string, n ast.Node, v reflect.Value) {
+	tk := n.GetToken()
+	var text string
+	isString := false
+	switch s := n.(type) {
+	case *ast.StringNode:
+		text, isString = s.Value, true
+	case *ast.LiteralNode:
+		text, isString = s.Value.Value, true
+	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode, *ast.InfinityNode, *ast.NanNode:
+		text = strings.TrimSpace(tk.Value)
+	default:
+		d.fault(tk, field, "a single value is expected here", "")
+		return
+	}
+	switch {
+	case v.Type() == durationType:
+		dur, err := ParseDuration(text)
+		if err != nil {
+			d.fault(tk, field, fmt.Sprintf("%q is not a duration", text), "write for example 30s, 10m, 2h or 3d")
+			return
+		}
+		v.SetInt(int64(dur))
+	case v.Kind() == reflect.String:
+		v.SetString(text)
+	case v.Kind() == reflect.Bool:
+		switch text {
+		case "true", "false":
+			v.SetBool(text == "true")
+		default:
+			d.fault(tk, field, fmt.Sprintf("%q is neither true nor false", text), "")
+		}
+	case v.CanInt():
+		i, err := strconv.ParseInt(strings.ReplaceAll(text, "_", ""), 0, 64)
+		if err != nil || isString || v.OverflowInt(i) {
+			d.fault(tk, field, fmt.Sprintf("%q is not a whole number", text), "")
+			return
+		}
+		v.SetInt(i)
+	case v.CanFloat():
+		x, err := strconv.ParseFloat(strings.ReplaceAll(text, "_", ""), 64)
+		if err != nil || isString || math.IsNaN(x) || math.IsInf(x, 0) {
+			d.fault(tk, field, fmt.Sprintf("%q is not a number", text), "write a plain number; units have keys of their own")
+			return
+		}
+		v.SetFloat(x)
+	default:
+		d.fault(tk, field, "this value cannot be read", "")
+	}
+}
+
+// ParseDuration reads a Go duration such as "90s" or "1h30m", and also days:
+// "3d". Negative durations are refused.
+func ParseDuration(s string) (time.Duration, error) {
+	s = strings.TrimSpace(s)
+	if s == "0" {
+		return 0, nil
+	}
+	if days, ok := strings.CutSuffix(s, "d"); ok {
+		x, err := strconv.ParseFloat(days, 64)
+		if err != nil || !(x >= 0) || x > 36500 {
+			return 0, fmt.Errorf("parse duration %q: not a number of days from 0 to 36500", s)
+		}
+		return time.Duration(x * 24 * float64(time.Hour)), nil
+	}
+	dur, err := time.ParseDuration(s)
+	if err != nil {
+		return 0, fmt.Errorf("parse duration %q: %w", s, err)
+	}
+	if dur < 0 {
+		return 0, fmt.Errorf("parse duration %q: negative", s)
+	}
+	return dur, nil
+}
+
+// Nearest returns the candidate closest to word if it is close enough to be
+// a likely slip of the finger, else "".
+func Nearest(word string, candidates []string) string {
+	best, bestDist := "", 1+len(word)/3
+	for _, c := range candidates {
+		if d := editDistance(word, c); d < bestDist || d == bestDist && best == "" {
+			best, bestDist = c, d
+		}
+	}
+	return best
+}
+
+func editDistance(a, b string) int {
+	prev := make([]int, len(b)+1)
+	for j := range prev {
+		prev[j] = j
+	}
+	for i := 1; i <= len(a); i++ {
+		cur := make([]int, len(b)+1)
+		cur[0] = i
+		for j := 1; j <= len(b); j++ {
+			cost := 1
+			if a[i-1] == b[j-1] {
+				cost = 0
+			}
+			cur[j] = min(prev[j]+1, cur[j-1]+1, prev[j-1]+cost)
+		}
+		prev = cur
+	}
+	return prev[len(b)]
+}
