@@ -1,0 +1,2 @@
+// Package liquor holds the properties of sugar solutions: juice, syrup, molasses.
+package liquor

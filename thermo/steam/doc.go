@@ -1,0 +1,2 @@
+// Package steam holds the properties of water and steam.
+package steam

@@ -1,0 +1,193 @@
+package steam
+
+import (
+	"fmt"
+	"math"
+)
+
+// Phase tells what a [State] is made of.
+type Phase uint8
+
+// The phases. The zero value belongs to a State that was never computed.
+const (
+	NoPhase     Phase = iota
+	LiquidPhase       // liquid only, region 1
+	WetPhase          // liquid and vapour in equilibrium
+	VapourPhase       // vapour only, region 2
+)
+
+// String returns "liquid", "wet", "vapour" or "none".
+func (p Phase) String() string {
+	switch p {
+	case LiquidPhase:
+		return "liquid"
+	case WetPhase:
+		return "wet"
+	case VapourPhase:
+		return "vapour"
+	}
+	return "none"
+}
+
+// State is one state of water or steam.
+type State struct {
+	PressureKPa        KPa
+	TemperatureC       Celsius
+	Phase              Phase
+	Quality            float64 // mass fraction of vapour: 0 liquid, 1 vapour
+	VolumeM3Kg         float64 // specific volume, m3/kg
+	EnthalpyKJKg       float64 // specific enthalpy, kJ/kg
+	InternalEnergyKJKg float64 // specific internal energy, kJ/kg
+	EntropyKJKgK       float64 // specific entropy, kJ/(kg K)
+
+	// The rest is defined for one phase only; for wet steam it is 0.
+	CpKJKgK               float64 // specific heat at constant pressure, kJ/(kg K)
+	CvKJKgK               float64 // specific heat at constant volume, kJ/(kg K)
+	SoundSpeedMS          float64 // speed of sound, m/s
+	CompressibilityPerMPa float64 // isothermal compressibility -1/v dv/dp, 1/MPa
+}
+
+// DensityKgM3 returns the density in kg/m3 (0 for the zero State).
+func (s State) DensityKgM3() float64 {
+	if s.VolumeM3Kg == 0 {
+		return 0
+	}
+	return 1 / s.VolumeM3Kg
+}
+
+// Ranges of regions 1 and 2 (region 3 and 5 are not carried).
+const (
+	pressureLow  = 1e-6   // kPa, region 2 towards the ideal gas
+	pressureHigh = 100000 // kPa
+	tMaxVapour   = 1073.15
+	// acrossLine is how far, in K, a state may lie on the wrong side of the
+	// saturation line before it is refused: enough for rounding, no more.
+	acrossLine = 1e-3
+)
+
+// Liquid returns the state of liquid water at pressure p and temperature t.
+//
+// Equation: IAPWS R7-97(2012) region 1, Eq. 7. Range: 0 to 350 degC, from the
+// saturation pressure of t to 100 MPa. A temperature above Tsat(p) (by more than
+// 0.001 K) is no liquid and gives an error.
+func Liquid(p KPa, t Celsius) (State, error) {
+	if outside(float64(p), saturationLow, pressureHigh) {
+		return State{}, pressureError(p, saturationLow, pressureHigh)
+	}
+	high := t13
+	if p < p13 {
+		high = tsatK(float64(p))
+	}
+	k := float64(t) + kelvin
+	if outside(k, kelvin-rounding, high+acrossLine) {
+		return State{}, &RangeError{"temperature of liquid water", float64(t), 0, high - kelvin, "degC"}
+	}
+	return liquidState(float64(p), k), nil
+}
+
+// Vapour returns the state of superheated or dry saturated steam at pressure p and
+// temperature t.
+//
+// Equation: IAPWS R7-97(2012) region 2, Eq. 15. Range: 0 to 800 degC, above zero
+// pressure (1e-6 kPa) up to the saturation pressure, above 350 degC up to the
+// boundary of region 3, at most 100 MPa. A temperature below Tsat(p) (by more than
+// 0.001 K) is no vapour and gives an error.
+func Vapour(p KPa, t Celsius) (State, error) {
+	if outside(float64(p), pressureLow, pressureHigh) {
+		return State{}, pressureError(p, pressureLow, pressureHigh)
+	}
+	low := kelvin - rounding
+	switch {
+	case p > p13:
+		low = boundary23T(float64(p))
+	case p >= saturationLow:
+		low = tsatK(float64(p))
+	}
+	k := float64(t) + kelvin
+	if outside(k, low-acrossLine, tMaxVapour+rounding) {
+		return State{}, &RangeError{"temperature of steam", float64(t), low - kelvin, tMaxVapour - kelvin, "degC"}
+	}
+	return vapourState(float64(p), k), nil
+}
+
+// SatLiquid returns saturated liquid at pressure p. Range: 0.611213 to 16529 kPa.
+func SatLiquid(p KPa) (State, error) {
+	if outside(float64(p), saturationLow, p13) {
+		return State{}, pressureError(p, saturationLow, p13)
+	}
+	return liquidState(float64(p), tsatK(float64(p))), nil
+}
+
+// SatVapour returns dry saturated steam at pressure p. Range: 0.611213 to 16529 kPa.
+func SatVapour(p KPa) (State, error) {
+	if outside(float64(p), saturationLow, p13) {
+		return State{}, pressureError(p, saturationLow, p13)
+	}
+	return vapourState(float64(p), tsatK(float64(p))), nil
+}
+
+// WetSteam returns saturated steam with the mass fraction of vapour quality (0 to 1).
+// Range of p: 0.611213 to 16529 kPa.
+func WetSteam(p KPa, quality float64) (State, error) {
+	if outside(float64(p), saturationLow, p13) {
+		return State{}, pressureError(p, saturationLow, p13)
+	}
+	if outside(quality, 0, 1) {
+		return State{}, &RangeError{"steam quality", quality, 0, 1, "kg/kg"}
+	}
+	return wetState(float64(p), quality), nil
+}
+
+func liquidState(p, t float64) State {
+	s := fromGibbs(p, t, 16.53, 1386, region1(p*1e-3, t))
+	s.Phase = LiquidPhase
+	return s
+}
+
+func vapourState(p, t float64) State {
+	s := fromGibbs(p, t, 1, 540, region2(p*1e-3, t))
+	s.Phase, s.Quality = VapourPhase, 1
+	return s
+}
+
+func wetState(p, x float64) State {
+	t := tsatK(p)
+	f, g := liquidState(p, t), vapourState(p, t)
+	mix := func(a, b float64) float64 { return a + x*(b-a) }
+	return State{
+		PressureKPa: KPa(p), TemperatureC: Celsius(t - kelvin), Phase: WetPhase, Quality: x,
+		VolumeM3Kg:         mix(f.VolumeM3Kg, g.VolumeM3Kg),
+		EnthalpyKJKg:       mix(f.EnthalpyKJKg, g.EnthalpyKJKg),
+		InternalEnergyKJKg: mix(f.InternalEnergyKJKg, g.InternalEnergyKJKg),
+		EntropyKJKgK:       mix(f.EntropyKJKgK, g.EntropyKJKgK),
+	}
+}
+
+// fromGibbs turns the derivatives of gamma into properties (R7-97 Tables 3 and 12).
+// p in kPa, t in K, pStar in MPa, tStar in K.
+func fromGibbs(p, t, pStar, tStar float64, g gibbs) State {
+	tau := tStar / t
+	rt := gasR * t
+	v := g.p * rt / pStar * 1e-3 // kJ/(kg MPa) = 1e-3 m3/kg
+	h := gasR * tStar * g.t
+	ttt := tau * tau * g.tt
+	d := g.p - tau*g.pt
+	return State{
+		PressureKPa:           KPa(p),
+		TemperatureC:          Celsius(t - kelvin),
+		VolumeM3Kg:            v,
+		EnthalpyKJKg:          h,
+		InternalEnergyKJKg:    h - p*v,
+		EntropyKJKgK:          gasR * (tau*g.t - g.g),
+		CpKJKgK:               -gasR * ttt,
+		CvKJKgK:               gasR * (-ttt + d*d/g.pp),
+		SoundSpeedMS:          math.Sqrt(1e3 * rt * g.p * g.p / (d*d/ttt - g.pp)),
+		CompressibilityPerMPa: -g.pp / g.p / pStar,
+	}
+}
+
+// String gives the state in a line, for messages and examples.
+func (s State) String() string {
+	return fmt.Sprintf("%s %.4g kPa %.2f degC h=%.2f kJ/kg x=%.3f",
+		s.Phase, float64(s.PressureKPa), float64(s.TemperatureC), s.EnthalpyKJKg, s.Quality)
+}
