@@ -1,0 +1,219 @@
+package plant
+
+import "time"
+
+// Config is the whole of plant.yaml. Every key is documented at its field;
+// unknown keys are refused. See [Load].
+type Config struct {
+	Site       SiteConfig        `yaml:"site"`
+	OPCUA      OPCUAConfig       `yaml:"opcua"`
+	Sets       []SetConfig       `yaml:"sets"`
+	Condensers []CondenserConfig `yaml:"condensers"`
+	Pans       []PanConfig       `yaml:"pans"`
+	// Tags are further signals of the site that rules may use.
+	Tags map[string]FreeTag `yaml:"tags"`
+	// Rules lists rule files, relative to the plant file.
+	Rules   []string      `yaml:"rules"`
+	Scan    time.Duration `yaml:"scan"` // how often quantities are worked out; default 1s
+	Archive ArchiveConfig `yaml:"archive"`
+	Console ConsoleConfig `yaml:"console"`
+	Influx  *InfluxConfig `yaml:"influxdb"`
+}
+
+// SiteConfig describes the site as a whole.
+type SiteConfig struct {
+	Name string `yaml:"name"`
+	// Note stands on every page, e.g. "invented demonstration data".
+	Note string `yaml:"note"`
+	// BarometerKPa turns gauge and vacuum readings into absolute pressure;
+	// 60..110, default 101.325.
+	BarometerKPa float64 `yaml:"barometer_kpa"`
+	TimeZone     string  `yaml:"time_zone"` // IANA name for days and shifts; default UTC
+}
+
+// OPCUAConfig lists the servers to read from.
+type OPCUAConfig struct {
+	Servers []ServerConfig `yaml:"servers"`
+}
+
+// ServerConfig is one OPC UA server.
+type ServerConfig struct {
+	Name     string `yaml:"name"`
+	Endpoint string `yaml:"endpoint"` // opc.tcp://host:port/path
+	// Policy is None, Basic256Sha256, Aes128_Sha256_RsaOaep or
+	// Aes256_Sha256_RsaPss; Mode is None, Sign or SignAndEncrypt. There is no
+	// silent step down: default Basic256Sha256 and SignAndEncrypt, and None
+	// has to be written.
+	Policy string `yaml:"policy"`
+	Mode   string `yaml:"mode"`
+	// User signs in with a name; the password is the content of PasswordFile.
+	User         string `yaml:"user"`
+	PasswordFile string `yaml:"password_file"`
+	// Certificate and Key are PEM or DER files of this client; made on first
+	// use in the data folder if empty.
+	Certificate string `yaml:"certificate"`
+	Key         string `yaml:"key"`
+	// ServerCertificate pins the server: a PEM or DER file. Without it the
+	// folder trusted/ in the data folder decides.
+	ServerCertificate string        `yaml:"server_certificate"`
+	Publish           time.Duration `yaml:"publish"`         // publishing interval; default 1s
+	SessionTimeout    time.Duration `yaml:"session_timeout"` // default 60s
+}
+
+// Properties chooses the correlations of one plant; one choice per plant, so
+// that trends stay comparable.
+type Properties struct {
+	BoilingPoint string  `yaml:"boiling_point"` // boiling-point elevation; default sp97
+	Heat         string  `yaml:"heat"`          // specific heat and enthalpy; default bubnik95
+	PurityFactor float64 `yaml:"purity_factor"` // k in 1+k(1-P/100) on the elevation; default 0
+}
+
+// SetConfig is one multiple-effect evaporator set.
+type SetConfig struct {
+	Name      string  `yaml:"name"`
+	Title     string  `yaml:"title"`
+	PurityPct float64 `yaml:"purity_pct"` // of the juice where no tag says; default 85
+	// LossPct is heat lost to the surroundings and vents, % of the calandria
+	// duty; default 1.5.
+	LossPct *float64 `yaml:"loss_pct"`
+	// PipeLossK is the saturation temperature lost in each vapour pipe, K;
+	// default 0.3.
+	PipeLossK *float64 `yaml:"pipe_loss_k"`
+	// CondensateFlash is true where condensate flashes from calandria to
+	// calandria; default true. The exhaust condensate never joins.
+	CondensateFlash *bool              `yaml:"condensate_flash"`
+	Properties      Properties         `yaml:"properties"`
+	Condenser       string             `yaml:"condenser"` // name of its condenser
+	Bodies          []BodyConfig       `yaml:"bodies"`
+	Tags            map[string]Binding `yaml:"tags"`
+}
+
+// BodyConfig is one evaporator body.
+type BodyConfig struct {
+	Name  string `yaml:"name"`
+	Title string `yaml:"title"`
+	// Effect counts from 1 at the steam end; bodies of one effect share it.
+	Effect int `yaml:"effect"`
+	// HeatingSurfaceM2 is the heating surface, m2.
+	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
+	TubeLengthM      float64 `yaml:"tube_length_m"`
+	Kind             string  `yaml:"kind"` // robert (default), kestner, falling_film
+	// CleanUWM2K is U just after cleaning, W/(m2.K), from the site's records;
+	// without it the Dessin correlation stands in, and says so.
+	CleanUWM2K float64 `yaml:"clean_u_w_m2k"`
+	// CleaningLimit is the ratio to clean U at which cleaning is due; default
+	// 0.8 for effects 1 to 3, 0.65 after.
+	CleaningLimit float64            `yaml:"cleaning_limit"`
+	Bleeds        []BleedConfig      `yaml:"bleeds"`
+	Tags          map[string]Binding `yaml:"tags"`
+}
+
+// BleedConfig is one user of a body's vapour. What it takes is, in this order:
+// its flow tag, the duty of its heater by liquid flow and temperatures, or
+// AssumedTH.
+type BleedConfig struct {
+	Name      string             `yaml:"name"`
+	Title     string             `yaml:"title"`
+	AssumedTH *float64           `yaml:"assumed_t_h"` // t/h
+	LiquidBx  float64            `yaml:"liquid_brix"` // of the juice heated; default 14
+	LossPct   float64            `yaml:"loss_pct"`    // of the heater; default 3
+	Tags      map[string]Binding `yaml:"tags"`
+}
+
+// CondenserConfig is a condenser of a set or of pans.
+type CondenserConfig struct {
+	Name  string             `yaml:"name"`
+	Title string             `yaml:"title"`
+	Tags  map[string]Binding `yaml:"tags"`
+}
+
+// PanConfig is a vacuum pan.
+type PanConfig struct {
+	Name             string  `yaml:"name"`
+	Title            string  `yaml:"title"`
+	Grade            string  `yaml:"grade"` // A, B, C, R1 ...
+	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
+	VolumeM3         float64 `yaml:"volume_m3"`
+	HeatedBy         string  `yaml:"heated_by"` // body whose vapour heats it, e.g. EV.EV1
+	Condenser        string  `yaml:"condenser"`
+	// LiquorPurityPct is the purity of the mother liquor where no tag says: at
+	// the start and at the end of the strike, interpolated by level.
+	LiquorPurityPct []float64 `yaml:"liquor_purity_pct"`
+	// ThermometerOffsetK is taken off the massecuite temperature: the head over
+	// the pocket and its calibration, K.
+	ThermometerOffsetK float64 `yaml:"thermometer_offset_k"`
+	// StrikeHours is the usual length of a strike, h.
+	StrikeHours float64            `yaml:"strike_hours"`
+	Properties  Properties         `yaml:"properties"`
+	Tags        map[string]Binding `yaml:"tags"`
+}
+
+// Binding ties one signal to an instrument or to a fixed value.
+type Binding struct {
+	Server string `yaml:"server"` // default: the only server
+	// Node is an OPC UA node id with its namespace URI, such as
+	// "nsu=urn:mill;s=EV1.P" or "i=2258". The index form "ns=2;..." is refused
+	// because indexes change when a server restarts.
+	Node  string   `yaml:"node"`
+	Value *float64 `yaml:"value"` // a fixed value in place of an instrument
+	Unit  string   `yaml:"unit"`  // of the reading; default the signal's own
+	// Reference is absolute (default), gauge or vacuum, for pressures only.
+	Reference Reference `yaml:"reference"`
+	// Scale and Offset turn the raw number into the unit: raw*scale + offset.
+	Scale  *float64 `yaml:"scale"`
+	Offset float64  `yaml:"offset"`
+	// Range is [low, high] of the instrument in Unit. Readings outside are
+	// Bad_OutOfRange.
+	Range []float64 `yaml:"range"`
+	// Accuracy is one standard deviation in Unit; AccuracyPct the same in % of
+	// the reading. Both may be given; the squares add.
+	Accuracy    *float64      `yaml:"accuracy"`
+	AccuracyPct *float64      `yaml:"accuracy_pct"`
+	Sampling    time.Duration `yaml:"sampling"` // default: the publishing interval
+}
+
+// FreeTag is a signal that is not in the table of [Signals].
+type FreeTag struct {
+	Title     string    `yaml:"title"`
+	Dimension Dimension `yaml:"dimension"`
+
+	Server      string        `yaml:"server"`
+	Node        string        `yaml:"node"`
+	Value       *float64      `yaml:"value"`
+	Unit        string        `yaml:"unit"`
+	Reference   Reference     `yaml:"reference"`
+	Scale       *float64      `yaml:"scale"`
+	Offset      float64       `yaml:"offset"`
+	Range       []float64     `yaml:"range"`
+	Accuracy    *float64      `yaml:"accuracy"`
+	AccuracyPct *float64      `yaml:"accuracy_pct"`
+	Sampling    time.Duration `yaml:"sampling"`
+}
+
+func (t FreeTag) binding() Binding {
+	return Binding{Server: t.Server, Node: t.Node, Value: t.Value, Unit: t.Unit, Reference: t.Reference, Scale: t.Scale,
+		Offset: t.Offset, Range: t.Range, Accuracy: t.Accuracy, AccuracyPct: t.AccuracyPct, Sampling: t.Sampling}
+}
+
+// ArchiveConfig says where and how long values are kept.
+type ArchiveConfig struct {
+	Dir string `yaml:"dir"` // default: archive/ in the data folder
+	// Hot is how long values stay in SQLite before they move to Parquet;
+	// default 6h.
+	Hot time.Duration `yaml:"hot"`
+	// Keep is how long raw values are kept; default 400d. Roll-ups are kept.
+	Keep time.Duration `yaml:"keep"`
+}
+
+// ConsoleConfig is the web listener for pages, /metrics and the HTTP API.
+type ConsoleConfig struct {
+	Listen string `yaml:"listen"` // default 127.0.0.1:8420
+}
+
+// InfluxConfig forwards every value to an InfluxDB v2 write API.
+type InfluxConfig struct {
+	URL       string `yaml:"url"`
+	Org       string `yaml:"org"`
+	Bucket    string `yaml:"bucket"`
+	TokenFile string `yaml:"token_file"`
+}

@@ -1,0 +1,696 @@
+package plant
+
+import (
+	"fmt"
+	"math"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Source says where a tag's value comes from. Every tag has exactly one.
+type Source string
+
+// Sources.
+const (
+	Measured Source = "measured" // an instrument, over OPC UA
+	Fixed    Source = "fixed"    // a value written in the configuration
+	Derived  Source = "derived"  // a quantity of package thermo
+	Ruled    Source = "rule"     // an expression of the site
+	System   Source = "system"   // a fact about the program
+)
+
+// Tag is a named signal. Its path is the owner's path and the signal's name,
+// such as EV.EV3.vapour_pressure.
+type Tag struct {
+	ID        TagID
+	Path      string
+	Owner     string // path of the equipment; "" for the site itself
+	Class     Class
+	Name      string
+	Dimension Dimension
+	Unit      string // canonical, except for dimension any
+	Meaning   string
+	Source    Source
+
+	// For Measured tags: where it is read, and canonical = raw*Scale + Offset,
+	// which includes unit, site scaling and the barometer.
+	Server string
+	Node   string
+	Scale  float64
+	Offset float64
+	// For Fixed tags: the value in Unit.
+	Value float64
+
+	Low, High float64 // instrument range in Unit; NaN where not given
+	// SigmaAbs (Unit) and SigmaRel (fraction of the value) are one standard
+	// deviation of the instrument; see [Tag.Sigma].
+	SigmaAbs, SigmaRel float64
+	Sampling           time.Duration
+
+	File string
+	Line int
+}
+
+// Sigma is one standard deviation of a reading of the instrument, in Unit; 0
+// if its accuracy is not stated.
+func (t *Tag) Sigma(value float64) float64 { return math.Hypot(t.SigmaAbs, t.SigmaRel*value) }
+
+// Convert turns a raw reading into a value in the tag's unit. NaN, infinity
+// and readings outside the stated range give no value and a Bad quality; a
+// quality that is already Bad stays as it is.
+func (t *Tag) Convert(raw float64, q Quality) (float64, Quality) {
+	if q.IsBad() {
+		return math.NaN(), q
+	}
+	v := raw*t.Scale + t.Offset
+	switch {
+	case math.IsNaN(v) || math.IsInf(v, 0):
+		return math.NaN(), BadOutOfRange
+	case v < t.Low || v > t.High: // false where the limit is NaN
+		return math.NaN(), BadOutOfRange
+	}
+	return v, q
+}
+
+// Equipment is a node of the tree of vessels: sets, bodies, bleeds,
+// condensers, pans.
+type Equipment struct {
+	Path   string
+	Name   string
+	Title  string
+	Class  Class
+	Parent *Equipment
+	Parts  []*Equipment
+	Tags   map[string]TagID // by signal or quantity name
+
+	// The configuration it was made from; one of these is set.
+	Set       *SetConfig
+	Body      *BodyConfig
+	Bleed     *BleedConfig
+	Condenser *CondenserConfig
+	Pan       *PanConfig
+}
+
+// Tag returns the ID of a signal or quantity of the equipment, or [NoTag].
+func (e *Equipment) Tag(name string) TagID {
+	if id, ok := e.Tags[name]; ok {
+		return id
+	}
+	return NoTag
+}
+
+// House is the boiling house: its equipment and its tags. It is built once by
+// [Load], extended by AddTag while the program is put together, and not
+// changed after.
+type House struct {
+	Config    *Config
+	Document  *Document
+	Equipment []*Equipment // sets, condensers, pans in the order written; parts follow their owner
+	Tags      []Tag        // indexed by TagID
+
+	byPath  map[string]TagID
+	byEquip map[string]*Equipment
+}
+
+// Find returns the tag with a path.
+func (h *House) Find(path string) (*Tag, bool) {
+	id, ok := h.byPath[path]
+	if !ok {
+		return nil, false
+	}
+	return &h.Tags[id], true
+}
+
+// Equip returns the equipment with a path.
+func (h *House) Equip(path string) (*Equipment, bool) {
+	e, ok := h.byEquip[path]
+	return e, ok
+}
+
+// Of lists the equipment of a class in the order of the configuration.
+func (h *House) Of(c Class) []*Equipment {
+	var es []*Equipment
+	for _, e := range h.Equipment {
+		if e.Class == c {
+			es = append(es, e)
+		}
+	}
+	return es
+}
+
+// AddTag adds a derived, rule or system tag and returns its ID. It refuses a
+// path that exists: a tag has one owner.
+func (h *House) AddTag(t Tag) (TagID, error) {
+	if old, ok := h.Find(t.Path); ok {
+		return NoTag, fmt.Errorf("add tag %s: it already exists (%s)", t.Path, old.Source)
+	}
+	t.ID = TagID(len(h.Tags))
+	if t.Low == 0 && t.High == 0 {
+		t.Low, t.High = math.NaN(), math.NaN()
+	}
+	if t.Unit == "" {
+		t.Unit = t.Dimension.Canonical()
+	}
+	h.Tags = append(h.Tags, t)
+	h.byPath[t.Path] = t.ID
+	if e, ok := h.byEquip[t.Owner]; ok {
+		e.Tags[t.Name] = t.ID
+	}
+	return t.ID, nil
+}
+
+// Suggest returns the tag path closest to a mistyped one, or "".
+func (h *House) Suggest(path string) string {
+	paths := make([]string, 0, len(h.Tags))
+	for _, t := range h.Tags {
+		paths = append(paths, t.Path)
+	}
+	return Nearest(path, paths)
+}
+
+var nameForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]{0,39}$`)
+
+// reserved words of the expression language cannot be names.
+var reserved = []string{"and", "or", "not", "in", "true", "false", "nil", "let", "if", "else", "matches", "contains", "startsWith", "endsWith", "calandria", "now"}
+
+// builder gathers faults while the house is put together.
+type builder struct {
+	h      *House
+	doc    *Document
+	faults Faults
+}
+
+func (b *builder) fault(field, problem, fix string) {
+	b.faults = append(b.faults, b.doc.Fault(field, problem, fix))
+}
+
+// Load reads plant.yaml, checks all of it and builds the house. file is only a
+// name for messages. All faults are reported at once, in the error, as
+// [Faults].
+func Load(file string, data []byte) (*House, error) {
+	cfg := &Config{}
+	doc, faults := DecodeYAML(file, data, cfg)
+	b := &builder{doc: doc, faults: faults, h: &House{Config: cfg, Document: doc,
+		byPath: map[string]TagID{}, byEquip: map[string]*Equipment{}}}
+	if len(faults) > 0 && len(doc.places) <= 1 {
+		return nil, faults.Err()
+	}
+	b.site()
+	b.servers()
+	for i := range cfg.Sets {
+		b.set(fmt.Sprintf("sets[%d]", i), &cfg.Sets[i])
+	}
+	for i := range cfg.Condensers {
+		f, c := fmt.Sprintf("condensers[%d]", i), &cfg.Condensers[i]
+		e := b.equip(f, nil, c.Name, c.Title, ClassCondenser)
+		e.Condenser = c
+		b.tags(f+".tags", e, c.Tags)
+	}
+	for i := range cfg.Pans {
+		b.pan(fmt.Sprintf("pans[%d]", i), &cfg.Pans[i])
+	}
+	b.freeTags()
+	b.references()
+	if err := b.faults.Err(); err != nil {
+		return nil, err
+	}
+	return b.h, nil
+}
+
+func (b *builder) site() {
+	c := b.h.Config
+	if c.Site.Name == "" {
+		b.fault("site.name", "the site has no name", "write site: name: ...")
+	}
+	if c.Site.BarometerKPa == 0 {
+		c.Site.BarometerKPa = 101.325
+	}
+	if c.Site.BarometerKPa < 60 || c.Site.BarometerKPa > 110 {
+		b.fault("site.barometer_kpa", fmt.Sprintf("%g kPa is not an atmospheric pressure", c.Site.BarometerKPa), "give 60 to 110 kPa")
+	}
+	if c.Site.TimeZone == "" {
+		c.Site.TimeZone = "UTC"
+	}
+	if _, err := time.LoadLocation(c.Site.TimeZone); err != nil {
+		b.fault("site.time_zone", fmt.Sprintf("time zone %q is not known", c.Site.TimeZone), "use an IANA name such as Africa/Johannesburg")
+	}
+	if c.Scan == 0 {
+		c.Scan = time.Second
+	}
+	if c.Scan < 100*time.Millisecond || c.Scan > time.Minute {
+		b.fault("scan", fmt.Sprintf("a scan of %s is out of bounds", c.Scan), "give 100ms to 1m")
+	}
+	if c.Archive.Hot == 0 {
+		c.Archive.Hot = 6 * time.Hour
+	}
+	if c.Archive.Keep == 0 {
+		c.Archive.Keep = 400 * 24 * time.Hour
+	}
+	if c.Archive.Hot < 10*time.Minute {
+		b.fault("archive.hot", "less than 10 minutes", "give 10m or more")
+	}
+	if c.Archive.Keep < c.Archive.Hot {
+		b.fault("archive.keep", "shorter than archive.hot", "")
+	}
+	if c.Console.Listen == "" {
+		c.Console.Listen = "127.0.0.1:8420"
+	}
+	if x := c.Influx; x != nil {
+		if !strings.HasPrefix(x.URL, "http://") && !strings.HasPrefix(x.URL, "https://") {
+			b.fault("influxdb.url", fmt.Sprintf("%q is not a web address", x.URL), "write http://host:8086")
+		}
+		if x.Bucket == "" {
+			b.fault("influxdb.bucket", "no bucket", "name the bucket to write to")
+		}
+	}
+	if len(c.Sets)+len(c.Pans) == 0 {
+		b.fault("", "there is neither an evaporator set nor a pan", "add sets: or pans:")
+	}
+}
+
+var (
+	policies = []string{"None", "Basic256Sha256", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss"}
+	modes    = []string{"None", "Sign", "SignAndEncrypt"}
+)
+
+func (b *builder) servers() {
+	names := map[string]bool{}
+	for i := range b.h.Config.OPCUA.Servers {
+		s := &b.h.Config.OPCUA.Servers[i]
+		f := fmt.Sprintf("opcua.servers[%d]", i)
+		if !nameForm.MatchString(s.Name) {
+			b.fault(f+".name", fmt.Sprintf("%q is not a name", s.Name), "use letters, digits and _, starting with a letter")
+		}
+		if names[s.Name] {
+			b.fault(f+".name", fmt.Sprintf("server %s stands twice", s.Name), "give each its own name")
+		}
+		names[s.Name] = true
+		if !strings.HasPrefix(s.Endpoint, "opc.tcp://") {
+			b.fault(f+".endpoint", fmt.Sprintf("%q is not an OPC UA address", s.Endpoint), "write opc.tcp://host:4840/path")
+		}
+		if s.Policy == "" && s.Mode == "" {
+			s.Policy, s.Mode = "Basic256Sha256", "SignAndEncrypt"
+		}
+		if s.Mode == "" {
+			s.Mode = "SignAndEncrypt"
+			if s.Policy == "None" {
+				s.Mode = "None"
+			}
+		}
+		if s.Policy == "" {
+			s.Policy = "Basic256Sha256"
+			if s.Mode == "None" {
+				s.Policy = "None"
+			}
+		}
+		if !slices.Contains(policies, s.Policy) {
+			b.fault(f+".policy", fmt.Sprintf("security policy %q is not offered", s.Policy), "use one of "+strings.Join(policies, ", "))
+		}
+		if !slices.Contains(modes, s.Mode) {
+			b.fault(f+".mode", fmt.Sprintf("security mode %q is not known", s.Mode), "use one of "+strings.Join(modes, ", "))
+		}
+		if (s.Policy == "None") != (s.Mode == "None") {
+			b.fault(f+".mode", fmt.Sprintf("policy %s and mode %s do not go together", s.Policy, s.Mode), "both are None or neither is")
+		}
+		if s.User != "" && s.PasswordFile == "" {
+			b.fault(f+".password_file", "a user without a password file", "write the password into a file that only the service can read")
+		}
+		if s.Publish == 0 {
+			s.Publish = time.Second
+		}
+		if s.Publish < 50*time.Millisecond || s.Publish > time.Minute {
+			b.fault(f+".publish", fmt.Sprintf("a publishing interval of %s is out of bounds", s.Publish), "give 50ms to 1m")
+		}
+		if s.SessionTimeout == 0 {
+			s.SessionTimeout = time.Minute
+		}
+		if s.SessionTimeout < 5*time.Second {
+			b.fault(f+".session_timeout", "shorter than 5 s", "give 5s or more")
+		}
+	}
+}
+
+func (b *builder) equip(field string, parent *Equipment, name, title string, c Class) *Equipment {
+	if !nameForm.MatchString(name) || slices.Contains(reserved, name) {
+		b.fault(field+".name", fmt.Sprintf("%q is not a name", name), "use letters, digits and _, starting with a letter; no word of the rule language")
+	}
+	e := &Equipment{Name: name, Title: title, Class: c, Parent: parent, Path: name, Tags: map[string]TagID{}}
+	if e.Title == "" {
+		e.Title = name
+	}
+	if parent != nil {
+		e.Path = parent.Path + "." + name
+		parent.Parts = append(parent.Parts, e)
+		if _, clash := SignalNamed(parent.Class, name); clash {
+			b.fault(field+".name", fmt.Sprintf("%q is the name of a signal", name), "choose another name")
+		}
+	}
+	if b.h.byEquip[e.Path] != nil {
+		b.fault(field+".name", fmt.Sprintf("%s stands twice", e.Path), "give each piece of equipment its own name")
+	} else {
+		b.h.byEquip[e.Path] = e
+	}
+	b.h.Equipment = append(b.h.Equipment, e)
+	return e
+}
+
+func (b *builder) within(field string, v, low, high float64, what string) {
+	if !(v >= low && v <= high) {
+		b.fault(field, fmt.Sprintf("%g is out of bounds for %s", v, what), fmt.Sprintf("give %g to %g", low, high))
+	}
+}
+
+func orDefault[T any](p *T, def T) *T {
+	if p == nil {
+		return &def
+	}
+	return p
+}
+
+func (b *builder) set(f string, c *SetConfig) {
+	e := b.equip(f, nil, c.Name, c.Title, ClassSet)
+	e.Set = c
+	if c.PurityPct == 0 {
+		c.PurityPct = 85
+	}
+	b.within(f+".purity_pct", c.PurityPct, 20, 100, "a purity in %")
+	c.LossPct = orDefault(c.LossPct, 1.5)
+	b.within(f+".loss_pct", *c.LossPct, 0, 20, "a heat loss in %")
+	c.PipeLossK = orDefault(c.PipeLossK, 0.3)
+	b.within(f+".pipe_loss_k", *c.PipeLossK, 0, 5, "a loss of saturation temperature in K")
+	c.CondensateFlash = orDefault(c.CondensateFlash, true)
+	b.properties(f, &c.Properties)
+	b.tags(f+".tags", e, c.Tags)
+	if len(c.Bodies) == 0 {
+		b.fault(f+".bodies", "the set has no body", "list its bodies from the steam end")
+	}
+	last := 0
+	for i := range c.Bodies {
+		bf, bc := fmt.Sprintf("%s.bodies[%d]", f, i), &c.Bodies[i]
+		be := b.equip(bf, e, bc.Name, bc.Title, ClassBody)
+		be.Body = bc
+		if bc.Effect == 0 {
+			bc.Effect = last + 1
+		}
+		if bc.Effect != last && bc.Effect != last+1 || bc.Effect > 7 {
+			b.fault(bf+".effect", fmt.Sprintf("effect %d after effect %d", bc.Effect, last), "number effects 1, 2, 3 ... up to 7 from the steam end; bodies of one effect stand together")
+		}
+		last = bc.Effect
+		b.within(bf+".heating_surface_m2", bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2")
+		if bc.TubeLengthM != 0 {
+			b.within(bf+".tube_length_m", bc.TubeLengthM, 0.5, 15, "a tube length in m")
+		}
+		if bc.Kind == "" {
+			bc.Kind = "robert"
+		}
+		if !slices.Contains([]string{"robert", "kestner", "falling_film"}, bc.Kind) {
+			b.fault(bf+".kind", fmt.Sprintf("kind %q is not known", bc.Kind), "use robert, kestner or falling_film")
+		}
+		if bc.CleanUWM2K != 0 {
+			b.within(bf+".clean_u_w_m2k", bc.CleanUWM2K, 50, 8000, "a heat-transfer coefficient in W/(m2.K)")
+		}
+		if bc.CleaningLimit == 0 {
+			bc.CleaningLimit = 0.8
+			if bc.Effect > 3 {
+				bc.CleaningLimit = 0.65
+			}
+		}
+		b.within(bf+".cleaning_limit", bc.CleaningLimit, 0.1, 0.99, "a ratio to clean U")
+		b.tags(bf+".tags", be, bc.Tags)
+		for j := range bc.Bleeds {
+			lf, lc := fmt.Sprintf("%s.bleeds[%d]", bf, j), &bc.Bleeds[j]
+			le := b.equip(lf, be, lc.Name, lc.Title, ClassBleed)
+			le.Bleed = lc
+			if lc.LiquidBx == 0 {
+				lc.LiquidBx = 14
+			}
+			if lc.LossPct == 0 {
+				lc.LossPct = 3
+			}
+			b.within(lf+".liquid_brix", lc.LiquidBx, 0, 80, "a Brix")
+			b.within(lf+".loss_pct", lc.LossPct, 0, 30, "a heat loss in %")
+			if lc.AssumedTH != nil {
+				b.within(lf+".assumed_t_h", *lc.AssumedTH, 0, 1000, "a vapour flow in t/h")
+			}
+			b.tags(lf+".tags", le, lc.Tags)
+			has := func(n string) bool { _, ok := lc.Tags[n]; return ok }
+			if !has("flow") && lc.AssumedTH == nil && !(has("liquid_flow") && has("inlet_temperature") && has("outlet_temperature")) {
+				b.fault(lf, "nothing says how much vapour this bleed takes", "give a flow tag, or liquid_flow with inlet_temperature and outlet_temperature, or assumed_t_h")
+			}
+		}
+	}
+}
+
+func (b *builder) properties(f string, p *Properties) {
+	if p.BoilingPoint == "" {
+		p.BoilingPoint = "sp97"
+	}
+	if p.Heat == "" {
+		p.Heat = "bubnik95"
+	}
+	b.within(f+".properties.purity_factor", p.PurityFactor, 0, 3, "a purity factor")
+}
+
+func (b *builder) pan(f string, c *PanConfig) {
+	e := b.equip(f, nil, c.Name, c.Title, ClassPan)
+	e.Pan = c
+	b.properties(f, &c.Properties)
+	if c.HeatingSurfaceM2 != 0 {
+		b.within(f+".heating_surface_m2", c.HeatingSurfaceM2, 1, 5000, "a heating surface in m2")
+	}
+	if c.VolumeM3 != 0 {
+		b.within(f+".volume_m3", c.VolumeM3, 1, 1000, "a volume in m3")
+	}
+	switch len(c.LiquorPurityPct) {
+	case 0:
+	case 1:
+		c.LiquorPurityPct = []float64{c.LiquorPurityPct[0], c.LiquorPurityPct[0]}
+		fallthrough
+	case 2:
+		for i, p := range c.LiquorPurityPct {
+			b.within(fmt.Sprintf("%s.liquor_purity_pct[%d]", f, i), p, 20, 100, "a purity in %")
+		}
+	default:
+		b.fault(f+".liquor_purity_pct", "more than two values", "give the purity at the start and at the end of the strike")
+	}
+	b.tags(f+".tags", e, c.Tags)
+}
+
+func (b *builder) tags(f string, e *Equipment, bs map[string]Binding) {
+	names := make([]string, 0, len(bs))
+	for n := range bs {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	for _, n := range names {
+		s, ok := SignalNamed(e.Class, n)
+		if !ok {
+			fix := "signals of a " + string(e.Class) + ": " + strings.Join(SignalNames(e.Class), ", ")
+			if near := Nearest(n, SignalNames(e.Class)); near != "" {
+				fix = fmt.Sprintf("did you mean %q?", near)
+			}
+			b.fault(f+"."+n, fmt.Sprintf("a %s has no signal of this name", e.Class), fix)
+			continue
+		}
+		b.bind(f+"."+n, e.Path, e.Class, n, s.Dimension, s.Meaning, bs[n])
+	}
+}
+
+func (b *builder) freeTags() {
+	names := make([]string, 0, len(b.h.Config.Tags))
+	for n := range b.h.Config.Tags {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	for _, n := range names {
+		t, f := b.h.Config.Tags[n], "tags."+n
+		if !nameForm.MatchString(n) || slices.Contains(reserved, n) || b.h.byEquip[n] != nil {
+			b.fault(f, fmt.Sprintf("%q cannot be a tag name", n), "use letters, digits and _, no word of the rule language, no name of equipment")
+			continue
+		}
+		d := t.Dimension
+		if d == "" {
+			d = AnyDimension
+			if ds := DimensionsOf(t.Unit); len(ds) == 1 {
+				d = ds[0]
+			}
+		}
+		if d != AnyDimension && d.Canonical() == "" {
+			b.fault(f+".dimension", fmt.Sprintf("dimension %q is not known", d), "leave it out, or use for example pressure, temperature, mass flow")
+			continue
+		}
+		b.bind(f, "", ClassSite, n, d, t.Title, t.binding())
+	}
+}
+
+func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meaning string, bd Binding) {
+	t := Tag{Path: name, Owner: owner, Class: c, Name: name, Dimension: d, Unit: d.Canonical(), Meaning: meaning,
+		Source: Measured, Low: math.NaN(), High: math.NaN(), Sampling: bd.Sampling,
+		File: b.doc.File, Line: b.doc.At(f).Line}
+	if owner != "" {
+		t.Path = owner + "." + name
+	}
+	if d == AnyDimension {
+		t.Unit = bd.Unit
+	}
+	unitName := bd.Unit
+	if unitName == "" {
+		unitName = d.Canonical()
+	}
+	us, uo, err := CanonicalFactor(d, unitName)
+	if err != nil {
+		b.fault(f+".unit", err.Error(), unitHint(name, unitName))
+		return
+	}
+	switch bd.Reference {
+	case "", Absolute, Gauge, Vacuum:
+	default:
+		b.fault(f+".reference", fmt.Sprintf("reference %q is not known", bd.Reference), "use absolute, gauge or vacuum")
+		return
+	}
+	if bd.Reference != "" && d != Pressure {
+		b.fault(f+".reference", "only a pressure has a reference", "leave it out")
+	}
+	scale := 1.0
+	if bd.Scale != nil {
+		scale = *bd.Scale
+	}
+	if scale == 0 {
+		b.fault(f+".scale", "a scale of 0 loses the reading", "give another factor or leave it out")
+	}
+	// reading in canonical unit = (raw*scale + offset)*us + uo
+	t.Scale, t.Offset = scale*us, bd.Offset*us+uo
+	sign, base := 1.0, 0.0
+	switch bd.Reference {
+	case Gauge:
+		base = b.h.Config.Site.BarometerKPa
+	case Vacuum:
+		sign, base = -1, b.h.Config.Site.BarometerKPa
+	}
+	t.Scale, t.Offset = sign*t.Scale, sign*t.Offset+base
+	inUnit := func(v float64) float64 { return sign*(v*us+uo) + base }
+
+	if (bd.Node == "") == (bd.Value == nil) {
+		b.fault(f, "a tag has either a node or a fixed value", "write node: or value:")
+		return
+	}
+	if bd.Value != nil {
+		t.Source, t.Value = Fixed, inUnit(*bd.Value)
+	} else {
+		t.Node = bd.Node
+		if p := nodeProblem(bd.Node); p != "" {
+			b.fault(f+".node", p, "write nsu=<namespace URI>;s=<name>; the command 'calandria browse' lists node ids in this form")
+		}
+		t.Server = b.server(f, bd.Server)
+	}
+	switch {
+	case len(bd.Range) == 0:
+	case len(bd.Range) != 2 || !(bd.Range[0] < bd.Range[1]):
+		b.fault(f+".range", "a range is [low, high] with low < high", "")
+	default:
+		lo, hi := inUnit(bd.Range[0]), inUnit(bd.Range[1])
+		t.Low, t.High = min(lo, hi), max(lo, hi)
+		if t.Source == Fixed && (t.Value < t.Low || t.Value > t.High) {
+			b.fault(f+".value", "the fixed value is outside its own range", "")
+		}
+	}
+	if bd.Accuracy != nil {
+		t.SigmaAbs = *bd.Accuracy * math.Abs(us)
+		if *bd.Accuracy < 0 {
+			b.fault(f+".accuracy", "an accuracy is not negative", "")
+		}
+	}
+	if bd.AccuracyPct != nil {
+		t.SigmaRel = *bd.AccuracyPct / 100
+		b.within(f+".accuracy_pct", *bd.AccuracyPct, 0, 100, "an accuracy in %")
+	}
+	if bd.Sampling != 0 && (bd.Sampling < 10*time.Millisecond || bd.Sampling > time.Hour) {
+		b.fault(f+".sampling", fmt.Sprintf("a sampling interval of %s is out of bounds", bd.Sampling), "give 10ms to 1h")
+	}
+	if _, err := b.h.AddTag(t); err != nil {
+		b.fault(f, err.Error(), "give it another name")
+	}
+}
+
+func unitHint(name, unitName string) string {
+	if _, ok := findUnit(VolumeFlow, unitName); ok && strings.HasSuffix(name, "flow") {
+		return "a volume flow goes to the signal of the same name with volume_flow, where the class has one; else convert with scale:"
+	}
+	return ""
+}
+
+func (b *builder) server(f, name string) string {
+	servers := b.h.Config.OPCUA.Servers
+	if name == "" {
+		if len(servers) == 1 {
+			return servers[0].Name
+		}
+		if len(servers) == 0 {
+			b.fault(f+".node", "no OPC UA server is configured", "add opcua: servers:")
+		} else {
+			b.fault(f+".server", "there are several servers", "say which: server: <name>")
+		}
+		return ""
+	}
+	var names []string
+	for _, s := range servers {
+		names = append(names, s.Name)
+	}
+	if !slices.Contains(names, name) {
+		b.fault(f+".server", fmt.Sprintf("server %q is not configured", name), "use one of "+strings.Join(names, ", "))
+	}
+	return name
+}
+
+// nodeProblem says what is wrong with the form of a node id, or "".
+func nodeProblem(node string) string {
+	rest := node
+	switch {
+	case strings.HasPrefix(node, "nsu="):
+		i := strings.LastIndex(node, ";")
+		// The identifier may hold semicolons: split at the first ";x=".
+		for _, k := range []string{";s=", ";i=", ";g=", ";b="} {
+			if j := strings.Index(node, k); j > 0 && (i < 0 || j < i || i == j) {
+				i = j
+			}
+		}
+		if i <= len("nsu=") {
+			return "a node id without identifier"
+		}
+		rest = node[i+1:]
+	case strings.HasPrefix(node, "ns=0;"):
+		rest = node[len("ns=0;"):]
+	case strings.HasPrefix(node, "ns="):
+		return "the namespace is given by its index, which changes when a server restarts"
+	}
+	if len(rest) < 3 || !slices.Contains([]string{"s=", "i=", "g=", "b="}, rest[:2]) {
+		return fmt.Sprintf("%q is not a node id", node)
+	}
+	return ""
+}
+
+// references checks names that point at other equipment.
+func (b *builder) references() {
+	condenser := func(f, name string) {
+		if name == "" {
+			return
+		}
+		if e := b.h.byEquip[name]; e == nil || e.Class != ClassCondenser {
+			b.fault(f+".condenser", fmt.Sprintf("condenser %q is not configured", name), "add it under condensers:")
+		}
+	}
+	for i, s := range b.h.Config.Sets {
+		condenser(fmt.Sprintf("sets[%d]", i), s.Condenser)
+	}
+	for i, p := range b.h.Config.Pans {
+		f := fmt.Sprintf("pans[%d]", i)
+		condenser(f, p.Condenser)
+		if p.HeatedBy != "" {
+			if e := b.h.byEquip[p.HeatedBy]; e == nil || e.Class != ClassBody {
+				b.fault(f+".heated_by", fmt.Sprintf("body %q is not configured", p.HeatedBy), "write <set>.<body>")
+			}
+		}
+	}
+}
