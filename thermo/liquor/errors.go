@@ -113,3 +113,12 @@ func solve(f func(x float64) (y, slope float64), lo, hi, x float64) float64 {
 
 // within is true inside the source's range.
 func (s span) within(v float64) bool { return v >= s.low && v <= s.high }
+
+func firstError(errs ...error) error {
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}

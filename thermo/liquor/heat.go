@@ -104,13 +104,7 @@ func (m HeatModel) evaluate(what string, b Brix, purity Purity, t steam.Celsius,
 	if err != nil {
 		return 0, err
 	}
-	if err := sb.check(float64(b)); err != nil {
-		return 0, err
-	}
-	if err := puritySpan.check(float64(purity)); err != nil {
-		return 0, err
-	}
-	if err := st.check(float64(t)); err != nil {
+	if err := firstError(sb.check(float64(b)), puritySpan.check(float64(purity)), st.check(float64(t))); err != nil {
 		return 0, err
 	}
 	v := f(float64(b), float64(purity), float64(t))
