@@ -52,6 +52,7 @@ const (
 	EventRejected     EventKind = "REJECTED"
 	EventComment      EventKind = "COMMENT"
 	EventChange       EventKind = "CHANGE"
+	EventFirstUp      EventKind = "FIRST_UP" // first of a group, where the decision was held
 
 	EventStart  EventKind = "START"  // the program started
 	EventStop   EventKind = "STOP"   // the program stopped in order
@@ -72,6 +73,7 @@ type Event struct {
 
 	Alarm       string // name of the alarm
 	Source      string // path of the equipment or tag
+	Area        string // operating position that was called, at that moment
 	Occurrence  uint64 // ties ALARM, ACK and RETURN of one activation together
 	Priority    Priority
 	State       string   // state after the event
