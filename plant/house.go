@@ -398,7 +398,11 @@ func (b *builder) set(f string, c *SetConfig) {
 			b.fault(bf+".effect", fmt.Sprintf("effect %d after effect %d", bc.Effect, last), "number effects 1, 2, 3 ... up to 7 from the steam end; bodies of one effect stand together")
 		}
 		last = bc.Effect
-		b.within(bf+".heating_surface_m2", bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2")
+		if bc.HeatingSurfaceM2 == 0 {
+			b.fault(bf+".heating_surface_m2", "the body has no heating surface", "give it in m2")
+		} else {
+			b.within(bf+".heating_surface_m2", bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2")
+		}
 		if bc.TubeLengthM != 0 {
 			b.within(bf+".tube_length_m", bc.TubeLengthM, 0.5, 15, "a tube length in m")
 		}
@@ -512,10 +516,7 @@ func (b *builder) freeTags() {
 		}
 		d := t.Dimension
 		if d == "" {
-			d = AnyDimension
-			if ds := DimensionsOf(t.Unit); len(ds) == 1 {
-				d = ds[0]
-			}
+			d = likelyDimension(t.Unit)
 		}
 		if d != AnyDimension && d.Canonical() == "" {
 			b.fault(f+".dimension", fmt.Sprintf("dimension %q is not known", d), "leave it out, or use for example pressure, temperature, mass flow")
@@ -523,6 +524,23 @@ func (b *builder) freeTags() {
 		}
 		b.bind(f, "", ClassSite, n, d, t.Title, t.binding())
 	}
+}
+
+// likelyDimension guesses what a free tag measures from its unit alone.
+func likelyDimension(unitName string) Dimension {
+	if unitName == "" {
+		return AnyDimension
+	}
+	ds := DimensionsOf(unitName)
+	for _, d := range []Dimension{Temperature, Pressure, MassFlow, Percent} {
+		if slices.Contains(ds, d) && !(d == Temperature && unitName == "K") {
+			return d
+		}
+	}
+	if len(ds) > 0 {
+		return ds[0]
+	}
+	return AnyDimension
 }
 
 func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meaning string, bd Binding) {
