@@ -97,52 +97,72 @@ type located struct {
 	t       float64 // K
 }
 
-// locate finds the phase of (p, y), y being an enthalpy or an entropy given by of
-// (a property of a State), and the temperature by the backward equations t1 and t2.
-func locate(p, y float64, of func(State) float64, t1, t2 func(p, y float64) float64, quantity, unit string) (located, error) {
+// axis is what stands beside the pressure: enthalpy or entropy. Functions take MPa
+// and K, and return kJ/kg or kJ/(kg K); t1 and t2 are the backward equations.
+type axis struct {
+	of1, of2       func(pMPa, t float64) float64
+	t1, t2         func(pMPa, y float64) float64
+	quantity, unit string
+}
+
+// locate finds the phase of (p, y) and the temperature by the backward equations; p in
+// kPa.
+func (a axis) locate(p, y float64) (located, error) {
 	if outside(p, saturationLow, pressureHigh) {
 		return located{}, pressureError(KPa(p), saturationLow, pressureHigh)
 	}
-	low, high := of(liquidState(p, kelvin)), of(vapourState(p, tMaxVapour))
-	slack := rounding * (1 + math.Abs(y))
-	if outside(y, low-slack, high+slack) {
-		return located{}, &RangeError{quantity, y, low, high, unit}
-	}
 	mpa := p * 1e-3
+	tLiquid, tVapour := t13, 0.0 // the ends of regions 1 and 2 at this pressure
 	if p <= p13 {
-		ts := tsatK(p)
-		f, g := of(liquidState(p, ts)), of(vapourState(p, ts))
-		switch {
-		case y < f:
-			return located{LiquidPhase, 0, clamp(t1(mpa, y), kelvin, ts)}, nil
-		case y > g:
-			return located{VapourPhase, 1, clamp(t2(mpa, y), ts, tMaxVapour)}, nil
-		}
-		return located{WetPhase, (y - f) / (g - f), ts}, nil
+		tLiquid = tsatK(p)
+		tVapour = tLiquid
+	} else {
+		tVapour = boundary23T(p)
 	}
-	t23 := boundary23T(p)
-	f, g := of(liquidState(p, t13)), of(vapourState(p, t23))
+	f, g := a.of1(mpa, tLiquid), a.of2(mpa, tVapour)
+	slack := rounding * (1 + math.Abs(y))
 	switch {
-	case y <= f:
-		return located{LiquidPhase, 0, clamp(t1(mpa, y), kelvin, t13)}, nil
-	case y >= g:
-		return located{VapourPhase, 1, clamp(t2(mpa, y), t23, tMaxVapour)}, nil
+	case y < f:
+		if low := a.of1(mpa, kelvin); y < low-slack {
+			return located{}, a.rangeError(y, low, f)
+		}
+		return located{LiquidPhase, 0, clamp(a.t1(mpa, y), kelvin, tLiquid)}, nil
+	case y > g:
+		if high := a.of2(mpa, tMaxVapour); y > high+slack {
+			return located{}, a.rangeError(y, g, high)
+		}
+		return located{VapourPhase, 1, clamp(a.t2(mpa, y), tVapour, tMaxVapour)}, nil
+	case y >= f && y <= g && p <= p13:
+		return located{WetPhase, (y - f) / (g - f), tLiquid}, nil
 	}
-	// Region 3 (near-critical) is not carried: no boiling house comes near 16.5 MPa.
-	return located{}, &RangeError{quantity + " (region 3 is not carried)", y, low, f, unit}
+	// Not a number, or region 3 (near-critical), which is not carried: no boiling
+	// house comes near 16.5 MPa.
+	return located{}, a.rangeError(y, a.of1(mpa, kelvin), f)
+}
+
+func (a axis) rangeError(y, low, high float64) error {
+	return &RangeError{a.quantity, y, low, high, a.unit}
 }
 
 func clamp(v, low, high float64) float64 { return max(low, min(high, v)) }
 
-func enthalpyOf(s State) float64 { return s.EnthalpyKJKg }
-func entropyOf(s State) float64  { return s.EntropyKJKgK }
+// entropy1 and entropy2 are s of regions 1 and 2.
+func entropy1(p, t float64) float64 {
+	g := region1(p, t)
+	return gasR * (1386/t*g.t - g.g)
+}
+
+func entropy2(p, t float64) float64 {
+	g := region2(p, t)
+	return gasR * (540/t*g.t - g.g)
+}
 
 func locatePH(p KPa, h KJPerKg) (located, error) {
-	return locate(float64(p), float64(h), enthalpyOf, t1PH, t2PH, "specific enthalpy", "kJ/kg")
+	return axis{enthalpy1, enthalpy2, t1PH, t2PH, "specific enthalpy", "kJ/kg"}.locate(float64(p), float64(h))
 }
 
 func locatePS(p KPa, s KJPerKgK) (located, error) {
-	return locate(float64(p), float64(s), entropyOf, t1PS, t2PS, "specific entropy", "kJ/(kg K)")
+	return axis{entropy1, entropy2, t1PS, t2PS, "specific entropy", "kJ/(kg K)"}.locate(float64(p), float64(s))
 }
 
 // TemperaturePH returns the temperature of water or steam of pressure p and enthalpy h
