@@ -1,0 +1,31 @@
+# Two commands matter: `go run ./cmd/calandria demo` and `make test`.
+SHELL := /bin/bash
+GO ?= go
+STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+# Debian packages that the integration tests start as real servers.
+DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws
+
+.PHONY: build test test-deps lint bench fuzz
+
+build: ## the program, into bin/
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w" -o bin/calandria ./cmd/calandria
+
+test: test-deps lint ## everything, with the race detector
+	$(GO) test -race -shuffle=on -timeout 18m ./...
+
+test-deps: ## servers, browser and packages that the tests need
+	./testdata/install-test-deps.sh $(DEBS)
+
+lint:
+	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "gofmt is due for: $$unformatted"; exit 1; fi
+	$(GO) vet ./...
+	$(GO) run $(STATICCHECK) ./...
+
+bench: ## ratios within one run; see DEVELOPERS.md
+	$(GO) test -run '^$$' -bench . -benchmem ./...
+	$(GO) test -count=1 -run TestFigures -v ./cmd/calandria -figures
+
+fuzz: ## half a minute for each fuzz target
+	@for p in $$($(GO) list ./...); do for f in $$($(GO) test -list '^Fuzz' $$p | grep ^Fuzz); do \
+	echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime 30s -fuzzminimizetime 1s $$p || exit 1; done; done
