@@ -166,11 +166,10 @@ func (e *Engine) do(c *Command, now time.Time) error {
 func (e *Engine) SuppressWhile(index int, by string, condition plant.Truth, reason string, now time.Time) {
 	e.Advance(now)
 	a := &e.alarms[index]
-	c := Command{By: by, Reason: reason}
-	switch {
-	case condition != plant.True:
-		e.fire(index, unsuppress, now, &c)
-	case !a.neverSuppressed() && !e.recordLost:
-		e.fire(index, suppress, now, &c)
+	switch is := a.suppressedBy(by); {
+	case is && condition != plant.True:
+		e.fire(index, unsuppress, now, &Command{By: by, Reason: reason})
+	case !is && condition == plant.True && !a.neverSuppressed() && !e.recordLost:
+		e.fire(index, suppress, now, &Command{By: by, Reason: reason})
 	}
 }

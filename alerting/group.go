@@ -85,7 +85,7 @@ func (e *Engine) isFirst(index int) bool {
 // It ends as soon as no shown, active alarm with a usable input explains it.
 func (e *Engine) weigh(index int, t time.Time) {
 	a := &e.alarms[index]
-	if len(a.parents) == 0 {
+	if len(a.parents) == 0 && len(a.reasons) == 0 {
 		return
 	}
 	reason := none
