@@ -1,0 +1,25 @@
+// Package evaporator computes a multiple-effect evaporator from measured tags:
+// evaporation and Brix body by body, heat-transfer coefficients, steam by
+// balance, economy, their uncertainty, and the instrument that does not fit
+// the others. It also predicts the steady state of a set from its surfaces and
+// coefficients.
+//
+// The model is the usual one for Robert bodies:
+//
+//	solids            F x0 = L x                          no entrainment
+//	chest             q = W (H_in - h'(Tc))                condensate leaves saturated
+//	juice side        q (1 - loss) + L_in h_in = V H + L h
+//	vapour            H = h"(p) + cpv BPE                  superheated by the elevation
+//	juice             Tj = Tsat(p) + BPE(x_out, p)         the body boils at its outlet Brix
+//	next chest        W_2 = V_1 - bleed_1 + flash_2
+//	condensate flash  X = M (h'(Tc_1) - h'(Tc_2))/lambda(Tc_2)
+//	coefficient       U = q/(A (Tc - Tj))
+//
+// Flows are in t/h, temperatures in degC, differences in K, pressures in kPa
+// absolute, duties in kW, coefficients in kW/(m2 K), Brix in % by mass. The
+// hydrostatic head is reported but stays inside U.
+//
+// The package is arithmetic: it has no clock, no state that outlives a call
+// (a Set only holds scratch space) and never returns a number it could not
+// compute. A Result without a value says in plain words what was missing.
+package evaporator

@@ -1,0 +1,88 @@
+package evaporator
+
+import "math"
+
+// Reading is one measured value. The zero Reading is 'not measured'.
+type Reading struct {
+	Value float64
+	Sigma float64 // one standard deviation from the instrument's stated accuracy, same unit; 0 = not stated
+	OK    bool    // the value may be used: good quality, fresh, not frozen
+}
+
+// Read returns a usable Reading.
+func Read(value, sigma float64) Reading { return Reading{Value: value, Sigma: sigma, OK: true} }
+
+// in reports whether the reading may be used and lies within what is physically
+// possible for it; a value outside is a failed instrument, whatever its quality.
+func (r Reading) in(low, high float64) bool {
+	return r.OK && r.Value >= low && r.Value <= high
+}
+
+// BodyMeasurement holds the tags of one body. All pressures are absolute.
+type BodyMeasurement struct {
+	OutOfService bool // juice and vapour by-pass the body
+
+	VapourKPa    Reading // vapour space
+	ChestKPa     Reading // calandria
+	VapourC      Reading
+	JuiceC       Reading
+	ChestC       Reading // calandria gas or drain; lower than saturation when gas collects
+	Brix         Reading // leaving the body
+	LevelPct     Reading // % of the tube length
+	CondensateTH Reading // from this calandria, t/h
+}
+
+// Measurement holds the tags of a set at one moment, better as means over
+// several minutes.
+type Measurement struct {
+	JuiceTH   Reading // clear juice to the set, t/h
+	FeedBrix  Reading
+	FeedC     Reading // clear juice at the inlet
+	PurityPct Reading
+	SyrupTH   Reading
+	SyrupBrix Reading
+
+	SteamTH  Reading // exhaust steam to effect 1
+	SteamKPa Reading // in the calandria of effect 1, absolute; a body's own ChestKPa goes first
+	SteamC   Reading // exhaust steam, for its superheat
+
+	BleedTH [MaxEffects]Reading // vapour bled after each effect, index 0 = effect 1
+	Bodies  [MaxBodies]BodyMeasurement
+}
+
+// Limits of what a working instrument on an evaporator can read; a value
+// outside is not used.
+const (
+	minKPa, maxKPa   = 1.5, 1500.0
+	minC, maxC       = 5.0, 200.0
+	minBrix, maxBrix = 0.1, 88.0
+	maxTH            = 1e5
+)
+
+func pressureOK(r Reading) bool { return r.in(minKPa, maxKPa) }
+func tempOK(r Reading) bool     { return r.in(minC, maxC) }
+func brixOK(r Reading) bool     { return r.in(minBrix, maxBrix) }
+func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
+func bleedOK(r Reading) bool    { return r.in(0, maxTH) }
+
+// readings calls f for every reading that carries a stated accuracy and may be
+// used, in a fixed order, so that each can be disturbed in turn.
+func (m *Measurement) readings(bodies int, f func(*Reading)) {
+	visit := func(r *Reading) {
+		if r.OK && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) {
+			f(r)
+		}
+	}
+	for _, r := range [...]*Reading{&m.JuiceTH, &m.FeedBrix, &m.FeedC, &m.PurityPct, &m.SyrupTH, &m.SyrupBrix, &m.SteamTH, &m.SteamKPa, &m.SteamC} {
+		visit(r)
+	}
+	for i := range m.BleedTH {
+		visit(&m.BleedTH[i])
+	}
+	for i := range bodies {
+		b := &m.Bodies[i]
+		for _, r := range [...]*Reading{&b.VapourKPa, &b.ChestKPa, &b.VapourC, &b.JuiceC, &b.ChestC, &b.Brix, &b.LevelPct, &b.CondensateTH} {
+			visit(r)
+		}
+	}
+}
