@@ -83,28 +83,38 @@ var (
 	factorSpan = span{"purity factor k", "1", 0, 3, -0.9, 5}
 )
 
-// bpeSpans gives the ranges of Brix and pressure (kPa) of a model.
-func (m BPEModel) spans() (brix, pressure span, err error) {
-	brix = span{"Brix", "%", 0, 90, 0, bpeBrixHigh}
-	pressure = span{"absolute pressure", "kPa", 5, 200, bpePressureLow, bpePressureHigh}
+// bpeRange holds the ranges of a model's Brix and pressure.
+type bpeRange struct{ brix, pressure span }
+
+func newBPERange(brixLow, brixHigh, brixHard, pressureLow, pressureHigh float64) *bpeRange {
+	return &bpeRange{
+		span{"Brix", "%", brixLow, brixHigh, 0, brixHard},
+		span{"absolute pressure", "kPa", pressureLow, pressureHigh, bpePressureLow, bpePressureHigh},
+	}
+}
+
+var (
+	starzakRange    = newBPERange(0, 90, bpeBrixHigh, 5, 200)
+	peacockRange    = newBPERange(15, 80, bpeBrixHigh, 9.595, 198.7) // psat(45), psat(120 degC)
+	hugotRange      = newBPERange(0, 85, bpeBrixHigh, bpePressureLow, bpePressureHigh)
+	crapisteRange   = newBPERange(17, 72, bpeBrixHigh, 7.2, 70)
+	geankoplisRange = newBPERange(0, 50, 70, bpePressureLow, bpePressureHigh)
+)
+
+func (m BPEModel) ranges() (*bpeRange, error) {
 	switch m {
 	case StarzakPeacock, "":
+		return starzakRange, nil
 	case Peacock, BatterhamNorgate:
-		brix.low, brix.high = 15, 80
-		pressure.low, pressure.high = 9.595, 198.7 // psat(45), psat(120 degC)
+		return peacockRange, nil
 	case Hugot:
-		brix.high = 85
-		pressure.low, pressure.high = bpePressureLow, bpePressureHigh
+		return hugotRange, nil
 	case CrapisteLozano:
-		brix.low, brix.high = 17, 72
-		pressure.low, pressure.high = 7.2, 70
+		return crapisteRange, nil
 	case Geankoplis:
-		brix.high, brix.hardHigh = 50, 70
-		pressure.low, pressure.high = bpePressureLow, bpePressureHigh
-	default:
-		err = &UnknownModel{Property: "boiling-point elevation", Name: string(m), Known: BPEModels()}
+		return geankoplisRange, nil
 	}
-	return brix, pressure, err
+	return nil, &UnknownModel{Property: "boiling-point elevation", Name: string(m), Known: BPEModels()}
 }
 
 // Elevation returns the boiling-point elevation in K of a liquor of b % dissolved
@@ -122,20 +132,20 @@ func (m BPEModel) spans() (brix, pressure span, err error) {
 // [*Extrapolation]; beyond 95 % Brix (Geankoplis 70), 1 to 2000 kPa, purity 0 to
 // 102 % or k -0.9 to 5 there is a [*RangeError] and no value.
 func (m BPEModel) Elevation(b Brix, purity Purity, p steam.KPa, k float64) (float64, error) {
-	sb, sp, factor, err := m.prepare(purity, p, k)
+	r, factor, err := m.prepare(purity, p, k)
 	if err != nil {
 		return 0, err
 	}
-	if err := sb.check(float64(b)); err != nil {
+	if err := r.brix.check(float64(b)); err != nil {
 		return 0, err
 	}
 	v := factor * m.base(float64(b), float64(p))
-	if sb.within(float64(b)) && sp.within(float64(p)) && puritySpan.within(float64(purity)) && factorSpan.within(k) &&
+	if r.brix.within(float64(b)) && r.pressure.within(float64(p)) && puritySpan.within(float64(purity)) && factorSpan.within(k) &&
 		!math.IsNaN(v) {
 		return v, nil // the usual case, without building names
 	}
 	name := "boiling-point elevation (" + string(m.name()) + ")"
-	return result(name, v, sb.flag(float64(b), name, v), sp.flag(float64(p), name, v),
+	return result(name, v, r.brix.flag(float64(b), name, v), r.pressure.flag(float64(p), name, v),
 		puritySpan.flag(float64(purity), name, v), factorSpan.flag(k, name, v))
 }
 
@@ -149,21 +159,21 @@ func (m BPEModel) Elevation(b Brix, purity Purity, p steam.KPa, k float64) (floa
 // at 75, 1.9 at 80 Brix; an error of 0.2 K and 0.2 kPa together is about 1.6 Brix at
 // 70. Report the value with that uncertainty.
 func (m BPEModel) BrixFromElevation(bpeK float64, purity Purity, p steam.KPa, k float64) (Brix, error) {
-	sb, sp, factor, err := m.prepare(purity, p, k)
+	r, factor, err := m.prepare(purity, p, k)
 	if err != nil {
 		return 0, err
 	}
-	top := m.base(sb.hardHigh, float64(p))
+	top := m.base(r.brix.hardHigh, float64(p))
 	high := top * factor
 	if !(bpeK >= 0 && bpeK <= high*(1+1e-12)) {
 		return 0, &RangeError{Quantity: "boiling-point elevation", Value: bpeK, Low: 0, High: high, Unit: "K"}
 	}
-	v := m.invert(min(bpeK/factor, top), float64(p), sb.hardHigh)
-	if sb.within(v) && sp.within(float64(p)) && puritySpan.within(float64(purity)) && factorSpan.within(k) {
+	v := m.invert(min(bpeK/factor, top), float64(p), r.brix.hardHigh)
+	if r.brix.within(v) && r.pressure.within(float64(p)) && puritySpan.within(float64(purity)) && factorSpan.within(k) {
 		return Brix(v), nil
 	}
 	name := "Brix from boiling-point elevation (" + string(m.name()) + ")"
-	x, err := result(name, v, sb.flag(v, name, v), sp.flag(float64(p), name, v),
+	x, err := result(name, v, r.brix.flag(v, name, v), r.pressure.flag(float64(p), name, v),
 		puritySpan.flag(float64(purity), name, v), factorSpan.flag(k, name, v))
 	return Brix(x), err
 }
@@ -176,20 +186,15 @@ func (m BPEModel) name() BPEModel {
 }
 
 // prepare checks everything but Brix and returns the purity's factor.
-func (m BPEModel) prepare(purity Purity, p steam.KPa, k float64) (brix, pressure span, factor float64, err error) {
-	if brix, pressure, err = m.spans(); err != nil {
-		return
+func (m BPEModel) prepare(purity Purity, p steam.KPa, k float64) (*bpeRange, float64, error) {
+	r, err := m.ranges()
+	if err != nil {
+		return nil, 0, err
 	}
-	if err = pressure.check(float64(p)); err != nil {
-		return
+	if err := firstError(r.pressure.check(float64(p)), puritySpan.check(float64(purity)), factorSpan.check(k)); err != nil {
+		return nil, 0, err
 	}
-	if err = puritySpan.check(float64(purity)); err != nil {
-		return
-	}
-	if err = factorSpan.check(k); err != nil {
-		return
-	}
-	return brix, pressure, 1 + k*(1-float64(purity)/100), nil
+	return r, 1 + k*(1-float64(purity)/100), nil
 }
 
 // base is the elevation of the pure solution; inputs are checked.
@@ -287,7 +292,7 @@ func spExponent(x float64) float64 {
 
 // starzakPeacock solves psat(T) aw(T) = p. The activity depends so little on
 // temperature that Tsat(p/aw) is within a few hundredths of a kelvin at once; two
-// Newton steps on the logarithm finish.
+// Newton steps on the logarithm finish, a third one at the highest Brix.
 func starzakPeacock(b, p float64) float64 {
 	if b == 0 {
 		return 0
@@ -297,12 +302,16 @@ func starzakPeacock(b, p float64) float64 {
 	c := spExponent(x)
 	t := tsat(p / ((1 - x) * math.Exp(c/(ts+kelvin))))
 	lnTarget := math.Log(p / (1 - x))
-	for range 2 {
+	for range 5 {
 		k := t + kelvin
 		ps, slope := psatAndSlope(t)
-		t -= (math.Log(ps) + c/k - lnTarget) / (slope/ps - c/(k*k))
+		d := (math.Log(ps) + c/k - lnTarget) / (slope/ps - c/(k*k))
+		t -= d
+		if math.Abs(d) < 3e-4 { // the error left is about d*d/300, below 1e-9 K
+			break
+		}
 	}
-	return t - ts
+	return max(0, t-ts) // rounding at almost 0 Brix
 }
 
 // starzakPeacockBrix needs one psat: the boiling temperature gives the activity, and
@@ -340,7 +349,6 @@ func WaterActivity(b Brix, t steam.Celsius) (float64, error) {
 
 // psatAndSlope takes degC inside the saturation line and returns kPa and kPa/K.
 func psatAndSlope(t float64) (p, slope float64) {
-	ps, _ := steam.Psat(steam.Celsius(t))
-	slope, _ = steam.PsatSlope(steam.Celsius(t))
+	ps, slope, _ := steam.PsatAndSlope(steam.Celsius(t))
 	return float64(ps), slope
 }

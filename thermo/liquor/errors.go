@@ -57,7 +57,7 @@ type span struct {
 }
 
 // check returns a *RangeError beyond the hard limits.
-func (s span) check(v float64) error {
+func (s *span) check(v float64) error {
 	if !(v >= s.hardLow && v <= s.hardHigh) { // false for NaN as well
 		return &RangeError{Quantity: s.input, Value: v, Low: s.hardLow, High: s.hardHigh, Unit: s.unit}
 	}
@@ -65,7 +65,7 @@ func (s span) check(v float64) error {
 }
 
 // flag returns an *Extrapolation outside the source's range.
-func (s span) flag(v float64, property string, value float64) error {
+func (s *span) flag(v float64, property string, value float64) error {
 	if v < s.low || v > s.high {
 		return &Extrapolation{Property: property, Value: value, Input: s.input, At: v, Low: s.low, High: s.high, Unit: s.unit}
 	}
@@ -112,7 +112,7 @@ func solve(f func(x float64) (y, slope float64), lo, hi, x float64) float64 {
 }
 
 // within is true inside the source's range.
-func (s span) within(v float64) bool { return v >= s.low && v <= s.high }
+func (s *span) within(v float64) bool { return v >= s.low && v <= s.high }
 
 func firstError(errs ...error) error {
 	for _, err := range errs {

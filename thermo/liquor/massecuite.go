@@ -4,7 +4,7 @@ package liquor
 // is the rest.
 
 func percent(quantity string, v, low, high float64) error {
-	return span{quantity, "%", 0, 0, low, high}.check(v)
+	return (&span{quantity, "%", 0, 0, low, high}).check(v)
 }
 
 // CrystalOnSolids returns crystal in % of the massecuite's dissolved and crystallised

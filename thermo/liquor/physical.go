@@ -178,9 +178,9 @@ func LatentHeat(b Brix, p steam.KPa) (float64, error) {
 // m, density 0 to 1700 kg/m3; a [*RangeError] outside.
 func HeadRise(p steam.KPa, densityKgM3, depthM float64) (float64, error) {
 	err := firstError(
-		span{"absolute pressure", "kPa", 0, 0, bpePressureLow, bpePressureHigh}.check(float64(p)),
-		span{"density", "kg/m3", 0, 0, 0, 1700}.check(densityKgM3),
-		span{"depth", "m", 0, 0, 0, 20}.check(depthM))
+		(&span{"absolute pressure", "kPa", 0, 0, bpePressureLow, bpePressureHigh}).check(float64(p)),
+		(&span{"density", "kg/m3", 0, 0, 0, 1700}).check(densityKgM3),
+		(&span{"depth", "m", 0, 0, 0, 20}).check(depthM))
 	if err != nil {
 		return 0, err
 	}

@@ -195,7 +195,7 @@ func (m SolubilityModel) BrixAtSupersaturation(s float64, purity Purity, t steam
 	sat := m.value(float64(t))
 	pure := sat / (100 - sat)
 	share, rest := float64(purity)/100, max(0, 1-float64(purity)/100)
-	if err := (span{"supersaturation", "1", 0, 0, 0, 100}).check(s); err != nil {
+	if err := (&span{"supersaturation", "1", 0, 0, 0, 100}).check(s); err != nil {
 		return 0, err
 	}
 	at := func(x float64) (float64, float64) {
@@ -212,7 +212,7 @@ func (m SolubilityModel) BrixAtSupersaturation(s float64, purity Purity, t steam
 		return 0, err
 	}
 	top, _ := at(high)
-	if err := (span{"supersaturation", "1", 0, 0, 0, top + s}).check(s); err != nil {
+	if err := (&span{"supersaturation", "1", 0, 0, 0, top + s}).check(s); err != nil {
 		return 0, err
 	}
 	x := solve(at, 0, high, min(s*pure/share, high/2))
@@ -250,7 +250,7 @@ func (z ZoneLimits) Zone(s float64) (Zone, error) {
 	if !(z.Metastable > 0 && z.Intermediate >= z.Metastable && z.Labile >= z.Intermediate && z.Labile <= 10) {
 		return "", &RangeError{Quantity: "supersaturation zone limits (must rise)", Value: z.Labile, Low: max(z.Metastable, z.Intermediate), High: 10, Unit: "1"}
 	}
-	if err := (span{"supersaturation", "1", 0, 0, 0, 100}).check(s); err != nil {
+	if err := (&span{"supersaturation", "1", 0, 0, 0, 100}).check(s); err != nil {
 		return "", err
 	}
 	switch {

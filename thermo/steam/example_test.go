@@ -48,7 +48,7 @@ func ExampleVapour() {
 	exhaust, _ := steam.FromPH(240, steam.KJPerKg(live.EnthalpyKJKg))
 	ts, _ := steam.Tsat(240)
 	fmt.Printf("%.0f degC, %.0f K superheat\n", float64(exhaust.TemperatureC), float64(exhaust.TemperatureC-ts))
-	// Output: 276 degC, 150 K superheat
+	// Output: 277 degC, 151 K superheat
 }
 
 func ExampleState_ViscosityMPaS() {

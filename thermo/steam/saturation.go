@@ -84,16 +84,22 @@ func psatKPa(t float64) float64 {
 }
 
 // PsatSlope returns dpsat/dT in kPa/K at temperature t, the slope of the saturation
-// line, by differentiating Eq. 30 exactly. At pan vacuum (13 kPa) it is 0.66 kPa/K:
+// line, by differentiating Eq. 30 exactly. At pan vacuum (13 kPa) it is 0.64 kPa/K:
 // an error of 1 kPa in the absolute pressure is 1.5 K in the boiling temperature.
 //
 // Range: that of [Psat].
 func PsatSlope(t Celsius) (float64, error) {
+	_, slope, err := PsatAndSlope(t)
+	return slope, err
+}
+
+// PsatAndSlope returns [Psat] and [PsatSlope] together, for Newton's method.
+func PsatAndSlope(t Celsius) (KPa, float64, error) {
 	if outside(float64(t), -rounding, criticalT-kelvin) {
-		return 0, temperatureError(t, 0, criticalT-kelvin)
+		return 0, 0, temperatureError(t, 0, criticalT-kelvin)
 	}
-	_, slope := psatSlopeK(float64(t) + kelvin)
-	return slope, nil
+	p, slope := psatSlopeK(float64(t) + kelvin)
+	return KPa(p), slope, nil
 }
 
 func psatSlopeK(t float64) (p, dpdT float64) {
