@@ -81,11 +81,15 @@ type SetConfig struct {
 	PipeLossK *float64 `yaml:"pipe_loss_k"`
 	// CondensateFlash is true where condensate flashes from calandria to
 	// calandria; default true. The exhaust condensate never joins.
-	CondensateFlash *bool              `yaml:"condensate_flash"`
-	Properties      Properties         `yaml:"properties"`
-	Condenser       string             `yaml:"condenser"` // name of its condenser
-	Bodies          []BodyConfig       `yaml:"bodies"`
-	Tags            map[string]Binding `yaml:"tags"`
+	CondensateFlash *bool      `yaml:"condensate_flash"`
+	Properties      Properties `yaml:"properties"`
+	// Smoothing is the time constant of the averaging filter before readings
+	// enter the balances; default 60s, 0 for none. The archive and the rules on
+	// measured tags see the raw readings.
+	Smoothing *time.Duration     `yaml:"smoothing"`
+	Condenser string             `yaml:"condenser"` // name of its condenser
+	Bodies    []BodyConfig       `yaml:"bodies"`
+	Tags      map[string]Binding `yaml:"tags"`
 }
 
 // BodyConfig is one evaporator body.

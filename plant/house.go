@@ -381,6 +381,10 @@ func (b *builder) set(f string, c *SetConfig) {
 	c.PipeLossK = orDefault(c.PipeLossK, 0.3)
 	b.within(f+".pipe_loss_k", *c.PipeLossK, 0, 5, "a loss of saturation temperature in K")
 	c.CondensateFlash = orDefault(c.CondensateFlash, true)
+	c.Smoothing = orDefault(c.Smoothing, time.Minute)
+	if *c.Smoothing > time.Hour {
+		b.fault(f+".smoothing", "longer than an hour", "give 0s to 1h")
+	}
 	b.properties(f, &c.Properties)
 	b.tags(f+".tags", e, c.Tags)
 	if len(c.Bodies) == 0 {
