@@ -121,6 +121,7 @@ const (
 	ByBoth          Row = 3 // as 1, with the steam meter as a check
 	ByBrixProfile   Row = 4 // Brix after every body; bleeds by balance
 	ByTemperatures  Row = 5 // no juice flow: temperature shares and the Rillieux count only
+	Predicted       Row = 7 // by Predict, not from tags
 	ByBrixAndNoFlow Row = 6 // steam flow, feed and syrup Brix; juice flow by balance
 )
 
@@ -137,6 +138,8 @@ func (r Row) String() string {
 		return "from juice flow and the Brix after every body"
 	case ByTemperatures:
 		return "from temperatures and the Rillieux count"
+	case Predicted:
+		return "predicted"
 	case ByBrixAndNoFlow:
 		return "from steam flow, feed Brix and syrup Brix"
 	}

@@ -1,0 +1,484 @@
+package evaporator
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"calandria/thermo/liquor"
+	"calandria/thermo/steam"
+)
+
+// BodyOperation is the condition of one body.
+type BodyOperation struct {
+	OutOfService bool
+	CleanU       float64 // kW/(m2 K), on chest less juice temperature; above 0
+	ScaleM2KKW   float64 // scale resistance, m2 K/kW (1e-4 m2 K/W = 0.1); 0 or more
+	Factor       float64 // of U, for flooding, gas or level; 0 means 1
+	LevelPct     float64 // % of the tube length, for the reported head; 0 = not given
+}
+
+// U returns the coefficient in kW/(m2 K): Factor/(1/CleanU + ScaleM2KKW).
+func (b BodyOperation) U() float64 {
+	f := b.Factor
+	if f == 0 {
+		f = 1
+	}
+	return f / (1/b.CleanU + b.ScaleM2KKW)
+}
+
+// Operation is what is imposed on a set from outside.
+type Operation struct {
+	SteamKPa  float64 // in the calandria of effect 1, absolute
+	SteamC    float64 // exhaust temperature; at or below saturation, or 0: dry saturated
+	LastKPa   float64 // vapour space of the last effect, held by the condenser
+	JuiceTH   float64
+	FeedBrix  float64
+	FeedC     float64
+	PurityPct float64 // 0 = the design's
+	BleedTH   [MaxEffects]float64
+	Bodies    [MaxBodies]BodyOperation
+}
+
+// check reports the first impossible value.
+func (op *Operation) check(s *Set) error {
+	type rule struct {
+		name           string
+		v, lowest, top float64
+	}
+	for _, r := range [...]rule{
+		{"steam pressure in kPa", op.SteamKPa, minKPa, maxKPa},
+		{"last vapour pressure in kPa", op.LastKPa, minKPa, maxKPa},
+		{"juice flow in t/h", op.JuiceTH, 1e-3, maxTH},
+		{"feed Brix", op.FeedBrix, minBrix, 80},
+		{"feed temperature in degC", op.FeedC, minC, 150},
+		{"purity in %", op.PurityPct, 0, 102},
+		{"steam temperature in degC", op.SteamC, 0, 500},
+	} {
+		if !(r.v >= r.lowest && r.v <= r.top) {
+			return fmt.Errorf("%s %g; must be %g to %g", r.name, r.v, r.lowest, r.top)
+		}
+	}
+	for e, b := range op.BleedTH {
+		if !(b >= 0 && b <= maxTH) {
+			return fmt.Errorf("bleed after effect %d %g t/h; must be 0 to %g", e+1, b, maxTH)
+		}
+	}
+	for i, d := range s.d.Bodies {
+		b := op.Bodies[i]
+		if u := b.U(); !b.OutOfService && !(u > 1e-3 && u < 20 && b.ScaleM2KKW >= 0) {
+			return fmt.Errorf("body %q: coefficient %g kW/(m2 K); must be 0.001 to 20", d.Name, u)
+		}
+	}
+	return nil
+}
+
+// ErrNoSteadyState is returned when the imposed pressures, flows and bleeds leave
+// no steady state: more vapour bled than made, the juice boiled dry, or no
+// temperature difference.
+var ErrNoSteadyState = errors.New("no steady state")
+
+// Predict computes the steady state of the set under op and stores it in r,
+// which must come from NewResults. Unknown are the duty of effect 1 and the
+// vapour temperatures of all effects but the last; Newton's method on
+//
+//	q_k/(sum UA)_k - (Tc_k - Tj_k) = 0   for every effect
+//
+// Feed may be forward, backward or mixed: the bodies stand in juice order in the
+// design, their effects give the vapour order.
+func (s *Set) Predict(op *Operation, r *Results) error {
+	if err := op.check(s); err != nil {
+		return fmt.Errorf("predict: %w", err)
+	}
+	if len(r.Bodies) != len(s.d.Bodies) {
+		r.Bodies = make([]BodyResult, len(s.d.Bodies))
+	}
+	if !s.arrange(func(b int) bool { return op.Bodies[b].OutOfService }) {
+		return fmt.Errorf("predict: %w: no body in service", ErrNoSteadyState)
+	}
+	s.c.purity = liquor.Purity(s.d.PurityPct)
+	if op.PurityPct > 0 {
+		s.c.purity = liquor.Purity(op.PurityPct)
+	}
+	top, _ := s.tsat(op.SteamKPa)
+	bottom, _ := s.tsat(op.LastKPa)
+	if !(top > bottom+float64(s.n)*(s.d.PipeLossK+0.2)) {
+		return fmt.Errorf("predict: %w: steam at %.1f degC over vapour at %.1f degC leaves no temperature difference", ErrNoSteadyState, top, bottom)
+	}
+	if err := s.solveState(op, top, bottom); err != nil {
+		return fmt.Errorf("predict: %w", err)
+	}
+	s.storeState(op, r, top)
+	return nil
+}
+
+// state is a point of the Newton iteration: z[0] the duty of effect 1 in MJ/h,
+// z[1..n-1] the vapour temperatures of effects 1..n-1.
+type state [MaxEffects]float64
+
+// residuals loads z into the chain, sweeps it and returns how far every
+// effect's heat transfer is off, in K.
+func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) {
+	c := &s.c
+	chest := top
+	for i := range s.n {
+		e := s.act[i]
+		t := bottom
+		if i < s.n-1 {
+			t = z[i+1]
+		}
+		p, ok := s.psat(t)
+		if !ok {
+			c.noEnth = true
+			p = op.LastKPa
+		}
+		s.setChest(e, chest)
+		for _, b := range s.members[e][:s.count[e]] {
+			s.setVapour(b, t, p)
+			c.tc[b] = chest
+		}
+		chest = t - s.d.PipeLossK
+	}
+	first := s.act[0]
+	c.hs = c.hle[first] + c.lam[first]
+	if op.SteamC > top {
+		if st, err := steam.Vapour(steam.KPa(op.SteamKPa), steam.Celsius(op.SteamC)); err == nil {
+			c.hs = float64(st.EnthalpyKJKg)
+		}
+	}
+	s.sweep(z[0])
+	for i := range s.n {
+		e := s.act[i]
+		var ua, have float64
+		for _, b := range s.members[e][:s.count[e]] {
+			ua += c.weight[b]
+			have += c.weight[b] * (c.tc[b] - c.tj[b])
+		}
+		f[i] = (c.qe[e]/3.6 - have) / ua
+	}
+}
+
+func (s *Set) solveState(op *Operation, top, bottom float64) error {
+	c := &s.c
+	n := s.n
+	for b, d := range s.d.Bodies {
+		c.weight[b] = op.Bodies[b].U() * d.AreaM2
+	}
+	var invUA [MaxEffects]float64
+	var sum float64
+	for i := range n {
+		e := s.act[i]
+		c.fixed[e] = false
+		c.bleed[e] = op.BleedTH[e]
+		var ua float64
+		for _, b := range s.members[e][:s.count[e]] {
+			ua += c.weight[b]
+		}
+		invUA[i] = 1 / ua
+		sum += invUA[i]
+	}
+	// First guess: the difference shared as 1/UA, the duty of effect 1 from its
+	// share of it.
+	span := top - bottom - float64(n-1)*s.d.PipeLossK
+	useful := 0.85 * span // some goes to the elevation
+	var z, f state
+	t := top
+	for i := range n - 1 {
+		t -= span * invUA[i] / sum
+		z[i+1] = t
+		t -= s.d.PipeLossK
+	}
+	z[0] = 3.6 * useful / sum
+	// The chain needs a feed and first guesses.
+	for i := range n {
+		e := s.act[i]
+		v := bottom
+		if i < n-1 {
+			v = z[i+1]
+		}
+		p, _ := s.psat(v)
+		for _, b := range s.members[e][:s.count[e]] {
+			s.setVapour(b, v, p)
+			c.tc[b] = v
+		}
+	}
+	s.setFeed(op.JuiceTH, op.FeedBrix, op.FeedC)
+	s.start()
+	s.residuals(op, &z, top, bottom, &f)
+
+	var jac [MaxEffects][MaxEffects + 1]float64
+	for range 60 {
+		size := norm(&f, n)
+		if size < 1e-10 {
+			return s.stateFault()
+		}
+		var fj state
+		for j := range n {
+			h := 1e-5
+			if j == 0 {
+				h = 1e-6 * (math.Abs(z[0]) + 1)
+			}
+			zj := z
+			zj[j] += h
+			s.residuals(op, &zj, top, bottom, &fj)
+			for i := range n {
+				jac[i][j] = (fj[i] - f[i]) / h
+			}
+		}
+		for i := range n {
+			jac[i][n] = -f[i]
+		}
+		var dz state
+		if !eliminate(&jac, n, &dz) {
+			return ErrNoSteadyState
+		}
+		// Keep the ladder in order, and go only as far as it gets better.
+		scale := 1.0
+		for range 40 {
+			if s.ordered(&z, &dz, scale, top, bottom) {
+				next := z
+				for i := range n {
+					next[i] += scale * dz[i]
+				}
+				var fn state
+				s.residuals(op, &next, top, bottom, &fn)
+				if got := norm(&fn, n); got < size || got < 1e-9 {
+					z, f = next, fn
+					break
+				}
+			}
+			scale /= 2
+		}
+		if scale < 1e-9 {
+			// Rounding, or truly stuck.
+			if size < 1e-7 {
+				s.residuals(op, &z, top, bottom, &f)
+				return s.stateFault()
+			}
+			return ErrNoSteadyState
+		}
+	}
+	if norm(&f, n) < 1e-7 {
+		return s.stateFault()
+	}
+	return ErrNoSteadyState
+}
+
+// ordered reports whether z + scale dz keeps temperatures falling and duty positive.
+func (s *Set) ordered(z, dz *state, scale, top, bottom float64) bool {
+	if !(z[0]+scale*dz[0] > 0) {
+		return false
+	}
+	before := top
+	for i := 1; i < s.n; i++ {
+		t := z[i] + scale*dz[i]
+		if !(t < before-0.02) {
+			return false
+		}
+		before = t - s.d.PipeLossK
+	}
+	return bottom < before-0.02
+}
+
+func (s *Set) stateFault() error {
+	c := &s.c
+	switch {
+	case c.dry > 0:
+		return fmt.Errorf("%w: body %q would boil dry", ErrNoSteadyState, s.d.Bodies[c.dry-1].Name)
+	case c.noBPE:
+		return fmt.Errorf("%w: outside the range of the boiling-point elevation equation", ErrNoSteadyState)
+	case c.noEnth:
+		return fmt.Errorf("%w: outside the range of the heat equations", ErrNoSteadyState)
+	case !c.settled:
+		return fmt.Errorf("%w: the juice flows do not settle", ErrNoSteadyState)
+	}
+	return nil
+}
+
+func norm(f *state, n int) float64 {
+	var m float64
+	for i := range n {
+		a := math.Abs(f[i])
+		if math.IsNaN(a) {
+			return math.Inf(1)
+		}
+		m = max(m, a)
+	}
+	return m
+}
+
+// eliminate solves the n equations of the augmented matrix a.
+func eliminate(a *[MaxEffects][MaxEffects + 1]float64, n int, x *state) bool {
+	for i := range n {
+		p := i
+		for k := i + 1; k < n; k++ {
+			if math.Abs(a[k][i]) > math.Abs(a[p][i]) {
+				p = k
+			}
+		}
+		a[i], a[p] = a[p], a[i]
+		if a[i][i] == 0 || math.IsNaN(a[i][i]) {
+			return false
+		}
+		for k := i + 1; k < n; k++ {
+			m := a[k][i] / a[i][i]
+			for j := i; j <= n; j++ {
+				a[k][j] -= m * a[i][j]
+			}
+		}
+	}
+	for i := n - 1; i >= 0; i-- {
+		v := a[i][n]
+		for j := i + 1; j < n; j++ {
+			v -= a[i][j] * x[j]
+		}
+		x[i] = v / a[i][i]
+	}
+	return true
+}
+
+// storeState writes the solved chain into r.
+func (s *Set) storeState(op *Operation, r *Results, top float64) {
+	c := &s.c
+	var m Measurement
+	for b := range s.d.Bodies {
+		m.Bodies[b].OutOfService = op.Bodies[b].OutOfService
+		if l := op.Bodies[b].LevelPct; l > 0 {
+			m.Bodies[b].LevelPct = Read(l, 0)
+		}
+	}
+	s.clear(&m, r)
+	r.Effects, r.Row = s.n, Predicted
+	var tv, tc [MaxBodies]temperature
+	for b := range s.d.Bodies {
+		if !s.in[b] {
+			continue
+		}
+		tv[b] = temperature{c: c.tv[b], kPa: c.pv[b], how: Balanced}
+		p, _ := s.psat(c.tc[b])
+		tc[b] = temperature{c: c.tc[b], kPa: p, how: Balanced}
+	}
+	s.storeTemperatures(&m, r, &tv, &tc)
+	r.JuiceTH = Result{Value: op.JuiceTH, How: Measured}
+	r.FeedBrix = Result{Value: op.FeedBrix, How: Measured}
+	for e := range MaxEffects {
+		if s.count[e] > 0 {
+			r.BleedTH[e] = Result{Value: op.BleedTH[e], How: Measured}
+		} else {
+			r.BleedTH[e].absent(Reason{Text: "no body of this effect in service"})
+		}
+	}
+	r.TotalEvaporationTH.set(c.sumV, Balanced, Reason{})
+	r.SyrupTH.set(c.feed.flow-c.sumV, Balanced, Reason{})
+	r.SyrupBrix.set(100*c.feed.solids/(c.feed.flow-c.sumV), Balanced, Reason{})
+	in := inputs{juice: r.JuiceTH, feedBrix: r.FeedBrix, syrupBrix: r.SyrupBrix}
+	s.storeFlows(&m, r, in, Predicted, Balanced, Reason{}, c.qe[s.act[0]], &tv, &tc)
+	predicted := Reason{Text: "not part of a prediction"}
+	for _, p := range [...]*Result{&r.EconomyMeasured, &r.SteamDifference, &r.HeatClosurePct, &r.SolidsClosurePct} {
+		p.absent(predicted)
+	}
+}
+
+// PredictForBrix finds the steam pressure of the first calandria, at most
+// headerKPa, at which the set makes syrup of targetBrix, as a Brix controller
+// would. It changes op.SteamKPa and leaves the state in r. limited reports that
+// the header pressure is not enough; the state is then the one at the header
+// pressure.
+func (s *Set) PredictForBrix(op *Operation, targetBrix, headerKPa float64, r *Results) (limited bool, err error) {
+	if !(targetBrix > op.FeedBrix && targetBrix < maxBrix) {
+		return false, fmt.Errorf("predict: target %g Brix; must be above feed Brix and below %g", targetBrix, maxBrix)
+	}
+	at := func(p float64) (brix float64, err error) {
+		op.SteamKPa = p
+		if err = s.Predict(op, r); err != nil {
+			return 0, err
+		}
+		return r.SyrupBrix.Value, nil
+	}
+	high := headerKPa
+	x, err := at(high)
+	tooMuch := err != nil // most likely boiled dry at full pressure
+	if err == nil && x <= targetBrix {
+		return true, nil
+	}
+	if tooMuch && !errors.Is(err, ErrNoSteadyState) {
+		return false, err
+	}
+	low := op.LastKPa * 1.05
+	var fl, fh float64
+	haveL, haveH := false, !tooMuch
+	fh = x - targetBrix
+	p := 0.75 * headerKPa
+	for range 80 {
+		if !(p > low && p < high) {
+			p = (low + high) / 2
+		}
+		x, err := at(p)
+		switch {
+		case err != nil && haveL: // between a good low and a dry high
+			high, haveH = p, false
+			p = (low + high) / 2
+			continue
+		case err != nil:
+			// No steady state: too little steam below, or dry above. Dry says so.
+			if s.c.dry > 0 {
+				high, haveH = p, false
+			} else {
+				low = p
+			}
+			p = (low + high) / 2
+			continue
+		}
+		f := x - targetBrix
+		if math.Abs(f) < 1e-10 || high-low < 1e-11*high {
+			return false, nil
+		}
+		if f > 0 {
+			high, fh, haveH = p, f, true
+		} else {
+			low, fl, haveL = p, f, true
+		}
+		if haveL && haveH {
+			p = high - fh*(high-low)/(fh-fl)
+			// Pull towards the middle now and then, so that both ends move.
+			if w := high - low; p < low+0.02*w || p > high-0.02*w {
+				p = min(max(p, low+0.02*w), high-0.02*w)
+			}
+		} else {
+			p = (low + high) / 2
+		}
+	}
+	return false, fmt.Errorf("predict: %w: no steam pressure up to %g kPa gives %g Brix", ErrNoSteadyState, headerKPa, targetBrix)
+}
+
+// Tags returns the tags perfect instruments would show in the state r that
+// Predict found under op. Thermometers in vapour spaces and chests show
+// saturation.
+func (s *Set) Tags(op *Operation, r *Results) Measurement {
+	is := func(x Result) Reading { return Reading{Value: x.Value, OK: x.OK()} }
+	m := Measurement{
+		JuiceTH: Read(op.JuiceTH, 0), FeedBrix: Read(op.FeedBrix, 0), FeedC: Read(op.FeedC, 0),
+		SyrupTH: is(r.SyrupTH), SyrupBrix: is(r.SyrupBrix),
+		SteamTH: is(r.SteamTH), SteamKPa: Read(op.SteamKPa, 0),
+	}
+	if op.PurityPct > 0 {
+		m.PurityPct = Read(op.PurityPct, 0)
+	}
+	if op.SteamC > 0 {
+		m.SteamC = Read(op.SteamC, 0)
+	}
+	for e := range m.BleedTH {
+		m.BleedTH[e] = is(r.BleedTH[e])
+	}
+	for b := range r.Bodies {
+		o, t := &r.Bodies[b], &m.Bodies[b]
+		t.OutOfService = !o.InService
+		t.VapourKPa, t.ChestKPa = is(o.VapourKPa), is(o.ChestKPa)
+		t.VapourC, t.JuiceC, t.ChestC = is(o.VapourC), is(o.JuiceC), is(o.ChestC)
+		t.Brix, t.CondensateTH = is(o.BrixOut), is(o.CondensedTH)
+		if l := op.Bodies[b].LevelPct; l > 0 {
+			t.LevelPct = Read(l, 0)
+		}
+	}
+	return m
+}
