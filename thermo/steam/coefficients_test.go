@@ -2,6 +2,7 @@ package steam
 
 import (
 	"encoding/csv"
+	"math"
 	"os"
 	"strconv"
 	"testing"
@@ -58,6 +59,20 @@ func TestCoefficients(t *testing.T) {
 	for set, terms := range tables {
 		if len(terms) != seen[set] {
 			t.Errorf("%s: %d terms, table has %d", set, len(terms), seen[set])
+		}
+	}
+}
+
+// R7-97 Section 4: the boundary between regions 2 and 3 passes 623.15 K and 16.5291643
+// MPa, and Eq. 5 (from memory, read in python3-iapws) is the inverse of Eq. 6.
+func TestBoundary23(t *testing.T) {
+	if got := boundary23T(16529.1643); math.Abs(got-623.15) > 1e-6 {
+		t.Errorf("boundary23T = %.9g K, want 623.15", got)
+	}
+	for k := 623.15; k <= 863.15; k += 10 {
+		p := 0.34805185628969e3 - 0.11671859879975e1*k + 0.10192970039326e-2*k*k
+		if got := boundary23T(p * 1e3); math.Abs(got-k) > 1e-6 {
+			t.Errorf("boundary23T(%g MPa) = %.9g K, want %g", p, got, k)
 		}
 	}
 }

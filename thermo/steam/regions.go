@@ -204,12 +204,8 @@ func enthalpy2(p, t float64) float64 {
 	return gasR * 540 * (sum + ideal)
 }
 
-// boundary23 is the pressure in kPa of the line between regions 2 and 3 at t in K,
-// Eq. 5; boundary23T its inverse, Eq. 6.
-func boundary23(t float64) float64 {
-	return (0.34805185628969e3 + (-0.11671859879975e1+0.10192970039326e-2*t)*t) * 1e3
-}
-
+// boundary23T is the temperature in K of the line between regions 2 and 3 at p in kPa,
+// R7-97 Eq. 6.
 func boundary23T(p float64) float64 {
 	return 0.57254459862746e3 + math.Sqrt((p*1e-3-0.1391883977887e2)/0.10192970039326e-2)
 }
