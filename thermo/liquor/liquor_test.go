@@ -297,7 +297,7 @@ func TestElevationRoundTrip(t *testing.T) {
 func TestStarzakPeacockCloses(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := liquor.Brix(rapid.Float64Range(0, 95).Draw(t, "Brix"))
-		p := steam.KPa(math.Exp(rapid.Float64Range(0, math.Log(1000)).Draw(t, "ln p")))
+		p := steam.KPa(math.Exp(rapid.Float64Range(0, math.Log(500)).Draw(t, "ln p")))
 		e, _, err := liquor.Accept(liquor.StarzakPeacock.Elevation(b, 100, p, 0))
 		if err != nil {
 			t.Fatal(err)

@@ -212,7 +212,8 @@ func (m SolubilityModel) BrixAtSupersaturation(s float64, purity Purity, t steam
 		return 0, err
 	}
 	top, _ := at(high)
-	if err := (&span{"supersaturation", "1", 0, 0, 0, top + s}).check(s); err != nil {
+	top = (top + s) * (1 + 1e-12) // rounding
+	if err := (&span{"supersaturation", "1", 0, 0, 0, top}).check(s); err != nil {
 		return 0, err
 	}
 	x := solve(at, 0, high, min(s*pure/share, high/2))
