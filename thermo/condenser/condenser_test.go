@@ -1,0 +1,250 @@
+package condenser_test
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"testing"
+
+	"calandria/thermo/condenser"
+	"calandria/thermo/steam"
+)
+
+func near(t *testing.T, what string, got, want, rel float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= rel*math.Abs(want)) {
+		t.Errorf("%s = %.6g, want %.6g within %.2g", what, got, want, rel)
+	}
+}
+
+func load(t *testing.T, path string, into any) {
+	t.Helper()
+	data, err := os.ReadFile("../../testdata/" + path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(data, into); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Kern, Process Heat Transfer, eq. 14.4 and example 14.4
+// (testdata/examples/10-kern-barometric-condenser.json).
+func TestKernBarometricCondenser(t *testing.T) {
+	var ex struct {
+		Inputs struct {
+			Q        float64 `json:"Q_btu_h"`
+			Vapour   float64 `json:"T_vapour_F"`
+			In       float64 `json:"T_water_in_F"`
+			Approach float64 `json:"approach_F"`
+			Flow     float64 `json:"vapour_lb_h"`
+		}
+		Published struct {
+			GPM struct {
+				Value  float64
+				TolRel float64 `json:"tol_rel"`
+			} `json:"gpm"`
+		}
+		Recomputed struct {
+			Ratio float64 `json:"water_kg_per_kg_vapour_direct_contact"`
+			Tail  float64 `json:"tail_water_C"`
+			PSat  float64 `json:"p_sat_vapour_kPa"`
+		}
+	}
+	load(t, "examples/10-kern-barometric-condenser.json", &ex)
+	c := func(f float64) steam.Celsius { return steam.Celsius((f - 32) / 1.8) }
+	const btuH, lbH = 1.055056e3 / 3600 / 1000, 0.45359237e-3 // kW, t/h
+	w, err := condenser.WaterByApproachTH(ex.Inputs.Q*btuH, c(ex.Inputs.Vapour), c(ex.Inputs.In), ex.Inputs.Approach/1.8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "gpm", w/lbH/500, ex.Published.GPM.Value, ex.Published.GPM.TolRel)
+
+	p, err := steam.Psat(c(ex.Inputs.Vapour))
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "vapour pressure", float64(p), ex.Recomputed.PSat, 1e-4)
+	out := c(ex.Inputs.Vapour - ex.Inputs.Approach)
+	near(t, "tail water", float64(out), ex.Recomputed.Tail, 1e-7)
+	perf, err := condenser.Perform(ex.Inputs.Flow*lbH, p, c(ex.Inputs.In), out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The recomputation uses another formulation of water.
+	near(t, "ratio", perf.RatioKgKg, ex.Recomputed.Ratio, 5e-4)
+	near(t, "approach", perf.ApproachK, ex.Inputs.Approach/1.8, 1e-6)
+}
+
+type state struct {
+	V        []float64
+	Pv       []float64 `json:"pv"`
+	CWFlow   float64   `json:"cw_flow"`
+	CWOut    float64   `json:"cw_out"`
+	Approach float64   `json:"approach"`
+}
+
+type plant struct {
+	Base    state            `json:"base"`
+	Fouling map[string]state `json:"fouling"`
+	Upsets  map[string]struct {
+		Tags map[string]float64 `json:"tags"`
+	} `json:"upsets"`
+}
+
+// The condenser of the invented plant (testdata/plant/plant.json), in every state.
+func TestPlantCondenser(t *testing.T) {
+	var p plant
+	load(t, "plant/plant.json", &p)
+	states := []state{p.Base}
+	for _, s := range p.Fouling {
+		states = append(states, s)
+	}
+	for _, s := range states {
+		perf, err := condenser.Perform(s.V[4], steam.KPa(s.Pv[4]), 30, steam.Celsius(s.CWOut))
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Their vapour is superheated by the elevation of 2.6 to 3.4 K: 0.25 %.
+		near(t, "water", perf.WaterNeedTH, s.CWFlow, 0.004)
+		near(t, "approach", perf.ApproachK, s.Approach, 5e-4)
+		out, err := condenser.OutletC(s.V[4], steam.KPa(s.Pv[4]), perf.WaterNeedTH, 30)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "outlet", float64(out), s.CWOut, 1e-8)
+	}
+}
+
+// Water need against rise for vapour at 55.3 degC: computed values of the reference
+// text on unit operations, whole kg/kg.
+func TestWaterNeedAgainstRise(t *testing.T) {
+	p, _ := steam.Psat(55.3)
+	for rise, want := range map[float64]float64{10: 58, 15: 38, 18: 32, 20: 29, 25: 23} {
+		w, err := condenser.WaterTH(1, p, 30, steam.Celsius(30+rise))
+		if err != nil || math.Abs(w-want) > 0.51 {
+			t.Errorf("rise %g K: %g kg/kg, %v; want %g", rise, w, err, want)
+		}
+	}
+}
+
+// Hold test: 100 m3, 0.1 kPa/min, 320 K -> 6.5 kg/h (computed example).
+func TestLeakage(t *testing.T) {
+	got, err := condenser.LeakageKgH(100, 0.1, 320-273.15)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "leakage", got, 6.5, 0.01)
+}
+
+// Each upset of the plant that touches the vacuum puts its own cause first.
+func TestDiagnosePlantUpsets(t *testing.T) {
+	var p plant
+	load(t, "plant/plant.json", &p)
+	base := condenser.Observation{
+		PressureKPa: condenser.Read(16), InC: condenser.Read(30), OutC: condenser.Read(48), GasC: condenser.Read(55.3),
+		VapourTH: condenser.Read(p.Base.V[4]), WaterTH: condenser.Read(p.Base.CWFlow), SwingK: condenser.Read(1),
+	}
+	upset := func(name string) condenser.Observation {
+		o := base
+		o.PressureKPa = condenser.Read(p.Upsets[name].Tags["p5"])
+		o.OutC = condenser.Read(p.Upsets[name].Tags["cw_out"])
+		return o
+	}
+	first := func(name string, o condenser.Observation, want condenser.Cause) condenser.Diagnosis {
+		t.Helper()
+		d, err := condenser.Diagnose(o, base, 1)
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if len(d.Findings) == 0 || d.Findings[0].Cause != want {
+			t.Errorf("%s: first is %+v, want %s", name, d.Findings, want)
+		}
+		return d
+	}
+	none := condenser.Reading{}
+
+	leak := upset("airleak")
+	leak.GasC, leak.VapourTH = condenser.Read(54.5), none
+	d := first("air leak", leak, condenser.Air)
+	near(t, "vapour temperature's rise", d.RiseK, 8.74, 0.005)
+	if d.Findings[0].ExplainsK < 8 {
+		t.Errorf("air explains %g K", d.Findings[0].ExplainsK)
+	}
+	bare := leak
+	bare.GasC = none
+	first("air leak, no gas thermometer", bare, condenser.Air)
+
+	water := upset("cwloss")
+	water.WaterTH = condenser.Read(0.75 * p.Base.CWFlow)
+	water.GasC, water.VapourTH = none, none
+	d = first("water loss", water, condenser.LittleWater)
+	for _, f := range d.Findings {
+		if f.Cause == condenser.Air {
+			t.Errorf("water loss taken for air: %+v", f)
+		}
+	}
+
+	warm := base
+	warm.InC, warm.OutC = condenser.Read(34), condenser.Read(52)
+	warm.PressureKPa = condenser.Read(19.4)
+	warm.GasC = condenser.Read(59.3)
+	first("warm water", warm, condenser.WarmWater)
+
+	load := base
+	load.VapourTH = condenser.Read(1.3 * p.Base.V[4])
+	load.OutC, load.PressureKPa, load.GasC = condenser.Read(53.2), condenser.Read(20.5), condenser.Read(60.4)
+	first("overload", load, condenser.Overload)
+
+	blocked := base
+	blocked.PressureKPa, blocked.GasC = condenser.Read(20), condenser.Read(60)
+	first("blocked internals", blocked, condenser.Internals)
+
+	deep := base
+	deep.PressureKPa, deep.GasC, deep.OutC = condenser.Read(10.5), condenser.Read(46.5), condenser.Read(43)
+	first("too deep", deep, condenser.VacuumTooDeep)
+
+	flooding := base
+	flooding.SwingK = condenser.Read(12)
+	first("flooding", flooding, condenser.TailPipe)
+
+	if d, err := condenser.Diagnose(base, base, 1); err != nil || len(d.Findings) != 0 {
+		t.Errorf("normal running: %+v, %v", d, err)
+	}
+	if _, err := condenser.Diagnose(condenser.Observation{}, base, 1); err == nil {
+		t.Error("no readings, no error")
+	}
+}
+
+func FuzzNoNaN(f *testing.F) {
+	f.Add(11.0, 16.0, 30.0, 48.0, 55.0, 300.0)
+	f.Add(math.NaN(), math.Inf(1), -1.0, 1e300, 0.0, 0.0)
+	f.Fuzz(func(t *testing.T, v, p, in, out, gas, w float64) {
+		ok := func(x float64, err error) {
+			if err == nil && (math.IsNaN(x) || math.IsInf(x, 0)) {
+				t.Errorf("%g without an error", x)
+			}
+		}
+		ok(condenser.DutyKW(v, steam.KPa(p), gas, steam.Celsius(out)))
+		ok(condenser.WaterTH(v, steam.KPa(p), steam.Celsius(in), steam.Celsius(out)))
+		ok(condenser.WaterByApproachTH(w, steam.Celsius(gas), steam.Celsius(in), out))
+		ok(condenser.AirPressureKPa(steam.KPa(p), steam.Celsius(gas)))
+		ok(condenser.VapourWithGas(steam.KPa(p), steam.Celsius(gas)))
+		ok(condenser.LeakageKgH(v, p, steam.Celsius(in)))
+		o, err := condenser.OutletC(v, steam.KPa(p), w, steam.Celsius(in))
+		ok(float64(o), err)
+		perf, err := condenser.Perform(v, steam.KPa(p), steam.Celsius(in), steam.Celsius(out))
+		ok(perf.RatioKgKg, err)
+		obs := condenser.Observation{PressureKPa: condenser.Read(p), InC: condenser.Read(in), OutC: condenser.Read(out),
+			GasC: condenser.Read(gas), VapourTH: condenser.Read(v), WaterTH: condenser.Read(w), SwingK: condenser.Read(v)}
+		good := condenser.Observation{PressureKPa: condenser.Read(16), InC: condenser.Read(30), OutC: condenser.Read(48),
+			GasC: condenser.Read(55), VapourTH: condenser.Read(11), WaterTH: condenser.Read(350)}
+		for _, pair := range [][2]condenser.Observation{{obs, good}, {good, obs}} {
+			if d, err := condenser.Diagnose(pair[0], pair[1], 1); err == nil {
+				for _, fi := range d.Findings {
+					ok(fi.ExplainsK, nil)
+				}
+			}
+		}
+	})
+}

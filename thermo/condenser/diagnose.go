@@ -1,0 +1,211 @@
+package condenser
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"calandria/thermo/steam"
+)
+
+// Reading is one optional measured value.
+type Reading struct {
+	Value float64
+	OK    bool
+}
+
+// Read returns a usable Reading.
+func Read(v float64) Reading { return Reading{Value: v, OK: true} }
+
+// Observation is what a condenser's instruments show, or showed when it worked
+// well under the same duty.
+type Observation struct {
+	PressureKPa Reading // at the vessel or the condenser, absolute
+	InC         Reading // injection water
+	OutC        Reading // tail water
+	GasC        Reading // vapour or gas at the condenser top
+	VapourTH    Reading // to the condenser, e.g. last body's evaporation by balance
+	WaterTH     Reading // cooling water
+	SwingK      Reading // tail water's swing, largest less least over a minute
+}
+
+// Cause is one way to lose vacuum.
+type Cause string
+
+// The causes. Source of the patterns: the balance t_vapour = t_in + rise +
+// approach; the attributions are common practice, no source.
+const (
+	WarmWater     Cause = "warm injection water"
+	LittleWater   Cause = "too little cooling water"
+	Overload      Cause = "more vapour than usual"
+	Air           Cause = "air or gas"
+	Internals     Cause = "poor contact inside the condenser"
+	TailPipe      Cause = "tail pipe or seal well flooding"
+	VacuumTooDeep Cause = "vacuum deeper than normal"
+)
+
+// checkFirst says what to look at for each cause. Work on a vessel under vacuum
+// follows the site's procedures.
+var checkFirst = map[Cause]string{
+	WarmWater:     "cooling tower or spray pond, cold-well trend, weather",
+	LittleWater:   "water pump, strainer, valve position, cold-well level",
+	Overload:      "last body's evaporation, pans started on the same condenser, steam or vapour valves passing",
+	Air:           "vacuum pump or ejector and its seal water, vents, joints, sight glasses, manholes; stay clear of glass",
+	Internals:     "water pressure; trays and nozzles at the next stop",
+	TailPipe:      "seal-well level, leg; cut water only as the site's procedure says",
+	VacuumTooDeep: "throttle water or admit air as the site does: foaming, entrainment and grain in the syrup follow",
+}
+
+// Evidence is one number behind a diagnosis.
+type Evidence struct {
+	What        string
+	Now, Normal float64
+	Unit        string
+}
+
+// String returns e.g. "approach 18.7 K, normally 7.3 K".
+func (e Evidence) String() string {
+	return fmt.Sprintf("%s %.1f %s, normally %.1f %s", e.What, e.Now, e.Unit, e.Normal, e.Unit)
+}
+
+// Finding is one cause with what it explains.
+type Finding struct {
+	Cause      Cause
+	ExplainsK  float64 // of the rise of the vapour temperature
+	ExplainKPa float64 // the same at the present slope of the saturation line
+	Evidence   []Evidence
+	CheckFirst string
+	Doubt      string // what is not measured and would decide; empty if nothing
+}
+
+// Diagnosis is the ranked result.
+type Diagnosis struct {
+	RiseKPa      float64 // pressure above normal
+	RiseK        float64 // vapour temperature above normal
+	Findings     []Finding
+	UnexplainedK float64 // of RiseK, beyond what the first finding explains
+}
+
+// Diagnose compares now with normal and ranks the causes by how many kelvin of the
+// vapour temperature each explains. The vapour temperature is the sum
+//
+//	Tsat(p) = t_in + rise + approach
+//
+// so its change splits without remainder into the change of the three. The rise is
+// split further between load (as vapour flow) and water (as the inverse of its
+// flow) when one of the flows is known; the approach between gas (Tsat(p) less gas
+// temperature) and contact when the gas thermometer is there. Causes that
+// explain less than leastK are left out; 1 K is a sensible threshold.
+//
+// Pressure and both water temperatures are needed, now and normally.
+func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
+	type side struct{ tv, in, out, rise, approach float64 }
+	read := func(o Observation, when string) (side, error) {
+		for _, f := range []struct {
+			name string
+			r    Reading
+		}{{"pressure", o.PressureKPa}, {"injection water temperature", o.InC}, {"tail water temperature", o.OutC}} {
+			if !f.r.OK || math.IsNaN(f.r.Value) || math.IsInf(f.r.Value, 0) {
+				return side{}, fmt.Errorf("condenser diagnosis: no usable %s (%s)", f.name, when)
+			}
+		}
+		tv, err := steam.Tsat(steam.KPa(o.PressureKPa.Value))
+		if err != nil {
+			return side{}, fmt.Errorf("condenser diagnosis (%s): %w", when, err)
+		}
+		s := side{tv: float64(tv), in: o.InC.Value, out: o.OutC.Value}
+		s.rise, s.approach = s.out-s.in, s.tv-s.out
+		return s, nil
+	}
+	a, err := read(now, "now")
+	if err != nil {
+		return Diagnosis{}, err
+	}
+	b, err := read(normal, "normal")
+	if err != nil {
+		return Diagnosis{}, err
+	}
+	usable := func(x, y Reading, least float64) bool {
+		return x.OK && y.OK && x.Value > least && y.Value > least && !math.IsInf(x.Value, 0) && !math.IsInf(y.Value, 0)
+	}
+	slope, err := steam.PsatSlope(steam.Celsius(a.tv))
+	if err != nil {
+		return Diagnosis{}, fmt.Errorf("condenser diagnosis: %w", err)
+	}
+	if !(leastK > 0) {
+		leastK = 0.1
+	}
+
+	d := Diagnosis{RiseKPa: now.PressureKPa.Value - normal.PressureKPa.Value, RiseK: a.tv - b.tv}
+	add := func(c Cause, k float64, doubt string, ev ...Evidence) {
+		if k >= leastK {
+			d.Findings = append(d.Findings, Finding{c, k, k * slope, ev, checkFirst[c], doubt})
+		}
+	}
+
+	add(WarmWater, a.in-b.in, "", Evidence{"injection water", a.in, b.in, "degC"})
+
+	rise := Evidence{"water's rise", a.rise, b.rise, "K"}
+	dR := a.rise - b.rise
+	flows := usable(now.WaterTH, normal.WaterTH, 1e-3)
+	load := usable(now.VapourTH, normal.VapourTH, 1e-3)
+	switch {
+	case b.rise <= 0:
+	case flows && load:
+		// rise ~ V/W: the logarithms share the change.
+		lv := math.Log(now.VapourTH.Value / normal.VapourTH.Value)
+		lw := math.Log(normal.WaterTH.Value / now.WaterTH.Value)
+		mean := b.rise
+		if a.rise > 0 && math.Abs(a.rise-b.rise) > 1e-9 {
+			mean = (a.rise - b.rise) / math.Log(a.rise/b.rise)
+		}
+		add(LittleWater, mean*lw, "", rise, Evidence{"cooling water", now.WaterTH.Value, normal.WaterTH.Value, "t/h"})
+		add(Overload, mean*lv, "", rise, Evidence{"vapour", now.VapourTH.Value, normal.VapourTH.Value, "t/h"})
+	case flows:
+		w := b.rise * (normal.WaterTH.Value/now.WaterTH.Value - 1)
+		add(LittleWater, w, "", rise, Evidence{"cooling water", now.WaterTH.Value, normal.WaterTH.Value, "t/h"})
+		add(Overload, dR-w, "vapour flow not known", rise)
+	case load:
+		v := b.rise * (now.VapourTH.Value/normal.VapourTH.Value - 1)
+		add(Overload, v, "", rise, Evidence{"vapour", now.VapourTH.Value, normal.VapourTH.Value, "t/h"})
+		add(LittleWater, dR-v, "cooling-water flow not measured", rise)
+	default:
+		add(LittleWater, dR, "cooling-water flow not measured: could be load as well", rise)
+		add(Overload, dR, "vapour flow not known: could be too little water as well", rise)
+	}
+
+	approach := Evidence{"approach", a.approach, b.approach, "K"}
+	dA := a.approach - b.approach
+	if now.GasC.OK && normal.GasC.OK && !math.IsNaN(now.GasC.Value) && !math.IsNaN(normal.GasC.Value) {
+		ga, gb := a.tv-now.GasC.Value, b.tv-normal.GasC.Value
+		gas := Evidence{"saturation less gas temperature", ga, gb, "K"}
+		add(Air, ga-gb, "", approach, gas, rise)
+		add(Internals, dA-(ga-gb), "", approach, gas)
+	} else {
+		// More likely air: it comes and goes, internals wear.
+		add(Air, dA, "gas temperature not measured: could be poor contact as well", approach, rise)
+		add(Internals, dA, "gas temperature not measured: could be air as well", approach)
+	}
+
+	// Swings are evidence of another kind: ranked by their size, they explain no
+	// mean.
+	if now.SwingK.OK && now.SwingK.Value > 8 {
+		least := 0.0
+		if normal.SwingK.OK {
+			least = normal.SwingK.Value
+		}
+		if now.SwingK.Value > 2*least {
+			d.Findings = append(d.Findings, Finding{TailPipe, 0, 0, []Evidence{{"tail water's swing in a minute", now.SwingK.Value, least, "K"}}, checkFirst[TailPipe], ""})
+		}
+	}
+	if d.RiseK <= -leastK {
+		d.Findings = append(d.Findings, Finding{VacuumTooDeep, d.RiseK, d.RiseKPa, []Evidence{{"vapour temperature", a.tv, b.tv, "degC"}}, checkFirst[VacuumTooDeep], ""})
+	}
+	slices.SortStableFunc(d.Findings, func(x, y Finding) int { return cmp.Compare(math.Abs(y.ExplainsK), math.Abs(x.ExplainsK)) })
+	d.UnexplainedK = d.RiseK
+	if len(d.Findings) > 0 {
+		d.UnexplainedK -= d.Findings[0].ExplainsK
+	}
+	return d, nil
+}
