@@ -155,7 +155,7 @@ func (s *Set) elevation(brix, kPa float64) float64 {
 	if s.d.Water || brix <= 0 {
 		return 0
 	}
-	v, _, err := liquor.Accept(s.d.Elevation.Elevation(liquor.Brix(brix), s.c.purity, steam.KPa(kPa), s.d.PurityFactor))
+	v, _, err := s.d.Elevation.ElevationFlagged(liquor.Brix(brix), s.c.purity, steam.KPa(kPa), s.d.PurityFactor)
 	if err != nil {
 		s.c.noBPE = true
 		return 0
@@ -172,12 +172,12 @@ func (s *Set) juiceHeat(brix, c float64) float64 {
 		}
 		return float64(h)
 	}
-	v, _, err := liquor.Accept(s.d.Heat.Enthalpy(liquor.Brix(brix), s.c.purity, steam.Celsius(c)))
+	v, _, err := s.d.Heat.EnthalpyFlagged(liquor.Brix(brix), s.c.purity, steam.Celsius(c))
 	if err != nil {
 		s.c.noEnth = true
 		return 0
 	}
-	return float64(v)
+	return v
 }
 
 // setFeed stores the feed stream.

@@ -861,7 +861,8 @@ func (s *Set) head(m *Measurement, b int, o *BodyResult, how How) {
 		o.HeadK.absent(Reason{d.Name, "no usable level"})
 		return
 	}
-	rho, _, err := liquor.Accept(liquor.SPS4.Density(liquor.Brix(s.c.x[b]), steam.Celsius(s.c.tj[b])))
+	// The density's source ends at 100 degC; up to 125 degC that is 2 % of the head.
+	rho, _, err := liquor.Accept(liquor.SPS4.Density(liquor.Brix(s.c.x[b]), steam.Celsius(min(s.c.tj[b], 100))))
 	if err != nil {
 		o.HeadK.absent(Reason{d.Name, "outside the range of the density equation"})
 		return

@@ -86,17 +86,20 @@ func (m HeatModel) SpecificHeat(b Brix, purity Purity, t steam.Celsius) (float64
 // 4.1868 t, which is 0.4 kJ/kg below steam at 100 degC and 1.4 at 120 degC. Use
 // package steam for water and condensate, this one for anything with solids.
 func (m HeatModel) Enthalpy(b Brix, purity Purity, t steam.Celsius) (float64, error) {
-	return m.evaluate("enthalpy", b, purity, t, func(b, p, t float64) float64 {
-		switch m {
-		case GeankoplisHeat:
-			return (4.19 - 0.0235*b) * t
-		case HugotHeat:
-			return 4.1868 * (1 - 0.006*b) * t
-		case PopovHeat:
-			return (4.190 - (2.520-0.00375*t)*b/100) * t
-		}
-		return (4.1868 - b*(0.0297-4.61e-5*p) + 3.75e-5*b*t) * t
-	})
+	return m.evaluate("enthalpy", b, purity, t, m.enthalpy)
+}
+
+// enthalpy is the equation itself.
+func (m HeatModel) enthalpy(b, p, t float64) float64 {
+	switch m {
+	case GeankoplisHeat:
+		return (4.19 - 0.0235*b) * t
+	case HugotHeat:
+		return 4.1868 * (1 - 0.006*b) * t
+	case PopovHeat:
+		return (4.190 - (2.520-0.00375*t)*b/100) * t
+	}
+	return (4.1868 - b*(0.0297-4.61e-5*p) + 3.75e-5*b*t) * t
 }
 
 func (m HeatModel) evaluate(what string, b Brix, purity Purity, t steam.Celsius, f func(b, p, t float64) float64) (float64, error) {
