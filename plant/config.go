@@ -143,6 +143,10 @@ type PanConfig struct {
 	// LiquorPurityPct is the purity of the mother liquor where no tag says: at
 	// the start and at the end of the strike, interpolated by level.
 	LiquorPurityPct []float64 `yaml:"liquor_purity_pct"`
+	// Impurity is [m, b, c] of the solubility coefficient y = m q + b +
+	// (1-b) exp(-c q), q nonsucrose per water; default cane, [-0.06265, 0.982,
+	// 2.1]. The composition of the site's impurities decides.
+	Impurity []float64 `yaml:"impurity"`
 	// ThermometerOffsetK is taken off the massecuite temperature: the head over
 	// the pocket and its calibration, K.
 	ThermometerOffsetK float64 `yaml:"thermometer_offset_k"`

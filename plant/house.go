@@ -483,6 +483,16 @@ func (b *builder) pan(f string, c *PanConfig) {
 	default:
 		b.fault(f+".liquor_purity_pct", "more than two values", "give the purity at the start and at the end of the strike")
 	}
+	switch len(c.Impurity) {
+	case 0:
+		c.Impurity = []float64{-0.06265, 0.982, 2.1}
+	case 3:
+		b.within(f+".impurity[0]", c.Impurity[0], -1, 1, "m of the solubility coefficient")
+		b.within(f+".impurity[1]", c.Impurity[1], 0, 2, "b of the solubility coefficient")
+		b.within(f+".impurity[2]", c.Impurity[2], 0, 20, "c of the solubility coefficient")
+	default:
+		b.fault(f+".impurity", "the solubility coefficient has three constants", "write [m, b, c]")
+	}
 	b.tags(f+".tags", e, c.Tags)
 }
 
