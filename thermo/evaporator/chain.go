@@ -26,11 +26,11 @@ type Set struct {
 	group   [MaxBodies]int // first body of the juice group
 	last    int            // first body of the last juice group
 
-	c       chain
-	m       Measurement // copy to disturb, for Uncertainty
-	plus    Results
-	minus   Results
-	pointer []*Result
+	c chain
+	// For Uncertainty: a copy to disturb, results to compare.
+	m                             Measurement
+	plus, minus                   Results
+	listBase, listPlus, listMinus []*Result
 }
 
 // stream is a flow of juice.
