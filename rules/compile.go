@@ -1,0 +1,479 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/expr-lang/expr"
+	"github.com/expr-lang/expr/vm"
+
+	"calandria/plant"
+)
+
+// operand is one side of a comparison, or a derived value, ready to run: a
+// fixed number, one input, or a program of expr-lang over a few inputs.
+type operand struct {
+	kind  operandKind
+	fixed float64
+	in    int32
+	prog  *vm.Program
+	ins   []int32
+	dim   dims
+	words string
+}
+
+type operandKind uint8
+
+const (
+	operandFixed operandKind = iota
+	operandInput
+	operandProgram
+)
+
+// test is a condition ready to run.
+type test struct {
+	op    logicOp
+	kids  []*test
+	cmp   compare
+	l, r  operand
+	band  float64
+	eased bool
+	in    int32
+}
+
+// environment is what the programs of expr-lang see: the values of their
+// inputs and nothing else.
+type environment struct {
+	X0, X1, X2, X3, X4, X5, X6, X7, X8, X9, X10, X11, X12, X13, X14, X15 float64
+}
+
+func (e *environment) set(i int, v float64) {
+	switch i {
+	case 0:
+		e.X0 = v
+	case 1:
+		e.X1 = v
+	case 2:
+		e.X2 = v
+	case 3:
+		e.X3 = v
+	case 4:
+		e.X4 = v
+	case 5:
+		e.X5 = v
+	case 6:
+		e.X6 = v
+	case 7:
+		e.X7 = v
+	case 8:
+		e.X8 = v
+	case 9:
+		e.X9 = v
+	case 10:
+		e.X10 = v
+	case 11:
+		e.X11 = v
+	case 12:
+		e.X12 = v
+	case 13:
+		e.X13 = v
+	case 14:
+		e.X14 = v
+	case 15:
+		e.X15 = v
+	}
+}
+
+// operand makes a number ready to run.
+func (r *reader) operand(n *number) operand {
+	o := operand{dim: n.dim, words: r.set.words(n)}
+	switch n.op {
+	case numConst:
+		o.fixed = n.val
+		if math.IsNaN(n.val) || math.IsInf(n.val, 0) {
+			r.complain(n.from, "the number is not finite", "")
+		}
+		return o
+	case numInput:
+		o.kind, o.in = operandInput, n.in
+		return o
+	}
+	o.kind = operandProgram
+	var b strings.Builder
+	r.write(&b, n, &o.ins)
+	if len(r.complaints) > 0 || len(r.missing) > 0 {
+		return o
+	}
+	if len(o.ins) > maxInputs {
+		r.complain(n.from, fmt.Sprintf("more than %d different tags on one side", maxInputs), "split it with derived tags")
+		return o
+	}
+	prog, err := expr.Compile(b.String(),
+		expr.Env(&environment{}),
+		expr.AsFloat64(),
+		expr.MaxNodes(4*maxNodes),
+		expr.DisableAllBuiltins(),
+		expr.EnableBuiltin("abs"), expr.EnableBuiltin("min"), expr.EnableBuiltin("max"),
+		expr.Function("sqrt", squareRoot, new(func(float64) float64)),
+	)
+	if err != nil {
+		r.complain(n.from, "the expression cannot be compiled: "+strings.SplitN(err.Error(), "\n", 2)[0], "write it more simply")
+		return o
+	}
+	o.prog = prog
+	return o
+}
+
+func squareRoot(args ...any) (any, error) {
+	x, ok := args[0].(float64)
+	if !ok {
+		return nil, fmt.Errorf("sqrt of something that is not a number")
+	}
+	return math.Sqrt(x), nil
+}
+
+// write gives a number as source for expr-lang, over X0, X1 ...
+func (r *reader) write(b *strings.Builder, n *number, ins *[]int32) {
+	infix := map[numberOp]string{numAdd: " + ", numSub: " - ", numMul: " * ", numDiv: " / "}
+	switch n.op {
+	case numConst:
+		if math.IsNaN(n.val) || math.IsInf(n.val, 0) {
+			r.complain(n.from, "the number is not finite", "")
+		}
+		s := strconv.FormatFloat(n.val, 'f', -1, 64)
+		if !strings.Contains(s, ".") {
+			s += ".0"
+		}
+		b.WriteString("(" + s + ")")
+	case numInput:
+		i := slices.Index(*ins, n.in)
+		if i < 0 {
+			i = len(*ins)
+			*ins = append(*ins, n.in)
+		}
+		fmt.Fprintf(b, "X%d", i)
+	case numNeg:
+		b.WriteString("(-")
+		r.write(b, n.kids[0], ins)
+		b.WriteString(")")
+	case numFunc:
+		b.WriteString(n.fn + "(")
+		for i, k := range n.kids {
+			if i > 0 {
+				b.WriteString(", ")
+			}
+			r.write(b, k, ins)
+		}
+		b.WriteString(")")
+	case numChoice:
+		b.WriteString("(")
+		r.writeLogic(b, n.cond, ins)
+		b.WriteString(" ? ")
+		r.write(b, n.kids[0], ins)
+		b.WriteString(" : ")
+		r.write(b, n.kids[1], ins)
+		b.WriteString(")")
+	default:
+		b.WriteString("(")
+		r.write(b, n.kids[0], ins)
+		b.WriteString(infix[n.op])
+		r.write(b, n.kids[1], ins)
+		b.WriteString(")")
+	}
+}
+
+func (r *reader) writeLogic(b *strings.Builder, l *logic, ins *[]int32) {
+	b.WriteString("(")
+	defer b.WriteString(")")
+	switch l.op {
+	case logTrue:
+		b.WriteString("true")
+	case logFalse:
+		b.WriteString("false")
+	case logNot:
+		b.WriteString("not ")
+		r.writeLogic(b, l.kids[0], ins)
+	case logAnd, logOr:
+		r.writeLogic(b, l.kids[0], ins)
+		b.WriteString(map[logicOp]string{logAnd: " and ", logOr: " or "}[l.op])
+		r.writeLogic(b, l.kids[1], ins)
+	case logIf:
+		r.writeLogic(b, l.kids[0], ins)
+		b.WriteString(" ? ")
+		r.writeLogic(b, l.kids[1], ins)
+		b.WriteString(" : ")
+		r.writeLogic(b, l.kids[2], ins)
+	case logCompare:
+		r.write(b, l.l, ins)
+		b.WriteString(" " + compareText[l.cmp] + " ")
+		r.write(b, l.r, ins)
+	default:
+		r.complain(l.from, "is_bad and is_good cannot choose between numbers", "use them in a condition")
+		b.WriteString("false")
+	}
+}
+
+// test makes a condition ready to run.
+func (r *reader) test(l *logic) *test {
+	t := &test{op: l.op, cmp: l.cmp, in: l.in, band: l.band, eased: l.eased}
+	for _, k := range l.kids {
+		t.kids = append(t.kids, r.test(k))
+	}
+	if l.op == logCompare {
+		t.l, t.r = r.operand(l.l), r.operand(l.r)
+	}
+	return t
+}
+
+// words gives a number as a person would say it.
+func (s *Set) words(n *number) string {
+	switch n.op {
+	case numConst:
+		if u := n.dim.unit(); u != "" && u != "1" {
+			return strconv.FormatFloat(n.val, 'g', 6, 64) + " " + u
+		}
+		return strconv.FormatFloat(n.val, 'g', 6, 64)
+	case numInput:
+		return s.inputs[n.in].words
+	case numNeg:
+		return "-" + s.words(n.kids[0])
+	case numFunc:
+		args := make([]string, len(n.kids))
+		for i, k := range n.kids {
+			args[i] = s.words(k)
+		}
+		return n.fn + "(" + strings.Join(args, ", ") + ")"
+	case numChoice:
+		return fmt.Sprintf("(%s if %s, else %s)", s.words(n.kids[0]), s.sentence(n.cond), s.words(n.kids[1]))
+	}
+	return "(" + s.words(n.kids[0]) + map[numberOp]string{numAdd: " + ", numSub: " - ", numMul: " x ", numDiv: " / "}[n.op] + s.words(n.kids[1]) + ")"
+}
+
+// sentence gives a condition as a person would say it.
+func (s *Set) sentence(l *logic) string {
+	join := func(word string) string {
+		parts := make([]string, len(l.kids))
+		for i, k := range l.kids {
+			parts[i] = s.sentence(k)
+			if (k.op == logAnd || k.op == logOr) && k.op != l.op {
+				parts[i] = "(" + parts[i] + ")"
+			}
+		}
+		return strings.Join(parts, word)
+	}
+	switch l.op {
+	case logTrue:
+		return "always"
+	case logFalse:
+		return "never"
+	case logAnd:
+		return join(" and ")
+	case logOr:
+		return join(" or ")
+	case logNot:
+		return "not (" + s.sentence(l.kids[0]) + ")"
+	case logIf:
+		return fmt.Sprintf("(%s where %s, else %s)", s.sentence(l.kids[1]), s.sentence(l.kids[0]), s.sentence(l.kids[2]))
+	case logIsBad:
+		return s.inputs[l.in].words + " is bad"
+	case logIsGood:
+		return s.inputs[l.in].words + " is good"
+	}
+	if l.l.dim.only(plant.State) && l.cmp == notEqual && l.r.op == numConst && l.r.val == 0 {
+		return s.words(l.l) + " is on"
+	}
+	return s.words(l.l) + " is " + compareWords[l.cmp] + " " + s.words(l.r)
+}
+
+// words of a test that is ready to run.
+func (t *test) words(s *Set) string {
+	switch t.op {
+	case logIsBad:
+		return s.inputs[t.in].words + " is bad"
+	case logIsGood:
+		return s.inputs[t.in].words + " is good"
+	case logTrue:
+		return "always"
+	case logFalse:
+		return "never"
+	case logCompare:
+		if t.l.dim.only(plant.State) && t.cmp == notEqual && t.r.kind == operandFixed && t.r.fixed == 0 {
+			return t.l.words + " is on"
+		}
+		return t.l.words + " is " + compareWords[t.cmp] + " " + t.r.words
+	}
+	return ""
+}
+
+// tally gathers the qualities met while a condition is worked out.
+type tally struct {
+	all, decided       plant.Quality
+	anyAll, anyDecided bool
+}
+
+func (t *tally) add(q plant.Quality, decided bool) {
+	if !t.anyAll {
+		t.all, t.anyAll = q, true
+	} else {
+		t.all = plant.Worse(t.all, q)
+	}
+	if !decided {
+		return
+	}
+	if !t.anyDecided {
+		t.decided, t.anyDecided = q, true
+	} else {
+		t.decided = plant.Worse(t.decided, q)
+	}
+}
+
+// quality is the worst of the inputs that decided; of all if nothing did.
+func (t *tally) quality(truth plant.Truth) plant.Quality {
+	if truth != plant.Unknown && t.anyDecided {
+		return t.decided
+	}
+	if t.anyAll {
+		return t.all
+	}
+	return plant.Good
+}
+
+// read gives the present value of an input.
+func (s *Set) read(id int32, f *plant.Frame, at time.Time) (float64, plant.Quality) {
+	in := &s.inputs[id]
+	switch in.kind {
+	case inputWindow:
+		if now := at.UnixNano(); !in.fresh || in.at != now {
+			in.value, in.q = s.windows[in.window].value(in.fn, at)
+			in.at, in.fresh = now, true
+		}
+		return in.value, in.q
+	case inputAge:
+		p := f.Point(in.tag)
+		if !p.Quality.Seen() {
+			return math.NaN(), plant.BadWaitingForInitial
+		}
+		return max(0, at.Sub(p.Time).Seconds()), plant.Good
+	}
+	p := f.Point(in.tag)
+	switch {
+	case p.Quality.IsBad():
+		return math.NaN(), p.Quality
+	case math.IsNaN(p.Value), math.IsInf(p.Value, 0):
+		return math.NaN(), plant.BadOutOfRange
+	}
+	return p.Value, p.Quality
+}
+
+// eval works an operand out. A result that is not a finite number is bad and
+// counts as a fault of the rule.
+func (s *Set) eval(o *operand, f *plant.Frame, at time.Time, rf *RuleFault) (float64, plant.Quality) {
+	switch o.kind {
+	case operandFixed:
+		return o.fixed, plant.Good
+	case operandInput:
+		return s.read(o.in, f, at)
+	}
+	worst, bad := plant.Good, false
+	for i, in := range o.ins {
+		v, q := s.read(in, f, at)
+		worst = plant.Worse(worst, q)
+		bad = bad || q.IsBad()
+		s.env.set(i, v)
+	}
+	if bad {
+		return math.NaN(), worst
+	}
+	out, err := s.vm.Run(o.prog, &s.env)
+	if err != nil {
+		rf.note(at, strings.SplitN(err.Error(), "\n", 2)[0])
+		return math.NaN(), plant.BadInternalError
+	}
+	v, ok := out.(float64)
+	if !ok || math.IsNaN(v) || math.IsInf(v, 0) {
+		rf.note(at, "the result is not a finite number (a division by zero, perhaps)")
+		return math.NaN(), plant.BadOutOfRange
+	}
+	return v, worst
+}
+
+// truth works a condition out by Kleene's logic.
+func (s *Set) truth(t *test, f *plant.Frame, at time.Time, ta *tally, rf *RuleFault) plant.Truth {
+	switch t.op {
+	case logTrue:
+		return plant.True
+	case logFalse:
+		return plant.False
+	case logNot:
+		return s.truth(t.kids[0], f, at, ta, rf).Not()
+	case logAnd:
+		a := s.truth(t.kids[0], f, at, ta, rf)
+		if a == plant.False {
+			return a
+		}
+		return min(a, s.truth(t.kids[1], f, at, ta, rf)) // False < Unknown < True
+	case logOr:
+		a := s.truth(t.kids[0], f, at, ta, rf)
+		if a == plant.True {
+			return a
+		}
+		return max(a, s.truth(t.kids[1], f, at, ta, rf))
+	case logIf:
+		switch s.truth(t.kids[0], f, at, ta, rf) {
+		case plant.True:
+			return s.truth(t.kids[1], f, at, ta, rf)
+		case plant.False:
+			return s.truth(t.kids[2], f, at, ta, rf)
+		}
+		a, b := s.truth(t.kids[1], f, at, ta, rf), s.truth(t.kids[2], f, at, ta, rf)
+		if a == b {
+			return a
+		}
+		return plant.Unknown
+	case logIsBad, logIsGood:
+		// The quality is the question here, so it is known whatever it is.
+		_, q := s.read(t.in, f, at)
+		ta.add(plant.Good, true)
+		if t.op == logIsBad {
+			return plant.TruthOf(q.IsBad())
+		}
+		return plant.TruthOf(q.IsGood())
+	}
+	l, ql := s.eval(&t.l, f, at, rf)
+	r, qr := s.eval(&t.r, f, at, rf)
+	q := plant.Worse(ql, qr)
+	if q.IsBad() {
+		ta.add(q, false)
+		return plant.Unknown
+	}
+	ta.add(q, true)
+	return plant.TruthOf(t.holds(l, r))
+}
+
+func (t *test) holds(l, r float64) bool {
+	if t.eased {
+		switch t.cmp {
+		case greater, greaterEqual:
+			return l >= r-t.band
+		case less, lessEqual:
+			return l <= r+t.band
+		}
+	}
+	switch t.cmp {
+	case less:
+		return l < r
+	case lessEqual:
+		return l <= r
+	case greater:
+		return l > r
+	case greaterEqual:
+		return l >= r
+	case equal:
+		return l == r
+	}
+	return l != r
+}

@@ -1,0 +1,1526 @@
+package rules
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"slices"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+// File is a rule file: its name, for messages, and its content.
+type File struct {
+	Name string
+	Data []byte
+}
+
+// Options are what Load needs beside the files.
+type Options struct {
+	// Names lists for each class the calculated quantities that equipment of
+	// the class may have, so that a rule about one that this house cannot
+	// work out is left out instead of being called a misspelling.
+	Names map[plant.Class][]string
+	// Matrix of priorities; nil for [DefaultMatrix].
+	Matrix *Matrix
+}
+
+type ruleFile struct {
+	Title    string                         `yaml:"title"`
+	Area     string                         `yaml:"area"`
+	Derived  []derivedRule                  `yaml:"derived"`
+	Alarms   []alarmRule                    `yaml:"alarms"`
+	Override map[string]map[string]override `yaml:"override"`
+}
+
+type derivedRule struct {
+	Name      string            `yaml:"name"`
+	For       string            `yaml:"for"`
+	Where     string            `yaml:"where"`
+	Meaning   string            `yaml:"meaning"`
+	Unit      string            `yaml:"unit"`
+	Dimension plant.Dimension   `yaml:"dimension"`
+	Expr      string            `yaml:"expr"`
+	Limits    map[string]string `yaml:"limits"`
+}
+
+type alarmRule struct {
+	Name  string `yaml:"name"`
+	Title string `yaml:"title"`
+	For   string `yaml:"for"`
+	Where string `yaml:"where"`
+
+	Source string `yaml:"source"`
+	Area   string `yaml:"area"`
+	Class  string `yaml:"class"`
+
+	Tag       string        `yaml:"tag"`
+	High      string        `yaml:"high"`
+	HighHigh  string        `yaml:"high_high"`
+	Low       string        `yaml:"low"`
+	LowLow    string        `yaml:"low_low"`
+	Deviation string        `yaml:"deviation"`
+	From      string        `yaml:"from"`
+	Rate      string        `yaml:"rate"`
+	Over      time.Duration `yaml:"over"`
+	Direction string        `yaml:"direction"`
+
+	When         string            `yaml:"when"`
+	ReturnWhen   string            `yaml:"return_when"`
+	SuppressWhen string            `yaml:"suppress_when"`
+	Value        string            `yaml:"value"`
+	Limits       map[string]string `yaml:"limits"`
+	Unit         string            `yaml:"unit"`
+	Reference    plant.Reference   `yaml:"reference"`
+	Deadband     string            `yaml:"deadband"`
+
+	OnDelay  time.Duration `yaml:"on_delay"`
+	OffDelay time.Duration `yaml:"off_delay"`
+
+	Severity       string        `yaml:"severity"`
+	Respond        time.Duration `yaml:"time_to_respond"`
+	Priority       string        `yaml:"priority"`
+	PriorityReason string        `yaml:"priority_reason"`
+
+	Cause       string `yaml:"cause"`
+	Consequence string `yaml:"consequence"`
+	Response    string `yaml:"response"`
+	Verify      string `yaml:"verify"`
+	Hazard      string `yaml:"hazard"`
+	Procedure   string `yaml:"procedure"`
+
+	Latching      bool          `yaml:"latching"`
+	Confirm       bool          `yaml:"confirm"`
+	Realarm       time.Duration `yaml:"realarm"`
+	HighlyManaged bool          `yaml:"highly_managed"`
+	NoShelving    bool          `yaml:"no_shelving"`
+	MaxShelve     time.Duration `yaml:"max_shelve"`
+	Group         string        `yaml:"group"`
+	ConsequenceOf []string      `yaml:"consequence_of"`
+
+	Override map[string]override `yaml:"override"`
+}
+
+// override is what a site may change of a rule for some equipment.
+type override struct {
+	Enabled *bool `yaml:"enabled"`
+
+	High      string            `yaml:"high"`
+	HighHigh  string            `yaml:"high_high"`
+	Low       string            `yaml:"low"`
+	LowLow    string            `yaml:"low_low"`
+	Deviation string            `yaml:"deviation"`
+	Rate      string            `yaml:"rate"`
+	Limits    map[string]string `yaml:"limits"`
+	Unit      string            `yaml:"unit"`
+	Reference plant.Reference   `yaml:"reference"`
+	Deadband  string            `yaml:"deadband"`
+
+	OnDelay  *time.Duration `yaml:"on_delay"`
+	OffDelay *time.Duration `yaml:"off_delay"`
+	Realarm  *time.Duration `yaml:"realarm"`
+
+	Severity       string        `yaml:"severity"`
+	Respond        time.Duration `yaml:"time_to_respond"`
+	Priority       string        `yaml:"priority"`
+	PriorityReason string        `yaml:"priority_reason"`
+	Response       string        `yaml:"response"`
+	Procedure      string        `yaml:"procedure"`
+	Area           string        `yaml:"area"`
+	Group          string        `yaml:"group"`
+}
+
+var (
+	ruleName    = regexp.MustCompile(`^[a-z][a-z0-9_]{0,59}$`)
+	tagName     = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]{0,59}$`)
+	placeholder = regexp.MustCompile(`^SITE( [A-Z]+)*:`)
+	braces      = regexp.MustCompile(`\{[A-Za-z_]*\}`)
+)
+
+// loaded is a decoded file with what is needed to point into it.
+type loaded struct {
+	ruleFile
+	doc   *plant.Document
+	lines [][]rune
+}
+
+// loader gathers the faults while a Set is put together.
+type loader struct {
+	set    *Set
+	opt    Options
+	matrix Matrix
+	files  []*loaded
+	faults plant.Faults
+	seen   map[string]bool // faults, against the same one for each vessel
+
+	rules map[string]*alarmRule // by rule name
+	names map[string]int        // of alarms
+	// pending alarms' links, resolved when all names are known
+	links   []link
+	pending []pendingDerived
+}
+
+type link struct {
+	alarm int
+	file  *loaded
+	field string
+	to    []string
+	this  *plant.Equipment
+	rule  string
+}
+
+type pendingDerived struct {
+	file  *loaded
+	field string
+	rule  *derivedRule
+	this  *plant.Equipment
+	tag   plant.TagID
+	logic bool
+}
+
+// Load reads rule files, checks all of them against the house and builds the
+// Set. Derived tags are added to the house, so it must be complete: load it,
+// let the quantities add their tags, then load the rules. All faults are
+// reported at once, in the error, as [plant.Faults]; after an error the house
+// holds tags of a refused rule set and must be discarded.
+func Load(files []File, house *plant.House, opt Options) (*Set, error) {
+	s := &Set{house: house, barometer: 101.325, inputIDs: map[inputKey]int32{}, windowID: map[windowKey]int32{}}
+	if house.Config != nil && house.Config.Site.BarometerKPa > 0 {
+		s.barometer = house.Config.Site.BarometerKPa
+	}
+	l := &loader{set: s, opt: opt, matrix: DefaultMatrix(), seen: map[string]bool{}, rules: map[string]*alarmRule{}, names: map[string]int{}}
+	if opt.Matrix != nil {
+		l.matrix = *opt.Matrix
+	}
+	for _, f := range files {
+		lf := &loaded{}
+		var faults plant.Faults
+		lf.doc, faults = plant.DecodeYAML(f.Name, f.Data, &lf.ruleFile)
+		l.faults = append(l.faults, faults...)
+		for _, line := range strings.Split(string(f.Data), "\n") {
+			lf.lines = append(lf.lines, []rune(strings.TrimSuffix(line, "\r")))
+		}
+		l.files = append(l.files, lf)
+	}
+	l.addDerived()
+	l.compileDerived()
+	l.collectRules()
+	l.checkOverrides()
+	for _, lf := range l.files {
+		for i := range lf.Alarms {
+			l.alarm(lf, fmt.Sprintf("alarms[%d]", i), &lf.Alarms[i])
+		}
+	}
+	l.resolveLinks()
+	if err := l.faults.Err(); err != nil {
+		return nil, err
+	}
+	l.finish()
+	return s, nil
+}
+
+func (l *loader) fault(lf *loaded, field, problem, fix string) {
+	l.addFault(lf.doc.Fault(field, problem, fix))
+}
+
+func (l *loader) addFault(f plant.Fault) {
+	key := fmt.Sprint(f.File, f.Line, f.Column, f.Field, f.Problem)
+	if !l.seen[key] {
+		l.seen[key] = true
+		l.faults = append(l.faults, f)
+	}
+}
+
+func (l *loader) note(lf *loaded, field, rule, text string) {
+	n := Note{File: lf.doc.File, Line: lf.doc.At(field).Line, Rule: rule, Text: text}
+	if !slices.Contains(l.set.notes, n) {
+		l.set.notes = append(l.set.notes, n)
+	}
+}
+
+// exprFault points into the expression: at its line and column in the YAML
+// file, with the expression and a caret.
+func (l *loader) exprFault(lf *loaded, field, source string, c complaint) {
+	f := lf.doc.Fault(field, c.problem, c.fix)
+	if p, ok := lf.locate(lf.doc.At(field), source, c.at); ok {
+		f.Line, f.Column = p.Line, p.Column
+	}
+	if f.Fix == "" {
+		f.Fix = "mend the expression"
+	}
+	f.Fix += "\n" + caret(source, c.at)
+	l.addFault(f)
+}
+
+// caret shows the line of an expression with a mark beneath a rune.
+func caret(source string, at int) string {
+	runes := []rune(source)
+	at = max(0, min(at, len(runes)))
+	from, to := at, at
+	for from > 0 && runes[from-1] != '\n' {
+		from--
+	}
+	for to < len(runes) && runes[to] != '\n' {
+		to++
+	}
+	const most = 100
+	if at-from > most {
+		from = at - most
+	}
+	to = min(to, from+2*most)
+	line := strings.Map(func(r rune) rune {
+		if r == '\t' {
+			return ' '
+		}
+		return r
+	}, string(runes[from:to]))
+	return "    " + line + "\n    " + strings.Repeat(" ", at-from) + "^"
+}
+
+// locate finds the place in the file of a rune of a scalar value, given the
+// place of its key. Quotes, escapes and folded lines are followed; it gives
+// up, and the key's place stands, where the text differs otherwise.
+func (lf *loaded) locate(key plant.Place, source string, at int) (plant.Place, bool) {
+	row, col := key.Line-1, key.Column-1
+	if row < 0 || row >= len(lf.lines) {
+		return plant.Place{}, false
+	}
+	for col < len(lf.lines[row]) && lf.lines[row][col] != ':' {
+		col++
+	}
+	col++
+	space := func(r rune) bool { return r == ' ' || r == '\t' || r == '\n' }
+	skip := func() bool {
+		for row < len(lf.lines) {
+			for col < len(lf.lines[row]) && space(lf.lines[row][col]) {
+				col++
+			}
+			if col < len(lf.lines[row]) {
+				return true
+			}
+			row, col = row+1, 0
+		}
+		return false
+	}
+	if !skip() {
+		return plant.Place{}, false
+	}
+	switch lf.lines[row][col] {
+	case '|', '>':
+		row, col = row+1, 0
+		if !skip() {
+			return plant.Place{}, false
+		}
+	case '"', '\'':
+		col++
+	}
+	for i, r := range []rune(source) {
+		if space(r) {
+			if i == at {
+				break
+			}
+			continue
+		}
+		if !skip() {
+			return plant.Place{}, false
+		}
+		if c := lf.lines[row][col]; c != r && (c == '\\' || c == '\'') {
+			col++ // an escape
+		}
+		if col >= len(lf.lines[row]) || lf.lines[row][col] != r {
+			return plant.Place{}, false
+		}
+		if i == at {
+			break
+		}
+		col++
+	}
+	return plant.Place{Line: row + 1, Column: col + 1}, true
+}
+
+// reader makes a reader for one expression of a rule.
+func (l *loader) reader(this *plant.Equipment, source string, limits map[string]string) *reader {
+	r := &reader{set: l.set, source: source, limits: map[string]*limitValue{},
+		scope: &scope{this: this, house: l.set.house, known: l.opt.Names}}
+	for n, src := range limits {
+		r.limits[n] = &limitValue{source: src}
+	}
+	return r
+}
+
+// targets lists the equipment a rule stands for; a single nil for a rule
+// without for:.
+func (l *loader) targets(lf *loaded, field, rule, pattern, where string, limits map[string]string) []*plant.Equipment {
+	if pattern == "" {
+		if where != "" {
+			l.fault(lf, field+".where", "where: without for:", "add for:, or leave it out")
+		}
+		return []*plant.Equipment{nil}
+	}
+	all := matches(l.set.house, pattern)
+	if len(all) == 0 {
+		classes := []string{string(plant.ClassSet), string(plant.ClassBody), string(plant.ClassBleed), string(plant.ClassCondenser), string(plant.ClassPan)}
+		if slices.Contains(classes, pattern) {
+			l.note(lf, field, rule, fmt.Sprintf("left out: the house has no %s", pattern))
+		} else {
+			l.fault(lf, field+".for", fmt.Sprintf("%q is neither a class nor the path of a vessel", pattern), "write for: body, set, condenser, pan or bleed, or a path such as EV.EV3 or EV.*")
+		}
+		return nil
+	}
+	if where == "" {
+		return all
+	}
+	var out []*plant.Equipment
+	for _, e := range all {
+		r := l.reader(e, where, limits)
+		node, ok := r.parse()
+		var keep bool
+		if ok {
+			t := r.logic(node)
+			if len(r.inputs) > 0 {
+				r.complain(0, "where: depends on a tag", "it may use facts of the configuration only, such as this.effect == 1; use suppress_when for plant states")
+			} else if len(r.complaints) == 0 && len(r.missing) == 0 {
+				var ta tally
+				keep = l.set.truth(r.test(t), plant.NewFrame(0), time.Time{}, &ta, &RuleFault{}) == plant.True
+			}
+		}
+		for _, c := range r.complaints {
+			l.exprFault(lf, field+".where", where, c)
+		}
+		if keep {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+// isPlaceholder reports whether a text is one the site has to replace.
+func isPlaceholder(s string) bool { return placeholder.MatchString(strings.TrimSpace(s)) }
+
+func (l *loader) addDerived() {
+	for _, lf := range l.files {
+		for i := range lf.Derived {
+			d, field := &lf.Derived[i], fmt.Sprintf("derived[%d]", i)
+			l.addDerivedRule(lf, field, d)
+		}
+	}
+}
+
+func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
+	owner, name := "", d.Name
+	if i := strings.LastIndex(d.Name, "."); i > 0 {
+		owner, name = d.Name[:i], d.Name[i+1:]
+	}
+	var own *plant.Equipment
+	switch {
+	case !tagName.MatchString(name):
+		l.fault(lf, field+".name", fmt.Sprintf("%q is not a tag name", d.Name), "use letters, digits and _; with for: only the last part, for example vacuum_margin")
+		return
+	case owner != "" && d.For != "":
+		l.fault(lf, field+".name", "a name with a dot and for: do not go together", "with for: write only the last part")
+		return
+	case owner != "":
+		e, ok := l.set.house.Equip(owner)
+		if !ok {
+			l.fault(lf, field+".name", fmt.Sprintf("there is no vessel %s", owner), "write the path of a vessel before the last dot")
+			return
+		}
+		own = e
+	}
+	if d.Expr == "" {
+		l.fault(lf, field, "a derived tag without expr", "write expr:")
+		return
+	}
+	if d.Meaning == "" {
+		l.fault(lf, field, "a derived tag without meaning", "say in a line what it is: meaning:")
+	}
+	node, ok := (&reader{source: d.Expr}).parse()
+	if !ok {
+		r := l.reader(nil, d.Expr, nil)
+		r.parse()
+		for _, c := range r.complaints {
+			l.exprFault(lf, field+".expr", d.Expr, c)
+		}
+		return
+	}
+	dim, logic := d.Dimension, isLogic(node)
+	switch {
+	case logic:
+		if dim != "" && dim != plant.State {
+			l.fault(lf, field+".dimension", "a condition has dimension state", "leave dimension out")
+		}
+		dim = plant.State
+	case dim == "" && d.Unit == "":
+		l.fault(lf, field, "neither dimension nor unit is stated", "write dimension: pressure, or unit: t/h")
+		return
+	case dim == "":
+		ds := plant.DimensionsOf(d.Unit)
+		if len(ds) != 1 {
+			fix := "write dimension: as well"
+			if len(ds) > 1 {
+				fix = fmt.Sprintf("it may be %s; write dimension: as well", dimOf(ds...))
+			}
+			l.fault(lf, field+".unit", fmt.Sprintf("unit %q does not say which dimension is meant", d.Unit), fix)
+			return
+		}
+		dim = ds[0]
+	}
+	if dim != plant.AnyDimension && dim.Canonical() == "" {
+		l.fault(lf, field+".dimension", fmt.Sprintf("dimension %q is not known", dim), "use for example pressure, temperature, mass flow, ratio")
+		return
+	}
+	if d.Unit != "" && dim != plant.AnyDimension {
+		if scale, offset, err := plant.CanonicalFactor(dim, d.Unit); err != nil {
+			l.fault(lf, field+".unit", err.Error(), "")
+		} else if scale != 1 || offset != 0 {
+			l.fault(lf, field+".unit", fmt.Sprintf("a derived %s is kept in %s", dim, dim.Canonical()), "write that unit; the pages convert")
+		}
+	}
+	for _, this := range l.targets(lf, field, d.Name, d.For, d.Where, d.Limits) {
+		e := own
+		if this != nil {
+			e = this
+		}
+		t := plant.Tag{Path: name, Name: name, Class: plant.ClassSite, Dimension: dim, Meaning: expand(d.Meaning, e), Source: plant.Ruled,
+			File: lf.doc.File, Line: lf.doc.At(field).Line}
+		if e != nil {
+			t.Path, t.Owner, t.Class = e.Path+"."+name, e.Path, e.Class
+		}
+		if dim == plant.AnyDimension {
+			t.Unit = d.Unit
+		}
+		if _, clash := l.set.house.Equip(t.Path); clash {
+			l.fault(lf, field+".name", fmt.Sprintf("%s is a vessel", t.Path), "choose another name")
+			continue
+		}
+		id, err := l.set.house.AddTag(t)
+		if err != nil {
+			l.fault(lf, field+".name", err.Error(), "choose another name")
+			continue
+		}
+		l.pending = append(l.pending, pendingDerived{lf, field, d, this, id, logic})
+	}
+}
+
+// compileDerived reads the expressions of the derived tags and puts them in
+// an order in which each comes after those it uses.
+func (l *loader) compileDerived() {
+	s := l.set
+	byTag := map[plant.TagID]int{}
+	for i, p := range l.pending {
+		byTag[p.tag] = i
+	}
+	built := make([]*derived, len(l.pending))
+	lacking := make([]string, len(l.pending))
+	for i, p := range l.pending {
+		r := l.reader(p.this, p.rule.Expr, p.rule.Limits)
+		node, ok := r.parse()
+		d := &derived{tag: p.tag}
+		if ok && p.logic {
+			if t := r.logic(node); len(r.complaints)+len(r.missing) == 0 {
+				d.test, d.words = r.test(t), s.sentence(t)
+			}
+		} else if ok {
+			n := r.number(node)
+			if want := dimOf(s.house.Tags[p.tag].Dimension); len(r.complaints)+len(r.missing) == 0 {
+				if _, alike := meet(n.dim, want); !alike {
+					r.complain(n.from, fmt.Sprintf("the expression gives %s, the tag is declared as %s", n.dim, want), "mend dimension: or the expression")
+				} else {
+					o := r.operand(n)
+					d.num, d.words = &o, o.words
+				}
+			}
+		}
+		d.inputs = r.inputs
+		l.reportRead(p.file, p.field+".expr", s.house.Tags[p.tag].Path, r)
+		if len(r.missing) > 0 {
+			if p.this == nil {
+				l.exprFault(p.file, p.field+".expr", p.rule.Expr, complaint{0, r.missing[0], "leave the rule out"})
+			}
+			lacking[i] = r.missing[0]
+		}
+		built[i] = d
+	}
+	// Depth first; a tag met again while it is being worked out is a cycle.
+	state := make([]int, len(built))
+	var visit func(i int) bool
+	visit = func(i int) bool {
+		if state[i] == 1 {
+			return false
+		}
+		if state[i] == 2 {
+			return true
+		}
+		state[i] = 1
+		for _, in := range built[i].inputs {
+			if j, ok := byTag[s.inputs[in].tag]; ok {
+				if !visit(j) {
+					l.fault(l.pending[i].file, l.pending[i].field+".expr",
+						fmt.Sprintf("%s depends on itself, by way of %s", s.house.Tags[l.pending[i].tag].Path, s.inputs[in].path), "break the circle")
+					break
+				}
+				if lacking[j] != "" && lacking[i] == "" {
+					lacking[i] = fmt.Sprintf("%s is left out (%s)", s.inputs[in].path, lacking[j])
+				}
+			}
+		}
+		state[i] = 2
+		h := sha256.New()
+		fmt.Fprint(h, built[i].words)
+		for _, in := range built[i].inputs {
+			if j, ok := byTag[s.inputs[in].tag]; ok {
+				fmt.Fprint(h, built[j].hash)
+			}
+		}
+		built[i].hash = hex.EncodeToString(h.Sum(nil)[:12])
+		if lacking[i] != "" {
+			l.note(l.pending[i].file, l.pending[i].field, s.house.Tags[l.pending[i].tag].Path, "stays without value: "+lacking[i])
+			return true
+		}
+		s.derived = append(s.derived, *built[i])
+		return true
+	}
+	for i := range built {
+		visit(i)
+	}
+}
+
+// reportRead turns what a reader found into faults and notes.
+func (l *loader) reportRead(lf *loaded, field, rule string, r *reader) {
+	for _, c := range r.complaints {
+		l.exprFault(lf, field, r.source, c)
+	}
+	for _, n := range r.notes {
+		l.note(lf, field, rule, n)
+	}
+}
+
+func (l *loader) collectRules() {
+	for _, lf := range l.files {
+		for i := range lf.Alarms {
+			a, f := &lf.Alarms[i], fmt.Sprintf("alarms[%d]", i)
+			if !ruleName.MatchString(a.Name) {
+				l.fault(lf, f+".name", fmt.Sprintf("%q is not a rule name", a.Name), "use small letters, digits and _, starting with a letter")
+				continue
+			}
+			if l.rules[a.Name] != nil {
+				l.fault(lf, f+".name", fmt.Sprintf("rule %s stands twice", a.Name), "give each its own name")
+				continue
+			}
+			l.rules[a.Name] = a
+		}
+	}
+}
+
+func (l *loader) checkOverrides() {
+	check := func(lf *loaded, field string, a *alarmRule, which string) {
+		if a.For == "" && which == "*" {
+			return
+		}
+		for _, e := range matches(l.set.house, a.For) {
+			if which == "*" || matchesOne(e, which) {
+				return
+			}
+		}
+		l.fault(lf, field, fmt.Sprintf("rule %s stands for no vessel %s", a.Name, which), "write the path of a vessel it stands for, a pattern, or \"*\"")
+	}
+	for _, lf := range l.files {
+		for i := range lf.Alarms {
+			for which := range lf.Alarms[i].Override {
+				check(lf, fmt.Sprintf("alarms[%d].override.%s", i, which), &lf.Alarms[i], which)
+			}
+		}
+		for name, by := range lf.Override {
+			a := l.rules[name]
+			if a == nil {
+				names := make([]string, 0, len(l.rules))
+				for n := range l.rules {
+					names = append(names, n)
+				}
+				sort.Strings(names)
+				fix := "write the name of a rule"
+				if near := plant.Nearest(name, names); near != "" {
+					fix = fmt.Sprintf("did you mean %s?", near)
+				}
+				l.fault(lf, "override."+name, fmt.Sprintf("there is no rule %q to override", name), fix)
+				continue
+			}
+			for which := range by {
+				check(lf, "override."+name+"."+which, a, which)
+			}
+		}
+	}
+}
+
+// overridden is a rule as it stands for one vessel. where says in which file
+// and field a value was written, for messages.
+type overridden struct {
+	alarmRule
+	enabled bool
+	where   map[string]origin
+}
+
+type origin struct {
+	file  *loaded
+	field string
+}
+
+func (l *loader) overridden(lf *loaded, field string, a *alarmRule, this *plant.Equipment) *overridden {
+	o := &overridden{alarmRule: *a, enabled: true, where: map[string]origin{}}
+	o.Limits = map[string]string{}
+	for k, v := range a.Limits {
+		o.Limits[k] = v
+		o.where["limits."+k] = origin{lf, field + ".limits." + k}
+	}
+	apply := func(at origin, ov override) {
+		text := func(key, v string, to *string) {
+			if v != "" {
+				*to = v
+				o.where[key] = origin{at.file, at.field + "." + key}
+			}
+		}
+		if ov.Enabled != nil {
+			o.enabled = *ov.Enabled
+		}
+		text("high", ov.High, &o.High)
+		text("high_high", ov.HighHigh, &o.HighHigh)
+		text("low", ov.Low, &o.Low)
+		text("low_low", ov.LowLow, &o.LowLow)
+		text("deviation", ov.Deviation, &o.Deviation)
+		text("rate", ov.Rate, &o.Rate)
+		text("unit", ov.Unit, &o.Unit)
+		text("reference", string(ov.Reference), (*string)(&o.Reference))
+		text("deadband", ov.Deadband, &o.Deadband)
+		text("severity", ov.Severity, &o.Severity)
+		text("priority", ov.Priority, &o.Priority)
+		text("priority_reason", ov.PriorityReason, &o.PriorityReason)
+		text("response", ov.Response, &o.Response)
+		text("procedure", ov.Procedure, &o.Procedure)
+		text("area", ov.Area, &o.Area)
+		text("group", ov.Group, &o.Group)
+		for _, d := range []struct {
+			from *time.Duration
+			to   *time.Duration
+		}{{ov.OnDelay, &o.OnDelay}, {ov.OffDelay, &o.OffDelay}, {ov.Realarm, &o.Realarm}} {
+			if d.from != nil {
+				*d.to = *d.from
+			}
+		}
+		if ov.Respond > 0 {
+			o.Respond = ov.Respond
+			o.where["time_to_respond"] = origin{at.file, at.field + ".time_to_respond"}
+		}
+		names := make([]string, 0, len(ov.Limits))
+		for n := range ov.Limits {
+			names = append(names, n)
+		}
+		sort.Strings(names)
+		for _, n := range names {
+			if _, ok := o.Limits[n]; !ok {
+				l.fault(at.file, at.field+".limits."+n, fmt.Sprintf("rule %s has no limit %q", a.Name, n), "override a limit that the rule names under limits:")
+				continue
+			}
+			text("limits."+n, ov.Limits[n], new(string))
+			o.Limits[n] = ov.Limits[n]
+		}
+	}
+	// General patterns first, the exact path last; the rule's own before those
+	// written apart.
+	all := func(at origin, by map[string]override) {
+		keys := make([]string, 0, len(by))
+		for k := range by {
+			keys = append(keys, k)
+		}
+		sort.Slice(keys, func(i, j int) bool {
+			exact := func(k string) int {
+				switch {
+				case k == "*":
+					return 0
+				case this != nil && k == this.Path:
+					return 2
+				}
+				return 1
+			}
+			if a, b := exact(keys[i]), exact(keys[j]); a != b {
+				return a < b
+			}
+			return keys[i] < keys[j]
+		})
+		for _, k := range keys {
+			if k == "*" || this != nil && matchesOne(this, k) {
+				apply(origin{at.file, at.field + "." + k}, by[k])
+			}
+		}
+	}
+	all(origin{lf, field + ".override"}, a.Override)
+	for _, other := range l.files {
+		all(origin{other, "override." + a.Name}, other.Override[a.Name])
+	}
+	return o
+}
+
+// at says where a value of the rule was written.
+func (o *overridden) at(lf *loaded, field, key string) (*loaded, string) {
+	if w, ok := o.where[key]; ok {
+		return w.file, w.field
+	}
+	return lf, field + "." + key
+}
+
+// expand replaces {this} and the like in texts.
+func expand(text string, e *plant.Equipment) string {
+	if e == nil || !strings.Contains(text, "{") {
+		return text
+	}
+	pairs := []string{"{this}", e.Path, "{name}", e.Name, "{title}", e.Title}
+	if e.Parent != nil {
+		pairs = append(pairs, "{parent}", e.Parent.Path, "{parent_title}", e.Parent.Title)
+	}
+	return strings.NewReplacer(pairs...).Replace(text)
+}
+
+func (l *loader) alarm(lf *loaded, field string, a *alarmRule) {
+	if a.Name == "" || l.rules[a.Name] != a {
+		return // reported
+	}
+	for _, need := range []struct{ key, text, fix string }{
+		{"title", a.Title, "say in one line what is wrong"},
+		{"cause", a.Cause, "say what usually causes it"},
+		{"consequence", a.Consequence, "say what happens if nothing is done; without a consequence it is no alarm"},
+		{"response", a.Response, "say what the operator does; without a response it is no alarm"},
+	} {
+		if strings.TrimSpace(need.text) == "" {
+			l.fault(lf, field, fmt.Sprintf("alarm %s has no %s", a.Name, need.key), need.fix)
+		}
+	}
+	for _, d := range []struct {
+		key string
+		d   time.Duration
+	}{{"on_delay", a.OnDelay}, {"off_delay", a.OffDelay}} {
+		if d.d > 24*time.Hour {
+			l.fault(lf, field+"."+d.key, "longer than a day", "give 24h at most")
+		}
+	}
+	targets := l.targets(lf, field, a.Name, a.For, a.Where, a.Limits)
+	for _, this := range targets {
+		if len(l.set.specs) >= maxAlarms {
+			l.fault(lf, field, fmt.Sprintf("more than %d alarms", maxAlarms), "use fewer")
+			return
+		}
+		l.oneAlarm(lf, field, a, this)
+	}
+}
+
+// oneAlarm makes the alarm of a rule for one vessel.
+func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Equipment) {
+	o := l.overridden(lf, field, a, this)
+	name := a.Name
+	if this != nil {
+		name += "." + this.Path
+	}
+	if !o.enabled {
+		l.note(lf, field, name, "left out: switched off by an override")
+		return
+	}
+	spec := plant.AlarmSpec{
+		Name: name, Title: expand(o.Title, this), Source: o.Source, Area: o.Area, Class: o.Class,
+		Cause: expand(o.Cause, this), Consequence: expand(o.Consequence, this), Response: expand(o.Response, this),
+		Verify: expand(o.Verify, this), Hazard: expand(o.Hazard, this), Procedure: expand(o.Procedure, this), Respond: o.Respond,
+		OnDelay: o.OnDelay, OffDelay: o.OffDelay, Latching: o.Latching, Confirm: o.Confirm, Realarm: o.Realarm,
+		HighlyManaged: o.HighlyManaged, NoShelving: o.NoShelving, MaxShelve: o.MaxShelve, Group: expand(o.Group, this),
+		File: lf.doc.File, Line: lf.doc.At(field).Line,
+	}
+	for _, t := range []string{spec.Title, spec.Cause, spec.Consequence, spec.Response, spec.Verify, spec.Hazard, spec.Procedure, spec.Group} {
+		if b := braces.FindString(t); b != "" {
+			l.fault(lf, field, fmt.Sprintf("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title} in a rule with for:")
+		}
+	}
+	if spec.Area == "" {
+		spec.Area = lf.Area
+	}
+	if spec.Class == "" {
+		spec.Class = "process"
+	}
+	spec.Priority = l.priority(lf, field, o)
+	if isPlaceholder(o.Procedure) {
+		pf, pfield := o.at(lf, field, "procedure")
+		l.placehold(pf, pfield, a.Name, "procedure", o.Procedure, false)
+	}
+
+	c := &condition{l: l, lf: lf, field: field, o: o, this: this, name: name}
+	made, ok := c.build()
+	if !ok {
+		return
+	}
+	if spec.Source == "" {
+		spec.Source = l.source(this, made.inputs)
+	} else if _, ok := l.set.house.Equip(spec.Source); !ok {
+		l.fault(lf, field+".source", fmt.Sprintf("there is no vessel %s", spec.Source), "write the path of a vessel")
+	}
+	spec.Setpoint, spec.Unit = c.setpoint, c.unit
+	if _, twice := l.names[name]; twice {
+		l.fault(lf, field+".name", fmt.Sprintf("alarm %s stands twice", name), "give each its own name")
+		return
+	}
+	index := len(l.set.specs)
+	l.names[name] = index
+	l.set.specs = append(l.set.specs, spec)
+	l.set.alarms = append(l.set.alarms, made)
+	if len(o.ConsequenceOf) > 0 {
+		l.links = append(l.links, link{index, lf, field + ".consequence_of", o.ConsequenceOf, this, a.Name})
+	}
+}
+
+func (l *loader) placehold(lf *loaded, field, rule, key, text string, inactive bool) {
+	p := Placeholder{File: lf.doc.File, Line: lf.doc.At(field).Line, Rule: rule, Field: key, Text: strings.TrimSpace(text), Inactive: inactive}
+	if !slices.Contains(l.set.placeholders, p) {
+		l.set.placeholders = append(l.set.placeholders, p)
+	}
+}
+
+// source is the vessel an alarm belongs to: the one its rule stands for, or
+// the owner of the first tag.
+func (l *loader) source(this *plant.Equipment, inputs []int32) string {
+	if this != nil {
+		return this.Path
+	}
+	for _, in := range inputs {
+		if o := l.set.house.Tags[l.set.inputs[in].tag].Owner; o != "" {
+			return o
+		}
+	}
+	return ""
+}
+
+// priority works the priority out from the matrix, and refuses one that
+// contradicts it without a reason.
+func (l *loader) priority(lf *loaded, field string, o *overridden) plant.Priority {
+	const matrixFix = "write severity: and time_to_respond:; the matrix gives the priority"
+	stated, isStated := plant.PriorityNone, o.Priority != ""
+	if isStated {
+		p, ok := priorityNamed(o.Priority)
+		if !ok {
+			pf, pfield := o.at(lf, field, "priority")
+			l.fault(pf, pfield, fmt.Sprintf("%q is not a priority", o.Priority), "use urgent, high, medium, low or none")
+			return stated
+		}
+		stated = p
+	}
+	if o.Severity == "" || o.Respond <= 0 {
+		if !isStated {
+			l.fault(lf, field, fmt.Sprintf("alarm %s has neither severity with time_to_respond nor a priority", o.Name), matrixFix)
+		}
+		if o.Severity == "" && o.Respond > 0 || o.Severity != "" && o.Respond <= 0 {
+			l.fault(lf, field, "severity and time_to_respond belong together", matrixFix)
+		}
+		return stated
+	}
+	sev := slices.Index(severities, o.Severity)
+	if sev < 0 {
+		sf, sfield := o.at(lf, field, "severity")
+		l.fault(sf, sfield, fmt.Sprintf("%q is not a severity", o.Severity), "use "+strings.Join(severities, ", "))
+		return stated
+	}
+	p := l.matrix.Priority(sev, o.Respond)
+	if isStated && stated != p {
+		pf, pfield := o.at(lf, field, "priority")
+		if o.PriorityReason == "" {
+			l.fault(pf, pfield, fmt.Sprintf("priority %s contradicts the matrix, which gives %s for a %s consequence within %s", stated, p, o.Severity, shortDuration(o.Respond)),
+				"leave priority out, or say why in priority_reason:")
+		} else {
+			l.note(pf, pfield, o.Name, fmt.Sprintf("priority %s instead of %s: %s", stated, p, o.PriorityReason))
+		}
+		return stated
+	}
+	return p
+}
+
+func priorityNamed(s string) (plant.Priority, bool) {
+	for p := plant.PriorityNone; p <= plant.PriorityLow; p++ {
+		if s == p.String() || s == strconv.Itoa(int(p)) {
+			return p, true
+		}
+	}
+	return 0, false
+}
+
+// resolveLinks turns consequence_of into names of alarms and refuses circles.
+func (l *loader) resolveLinks() {
+	for _, k := range l.links {
+		spec := &l.set.specs[k.alarm]
+		for i, to := range k.to {
+			at := fmt.Sprintf("%s[%d]", k.field, i)
+			var got string
+			for _, cand := range l.candidates(to, k.this) {
+				if _, ok := l.names[cand]; ok && cand != spec.Name {
+					got = cand
+					break
+				}
+			}
+			if got == "" {
+				if l.rules[to] != nil {
+					l.note(k.file, at, spec.Name, fmt.Sprintf("consequence_of %s: no such alarm for this vessel", to))
+					continue
+				}
+				names := make([]string, 0, len(l.rules))
+				for n := range l.rules {
+					names = append(names, n)
+				}
+				sort.Strings(names)
+				fix := "write the name of a rule, or the full name of an alarm"
+				if near := plant.Nearest(to, names); near != "" {
+					fix = fmt.Sprintf("did you mean %s?", near)
+				}
+				l.fault(k.file, at, fmt.Sprintf("there is no alarm %q", to), fix)
+				continue
+			}
+			if !slices.Contains(spec.ConsequenceOf, got) {
+				spec.ConsequenceOf = append(spec.ConsequenceOf, got)
+			}
+		}
+	}
+	state := make([]int, len(l.set.specs))
+	var visit func(i int) bool
+	visit = func(i int) bool {
+		if state[i] != 0 {
+			return state[i] == 2
+		}
+		state[i] = 1
+		ok := true
+		for _, n := range l.set.specs[i].ConsequenceOf {
+			ok = visit(l.names[n]) && ok
+		}
+		state[i] = 2
+		return ok
+	}
+	for _, k := range l.links {
+		if !visit(k.alarm) {
+			l.fault(k.file, k.field, fmt.Sprintf("alarm %s is, by a circle, a consequence of itself", l.set.specs[k.alarm].Name), "break the circle")
+		}
+	}
+}
+
+// candidates are the alarms that a name in consequence_of may mean, for a
+// rule that stands for a vessel: the one of the same vessel, of its relations,
+// or the name as it is.
+func (l *loader) candidates(to string, this *plant.Equipment) []string {
+	var out []string
+	if this != nil {
+		sc := &scope{this: this, house: l.set.house}
+		for _, e := range []*plant.Equipment{this, this.Parent, sc.related("condenser"), sc.related("heater")} {
+			if e != nil {
+				out = append(out, to+"."+e.Path)
+			}
+		}
+		for e := this; e != nil; e = e.Parent {
+			if e.Set != nil && e.Set.Condenser != "" {
+				out = append(out, to+"."+e.Set.Condenser)
+			}
+			for i := len(e.Parts) - 1; i >= 0 && e.Set != nil; i-- {
+				out = append(out, to+"."+e.Parts[i].Path)
+			}
+		}
+	}
+	return append(out, to)
+}
+
+// finish builds the index of what depends on what.
+func (l *loader) finish() {
+	s := l.set
+	n := len(s.house.Tags)
+	s.onSample, s.windowsOf = make([][]int32, n), make([][]int32, n)
+	calculated := func(id plant.TagID) bool {
+		src := s.house.Tags[id].Source
+		return src != plant.Measured && src != plant.Fixed
+	}
+	for i, w := range s.windows {
+		s.windowsOf[w.tag] = append(s.windowsOf[w.tag], int32(i))
+		if src := s.house.Tags[w.tag].Source; src != plant.Measured && src != plant.Ruled {
+			s.scanned = append(s.scanned, int32(i))
+		}
+	}
+	for i := range s.alarms {
+		a := &s.alarms[i]
+		scan, measured := false, false
+		for _, in := range a.inputs {
+			x := &s.inputs[in]
+			scan = scan || x.kind != inputTag || calculated(x.tag)
+			measured = measured || s.house.Tags[x.tag].Source == plant.Measured
+		}
+		scan = scan || !measured || asksQuality(a.raise) || asksQuality(a.returns)
+		if scan {
+			s.onScan = append(s.onScan, int32(i))
+		} else {
+			for _, in := range a.inputs {
+				t := s.inputs[in].tag
+				if s.house.Tags[t].Source == plant.Measured && !slices.Contains(s.onSample[t], int32(i)) {
+					s.onSample[t] = append(s.onSample[t], int32(i))
+				}
+			}
+		}
+		if a.suppress != nil {
+			s.suppress = append(s.suppress, int32(i))
+		}
+		a.hash = s.hash(i)
+	}
+	s.faults = make([]RuleFault, len(s.alarms)+len(s.derived))
+	for i := range s.alarms {
+		s.faults[i].Rule = s.specs[i].Name
+	}
+	for i := range s.derived {
+		s.faults[len(s.alarms)+i].Rule = s.house.Tags[s.derived[i].tag].Path
+	}
+}
+
+func asksQuality(t *test) bool {
+	return t != nil && (t.op == logIsBad || t.op == logIsGood || slices.ContainsFunc(t.kids, asksQuality))
+}
+
+func (s *Set) hash(i int) string {
+	spec, a := s.specs[i], &s.alarms[i]
+	spec.File, spec.Line = "", 0
+	h := sha256.New()
+	// Encoding a struct of plain fields cannot fail.
+	data, _ := json.Marshal(spec)
+	h.Write(data)
+	fmt.Fprintln(h, a.words, a.holdWords, a.suppWords, a.value.words)
+	byTag := map[plant.TagID]string{}
+	for j := range s.derived {
+		byTag[s.derived[j].tag] = s.derived[j].hash
+	}
+	for _, ins := range [][]int32{a.inputs, a.suppInput} {
+		for _, in := range ins {
+			fmt.Fprintln(h, byTag[s.inputs[in].tag])
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)[:12])
+}
+
+// condition builds the condition of one alarm.
+type condition struct {
+	l     *loader
+	lf    *loaded
+	field string
+	o     *overridden
+	this  *plant.Equipment
+	name  string
+
+	missing  []string
+	inactive bool
+	failed   bool
+	inputs   []int32
+	setpoint *float64
+	unit     string
+}
+
+// read reads one expression of the rule, as a condition or as a number.
+func (c *condition) read(key, source string, logical bool) (*reader, *logic, *number) {
+	lf, field := c.o.at(c.lf, c.field, key)
+	r := c.l.reader(c.this, source, c.o.Limits)
+	node, ok := r.parse()
+	var lg *logic
+	var nm *number
+	if ok && logical {
+		lg = r.logic(node)
+	} else if ok {
+		nm = r.number(node)
+	}
+	for _, n := range r.unset {
+		pf, pfield := c.o.at(c.lf, c.field, "limits."+n)
+		c.l.placehold(pf, pfield, c.o.Name, "limits."+n, c.o.Limits[n], true)
+		c.inactive = true
+	}
+	c.l.reportRead(lf, field, c.o.Name, r)
+	c.missing = append(c.missing, r.missing...)
+	if len(r.complaints) > 0 {
+		c.failed = true
+	}
+	if len(r.complaints)+len(r.missing)+len(r.unset) > 0 {
+		return r, nil, nil
+	}
+	return r, lg, nm
+}
+
+func (c *condition) fault(key, problem, fix string) {
+	lf, field := c.o.at(c.lf, c.field, key)
+	c.l.fault(lf, field, problem, fix)
+	c.failed = true
+}
+
+// quantity reads a number in the rule's unit, or a fixed expression that
+// carries its own unit. asDifference reads a span such as a deadband.
+func (c *condition) quantity(key, text string, of dims, asDifference bool) (float64, bool) {
+	if isPlaceholder(text) {
+		lf, field := c.o.at(c.lf, c.field, key)
+		c.l.placehold(lf, field, c.o.Name, key, text, true)
+		c.inactive = true
+		return 0, false
+	}
+	want := of
+	if asDifference {
+		want = of.each(difference)
+	}
+	if v, err := strconv.ParseFloat(strings.TrimSpace(text), 64); err == nil {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			c.fault(key, fmt.Sprintf("%s is not a finite number", text), "")
+			return 0, false
+		}
+		if !of.known() {
+			return v, true
+		}
+		if c.o.Unit == "" {
+			if !unitless(of) {
+				c.fault(key, fmt.Sprintf("%g without a unit", v), fmt.Sprintf("add unit: %s (units of %s: %s)", of.set[0].Canonical(), of.set[0], strings.Join(plant.UnitsOf(of.set[0]), ", ")))
+				return 0, false
+			}
+			return v, true
+		}
+		scale, offset, err := plant.CanonicalFactor(of.set[0], c.o.Unit)
+		if err != nil {
+			var ue *plant.UnitError
+			if errors.As(err, &ue) {
+				c.fault("unit", fmt.Sprintf("unit %q is not a unit of %s", c.o.Unit, of.set[0]), "use one of "+strings.Join(plant.UnitsOf(of.set[0]), ", "))
+			} else {
+				c.fault("unit", err.Error(), "")
+			}
+			return 0, false
+		}
+		if asDifference {
+			return v * scale, true
+		}
+		v = v*scale + offset
+		switch c.o.Reference {
+		case "", plant.Absolute:
+		case plant.Gauge, plant.Vacuum:
+			if !slices.Contains(of.set, plant.Pressure) {
+				c.fault("reference", "only a pressure has a reference", "leave it out")
+				return 0, false
+			}
+			v = c.o.Reference.ToAbsolute(v, c.l.set.barometer)
+		default:
+			c.fault("reference", fmt.Sprintf("reference %q is not known", c.o.Reference), "use absolute, gauge or vacuum")
+			return 0, false
+		}
+		return v, true
+	}
+	r, _, n := c.read(key, text, false)
+	if n == nil {
+		return 0, false
+	}
+	if n.op != numConst {
+		c.l.exprFault(c.lf, c.field+"."+key, r.source, complaint{n.from, "a fixed number is expected here", "use when: for limits that move"})
+		c.failed = true
+		return 0, false
+	}
+	if _, ok := meet(n.dim, want); !ok {
+		c.fault(key, fmt.Sprintf("%s is given as %s, the value is %s", key, n.dim, want), unitFix(n.dim, want))
+		return 0, false
+	}
+	return n.val, true
+}
+
+func (c *condition) build() (alarm, bool) {
+	var a alarm
+	o := c.o
+	kinds := []struct{ key, text string }{{"high", o.High}, {"high_high", o.HighHigh}, {"low", o.Low}, {"low_low", o.LowLow},
+		{"deviation", o.Deviation}, {"rate", o.Rate}, {"when", o.When}}
+	var key, text string
+	for _, k := range kinds {
+		if k.text == "" {
+			continue
+		}
+		if key != "" {
+			c.fault(k.key, fmt.Sprintf("both %s and %s", key, k.key), "make two alarms: each has its own consequence and response")
+			return a, false
+		}
+		key, text = k.key, k.text
+	}
+	if key == "" {
+		c.l.fault(c.lf, c.field, fmt.Sprintf("alarm %s has no condition", o.Name), "write tag: with high:, low:, deviation: or rate:, or when:")
+		return a, false
+	}
+	for _, k := range []struct {
+		key   string
+		given bool
+		with  []string
+	}{{"from", o.From != "", []string{"deviation"}}, {"over", o.Over != 0, []string{"rate"}}, {"direction", o.Direction != "", []string{"rate", "deviation"}}} {
+		if k.given && !slices.Contains(k.with, key) {
+			c.fault(k.key, fmt.Sprintf("%s: belongs to %s:", k.key, strings.Join(k.with, ": or ")), "leave it out")
+		}
+	}
+	if key == "when" && o.Tag != "" {
+		c.fault("tag", "tag: and when: do not go together", "write the tag inside when:")
+	}
+	if key != "when" && o.Tag == "" {
+		c.l.fault(c.lf, c.field, fmt.Sprintf("%s: without tag:", key), "say which tag is watched")
+		return a, false
+	}
+	if o.Reference != "" && key == "when" {
+		c.fault("reference", "reference: belongs to high: and low:", "in expressions write gauge(kPa(50))")
+	}
+
+	var raise *logic
+	var r *reader
+	if key == "when" {
+		r, raise, _ = c.read("when", text, true)
+	} else {
+		r, raise = c.short(key, text)
+	}
+	if raise != nil {
+		c.ease(raise, r, key, &a)
+	}
+	var ret, supp *logic
+	var rr, sr, vr *reader
+	var val *number
+	if o.ReturnWhen != "" {
+		if o.Deadband != "" {
+			c.fault("return_when", "both deadband: and return_when:", "keep one")
+		}
+		rr, ret, _ = c.read("return_when", o.ReturnWhen, true)
+	}
+	if o.SuppressWhen != "" {
+		if o.HighlyManaged {
+			c.fault("suppress_when", "a highly managed alarm is never suppressed automatically", "leave one of the two out")
+		}
+		sr, supp, _ = c.read("suppress_when", o.SuppressWhen, true)
+	}
+	if o.Value != "" {
+		vr, _, val = c.read("value", o.Value, false)
+	}
+	if c.failed {
+		return a, false
+	}
+	if c.inactive {
+		c.l.note(c.lf, c.field, c.name, "left out: a limit is the site's to state")
+		return a, false
+	}
+	if len(c.missing) > 0 {
+		if c.this == nil {
+			c.l.fault(c.lf, c.field, c.missing[0], "leave the rule out")
+		} else {
+			c.l.note(c.lf, c.field, c.name, "left out: "+strings.Join(unique(c.missing), ", "))
+		}
+		return a, false
+	}
+	s := c.l.set
+	a.raise, a.words = r.test(raise), s.sentence(raise)
+	a.inputs = append(a.inputs, r.inputs...)
+	if ret != nil {
+		a.returns, a.holdWords = rr.test(ret), "until "+s.sentence(ret)
+		for _, in := range rr.inputs {
+			if !slices.Contains(a.inputs, in) {
+				a.inputs = append(a.inputs, in)
+			}
+		}
+		c.l.reportRead(c.lf, c.field+".return_when", o.Name, &reader{source: rr.source, complaints: rr.complaints})
+	}
+	if supp != nil {
+		a.suppress, a.suppWords, a.suppInput = sr.test(supp), s.sentence(supp), sr.inputs
+		c.l.reportRead(c.lf, c.field+".suppress_when", o.Name, &reader{source: sr.source, complaints: sr.complaints})
+	}
+	main := mainComparison(raise)
+	if val != nil {
+		a.value, a.hasValue = vr.operand(val), true
+	} else if main != nil {
+		a.value, a.hasValue = r.operand(main.l), true
+	}
+	if main != nil && main == raise && main.r.op == numConst && (val == nil) {
+		sp := main.r.val
+		c.setpoint = &sp
+	}
+	if a.hasValue {
+		c.unit = a.value.dim.unit()
+	}
+	c.l.reportRead(c.lf, c.field+"."+key, o.Name, &reader{source: r.source, complaints: r.complaints})
+	return a, len(r.complaints) == 0
+}
+
+func unique(in []string) []string {
+	var out []string
+	for _, s := range in {
+		if !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// mainComparison is the first comparison of values, not of switches: the one
+// whose left side an alarm shows as its value.
+func mainComparison(l *logic) *logic {
+	if l.op == logCompare {
+		if l.l.dim.only(plant.State) || l.l.op == numConst {
+			return nil
+		}
+		return l
+	}
+	for _, k := range l.kids {
+		if m := mainComparison(k); m != nil {
+			return m
+		}
+	}
+	return nil
+}
+
+func comparisons(l *logic, out []*logic) []*logic {
+	if l.op == logCompare && !l.l.dim.only(plant.State) {
+		out = append(out, l)
+	}
+	for _, k := range l.kids {
+		out = comparisons(k, out)
+	}
+	return out
+}
+
+// ease makes the holding condition: the comparison less its deadband.
+func (c *condition) ease(raise *logic, r *reader, key string, a *alarm) {
+	short := key != "when"
+	if c.o.Deadband == "" && (!short || key == "rate" || key == "deviation") {
+		return
+	}
+	cs := comparisons(raise, nil)
+	if !short && len(cs) != 1 {
+		c.fault("deadband", fmt.Sprintf("the condition compares %d values, so it is not clear which one the deadband eases", len(cs)), "use return_when: instead")
+		return
+	}
+	band := 0.0
+	if c.o.Deadband != "" {
+		of := cs[0].l.dim
+		if m, ok := meet(cs[0].l.dim, cs[0].r.dim); ok && m.known() {
+			of = m
+		}
+		b, ok := c.quantity("deadband", c.o.Deadband, of, true)
+		if !ok {
+			return
+		}
+		if b < 0 {
+			c.fault("deadband", "a deadband is not negative", "")
+			return
+		}
+		band = b
+	}
+	for _, x := range cs {
+		if x.cmp == equal || x.cmp == notEqual {
+			c.fault("deadband", "a deadband with == or !=", "use < or >")
+			return
+		}
+	}
+	eased := easeAll(raise, band)
+	a.hold, a.holdWords = r.test(eased), fmt.Sprintf("until beyond a deadband of %g", band)
+}
+
+func easeAll(l *logic, band float64) *logic {
+	n := *l
+	if l.op == logCompare && !l.l.dim.only(plant.State) {
+		n.band, n.eased = band, true
+	}
+	n.kids = nil
+	for _, k := range l.kids {
+		n.kids = append(n.kids, easeAll(k, band))
+	}
+	return &n
+}
+
+// short builds the condition of a short form.
+func (c *condition) short(key, text string) (*reader, *logic) {
+	o := c.o
+	r, _, tag := c.read("tag", o.Tag, false)
+	if tag == nil {
+		return r, nil
+	}
+	if tag.op != numInput {
+		c.fault("tag", "tag: is not a tag", "write a path, or one window such as avg(this.u_ratio, \"1h\")")
+		return r, nil
+	}
+	beyond := func(cmp compare, n *number, limit float64) *logic {
+		return &logic{op: logCompare, cmp: cmp, l: n, r: &number{val: limit, dim: n.dim}}
+	}
+	switch key {
+	case "high", "high_high", "low", "low_low":
+		v, ok := c.quantity(key, text, tag.dim, false)
+		if !ok {
+			return r, nil
+		}
+		if key == "low" || key == "low_low" {
+			return r, beyond(less, tag, v)
+		}
+		return r, beyond(greater, tag, v)
+	case "deviation":
+		if o.From == "" {
+			c.fault("deviation", "deviation: without from:", "say from what: from: avg(this.vapour_pressure, \"1h\")")
+			return r, nil
+		}
+		v, ok := c.quantity(key, text, tag.dim, true)
+		if !ok {
+			return r, nil
+		}
+		fr, _, from := c.read("from", o.From, false)
+		if from == nil {
+			return r, nil
+		}
+		d, ok := meet(tag.dim, from.dim)
+		if !ok {
+			c.fault("from", fmt.Sprintf("from: is %s, the tag is %s", from.dim, tag.dim), unitFix(tag.dim, from.dim))
+			return r, nil
+		}
+		for _, in := range fr.inputs {
+			if !slices.Contains(r.inputs, in) {
+				r.inputs = append(r.inputs, in)
+			}
+		}
+		diff := &number{op: numSub, kids: []*number{tag, from}, dim: d.each(difference)}
+		return r, c.directed(diff, v)
+	}
+	// rate
+	if o.Over <= 0 {
+		c.fault("rate", "rate: without over:", "say in what time: over: 1m")
+		return r, nil
+	}
+	in := c.l.set.inputs[tag.in]
+	if in.kind != inputTag || o.Over < minWindow || o.Over > maxWindow {
+		c.fault("over", "the rate of a plain tag over 1s to 31d is expected", "")
+		return r, nil
+	}
+	v, ok := c.quantity(key, text, tag.dim, true)
+	if !ok {
+		return r, nil
+	}
+	w, ok := c.l.set.windowOn(in.tag, in.path, o.Over)
+	if !ok {
+		c.fault("over", "too many windows", "use fewer different lengths")
+		return r, nil
+	}
+	d := in.dim.each(difference)
+	r.inputs = nil
+	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: windowDelta,
+		words: fmt.Sprintf(windowWords[windowDelta], in.path, shortDuration(o.Over))})
+	return r, c.directed(&number{op: numInput, in: id, dim: d}, v)
+}
+
+// directed compares a difference with a span, in the rule's direction.
+func (c *condition) directed(n *number, span float64) *logic {
+	if span <= 0 {
+		c.fault(map[bool]string{true: "rate", false: "deviation"}[c.o.Rate != ""], "not above zero", "give the span; direction: says which way")
+		return nil
+	}
+	cmp := greater
+	switch c.o.Direction {
+	case "", "either":
+		n = &number{op: numFunc, fn: "abs", kids: []*number{n}, dim: n.dim}
+	case "rising", "above":
+	case "falling", "below":
+		cmp, span = less, -span
+	default:
+		c.fault("direction", fmt.Sprintf("direction %q is not known", c.o.Direction), "use rising, falling or either")
+		return nil
+	}
+	return &logic{op: logCompare, cmp: cmp, l: n, r: &number{val: span, dim: n.dim}}
+}

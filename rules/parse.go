@@ -1,0 +1,824 @@
+package rules
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"github.com/expr-lang/expr/ast"
+	"github.com/expr-lang/expr/conf"
+	"github.com/expr-lang/expr/file"
+	"github.com/expr-lang/expr/parser"
+
+	"calandria/plant"
+)
+
+// Bounds of one expression.
+const (
+	maxSource = 4 << 10
+	maxNodes  = 200
+	// maxVisits bounds the work of reading an expression: the parser shares
+	// the middle of a < b < c between two comparisons.
+	maxVisits = 10 * maxNodes
+	maxInputs = 16 // different tags and windows in one side of a comparison
+)
+
+// number is a numeric part of an expression whose tags are resolved.
+type number struct {
+	op   numberOp
+	val  float64 // constant
+	in   int32   // input
+	fn   string  // abs, min, max, sqrt
+	kids []*number
+	cond *logic // of a choice
+	dim  dims
+	from int // rune in the source
+}
+
+type numberOp uint8
+
+const (
+	numConst numberOp = iota
+	numInput
+	numAdd
+	numSub
+	numMul
+	numDiv
+	numNeg
+	numFunc
+	numChoice
+)
+
+// logic is a part of an expression that is true or false.
+type logic struct {
+	op   logicOp
+	kids []*logic
+	cmp  compare
+	l, r *number
+	// band is the deadband by which the comparison is eased; easedEqual says
+	// that the edge itself still holds.
+	band  float64
+	eased bool
+	in    int32 // input whose quality is asked for
+	from  int
+}
+
+type logicOp uint8
+
+const (
+	logTrue logicOp = iota
+	logFalse
+	logAnd
+	logOr
+	logNot
+	logIf
+	logCompare
+	logIsBad
+	logIsGood
+)
+
+type compare uint8
+
+const (
+	less compare = iota
+	lessEqual
+	greater
+	greaterEqual
+	equal
+	notEqual
+)
+
+var compareOf = map[string]compare{"<": less, "<=": lessEqual, ">": greater, ">=": greaterEqual, "==": equal, "!=": notEqual}
+var compareText = [...]string{"<", "<=", ">", ">=", "==", "!="}
+var compareWords = [...]string{"below", "at or below", "above", "at or above", "equal to", "not equal to"}
+
+// input is something an expression reads at run time.
+type input struct {
+	kind inputKind
+	tag  plant.TagID
+	path string
+	dim  dims
+	// of a window
+	window int32
+	fn     windowKind
+	words  string
+	// hidden by now: the value worked out last, shared by all rules of a scan
+	at    int64
+	fresh bool
+	value float64
+	q     plant.Quality
+}
+
+type inputKind uint8
+
+const (
+	inputTag inputKind = iota
+	inputWindow
+	inputAge
+)
+
+// complaint is a fault inside an expression, at a rune of its source.
+type complaint struct {
+	at           int
+	problem, fix string
+}
+
+// reader turns one expression into numbers and logic.
+type reader struct {
+	set    *Set
+	scope  *scope
+	source string
+	visits int
+
+	complaints []complaint
+	missing    []string // tags that this equipment lacks
+	unset      []string // limits that the site still has to state
+	notes      []string
+	// inputs met, for the dependency index
+	inputs []int32
+	limits map[string]*limitValue
+}
+
+type limitValue struct {
+	source string
+	field  string
+	busy   bool
+}
+
+func (r *reader) complain(at int, problem, fix string) {
+	if len(r.complaints) < 20 {
+		r.complaints = append(r.complaints, complaint{at, problem, fix})
+	}
+}
+
+func (r *reader) bad(at int, problem, fix string) *number {
+	r.complain(at, problem, fix)
+	return &number{val: math.NaN(), dim: unknownDim, from: at}
+}
+
+func (r *reader) badLogic(at int, problem, fix string) *logic {
+	r.complain(at, problem, fix)
+	return &logic{op: logFalse, from: at}
+}
+
+// parse reads the source into a tree, within the bounds.
+func (r *reader) parse() (node ast.Node, ok bool) {
+	switch {
+	case strings.TrimSpace(r.source) == "":
+		r.complain(0, "the expression is empty", "write one, or leave the key out")
+		return nil, false
+	case len(r.source) > maxSource:
+		r.complain(0, fmt.Sprintf("the expression is longer than %d bytes", maxSource), "split it with derived tags")
+		return nil, false
+	}
+	// The parser is someone else's: a panic in it is a fault of the expression.
+	defer func() {
+		if p := recover(); p != nil {
+			r.complain(0, "the expression cannot be read", "write it more simply")
+			node, ok = nil, false
+		}
+	}()
+	c := conf.CreateNew()
+	c.MaxNodes = maxNodes
+	tree, err := parser.ParseWithConfig(r.source, c)
+	if err != nil {
+		at, problem := 0, err.Error()
+		var fe *file.Error
+		if errors.As(err, &fe) {
+			at, problem = fe.From, fe.Message
+		}
+		fix := "check brackets, operators and names"
+		if strings.Contains(problem, "maximum allowed nodes") {
+			problem, fix = fmt.Sprintf("the expression has more than %d parts", maxNodes), "split it with derived tags"
+		}
+		r.complain(at, problem, fix)
+		return nil, false
+	}
+	return tree.Node, true
+}
+
+// isLogic reports whether a tree is true or false rather than a number, as
+// far as its form tells.
+func isLogic(n ast.Node) bool {
+	switch x := n.(type) {
+	case *ast.BoolNode:
+		return true
+	case *ast.UnaryNode:
+		return x.Operator == "not" || x.Operator == "!"
+	case *ast.BinaryNode:
+		_, cmp := compareOf[x.Operator]
+		return cmp || isAnd(x.Operator) || isOr(x.Operator)
+	case *ast.ConditionalNode:
+		return isLogic(x.Exp1) || isLogic(x.Exp2)
+	}
+	name, _, ok := call(n)
+	return ok && (name == "between" || name == "is_bad" || name == "is_good")
+}
+
+func isAnd(op string) bool { return op == "and" || op == "&&" }
+func isOr(op string) bool  { return op == "or" || op == "||" }
+
+// call takes a function call apart.
+func call(n ast.Node) (name string, args []ast.Node, ok bool) {
+	switch x := n.(type) {
+	case *ast.BuiltinNode:
+		return x.Name, x.Arguments, true
+	case *ast.CallNode:
+		if id, is := x.Callee.(*ast.IdentifierNode); is {
+			return id.Value, x.Arguments, true
+		}
+	}
+	return "", nil, false
+}
+
+func (r *reader) tooMuch(at int) bool {
+	r.visits++
+	if r.visits == maxVisits+1 {
+		r.complain(at, "the expression is nested too deeply", "split it with derived tags")
+	}
+	return r.visits > maxVisits
+}
+
+func (r *reader) logic(n ast.Node) *logic {
+	if n == nil {
+		return r.badLogic(0, "something is missing here", "")
+	}
+	at := n.Location().From
+	if r.tooMuch(at) {
+		return &logic{op: logFalse, from: at}
+	}
+	switch x := n.(type) {
+	case *ast.BoolNode:
+		if x.Value {
+			return &logic{op: logTrue, from: at}
+		}
+		return &logic{op: logFalse, from: at}
+	case *ast.UnaryNode:
+		if x.Operator == "not" || x.Operator == "!" {
+			return &logic{op: logNot, kids: []*logic{r.logic(x.Node)}, from: at}
+		}
+	case *ast.BinaryNode:
+		switch {
+		case isAnd(x.Operator):
+			return &logic{op: logAnd, kids: []*logic{r.logic(x.Left), r.logic(x.Right)}, from: at}
+		case isOr(x.Operator):
+			return &logic{op: logOr, kids: []*logic{r.logic(x.Left), r.logic(x.Right)}, from: at}
+		}
+		if cmp, ok := compareOf[x.Operator]; ok {
+			if isLogic(x.Left) || isLogic(x.Right) {
+				return r.badLogic(at, "a condition stands where a number is compared", "join conditions with and, or, not")
+			}
+			return r.compare(at, cmp, r.number(x.Left), r.number(x.Right))
+		}
+	case *ast.ConditionalNode:
+		return &logic{op: logIf, kids: []*logic{r.logic(x.Cond), r.logic(x.Exp1), r.logic(x.Exp2)}, from: at}
+	}
+	if name, args, ok := call(n); ok {
+		switch name {
+		case "between":
+			if len(args) != 3 {
+				return r.badLogic(at, "between takes three numbers", "write between(value, low, high)")
+			}
+			v := r.number(args[0])
+			return &logic{op: logAnd, from: at, kids: []*logic{
+				r.compare(at, greaterEqual, v, r.number(args[1])),
+				r.compare(at, lessEqual, v, r.number(args[2]))}}
+		case "is_bad", "is_good":
+			in, ok := r.tagArgument(at, name, args)
+			if !ok {
+				return &logic{op: logFalse, from: at}
+			}
+			l := &logic{op: logIsBad, in: in, from: at}
+			if name == "is_good" {
+				l.op = logIsGood
+			}
+			return l
+		}
+	}
+	v := r.number(n)
+	if v.dim.only(plant.State) {
+		return &logic{op: logCompare, cmp: notEqual, l: v, r: &number{dim: bareNumber}, from: at}
+	}
+	if len(r.complaints) > 0 || len(r.missing) > 0 {
+		return &logic{op: logFalse, from: at}
+	}
+	return r.badLogic(at, fmt.Sprintf("a number (%s) stands where a condition is expected", v.dim), "compare it with something, for example > 5")
+}
+
+func (r *reader) compare(at int, cmp compare, a, b *number) *logic {
+	if _, ok := meet(a.dim, b.dim); !ok {
+		return r.badLogic(at, fmt.Sprintf("%s is compared with %s", a.dim, b.dim), unitFix(a.dim, b.dim))
+	}
+	for _, p := range [2][2]*number{{a, b}, {b, a}} {
+		if p[0].dim.known() && p[1].dim.bare && p[1].val != 0 && !unitless(p[0].dim) {
+			r.notes = append(r.notes, fmt.Sprintf("%g is taken as %g %s; write the unit to be sure", p[1].val, p[1].val, p[0].dim.unit()))
+		}
+	}
+	return &logic{op: logCompare, cmp: cmp, l: a, r: b, from: at}
+}
+
+func unitless(d dims) bool {
+	return slices.Contains(d.set, plant.Ratio) || slices.Contains(d.set, plant.State)
+}
+
+func unitFix(a, b dims) string {
+	for _, d := range []dims{a, b} {
+		if d.known() && strings.HasPrefix(string(d.set[0]), ratePrefix) {
+			return "a slope is compared with per_hour(...), per_minute(...) or per_day(...)"
+		}
+	}
+	return "compare like with like; a difference of temperatures is in K, a temperature in degC"
+}
+
+func (r *reader) number(n ast.Node) *number {
+	if n == nil {
+		return r.bad(0, "something is missing here", "")
+	}
+	at := n.Location().From
+	if r.tooMuch(at) {
+		return &number{dim: unknownDim, from: at}
+	}
+	switch x := n.(type) {
+	case *ast.IntegerNode:
+		return &number{val: float64(x.Value), dim: bareNumber, from: at}
+	case *ast.FloatNode:
+		return &number{val: x.Value, dim: bareNumber, from: at}
+	case *ast.IdentifierNode, *ast.MemberNode:
+		return r.name(at, n)
+	case *ast.UnaryNode:
+		k := r.number(x.Node)
+		switch x.Operator {
+		case "-":
+			if k.op == numConst {
+				return &number{val: -k.val, dim: k.dim, from: at}
+			}
+			return &number{op: numNeg, kids: []*number{k}, dim: plain(k.dim), from: at}
+		case "+":
+			return k
+		}
+		return r.bad(at, fmt.Sprintf("%s stands before a number", x.Operator), "not belongs before a condition")
+	case *ast.BinaryNode:
+		return r.binary(at, x)
+	case *ast.ConditionalNode:
+		c, a, b := r.logic(x.Cond), r.number(x.Exp1), r.number(x.Exp2)
+		d, ok := meet(a.dim, b.dim)
+		if !ok {
+			return r.bad(at, fmt.Sprintf("the choice is between %s and %s", a.dim, b.dim), unitFix(a.dim, b.dim))
+		}
+		return &number{op: numChoice, cond: c, kids: []*number{a, b}, dim: d, from: at}
+	case *ast.BoolNode:
+		return r.bad(at, "true or false stands where a number is expected", "write 1 or 0")
+	case *ast.StringNode:
+		return r.bad(at, "a text stands where a number is expected", "texts are only used for the length of a window")
+	}
+	if name, args, ok := call(n); ok {
+		return r.call(at, name, args)
+	}
+	return r.bad(at, fmt.Sprintf("%s is not part of the rule language", nodeWord(n)), "use tags, numbers, + - * /, comparisons, and, or, not, and the listed functions")
+}
+
+func nodeWord(n ast.Node) string {
+	switch n.(type) {
+	case *ast.ArrayNode, *ast.SliceNode:
+		return "a list"
+	case *ast.MapNode:
+		return "a map"
+	case *ast.PredicateNode, *ast.PointerNode:
+		return "a predicate"
+	case *ast.VariableDeclaratorNode:
+		return "let"
+	case *ast.SequenceNode:
+		return "a sequence with ;"
+	case *ast.ChainNode:
+		return "?."
+	case *ast.NilNode:
+		return "nil"
+	}
+	return "this"
+}
+
+func (r *reader) binary(at int, x *ast.BinaryNode) *number {
+	if _, ok := compareOf[x.Operator]; ok || isAnd(x.Operator) || isOr(x.Operator) {
+		return r.bad(at, "a condition stands where a number is expected", "choose with condition ? a : b")
+	}
+	op, ok := map[string]numberOp{"+": numAdd, "-": numSub, "*": numMul, "/": numDiv}[x.Operator]
+	if !ok {
+		return r.bad(at, fmt.Sprintf("operator %s is not part of the rule language", x.Operator), "use + - * / < <= > >= == != and or not")
+	}
+	a, b := r.number(x.Left), r.number(x.Right)
+	n := &number{op: op, kids: []*number{a, b}, from: at}
+	switch op {
+	case numAdd, numSub:
+		d, ok := sum(a.dim, b.dim, op == numSub)
+		if !ok {
+			verb := "added to"
+			if op == numSub {
+				verb = "taken from"
+				a, b = b, a
+			}
+			return r.bad(at, fmt.Sprintf("%s is %s %s", a.dim, verb, b.dim), unitFix(a.dim, b.dim))
+		}
+		n.dim = d
+	case numMul:
+		n.dim = product(a.dim, b.dim)
+	case numDiv:
+		if b.op == numConst && b.val == 0 {
+			return r.bad(at, "a division by zero", "")
+		}
+		n.dim = quotient(a.dim, b.dim)
+	}
+	if a.op == numConst && b.op == numConst {
+		v := math.NaN()
+		switch op {
+		case numAdd:
+			v = a.val + b.val
+		case numSub:
+			v = a.val - b.val
+		case numMul:
+			v = a.val * b.val
+		case numDiv:
+			v = a.val / b.val
+		}
+		return &number{val: v, dim: n.dim, from: at}
+	}
+	return n
+}
+
+// functionNames lists the functions for messages.
+func functionNames() []string {
+	names := []string{"abs", "min", "max", "sqrt", "clamp", "between", "is_bad", "is_good", "age", "default",
+		"gauge", "vacuum", "unit", "per_hour", "per_minute", "per_day"}
+	for n := range windowFunctions {
+		names = append(names, n)
+	}
+	for n := range literals {
+		names = append(names, n)
+	}
+	sort.Strings(names)
+	return names
+}
+
+func (r *reader) call(at int, name string, args []ast.Node) *number {
+	if kind, ok := windowFunctions[name]; ok {
+		return r.window(at, name, kind, args)
+	}
+	if lit, ok := literals[name]; ok {
+		v, ok := r.constant(at, name, args)
+		if !ok {
+			return &number{val: math.NaN(), dim: dimOf(lit.dims...), from: at}
+		}
+		c, err := plant.ToCanonical(lit.dims[0], lit.unit, v)
+		if err != nil {
+			return r.bad(at, err.Error(), "")
+		}
+		return &number{val: c, dim: dimOf(lit.dims...), from: at}
+	}
+	switch name {
+	case "abs", "sqrt":
+		if len(args) != 1 {
+			return r.bad(at, name+" takes one number", "")
+		}
+		a := r.number(args[0])
+		n := &number{op: numFunc, fn: name, kids: []*number{a}, dim: a.dim, from: at}
+		if name == "sqrt" && !a.dim.bare {
+			n.dim = unknownDim
+		}
+		return n
+	case "min", "max":
+		if len(args) < 2 || len(args) > 8 {
+			return r.bad(at, name+" takes two to eight numbers", "")
+		}
+		n := &number{op: numFunc, fn: name, from: at}
+		n.dim = bareNumber
+		for _, a := range args {
+			k := r.number(a)
+			d, ok := meet(n.dim, k.dim)
+			if !ok {
+				return r.bad(k.from, fmt.Sprintf("%s stands beside %s", k.dim, n.dim), unitFix(k.dim, n.dim))
+			}
+			n.dim = d
+			n.kids = append(n.kids, k)
+		}
+		return n
+	case "clamp":
+		if len(args) != 3 {
+			return r.bad(at, "clamp takes three numbers", "write clamp(value, low, high)")
+		}
+		return r.call(at, "min", []ast.Node{&ast.BuiltinNode{Name: "max", Arguments: args[:2]}, args[2]})
+	case "age":
+		in, ok := r.tagArgument(at, name, args)
+		if !ok {
+			return &number{dim: dimOf(plant.Duration), from: at}
+		}
+		src := r.set.inputs[in]
+		in = r.use(input{kind: inputAge, tag: src.tag, path: src.path, dim: dimOf(plant.Duration), words: "age of " + src.path})
+		return &number{op: numInput, in: in, dim: dimOf(plant.Duration), from: at}
+	case "default":
+		return r.orDefault(at, args)
+	case "gauge", "vacuum":
+		if len(args) != 1 {
+			return r.bad(at, name+" takes one pressure", "write for example gauge(kPa(50))")
+		}
+		a := r.number(args[0])
+		if a.op != numConst || !slices.Contains(a.dim.set, plant.Pressure) {
+			return r.bad(at, name+" takes a fixed pressure with its unit", "write for example gauge(kPa(50)); tags are absolute already")
+		}
+		ref := plant.Gauge
+		if name == "vacuum" {
+			ref = plant.Vacuum
+		}
+		return &number{val: ref.ToAbsolute(a.val, r.set.barometer), dim: dimOf(plant.Pressure), from: at}
+	case "unit":
+		return r.unit(at, args)
+	case "per_hour", "per_minute", "per_day":
+		if len(args) != 1 {
+			return r.bad(at, name+" takes one number", "write for example per_hour(kPa(5))")
+		}
+		a := r.number(args[0])
+		if a.op != numConst {
+			return r.bad(at, name+" takes a fixed number", "write for example per_hour(kPa(5))")
+		}
+		f := map[string]float64{"per_hour": 1, "per_minute": 60, "per_day": 1. / 24}[name]
+		n := &number{val: a.val * f, from: at, dim: a.dim.each(rateOf)}
+		return n
+	case "is_bad", "is_good", "between":
+		return r.bad(at, name+" is a condition, not a number", "")
+	}
+	fix := "functions: " + strings.Join(functionNames(), ", ")
+	if near := plant.Nearest(name, functionNames()); near != "" {
+		fix = fmt.Sprintf("did you mean %s?", near)
+	}
+	return r.bad(at, fmt.Sprintf("there is no function %s in the rule language", name), fix)
+}
+
+// constant reads the fixed number inside a unit function.
+func (r *reader) constant(at int, name string, args []ast.Node) (float64, bool) {
+	if len(args) == 1 {
+		a := r.number(args[0])
+		if a.op == numConst && a.dim.bare {
+			return a.val, true
+		}
+		if math.IsNaN(a.val) {
+			return 0, false // reported already
+		}
+	}
+	r.complain(at, name+" takes one fixed number", fmt.Sprintf("write for example %s(5)", name))
+	return 0, false
+}
+
+// unit reads unit(9, "degF") and unit(9, "degF", "temperature difference").
+func (r *reader) unit(at int, args []ast.Node) *number {
+	const form = `write unit(9, "degF", "temperature difference")`
+	if len(args) < 2 || len(args) > 3 {
+		return r.bad(at, "unit takes a number, a unit and perhaps a dimension", form)
+	}
+	v := r.number(args[0])
+	name, ok := args[1].(*ast.StringNode)
+	if v.op != numConst || !v.dim.bare || !ok {
+		return r.bad(at, "unit takes a fixed number and a unit in quotes", form)
+	}
+	ds := plant.DimensionsOf(name.Value)
+	if len(args) == 3 {
+		d, ok := args[2].(*ast.StringNode)
+		if !ok || !slices.Contains(ds, plant.Dimension(d.Value)) {
+			return r.bad(args[2].Location().From, fmt.Sprintf("unit %q does not belong to that dimension", name.Value), fmt.Sprintf("it belongs to: %s", dimOf(ds...)))
+		}
+		ds = []plant.Dimension{plant.Dimension(d.Value)}
+	}
+	if len(ds) == 0 {
+		return r.bad(args[1].Location().From, fmt.Sprintf("unit %q is not known", name.Value), "")
+	}
+	c, err := plant.ToCanonical(ds[0], name.Value, v.val)
+	for _, d := range ds[1:] {
+		if x, _ := plant.ToCanonical(d, name.Value, v.val); x != c {
+			return r.bad(args[1].Location().From, fmt.Sprintf("unit %q may mean %s", name.Value, dimOf(ds...)), form)
+		}
+	}
+	if err != nil {
+		return r.bad(at, err.Error(), "")
+	}
+	return &number{val: c, dim: dimOf(ds...), from: at}
+}
+
+// orDefault reads default(tag, number): the second argument where the
+// equipment has no such tag.
+func (r *reader) orDefault(at int, args []ast.Node) *number {
+	if len(args) != 2 {
+		return r.bad(at, "default takes a tag and what stands in for it", "write default(this.cleaning, 0)")
+	}
+	switch args[0].(type) {
+	case *ast.IdentifierNode, *ast.MemberNode:
+	default:
+		return r.bad(args[0].Location().From, "default takes a tag first", "write default(this.cleaning, 0)")
+	}
+	before := len(r.missing)
+	a := r.number(args[0])
+	if len(r.missing) == before {
+		return a
+	}
+	r.missing = r.missing[:before]
+	b := r.number(args[1])
+	if b.op == numConst && b.dim.bare && a.dim.known() {
+		if !unitless(a.dim) && b.val != 0 {
+			r.notes = append(r.notes, fmt.Sprintf("%g is taken as %g %s; write the unit to be sure", b.val, b.val, a.dim.unit()))
+		}
+		b.dim = a.dim
+	} else if d, ok := meet(a.dim, b.dim); !ok {
+		return r.bad(b.from, fmt.Sprintf("%s stands in for %s", b.dim, a.dim), unitFix(a.dim, b.dim))
+	} else if d.known() {
+		b.dim = d
+	}
+	return b
+}
+
+func (r *reader) window(at int, name string, kind windowKind, args []ast.Node) *number {
+	form := fmt.Sprintf(`write %s(tag, "10m")`, name)
+	if len(args) != 2 {
+		return r.bad(at, name+" takes a tag and a time", form)
+	}
+	s, ok := args[1].(*ast.StringNode)
+	if !ok {
+		return r.bad(args[1].Location().From, "the length of a window is a time in quotes", form)
+	}
+	length, err := plant.ParseDuration(s.Value)
+	if err != nil || length < minWindow || length > maxWindow {
+		return r.bad(args[1].Location().From, fmt.Sprintf("%q is not a length of a window", s.Value), "give 1s to 31d, for example 10m")
+	}
+	before := len(r.missing)
+	src, ok := r.tagArgument(args[0].Location().From, name, args[:1])
+	if !ok {
+		d := unknownDim
+		if len(r.missing) > before {
+			d = r.lackDim(args[0])
+		}
+		return &number{val: math.NaN(), dim: windowDim(kind, d), from: at}
+	}
+	in := r.set.inputs[src]
+	w, ok := r.set.windowOn(in.tag, in.path, length)
+	if !ok {
+		return r.bad(at, fmt.Sprintf("there are more than %d windows in all", maxWindows), "use fewer different lengths")
+	}
+	d := windowDim(kind, in.dim)
+	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: kind,
+		words: fmt.Sprintf(windowWords[kind], in.path, shortDuration(length))})
+	return &number{op: numInput, in: id, dim: d, from: at}
+}
+
+func windowDim(kind windowKind, d dims) dims {
+	switch kind {
+	case windowStd, windowDelta:
+		return d.each(difference)
+	case windowSlope:
+		return d.each(func(x plant.Dimension) plant.Dimension { return rateOf(difference(x)) })
+	}
+	if d.only(plant.State) {
+		return unknownDim // the share of time in which it was on
+	}
+	return d
+}
+
+func shortDuration(d time.Duration) string {
+	s := d.String()
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
+}
+
+// tagArgument reads the single argument that must be a tag.
+func (r *reader) tagArgument(at int, name string, args []ast.Node) (int32, bool) {
+	if len(args) == 1 {
+		switch args[0].(type) {
+		case *ast.IdentifierNode, *ast.MemberNode:
+			n := r.number(args[0])
+			if n.op == numInput {
+				return n.in, true
+			}
+			if len(r.missing) == 0 && len(r.complaints) == 0 {
+				r.complain(at, name+" needs a tag, not a fixed number", "")
+			}
+			return 0, false
+		}
+	}
+	r.complain(at, name+" takes a tag", "for anything else make a derived tag first")
+	return 0, false
+}
+
+// chain takes EV.EV3.level apart.
+func chain(n ast.Node) ([]string, bool) {
+	switch x := n.(type) {
+	case *ast.IdentifierNode:
+		return []string{x.Value}, true
+	case *ast.MemberNode:
+		p, ok := x.Property.(*ast.StringNode)
+		if !ok || x.Optional {
+			return nil, false
+		}
+		head, ok := chain(x.Node)
+		return append(head, p.Value), ok
+	}
+	return nil, false
+}
+
+// start of a chain in the source: a member's own place is that of its dot.
+func start(n ast.Node) int {
+	for {
+		m, ok := n.(*ast.MemberNode)
+		if !ok {
+			return n.Location().From
+		}
+		n = m.Node
+	}
+}
+
+func (r *reader) name(at int, n ast.Node) *number {
+	at = start(n)
+	words, ok := chain(n)
+	if !ok {
+		return r.bad(at, "this is not a tag", "write its path, for example EV.EV3.level")
+	}
+	if words[0] == "limit" && len(words) == 2 {
+		return r.limit(at, words[1])
+	}
+	found := r.scope.find(r.set, words)
+	switch {
+	case found.problem != "":
+		return r.bad(at, found.problem, found.fix)
+	case found.missing != "":
+		r.missing = append(r.missing, found.missing)
+		return &number{val: math.NaN(), dim: found.dim, from: at}
+	case found.constant:
+		return &number{val: found.value, dim: found.dim, from: at}
+	}
+	t := &r.set.house.Tags[found.tag]
+	in := r.use(input{kind: inputTag, tag: found.tag, path: t.Path, dim: dimOf(t.Dimension), words: t.Path})
+	return &number{op: numInput, in: in, dim: dimOf(t.Dimension), from: at}
+}
+
+func (r *reader) lackDim(n ast.Node) dims {
+	if words, ok := chain(n); ok {
+		return r.scope.find(r.set, words).dim
+	}
+	return unknownDim
+}
+
+// limit reads a named number of the rule, which sites may override.
+func (r *reader) limit(at int, name string) *number {
+	l, ok := r.limits[name]
+	if !ok {
+		names := make([]string, 0, len(r.limits))
+		for n := range r.limits {
+			names = append(names, n)
+		}
+		sort.Strings(names)
+		fix := "write it under limits:"
+		if near := plant.Nearest(name, names); near != "" {
+			fix = fmt.Sprintf("did you mean limit.%s?", near)
+		}
+		return r.bad(at, fmt.Sprintf("the rule has no limit %q", name), fix)
+	}
+	if isPlaceholder(l.source) {
+		r.unset = append(r.unset, name)
+		return &number{val: 1, dim: unknownDim, from: at}
+	}
+	if l.busy {
+		return r.bad(at, fmt.Sprintf("limit %q refers to itself", name), "")
+	}
+	l.busy = true
+	defer func() { l.busy = false }()
+	sub := &reader{set: r.set, scope: r.scope, source: l.source, limits: r.limits, visits: r.visits}
+	node, ok := sub.parse()
+	var n *number
+	if ok {
+		n = sub.number(node)
+	}
+	r.visits = sub.visits
+	for _, c := range sub.complaints {
+		r.complain(at, fmt.Sprintf("in limit %s (%s): %s", name, l.source, c.problem), c.fix)
+	}
+	r.missing = append(r.missing, sub.missing...)
+	r.unset = append(r.unset, sub.unset...)
+	r.notes = append(r.notes, sub.notes...)
+	r.inputs = append(r.inputs, sub.inputs...)
+	if n == nil {
+		return &number{val: math.NaN(), dim: unknownDim, from: at}
+	}
+	n.from = at
+	return n
+}
+
+// use finds or adds an input and notes that this expression reads it.
+func (r *reader) use(in input) int32 {
+	id := r.set.input(in)
+	if !slices.Contains(r.inputs, id) {
+		r.inputs = append(r.inputs, id)
+	}
+	return id
+}

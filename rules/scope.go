@@ -1,0 +1,220 @@
+package rules
+
+import (
+	"fmt"
+	"path"
+	"slices"
+	"strings"
+
+	"calandria/plant"
+)
+
+// scope gives the words this, parent, next, previous, condenser and heater
+// their meaning in a rule that stands for one piece of equipment.
+type scope struct {
+	this  *plant.Equipment // nil in a rule that stands once
+	house *plant.House
+	known map[plant.Class][]string
+}
+
+// found is what a name in an expression means.
+type found struct {
+	tag      plant.TagID
+	constant bool
+	value    float64
+	dim      dims
+	missing  string // this equipment lacks it
+	problem  string
+	fix      string
+}
+
+var relations = []string{"this", "parent", "next", "previous", "condenser", "heater"}
+
+// related finds the equipment a relation word stands for; nil if there is
+// none.
+func (s *scope) related(word string) *plant.Equipment {
+	e := s.this
+	switch word {
+	case "this":
+		return e
+	case "parent":
+		return e.Parent
+	case "next", "previous":
+		return s.neighbour(e, word == "next")
+	case "condenser":
+		name := ""
+		switch {
+		case e.Set != nil:
+			name = e.Set.Condenser
+		case e.Pan != nil:
+			name = e.Pan.Condenser
+		case e.Body != nil && e.Parent != nil && e.Parent.Set != nil && s.neighbour(e, true) == nil:
+			name = e.Parent.Set.Condenser
+		}
+		c, _ := s.house.Equip(name)
+		return c
+	case "heater":
+		if e.Pan != nil {
+			b, _ := s.house.Equip(e.Pan.HeatedBy)
+			return b
+		}
+	}
+	return nil
+}
+
+// neighbour is the first body of the next effect, or of the one before.
+func (s *scope) neighbour(e *plant.Equipment, next bool) *plant.Equipment {
+	if e.Body == nil || e.Parent == nil {
+		return nil
+	}
+	want := e.Body.Effect - 1
+	if next {
+		want = e.Body.Effect + 1
+	}
+	for _, b := range e.Parent.Parts {
+		if b.Body != nil && b.Body.Effect == want {
+			return b
+		}
+	}
+	return nil
+}
+
+// constants are facts of the configuration that expressions may name.
+func (s *scope) constant(e *plant.Equipment, name string) (float64, dims, bool) {
+	flag := func(b bool) (float64, dims, bool) {
+		if b {
+			return 1, dimOf(plant.State), true
+		}
+		return 0, dimOf(plant.State), true
+	}
+	switch {
+	case e.Body != nil:
+		switch name {
+		case "effect":
+			return float64(e.Body.Effect), bareNumber, true
+		case "first_effect":
+			return flag(e.Body.Effect == 1)
+		case "last_effect":
+			return flag(s.neighbour(e, true) == nil)
+		case "cleaning_limit":
+			return e.Body.CleaningLimit, dimOf(plant.Ratio), true
+		}
+	case e.Pan != nil && name == "strike_hours" && e.Pan.StrikeHours > 0:
+		return e.Pan.StrikeHours * 3600, dimOf(plant.Duration), true
+	case e.Condenser != nil:
+		switch name {
+		case "serves_set":
+			return flag(slices.ContainsFunc(s.house.Of(plant.ClassSet), func(x *plant.Equipment) bool { return x.Set.Condenser == e.Path }))
+		case "serves_pan":
+			return flag(slices.ContainsFunc(s.house.Of(plant.ClassPan), func(x *plant.Equipment) bool { return x.Pan.Condenser == e.Path }))
+		}
+	}
+	return 0, dims{}, false
+}
+
+var constantNames = map[plant.Class][]string{
+	plant.ClassBody:      {"effect", "first_effect", "last_effect", "cleaning_limit"},
+	plant.ClassPan:       {"strike_hours"},
+	plant.ClassCondenser: {"serves_set", "serves_pan"},
+}
+
+// find says what a chain of words means.
+func (s *scope) find(set *Set, words []string) found {
+	if s.this != nil && slices.Contains(relations, words[0]) {
+		e := s.related(words[0])
+		if e == nil {
+			return found{missing: fmt.Sprintf("%s has no %s", s.this.Path, words[0])}
+		}
+		if len(words) == 1 {
+			return found{problem: fmt.Sprintf("%s is a vessel, not a value", words[0]), fix: fmt.Sprintf("name one of its signals: %s.%s", words[0], first(plant.SignalNames(e.Class)))}
+		}
+		return s.member(e, words[0], words[1:])
+	}
+	full := strings.Join(words, ".")
+	if t, ok := s.house.Find(full); ok {
+		return found{tag: t.ID}
+	}
+	if s.this == nil && slices.Contains(relations, words[0]) {
+		return found{problem: fmt.Sprintf("%q means nothing in a rule without for:", words[0]), fix: "add for: body (or another class), or name the vessel"}
+	}
+	// EV.EV3.cleaning_limit
+	if n := len(words); n > 1 {
+		if e, ok := s.house.Equip(strings.Join(words[:n-1], ".")); ok {
+			if v, d, ok := s.constant(e, words[n-1]); ok {
+				return found{constant: true, value: v, dim: d}
+			}
+		}
+	}
+	f := found{problem: fmt.Sprintf("there is no tag %s", full), fix: "the command 'calandria check' lists the tags"}
+	if _, ok := s.house.Equip(full); ok {
+		f.problem, f.fix = fmt.Sprintf("%s is a vessel, not a value", full), "name one of its signals"
+	} else if near := s.house.Suggest(full); near != "" {
+		f.fix = fmt.Sprintf("did you mean %s?", near)
+	}
+	return f
+}
+
+// member finds a signal, quantity or constant of equipment.
+func (s *scope) member(e *plant.Equipment, word string, rest []string) found {
+	name := strings.Join(rest, ".")
+	if t, ok := s.house.Find(e.Path + "." + name); ok {
+		return found{tag: t.ID}
+	}
+	if len(rest) == 1 {
+		if v, d, ok := s.constant(e, name); ok {
+			return found{constant: true, value: v, dim: d}
+		}
+	}
+	lack := fmt.Sprintf("%s has no %s", e.Path, name)
+	if sig, ok := plant.SignalNamed(e.Class, name); ok {
+		return found{missing: lack, dim: dimOf(sig.Dimension)}
+	}
+	names := append(append(plant.SignalNames(e.Class), s.known[e.Class]...), constantNames[e.Class]...)
+	for _, other := range s.house.Of(e.Class) {
+		for n, id := range other.Tags {
+			if n == name {
+				return found{missing: lack, dim: dimOf(s.house.Tags[id].Dimension)}
+			}
+			names = append(names, n)
+		}
+	}
+	if slices.Contains(names, name) {
+		return found{missing: lack}
+	}
+	slices.Sort(names) // the same suggestion every time
+	f := found{problem: fmt.Sprintf("a %s has no signal or quantity %q", e.Class, name), fix: "signals: " + strings.Join(plant.SignalNames(e.Class), ", ")}
+	if near := plant.Nearest(name, names); near != "" {
+		f.fix = fmt.Sprintf("did you mean %s.%s?", word, near)
+	}
+	return f
+}
+
+func first(names []string) string {
+	if len(names) == 0 {
+		return "level"
+	}
+	return names[0]
+}
+
+// matches lists the equipment that for: means: a class, or patterns of paths
+// in which * stands for one name, separated by commas.
+func matches(h *plant.House, pattern string) []*plant.Equipment {
+	var out []*plant.Equipment
+	for _, p := range strings.Split(pattern, ",") {
+		p = strings.TrimSpace(p)
+		for _, e := range h.Equipment {
+			if matchesOne(e, p) && !slices.Contains(out, e) {
+				out = append(out, e)
+			}
+		}
+	}
+	return out
+}
+
+func matchesOne(e *plant.Equipment, p string) bool {
+	if string(e.Class) == p || e.Path == p {
+		return true
+	}
+	ok, err := path.Match(strings.ReplaceAll(p, ".", "/"), strings.ReplaceAll(e.Path, ".", "/"))
+	return ok && err == nil
+}

@@ -1,0 +1,317 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"github.com/expr-lang/expr/vm"
+
+	"calandria/plant"
+)
+
+// Set is the rules of a site, ready to run. Build it with [Load]. It belongs
+// to one goroutine.
+type Set struct {
+	house     *plant.House
+	barometer float64
+
+	specs   []plant.AlarmSpec
+	alarms  []alarm
+	derived []derived // in the order in which they depend on one another
+
+	inputs   []input
+	inputIDs map[inputKey]int32
+	windows  []*window
+	windowID map[windowKey]int32
+
+	onSample  [][]int32 // by tag: alarms to work out at each of its samples
+	onScan    []int32   // alarms worked out once a scan
+	suppress  []int32   // alarms with a suppress_when
+	windowsOf [][]int32 // by tag
+	scanned   []int32   // windows over calculated tags that are no rule's
+
+	notes        []Note
+	placeholders []Placeholder
+	faults       []RuleFault // of the alarms, then of the derived tags
+
+	vm  vm.VM
+	env environment
+}
+
+type inputKey struct {
+	kind   inputKind
+	tag    plant.TagID
+	window int32
+	fn     windowKind
+}
+
+type windowKey struct {
+	tag    plant.TagID
+	length time.Duration
+}
+
+// alarm is the running part of one alarm.
+type alarm struct {
+	raise     *test
+	hold      *test // nil: as raise
+	returns   *test // return_when
+	value     operand
+	hasValue  bool
+	suppress  *test
+	inputs    []int32
+	suppInput []int32
+	words     string
+	holdWords string // in words, what must be over before it returns
+	suppWords string
+	hash      string
+}
+
+// derived is the running part of one derived tag.
+type derived struct {
+	tag    plant.TagID
+	num    *operand
+	test   *test
+	inputs []int32
+	words  string
+	hash   string
+}
+
+// Note is something worth knowing about a rule that is no fault: equipment
+// left out for want of a tag, a number without a unit.
+type Note struct {
+	File string
+	Line int
+	Rule string
+	Text string
+}
+
+// Placeholder is a text of the rule library that only the site can fill in.
+type Placeholder struct {
+	File  string
+	Line  int
+	Rule  string // name of the rule
+	Field string
+	Text  string
+	// Inactive: a limit is missing, so the alarm does not run until it is set.
+	Inactive bool
+}
+
+// RuleFault counts what went wrong while a rule ran. Its outcome was Unknown
+// each time.
+type RuleFault struct {
+	Rule   string // name of the alarm or path of the derived tag
+	Count  int
+	Last   time.Time
+	Reason string
+}
+
+func (rf *RuleFault) note(at time.Time, reason string) {
+	rf.Count++
+	rf.Last, rf.Reason = at, reason
+}
+
+// Limits of a whole set.
+const (
+	maxWindows = 20000
+	maxAlarms  = 50000
+)
+
+func (s *Set) input(in input) int32 {
+	k := inputKey{in.kind, in.tag, in.window, in.fn}
+	if id, ok := s.inputIDs[k]; ok {
+		return id
+	}
+	id := int32(len(s.inputs))
+	s.inputs = append(s.inputs, in)
+	s.inputIDs[k] = id
+	return id
+}
+
+func (s *Set) windowOn(tag plant.TagID, path string, length time.Duration) (int32, bool) {
+	k := windowKey{tag, length}
+	if id, ok := s.windowID[k]; ok {
+		return id, true
+	}
+	if len(s.windows) >= maxWindows {
+		return 0, false
+	}
+	id := int32(len(s.windows))
+	s.windows = append(s.windows, newWindow(tag, path, length))
+	s.windowID[k] = id
+	return id, true
+}
+
+// Alarms lists the alarms; the places in it are the indexes the other methods
+// speak of. It must not be changed.
+func (s *Set) Alarms() []plant.AlarmSpec { return s.specs }
+
+// Derived lists the tags that the set works out, in the order of evaluation.
+func (s *Set) Derived() []plant.TagID {
+	ids := make([]plant.TagID, len(s.derived))
+	for i := range s.derived {
+		ids[i] = s.derived[i].tag
+	}
+	return ids
+}
+
+// Notes lists what a reader of the rules should know.
+func (s *Set) Notes() []Note { return s.notes }
+
+// Placeholders lists the texts that the site still has to fill in.
+func (s *Set) Placeholders() []Placeholder { return s.placeholders }
+
+// Faults lists the rules that went wrong while running. Their sum feeds an
+// alarm about the program itself.
+func (s *Set) Faults() []RuleFault {
+	var out []RuleFault
+	for _, f := range s.faults {
+		if f.Count > 0 {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// Inputs lists the tags that an alarm's condition reads.
+func (s *Set) Inputs(index int) []plant.TagID {
+	var out []plant.TagID
+	for _, in := range s.alarms[index].inputs {
+		if id := s.inputs[in].tag; !containsTag(out, id) {
+			out = append(out, id)
+		}
+	}
+	return out
+}
+
+func containsTag(ids []plant.TagID, id plant.TagID) bool {
+	for _, x := range ids {
+		if x == id {
+			return true
+		}
+	}
+	return false
+}
+
+// Hash identifies the content of an alarm: definition, condition and the
+// derived tags beneath it. An alarm with the same name and hash in another
+// Set is the same alarm, so the caller may keep its state.
+func (s *Set) Hash(index int) string { return s.alarms[index].hash }
+
+// Adopt takes over what the windows of an older set have gathered, for tags
+// of the same path and windows of the same length. The old set must not be
+// used any more.
+func (s *Set) Adopt(old *Set) {
+	type key struct {
+		path   string
+		length time.Duration
+	}
+	had := map[key]*window{}
+	for _, w := range old.windows {
+		had[key{w.path, w.length}] = w
+	}
+	for _, w := range s.windows {
+		if o := had[key{w.path, w.length}]; o != nil {
+			tag := w.tag
+			*w = *o
+			w.tag = tag
+		}
+	}
+}
+
+// Sample takes one sample of a measured tag, which must stand in the frame
+// already, and works out the alarms that depend on measured tags only, as of
+// the sample's own time. emit gets the index of the alarm and what its
+// condition says.
+func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in plant.AlarmInput)) {
+	if tag < 0 || int(tag) >= len(s.onSample) {
+		return
+	}
+	p := f.Point(tag)
+	for _, w := range s.windowsOf[tag] {
+		s.windows[w].add(p)
+	}
+	for _, i := range s.onSample[tag] {
+		emit(int(i), s.Input(int(i), f, p.Time))
+	}
+}
+
+// Scan works out, as of at, the derived tags, then all alarms that depend on
+// calculated tags, windows, ages or qualities, then the suppressions.
+//
+// put receives each derived point and must store it in the frame before it
+// returns, because later rules read it there. suppress gets the outcome of
+// suppress_when: an alarm is to be suppressed only while that is True; with
+// Unknown, which a bad plant state gives, it must be shown.
+func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Point),
+	emit func(alarm int, in plant.AlarmInput), suppress func(alarm int, t plant.Truth)) {
+	for _, w := range s.scanned {
+		s.feed(w, f.Point(s.windows[w].tag), at)
+	}
+	for i := range s.derived {
+		d := &s.derived[i]
+		p := s.derive(d, f, at, &s.faults[len(s.alarms)+i])
+		put(d.tag, p)
+		for _, w := range s.windowsOf[d.tag] {
+			s.feed(w, p, at)
+		}
+	}
+	for _, i := range s.onScan {
+		emit(int(i), s.Input(int(i), f, at))
+	}
+	for _, i := range s.suppress {
+		var ta tally
+		suppress(int(i), s.truth(s.alarms[i].suppress, f, at, &ta, &s.faults[i]))
+	}
+}
+
+// feed gives a window the value of a calculated tag at a scan.
+func (s *Set) feed(w int32, p plant.Point, at time.Time) {
+	p.Time = at
+	s.windows[w].add(p)
+}
+
+func (s *Set) derive(d *derived, f *plant.Frame, at time.Time, rf *RuleFault) plant.Point {
+	if d.num != nil {
+		v, q := s.eval(d.num, f, at, rf)
+		return plant.Point{Time: at, Value: v, Quality: q}
+	}
+	var ta tally
+	t := s.truth(d.test, f, at, &ta, rf)
+	p := plant.Point{Time: at, Quality: ta.quality(t)}
+	switch t {
+	case plant.True:
+		p.Value = 1
+	case plant.Unknown:
+		p.Value = math.NaN()
+		if !p.Quality.IsBad() {
+			p.Quality = plant.BadNoData
+		}
+	}
+	return p
+}
+
+// Input works out what an alarm's condition says at a moment, from the frame.
+func (s *Set) Input(index int, f *plant.Frame, at time.Time) plant.AlarmInput {
+	a, rf := &s.alarms[index], &s.faults[index]
+	var ta tally
+	in := plant.AlarmInput{Time: at, Value: math.NaN()}
+	in.Raise = s.truth(a.raise, f, at, &ta, rf)
+	in.Quality = ta.quality(in.Raise)
+	var held tally
+	switch {
+	case in.Raise == plant.True:
+		in.Hold = plant.True
+	case a.returns != nil:
+		in.Hold = max(in.Raise, s.truth(a.returns, f, at, &held, rf).Not())
+	case a.hold != nil:
+		in.Hold = max(in.Raise, s.truth(a.hold, f, at, &held, rf))
+	default:
+		in.Hold = in.Raise
+	}
+	if a.hasValue {
+		if v, q := s.eval(&a.value, f, at, rf); !q.IsBad() {
+			in.Value = v
+		}
+	}
+	return in
+}
