@@ -1,10 +1,12 @@
 package collector
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -22,7 +24,8 @@ type Batch struct {
 // Config is what a Client needs.
 type Config struct {
 	Server plant.ServerConfig // as checked by plant.Load
-	// Tags are the measured tags of this server; others are left out.
+	// Tags are the measured tags of this server; tags of another server or
+	// source are left out.
 	Tags []plant.Tag
 	// DataDir holds the client's certificate, trusted/ and rejected/.
 	DataDir string
@@ -37,10 +40,25 @@ type Config struct {
 type Client struct {
 	cfg     Config
 	log     *slog.Logger
+	items   []*item
 	out     chan Batch
 	changes chan Health
 	health  atomic.Pointer[Health]
+	started atomic.Bool
+	pace    pace
 }
+
+// pace holds the waits, so that tests need not sit them out.
+type pace struct {
+	retryMin, retryMax time.Duration // between connection attempts (D2)
+	keepAlive          time.Duration // wanted silence at most
+	slow, quick        time.Duration // until a faulty item is tried again
+	grace              time.Duration // for a message to come out of order
+	tick               time.Duration
+}
+
+var usualPace = pace{retryMin: time.Second, retryMax: 30 * time.Second, keepAlive: 3 * time.Second,
+	slow: 10 * time.Minute, quick: time.Minute, grace: 250 * time.Millisecond, tick: 100 * time.Millisecond}
 
 // New checks the configuration and makes a client. It starts nothing and opens
 // no connection. Node ids that cannot be read are faults, as plant.Faults.
@@ -57,9 +75,48 @@ func New(cfg Config) (*Client, error) {
 	if cfg.Queue <= 0 {
 		cfg.Queue = 64
 	}
-	c := &Client{cfg: cfg, log: cfg.Logger.With("server", cfg.Server.Name), out: make(chan Batch, cfg.Queue), changes: make(chan Health, 16)}
-	c.health.Store(&Health{Server: cfg.Server.Name, Endpoint: cfg.Server.Endpoint, State: Idle, ServiceLevel: -1, Tags: len(cfg.Tags)})
+	cfg.Server = withDefaults(cfg.Server)
+	c := &Client{cfg: cfg, log: cfg.Logger.With("server", cfg.Server.Name), out: make(chan Batch, cfg.Queue), changes: make(chan Health, 16), pace: usualPace}
+	var err error
+	if c.items, err = makeItems(cfg); err != nil {
+		return nil, err
+	}
+	c.health.Store(&Health{Server: cfg.Server.Name, Endpoint: cfg.Server.Endpoint, State: Idle, ServiceLevel: -1, Tags: len(c.items)})
 	return c, nil
+}
+
+func withDefaults(s plant.ServerConfig) plant.ServerConfig {
+	if s.Publish <= 0 {
+		s.Publish = time.Second
+	}
+	if s.SessionTimeout <= 0 {
+		s.SessionTimeout = time.Minute
+	}
+	if s.Policy == "" && s.Mode == "" {
+		s.Policy, s.Mode = "Basic256Sha256", "SignAndEncrypt"
+	}
+	return s
+}
+
+// makeItems takes the server's measured tags and reads their node ids.
+func makeItems(cfg Config) ([]*item, error) {
+	var items []*item
+	var faults plant.Faults
+	for i := range cfg.Tags {
+		t := cfg.Tags[i] // a copy: the caller keeps his
+		if t.Source != plant.Measured || t.Server != "" && t.Server != cfg.Server.Name {
+			continue
+		}
+		ref, err := parseNode(t.Node)
+		if err != nil {
+			faults = append(faults, plant.Fault{File: t.File, Line: t.Line, Field: t.Path, Problem: err.Error()})
+			continue
+		}
+		items = append(items, &item{tag: &t, ref: ref})
+	}
+	// Their order is that of their handles; see driver.byHandle.
+	slices.SortFunc(items, func(a, b *item) int { return cmp.Compare(a.tag.ID, b.tag.ID) })
+	return items, faults.Err()
 }
 
 // Name is the server's name in the configuration.
@@ -79,8 +136,11 @@ func (c *Client) Health() Health { return *c.health.Load() }
 // Run connects, collects, and reconnects for ever until ctx ends; then it takes
 // leave of the server and returns nil. It may be called once.
 func (c *Client) Run(ctx context.Context) error {
+	if c.started.Swap(true) {
+		return fmt.Errorf("collector: server %s: Run was called twice", c.cfg.Server.Name)
+	}
 	defer close(c.out)
 	defer close(c.changes)
-	<-ctx.Done()
+	newDriver(c).run(ctx)
 	return nil
 }
