@@ -240,10 +240,10 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 //
 // put receives each derived point and must store it in the frame before it
 // returns, because later rules read it there. suppress gets the outcome of
-// suppress_when: an alarm is to be suppressed only while that is True; with
-// Unknown, which a bad plant state gives, it must be shown.
+// suppress_when and its words: an alarm is to be suppressed only while that is
+// True; with Unknown, which a bad plant state gives, it must be shown.
 func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Point),
-	emit func(alarm int, in plant.AlarmInput), suppress func(alarm int, t plant.Truth)) {
+	emit func(alarm int, in plant.AlarmInput), suppress func(alarm int, t plant.Truth, reason string)) {
 	for _, w := range s.scanned {
 		s.feed(w, f.Point(s.windows[w].tag), at)
 	}
@@ -260,7 +260,8 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	}
 	for _, i := range s.suppress {
 		var ta tally
-		suppress(int(i), s.truth(s.alarms[i].suppress, f, at, &ta, &s.faults[i]))
+		a := &s.alarms[i]
+		suppress(int(i), s.truth(a.suppress, f, at, &ta, &s.faults[i]), a.suppWords)
 	}
 }
 
