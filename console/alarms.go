@@ -1,0 +1,279 @@
+package console
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/alerting"
+	"calandria/plant"
+)
+
+// escapeSegment escapes a name for one segment of a path.
+func escapeSegment(s string) string { return url.PathEscape(s) }
+
+// markData is an alarm mark: shape and number say the priority, the outline
+// whether it waits for someone.
+type markData struct {
+	Priority int
+	Word     string
+	Unack    bool
+}
+
+func markOf(priority int, unack bool) *markData {
+	return &markData{Priority: priority, Word: plant.Priority(priority).String(), Unack: unack}
+}
+
+// alarmRow is one alarm as lists show it.
+type alarmRow struct {
+	Name, Key, Href, Title string
+	Source, SourceHref     string
+	Mark                   *markData
+	Priority               plant.Priority
+	Word                   string
+	Unack, Active          bool
+	Since                  time.Time
+	SinceText, Age         string
+	Value, Limit           string
+	Respond                string
+	Late                   bool
+	Occurrence             uint64
+	FirstUp                bool
+	Comment                string
+	Quality                string // reason if the input is not good
+	Until                  string // end of a shelving
+	Hidden                 string // why it is suppressed
+	CanUnshelve            bool
+}
+
+func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
+	spec := a.Spec
+	if spec == nil {
+		spec = &plant.AlarmSpec{Name: a.Name, Title: a.Name}
+	}
+	r := alarmRow{
+		Name: a.Name, Key: fmt.Sprintf("%s#%d", a.Name, a.Occurrence), Href: "/alarms/" + escapeSegment(a.Name),
+		Title: spec.Title, Source: spec.Source, Priority: spec.Priority,
+		Mark: markOf(int(spec.Priority), a.Annunciated), Word: a.State.Word(),
+		Unack: a.Annunciated, Active: a.Active, Since: a.ActiveSince,
+		SinceText: s.moment(now, a.ActiveSince), Age: age(now, a.ActiveSince),
+		Occurrence: a.Occurrence, FirstUp: a.FirstUp, Comment: a.Comment,
+		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved,
+	}
+	if r.Title == "" {
+		r.Title = a.Name
+	}
+	if _, ok := s.b.House().Equip(spec.Source); ok {
+		r.SourceHref = vesselHref(spec.Source)
+	}
+	if !math.IsNaN(a.Value) && a.Occurrence > 0 {
+		r.Value = strings.TrimSpace(specNumber(a.Value) + " " + unitWord(spec.Unit))
+	}
+	if spec.Setpoint != nil {
+		r.Limit = strings.TrimSpace(specNumber(*spec.Setpoint) + " " + unitWord(spec.Unit))
+	}
+	if spec.Respond > 0 && a.Active && !a.State.Hidden() {
+		left := spec.Respond - now.Sub(a.ActiveSince)
+		if r.Late = left <= 0; r.Late {
+			r.Respond = span(-left) + " over"
+		} else {
+			r.Respond = span(left) + " left"
+		}
+	}
+	if a.Quality.Seen() && !a.Quality.IsGood() {
+		r.Quality = qualityReason(a.Quality)
+	}
+	switch {
+	case a.Shelving == alerting.OneShotShelving && a.ShelvedUntil.IsZero():
+		r.Until = "until it returns to normal"
+	case !a.ShelvedUntil.IsZero():
+		r.Until = fmt.Sprintf("until %s (%s left)", s.moment(now, a.ShelvedUntil), span(a.ShelvedUntil.Sub(now)))
+	}
+	var why []string
+	for _, x := range a.Suppressed {
+		w := x.Reason
+		if w == "" {
+			w = x.By
+		}
+		why = append(why, w)
+	}
+	r.Hidden = strings.Join(why, "; ")
+	return r
+}
+
+// specNumber writes a value of an alarm, whose format the definition does not
+// give: four significant digits.
+func specNumber(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return dash
+	}
+	a := math.Abs(v)
+	n := 3
+	switch {
+	case a >= 1000:
+		n = 0
+	case a >= 100:
+		n = 1
+	case a >= 10:
+		n = 2
+	}
+	text := decimals(v, n)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text
+}
+
+// moment is a time of day, with the date if it is not today.
+func (s *Server) moment(now, t time.Time) string {
+	if t.IsZero() {
+		return dash
+	}
+	t, now = t.In(s.zone), now.In(s.zone)
+	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
+		return t.Format("15:04:05")
+	}
+	return t.Format("2 Jan 15:04")
+}
+
+// rank orders priorities: the most urgent first, messages last.
+func rank(p plant.Priority) int {
+	if p == plant.PriorityNone {
+		return 99
+	}
+	return int(p)
+}
+
+// lists are the four lists of alarms.
+type lists struct {
+	Active, Shelved, Suppressed, OutOfService []alarmRow
+	Unack                                     int
+}
+
+func (s *Server) lists(p *Picture, now time.Time) lists {
+	var l lists
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		row := s.alarmRow(a, now)
+		switch a.State {
+		case alerting.Normal:
+		case alerting.Shelved:
+			l.Shelved = append(l.Shelved, row)
+		case alerting.SuppressedByDesign:
+			l.Suppressed = append(l.Suppressed, row)
+		case alerting.OutOfService:
+			l.OutOfService = append(l.OutOfService, row)
+		default:
+			l.Active = append(l.Active, row)
+			if row.Unack {
+				l.Unack++
+			}
+		}
+	}
+	for _, rows := range [][]alarmRow{l.Active, l.Shelved, l.Suppressed, l.OutOfService} {
+		slices.SortStableFunc(rows, func(a, b alarmRow) int {
+			return cmp.Or(cmp.Compare(rank(a.Priority), rank(b.Priority)), b.Since.Compare(a.Since), cmp.Compare(a.Name, b.Name))
+		})
+	}
+	return l
+}
+
+// worst is the mark of the most important alarm of a piece of equipment and
+// its parts, nil if there is none.
+func (s *Server) worst(p *Picture, path string) *markData {
+	var best *markData
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		if a.Spec == nil || a.State == alerting.Normal || a.State.Hidden() || a.Spec.Priority == plant.PriorityNone {
+			continue
+		}
+		if a.Spec.Source != path && !strings.HasPrefix(a.Spec.Source, path+".") {
+			continue
+		}
+		pr := int(a.Spec.Priority)
+		if best == nil || pr < best.Priority || pr == best.Priority && a.Annunciated && !best.Unack {
+			best = markOf(pr, a.Annunciated)
+		}
+	}
+	return best
+}
+
+// strip is the line that stands on every page.
+type strip struct {
+	Top     *alarmRow
+	More    int // further unacknowledged alarms
+	Counts  []stripCount
+	Hidden  int // shelved, suppressed, out of service
+	Sources []sourceView
+	Faults  []HealthLine
+	At      string
+	NoData  bool
+}
+
+type stripCount struct {
+	Mark          *markData
+	Unack, Active int
+}
+
+type sourceView struct {
+	Name, Word, Text, Since string
+	OK                      bool
+}
+
+func (s *Server) strip(p *Picture, now time.Time) strip {
+	if p == nil {
+		return strip{NoData: true, At: dash}
+	}
+	l := s.lists(p, now)
+	v := strip{At: s.clock(p.At), Hidden: len(l.Shelved) + len(l.Suppressed) + len(l.OutOfService)}
+	counts := map[plant.Priority]*stripCount{}
+	for pr := plant.PriorityUrgent; pr <= plant.PriorityLow; pr++ {
+		counts[pr] = &stripCount{}
+	}
+	for i := range l.Active {
+		row := &l.Active[i]
+		if row.Unack {
+			if v.Top == nil {
+				v.Top = row
+			}
+			v.More++
+		}
+		if c := counts[row.Priority]; c != nil {
+			c.Active++
+			if row.Unack {
+				c.Unack++
+			}
+		}
+	}
+	if v.More > 0 {
+		v.More--
+	}
+	for pr := plant.PriorityUrgent; pr <= plant.PriorityLow; pr++ {
+		c := counts[pr]
+		c.Mark = markOf(int(pr), c.Unack > 0)
+		v.Counts = append(v.Counts, *c)
+	}
+	v.Sources = s.sources(p, now)
+	for _, h := range p.Health {
+		if !h.OK {
+			v.Faults = append(v.Faults, h)
+		}
+	}
+	return v
+}
+
+func (s *Server) sources(p *Picture, now time.Time) []sourceView {
+	var out []sourceView
+	for _, src := range p.Sources {
+		v := sourceView{Name: src.Name, OK: src.Connected, Text: src.Text, Word: "connected", Since: s.moment(now, src.Since)}
+		if !src.Connected {
+			v.Word = "LOST"
+		}
+		out = append(out, v)
+	}
+	return out
+}

@@ -1,0 +1,253 @@
+package console
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"time"
+
+	"calandria/plant"
+)
+
+// staleAfter is the age of a picture from which the program counts as
+// standing still.
+const staleAfter = 10 * time.Second
+
+func writeJSON(w http.ResponseWriter, code int, v any) {
+	body, err := json.Marshal(v)
+	if err != nil {
+		code, body = http.StatusInternalServerError, []byte(`{"error":"the answer could not be written"}`)
+	}
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.WriteHeader(code)
+	w.Write(append(body, '\n'))
+}
+
+// jsonNumber is a float that JSON can carry: NaN and infinity become null.
+type jsonNumber float64
+
+func (n jsonNumber) MarshalJSON() ([]byte, error) {
+	if math.IsNaN(float64(n)) || math.IsInf(float64(n), 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(n))
+}
+
+type apiValue struct {
+	Path    string     `json:"path"`
+	Value   jsonNumber `json:"value"`
+	Unit    string     `json:"unit"`
+	Quality string     `json:"quality"`
+	Code    uint32     `json:"code"`
+	Time    *time.Time `json:"time"`
+	Sigma   float64    `json:"sigma,omitempty"`
+	How     string     `json:"how,omitempty"`
+	Reason  string     `json:"reason,omitempty"`
+}
+
+type apiAlarm struct {
+	Name       string     `json:"name"`
+	Title      string     `json:"title"`
+	Source     string     `json:"source"`
+	Priority   int        `json:"priority"`
+	State      string     `json:"state"`
+	Active     bool       `json:"active"`
+	Acked      bool       `json:"acknowledged"`
+	Called     bool       `json:"annunciated"`
+	Occurrence uint64     `json:"occurrence"`
+	Since      *time.Time `json:"since"`
+	Value      jsonNumber `json:"value"`
+	Unit       string     `json:"unit,omitempty"`
+	Quality    string     `json:"quality"`
+}
+
+func timeOrNull(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	t = t.UTC()
+	return &t
+}
+
+// apiPicture is the latest picture: every value and every alarm that is not
+// normal.
+func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) {
+	p := s.b.Picture()
+	if p == nil {
+		s.fail(w, r, http.StatusServiceUnavailable, "There is no picture yet.")
+		return
+	}
+	h := s.b.House()
+	values := make([]apiValue, 0, len(h.Tags))
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		pt := p.Frame.Point(t.ID)
+		v := apiValue{Path: t.Path, Value: jsonNumber(math.NaN()), Unit: t.Unit, Quality: pt.Quality.String(), Code: pt.Quality.Code(),
+			Time: timeOrNull(pt.Time), How: p.How[t.ID], Reason: p.Reasons[t.ID]}
+		if pt.Usable() {
+			v.Value = jsonNumber(pt.Value)
+			if v.Sigma = p.Sigma[t.ID]; v.Sigma == 0 {
+				v.Sigma = t.Sigma(pt.Value)
+			}
+			if math.IsNaN(v.Sigma) || math.IsInf(v.Sigma, 0) {
+				v.Sigma = 0
+			}
+		}
+		values = append(values, v)
+	}
+	alarms := []apiAlarm{}
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		if a.Spec == nil || a.State == 0 {
+			continue
+		}
+		alarms = append(alarms, apiAlarm{Name: a.Name, Title: a.Spec.Title, Source: a.Spec.Source, Priority: int(a.Spec.Priority), State: a.State.String(),
+			Active: a.Active, Acked: a.Acked, Called: a.Annunciated, Occurrence: a.Occurrence, Since: timeOrNull(a.ActiveSince),
+			Value: jsonNumber(a.Value), Unit: a.Spec.Unit, Quality: a.Quality.String()})
+	}
+	type source struct {
+		Name      string     `json:"name"`
+		Connected bool       `json:"connected"`
+		Since     *time.Time `json:"since"`
+		Text      string     `json:"text,omitempty"`
+	}
+	sources := []source{}
+	for _, x := range p.Sources {
+		sources = append(sources, source{x.Name, x.Connected, timeOrNull(x.Since), x.Text})
+	}
+	writeJSON(w, http.StatusOK, map[string]any{
+		"at": p.At.UTC(), "seq": p.Seq, "site": h.Config.Site.Name, "note": h.Config.Site.Note,
+		"values": values, "alarms": alarms, "sources": sources,
+	})
+}
+
+type apiTag struct {
+	Path      string      `json:"path"`
+	Owner     string      `json:"owner"`
+	Class     plant.Class `json:"class"`
+	Dimension string      `json:"dimension"`
+	Unit      string      `json:"unit"`
+	Meaning   string      `json:"meaning"`
+	Source    string      `json:"source"`
+	Low       jsonNumber  `json:"low"`
+	High      jsonNumber  `json:"high"`
+}
+
+// apiTags lists every tag.
+func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) {
+	h := s.b.House()
+	tags := make([]apiTag, 0, len(h.Tags))
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning, string(t.Source), jsonNumber(t.Low), jsonNumber(t.High)})
+	}
+	writeJSON(w, http.StatusOK, map[string]any{"tags": tags})
+}
+
+type apiSeries struct {
+	Path string       `json:"path"`
+	Unit string       `json:"unit"`
+	Time []float64    `json:"time"` // s since 1970, beginnings of the buckets
+	Min  []jsonNumber `json:"min"`
+	Max  []jsonNumber `json:"max"`
+	Mean []jsonNumber `json:"mean"`
+}
+
+// apiTrend is history: tag (up to six), span or from and to, points.
+func (s *Server) apiTrend(w http.ResponseWriter, r *http.Request) {
+	q, err := parseTrend(r.URL.Query(), time.Now())
+	if err == nil && len(q.Tags) == 0 {
+		err = badQuery("tag: name at least one.")
+	}
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
+	defer cancel()
+	series := []apiSeries{}
+	for _, path := range q.Tags {
+		t, ok := s.b.House().Find(path)
+		if !ok {
+			s.answer(w, r, notFound("There is no such tag."))
+			return
+		}
+		got, err := s.trend(ctx, path, q.From, q.To, q.Points)
+		if err != nil {
+			s.answer(w, r, fmt.Errorf("trend of %s: %w", path, err))
+			return
+		}
+		out := apiSeries{Path: path, Unit: t.Unit, Time: []float64{}, Min: []jsonNumber{}, Max: []jsonNumber{}, Mean: []jsonNumber{}}
+		for _, b := range got.Buckets {
+			out.Time = append(out.Time, float64(b.Time.UnixMilli())/1000)
+			out.Min = append(out.Min, jsonNumber(b.Min))
+			out.Max = append(out.Max, jsonNumber(b.Max))
+			out.Mean = append(out.Mean, jsonNumber(b.Mean))
+		}
+		series = append(series, out)
+	}
+	writeJSON(w, http.StatusOK, map[string]any{"from": q.From.UTC(), "to": q.To.UTC(), "points": q.Points, "series": series})
+}
+
+// apiEvents is the journal, newest first: kind, match, before, after, from,
+// to, limit.
+func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) {
+	q, err := parseRecord(r.URL.Query())
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
+	defer cancel()
+	events, err := s.b.Events(ctx, q.Filter)
+	if err != nil {
+		s.answer(w, r, fmt.Errorf("read the journal: %w", err))
+		return
+	}
+	type apiEvent struct {
+		Seq         uint64    `json:"seq"`
+		Time        time.Time `json:"time"`
+		Kind        string    `json:"kind"`
+		Alarm       string    `json:"alarm,omitempty"`
+		Source      string    `json:"source,omitempty"`
+		Occurrence  uint64    `json:"occurrence,omitempty"`
+		Priority    int       `json:"priority,omitempty"`
+		State       string    `json:"state,omitempty"`
+		Value       *float64  `json:"value,omitempty"`
+		Unit        string    `json:"unit,omitempty"`
+		Quality     string    `json:"quality,omitempty"`
+		Annunciated bool      `json:"annunciated"`
+		User        string    `json:"user,omitempty"`
+		Station     string    `json:"station,omitempty"`
+		Comment     string    `json:"comment,omitempty"`
+		Reason      string    `json:"reason,omitempty"`
+		Code        string    `json:"code,omitempty"`
+		Text        string    `json:"text,omitempty"`
+	}
+	out := make([]apiEvent, 0, len(events))
+	for _, e := range events {
+		if e.Value != nil && (math.IsNaN(*e.Value) || math.IsInf(*e.Value, 0)) {
+			e.Value = nil
+		}
+		out = append(out, apiEvent{e.Seq, e.Time.UTC(), string(e.Kind), e.Alarm, e.Source, e.Occurrence, int(e.Priority), e.State, e.Value, e.Unit,
+			e.Quality, e.Annunciated, e.User, e.Station, e.Comment, e.Reason, e.Code, e.Text})
+	}
+	writeJSON(w, http.StatusOK, map[string]any{"events": out})
+}
+
+// healthz is 200 while pictures are fresh, 503 otherwise.
+func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
+	p := s.b.Picture()
+	if p == nil {
+		writeJSON(w, http.StatusServiceUnavailable, map[string]any{"status": "starting"})
+		return
+	}
+	old := time.Since(p.At)
+	code, word := http.StatusOK, "ok"
+	if old > staleAfter {
+		code, word = http.StatusServiceUnavailable, "standing still"
+	}
+	writeJSON(w, code, map[string]any{"status": word, "picture_age_s": math.Round(old.Seconds()*10) / 10, "version": s.opt.Version})
+}

@@ -1,0 +1,335 @@
+package console
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+const dash = "–" // an absent value
+
+// unitText is how a canonical unit is written on a page. Absolute pressure is
+// always written out.
+func unitText(t *plant.Tag) string {
+	switch t.Dimension {
+	case plant.Pressure:
+		return "kPa abs"
+	case plant.Temperature:
+		return "°C"
+	case plant.VolumeFlow:
+		return "m³/h"
+	case plant.Conductivity:
+		return "µS/cm"
+	case plant.HeatTransfer:
+		return "kW/(m²·K)"
+	case plant.ThermalResist:
+		return "m²·K/kW"
+	case plant.SpecificEvap:
+		return "kg/(m²·h)"
+	case plant.Density:
+		return "kg/m³"
+	case plant.Ratio:
+		if t.Name == "u_ratio" {
+			return "% of clean"
+		}
+		return "ratio"
+	case plant.State:
+		return ""
+	}
+	if t.Unit == "1" {
+		return ""
+	}
+	return t.Unit
+}
+
+// unitWord writes a unit that stands in a definition, where there is no tag.
+func unitWord(unit string) string {
+	switch unit {
+	case "kPa":
+		return "kPa abs"
+	case "1":
+		return ""
+	case "degC":
+		return "°C"
+	}
+	return strings.NewReplacer("m2", "m²", "m3", "m³", ".K", "·K", ".h", "·h", "uS", "µS").Replace(unit)
+}
+
+// places is the one number format of each dimension: decimals shown.
+var places = map[plant.Dimension]int{
+	plant.Pressure:       1,
+	plant.PressureDiff:   1,
+	plant.Temperature:    1,
+	plant.TempDifference: 2,
+	plant.MassFlow:       1,
+	plant.VolumeFlow:     1,
+	plant.BrixDim:        1,
+	plant.Percent:        1,
+	plant.Level:          0,
+	plant.Conductivity:   0,
+	plant.Power:          0,
+	plant.HeatTransfer:   2,
+	plant.ThermalResist:  3,
+	plant.SpecificEvap:   1,
+	plant.Ratio:          2,
+	plant.Current:        1,
+	plant.Density:        0,
+	plant.Duration:       1,
+	plant.Mass:           1,
+}
+
+var onOff = map[string][2]string{
+	"in_service":         {"by-passed", "in service"},
+	"cleaning":           {"not cleaning", "cleaning"},
+	"pump_running":       {"stopped", "running"},
+	"water_pump_running": {"stopped", "running"},
+}
+
+// number formats a value of a tag, without its unit.
+func number(t *plant.Tag, v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return dash
+	}
+	switch t.Dimension {
+	case plant.State:
+		w, ok := onOff[t.Name]
+		if !ok {
+			w = [2]string{"no", "yes"}
+		}
+		if v >= 0.5 {
+			return w[1]
+		}
+		return w[0]
+	case plant.Ratio:
+		if t.Name == "u_ratio" {
+			return decimals(v*100, 0)
+		}
+	case plant.AnyDimension:
+		return strconv.FormatFloat(v, 'g', 4, 64)
+	}
+	return decimals(v, places[t.Dimension])
+}
+
+// decimals writes a number with a true minus sign and without a minus zero.
+func decimals(v float64, n int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return dash
+	}
+	text := strconv.FormatFloat(v, 'f', n, 64)
+	if strings.HasPrefix(text, "-") {
+		if strings.Trim(text, "-0.") == "" {
+			return text[1:]
+		}
+		return "−" + text[1:]
+	}
+	return text
+}
+
+// labels are names that do not read well with their underscores taken out.
+var labels = map[string]string{
+	"u":                            "U",
+	"u_apparent":                   "U, apparent",
+	"u_clean":                      "U when clean",
+	"u_ratio":                      "U against clean",
+	"brix":                         "Brix",
+	"brix_out":                     "Brix out, calculated",
+	"boiling_point_elevation":      "boiling-point rise",
+	"in_service":                   "in service",
+	"total_temperature_difference": "total temperature difference",
+}
+
+// label is the plant's word for a signal or quantity.
+func label(name string) string {
+	if l, ok := labels[name]; ok {
+		return l
+	}
+	return strings.ReplaceAll(strings.ReplaceAll(name, "_", " "), "brix", "Brix")
+}
+
+// span writes a length of time for a person: "45 s", "12 min", "3 h 05 min".
+func span(d time.Duration) string {
+	if d < 0 {
+		d = 0
+	}
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", int(d.Seconds()))
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+	}
+	return fmt.Sprintf("%d d %d h", int(d.Hours())/24, int(d.Hours())%24)
+}
+
+// age is how old something is, in steps that do not make digits run.
+func age(now, t time.Time) string {
+	if t.IsZero() {
+		return dash
+	}
+	d := now.Sub(t)
+	switch {
+	case d < 5*time.Second:
+		return "now"
+	case d < time.Minute:
+		return fmt.Sprintf("%d s", int(d.Seconds())/5*5)
+	}
+	return span(d)
+}
+
+// clock and stamp write a time in the site's own zone.
+func (s *Server) clock(t time.Time) string {
+	if t.IsZero() {
+		return dash
+	}
+	return t.In(s.zone).Format("15:04:05")
+}
+
+func (s *Server) stamp(t time.Time) string {
+	if t.IsZero() {
+		return dash
+	}
+	return t.In(s.zone).Format("2006-01-02 15:04:05")
+}
+
+// qualityReasons says in words what the usual status codes mean.
+var qualityReasons = map[plant.Quality]string{
+	plant.BadNoCommunication:     "no communication with the server",
+	plant.BadWaitingForInitial:   "no value has arrived yet",
+	plant.BadNodeIDUnknown:       "the server does not know this node",
+	plant.BadAttributeIDInvalid:  "the server gives no value for this node",
+	plant.BadUserAccessDenied:    "the server refuses to show it",
+	plant.BadOutOfRange:          "the reading is outside the instrument's range",
+	plant.BadTypeMismatch:        "the server sends something that is no number",
+	plant.BadNotConnected:        "not connected",
+	plant.BadSensorFailure:       "the sensor has failed",
+	plant.BadDeviceFailure:       "the device has failed",
+	plant.BadOutOfService:        "the signal is out of service",
+	plant.BadConfigurationError:  "the configuration of the signal is faulty",
+	plant.BadNoData:              "no data",
+	plant.BadDataLost:            "data were lost",
+	plant.UncertainLastUsable:    "last usable value; nothing newer",
+	plant.UncertainSubNormal:     "from fewer inputs than usual",
+	plant.UncertainInitialValue:  "an initial value, not yet measured",
+	plant.UncertainSensor:        "the sensor is not accurate",
+	plant.UncertainUnitsExceeded: "outside the limits of the sensor",
+	plant.GoodLocalOverride:      "set by hand",
+}
+
+func qualityReason(q plant.Quality) string {
+	if !q.Seen() {
+		return "no value has arrived yet"
+	}
+	if w, ok := qualityReasons[q]; ok {
+		return w
+	}
+	switch {
+	case q.IsGood():
+		return ""
+	case q.IsUncertain():
+		return "the source doubts it (" + q.String() + ")"
+	}
+	return "the source marks it unusable (" + q.String() + ")"
+}
+
+// reading is one value as a page shows it.
+type reading struct {
+	Path    string
+	Label   string
+	Meaning string
+	Text    string // number, or an en dash
+	Unit    string
+	Class   string // good, doubt, absent
+	Word    string // beside the number where it is not plain: "doubtful", "by hand"
+	Why     string // reason for being absent or doubtful
+	Quality string
+	Age     string
+	At      string
+	How     string
+	Sigma   string
+	Where   string // server and node of an instrument
+	Value   float64
+	OK      bool
+	Band    *band
+	Tail    string // points of the ten-minute line, "" if none
+	TailMin string
+	TailMax string
+}
+
+// band is a value in its instrument's range, 0..100 along the width.
+type band struct {
+	At        float64
+	Low, High string
+}
+
+// read makes the reading of a tag. An ID that is not there reads as absent.
+func (s *Server) read(p *Picture, id plant.TagID, now time.Time) reading {
+	h := s.b.House()
+	if id < 0 || int(id) >= len(h.Tags) {
+		return reading{Text: dash, Class: "absent", Why: "neither measured nor calculated here", Value: math.NaN()}
+	}
+	t := &h.Tags[id]
+	r := reading{
+		Path: t.Path, Label: label(t.Name), Meaning: t.Meaning, Unit: unitText(t),
+		Text: dash, Class: "absent", Value: math.NaN(), How: string(t.Source),
+	}
+	if t.Source == plant.Measured {
+		r.Where = strings.TrimSpace(t.Server + " " + t.Node)
+	}
+	if p == nil || p.Frame == nil {
+		r.Why = "no picture yet"
+		return r
+	}
+	pt := p.Frame.Point(id)
+	r.Quality = pt.Quality.String()
+	r.Age, r.At = age(now, pt.Time), s.clock(pt.Time)
+	if how := p.How[id]; how != "" {
+		r.How = how
+	}
+	if !pt.Usable() {
+		r.Why = p.Reasons[id]
+		if r.Why == "" {
+			r.Why = qualityReason(pt.Quality)
+		}
+		if r.Why == "" {
+			r.Why = "no number"
+		}
+		return r
+	}
+	r.OK, r.Value, r.Text, r.Class = true, pt.Value, number(t, pt.Value), "good"
+	switch {
+	case pt.Quality.IsUncertain():
+		r.Class, r.Word, r.Why = "doubt", "doubtful", qualityReason(pt.Quality)
+	case pt.Quality == plant.GoodLocalOverride:
+		r.Class, r.Word, r.Why = "doubt", "by hand", qualityReason(pt.Quality)
+	}
+	sigma := p.Sigma[id]
+	if sigma == 0 {
+		sigma = t.Sigma(pt.Value)
+	}
+	if sigma > 0 && t.Dimension != plant.State {
+		scale := 1.0
+		if t.Name == "u_ratio" {
+			scale = 100
+		}
+		r.Sigma = "± " + sigmaText(sigma*scale)
+	}
+	if !math.IsNaN(t.Low) && !math.IsNaN(t.High) && t.High > t.Low {
+		at := (pt.Value - t.Low) / (t.High - t.Low) * 100
+		r.Band = &band{At: math.Max(0, math.Min(100, at)), Low: number(t, t.Low), High: number(t, t.High)}
+	}
+	return r
+}
+
+// sigmaText writes an uncertainty with two significant digits.
+func sigmaText(v float64) string {
+	if v <= 0 || math.IsInf(v, 0) || math.IsNaN(v) {
+		return dash
+	}
+	n := int(math.Max(0, 1-math.Floor(math.Log10(v))))
+	return decimals(v, min(n, 6))
+}

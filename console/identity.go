@@ -1,0 +1,90 @@
+package console
+
+import (
+	"net/http"
+	"net/url"
+	"time"
+)
+
+// Cookies. Neither is a secret: one is the choice of theme of a station, the
+// other the name that its operator gave, kept for one shift.
+const (
+	themeCookie = "calandria_theme"
+	nameCookie  = "calandria_name"
+	nameKept    = 12 * time.Hour
+)
+
+func themeOf(r *http.Request) string {
+	if c, err := r.Cookie(themeCookie); err == nil && c.Value == "night" {
+		return "night"
+	}
+	return "day"
+}
+
+func nameOf(r *http.Request) string {
+	c, err := r.Cookie(nameCookie)
+	if err != nil {
+		return ""
+	}
+	v, err := url.QueryUnescape(c.Value)
+	if err != nil {
+		return ""
+	}
+	v, err = cleanText("name", v, maxName)
+	if err != nil {
+		return ""
+	}
+	return v
+}
+
+func (s *Server) keep(w http.ResponseWriter, r *http.Request, name, value string, d time.Duration) {
+	http.SetCookie(w, &http.Cookie{
+		Name: name, Value: url.QueryEscape(value), Path: "/", MaxAge: int(d.Seconds()),
+		HttpOnly: true, SameSite: http.SameSiteStrictMode,
+		Secure: r.TLS != nil || s.opt.BehindProxy && r.Header.Get("X-Forwarded-Proto") == "https",
+	})
+}
+
+// form reads a posted form within the limit of its size.
+func (s *Server) form(w http.ResponseWriter, r *http.Request) bool {
+	err := r.ParseForm()
+	if err == nil {
+		return true
+	}
+	if _, ok := err.(*http.MaxBytesError); ok { //nolint:errorlint // returned bare by ParseForm
+		s.fail(w, r, http.StatusRequestEntityTooLarge, "The form is too large.")
+	} else {
+		s.fail(w, r, http.StatusBadRequest, "The form could not be read.")
+	}
+	return false
+}
+
+func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	theme := r.PostForm.Get("theme")
+	if theme != "day" && theme != "night" {
+		s.fail(w, r, http.StatusBadRequest, "The theme is day or night.")
+		return
+	}
+	s.keep(w, r, themeCookie, theme, 400*24*time.Hour)
+	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
+}
+
+func (s *Server) setName(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	name, err := cleanText("Name", r.PostForm.Get("name"), maxName)
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	d := nameKept
+	if name == "" {
+		d = -time.Second // forget
+	}
+	s.keep(w, r, nameCookie, name, d)
+	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
+}

@@ -1,0 +1,340 @@
+package console
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"calandria/plant"
+)
+
+// The temperature ladder: one vertical temperature scale for a whole set. Each
+// body is a bar from the saturation temperature of the steam in its calandria
+// down to that of its vapour. The bar is divided into what clean tubes would
+// need for the same duty, what scale costs on top, and the boiling-point rise.
+// A line carries each vapour to the next calandria; the last bar is the
+// condenser, from its vapour down to the tail water. Nothing is drawn for a
+// temperature that is not known.
+
+// Shapes of a server-drawn picture, in units of its view box.
+type (
+	rect struct {
+		X, Y, W, H float64
+		Class      string
+		Fill       string // id of a pattern, "" for the class's own
+	}
+	line struct {
+		X1, Y1, X2, Y2 float64
+		Class          string
+	}
+	caption struct {
+		X, Y   float64
+		Anchor string
+		Class  string
+		Text   string
+	}
+	drawing struct {
+		ID       string // unique on the page, for patterns
+		W, H     float64
+		Title    string
+		Rects    []rect
+		Lines    []line
+		Paths    []shape
+		Captions []caption
+	}
+	shape struct{ Points, Class string }
+)
+
+const (
+	ladderW     = 1000
+	ladderH     = 400
+	ladderAxis  = 110 // width of the scale at the left
+	ladderHead  = 24
+	ladderFoot  = 24
+	ladderBarW  = 58
+	ladderSteps = 10 // K between lines of the scale
+)
+
+// rung is one bar of the ladder, temperatures in degC, NaN where not known.
+type rung struct {
+	Name      string
+	Chest     float64 // saturation temperature in the calandria
+	Boiling   float64 // boiling temperature of the juice
+	Vapour    float64 // saturation temperature of the vapour
+	Ratio     float64 // U against clean U, NaN if not known
+	Condenser bool    // Chest is the vapour, Vapour the tail water
+}
+
+func (s *Server) rungs(p *Picture, set *plant.Equipment) []rung {
+	at := func(e *plant.Equipment, names ...string) float64 {
+		for _, n := range names {
+			if pt := p.Frame.Point(e.Tag(n)); pt.Usable() && pt.Value > -20 && pt.Value < 300 {
+				return pt.Value
+			}
+		}
+		return math.NaN()
+	}
+	var rs []rung
+	last := math.NaN()
+	for _, b := range set.Parts {
+		if b.Class != plant.ClassBody {
+			continue
+		}
+		r := rung{Name: b.Name, Ratio: at(b, "u_ratio"),
+			Chest:   at(b, "chest_saturation_temperature"),
+			Boiling: at(b, "boiling_temperature"),
+			Vapour:  at(b, "vapour_saturation_temperature")}
+		last = r.Vapour
+		rs = append(rs, r)
+	}
+	if c := s.condenserOf(set); c != nil {
+		r := rung{Name: c.Name, Condenser: true, Boiling: math.NaN(), Ratio: math.NaN(),
+			Chest: at(c, "saturation_temperature"), Vapour: at(c, "water_outlet_temperature")}
+		if math.IsNaN(r.Chest) {
+			r.Chest = last
+		}
+		rs = append(rs, r)
+	}
+	return rs
+}
+
+func (s *Server) condenserOf(e *plant.Equipment) *plant.Equipment {
+	name := ""
+	switch {
+	case e.Set != nil:
+		name = e.Set.Condenser
+	case e.Pan != nil:
+		name = e.Pan.Condenser
+	}
+	if name == "" {
+		return nil
+	}
+	c, _ := s.b.House().Equip(name)
+	return c
+}
+
+// drawLadder draws the rungs of a set.
+func drawLadder(id string, rs []rung) drawing {
+	d := drawing{ID: id, W: ladderW, H: ladderH, Title: "Temperature ladder: from the steam at the left to the condenser at the right."}
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, r := range rs {
+		for _, t := range []float64{r.Chest, r.Boiling, r.Vapour} {
+			if !math.IsNaN(t) {
+				low, high = math.Min(low, t), math.Max(high, t)
+			}
+		}
+	}
+	if low > high {
+		d.Captions = append(d.Captions, caption{X: ladderW / 2, Y: ladderH / 2, Anchor: "middle", Class: "lt-none", Text: "No temperatures to draw: pressures or the calculation are missing."})
+		return d
+	}
+	low = math.Floor((low-4)/ladderSteps) * ladderSteps
+	high = math.Ceil((high+3)/ladderSteps) * ladderSteps
+	y := func(t float64) float64 {
+		return round1(ladderHead + (high-t)/(high-low)*(ladderH-ladderHead-ladderFoot))
+	}
+	for t := low; t <= high; t += ladderSteps {
+		class := "lt-grid"
+		if math.Mod(t, 2*ladderSteps) == 0 {
+			d.Captions = append(d.Captions, caption{X: ladderAxis - 22, Y: y(t) + 6, Anchor: "end", Class: "lt-scale", Text: decimals(t, 0)})
+			class += " major"
+		}
+		d.Lines = append(d.Lines, line{X1: ladderAxis - 16, Y1: y(t), X2: ladderW, Y2: y(t), Class: class})
+	}
+	d.Captions = append(d.Captions, caption{X: ladderAxis - 22, Y: 16, Anchor: "end", Class: "lt-unit", Text: "°C"})
+
+	pitch := float64(ladderW-ladderAxis) / float64(len(rs))
+	left := func(i int) float64 { return round1(ladderAxis + pitch*(float64(i)+0.5) - ladderBarW/2 - 14) }
+	for i, r := range rs {
+		x, mid := left(i), round1(left(i)+ladderBarW/2)
+		if i == 0 && !math.IsNaN(r.Chest) {
+			d.Lines = append(d.Lines, line{X1: ladderAxis - 16, Y1: y(r.Chest), X2: x, Y2: y(r.Chest), Class: "lt-vapour"})
+			d.Captions = append(d.Captions, caption{X: ladderAxis - 10, Y: y(r.Chest) - 6, Anchor: "start", Class: "lt-note", Text: "steam"})
+		}
+		if i+1 < len(rs) && !math.IsNaN(r.Vapour) {
+			// The vapour goes on to the next calandria; the small step is lost
+			// in the pipe.
+			nx := left(i + 1)
+			d.Lines = append(d.Lines, line{X1: x + ladderBarW, Y1: y(r.Vapour), X2: nx - 10, Y2: y(r.Vapour), Class: "lt-vapour"})
+			if next := rs[i+1].Chest; !math.IsNaN(next) {
+				d.Lines = append(d.Lines, line{X1: nx - 10, Y1: y(r.Vapour), X2: nx, Y2: y(next), Class: "lt-vapour"})
+			}
+		}
+		if math.IsNaN(r.Chest) || math.IsNaN(r.Vapour) || r.Chest < r.Vapour {
+			d.Captions = append(d.Captions, caption{X: mid, Y: ladderH / 2, Anchor: "middle", Class: "lt-none", Text: dash})
+			continue
+		}
+		seg := func(top, bottom float64, class, fill string) {
+			if h := round1(y(bottom) - y(top)); h > 0 {
+				d.Rects = append(d.Rects, rect{X: x, Y: y(top), W: ladderBarW, H: h, Class: class, Fill: fill})
+			}
+		}
+		beside := func(t float64, text, class string) {
+			d.Captions = append(d.Captions, caption{X: x + ladderBarW + 7, Y: y(t) + 6, Anchor: "start", Class: class, Text: text})
+		}
+		above := caption{X: mid, Y: y(r.Chest) - 6, Anchor: "middle", Class: "lt-t", Text: decimals(r.Chest, 1)}
+		below := caption{X: mid, Y: y(r.Vapour) + 19, Anchor: "middle", Class: "lt-t", Text: decimals(r.Vapour, 1)}
+		d.Captions = append(d.Captions, above, below)
+		if r.Condenser {
+			seg(r.Chest, r.Vapour, "lt-bar approach", "")
+			beside((r.Chest+r.Vapour)/2, decimals(r.Chest-r.Vapour, 1)+" K", "lt-dt")
+			d.Captions = append(d.Captions, caption{X: mid, Y: y(r.Vapour) + 38, Anchor: "middle", Class: "lt-note", Text: "tail water"})
+			continue
+		}
+		boil := r.Boiling
+		if math.IsNaN(boil) || boil > r.Chest || boil < r.Vapour {
+			// The rise is not known: the whole drop is drawn as apparent.
+			seg(r.Chest, r.Vapour, "lt-bar apparent", "")
+			beside((r.Chest+r.Vapour)/2, decimals(r.Chest-r.Vapour, 1)+" K", "lt-dt doubt")
+			continue
+		}
+		clean := boil
+		if r.Ratio > 0 && r.Ratio < 1 {
+			clean = r.Chest - (r.Chest-boil)*r.Ratio
+		}
+		seg(r.Chest, clean, "lt-bar useful", "")
+		seg(clean, boil, "lt-bar scale", id+"-scale")
+		seg(boil, r.Vapour, "lt-bar rise", id+"-rise")
+		d.Rects = append(d.Rects, rect{X: x, Y: y(r.Chest), W: ladderBarW, H: round1(y(r.Vapour) - y(r.Chest)), Class: "lt-outline"})
+		beside((r.Chest+boil)/2, decimals(r.Chest-boil, 1)+" K", "lt-dt")
+	}
+	return d
+}
+
+func round1(v float64) float64 { return math.Round(v*10) / 10 }
+
+// figure is one large number of a set.
+type figure struct {
+	Label string
+	Value reading
+	Note  string
+}
+
+// setView is one evaporator set on the house page.
+type setView struct {
+	Path, Title string
+	Figures     []figure
+	Bodies      []bodyHead
+	Condenser   *bodyHead
+	CondNotes   []figure
+	Columns     int
+	Ladder      drawing
+	Rows        []ladderRow
+}
+
+type bodyHead struct {
+	Name, Title, Href string
+	Effect            int
+	Mark              *markData
+	State             string // "by-passed", "cleaning" or ""
+}
+
+type ladderRow struct {
+	Label, Unit string
+	Cells       []ladderCell
+}
+
+type ladderCell struct {
+	reading
+	Bar   bool    // draw Ratio as a length
+	Ratio float64 // 0..100
+	Limit float64 // 0..100
+	Due   bool
+}
+
+func (s *Server) setView(p *Picture, set *plant.Equipment, now time.Time) setView {
+	v := setView{Path: set.Path, Title: set.Title}
+	read := func(e *plant.Equipment, names ...string) reading {
+		var r reading
+		for i, n := range names {
+			got := s.read(p, e.Tag(n), now)
+			if i == 0 || got.OK || r.Path == "" {
+				r = got
+			}
+			if r.OK {
+				break
+			}
+		}
+		return r
+	}
+	var bodies []*plant.Equipment
+	for _, b := range set.Parts {
+		if b.Class == plant.ClassBody {
+			bodies = append(bodies, b)
+		}
+	}
+	v.Figures = []figure{
+		{Label: "Juice in", Value: read(set, "juice_in_flow", "juice_flow")},
+		{Label: "Evaporation", Value: read(set, "evaporation")},
+		{Label: "Steam", Value: read(set, "steam_flow", "steam_calculated")},
+		{Label: "Economy", Value: read(set, "economy_measured", "economy")},
+		{Label: "Syrup", Value: read(set, "syrup_brix")},
+	}
+	if n := len(bodies); n > 0 {
+		v.Figures = append(v.Figures, figure{Label: "Vacuum, " + bodies[n-1].Name, Value: read(bodies[n-1], "vapour_pressure")})
+	}
+	for i := range v.Figures {
+		if r := v.Figures[i].Value; r.Path != "" {
+			if t, ok := s.b.House().Find(r.Path); ok && t.Source != plant.Measured {
+				v.Figures[i].Note = "calculated"
+				if t.Source == plant.Fixed {
+					v.Figures[i].Note = "fixed"
+				}
+			}
+		}
+	}
+	for _, b := range bodies {
+		h := bodyHead{Name: b.Name, Title: b.Title, Href: vesselHref(b.Path), Mark: s.worst(p, b.Path)}
+		if b.Body != nil {
+			h.Effect = b.Body.Effect
+		}
+		if pt := p.Frame.Point(b.Tag("cleaning")); pt.Usable() && pt.Value >= 0.5 {
+			h.State = "cleaning"
+		} else if pt := p.Frame.Point(b.Tag("in_service")); pt.Usable() && pt.Value < 0.5 {
+			h.State = "by-passed"
+		}
+		v.Bodies = append(v.Bodies, h)
+	}
+	if c := s.condenserOf(set); c != nil {
+		v.Condenser = &bodyHead{Name: c.Name, Title: c.Title, Href: vesselHref(c.Path), Mark: s.worst(p, c.Path)}
+		v.CondNotes = []figure{
+			{Label: "approach", Value: read(c, "approach")},
+			{Label: "rise", Value: read(c, "rise")},
+			{Label: "water in", Value: read(c, "water_inlet_temperature")},
+		}
+	}
+	v.Columns = len(v.Bodies) + 1
+	if v.Condenser != nil {
+		v.Columns++
+	}
+	for _, row := range []struct {
+		label, unit string
+		names       []string
+	}{
+		{"U", "kW/(m²·K)", []string{"u"}},
+		{"of clean U", "%", []string{"u_ratio"}},
+		{"Brix out", "Bx", []string{"brix", "brix_out"}},
+		{"vapour", "kPa abs", []string{"vapour_pressure"}},
+		{"evaporation", "t/h", []string{"evaporation"}},
+		{"juice level", "%", []string{"level"}},
+	} {
+		r := ladderRow{Label: row.label, Unit: row.unit}
+		for _, b := range bodies {
+			c := ladderCell{reading: read(b, row.names...)}
+			if row.names[0] == "u_ratio" && c.OK {
+				c.Bar, c.Ratio = true, round1(math.Max(0, math.Min(1.1, c.Value))/1.1*100)
+				if b.Body != nil {
+					c.Limit, c.Due = round1(b.Body.CleaningLimit/1.1*100), c.Value < b.Body.CleaningLimit
+				}
+			}
+			r.Cells = append(r.Cells, c)
+		}
+		v.Rows = append(v.Rows, r)
+	}
+	v.Ladder = drawLadder("ladder-"+set.Name, s.rungs(p, set))
+	return v
+}
+
+func vesselHref(path string) string { return "/vessel/" + escapeSegment(path) }
+
+func fmtCoord(v float64) string { return fmt.Sprintf("%g", round1(v)) }

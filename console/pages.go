@@ -1,0 +1,842 @@
+package console
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"html/template"
+	"maps"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+// view is one page before it is put into its frame.
+type view struct {
+	Template string
+	Title    string
+	Section  string // which entry of the navigation is marked
+	Live     string // query of its stream: what the page asks to be kept up to date
+	Reload   bool   // with scripts off, load again by itself
+	Data     any
+	Parts    map[string]any // live parts: id of the element -> data of the template "part-..."
+}
+
+type pageFunc func(r *http.Request, p *Picture, now time.Time) (*view, error)
+
+// frame is what every page's template gets.
+type frame struct {
+	*view
+	Site, Note, Version, Zone string
+	Theme, Other              string
+	Who, Back                 string
+	Done, Problem             string
+	Seq                       uint64
+	Calls                     string
+	HTML                      map[string]template.HTML
+}
+
+func (s *Server) page(f pageFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) { s.render(w, r, http.StatusOK, "", f) }
+}
+
+func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, problem string, f pageFunc) {
+	now, p := time.Now(), s.b.Picture()
+	shown := p
+	if shown == nil { // before the first scan: pages stand, without values
+		shown = &Picture{Frame: plant.NewFrame(0)}
+	}
+	v, err := f(r, shown, now)
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	site := s.b.House().Config.Site
+	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag,
+		Theme: themeOf(r), Other: "night", Who: nameOf(r), Back: localPath(r.URL.RequestURI()), Problem: problem,
+		Done: done[r.URL.Query().Get("done")], HTML: map[string]template.HTML{}}
+	if fr.Theme == "night" {
+		fr.Other = "day"
+	}
+	if r.Method == http.MethodPost {
+		fr.Back = "/alarms"
+	}
+	if p != nil {
+		fr.Seq, fr.Calls = p.Seq, strings.Join(callKeys(s.calls(p)), "\n")
+	}
+	if fr.HTML, err = s.parts(v, p, now); err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	var buf bytes.Buffer
+	if err := s.tmpl.ExecuteTemplate(&buf, v.Template, fr); err != nil {
+		s.answer(w, r, fmt.Errorf("page %s: %w", v.Template, err))
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(code)
+	w.Write(buf.Bytes())
+}
+
+// parts renders the live parts of a page and the alarm strip. The id of a part
+// is the name of its template, with anything after a colon left out.
+func (s *Server) parts(v *view, p *Picture, now time.Time) (map[string]template.HTML, error) {
+	out := map[string]template.HTML{}
+	var buf bytes.Buffer
+	all := map[string]any{"strip": s.strip(p, now)}
+	maps.Copy(all, v.Parts)
+	for id, data := range all {
+		name, _, _ := strings.Cut(id, ":")
+		buf.Reset()
+		if err := s.tmpl.ExecuteTemplate(&buf, "part-"+name, data); err != nil {
+			return nil, fmt.Errorf("part %s: %w", id, err)
+		}
+		out[id] = template.HTML(buf.String()) //nolint:gosec // made by html/template just now
+	}
+	return out, nil
+}
+
+// dict makes a map for a template that needs two things.
+func dict(pairs ...any) (map[string]any, error) {
+	if len(pairs)%2 != 0 {
+		return nil, fmt.Errorf("dict: odd number of arguments")
+	}
+	m := map[string]any{}
+	for i := 0; i < len(pairs); i += 2 {
+		k, ok := pairs[i].(string)
+		if !ok {
+			return nil, fmt.Errorf("dict: %v is no key", pairs[i])
+		}
+		m[k] = pairs[i+1]
+	}
+	return m, nil
+}
+
+// --- House ---
+
+type condView struct {
+	Name, Title, Href string
+	Mark              *markData
+	Cells             []reading
+}
+
+func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	h := s.b.House()
+	v := &view{Template: "house.html", Title: "House", Section: "house", Live: "view=house", Reload: true, Parts: map[string]any{}}
+	var sets []string
+	for _, e := range h.Of(plant.ClassSet) {
+		id := "set:" + e.Path
+		v.Parts[id] = s.setView(p, e, now)
+		sets = append(sets, id)
+	}
+	var pans []panView
+	for _, e := range h.Of(plant.ClassPan) {
+		var trace []Bucket
+		if st, ok := strikeOf(p, e.Path); ok {
+			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
+		}
+		pans = append(pans, s.panView(p, e, now, trace))
+	}
+	var conds []condView
+	for _, e := range h.Of(plant.ClassCondenser) {
+		c := condView{Name: e.Name, Title: e.Title, Href: vesselHref(e.Path), Mark: s.worst(p, e.Path)}
+		for _, n := range []string{"vapour_pressure", "water_inlet_temperature", "water_outlet_temperature", "approach"} {
+			x := s.read(p, e.Tag(n), now)
+			if n == "vapour_pressure" && !x.OK {
+				x = s.ownerPressure(p, e, now, x)
+			}
+			c.Cells = append(c.Cells, x)
+		}
+		conds = append(conds, c)
+	}
+	v.Parts["pans"], v.Parts["condensers"] = pans, conds
+	v.Parts["health"] = s.health(p, now)
+	v.Data = map[string]any{"Sets": sets, "Pans": len(pans) > 0, "Condensers": len(conds) > 0}
+	return v, nil
+}
+
+// ownerPressure takes the vapour pressure of the vessel before a condenser
+// that has no gauge of its own.
+func (s *Server) ownerPressure(p *Picture, cond *plant.Equipment, now time.Time, absent reading) reading {
+	for _, e := range s.b.House().Equipment {
+		switch {
+		case e.Pan != nil && e.Pan.Condenser == cond.Path:
+			if r := s.read(p, e.Tag("vapour_pressure"), now); r.OK {
+				return r
+			}
+		case e.Set != nil && e.Set.Condenser == cond.Path && len(e.Parts) > 0:
+			for i := len(e.Parts) - 1; i >= 0; i-- {
+				if e.Parts[i].Class == plant.ClassBody {
+					if r := s.read(p, e.Parts[i].Tag("vapour_pressure"), now); r.OK {
+						return r
+					}
+					break
+				}
+			}
+		}
+	}
+	return absent
+}
+
+type healthView struct {
+	Sources []sourceView
+	Lines   []HealthLine
+}
+
+func (s *Server) health(p *Picture, now time.Time) healthView {
+	return healthView{Sources: s.sources(p, now), Lines: p.Health}
+}
+
+// --- Vessel ---
+
+type readingGroup struct {
+	Title    string
+	Readings []reading
+}
+
+func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	e, ok := s.b.House().Equip(r.PathValue("path"))
+	if !ok {
+		return nil, notFound("There is no vessel of that name.")
+	}
+	v := &view{Template: "vessel.html", Title: e.Title, Section: "house", Reload: true,
+		Live: "view=vessel&path=" + url.QueryEscape(e.Path), Parts: map[string]any{}}
+	var groups []readingGroup
+	add := func(eq *plant.Equipment, prefix string) {
+		by := map[string][]reading{}
+		ids := slices.Sorted(maps.Values(eq.Tags))
+		for _, id := range ids {
+			x := s.read(p, id, now)
+			by[groupOf(s.b.House().Tags[id].Source)] = append(by[groupOf(s.b.House().Tags[id].Source)], x)
+		}
+		for _, t := range []string{"Measured", "Calculated", "By the site's rules", "Fixed by the configuration", "About the program"} {
+			if len(by[t]) > 0 {
+				groups = append(groups, readingGroup{Title: prefix + t, Readings: by[t]})
+			}
+		}
+	}
+	add(e, "")
+	for _, part := range e.Parts {
+		if part.Class == plant.ClassBleed {
+			add(part, "Vapour to "+part.Title+": ")
+		}
+	}
+	s.addTails(r.Context(), groups, now)
+	v.Parts["readings"] = groups
+	var rows []alarmRow
+	l := s.lists(p, now)
+	for _, list := range [][]alarmRow{l.Active, l.Shelved, l.Suppressed, l.OutOfService} {
+		for _, row := range list {
+			if row.Source == e.Path || strings.HasPrefix(row.Source, e.Path+".") {
+				rows = append(rows, row)
+			}
+		}
+	}
+	v.Parts["vessel-alarms"] = map[string]any{"Rows": rows, "Total": s.specsOf(e.Path)}
+	var parts []bodyHead
+	for _, part := range e.Parts {
+		if part.Class != plant.ClassBleed {
+			parts = append(parts, bodyHead{Name: part.Name, Title: part.Title, Href: vesselHref(part.Path)})
+		}
+	}
+	data := map[string]any{"Path": e.Path, "Class": classWord(e.Class), "Facts": facts(e), "Parts": parts, "Trends": vesselTrends(e)}
+	if e.Class == plant.ClassPan {
+		var trace []Bucket
+		if st, ok := strikeOf(p, e.Path); ok {
+			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
+		}
+		v.Parts["pans"] = []panView{s.panView(p, e, now, trace)}
+		data["Pan"] = true
+	}
+	if e.Class == plant.ClassSet {
+		v.Parts["set:"+e.Path] = s.setView(p, e, now)
+		data["Set"] = "set:" + e.Path
+	}
+	if e.Parent != nil {
+		data["Parent"] = bodyHead{Name: e.Parent.Name, Title: e.Parent.Title, Href: vesselHref(e.Parent.Path)}
+		var before, after *bodyHead
+		for i, sib := range e.Parent.Parts {
+			if sib != e {
+				continue
+			}
+			if i > 0 && e.Parent.Parts[i-1].Class == e.Class {
+				before = &bodyHead{Name: e.Parent.Parts[i-1].Name, Href: vesselHref(e.Parent.Parts[i-1].Path)}
+			}
+			if i+1 < len(e.Parent.Parts) && e.Parent.Parts[i+1].Class == e.Class {
+				after = &bodyHead{Name: e.Parent.Parts[i+1].Name, Href: vesselHref(e.Parent.Parts[i+1].Path)}
+			}
+		}
+		data["Before"], data["After"] = before, after
+	}
+	v.Data = data
+	return v, nil
+}
+
+func groupOf(src plant.Source) string {
+	switch src {
+	case plant.Measured:
+		return "Measured"
+	case plant.Derived:
+		return "Calculated"
+	case plant.Ruled:
+		return "By the site's rules"
+	case plant.Fixed:
+		return "Fixed by the configuration"
+	}
+	return "About the program"
+}
+
+func classWord(c plant.Class) string {
+	switch c {
+	case plant.ClassSet:
+		return "evaporator set"
+	case plant.ClassBody:
+		return "evaporator body"
+	case plant.ClassBleed:
+		return "vapour bleed"
+	case plant.ClassCondenser:
+		return "condenser"
+	case plant.ClassPan:
+		return "vacuum pan"
+	case plant.ClassSystem:
+		return "the program"
+	}
+	return string(c)
+}
+
+// facts are what the configuration says of a vessel.
+func facts(e *plant.Equipment) []string {
+	var f []string
+	num := func(format string, v float64) {
+		if v != 0 {
+			f = append(f, fmt.Sprintf(format, v))
+		}
+	}
+	switch {
+	case e.Body != nil:
+		f = append(f, fmt.Sprintf("effect %d", e.Body.Effect))
+		num("%g m² heating surface", e.Body.HeatingSurfaceM2)
+		num("tubes %g m", e.Body.TubeLengthM)
+		if e.Body.CleanUWM2K > 0 {
+			f = append(f, decimals(e.Body.CleanUWM2K/1000, 2)+" kW/(m²·K) when clean")
+		}
+		f = append(f, fmt.Sprintf("cleaning due at %s %% of clean U", decimals(e.Body.CleaningLimit*100, 0)))
+	case e.Pan != nil:
+		if e.Pan.Grade != "" {
+			f = append(f, "grade "+e.Pan.Grade)
+		}
+		num("%g m³", e.Pan.VolumeM3)
+		num("%g m² heating surface", e.Pan.HeatingSurfaceM2)
+		if e.Pan.HeatedBy != "" {
+			f = append(f, "heated by vapour of "+e.Pan.HeatedBy)
+		}
+		if e.Pan.Condenser != "" {
+			f = append(f, "condenser "+e.Pan.Condenser)
+		}
+		num("usual strike %g h", e.Pan.StrikeHours)
+	}
+	return f
+}
+
+// vesselTrends is the address of the trends page with the main tags of a
+// vessel.
+func vesselTrends(e *plant.Equipment) string {
+	q := url.Values{}
+	for _, n := range []string{"vapour_pressure", "u", "u_ratio", "brix", "brix_out", "supersaturation", "massecuite_temperature", "level", "approach", "water_outlet_temperature", "evaporation", "steam_flow", "syrup_brix"} {
+		if id := e.Tag(n); id != plant.NoTag && len(q["tag"]) < 4 {
+			q.Add("tag", e.Path+"."+n)
+		}
+	}
+	if len(q) == 0 {
+		return "/trends"
+	}
+	return "/trends?" + q.Encode()
+}
+
+func (s *Server) specsOf(path string) int {
+	n := 0
+	for _, a := range s.b.Specs() {
+		if a.Source == path || strings.HasPrefix(a.Source, path+".") {
+			n++
+		}
+	}
+	return n
+}
+
+// --- Alarms ---
+
+func (s *Server) alarmsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	return &view{Template: "alarms.html", Title: "Alarms", Section: "alarms", Live: "view=alarms", Reload: true,
+		Parts: map[string]any{"alarm-lists": s.lists(p, now)}}, nil
+}
+
+type alarmView struct {
+	Row        alarmRow
+	CanAck     bool
+	CanConfirm bool
+	CanReset   bool
+	CanShelve  bool
+	Latched    bool
+	Changed    string
+	Pending    string
+	Realarm    string
+}
+
+func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	name := r.PathValue("name")
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		if a.Name != name || a.Spec == nil {
+			continue
+		}
+		row := s.alarmRow(a, now)
+		av := alarmView{Row: row, CanAck: !a.Acked && a.Occurrence > 0, CanConfirm: a.Spec.Confirm && a.Acked && !a.Confirmed,
+			CanReset: a.Latched && !a.Active && a.Acked && a.Confirmed, CanShelve: row.Until == "" && !a.Spec.NoShelving && !a.OutOfService,
+			Latched: a.Latched, Changed: s.moment(now, a.LastChange)}
+		if !a.PendingUntil.IsZero() {
+			av.Pending = s.clock(a.PendingUntil)
+		}
+		if a.RealarmCount > 0 {
+			av.Realarm = fmt.Sprintf("called again %d times", a.RealarmCount)
+		}
+		var times []any
+		for _, t := range shelveTimes {
+			if a.Spec.MaxShelve == 0 || t.Length <= a.Spec.MaxShelve {
+				times = append(times, t)
+			}
+		}
+		source := ""
+		if e, ok := s.b.House().Equip(a.Spec.Source); ok {
+			source = e.Title
+			if e.Title != e.Name {
+				source = e.Name + ", " + e.Title
+			}
+		}
+		ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
+		defer cancel()
+		events, err := s.b.Events(ctx, EventFilter{Match: name, Limit: 12})
+		if err != nil {
+			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)
+		}
+		var history []eventRow
+		for _, ev := range events {
+			if ev.Alarm == name {
+				history = append(history, s.eventRow(ev))
+			}
+		}
+		return &view{Template: "alarm.html", Title: row.Title, Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
+			Parts: map[string]any{"alarm-state": av, "alarm-acts": av},
+			Data: map[string]any{"Spec": a.Spec, "Row": row, "Respond": span(a.Spec.Respond), "HasRespond": a.Spec.Respond > 0, "Times": times,
+				"Source": source, "History": history, "Shelvable": !a.Spec.NoShelving, "Mark": markOf(int(a.Spec.Priority), false),
+				"MaxShelve": span(a.Spec.MaxShelve), "HasMaxShelve": a.Spec.MaxShelve > 0}}, nil
+	}
+	return nil, notFound("There is no such alarm.")
+}
+
+// --- Trends ---
+
+func (s *Server) trendsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	q := r.URL.Query()
+	t, err := parseTrend(q, now)
+	if err != nil {
+		return nil, err
+	}
+	h := s.b.House()
+	if add := q.Get("add"); add != "" && !slices.Contains(t.Tags, add) && len(t.Tags) < maxTraces {
+		t.Tags = append(t.Tags, add)
+	}
+	type chosen struct {
+		Path, Label, Unit, Meaning string
+		Drop                       string
+		Now                        reading
+	}
+	var tags []chosen
+	link := func(keep []string, span string) string {
+		v := url.Values{"tag": keep, "span": {span}}
+		return "/trends?" + v.Encode()
+	}
+	spanKey := t.Span
+	if spanKey == "" {
+		spanKey = "8h"
+	}
+	var paths []string
+	for i, path := range t.Tags {
+		tag, ok := h.Find(path)
+		if !ok {
+			hint := ""
+			if near := h.Suggest(path); near != "" {
+				hint = " Did you mean " + near + "?"
+			}
+			return nil, notFound("There is no tag of that name." + hint)
+		}
+		rest := slices.Delete(slices.Clone(t.Tags), i, i+1)
+		tags = append(tags, chosen{Path: path, Label: tag.Owner + " " + label(tag.Name), Unit: unitText(tag), Meaning: tag.Meaning,
+			Drop: link(rest, spanKey), Now: s.read(p, tag.ID, now)})
+		paths = append(paths, path)
+	}
+	type spanLink struct {
+		Text, Href string
+		Now        bool
+	}
+	var links []spanLink
+	for _, sp := range spans {
+		links = append(links, spanLink{sp.Text, link(paths, sp.Key), sp.Key == t.Span})
+	}
+	type option struct{ Path, Label string }
+	type group struct {
+		Name    string
+		Options []option
+	}
+	var groups []group
+	byOwner := map[string]int{}
+	for _, tag := range h.Tags {
+		if tag.Dimension == plant.State || slices.Contains(paths, tag.Path) {
+			continue
+		}
+		i, ok := byOwner[tag.Owner]
+		if !ok {
+			i = len(groups)
+			byOwner[tag.Owner] = i
+			name := tag.Owner
+			if name == "" {
+				name = "site"
+			}
+			groups = append(groups, group{Name: name})
+		}
+		groups[i].Options = append(groups[i].Options, option{tag.Path, label(tag.Name)})
+	}
+	data := map[string]any{"Tags": tags, "Spans": links, "Span": spanKey, "Groups": groups, "Full": len(tags) >= maxTraces,
+		"From": s.stamp(t.From), "To": s.stamp(t.To), "Presets": s.presets()}
+	if len(tags) > 0 {
+		table, err := s.trendTable(r.Context(), t)
+		if err != nil {
+			s.log.Warn("console: trend table", "err", err)
+			data["TableFailed"] = true
+		}
+		data["Table"] = table
+		api := url.Values{"span": {t.Span}}
+		if t.Span == "" {
+			api = url.Values{"from": {t.From.Format(time.RFC3339)}, "to": {t.To.Format(time.RFC3339)}}
+		}
+		data["Query"] = api.Encode()
+	}
+	return &view{Template: "trends.html", Title: "Trends", Section: "trends", Data: data}, nil
+}
+
+type preset struct{ Text, Href string }
+
+// presets are ready-made choices of tags for this house.
+func (s *Server) presets() []preset {
+	var out []preset
+	add := func(text string, paths []string) {
+		if len(paths) == 0 {
+			return
+		}
+		if len(paths) > maxTraces {
+			paths = paths[:maxTraces]
+		}
+		out = append(out, preset{text, "/trends?" + url.Values{"tag": paths}.Encode()})
+	}
+	for _, set := range s.b.House().Of(plant.ClassSet) {
+		for _, k := range []struct{ text, name, alt string }{
+			{"pressures of the bodies", "vapour_pressure", ""}, {"Brix of the bodies", "brix", "brix_out"},
+			{"U of the bodies", "u", ""}, {"U against clean", "u_ratio", ""}} {
+			var paths []string
+			for _, b := range set.Parts {
+				if b.Class != plant.ClassBody {
+					continue
+				}
+				if b.Tag(k.name) != plant.NoTag {
+					paths = append(paths, b.Path+"."+k.name)
+				} else if b.Tag(k.alt) != plant.NoTag {
+					paths = append(paths, b.Path+"."+k.alt)
+				}
+			}
+			add(set.Name+": "+k.text, paths)
+		}
+		var paths []string
+		for _, n := range []string{"steam_flow", "steam_calculated", "evaporation", "economy", "syrup_brix"} {
+			if set.Tag(n) != plant.NoTag {
+				paths = append(paths, set.Path+"."+n)
+			}
+		}
+		add(set.Name+": steam and evaporation", paths)
+	}
+	var s1, p1 []string
+	for _, pan := range s.b.House().Of(plant.ClassPan) {
+		if pan.Tag("supersaturation") != plant.NoTag {
+			s1 = append(s1, pan.Path+".supersaturation")
+		}
+		if pan.Tag("vapour_pressure") != plant.NoTag {
+			p1 = append(p1, pan.Path+".vapour_pressure")
+		}
+	}
+	add("pans: supersaturation", s1)
+	add("pans: vacuum", p1)
+	return out
+}
+
+type trendRow struct {
+	Time  string
+	Cells []string
+}
+
+type trendTable struct {
+	Heads []string
+	Rows  []trendRow
+}
+
+// trendTable is the trend in words: about thirty rows of smallest to largest.
+func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, error) {
+	const rows = 30
+	table := &trendTable{}
+	index := map[int64]int{}
+	for i, path := range t.Tags {
+		tag, _ := s.b.House().Find(path)
+		table.Heads = append(table.Heads, strings.TrimSpace(tag.Owner+" "+label(tag.Name)+", "+unitText(tag)))
+		series, err := s.trend(ctx, path, t.From, t.To, rows)
+		if err != nil {
+			return table, err
+		}
+		for _, b := range series.Buckets {
+			// Buckets of the same query line up to the second.
+			k := b.Time.Unix()
+			j, ok := index[k]
+			if !ok {
+				j = len(table.Rows)
+				index[k] = j
+				row := trendRow{Time: s.stamp(b.Time), Cells: make([]string, len(t.Tags))}
+				for c := range row.Cells {
+					row.Cells[c] = dash
+				}
+				table.Rows = append(table.Rows, row)
+			}
+			low, high := number(tag, b.Min), number(tag, b.Max)
+			if low == high {
+				table.Rows[j].Cells[i] = low
+			} else {
+				table.Rows[j].Cells[i] = low + " to " + high
+			}
+		}
+	}
+	slices.SortFunc(table.Rows, func(a, b trendRow) int { return strings.Compare(b.Time, a.Time) })
+	return table, nil
+}
+
+// trend asks the archive, a few at a time, so that a heavy page cannot starve
+// the rest of the program.
+func (s *Server) trend(ctx context.Context, path string, from, to time.Time, points int) (Series, error) {
+	ctx, cancel := context.WithTimeout(ctx, trendTimeout)
+	defer cancel()
+	select {
+	case s.trends <- struct{}{}:
+		defer func() { <-s.trends }()
+	case <-ctx.Done():
+		return Series{}, fmt.Errorf("wait for the archive: %w", ctx.Err())
+	}
+	return s.b.Trend(ctx, path, from, to, points)
+}
+
+// --- Record ---
+
+type eventRow struct {
+	Seq                   uint64
+	Time, Kind, Word      string
+	Mark                  *markData
+	Alarm, AlarmHref      string
+	Source, SourceHref    string
+	Text, Who, Code, Note string
+	Value                 string
+}
+
+// kindWords are the plant's words for kinds of journal entry.
+var kindWords = map[plant.EventKind]string{
+	plant.EventAlarm: "alarm", plant.EventReturn: "returned", plant.EventAck: "acknowledged", plant.EventConfirm: "confirmed",
+	plant.EventReset: "reset", plant.EventShelve: "shelved", plant.EventUnshelve: "unshelved", plant.EventSuppress: "suppressed",
+	plant.EventUnsuppress: "no longer suppressed", plant.EventOutOfService: "out of service", plant.EventInService: "back in service",
+	plant.EventRealarm: "called again", plant.EventQuality: "quality", plant.EventRejected: "refused", plant.EventComment: "comment",
+	plant.EventChange: "changed", plant.EventFirstUp: "first up", plant.EventStart: "program started", plant.EventStop: "program stopped",
+	plant.EventSource: "source", plant.EventRecord: "recording", plant.EventConfig: "configuration", plant.EventNote: "note", plant.EventAccess: "access",
+}
+
+func (s *Server) eventRow(e plant.Event) eventRow {
+	r := eventRow{Seq: e.Seq, Time: s.stamp(e.Time), Kind: string(e.Kind), Word: kindWords[e.Kind], Alarm: e.Alarm, Source: e.Source, Text: e.Text, Who: e.User, Code: e.Code}
+	if r.Word == "" {
+		r.Word = strings.ToLower(string(e.Kind))
+	}
+	if e.Alarm != "" {
+		r.AlarmHref = "/alarms/" + escapeSegment(e.Alarm)
+		if e.Priority != plant.PriorityNone {
+			r.Mark = markOf(int(e.Priority), e.Kind == plant.EventAlarm && e.Annunciated)
+		}
+		if r.Text == "" {
+			r.Text = e.Alarm
+		}
+	}
+	if _, ok := s.b.House().Equip(e.Source); ok {
+		r.SourceHref = vesselHref(e.Source)
+	}
+	if e.Value != nil && !math.IsNaN(*e.Value) {
+		r.Value = strings.TrimSpace(specNumber(*e.Value) + " " + unitWord(e.Unit))
+		if e.Setpoint != nil {
+			r.Value += " (limit " + specNumber(*e.Setpoint) + ")"
+		}
+	}
+	var notes []string
+	for _, n := range []string{e.Reason, e.Comment} {
+		if n != "" {
+			notes = append(notes, n)
+		}
+	}
+	if e.DurationS > 0 {
+		notes = append(notes, "for "+span(time.Duration(e.DurationS*float64(time.Second))))
+	}
+	if e.Kind == plant.EventQuality && e.Quality != "" {
+		notes = append(notes, e.Quality)
+	}
+	if e.FirstUp {
+		notes = append(notes, "first of its group")
+	}
+	if e.Kind == plant.EventRejected {
+		notes = append(notes, strings.TrimSpace(e.Action+" "+e.Code))
+	}
+	r.Note = strings.Join(notes, "; ")
+	return r
+}
+
+func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	q := r.URL.Query()
+	rec, err := parseRecord(q)
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
+	defer cancel()
+	events, err := s.b.Events(ctx, rec.Filter)
+	if err != nil {
+		return nil, fmt.Errorf("read the journal: %w", err)
+	}
+	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "Paged": rec.Filter.Before > 0}
+	var rows []eventRow
+	for _, e := range events {
+		rows = append(rows, s.eventRow(e))
+	}
+	data["Rows"] = rows
+	if len(events) == rec.Filter.Limit {
+		next := url.Values{"before": {fmt.Sprint(events[len(events)-1].Seq)}}
+		if rec.Group != "" {
+			next.Set("kind", rec.Group)
+		}
+		if rec.Match != "" {
+			next.Set("match", rec.Match)
+		}
+		data["Older"] = "/record?" + next.Encode()
+	}
+	return &view{Template: "record.html", Title: "Record", Section: "record", Data: data}, nil
+}
+
+// --- Instruments ---
+
+func (s *Server) instrumentsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	h := s.b.House()
+	show := r.URL.Query().Get("show")
+	if show != "" && show != "faulty" && show != "all" {
+		return nil, badQuery("show: use all or faulty.")
+	}
+	type owner struct {
+		Path, Title, Href string
+		Readings          []reading
+	}
+	var owners []*owner
+	index := map[string]*owner{}
+	total, faulty, doubtful := 0, 0, 0
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		if show != "all" && show != "faulty" && t.Source != plant.Measured && t.Source != plant.Fixed {
+			continue
+		}
+		x := s.read(p, t.ID, now)
+		total++
+		switch x.Class {
+		case "absent":
+			faulty++
+		case "doubt":
+			doubtful++
+		}
+		if show == "faulty" && x.Class == "good" {
+			continue
+		}
+		o := index[t.Owner]
+		if o == nil {
+			o = &owner{Path: t.Owner, Title: t.Owner}
+			if e, ok := h.Equip(t.Owner); ok {
+				o.Title, o.Href = e.Title, vesselHref(e.Path)
+			}
+			if o.Title == "" {
+				o.Title = "Site"
+			}
+			index[t.Owner] = o
+			owners = append(owners, o)
+		}
+		o.Readings = append(o.Readings, x)
+	}
+	return &view{Template: "instruments.html", Title: "Instruments", Section: "instruments", Live: "view=instruments&show=" + show, Reload: true,
+		Parts: map[string]any{"instruments": map[string]any{"Owners": owners, "Total": total, "Faulty": faulty, "Doubtful": doubtful, "Health": s.health(p, now)}},
+		Data:  map[string]any{"Show": show}}, nil
+}
+
+// --- Rules ---
+
+func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	type row struct {
+		plant.AlarmSpec
+		Href, SourceHref, Limit, Times string
+		Mark                           *markData
+	}
+	var rows []row
+	counts := map[int]int{}
+	for _, a := range s.b.Specs() {
+		x := row{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}
+		if _, ok := s.b.House().Equip(a.Source); ok {
+			x.SourceHref = vesselHref(a.Source)
+		}
+		if a.Setpoint != nil {
+			x.Limit = strings.TrimSpace(specNumber(*a.Setpoint) + " " + unitWord(a.Unit))
+		}
+		var times []string
+		for _, d := range []struct {
+			text string
+			d    time.Duration
+		}{{"on after", a.OnDelay}, {"off after", a.OffDelay}, {"again after", a.Realarm}} {
+			if d.d > 0 {
+				times = append(times, d.text+" "+span(d.d))
+			}
+		}
+		x.Times = strings.Join(times, ", ")
+		counts[int(a.Priority)]++
+		rows = append(rows, x)
+	}
+	slices.SortStableFunc(rows, func(a, b row) int {
+		if c := rank(a.Priority) - rank(b.Priority); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Source+a.Name, b.Source+b.Name)
+	})
+	type share struct {
+		Mark    *markData
+		N       int
+		Percent string
+	}
+	var shares []share
+	for pr := 1; pr <= 4; pr++ {
+		if len(rows) > 0 {
+			shares = append(shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(len(rows)), 0)})
+		}
+	}
+	return &view{Template: "rules.html", Title: "Rules", Section: "rules", Data: map[string]any{"Rows": rows, "Shares": shares, "Total": len(rows)}}, nil
+}

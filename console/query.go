@@ -1,0 +1,218 @@
+package console
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"calandria/plant"
+)
+
+// Bounds of what may be asked for.
+const (
+	minSpan   = 10 * time.Minute
+	maxSpan   = 60 * 24 * time.Hour
+	maxTraces = 6
+	maxPoints = 2000
+	maxEvents = 500
+	maxText   = 500 // runes of a comment or reason
+	maxName   = 60  // runes of a person's name
+)
+
+// spans are the lengths offered on the trends page.
+var spans = []struct {
+	Key, Text string
+	Length    time.Duration
+}{
+	{"10m", "10 min", 10 * time.Minute},
+	{"1h", "1 h", time.Hour},
+	{"4h", "4 h", 4 * time.Hour},
+	{"8h", "8 h", 8 * time.Hour},
+	{"1d", "1 day", 24 * time.Hour},
+	{"3d", "3 days", 3 * 24 * time.Hour},
+	{"7d", "7 days", 7 * 24 * time.Hour},
+	{"14d", "14 days", 14 * 24 * time.Hour},
+	{"30d", "30 days", 30 * 24 * time.Hour},
+	{"60d", "60 days", maxSpan},
+}
+
+func badQuery(format string, args ...any) error {
+	return &failed{http.StatusBadRequest, fmt.Sprintf(format, args...)}
+}
+
+// trendQuery is what the trends page and /api/v1/trend ask for.
+type trendQuery struct {
+	Tags     []string
+	Span     string // key of spans, "" if From and To were given
+	From, To time.Time
+	Points   int
+	Live     bool // To is now
+}
+
+// parseTrend reads tag (repeated), and either span with an optional end, or
+// from and to (RFC 3339), and points.
+func parseTrend(q url.Values, now time.Time) (trendQuery, error) {
+	t := trendQuery{Points: 600}
+	for _, tag := range q["tag"] {
+		tag = strings.TrimSpace(tag)
+		if tag == "" || slices.Contains(t.Tags, tag) {
+			continue
+		}
+		if len(tag) > 200 || !utf8.ValidString(tag) {
+			return t, badQuery("tag: not the path of a tag.")
+		}
+		t.Tags = append(t.Tags, tag)
+	}
+	if len(t.Tags) > maxTraces {
+		return t, badQuery("tag: at most %d at once.", maxTraces)
+	}
+	if v := q.Get("points"); v != "" {
+		n, err := strconv.Atoi(v)
+		if err != nil || n < 2 || n > maxPoints {
+			return t, badQuery("points: give a whole number from 2 to %d.", maxPoints)
+		}
+		t.Points = n
+	}
+	var err error
+	if t.From, err = parseTime(q, "from"); err != nil {
+		return t, err
+	}
+	if t.To, err = parseTime(q, "to"); err != nil {
+		return t, err
+	}
+	if !t.From.IsZero() {
+		if t.To.IsZero() {
+			t.To = now
+		}
+	} else {
+		t.Span = q.Get("span")
+		if t.Span == "" {
+			t.Span = "8h"
+		}
+		i := slices.IndexFunc(spans, func(s struct {
+			Key, Text string
+			Length    time.Duration
+		}) bool {
+			return s.Key == t.Span
+		})
+		if i < 0 {
+			return t, badQuery("span: use one of 10m, 1h, 4h, 8h, 1d, 3d, 7d, 14d, 30d, 60d.")
+		}
+		if t.Live = t.To.IsZero(); t.Live {
+			t.To = now
+		}
+		t.From = t.To.Add(-spans[i].Length)
+	}
+	if d := t.To.Sub(t.From); d < time.Second || d > maxSpan {
+		return t, badQuery("from and to: give a span of 1 second to 60 days, from before to.")
+	}
+	return t, nil
+}
+
+func parseTime(q url.Values, key string) (time.Time, error) {
+	v := q.Get(key)
+	if v == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.Parse(time.RFC3339, v)
+	if err != nil || t.Year() < 1970 || t.Year() > 2200 {
+		return time.Time{}, badQuery("%s: write a time as 2026-03-01T06:00:00Z.", key)
+	}
+	return t.UTC(), nil
+}
+
+// kindGroups are the choices of the record page.
+var kindGroups = []struct {
+	Key, Text string
+	Kinds     []plant.EventKind
+}{
+	{"", "everything", nil},
+	{"alarms", "alarms", []plant.EventKind{plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp}},
+	{"actions", "people's actions", []plant.EventKind{plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
+		plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventRejected, plant.EventAccess}},
+	{"logic", "suppression and quality", []plant.EventKind{plant.EventSuppress, plant.EventUnsuppress, plant.EventQuality}},
+	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventConfig, plant.EventChange}},
+}
+
+// recordQuery is what the record page and /api/v1/events ask for.
+type recordQuery struct {
+	Group  string
+	Match  string
+	Filter EventFilter
+}
+
+// parseRecord reads kind, match, before, after, from, to and limit.
+func parseRecord(q url.Values) (recordQuery, error) {
+	r := recordQuery{Group: q.Get("kind"), Match: strings.TrimSpace(q.Get("match"))}
+	i := slices.IndexFunc(kindGroups, func(g struct {
+		Key, Text string
+		Kinds     []plant.EventKind
+	}) bool {
+		return g.Key == r.Group
+	})
+	if i < 0 {
+		return r, badQuery("kind: use alarms, actions, logic, program or nothing.")
+	}
+	r.Filter.Kinds = kindGroups[i].Kinds
+	if len(r.Match) > 100 || !utf8.ValidString(r.Match) {
+		return r, badQuery("match: at most 100 characters.")
+	}
+	r.Filter.Match = r.Match
+	var err error
+	for key, to := range map[string]*uint64{"before": &r.Filter.Before, "after": &r.Filter.After} {
+		if v := q.Get(key); v != "" {
+			if *to, err = strconv.ParseUint(v, 10, 63); err != nil {
+				return r, badQuery("%s: give a journal number.", key)
+			}
+		}
+	}
+	if r.Filter.From, err = parseTime(q, "from"); err != nil {
+		return r, err
+	}
+	if r.Filter.To, err = parseTime(q, "to"); err != nil {
+		return r, err
+	}
+	r.Filter.Limit = 100
+	if v := q.Get("limit"); v != "" {
+		n, err := strconv.Atoi(v)
+		if err != nil || n < 1 || n > maxEvents {
+			return r, badQuery("limit: give a whole number from 1 to %d.", maxEvents)
+		}
+		r.Filter.Limit = n
+	}
+	return r, nil
+}
+
+// cleanText checks a line that a person typed: valid text, no control
+// characters, not too long. Spaces at the ends go.
+func cleanText(field, v string, limit int) (string, error) {
+	v = strings.TrimSpace(v)
+	if !utf8.ValidString(v) || utf8.RuneCountInString(v) > limit {
+		return "", badQuery("%s: at most %d characters of plain text.", field, limit)
+	}
+	for _, r := range v {
+		if unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t' {
+			return "", badQuery("%s: plain text only.", field)
+		}
+	}
+	return strings.Join(strings.Fields(v), " "), nil
+}
+
+// localPath accepts a path of this console as the place to go back to, and
+// nothing that leads elsewhere.
+func localPath(v string) string {
+	if len(v) > 2000 || !strings.HasPrefix(v, "/") || strings.HasPrefix(v, "//") || strings.ContainsAny(v, "\\\r\n\t") {
+		return "/"
+	}
+	u, err := url.Parse(v)
+	if err != nil || u.Host != "" || u.Scheme != "" {
+		return "/"
+	}
+	return u.String()
+}

@@ -1,0 +1,371 @@
+package console
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"mime"
+	"net"
+	"net/http"
+	"path"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+)
+
+//go:embed templates/*.html
+var templateFiles embed.FS
+
+//go:embed static
+var staticFiles embed.FS
+
+// Limits on what one request may ask for.
+const (
+	maxBody        = 16 << 10 // bytes of a form
+	maxQuery       = 4 << 10  // bytes of a query
+	maxPath        = 512      // bytes of a path
+	defaultStreams = 64       // live pages at once
+	trendSlots     = 4        // archive queries at once; more wait
+	trendTimeout   = 10 * time.Second
+	streamWrite    = 5 * time.Second // a client that does not read is dropped
+	beatEvery      = time.Second
+	repaintEvery   = 500 * time.Millisecond // at most two repaints a second
+)
+
+// Options of a console. The zero value is usable.
+type Options struct {
+	// Listen is host:port; default 127.0.0.1:8420.
+	Listen string
+	// BehindProxy states that a proxy in front does TLS and sign-in. Without
+	// it only loopback addresses are served.
+	BehindProxy bool
+	// Hosts are further names under which the pages may be asked for, besides
+	// the loopback ones and the host of Listen. Requests for another host are
+	// refused, so that a foreign web page cannot point its own name here.
+	// Behind a proxy an empty list accepts every name.
+	Hosts []string
+	// Logger for faults; nil is silent.
+	Logger *slog.Logger
+	// Version stands at the foot of every page.
+	Version string
+	// Metrics serves /metrics; nil: no such page.
+	Metrics http.Handler
+	// MaxStreams caps the live pages open at once; default 64.
+	MaxStreams int
+}
+
+// Server is the console. Make it with [New].
+type Server struct {
+	b       Backend
+	opt     Options
+	log     *slog.Logger
+	tmpl    *template.Template
+	assets  map[string]asset
+	handler http.Handler
+	zone    *time.Location
+	zoneTag string
+
+	streams  chan struct{} // one token a live page
+	trends   chan struct{} // one token an archive query
+	stopping chan struct{}
+	stopOnce sync.Once
+	tails    tailCache
+}
+
+type asset struct {
+	body []byte
+	kind string
+	hash string
+}
+
+// New makes a console. It starts nothing and opens nothing. The error says
+// what is wrong with the options or the site's time zone.
+func New(b Backend, opt Options) (*Server, error) {
+	if opt.Listen == "" {
+		opt.Listen = "127.0.0.1:8420"
+	}
+	if opt.MaxStreams <= 0 {
+		opt.MaxStreams = defaultStreams
+	}
+	host, _, err := net.SplitHostPort(opt.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("console address %q: write host:port, such as 127.0.0.1:8420: %w", opt.Listen, err)
+	}
+	if !opt.BehindProxy && !loopback(host) {
+		return nil, fmt.Errorf("console address %q is not a loopback address: the console has no sign-in and no TLS of its own; listen on 127.0.0.1, or state that a proxy does both", opt.Listen)
+	}
+	s := &Server{
+		b: b, opt: opt, log: opt.Logger,
+		streams:  make(chan struct{}, opt.MaxStreams),
+		trends:   make(chan struct{}, trendSlots),
+		stopping: make(chan struct{}),
+		assets:   map[string]asset{},
+	}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	zone := b.House().Config.Site.TimeZone
+	if s.zone, err = time.LoadLocation(zone); err != nil {
+		return nil, fmt.Errorf("console: site.time_zone: %w", err)
+	}
+	s.zoneTag = strings.ReplaceAll(s.zone.String(), "_", " ")
+	if err := s.loadAssets(); err != nil {
+		return nil, fmt.Errorf("console: read embedded files: %w", err)
+	}
+	s.tmpl, err = template.New("").Funcs(template.FuncMap{
+		"asset": s.assetURL,
+		"mark":  markOf,
+		"dict":  dict,
+	}).ParseFS(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("console: parse pages: %w", err)
+	}
+	s.handler = s.protect(s.routes())
+	return s, nil
+}
+
+// Handler returns the pages, for a listener of the caller's own.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// Run listens on the configured address until ctx ends, then lets running
+// requests finish for five seconds.
+func (s *Server) Run(ctx context.Context) error {
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", s.opt.Listen)
+	if err != nil {
+		return fmt.Errorf("console: listen on %s: %w", s.opt.Listen, err)
+	}
+	return s.Serve(ctx, l)
+}
+
+// Serve is Run on a listener that is open already; it closes it.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	srv := &http.Server{
+		Handler:           s.handler,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       10 * time.Second,
+		WriteTimeout:      30 * time.Second, // streams set their own
+		IdleTimeout:       60 * time.Second,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+	}
+	done := make(chan error, 1)
+	go func() { done <- srv.Serve(l) }()
+	select {
+	case err := <-done:
+		return fmt.Errorf("console: serve: %w", err)
+	case <-ctx.Done():
+	}
+	s.stopOnce.Do(func() { close(s.stopping) }) // ends the live streams
+	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	err := srv.Shutdown(grace)
+	<-done
+	if err != nil {
+		return fmt.Errorf("console: stop: %w", err)
+	}
+	return nil
+}
+
+func (s *Server) routes() *http.ServeMux {
+	m := http.NewServeMux()
+	m.HandleFunc("GET /{$}", s.page(s.housePage))
+	m.HandleFunc("GET /vessel/{path}", s.page(s.vesselPage))
+	m.HandleFunc("GET /alarms", s.page(s.alarmsPage))
+	m.HandleFunc("GET /alarms/{name}", s.page(s.alarmPage))
+	m.HandleFunc("POST /alarms/{name}/{action}", s.command)
+	m.HandleFunc("GET /trends", s.page(s.trendsPage))
+	m.HandleFunc("GET /record", s.page(s.recordPage))
+	m.HandleFunc("GET /instruments", s.page(s.instrumentsPage))
+	m.HandleFunc("GET /rules", s.page(s.rulesPage))
+	m.HandleFunc("POST /theme", s.setTheme)
+	m.HandleFunc("POST /name", s.setName)
+	m.HandleFunc("GET /stream", s.stream)
+	m.HandleFunc("GET /api/v1/picture", s.apiPicture)
+	m.HandleFunc("GET /api/v1/tags", s.apiTags)
+	m.HandleFunc("GET /api/v1/trend", s.apiTrend)
+	m.HandleFunc("GET /api/v1/events", s.apiEvents)
+	m.HandleFunc("GET /healthz", s.healthz)
+	m.HandleFunc("GET /static/{file...}", s.static)
+	if s.opt.Metrics != nil {
+		m.Handle("GET /metrics", s.opt.Metrics)
+	}
+	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			w.Header().Set("Allow", "GET, HEAD")
+			s.fail(w, r, http.StatusMethodNotAllowed, "This address only shows; it takes nothing.")
+			return
+		}
+		s.fail(w, r, http.StatusNotFound, "There is no such page.")
+	})
+	return m
+}
+
+// protect puts the guards that every request passes in front of the pages.
+func (s *Server) protect(next http.Handler) http.Handler {
+	cross := http.NewCrossOriginProtection()
+	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.fail(w, r, http.StatusForbidden, "The request came from another site and was refused. Nothing was changed.")
+	}))
+	next = cross.Handler(next)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		defer func() {
+			if p := recover(); p != nil {
+				if p == http.ErrAbortHandler { //nolint:errorlint // the server's own sentinel
+					panic(p)
+				}
+				s.log.Error("console: page failed", "path", r.URL.Path, "panic", p)
+				s.fail(w, r, http.StatusInternalServerError, "This page could not be made. The fault is in the log; alarms and recording go on.")
+			}
+		}()
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		h.Set("Cache-Control", "no-store")
+		switch {
+		case !s.hostAllowed(r.Host):
+			s.fail(w, r, http.StatusMisdirectedRequest, "This console is not served under that name.")
+			return
+		case len(r.URL.RawQuery) > maxQuery || len(r.URL.Path) > maxPath:
+			s.fail(w, r, http.StatusRequestURITooLong, "The address is too long.")
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		next.ServeHTTP(w, r)
+	})
+}
+
+func loopback(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	ip := net.ParseIP(strings.Trim(host, "[]"))
+	return ip != nil && ip.IsLoopback()
+}
+
+func (s *Server) hostAllowed(hostport string) bool {
+	host := hostport
+	if h, _, err := net.SplitHostPort(hostport); err == nil {
+		host = h
+	}
+	if loopback(host) || slices.Contains(s.opt.Hosts, host) {
+		return true
+	}
+	if listen, _, _ := net.SplitHostPort(s.opt.Listen); listen != "" && host == listen {
+		return true
+	}
+	return s.opt.BehindProxy && len(s.opt.Hosts) == 0
+}
+
+func (s *Server) loadAssets() error {
+	return fs.WalkDir(staticFiles, "static", func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		body, err := staticFiles.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		sum := sha256.Sum256(body)
+		kind := mime.TypeByExtension(path.Ext(p))
+		switch path.Ext(p) { // do not depend on the machine's own table
+		case ".js":
+			kind = "text/javascript; charset=utf-8"
+		case ".css":
+			kind = "text/css; charset=utf-8"
+		case ".svg":
+			kind = "image/svg+xml"
+		case ".md", ".LICENSE":
+			kind = "text/plain; charset=utf-8"
+		}
+		s.assets[strings.TrimPrefix(p, "static/")] = asset{body: body, kind: kind, hash: hex.EncodeToString(sum[:6])}
+		return nil
+	})
+}
+
+// assetURL names an embedded file with a mark of its content. A name that does
+// not exist stops the page, which a test would notice.
+func (s *Server) assetURL(name string) (string, error) {
+	a, ok := s.assets[name]
+	if !ok {
+		return "", fmt.Errorf("no embedded file %s", name)
+	}
+	return "/static/" + name + "?v=" + a.hash, nil
+}
+
+func (s *Server) static(w http.ResponseWriter, r *http.Request) {
+	a, ok := s.assets[r.PathValue("file")]
+	if !ok {
+		s.fail(w, r, http.StatusNotFound, "There is no such file.")
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", a.kind)
+	h.Set("ETag", `"`+a.hash+`"`)
+	if r.URL.Query().Get("v") == a.hash {
+		h.Set("Cache-Control", "public, max-age=31536000, immutable")
+	} else {
+		h.Set("Cache-Control", "no-cache")
+	}
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(a.body))
+}
+
+// fail answers with a plain page that says nothing of paths, queries or
+// stacks.
+func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message string) {
+	if strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == "/healthz" || r.URL.Path == "/stream" {
+		writeJSON(w, code, map[string]string{"error": message})
+		return
+	}
+	var buf bytes.Buffer
+	err := s.tmpl.ExecuteTemplate(&buf, "error.html", map[string]any{
+		"Code": code, "Title": http.StatusText(code), "Message": message, "Theme": themeOf(r),
+	})
+	if err != nil {
+		s.log.Error("console: error page", "err", err)
+		http.Error(w, message, code)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(code)
+	w.Write(buf.Bytes())
+}
+
+// failed is an error whose message may be shown.
+type failed struct {
+	code    int
+	message string
+}
+
+func (f *failed) Error() string { return f.message }
+
+func notFound(message string) error { return &failed{http.StatusNotFound, message} }
+
+// answer shows an error: its own message if it is a *failed, otherwise a
+// general one, with the details in the log only.
+func (s *Server) answer(w http.ResponseWriter, r *http.Request, err error) {
+	if f, ok := errors.AsType[*failed](err); ok {
+		s.fail(w, r, f.code, f.message)
+		return
+	}
+	if errors.Is(err, context.DeadlineExceeded) {
+		s.fail(w, r, http.StatusServiceUnavailable, "The archive took too long to answer. Ask for a shorter span.")
+		return
+	}
+	if !errors.Is(err, context.Canceled) {
+		s.log.Error("console: request failed", "path", r.URL.Path, "err", err)
+	}
+	s.fail(w, r, http.StatusInternalServerError, "This could not be done. The fault is in the log; alarms and recording go on.")
+}

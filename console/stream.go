@@ -1,0 +1,196 @@
+package console
+
+import (
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+)
+
+// call is an alarm that waits for someone, for the announcement.
+type call struct {
+	Key      string `json:"key"` // name and occurrence
+	Priority int    `json:"priority"`
+	Text     string `json:"text"`
+}
+
+func (s *Server) calls(p *Picture) []call {
+	out := []call{}
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		if !a.Annunciated || a.Spec == nil {
+			continue
+		}
+		out = append(out, call{Key: fmt.Sprintf("%s#%d.%d", a.Name, a.Occurrence, a.RealarmCount), Priority: rank(a.Spec.Priority),
+			Text: fmt.Sprintf("Priority %d, %s: %s, %s", int(a.Spec.Priority), a.Spec.Priority, a.Spec.Title, a.Spec.Source)})
+	}
+	slices.SortStableFunc(out, func(a, b call) int { return a.Priority - b.Priority })
+	return out
+}
+
+func callKeys(cs []call) []string {
+	keys := []string{}
+	for _, c := range cs {
+		keys = append(keys, c.Key)
+	}
+	return keys
+}
+
+// message is one "picture" event of the stream.
+type message struct {
+	At    time.Time                `json:"at"`
+	Seq   uint64                   `json:"seq"`
+	Calls []call                   `json:"calls"`
+	Parts map[string]template.HTML `json:"parts"`
+}
+
+// beat is the heartbeat. AgeMs is how old the picture is by the server's own
+// clock, so that a loop that stands still is seen although the stream lives.
+type beat struct {
+	Now   time.Time `json:"now"`
+	AgeMs int64     `json:"age_ms"`
+}
+
+// liveView finds the page that a stream keeps up to date.
+func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
+	switch q.Get("view") {
+	case "house":
+		return s.housePage, "", "", true
+	case "vessel":
+		return s.vesselPage, "path", q.Get("path"), true
+	case "alarms":
+		return s.alarmsPage, "", "", true
+	case "alarm":
+		return s.alarmPage, "name", q.Get("name"), true
+	case "instruments":
+		return s.instrumentsPage, "", "", true
+	case "":
+		return func(*http.Request, *Picture, time.Time) (*view, error) { return &view{}, nil }, "", "", true
+	}
+	return nil, "", "", false
+}
+
+// stream sends the parts of one page as they change: all of them at first,
+// then only those that differ, at most twice a second, and a heartbeat each
+// second. The id of a message is the number of the last journal entry in its
+// picture. As every connection begins with the whole picture, one that comes
+// back has missed nothing; the page itself knows which alarms it has announced.
+func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
+	f, key, value, ok := s.liveView(r.URL.Query())
+	if !ok {
+		s.fail(w, r, http.StatusBadRequest, "There is no such live page.")
+		return
+	}
+	select {
+	case s.streams <- struct{}{}:
+		defer func() { <-s.streams }()
+	default:
+		w.Header().Set("Retry-After", "5")
+		s.fail(w, r, http.StatusServiceUnavailable, "Too many live pages are open.")
+		return
+	}
+	if key != "" {
+		r.SetPathValue(key, value)
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/event-stream; charset=utf-8")
+	h.Set("X-Accel-Buffering", "no")
+	rc := http.NewResponseController(w)
+	// The server's read deadline is for requests, not for a page that stays
+	// open for a shift.
+	rc.SetReadDeadline(time.Time{})
+	send := func(name string, id uint64, v any) bool {
+		body, err := json.Marshal(v)
+		if err != nil {
+			s.log.Error("console: stream", "err", err)
+			return false
+		}
+		rc.SetWriteDeadline(time.Now().Add(streamWrite))
+		if id > 0 {
+			_, err = fmt.Fprintf(w, "id: %d\nevent: %s\ndata: %s\n\n", id, name, body)
+		} else {
+			_, err = fmt.Fprintf(w, "event: %s\ndata: %s\n\n", name, body)
+		}
+		return err == nil && rc.Flush() == nil
+	}
+	if _, err := fmt.Fprint(w, "retry: 2000\n\n"); err != nil {
+		return
+	}
+	sent := map[string]template.HTML{}
+	var lastCalls []string
+	var shown *Picture
+	full := true
+	ticker := time.NewTicker(beatEvery)
+	defer ticker.Stop()
+	pause := time.NewTimer(0)
+	defer pause.Stop()
+	<-pause.C
+	for {
+		changed := s.b.Changed()
+		if p := s.b.Picture(); p != nil && p != shown {
+			m, err := s.changes(f, r, p, sent)
+			if err != nil {
+				s.log.Error("console: live page", "view", r.URL.Query().Get("view"), "err", err)
+				return
+			}
+			keys := callKeys(m.Calls)
+			if full || len(m.Parts) > 0 || !slices.Equal(keys, lastCalls) {
+				if !send("picture", p.Seq, m) {
+					return
+				}
+			}
+			full, lastCalls, shown = false, keys, p
+		}
+		// Not before the next repaint is due.
+		pause.Reset(repaintEvery)
+		for waiting, due := true, false; waiting; {
+			var next <-chan struct{}
+			if due {
+				next = changed
+			}
+			select {
+			case <-r.Context().Done():
+				return
+			case <-s.stopping:
+				return
+			case <-pause.C:
+				due = true
+			case <-next:
+				waiting = false
+			case now := <-ticker.C:
+				b := beat{Now: now.UTC(), AgeMs: -1}
+				if p := s.b.Picture(); p != nil {
+					b.AgeMs = max(0, now.Sub(p.At).Milliseconds())
+				}
+				if !send("beat", 0, b) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// changes renders a page's live parts and keeps those that differ from what
+// was sent.
+func (s *Server) changes(f pageFunc, r *http.Request, p *Picture, sent map[string]template.HTML) (message, error) {
+	now := time.Now()
+	v, err := f(r, p, now)
+	if err != nil {
+		return message{}, err
+	}
+	parts, err := s.parts(v, p, now)
+	if err != nil {
+		return message{}, err
+	}
+	m := message{At: p.At, Seq: p.Seq, Calls: s.calls(p), Parts: map[string]template.HTML{}}
+	for id, html := range parts {
+		if sent[id] != html {
+			sent[id] = html
+			m.Parts[id] = html
+		}
+	}
+	return m, nil
+}

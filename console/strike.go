@@ -1,0 +1,210 @@
+package console
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+// The strike ribbon: one row a pan. Above, the phases as segments against the
+// expected length of the strike; beneath, on the same time scale,
+// supersaturation with its zones.
+
+// Supersaturation zones (1). Common practice for sucrose solutions, no source:
+// below saturation crystals dissolve; up to about 1.2 they grow without new
+// grain; to about 1.3 new grain forms where crystals are present; above it
+// forms by itself.
+const (
+	zoneSaturated = 1.0
+	zoneGrowth    = 1.2
+	zoneLabile    = 1.3
+	zoneLow       = 0.9 // ends of the scale
+	zoneHigh      = 1.4
+)
+
+const (
+	strikeW    = 420
+	strikeH    = 92
+	ribbonH    = 16
+	strikeLeft = 30
+	strikeTop  = 24 // of the supersaturation scale
+	strikeFoot = 14
+)
+
+func zoneWord(v float64) string {
+	switch {
+	case math.IsNaN(v):
+		return ""
+	case v < zoneSaturated:
+		return "below saturation"
+	case v < zoneGrowth:
+		return "growth"
+	case v < zoneLabile:
+		return "new grain possible"
+	}
+	return "new grain forms"
+}
+
+// panView is one pan on the house page.
+type panView struct {
+	Name, Title, Href, Grade string
+	Mark                     *markData
+	Phase                    string
+	Progress                 string
+	S                        reading
+	Zone                     string
+	Values                   []figure
+	Ribbon                   drawing
+}
+
+func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace []Bucket) panView {
+	v := panView{Name: pan.Name, Title: pan.Title, Href: vesselHref(pan.Path), Mark: s.worst(p, pan.Path)}
+	if pan.Pan != nil {
+		v.Grade = pan.Pan.Grade
+	}
+	v.S = s.read(p, pan.Tag("supersaturation"), now)
+	v.Zone = zoneWord(v.S.Value)
+	for _, f := range []struct{ label, name string }{
+		{"level", "level"},
+		{"massecuite", "massecuite_brix"},
+		{"temp.", "massecuite_temperature"},
+		{"vacuum", "vapour_pressure"},
+	} {
+		v.Values = append(v.Values, figure{Label: f.label, Value: s.read(p, pan.Tag(f.name), now)})
+	}
+	st, running := strikeOf(p, pan.Path)
+	v.Phase = "no strike"
+	if !running {
+		if r := s.read(p, pan.Tag("phase"), now); r.OK {
+			v.Phase = "phase " + r.Text
+		}
+	}
+	expected := s.expectedStrike(st, pan)
+	if running {
+		for _, ph := range st.Phases {
+			if !ph.Start.IsZero() && ph.End.IsZero() {
+				v.Phase = ph.Name
+			}
+		}
+		v.Progress = span(now.Sub(st.Started))
+		if expected > 0 {
+			v.Progress += " of " + span(expected)
+			if over := now.Sub(st.Started) - expected; over > 0 {
+				v.Progress += ", " + span(over) + " over"
+			}
+		}
+	}
+	v.Ribbon = drawStrike("strike-"+pan.Name, st, running, expected, now, trace)
+	return v
+}
+
+func strikeOf(p *Picture, pan string) (Strike, bool) {
+	for _, s := range p.Strikes {
+		if s.Pan == pan && !s.Started.IsZero() {
+			return s, true
+		}
+	}
+	return Strike{}, false
+}
+
+func (s *Server) expectedStrike(st Strike, pan *plant.Equipment) time.Duration {
+	if st.Expected > 0 {
+		return st.Expected
+	}
+	if pan.Pan != nil && pan.Pan.StrikeHours > 0 {
+		return time.Duration(pan.Pan.StrikeHours * float64(time.Hour))
+	}
+	return 0
+}
+
+// drawStrike draws the ribbon and the supersaturation beneath it.
+func drawStrike(id string, st Strike, running bool, expected time.Duration, now time.Time, trace []Bucket) drawing {
+	d := drawing{ID: id, W: strikeW, H: strikeH, Title: "Strike ribbon: phases above, supersaturation and its zones beneath, over the time of the strike."}
+	bottom := float64(strikeH - strikeFoot)
+	y := func(v float64) float64 {
+		v = math.Max(zoneLow, math.Min(zoneHigh, v))
+		return round1(strikeTop + (zoneHigh-v)/(zoneHigh-zoneLow)*(bottom-strikeTop))
+	}
+	for _, z := range []struct {
+		low, high float64
+		class     string
+	}{{zoneLabile, zoneHigh, "sz labile"}, {zoneGrowth, zoneLabile, "sz between"}, {zoneSaturated, zoneGrowth, "sz growth"}, {zoneLow, zoneSaturated, "sz under"}} {
+		fill := ""
+		switch z.class {
+		case "sz labile":
+			fill = id + "-scale"
+		case "sz between":
+			fill = id + "-rise"
+		}
+		d.Rects = append(d.Rects, rect{X: strikeLeft, Y: y(z.high), W: strikeW - strikeLeft, H: round1(y(z.low) - y(z.high)), Class: z.class, Fill: fill})
+	}
+	for _, v := range []float64{zoneSaturated, zoneGrowth, zoneLabile} {
+		d.Lines = append(d.Lines, line{X1: strikeLeft, Y1: y(v), X2: strikeW, Y2: y(v), Class: "sz-line"})
+		d.Captions = append(d.Captions, caption{X: strikeLeft - 4, Y: y(v) + 4, Anchor: "end", Class: "st-scale", Text: decimals(v, 1)})
+	}
+	d.Rects = append(d.Rects, rect{X: strikeLeft, Y: 2, W: strikeW - strikeLeft, H: ribbonH, Class: "ph-track"})
+	if !running {
+		return d
+	}
+	elapsed := now.Sub(st.Started)
+	total := max(expected, elapsed+time.Minute)
+	var ahead time.Duration
+	for _, ph := range st.Phases {
+		if ph.Start.IsZero() {
+			ahead += ph.Expected
+		}
+	}
+	x := func(at time.Duration) float64 {
+		f := float64(at) / float64(total)
+		return round1(strikeLeft + math.Max(0, math.Min(1, f))*(strikeW-strikeLeft))
+	}
+	cursor := elapsed
+	for i, ph := range st.Phases {
+		from, to, class := ph.Start.Sub(st.Started), ph.End.Sub(st.Started), "ph over"
+		switch {
+		case ph.Start.IsZero():
+			from, to, class = cursor, cursor+ph.Expected, "ph ahead"
+			cursor = to
+		case ph.End.IsZero():
+			to, class = elapsed, "ph now"
+			if ph.Expected > elapsed-from {
+				rest := rect{X: x(elapsed), Y: 2, W: round1(x(from+ph.Expected) - x(elapsed)), H: ribbonH, Class: "ph ahead"}
+				if rest.W > 0 {
+					d.Rects = append(d.Rects, rest)
+				}
+				cursor = from + ph.Expected
+			}
+		case i%2 == 1:
+			class = "ph over odd"
+		}
+		if w := round1(x(to) - x(from)); w > 0 {
+			d.Rects = append(d.Rects, rect{X: x(from), Y: 2, W: w, H: ribbonH, Class: class})
+		}
+	}
+	step := time.Hour
+	if total > 6*time.Hour {
+		step = 2 * time.Hour
+	}
+	for at := time.Duration(0); at <= total; at += step {
+		d.Lines = append(d.Lines, line{X1: x(at), Y1: bottom, X2: x(at), Y2: bottom + 3, Class: "sz-line"})
+		anchor := "middle"
+		if x(at) > strikeW-12 {
+			anchor = "end"
+		}
+		d.Captions = append(d.Captions, caption{X: x(at), Y: strikeH - 1, Anchor: anchor, Class: "st-scale", Text: fmt.Sprintf("%d h", int(at.Hours()))})
+	}
+	d.Lines = append(d.Lines, line{X1: x(elapsed), Y1: 0, X2: x(elapsed), Y2: bottom, Class: "st-now"})
+	var pts strings.Builder
+	for _, b := range trace {
+		if at := b.Time.Sub(st.Started); at >= 0 && at <= elapsed && !math.IsNaN(b.Mean) {
+			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(x(at)), fmtCoord(y(b.Mean)))
+		}
+	}
+	if pts.Len() > 0 {
+		d.Paths = append(d.Paths, shape{Points: strings.TrimSpace(pts.String()), Class: "st-trace"})
+	}
+	return d
+}

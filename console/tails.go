@@ -1,0 +1,111 @@
+package console
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+	"sync"
+	"time"
+)
+
+const (
+	tailSpan   = 10 * time.Minute
+	tailPoints = 60
+	tailFresh  = 10 * time.Second // a tail is read again after this
+	tailsKept  = 4000             // then the cache starts anew
+)
+
+// tailCache keeps short stretches of history between repaints, so that ten
+// open pages ask the archive no more than one does.
+type tailCache struct {
+	mu    sync.Mutex
+	tails map[string]tail
+}
+
+type tail struct {
+	read    time.Time
+	buckets []Bucket
+}
+
+func (c *tailCache) get(key string, now time.Time) ([]Bucket, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	t, ok := c.tails[key]
+	return t.buckets, ok && now.Sub(t.read) < tailFresh
+}
+
+func (c *tailCache) put(key string, now time.Time, b []Bucket) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.tails == nil || len(c.tails) > tailsKept {
+		c.tails = map[string]tail{}
+	}
+	c.tails[key] = tail{read: now, buckets: b}
+}
+
+// history reads a stretch through the cache. An archive that does not answer
+// leaves the line out; the value itself does not depend on it.
+func (s *Server) history(ctx context.Context, key, path string, from, to time.Time, points int) []Bucket {
+	if b, ok := s.tails.get(key, to); ok {
+		return b
+	}
+	series, err := s.trend(ctx, path, from, to, points)
+	if err != nil {
+		s.log.Debug("console: tail", "tag", path, "err", err)
+	}
+	s.tails.put(key, to, series.Buckets)
+	return series.Buckets
+}
+
+func (s *Server) strikeTrace(ctx context.Context, path string, from, now time.Time) []Bucket {
+	if _, ok := s.b.House().Find(path); !ok || !now.After(from) {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	return s.history(ctx, "strike "+path, path, from, now, 120)
+}
+
+// addTails puts the last ten minutes behind each reading of a page.
+func (s *Server) addTails(ctx context.Context, groups []readingGroup, now time.Time) {
+	ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
+	defer cancel()
+	for i := range groups {
+		for j := range groups[i].Readings {
+			r := &groups[i].Readings[j]
+			t, ok := s.b.House().Find(r.Path)
+			if !ok {
+				continue
+			}
+			b := s.history(ctx, "tail "+r.Path, r.Path, now.Add(-tailSpan), now, tailPoints)
+			low, high := math.Inf(1), math.Inf(-1)
+			for _, x := range b {
+				low, high = math.Min(low, x.Min), math.Max(high, x.Max)
+			}
+			if len(b) < 2 || math.IsInf(low, 0) || math.IsInf(high, 0) {
+				continue
+			}
+			r.Tail = tailLine(b, now, low, high)
+			r.TailMin, r.TailMax = number(t, low), number(t, high)
+		}
+	}
+}
+
+// tailLine draws buckets into a box of 100 by 20.
+func tailLine(b []Bucket, now time.Time, low, high float64) string {
+	var sb strings.Builder
+	start := now.Add(-tailSpan)
+	for _, x := range b {
+		if math.IsNaN(x.Mean) {
+			continue
+		}
+		px := float64(x.Time.Sub(start)) / float64(tailSpan) * 100
+		py := 10.0
+		if high > low {
+			py = 18 - (x.Mean-low)/(high-low)*16
+		}
+		fmt.Fprintf(&sb, "%s,%s ", fmtCoord(math.Max(0, math.Min(100, px))), fmtCoord(py))
+	}
+	return strings.TrimSpace(sb.String())
+}
