@@ -1,0 +1,252 @@
+package thermo
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"calandria/plant"
+	"calandria/thermo/evaporator"
+	"calandria/thermo/liquor"
+	"calandria/thermo/steam"
+)
+
+// Value is one calculated value: the point, and how much it can be trusted.
+type Value struct {
+	Tag    plant.TagID
+	Point  plant.Point
+	Sigma  float64 // one standard deviation from the instruments; 0 if not worked out
+	How    string  // measured, balanced, assumed, absent
+	Reason string  // why it is absent, or what was assumed
+}
+
+// Calculator works out the quantities of one house. It holds the state of the
+// smoothing filters and scratch space, has no clock, and the same frames give
+// the same values. It is not safe for concurrent use.
+type Calculator struct {
+	house  *plant.House
+	sets   []*setView
+	conds  []*condenserView
+	pans   []*panView
+	values []Value // one for each calculated tag, in order of work
+}
+
+// row is one quantity of one piece of equipment.
+type row struct {
+	q     *Quantity
+	value int // in Calculator.values
+}
+
+// New adds a Derived tag to the house for every quantity that its equipment
+// may have, and returns the calculator for them. The error is a
+// [plant.Faults]: correlations that do not exist, designs that cannot be.
+func New(h *plant.House) (*Calculator, error) {
+	c := &Calculator{house: h}
+	var faults plant.Faults
+	for i, e := range h.Of(plant.ClassSet) {
+		f := fmt.Sprintf("sets[%d]", i)
+		faults = append(faults, checkModels(h, f, e.Set.Properties)...)
+		s, err := newSetView(c, e)
+		if err != nil {
+			faults = append(faults, h.Document.Fault(f, err.Error(), "see the description of the set"))
+			continue
+		}
+		c.sets = append(c.sets, s)
+	}
+	for _, e := range h.Of(plant.ClassCondenser) {
+		c.conds = append(c.conds, newCondenserView(c, e))
+	}
+	for i, e := range h.Of(plant.ClassPan) {
+		faults = append(faults, checkModels(h, fmt.Sprintf("pans[%d]", i), e.Pan.Properties)...)
+		c.pans = append(c.pans, newPanView(c, e))
+	}
+	return c, faults.Err()
+}
+
+func checkModels(h *plant.House, f string, p plant.Properties) plant.Faults {
+	var faults plant.Faults
+	if !contains(liquor.BPEModels(), liquor.BPEModel(p.BoilingPoint)) {
+		faults = append(faults, h.Document.Fault(f+".properties.boiling_point", fmt.Sprintf("no equation %q", p.BoilingPoint), fmt.Sprintf("use one of %v", liquor.BPEModels())))
+	}
+	if !contains(liquor.HeatModels(), liquor.HeatModel(p.Heat)) {
+		faults = append(faults, h.Document.Fault(f+".properties.heat", fmt.Sprintf("no equation %q", p.Heat), fmt.Sprintf("use one of %v", liquor.HeatModels())))
+	}
+	return faults
+}
+
+func contains[T comparable](list []T, x T) bool {
+	for _, y := range list {
+		if x == y {
+			return true
+		}
+	}
+	return false
+}
+
+// rows adds the tags of one piece of equipment.
+func (c *Calculator) rows(e *plant.Equipment) []row {
+	var rs []row
+	for i := range Quantities {
+		q := &Quantities[i]
+		if q.Class != e.Class {
+			continue
+		}
+		id, err := c.house.AddTag(plant.Tag{Path: e.Path + "." + q.Name, Owner: e.Path, Class: e.Class, Name: q.Name,
+			Dimension: q.Dimension, Meaning: q.Meaning, Source: plant.Derived})
+		if err != nil {
+			// A bleed of the same name as a quantity: the quantity gives way.
+			continue
+		}
+		rs = append(rs, row{q: q, value: len(c.values)})
+		c.values = append(c.values, Value{Tag: id})
+	}
+	return rs
+}
+
+// Step works out everything from a frame at one moment and returns the values,
+// which are valid until the next call. Quality: Good if every input was, else
+// Uncertain_DataSubNormal; a value that cannot be worked out is Bad_NoData
+// with its reason.
+func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
+	for _, s := range c.sets {
+		s.step(c, f, at)
+	}
+	for _, d := range c.conds {
+		d.step(c, f, at)
+	}
+	for _, p := range c.pans {
+		p.step(c, f, at)
+	}
+	return c.values
+}
+
+// store turns a result into a value.
+func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst plant.Quality, note string) {
+	v := &c.values[r.value]
+	v.Sigma, v.How = res.Sigma, res.How.String()
+	v.Reason = res.Reason.String()
+	switch {
+	case !res.OK():
+		v.Point = plant.BadPoint(at, plant.BadNoData)
+		return
+	case math.IsNaN(res.Value) || math.IsInf(res.Value, 0):
+		v.Point, v.How, v.Reason = plant.BadPoint(at, plant.BadNoData), evaporator.Absent.String(), "the readings do not go together: no number comes out"
+		return
+	case res.Value < r.q.Low || res.Value > r.q.High:
+		v.Point, v.How = plant.BadPoint(at, plant.BadOutOfRange), evaporator.Absent.String()
+		v.Reason = fmt.Sprintf("comes out as %.4g, outside the plausible %g to %g: check its inputs (%s)", res.Value, r.q.Low, r.q.High, r.q.Inputs)
+		return
+	}
+	q := plant.Good
+	if worst.IsUncertain() {
+		q = plant.UncertainDataSubNormal
+	}
+	if note != "" && v.Reason == "" {
+		v.Reason = note
+	}
+	v.Point = plant.Point{Time: at, Value: res.Value, Quality: q}
+}
+
+// filter is an averaging filter of first order on one tag, in event time. A
+// bad reading empties it: nothing old is carried over a gap.
+type filter struct {
+	tag  plant.TagID
+	tau  time.Duration
+	mean float64
+	last time.Time
+	full bool
+}
+
+func (f *filter) step(p plant.Point, at time.Time) (float64, bool) {
+	if !p.Usable() {
+		f.full = false
+		return math.NaN(), false
+	}
+	dt := at.Sub(f.last)
+	f.last = at
+	if !f.full || f.tau <= 0 || dt < 0 {
+		f.mean, f.full = p.Value, true
+		return f.mean, true
+	}
+	f.mean += (p.Value - f.mean) * -math.Expm1(-dt.Seconds()/f.tau.Seconds())
+	return f.mean, true
+}
+
+// input ties a tag to a reading of the measurement.
+type input struct {
+	filter
+	dst   *evaporator.Reading
+	scale func(v float64) (float64, bool) // volume to mass, say; nil for none
+}
+
+// inputs are the tags that one view reads.
+type inputs struct {
+	house *plant.House
+	tau   time.Duration
+	list  []*input
+	worst plant.Quality // of the usable inputs at the last step
+}
+
+// bind ties a signal of e to dst if there is such a tag.
+func (in *inputs) bind(e *plant.Equipment, signal string, dst *evaporator.Reading) *input {
+	id := e.Tag(signal)
+	if id == plant.NoTag {
+		return nil
+	}
+	i := &input{filter: filter{tag: id, tau: in.tau}, dst: dst}
+	in.list = append(in.list, i)
+	return i
+}
+
+func (in *inputs) step(f *plant.Frame, at time.Time) {
+	in.worst = plant.Good
+	for _, i := range in.list {
+		in.read(i, f, at)
+	}
+}
+
+func (in *inputs) read(i *input, f *plant.Frame, at time.Time) {
+	p := f.Point(i.tag)
+	v, ok := i.filter.step(p, at)
+	if ok && i.scale != nil {
+		v, ok = i.scale(v)
+	}
+	if !ok {
+		*i.dst = evaporator.Reading{}
+		return
+	}
+	in.worst = plant.Worse(in.worst, p.Quality)
+	t := &in.house.Tags[i.tag]
+	sigma := t.Sigma(p.Value)
+	if p.Value != 0 && i.scale != nil {
+		sigma *= math.Abs(v / p.Value)
+	}
+	*i.dst = evaporator.Reading{Value: v, Sigma: sigma, OK: true}
+}
+
+// value makes a result that was calculated here.
+func value(v, sigma float64) evaporator.Result {
+	return evaporator.Result{Value: v, Sigma: sigma, How: evaporator.Balanced}
+}
+
+func absent(why string) evaporator.Result {
+	return evaporator.Result{Reason: evaporator.Reason{Text: why}}
+}
+
+// accept takes a property value, also a flagged extrapolation, with the flag as
+// a note.
+func accept(v float64, err error) (x float64, note string, ok bool) {
+	x, flagged, err := liquor.Accept(v, err)
+	if err != nil {
+		return math.NaN(), err.Error(), false
+	}
+	if flagged {
+		note = "beyond the range of the equation's source"
+	}
+	return x, note, true
+}
+
+func tsat(p float64) (float64, bool) {
+	t, err := steam.Tsat(steam.KPa(p))
+	return float64(t), err == nil
+}

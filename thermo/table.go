@@ -1,0 +1,196 @@
+package thermo
+
+import (
+	"calandria/plant"
+	"calandria/thermo/evaporator"
+)
+
+// Quantity is one row of the table of calculated tags.
+type Quantity struct {
+	Class     plant.Class
+	Name      string // last part of the tag's path
+	Dimension plant.Dimension
+	Meaning   string
+	Inputs    string // what it is worked out from, for a reader
+	Source    string // of the equation
+	// Low and High bound what is plausible. A value outside is not shown as a
+	// number: it is absent, with the value in its reason.
+	Low, High float64
+
+	// One of these gives the value.
+	set       func(*setView) evaporator.Result
+	body      func(*bodyView) evaporator.Result
+	condenser func(*condenserView) evaporator.Result
+	pan       func(*panView) evaporator.Result
+}
+
+const (
+	balances = "mass and heat balances of the set, package evaporator"
+	if97     = "IAPWS-IF97, region 4"
+)
+
+// Quantities is the table. Units are the canonical ones of the dimension.
+var Quantities = []Quantity{
+	{Class: plant.ClassSet, Name: "juice_in_flow", Dimension: plant.MassFlow, Low: 0, High: 3000,
+		Meaning: "clear juice to the set, as the balances use it", Inputs: "juice_flow, or syrup_flow with both Brix", Source: balances,
+		set: func(v *setView) evaporator.Result { return v.r.JuiceTH }},
+	{Class: plant.ClassSet, Name: "evaporation", Dimension: plant.MassFlow, Low: 0, High: 3000,
+		Meaning: "water evaporated by the set", Inputs: "juice flow, feed and syrup Brix", Source: "solids balance E = F (1 - x0/xn)",
+		set: func(v *setView) evaporator.Result { return v.r.TotalEvaporationTH }},
+	{Class: plant.ClassSet, Name: "syrup_calculated", Dimension: plant.MassFlow, Low: 0, High: 2000,
+		Meaning: "syrup leaving the set, by solids balance", Inputs: "juice flow, feed and syrup Brix", Source: "solids balance",
+		set: func(v *setView) evaporator.Result { return v.r.SyrupTH }},
+	{Class: plant.ClassSet, Name: "steam_calculated", Dimension: plant.MassFlow, Low: 0, High: 2000,
+		Meaning: "steam condensed in the first effect, by heat balance", Inputs: "juice flow and temperature, Brix, pressures, bleeds", Source: balances,
+		set: func(v *setView) evaporator.Result { return v.r.SteamTH }},
+	{Class: plant.ClassSet, Name: "economy", Dimension: plant.Ratio, Low: 0.3, High: 12,
+		Meaning: "water evaporated per steam, steam by balance", Inputs: "evaporation, steam_calculated", Source: "definition",
+		set: func(v *setView) evaporator.Result { return v.r.Economy }},
+	{Class: plant.ClassSet, Name: "economy_measured", Dimension: plant.Ratio, Low: 0.3, High: 12,
+		Meaning: "water evaporated per steam, steam by its meter", Inputs: "evaporation, steam_flow", Source: "definition",
+		set: func(v *setView) evaporator.Result { return v.r.EconomyMeasured }},
+	{Class: plant.ClassSet, Name: "economy_corrected", Dimension: plant.Ratio, Low: 0.3, High: 12,
+		Meaning: "economy with the bleeds counted at full value: about the number of effects in good order", Inputs: "evaporation, bleeds, steam_calculated", Source: "Rillieux count (E + sum (n-k) B_k)/S",
+		set: func(v *setView) evaporator.Result { return v.r.CorrectedEconomy }},
+	{Class: plant.ClassSet, Name: "specific_evaporation", Dimension: plant.SpecificEvap, Low: 0, High: 200,
+		Meaning: "water evaporated per heating surface in service", Inputs: "evaporation, heating surfaces", Source: "definition",
+		set: func(v *setView) evaporator.Result { return v.r.SpecificKgM2H }},
+	{Class: plant.ClassSet, Name: "rillieux_steam", Dimension: plant.MassFlow, Low: 0, High: 2000,
+		Meaning: "steam by the Rillieux count, a check that needs no heat balance", Inputs: "evaporation, bleeds", Source: "Rillieux count (E - sum k B_k)/n + sum B_k",
+		set: func(v *setView) evaporator.Result { return v.r.RillieuxSteamTH }},
+	{Class: plant.ClassSet, Name: "rillieux_residual", Dimension: plant.Percent, Low: -100, High: 100,
+		Meaning: "Rillieux count less steam by balance, %", Inputs: "rillieux_steam, steam_calculated", Source: "definition",
+		set: func(v *setView) evaporator.Result { return v.r.RillieuxResidual }},
+	{Class: plant.ClassSet, Name: "steam_difference", Dimension: plant.Percent, Low: -100, High: 100,
+		Meaning: "steam meter less steam by balance, %", Inputs: "steam_flow, steam_calculated", Source: "definition",
+		set: func(v *setView) evaporator.Result { return v.r.SteamDifference }},
+	{Class: plant.ClassSet, Name: "solids_closure", Dimension: plant.Percent, Low: -50, High: 50,
+		Meaning: "solids out over solids in, less 1, %", Inputs: "juice and syrup flow, both Brix", Source: "solids balance",
+		set: func(v *setView) evaporator.Result { return v.r.SolidsClosurePct }},
+	{Class: plant.ClassSet, Name: "heat_closure", Dimension: plant.Percent, Low: -100, High: 100,
+		Meaning: "heat brought by the measured steam less heat needed, %", Inputs: "steam_flow and the heat balance", Source: balances,
+		set: func(v *setView) evaporator.Result { return v.r.HeatClosurePct }},
+	{Class: plant.ClassSet, Name: "total_temperature_difference", Dimension: plant.TempDifference, Low: -20, High: 150,
+		Meaning: "first calandria less last vapour space", Inputs: "pressures", Source: if97,
+		set: func(v *setView) evaporator.Result { return v.r.TotalDTK }},
+
+	{Class: plant.ClassBody, Name: "chest_saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 220,
+		Meaning: "condensing temperature in the calandria", Inputs: "chest pressure, or the vapour before less the pipe loss", Source: if97,
+		body: func(v *bodyView) evaporator.Result { return v.b.ChestC }},
+	{Class: plant.ClassBody, Name: "vapour_saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 220,
+		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure, or vapour temperature", Source: if97,
+		body: func(v *bodyView) evaporator.Result { return v.b.VapourC }},
+	{Class: plant.ClassBody, Name: "boiling_temperature", Dimension: plant.Temperature, Low: 0, High: 220,
+		Meaning: "boiling juice", Inputs: "vapour saturation temperature, boiling-point elevation", Source: "Tsat + BPE",
+		body: func(v *bodyView) evaporator.Result { return v.b.JuiceC }},
+	{Class: plant.ClassBody, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: 0, High: 30,
+		Meaning: "rise of the boiling point by dissolved solids, by the plant's chosen equation", Inputs: "Brix out, vapour pressure, purity", Source: "package liquor",
+		body: func(v *bodyView) evaporator.Result { return v.b.BPEK }},
+	{Class: plant.ClassBody, Name: "boiling_point_elevation_measured", Dimension: plant.TempDifference, Low: -5, High: 30,
+		Meaning: "juice thermometer less saturation temperature", Inputs: "juice temperature, vapour pressure", Source: "definition",
+		body: func(v *bodyView) evaporator.Result { return v.b.BPEMeasured }},
+	{Class: plant.ClassBody, Name: "head_elevation", Dimension: plant.TempDifference, Low: 0, High: 30,
+		Meaning: "rise of the boiling point at mean depth, for information: it stays inside U", Inputs: "level, tube length, density", Source: if97,
+		body: func(v *bodyView) evaporator.Result { return v.b.HeadK }},
+	{Class: plant.ClassBody, Name: "temperature_difference", Dimension: plant.TempDifference, Low: -50, High: 120,
+		Meaning: "calandria less boiling juice: the difference that U is quoted on", Inputs: "pressures, Brix", Source: "Tc - Tsat - BPE",
+		body: func(v *bodyView) evaporator.Result { return v.b.DTK }},
+	{Class: plant.ClassBody, Name: "apparent_difference", Dimension: plant.TempDifference, Low: -50, High: 120,
+		Meaning: "calandria less vapour space", Inputs: "pressures", Source: "Tc - Tsat",
+		body: func(v *bodyView) evaporator.Result { return v.b.DTApparentK }},
+	{Class: plant.ClassBody, Name: "difference_share", Dimension: plant.Percent, Low: 0, High: 100,
+		Meaning: "share of the set's useful temperature difference", Inputs: "temperature differences", Source: "definition",
+		body: func(v *bodyView) evaporator.Result { return v.b.DTSharePct }},
+	{Class: plant.ClassBody, Name: "evaporation", Dimension: plant.MassFlow, Low: -50, High: 1000,
+		Meaning: "water evaporated in the body", Inputs: "balances of the set", Source: balances,
+		body: func(v *bodyView) evaporator.Result { return v.b.EvaporationTH }},
+	{Class: plant.ClassBody, Name: "juice_out_flow", Dimension: plant.MassFlow, Low: 0, High: 3000,
+		Meaning: "juice leaving the body", Inputs: "balances of the set", Source: balances,
+		body: func(v *bodyView) evaporator.Result { return v.b.JuiceOutTH }},
+	{Class: plant.ClassBody, Name: "brix_out", Dimension: plant.BrixDim, Low: 0, High: 95,
+		Meaning: "Brix of the juice leaving the body, calculated", Inputs: "balances of the set", Source: "solids balance",
+		body: func(v *bodyView) evaporator.Result { return v.b.BrixOut }},
+	{Class: plant.ClassBody, Name: "duty", Dimension: plant.Power, Low: -20000, High: 500000,
+		Meaning: "heat given up in the calandria", Inputs: "balances of the set", Source: balances,
+		body: func(v *bodyView) evaporator.Result { return v.b.DutyKW }},
+	{Class: plant.ClassBody, Name: "u", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
+		Meaning: "heat-transfer coefficient on the difference calandria less boiling juice", Inputs: "duty, heating surface, temperature difference", Source: "U = q/(A dT)",
+		body: func(v *bodyView) evaporator.Result { return v.b.U }},
+	{Class: plant.ClassBody, Name: "u_apparent", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
+		Meaning: "heat-transfer coefficient on the apparent difference", Inputs: "duty, heating surface, apparent difference", Source: "U = q/(A dT)",
+		body: func(v *bodyView) evaporator.Result { return v.b.UApparent }},
+	{Class: plant.ClassBody, Name: "u_clean", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
+		Meaning: "U expected of the clean body: the site's record, else the Dessin formula", Inputs: "clean_u_w_m2k, or Brix and calandria temperature", Source: "site record, or Dessin (Hugot, from memory)",
+		body: func(v *bodyView) evaporator.Result { return v.clean() }},
+	{Class: plant.ClassBody, Name: "u_ratio", Dimension: plant.Ratio, Low: 0.005, High: 3,
+		Meaning: "U over U of the clean body", Inputs: "u, u_clean", Source: "definition",
+		body: func(v *bodyView) evaporator.Result { return v.ratio() }},
+	{Class: plant.ClassBody, Name: "scale_resistance", Dimension: plant.ThermalResist, Low: -2, High: 50,
+		Meaning: "resistance added since the body was clean", Inputs: "u, u_clean", Source: "R = 1/U - 1/U_clean",
+		body: func(v *bodyView) evaporator.Result { return v.scale() }},
+	{Class: plant.ClassBody, Name: "specific_evaporation", Dimension: plant.SpecificEvap, Low: -50, High: 300,
+		Meaning: "water evaporated per heating surface", Inputs: "evaporation, heating surface", Source: "definition",
+		body: func(v *bodyView) evaporator.Result { return v.b.SpecificKgM2H }},
+	{Class: plant.ClassBody, Name: "condensed_flow", Dimension: plant.MassFlow, Low: -50, High: 2000,
+		Meaning: "steam or vapour condensed in the calandria", Inputs: "balances of the set", Source: balances,
+		body: func(v *bodyView) evaporator.Result { return v.b.CondensedTH }},
+	{Class: plant.ClassBody, Name: "flash_flow", Dimension: plant.MassFlow, Low: -10, High: 500,
+		Meaning: "part of it that is condensate flash", Inputs: "balances of the set", Source: balances,
+		body: func(v *bodyView) evaporator.Result { return v.b.FlashTH }},
+	{Class: plant.ClassBody, Name: "temperature_mismatch", Dimension: plant.TempDifference, Low: -100, High: 200,
+		Meaning: "saturation temperature of the vapour space less its thermometer: beyond 1.5 K one of the two is wrong", Inputs: "vapour pressure, vapour temperature", Source: if97,
+		body: func(v *bodyView) evaporator.Result { return v.b.VapourDisagreeK }},
+	{Class: plant.ClassBody, Name: "gas_depression", Dimension: plant.TempDifference, Low: -100, High: 200,
+		Meaning: "saturation temperature of the calandria less its thermometer: beyond 1.5 K suggests incondensable gas", Inputs: "chest pressure, chest temperature", Source: if97,
+		body: func(v *bodyView) evaporator.Result { return v.b.ChestGasK }},
+
+	{Class: plant.ClassCondenser, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
+		Meaning: "saturation temperature of the vapour condensed", Inputs: "vapour pressure of the condenser or of the vessel it serves", Source: if97,
+		condenser: func(v *condenserView) evaporator.Result { return v.saturation }},
+	{Class: plant.ClassCondenser, Name: "approach", Dimension: plant.TempDifference, Low: -20, High: 100,
+		Meaning: "vapour saturation less tail water: it grows with air and with fouled internals", Inputs: "vapour pressure, tail water", Source: "definition",
+		condenser: func(v *condenserView) evaporator.Result { return v.approach }},
+	{Class: plant.ClassCondenser, Name: "rise", Dimension: plant.TempDifference, Low: -20, High: 80,
+		Meaning: "tail water less injection water: it grows when water is short", Inputs: "both water temperatures", Source: "definition",
+		condenser: func(v *condenserView) evaporator.Result { return v.rise }},
+	{Class: plant.ClassCondenser, Name: "water_ratio", Dimension: plant.Ratio, Low: 1, High: 500,
+		Meaning: "injection water needed per vapour", Inputs: "vapour pressure, both water temperatures", Source: "heat balance of a direct-contact condenser",
+		condenser: func(v *condenserView) evaporator.Result { return v.ratio }},
+	{Class: plant.ClassCondenser, Name: "water_need", Dimension: plant.MassFlow, Low: 0, High: 50000,
+		Meaning: "injection water by heat balance", Inputs: "vapour flow, water_ratio", Source: "heat balance of a direct-contact condenser",
+		condenser: func(v *condenserView) evaporator.Result { return v.need }},
+	{Class: plant.ClassCondenser, Name: "duty", Dimension: plant.Power, Low: 0, High: 500000,
+		Meaning: "heat taken up by the water", Inputs: "vapour flow, or water flow and both temperatures", Source: "heat balance",
+		condenser: func(v *condenserView) evaporator.Result { return v.duty }},
+
+	{Class: plant.ClassPan, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
+		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure", Source: if97,
+		pan: func(v *panView) evaporator.Result { return v.saturation }},
+	{Class: plant.ClassPan, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40,
+		Meaning: "massecuite less saturation temperature, the head taken off", Inputs: "massecuite temperature, vapour pressure", Source: "definition",
+		pan: func(v *panView) evaporator.Result { return v.elevation }},
+	{Class: plant.ClassPan, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95,
+		Meaning: "Brix of the mother liquor", Inputs: "boiling-point elevation, vapour pressure", Source: "inverse of the elevation, package liquor",
+		pan: func(v *panView) evaporator.Result { return v.brix }},
+	{Class: plant.ClassPan, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3,
+		Meaning: "sucrose per water over its value at saturation, at the same temperature and purity", Inputs: "mother_liquor_brix, purity, massecuite temperature", Source: "Vavrinecz solubility, Wiklund coefficient, package liquor",
+		pan: func(v *panView) evaporator.Result { return v.supersaturation }},
+	{Class: plant.ClassPan, Name: "temperature_difference", Dimension: plant.TempDifference, Low: -60, High: 120,
+		Meaning: "calandria less massecuite", Inputs: "chest pressure (or the vapour that heats it), massecuite temperature", Source: if97,
+		pan: func(v *panView) evaporator.Result { return v.difference }},
+	{Class: plant.ClassPan, Name: "evaporation", Dimension: plant.MassFlow, Low: 0, High: 200,
+		Meaning: "water evaporated in the pan", Inputs: "steam flow to the calandria", Source: "latent heats",
+		pan: func(v *panView) evaporator.Result { return v.evaporation }},
+	{Class: plant.ClassPan, Name: "u", Dimension: plant.HeatTransfer, Low: 0.005, High: 8,
+		Meaning: "heat-transfer coefficient of the pan", Inputs: "steam flow, heating surface, temperature difference", Source: "U = q/(A dT)",
+		pan: func(v *panView) evaporator.Result { return v.u }},
+}
+
+// Names lists the quantities of each class of equipment.
+func Names() map[plant.Class][]string {
+	names := map[plant.Class][]string{}
+	for _, q := range Quantities {
+		names[q.Class] = append(names[q.Class], q.Name)
+	}
+	return names
+}
