@@ -46,6 +46,10 @@ type Measurement struct {
 	SteamKPa Reading // in the calandria of effect 1, absolute; a body's own ChestKPa goes first
 	SteamC   Reading // exhaust steam, for its superheat
 
+	// CondenserTH is the vapour reaching the condenser as its own balance of cooling
+	// water says, t/h: only a check.
+	CondenserTH Reading
+
 	BleedTH [MaxEffects]Reading // vapour bled after each effect, index 0 = effect 1
 	Bodies  [MaxBodies]BodyMeasurement
 }
@@ -65,24 +69,45 @@ func brixOK(r Reading) bool     { return r.in(minBrix, maxBrix) }
 func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 func bleedOK(r Reading) bool    { return r.in(0, maxTH) }
 
-// readings calls f for every reading that carries a stated accuracy and may be
-// used, in a fixed order, so that each can be disturbed in turn.
-func (m *Measurement) readings(bodies int, f func(*Reading)) {
-	visit := func(r *Reading) {
+// bleedNames are constants so that naming costs nothing.
+var bleedNames = [MaxEffects]string{
+	"bleed after effect 1", "bleed after effect 2", "bleed after effect 3", "bleed after effect 4",
+	"bleed after effect 5", "bleed after effect 6", "bleed after effect 7",
+}
+
+// readings calls f for every finite reading that may be used, in a fixed order, so
+// that each can be disturbed in turn. body is -1 for a reading of the whole set.
+func (m *Measurement) readings(bodies int, f func(r *Reading, what string, body int)) {
+	visit := func(r *Reading, what string, body int) {
 		if r.OK && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) {
-			f(r)
+			f(r, what, body)
 		}
 	}
-	for _, r := range [...]*Reading{&m.JuiceTH, &m.FeedBrix, &m.FeedC, &m.PurityPct, &m.SyrupTH, &m.SyrupBrix, &m.SteamTH, &m.SteamKPa, &m.SteamC} {
-		visit(r)
-	}
+	visit(&m.JuiceTH, "juice flow", -1)
+	visit(&m.FeedBrix, "feed Brix", -1)
+	visit(&m.FeedC, "feed temperature", -1)
+	visit(&m.PurityPct, "purity", -1)
+	visit(&m.SyrupTH, "syrup flow", -1)
+	visit(&m.SyrupBrix, "syrup Brix", -1)
+	visit(&m.SteamTH, "steam flow", -1)
+	visit(&m.SteamKPa, "steam pressure", -1)
+	visit(&m.SteamC, "steam temperature", -1)
+	visit(&m.CondenserTH, "vapour to the condenser", -1)
 	for i := range m.BleedTH {
-		visit(&m.BleedTH[i])
+		visit(&m.BleedTH[i], bleedNames[i], -1)
 	}
 	for i := range bodies {
 		b := &m.Bodies[i]
-		for _, r := range [...]*Reading{&b.VapourKPa, &b.ChestKPa, &b.VapourC, &b.JuiceC, &b.ChestC, &b.Brix, &b.LevelPct, &b.CondensateTH} {
-			visit(r)
+		if b.OutOfService {
+			continue
 		}
+		visit(&b.VapourKPa, "vapour pressure", i)
+		visit(&b.ChestKPa, "chest pressure", i)
+		visit(&b.VapourC, "vapour temperature", i)
+		visit(&b.JuiceC, "juice temperature", i)
+		visit(&b.ChestC, "chest temperature", i)
+		visit(&b.Brix, "Brix", i)
+		visit(&b.LevelPct, "level", i)
+		visit(&b.CondensateTH, "condensate flow", i)
 	}
 }

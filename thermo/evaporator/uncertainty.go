@@ -19,7 +19,7 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 	plus := s.pointers(&s.listPlus, &s.plus)
 	minus := s.pointers(&s.listMinus, &s.minus)
 	r.UnstatedAccuracy = 0
-	s.m.readings(len(s.d.Bodies), func(x *Reading) {
+	s.m.readings(len(s.d.Bodies), func(x *Reading, _ string, _ int) {
 		if !(x.Sigma > 0) || math.IsInf(x.Sigma, 0) {
 			r.UnstatedAccuracy++
 			return

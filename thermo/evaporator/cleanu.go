@@ -1,0 +1,193 @@
+package evaporator
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"calandria/thermo/liquor"
+	"calandria/thermo/steam"
+)
+
+// Correlation names an equation for the coefficient of a clean body. They know
+// Brix and temperature only, not wetting, level, tube length or gas: +/-20 % is
+// normal. Use them for the shape (Normalise) and the site's own values after
+// cleaning for the level.
+type Correlation string
+
+// The correlations.
+const (
+	// Dessin: U = 0.001 (100 - B)(T - 54) lambda/3.6 (16000/divisor) W/(m2 K), B the
+	// Brix leaving, T the heating vapour's temperature in degC, lambda its latent heat
+	// in kJ/kg. The constant is the divisor of the form in lb/(ft2 h F): 16000 for
+	// clean bodies, 18000 or 20000 quoted for scaled ones or quintuples. Source: Hugot,
+	// Handbook of Cane Sugar Engineering, from memory; the metric and English forms
+	// agree within 2 %. Range taken as 10 to 80 Brix, T 60 to 150 degC.
+	Dessin Correlation = "dessin"
+
+	// Swedish: U = 1.163 k Tj/B W/(m2 K), Tj the boiling juice in degC, k 400 to 450
+	// kcal/(m2 h K). Source: Hugot, from memory. Range taken as 10 to 80 Brix, Tj 45 to
+	// 135 degC.
+	Swedish Correlation = "swedish"
+)
+
+// Constant returns the customary constant: Dessin 16000, Swedish 425.
+func (c Correlation) Constant() float64 {
+	if c == Swedish {
+		return 425
+	}
+	return 16000
+}
+
+// U returns the coefficient of a clean body in kW/(m2 K) for the Brix leaving, the
+// temperature of the heating vapour and that of the boiling juice. constant is the
+// divisor of Dessin or the k of Swedish; 0 means Constant().
+func (c Correlation) U(b liquor.Brix, heating, juice steam.Celsius, constant float64) (float64, error) {
+	if constant == 0 {
+		constant = c.Constant()
+	}
+	check := func(name string, v, low, high float64) error {
+		if !(v >= low && v <= high) {
+			return fmt.Errorf("clean coefficient (%s): %s %g; must be %g to %g", c, name, v, low, high)
+		}
+		return nil
+	}
+	switch c {
+	case Dessin:
+		if err := errors.Join(check("Brix", float64(b), 5, 88), check("heating temperature in degC", float64(heating), 55, 180), check("divisor", constant, 5000, 50000)); err != nil {
+			return 0, err
+		}
+		p, err := steam.Psat(heating)
+		if err != nil {
+			return 0, fmt.Errorf("clean coefficient (%s): %w", c, err)
+		}
+		lam, err := steam.LatentHeat(p)
+		if err != nil {
+			return 0, fmt.Errorf("clean coefficient (%s): %w", c, err)
+		}
+		return 1e-6 * (100 - float64(b)) * float64(heating-54) * float64(lam) / 3.6 * 16000 / constant, nil
+	case Swedish:
+		if err := errors.Join(check("Brix", float64(b), 5, 88), check("juice temperature in degC", float64(juice), 20, 180), check("k", constant, 100, 1000)); err != nil {
+			return 0, err
+		}
+		return 1.163e-3 * constant * float64(juice) / float64(b), nil
+	}
+	return 0, fmt.Errorf("clean coefficient: unknown correlation %q; known: %q, %q", c, Dessin, Swedish)
+}
+
+// LevelPoint is a point of the level factor: U at LevelPct % of the tube length
+// over U at the best level.
+type LevelPoint struct{ LevelPct, Factor float64 }
+
+// LevelTable is the level factor of a body, levels rising. A site sets its own.
+type LevelTable []LevelPoint
+
+// DefaultLevels returns the starting table: best near a third of the tube, falling
+// when higher (head, slow boiling) and sharply when lower (dry tubes). The shape
+// is after Hugot, from memory; the figures are our choice, to be fitted on site.
+func DefaultLevels() LevelTable {
+	return LevelTable{{10, 0.72}, {20, 0.90}, {30, 1}, {40, 1}, {60, 0.93}, {100, 0.85}}
+}
+
+// Check reports the first fault of the table.
+func (t LevelTable) Check() error {
+	for i, p := range t {
+		if !(p.LevelPct >= 0 && p.LevelPct <= 200) {
+			return fmt.Errorf("level table: level %g %%; must be 0 to 200", p.LevelPct)
+		}
+		if !(p.Factor > 0 && p.Factor <= 1.5) {
+			return fmt.Errorf("level table: factor %g at %g %%; must be above 0, at most 1.5", p.Factor, p.LevelPct)
+		}
+		if i > 0 && !(p.LevelPct > t[i-1].LevelPct) {
+			return fmt.Errorf("level table: level %g %% after %g %%; levels must rise", p.LevelPct, t[i-1].LevelPct)
+		}
+	}
+	return nil
+}
+
+// At returns the factor at a level in %, linear between points, constant beyond the
+// ends; 1 for an empty table or a level that is no number.
+func (t LevelTable) At(levelPct float64) float64 {
+	if len(t) == 0 || math.IsNaN(levelPct) {
+		return 1
+	}
+	if levelPct <= t[0].LevelPct {
+		return t[0].Factor
+	}
+	for i := 1; i < len(t); i++ {
+		a, b := t[i-1], t[i]
+		if levelPct <= b.LevelPct {
+			return a.Factor + (b.Factor-a.Factor)*(levelPct-a.LevelPct)/(b.LevelPct-a.LevelPct)
+		}
+	}
+	return t[len(t)-1].Factor
+}
+
+// Condition is where a coefficient was measured, or is to be quoted.
+type Condition struct {
+	Brix     liquor.Brix   // leaving the body
+	HeatingC steam.Celsius // chest
+	JuiceC   steam.Celsius
+}
+
+// Normalise returns the coefficient u, measured at the condition at, as it would be
+// at the reference condition and the best level:
+//
+//	U_norm = U c(ref)/c(at)/f(level)
+//
+// with c the correlation. Trend 1/U_norm: it is linear in the scale's resistance.
+// levelFactor comes from LevelTable.At.
+func Normalise(u float64, c Correlation, at, ref Condition, levelFactor float64) (float64, error) {
+	if !(u > 0 && u < 50) {
+		return 0, fmt.Errorf("normalise: coefficient %g kW/(m2 K); must be above 0 and below 50", u)
+	}
+	if !(levelFactor > 0.05 && levelFactor <= 1.5) {
+		return 0, fmt.Errorf("normalise: level factor %g; must be 0.05 to 1.5", levelFactor)
+	}
+	there, err := c.U(ref.Brix, ref.HeatingC, ref.JuiceC, 0)
+	if err != nil {
+		return 0, fmt.Errorf("normalise, reference: %w", err)
+	}
+	here, err := c.U(at.Brix, at.HeatingC, at.JuiceC, 0)
+	if err != nil {
+		return 0, fmt.Errorf("normalise: %w", err)
+	}
+	return u * there / here / levelFactor, nil
+}
+
+// OfClean returns a coefficient as a part of the clean one, both in kW/(m2 K).
+func OfClean(u, clean float64) (float64, error) {
+	if !(u > 0 && u < 50) || !(clean > 0 && clean < 50) {
+		return 0, fmt.Errorf("coefficient %g over clean coefficient %g kW/(m2 K): both must be above 0 and below 50", u, clean)
+	}
+	return u / clean, nil
+}
+
+// HeaterBleedTH infers the vapour in t/h that a juice heater takes, when the bleed
+// has no meter, from the juice it heats:
+//
+//	V = F (h(t_out) - h(t_in))/(1 - loss)/lambda(p)
+//
+// juiceTH in t/h, loss a fraction from 0 to 0.2, p the vapour's pressure. The
+// condensate leaves saturated.
+func HeaterBleedTH(juiceTH float64, b liquor.Brix, purity liquor.Purity, inC, outC steam.Celsius, p steam.KPa, loss float64, heat liquor.HeatModel) (float64, error) {
+	if !(juiceTH >= 0 && juiceTH <= maxTH) || !(loss >= 0 && loss <= 0.2) {
+		return 0, fmt.Errorf("heater: juice %g t/h, loss %g: out of range", juiceTH, loss)
+	}
+	if !(outC >= inC) {
+		return 0, fmt.Errorf("heater: juice leaves at %g degC, below its inlet %g degC", outC, inC)
+	}
+	hi, _, err := heat.EnthalpyFlagged(b, purity, inC)
+	if err != nil {
+		return 0, fmt.Errorf("heater inlet: %w", err)
+	}
+	ho, _, err := heat.EnthalpyFlagged(b, purity, outC)
+	if err != nil {
+		return 0, fmt.Errorf("heater outlet: %w", err)
+	}
+	lam, err := steam.LatentHeat(p)
+	if err != nil {
+		return 0, fmt.Errorf("heater vapour: %w", err)
+	}
+	return juiceTH * (ho - hi) / (1 - loss) / float64(lam), nil
+}
