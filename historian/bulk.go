@@ -1,0 +1,172 @@
+package historian
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"sort"
+	"time"
+
+	"calandria/plant"
+)
+
+// bulkRows is how many samples a BulkWriter gathers before it writes files.
+const bulkRows = 4_000_000
+
+// BulkWriter fills the past: it writes big stretches of time straight into
+// Parquet files, past the hot table. Samples may come in any order; those of
+// one tag in order of time are cheapest. It is for one goroutine.
+type BulkWriter struct {
+	a        *Archive
+	ctx      context.Context
+	tags     map[string]*bulkTag
+	rows     int
+	written  int64
+	progress func(samples int64)
+	closed   bool
+}
+
+type bulkTag struct {
+	entry *tagEntry
+	series
+}
+
+// Bulk starts a BulkWriter. progress, if not nil, is called now and then with
+// the number of samples accepted so far. Nothing can be read before Close or
+// until enough has been gathered to write a file.
+func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkWriter {
+	return &BulkWriter{a: a, ctx: ctx, tags: map[string]*bulkTag{}, progress: progress}
+}
+
+// Add takes samples of one path. Describe the tag first if it has a unit.
+func (w *BulkWriter) Add(path string, points ...plant.Point) error {
+	if w.closed {
+		return errors.New("bulk write: already closed")
+	}
+	t := w.tags[path]
+	if t == nil {
+		if path == "" {
+			return errors.New("bulk write: the path is empty")
+		}
+		w.a.mu.Lock()
+		e := w.a.tags[path]
+		if e == nil {
+			e = w.a.describe(TagInfo{Path: path})
+		}
+		w.a.mu.Unlock()
+		t = &bulkTag{entry: e}
+		w.tags[path] = t
+	}
+	for i := range points {
+		p := &points[i]
+		if p.Time.Before(minTime) || p.Time.After(maxTime) {
+			return fmt.Errorf("bulk write: %s has a time outside 1900..2200: %v", path, p.Time)
+		}
+		v, s := settle(t.entry, *p)
+		t.add(p.Time.UnixNano(), v, s)
+	}
+	before := w.written
+	w.rows += len(points)
+	w.written += int64(len(points))
+	if w.progress != nil && before/100_000 != w.written/100_000 {
+		w.progress(w.written)
+	}
+	if w.rows >= bulkRows {
+		return w.flush()
+	}
+	return nil
+}
+
+// Close writes what is left. After nil everything added is durable.
+func (w *BulkWriter) Close() error {
+	if w.closed {
+		return nil
+	}
+	w.closed = true
+	if err := w.flush(); err != nil {
+		return err
+	}
+	if w.progress != nil {
+		w.progress(w.written)
+	}
+	return nil
+}
+
+// flush writes one file for each UTC month that has samples.
+func (w *BulkWriter) flush() error {
+	if w.rows == 0 {
+		return nil
+	}
+	// The dictionary first, so that no file holds a tag that is not in it.
+	if err := w.a.Flush(w.ctx); err != nil {
+		return fmt.Errorf("bulk write: %w", err)
+	}
+	paths := make([]string, 0, len(w.tags))
+	lo, hi := int64(math.MaxInt64), int64(math.MinInt64)
+	for p, t := range w.tags {
+		if t.len() == 0 {
+			continue
+		}
+		t.tidy()
+		lo, hi = min(lo, t.time[0]), max(hi, t.time[t.len()-1])
+		paths = append(paths, p)
+	}
+	sort.Strings(paths)
+	for from := lo; from <= hi; {
+		if err := w.ctx.Err(); err != nil {
+			return fmt.Errorf("bulk write: %w", err)
+		}
+		_, to := monthOf(from)
+		head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond)}
+		var parts []*taggedSeries
+		for _, p := range paths {
+			t := w.tags[p]
+			i := sort.Search(t.len(), func(i int) bool { return t.time[i] >= from })
+			j := sort.Search(t.len(), func(i int) bool { return t.time[i] >= to })
+			if i == j {
+				continue
+			}
+			s := t.slice(i, j)
+			head.From, head.To = min(head.From, s.time[0]), max(head.To, s.time[s.len()-1]+1)
+			head.Tick = tickOf(head.Tick, s.time)
+			parts = append(parts, &taggedSeries{path: p, unit: t.entry.unit, series: s})
+		}
+		if len(parts) > 0 {
+			_, err := w.a.cold.add(kindRaw, head, nil, func(f io.Writer, h *fileHead) error {
+				return writeRaw(f, h, func() (*taggedSeries, error) {
+					if len(parts) == 0 {
+						return nil, nil
+					}
+					s := parts[0]
+					parts = parts[1:]
+					return s, nil
+				})
+			})
+			if err != nil {
+				return fmt.Errorf("bulk write: %w", err)
+			}
+		}
+		from = to
+	}
+	for _, t := range w.tags {
+		if t.len() > 0 {
+			n := t.len() - 1
+			w.a.noteLast(t.entry.path, t.time[n], t.value[n], t.status[n])
+		}
+		t.reset()
+	}
+	w.rows = 0
+	return nil
+}
+
+// noteLast keeps the newest point of a path for Last.
+func (a *Archive) noteLast(path string, t int64, v float64, status uint32) {
+	p := plant.Point{Time: time.Unix(0, t).UTC(), Value: v, Quality: plant.QualityOf(status)}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if l, ok := a.last[path]; ok && !p.Time.Before(l.Time) {
+		a.last[path] = p
+	}
+}

@@ -1,0 +1,657 @@
+package historian
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/compress/zstd"
+)
+
+// The three kinds of Parquet file, each in a folder of its own.
+const (
+	kindRaw  = "raw"
+	kindMin  = "rollup-1min"
+	kindHour = "rollup-1h"
+)
+
+var coldKinds = []string{kindRaw, kindMin, kindHour}
+
+// indexKey is the footer entry with the fileHead as JSON.
+const indexKey = "calandria.index"
+
+// fileHead is what a file says about itself.
+type fileHead struct {
+	From int64 `json:"from"` // ns since 1970: contents are in [From, To)
+	To   int64 `json:"to"`
+	Tick int64 `json:"tick"` // ns of one unit of the time column
+	// Replaces names the files whose contents are in this one.
+	Replaces []string `json:"replaces,omitempty"`
+	// Sources is, for roll-ups, the newest raw version they were made from.
+	Sources uint64      `json:"sources,omitempty"`
+	Tags    []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are
+}
+
+// fileEntry says where the rows of one tag are.
+type fileEntry struct {
+	Path  string `json:"path"`
+	Unit  string `json:"unit"`
+	Rows  int64  `json:"rows"`
+	Min   int64  `json:"min"` // ns, first and last time
+	Max   int64  `json:"max"`
+	first int64
+}
+
+// coldFile is one immutable file.
+type coldFile struct {
+	kind, name string
+	path       string
+	version    uint64
+	size       int64
+	head       fileHead
+
+	store    *coldStore
+	mu       sync.Mutex
+	f        ReadFile
+	pf       *parquet.File
+	groupAt  []int64 // first row of each row group
+	refs     int
+	obsolete bool
+}
+
+func (c *coldFile) overlaps(from, to int64) bool { return c.head.From < to && from < c.head.To }
+
+// entries lists the rows of a path (one for each unit).
+func (c *coldFile) entries(path string) []fileEntry {
+	i := sort.Search(len(c.head.Tags), func(i int) bool { return c.head.Tags[i].Path >= path })
+	j := i
+	for j < len(c.head.Tags) && c.head.Tags[j].Path == path {
+		j++
+	}
+	return c.head.Tags[i:j]
+}
+
+// coldStore is the set of Parquet files. The set changes only by add.
+type coldStore struct {
+	dir  string
+	fl   FileLayer
+	log  *slog.Logger
+	open atomic.Int64
+
+	mu      sync.RWMutex
+	files   map[string][]*coldFile // by kind, sorted by From and version
+	version uint64
+}
+
+// maxOpenFiles is how many files stay open between reads.
+const maxOpenFiles = 64
+
+func openCold(dir string, fl FileLayer, log *slog.Logger) (*coldStore, error) {
+	s := &coldStore{dir: dir, fl: fl, log: log, files: map[string][]*coldFile{}}
+	for _, kind := range coldKinds {
+		d := filepath.Join(dir, kind)
+		if err := fl.MkdirAll(d); err != nil {
+			return nil, err
+		}
+		names, err := fl.List(d)
+		if err != nil {
+			return nil, err
+		}
+		replaced := map[string]bool{}
+		var found []*coldFile
+		for _, name := range names {
+			if strings.HasSuffix(name, ".tmp") { // left by a crash while writing
+				if err := fl.Remove(filepath.Join(d, name)); err != nil {
+					log.Warn("left-over file not removed", "file", name, "err", err)
+				}
+				continue
+			}
+			v, ok := versionOf(name)
+			if !ok {
+				continue
+			}
+			s.version = max(s.version, v)
+			c := &coldFile{store: s, kind: kind, name: name, path: filepath.Join(d, name), version: v}
+			if err := c.readHead(); err != nil {
+				log.Error("archive file cannot be read and is left out", "file", c.path, "err", err)
+				continue
+			}
+			for _, r := range c.head.Replaces {
+				replaced[r] = true
+			}
+			found = append(found, c)
+		}
+		for _, c := range found {
+			if replaced[c.name] {
+				if err := fl.Remove(c.path); err != nil {
+					log.Warn("replaced file not removed", "file", c.path, "err", err)
+				}
+				continue
+			}
+			s.files[kind] = append(s.files[kind], c)
+		}
+		sortFiles(s.files[kind])
+	}
+	return s, nil
+}
+
+func sortFiles(fs []*coldFile) {
+	slices.SortFunc(fs, func(a, b *coldFile) int {
+		if a.head.From != b.head.From {
+			if a.head.From < b.head.From {
+				return -1
+			}
+			return 1
+		}
+		if a.version < b.version {
+			return -1
+		}
+		return 1
+	})
+}
+
+// versionOf reads the version from a name such as
+// raw_20261125T060000_20261125T070000_v00000012.parquet.
+func versionOf(name string) (uint64, bool) {
+	base, ok := strings.CutSuffix(name, ".parquet")
+	if !ok {
+		return 0, false
+	}
+	i := strings.LastIndex(base, "_v")
+	if i < 0 {
+		return 0, false
+	}
+	v, err := strconv.ParseUint(base[i+2:], 10, 63)
+	return v, err == nil
+}
+
+func (s *coldStore) count() int {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	n := 0
+	for _, fs := range s.files {
+		n += len(fs)
+	}
+	return n
+}
+
+// list returns the files of a kind that overlap [from, to), by From and
+// version, held open; the caller calls release.
+func (s *coldStore) list(kind string, from, to int64) []*coldFile {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	var fs []*coldFile
+	for _, c := range s.files[kind] {
+		if c.head.From >= to {
+			break
+		}
+		if c.overlaps(from, to) {
+			c.mu.Lock()
+			c.refs++
+			c.mu.Unlock()
+			fs = append(fs, c)
+		}
+	}
+	return fs
+}
+
+func release(fs []*coldFile) {
+	for _, c := range fs {
+		c.mu.Lock()
+		c.refs--
+		if c.refs == 0 && (c.obsolete || c.store.open.Load() > maxOpenFiles) {
+			c.shut()
+		}
+		if c.refs == 0 && c.obsolete {
+			c.remove()
+		}
+		c.mu.Unlock()
+	}
+}
+
+// shut closes the file; needs c.mu.
+func (c *coldFile) shut() {
+	if c.f != nil {
+		c.f.Close()
+		c.f, c.pf, c.groupAt = nil, nil, nil
+		c.store.open.Add(-1)
+	}
+}
+
+func (c *coldFile) remove() {
+	if err := c.store.fl.Remove(c.path); err != nil {
+		// It stays on disk; its successor names it, so it is ignored and
+		// removed at the next Open.
+		c.store.log.Warn("archive file not removed", "file", c.path, "err", err)
+	}
+}
+
+func (s *coldStore) close() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, fs := range s.files {
+		for _, c := range fs {
+			c.mu.Lock()
+			c.shut()
+			c.mu.Unlock()
+		}
+	}
+}
+
+// retire takes files out of the set; they are removed when no reader is left.
+func (s *coldStore) retire(kind string, gone []*coldFile) {
+	s.mu.Lock()
+	s.files[kind] = slices.DeleteFunc(s.files[kind], func(c *coldFile) bool { return slices.Contains(gone, c) })
+	s.mu.Unlock()
+	dropObsolete(gone)
+}
+
+func dropObsolete(gone []*coldFile) {
+	for _, c := range gone {
+		c.mu.Lock()
+		c.obsolete = true
+		if c.refs == 0 {
+			c.shut()
+			c.remove()
+		}
+		c.mu.Unlock()
+	}
+}
+
+// add writes a file and puts it into the set in place of those it replaces.
+// fill writes the rows and completes the head.
+func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill func(io.Writer, *fileHead) error) (*coldFile, error) {
+	s.mu.Lock()
+	s.version++
+	v := s.version
+	s.mu.Unlock()
+	for _, r := range replaces {
+		head.Replaces = append(head.Replaces, r.name)
+	}
+	const stamp = "20060102T150405"
+	name := fmt.Sprintf("%s_%s_%s_v%08d.parquet", kind, time.Unix(0, head.From).UTC().Format(stamp), time.Unix(0, head.To).UTC().Format(stamp), v)
+	c := &coldFile{store: s, kind: kind, name: name, path: filepath.Join(s.dir, kind, name), version: v, head: head}
+	cw := &countingWriter{}
+	err := writeWhole(s.fl, c.path, func(w io.Writer) error {
+		cw.w = w
+		return fill(cw, &c.head)
+	})
+	if err != nil {
+		return nil, err
+	}
+	c.size = cw.n
+	c.place()
+	s.mu.Lock()
+	fs := slices.DeleteFunc(slices.Clone(s.files[kind]), func(o *coldFile) bool { return slices.Contains(replaces, o) })
+	fs = append(fs, c)
+	sortFiles(fs)
+	s.files[kind] = fs
+	s.mu.Unlock()
+	dropObsolete(replaces)
+	return c, nil
+}
+
+type countingWriter struct {
+	w io.Writer
+	n int64
+}
+
+func (c *countingWriter) Write(p []byte) (int, error) {
+	n, err := c.w.Write(p)
+	c.n += int64(n)
+	return n, err
+}
+
+// place fills in where each tag begins.
+func (c *coldFile) place() {
+	var at int64
+	for i := range c.head.Tags {
+		c.head.Tags[i].first = at
+		at += c.head.Tags[i].Rows
+	}
+}
+
+func (c *coldFile) readHead() error {
+	f, size, err := c.store.fl.Open(c.path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	pf, err := openParquet(f, size)
+	if err != nil {
+		return err
+	}
+	js, ok := pf.Lookup(indexKey)
+	if !ok {
+		return errors.New("not written by this program: no index in the footer")
+	}
+	if err := json.Unmarshal([]byte(js), &c.head); err != nil {
+		return fmt.Errorf("index in the footer: %w", err)
+	}
+	if c.head.Tick <= 0 || c.head.To <= c.head.From {
+		return errors.New("index in the footer makes no sense")
+	}
+	c.size = size
+	c.place()
+	return nil
+}
+
+// openParquet opens a file; a library panic on a damaged file is an error.
+func openParquet(f io.ReaderAt, size int64) (pf *parquet.File, err error) {
+	defer recoverTo(&err)
+	return parquet.OpenFile(f, size, parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true))
+}
+
+// recoverTo turns a panic of the Parquet library (damaged pages) into an error.
+func recoverTo(err *error) {
+	if p := recover(); p != nil {
+		*err = fmt.Errorf("damaged file: %v", p)
+	}
+}
+
+// handle opens the file if it is not open. The caller holds a reference.
+func (c *coldFile) handle() (*parquet.File, []int64, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.pf != nil {
+		return c.pf, c.groupAt, nil
+	}
+	f, size, err := c.store.fl.Open(c.path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("open archive file: %w", err)
+	}
+	pf, err := openParquet(f, size)
+	if err != nil {
+		f.Close()
+		return nil, nil, fmt.Errorf("open archive file %s: %w", c.path, err)
+	}
+	c.f, c.pf = f, pf
+	c.store.open.Add(1)
+	var at int64
+	for _, g := range pf.RowGroups() {
+		c.groupAt = append(c.groupAt, at)
+		at += g.NumRows()
+	}
+	return c.pf, c.groupAt, nil
+}
+
+// rawRow is one line of a raw file. Three variants differ in the unit of time
+// only: the coarsest that loses nothing is used.
+type rawRow struct {
+	Tag    string   `parquet:"tag,dict"`
+	Time   int64    `parquet:"time,timestamp(nanosecond),delta"`
+	Value  *float64 `parquet:"value,optional,split"`
+	Status uint32   `parquet:"status,dict"`
+	Unit   string   `parquet:"unit,dict"`
+}
+
+type rawRowMicro struct {
+	Tag    string   `parquet:"tag,dict"`
+	Time   int64    `parquet:"time,timestamp(microsecond),delta"`
+	Value  *float64 `parquet:"value,optional,split"`
+	Status uint32   `parquet:"status,dict"`
+	Unit   string   `parquet:"unit,dict"`
+}
+
+type rawRowMilli struct {
+	Tag    string   `parquet:"tag,dict"`
+	Time   int64    `parquet:"time,timestamp(millisecond),delta"`
+	Value  *float64 `parquet:"value,optional,split"`
+	Status uint32   `parquet:"status,dict"`
+	Unit   string   `parquet:"unit,dict"`
+}
+
+// Columns of a raw file.
+const (
+	colTime   = 1
+	colValue  = 2
+	colStatus = 3
+)
+
+// tickOf is the coarsest of ms, us, ns that holds all times exactly.
+func tickOf(tick int64, times []int64) int64 {
+	for _, t := range times {
+		for t%tick != 0 {
+			tick /= 1000
+		}
+	}
+	return tick
+}
+
+const (
+	groupMin = 32 << 10  // rows: a row group ends at the next tag after these
+	groupMax = 512 << 10 // rows: and inside a tag at these
+)
+
+// taggedSeries is the samples of one tag under one unit.
+type taggedSeries struct {
+	path, unit string
+	series
+}
+
+// compression pools its encoders, which are big; so there is one.
+var compression = &zstd.Codec{Level: zstd.SpeedDefault, Concurrency: 1}
+
+func writerOptions() []parquet.WriterOption {
+	return []parquet.WriterOption{
+		parquet.Compression(compression),
+		parquet.CreatedBy("calandria", "1", ""),
+		parquet.DataPageStatistics(false),
+	}
+}
+
+// writeRaw writes series, sorted by path and unit, and completes the head.
+// next returns nil after the last one.
+func writeRaw(w io.Writer, head *fileHead, next func() (*taggedSeries, error)) error {
+	switch head.Tick {
+	case 1_000_000:
+		return writeRows[rawRowMilli](w, head, next)
+	case 1_000:
+		return writeRows[rawRowMicro](w, head, next)
+	case 1:
+		return writeRows[rawRow](w, head, next)
+	}
+	return fmt.Errorf("no time unit of %d ns", head.Tick)
+}
+
+func writeRows[T rawRow | rawRowMicro | rawRowMilli](w io.Writer, head *fileHead, next func() (*taggedSeries, error)) (err error) {
+	defer recoverTo(&err)
+	pw := parquet.NewGenericWriter[T](w, writerOptions()...)
+	rows := make([]T, 0, 8192)
+	inGroup := 0
+	for {
+		ts, err := next()
+		if err != nil {
+			return err
+		}
+		if ts == nil {
+			break
+		}
+		n := ts.len()
+		if n == 0 {
+			continue
+		}
+		for i := 0; i < n; {
+			end := min(n, i+cap(rows), i+groupMax-inGroup)
+			rows = rows[:0]
+			inGroup += end - i
+			for ; i < end; i++ {
+				r := rawRow{Tag: ts.path, Unit: ts.unit, Time: ts.time[i] / head.Tick, Status: ts.status[i]}
+				if v := &ts.value[i]; !math.IsNaN(*v) {
+					r.Value = v
+				}
+				rows = append(rows, T(r))
+			}
+			if _, err := pw.Write(rows); err != nil {
+				return err
+			}
+			if inGroup >= groupMax {
+				if err := pw.Flush(); err != nil {
+					return err
+				}
+				inGroup = 0
+			}
+		}
+		head.Tags = append(head.Tags, fileEntry{Path: ts.path, Unit: ts.unit, Rows: int64(n), Min: ts.time[0], Max: ts.time[n-1]})
+		if inGroup >= groupMin {
+			if err := pw.Flush(); err != nil {
+				return err
+			}
+			inGroup = 0
+		}
+	}
+	js, err := json.Marshal(head)
+	if err != nil {
+		return err
+	}
+	pw.SetKeyValueMetadata(indexKey, string(js))
+	return pw.Close()
+}
+
+// scan appends to out the rows of an entry with from <= time < to. The caller
+// holds a reference to the file.
+func (c *coldFile) scan(ctx context.Context, e fileEntry, from, to int64, out *series) (err error) {
+	defer recoverTo(&err)
+	if e.Max < from || e.Min >= to {
+		return nil
+	}
+	pf, groupAt, err := c.handle()
+	if err != nil {
+		return err
+	}
+	groups := pf.RowGroups()
+	g := sort.Search(len(groupAt), func(i int) bool { return groupAt[i] > e.first }) - 1
+	for ; g >= 0 && g < len(groups) && groupAt[g] < e.first+e.Rows; g++ {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		a := max(e.first-groupAt[g], 0)
+		b := min(e.first+e.Rows-groupAt[g], groups[g].NumRows())
+		cols := groups[g].ColumnChunks()
+		n0 := len(out.time)
+		if out.time, err = readInts(cols[colTime], a, b, out.time); err != nil {
+			return fmt.Errorf("read %s: %w", c.path, err)
+		}
+		ts := out.time[n0:]
+		if c.head.Tick != 1 {
+			for i := range ts {
+				ts[i] *= c.head.Tick
+			}
+		}
+		lo := sort.Search(len(ts), func(i int) bool { return ts[i] >= from })
+		hi := sort.Search(len(ts), func(i int) bool { return ts[i] >= to })
+		if hi < lo {
+			return fmt.Errorf("read %s: times of %s are not in order", c.path, e.Path)
+		}
+		copy(ts, ts[lo:hi])
+		out.time = out.time[:n0+hi-lo]
+		if lo == hi {
+			continue
+		}
+		if out.value, err = readFloats(cols[colValue], a+int64(lo), a+int64(hi), out.value); err != nil {
+			return fmt.Errorf("read %s: %w", c.path, err)
+		}
+		if out.status, err = readUint32s(cols[colStatus], a+int64(lo), a+int64(hi), out.status); err != nil {
+			return fmt.Errorf("read %s: %w", c.path, err)
+		}
+		if len(out.value) != len(out.time) || len(out.status) != len(out.time) {
+			return fmt.Errorf("read %s: columns of %s differ in length", c.path, e.Path)
+		}
+	}
+	return nil
+}
+
+// readPages hands out the pages with rows a..b of a column, cut to them.
+func readPages(c parquet.ColumnChunk, a, b int64, f func(parquet.Page) error) error {
+	pages := c.Pages()
+	defer pages.Close()
+	if err := pages.SeekToRow(a); err != nil {
+		return err
+	}
+	for a < b {
+		p, err := pages.ReadPage()
+		if err != nil {
+			if err == io.EOF {
+				err = io.ErrUnexpectedEOF
+			}
+			return err
+		}
+		n := p.NumRows()
+		use := p
+		if n > b-a {
+			n = b - a
+			use = p.Slice(0, n)
+		}
+		err = f(use)
+		parquet.Release(p)
+		if err != nil {
+			return err
+		}
+		a += n
+	}
+	return nil
+}
+
+func readInts(c parquet.ColumnChunk, a, b int64, out []int64) ([]int64, error) {
+	err := readPages(c, a, b, func(p parquet.Page) error {
+		d := p.Data()
+		out = append(out, d.Int64()...)
+		return nil
+	})
+	return out, err
+}
+
+func readFloats(c parquet.ColumnChunk, a, b int64, out []float64) ([]float64, error) {
+	err := readPages(c, a, b, func(p parquet.Page) error {
+		d := p.Data()
+		vals := d.Double()
+		if p.NumNulls() == 0 {
+			out = append(out, vals...)
+			return nil
+		}
+		k := 0
+		for _, l := range p.DefinitionLevels() {
+			if l == 0 {
+				out = append(out, math.NaN())
+				continue
+			}
+			out = append(out, vals[k])
+			k++
+		}
+		return nil
+	})
+	return out, err
+}
+
+func readUint32s(c parquet.ColumnChunk, a, b int64, out []uint32) ([]uint32, error) {
+	err := readPages(c, a, b, func(p parquet.Page) error {
+		d := p.Data()
+		dict := p.Dictionary()
+		if dict == nil {
+			out = append(out, d.Uint32()...)
+			return nil
+		}
+		codes := make([]uint32, dict.Len())
+		for i := range codes {
+			codes[i] = dict.Index(int32(i)).Uint32()
+		}
+		for _, i := range d.Int32() {
+			out = append(out, codes[i])
+		}
+		return nil
+	})
+	return out, err
+}

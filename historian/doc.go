@@ -1,0 +1,28 @@
+// Package historian keeps the plant's memory: the archive of every value
+// (SQLite for the last hours, Parquet files for the rest), the journal of
+// events, aggregates over samples, export and import as CSV, and forwarding to
+// InfluxDB.
+//
+// # Where a sample goes
+//
+// [Archive.Append] takes samples into memory; about once a second [Archive.Run]
+// commits them to hot.db. When a stretch of hours is older than Options.Hot it
+// is written as one immutable Parquet file in raw/, and later merged into files
+// of a day and of a month. Every Parquet file is written under a temporary
+// name, synced and renamed, so a reader never sees half of one; a file that
+// replaces others names them in its own footer, so that a crash between the
+// rename and the deletions leaves no doubt which one counts.
+//
+// # Several values at one time
+//
+// The same time, value and status arriving twice (a replay, a backfill) is one
+// sample. The same time with another value is kept too; the later arrival is
+// primary, which is how a correction wins. Reads give the primary, marked with
+// the ExtraData bit of OPC 10000-13, 5.3.3; [Archive.Versions] gives them all.
+//
+// # What is promised
+//
+// A sample is durable once [Archive.Flush] has returned nil after its Append,
+// or once Run has committed it, about a second later. Nothing durable is lost
+// by killing the process at any moment.
+package historian

@@ -1,0 +1,111 @@
+package historian
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// FileLayer is what the archive needs of the file system for its Parquet
+// files. Tests put one in that fails; nil in Options means the real one.
+type FileLayer interface {
+	MkdirAll(dir string) error
+	Create(name string) (WriteFile, error) // truncates
+	Open(name string) (ReadFile, int64, error)
+	Rename(from, to string) error
+	Remove(name string) error
+	List(dir string) ([]string, error) // plain names
+	SyncDir(dir string) error
+}
+
+// WriteFile is a file being written.
+type WriteFile interface {
+	io.WriteCloser
+	Sync() error
+}
+
+// ReadFile is a file being read.
+type ReadFile interface {
+	io.ReaderAt
+	io.Closer
+}
+
+type osFiles struct{}
+
+func (osFiles) MkdirAll(dir string) error             { return os.MkdirAll(dir, 0o750) }
+func (osFiles) Create(name string) (WriteFile, error) { return os.Create(name) }
+func (osFiles) Rename(from, to string) error          { return os.Rename(from, to) }
+func (osFiles) Remove(name string) error              { return os.Remove(name) }
+
+func (osFiles) Open(name string) (ReadFile, int64, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, 0, err
+	}
+	st, err := f.Stat()
+	if err != nil {
+		f.Close()
+		return nil, 0, err
+	}
+	return f, st.Size(), nil
+}
+
+func (osFiles) List(dir string) ([]string, error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	names := make([]string, 0, len(entries))
+	for _, e := range entries {
+		if e.Type().IsRegular() {
+			names = append(names, e.Name())
+		}
+	}
+	return names, nil
+}
+
+func (osFiles) SyncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
+
+// writeWhole writes a file so that it is either there completely or not at
+// all: temporary name, sync, rename, sync of the folder.
+func writeWhole(fl FileLayer, name string, fill func(io.Writer) error) (err error) {
+	tmp := name + ".tmp"
+	f, err := fl.Create(tmp)
+	if err != nil {
+		return fmt.Errorf("create %s: %w", tmp, err)
+	}
+	defer func() {
+		if err != nil {
+			f.Close()
+			fl.Remove(tmp) // best effort: Open sweeps what is left
+		}
+	}()
+	if err = fill(f); err != nil {
+		return fmt.Errorf("write %s: %w", tmp, err)
+	}
+	if err = f.Sync(); err != nil {
+		return fmt.Errorf("sync %s: %w", tmp, err)
+	}
+	if err = f.Close(); err != nil {
+		return fmt.Errorf("close %s: %w", tmp, err)
+	}
+	if err = fl.Rename(tmp, name); err != nil {
+		return fmt.Errorf("rename %s: %w", tmp, err)
+	}
+	if serr := fl.SyncDir(filepath.Dir(name)); serr != nil {
+		// The file is visible but perhaps not durable: take it back, so that
+		// what it replaces stays.
+		fl.Remove(name)
+		err = fmt.Errorf("sync folder of %s: %w", name, serr)
+		return err
+	}
+	return nil
+}

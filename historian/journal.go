@@ -1,0 +1,367 @@
+package historian
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"calandria/plant"
+)
+
+// JournalOptions of a journal. The zero value is usable.
+type JournalOptions struct {
+	Logger *slog.Logger // default none
+}
+
+// Journal is the append-only record of events, and beside it the records of
+// the house: notes, cleanings, settings, and the state of the alarm engine.
+// One SQLite file; every write is durable when its method returns.
+//
+// Each journal line carries a hash (SHA-256) over the hash of the line before
+// and its own content, so that an altered or removed line shows in Verify.
+// Someone who may write the file could make the whole chain anew: to exclude
+// that, ship Head off the machine from time to time.
+type Journal struct {
+	path string
+	w, r *sql.DB
+	log  *slog.Logger
+
+	mu   sync.Mutex // the writer, and the head
+	seq  uint64
+	hash [sha256.Size]byte
+}
+
+const journalSchema = `
+CREATE TABLE IF NOT EXISTS journal (
+	seq INTEGER PRIMARY KEY,
+	time INTEGER NOT NULL,       -- when it happened, ns since 1970 UTC
+	kind TEXT NOT NULL,
+	alarm TEXT NOT NULL,
+	source TEXT NOT NULL,
+	user TEXT NOT NULL,
+	body TEXT NOT NULL,          -- the event as JSON, what the hash covers
+	hash TEXT NOT NULL           -- SHA-256 over the previous hash and the body
+);
+CREATE INDEX IF NOT EXISTS journal_time ON journal (time);
+CREATE INDEX IF NOT EXISTS journal_alarm ON journal (alarm, seq) WHERE alarm <> '';
+CREATE TRIGGER IF NOT EXISTS journal_no_update BEFORE UPDATE ON journal
+	BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER IF NOT EXISTS journal_no_delete BEFORE DELETE ON journal
+	BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER IF NOT EXISTS journal_in_order BEFORE INSERT ON journal
+	WHEN NEW.seq <> (SELECT ifnull(max(seq), 0) + 1 FROM journal)
+	BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TABLE IF NOT EXISTS head (
+	one INTEGER PRIMARY KEY CHECK (one = 1),
+	seq INTEGER NOT NULL,
+	hash TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS state (
+	one INTEGER PRIMARY KEY CHECK (one = 1),
+	seq INTEGER NOT NULL,        -- journal number it belongs to
+	body BLOB NOT NULL
+);
+CREATE TABLE IF NOT EXISTS settings (
+	key TEXT PRIMARY KEY,
+	value TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS notes (
+	id INTEGER PRIMARY KEY AUTOINCREMENT,
+	time INTEGER NOT NULL,
+	source TEXT NOT NULL,
+	user TEXT NOT NULL,
+	text TEXT NOT NULL
+);
+CREATE INDEX IF NOT EXISTS notes_time ON notes (time);
+CREATE TABLE IF NOT EXISTS cleanings (
+	id INTEGER PRIMARY KEY AUTOINCREMENT,
+	body TEXT NOT NULL,
+	start INTEGER NOT NULL,
+	finish INTEGER,              -- NULL while it goes on
+	user TEXT NOT NULL,
+	method TEXT NOT NULL,
+	note TEXT NOT NULL
+);
+CREATE INDEX IF NOT EXISTS cleanings_body ON cleanings (body, start);
+`
+
+// TamperError names the first journal line that is not what was written.
+type TamperError struct {
+	Seq     uint64
+	Problem string
+}
+
+func (e *TamperError) Error() string {
+	return fmt.Sprintf("journal line %d: %s", e.Seq, e.Problem)
+}
+
+// OpenJournal opens or creates the journal file.
+func OpenJournal(path string, opt JournalOptions) (*Journal, error) {
+	if opt.Logger == nil {
+		opt.Logger = slog.New(slog.DiscardHandler)
+	}
+	w, r, err := openSQLite(path, journalSchema)
+	if err != nil {
+		return nil, fmt.Errorf("open journal: %w", err)
+	}
+	j := &Journal{path: path, w: w, r: r, log: opt.Logger}
+	var hash string
+	err = w.QueryRow(`SELECT seq, hash FROM journal ORDER BY seq DESC LIMIT 1`).Scan(&j.seq, &hash)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+	case err != nil:
+		j.Close()
+		return nil, fmt.Errorf("open journal %s: %w", path, err)
+	default:
+		b, err := hex.DecodeString(hash)
+		if err != nil || len(b) != len(j.hash) {
+			// Verify tells; the journal goes on from what is there.
+			j.log.Error("last journal line has a damaged hash", "line", j.seq)
+		}
+		copy(j.hash[:], b)
+	}
+	return j, nil
+}
+
+// Close closes the file.
+func (j *Journal) Close() error { return errors.Join(j.r.Close(), j.w.Close()) }
+
+// Head returns the number and hash of the last line, to be kept elsewhere as
+// evidence. Zero and "" for an empty journal.
+func (j *Journal) Head() (seq uint64, hash string) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.seq == 0 {
+		return 0, ""
+	}
+	return j.seq, hex.EncodeToString(j.hash[:])
+}
+
+func chain(prev [sha256.Size]byte, body []byte) [sha256.Size]byte {
+	h := sha256.New()
+	h.Write(prev[:])
+	h.Write(body)
+	var out [sha256.Size]byte
+	h.Sum(out[:0])
+	return out
+}
+
+// journalLine is the canonical content of an event: the field order of
+// plant.Event, times in UTC. NaN and infinity, which JSON lacks, become nil.
+func journalLine(e *plant.Event) ([]byte, error) {
+	e.Time, e.Received = e.Time.UTC().Round(0), e.Received.UTC().Round(0)
+	e.Value, e.Setpoint = finite(e.Value), finite(e.Setpoint)
+	if math.IsNaN(e.DurationS) || math.IsInf(e.DurationS, 0) {
+		e.DurationS = 0
+	}
+	return json.Marshal(e)
+}
+
+func finite(v *float64) *float64 {
+	if v != nil && (math.IsNaN(*v) || math.IsInf(*v, 0)) {
+		return nil
+	}
+	return v
+}
+
+// Append writes events and, if state is not nil, the alarm engine's state in
+// one durable transaction: all of it or nothing. It returns the events with
+// their numbers. The argument is not changed.
+func (j *Journal) Append(events []plant.Event, state []byte) ([]plant.Event, error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	out := append([]plant.Event(nil), events...)
+	seq, hash := j.seq, j.hash
+	err := inTx(context.Background(), j.w, func(tx *sql.Tx) error {
+		for i := range out {
+			e := &out[i]
+			seq++
+			e.Seq = seq
+			body, err := journalLine(e)
+			if err != nil {
+				return err
+			}
+			hash = chain(hash, body)
+			if _, err := tx.Exec(`INSERT INTO journal (seq, time, kind, alarm, source, user, body, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+				int64(seq), nanos(e.Time), string(e.Kind), e.Alarm, e.Source, e.User, string(body), hex.EncodeToString(hash[:])); err != nil {
+				return err
+			}
+		}
+		if len(out) > 0 {
+			if _, err := tx.Exec(`INSERT INTO head (one, seq, hash) VALUES (1, ?, ?) ON CONFLICT (one) DO UPDATE SET seq = excluded.seq, hash = excluded.hash`,
+				int64(seq), hex.EncodeToString(hash[:])); err != nil {
+				return err
+			}
+		}
+		if state != nil {
+			if _, err := tx.Exec(`INSERT INTO state (one, seq, body) VALUES (1, ?, ?) ON CONFLICT (one) DO UPDATE SET seq = excluded.seq, body = excluded.body`,
+				int64(seq), state); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("write %d events to journal %s: %w", len(events), j.path, err)
+	}
+	j.seq, j.hash = seq, hash
+	return out, nil
+}
+
+// State returns the state stored last, nil if there is none.
+func (j *Journal) State() ([]byte, error) {
+	var b []byte
+	err := j.r.QueryRow(`SELECT body FROM state WHERE one = 1`).Scan(&b)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read state from journal %s: %w", j.path, err)
+	}
+	return b, nil
+}
+
+// Filter chooses journal lines; zero fields choose all.
+type Filter struct {
+	AfterSeq uint64 // only lines with a greater number
+	From, To time.Time
+	Kinds    []plant.EventKind
+	Alarm    string
+	Source   string // path of an equipment: also its parts
+	User     string
+	Limit    int  // 0: no limit
+	Newest   bool // newest first
+}
+
+// Read returns the lines a filter chooses, in order of their numbers.
+func (j *Journal) Read(ctx context.Context, f Filter) ([]plant.Event, error) {
+	where := []string{"1 = 1"}
+	var args []any
+	add := func(cond string, a ...any) { where = append(where, cond); args = append(args, a...) }
+	if f.AfterSeq > 0 {
+		add("seq > ?", int64(min(f.AfterSeq, math.MaxInt64)))
+	}
+	if !f.From.IsZero() {
+		add("time >= ?", nanos(f.From))
+	}
+	if !f.To.IsZero() {
+		add("time < ?", nanos(f.To))
+	}
+	if len(f.Kinds) > 0 {
+		marks := strings.TrimSuffix(strings.Repeat("?,", len(f.Kinds)), ",")
+		var ks []any
+		for _, k := range f.Kinds {
+			ks = append(ks, string(k))
+		}
+		add("kind IN ("+marks+")", ks...)
+	}
+	if f.Alarm != "" {
+		add("alarm = ?", f.Alarm)
+	}
+	if f.Source != "" {
+		// substr rather than LIKE: no wild cards from outside
+		add("(source = ? OR substr(source, 1, ?) = ?)", f.Source, len([]rune(f.Source))+1, f.Source+".")
+	}
+	if f.User != "" {
+		add("user = ?", f.User)
+	}
+	q := "SELECT seq, body FROM journal WHERE " + strings.Join(where, " AND ") + " ORDER BY seq"
+	if f.Newest {
+		q += " DESC"
+	}
+	if f.Limit > 0 {
+		q += " LIMIT ?"
+		args = append(args, f.Limit)
+	}
+	rows, err := j.r.QueryContext(ctx, q, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read journal %s: %w", j.path, err)
+	}
+	defer rows.Close()
+	var out []plant.Event
+	for rows.Next() {
+		var seq int64
+		var body []byte
+		if err := rows.Scan(&seq, &body); err != nil {
+			return nil, fmt.Errorf("read journal %s: %w", j.path, err)
+		}
+		var e plant.Event
+		if err := json.Unmarshal(body, &e); err != nil {
+			return nil, fmt.Errorf("read journal %s: line %d: %w", j.path, seq, err)
+		}
+		out = append(out, e)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read journal %s: %w", j.path, err)
+	}
+	return out, nil
+}
+
+// Verify checks every line of the journal. It returns a *TamperError for the
+// first one that was altered, added or removed, nil if all is as written.
+func (j *Journal) Verify(ctx context.Context) error {
+	tx, err := j.r.BeginTx(ctx, &sql.TxOptions{ReadOnly: true}) // one picture of lines and head
+	if err != nil {
+		return fmt.Errorf("verify journal %s: %w", j.path, err)
+	}
+	defer tx.Rollback()
+	var headSeq uint64
+	var headHash string
+	err = tx.QueryRow(`SELECT seq, hash FROM head WHERE one = 1`).Scan(&headSeq, &headHash)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return fmt.Errorf("verify journal %s: %w", j.path, err)
+	}
+	rows, err := tx.QueryContext(ctx, `SELECT seq, time, kind, alarm, source, user, body, hash FROM journal ORDER BY seq`)
+	if err != nil {
+		return fmt.Errorf("verify journal %s: %w", j.path, err)
+	}
+	defer rows.Close()
+	var prev [sha256.Size]byte
+	var want uint64
+	for rows.Next() {
+		want++
+		var seq uint64
+		var t int64
+		var kind, alarm, source, user, hash string
+		var body []byte
+		if err := rows.Scan(&seq, &t, &kind, &alarm, &source, &user, &body, &hash); err != nil {
+			return fmt.Errorf("verify journal %s: after line %d: %w", j.path, want-1, err)
+		}
+		if seq != want {
+			return &TamperError{Seq: want, Problem: fmt.Sprintf("is missing; the next line there is has number %d", seq)}
+		}
+		prev = chain(prev, body)
+		if hex.EncodeToString(prev[:]) != hash {
+			return &TamperError{Seq: seq, Problem: "its hash does not fit its content and the line before: it was altered, or lines before it were replaced"}
+		}
+		var e plant.Event
+		if err := json.Unmarshal(body, &e); err != nil {
+			return &TamperError{Seq: seq, Problem: "its content cannot be read: " + err.Error()}
+		}
+		if e.Seq != seq || nanos(e.Time) != t || string(e.Kind) != kind || e.Alarm != alarm || e.Source != source || e.User != user {
+			return &TamperError{Seq: seq, Problem: "its columns were altered: they differ from its content"}
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("verify journal %s: %w", j.path, err)
+	}
+	if want < headSeq {
+		return &TamperError{Seq: want + 1, Problem: fmt.Sprintf("is missing, with all lines up to %d", headSeq)}
+	}
+	if want > headSeq {
+		return &TamperError{Seq: headSeq + 1, Problem: "was added by something else than this program"}
+	}
+	if want > 0 && headHash != hex.EncodeToString(prev[:]) {
+		return &TamperError{Seq: want, Problem: "is not the line that was written last"}
+	}
+	return nil
+}

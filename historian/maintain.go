@@ -1,0 +1,323 @@
+package historian
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"sort"
+	"time"
+)
+
+const (
+	nsHour = int64(time.Hour)
+	nsDay  = 24 * nsHour
+)
+
+// monthMaxBytes is the size above which the files of a month stay files of a
+// day: rewriting them would cost more than it saves.
+const monthMaxBytes = 1 << 30
+
+// Maintain moves what is older than Options.Hot from SQLite to Parquet, merges
+// small files, makes roll-ups and deletes raw files older than Options.Keep.
+// Run calls it once a minute; it may also be called by hand. What could not be
+// done is tried again the next time.
+func (a *Archive) Maintain(ctx context.Context) error {
+	a.maintaining.Lock()
+	defer a.maintaining.Unlock()
+	now := a.opt.Now().UnixNano()
+	cutoff := floorTo(now-int64(a.opt.Hot), nsHour)
+	var errs []error
+	step := func(what string, err error) {
+		if err != nil {
+			errs = append(errs, fmt.Errorf("%s: %w", what, err))
+		}
+	}
+	step("move to Parquet", a.move(ctx, cutoff))
+	step("merge files", a.merge(ctx, cutoff))
+	step("roll up", a.rollUp(ctx, cutoff))
+	step("delete old files", a.retain(now-int64(a.opt.Keep)))
+	err := errors.Join(errs...)
+	var n int64
+	if e := a.hot.r.QueryRowContext(ctx, `SELECT count(*) FROM hot`).Scan(&n); e == nil {
+		a.mu.Lock()
+		a.health.HotRows = n
+		a.mu.Unlock()
+	}
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	a.mu.Lock()
+	a.health.OK = err == nil
+	if err != nil {
+		a.fail(err)
+	}
+	a.mu.Unlock()
+	return err
+}
+
+// move writes the samples older than cutoff as one file a UTC day and deletes
+// them from hot.db. A crash in between leaves them in both places, which reads
+// merge and the next move settles.
+func (a *Archive) move(ctx context.Context, cutoff int64) error {
+	a.mu.Lock()
+	entries := make([]*tagEntry, 0, len(a.byID))
+	for _, e := range a.byID {
+		c := *e
+		entries = append(entries, &c)
+	}
+	a.mu.Unlock()
+	sort.Slice(entries, func(i, j int) bool {
+		if entries[i].path != entries[j].path {
+			return entries[i].path < entries[j].path
+		}
+		return entries[i].unit < entries[j].unit
+	})
+	var maxSeq sql.NullInt64
+	if err := a.hot.r.QueryRowContext(ctx, `SELECT max(seq) FROM hot`).Scan(&maxSeq); err != nil {
+		return err
+	}
+	for {
+		// The oldest sample of any tag says which day is next.
+		first := cutoff
+		for _, e := range entries {
+			var t sql.NullInt64
+			if err := a.hot.r.QueryRowContext(ctx, `SELECT time FROM hot WHERE tag = ? ORDER BY time LIMIT 1`, e.id).Scan(&t); err != nil && !errors.Is(err, sql.ErrNoRows) {
+				return err
+			}
+			if t.Valid {
+				first = min(first, t.Int64)
+			}
+		}
+		if first >= cutoff {
+			return nil
+		}
+		lo := floorTo(first, nsDay)
+		hi := min(lo+nsDay, cutoff)
+		var all []*taggedSeries
+		from, to, tick := int64(math.MaxInt64), int64(math.MinInt64), int64(1_000_000)
+		for _, e := range entries {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			s, err := a.hot.readUpTo(ctx, e.id, lo, hi, maxSeq.Int64)
+			if err != nil {
+				return err
+			}
+			if s.len() == 0 {
+				continue
+			}
+			s.tidy()
+			from, to = min(from, s.time[0]), max(to, s.time[s.len()-1]+1)
+			tick = tickOf(tick, s.time)
+			all = append(all, &taggedSeries{path: e.path, unit: e.unit, series: s})
+		}
+		if len(all) == 0 {
+			return nil // only samples younger than maxSeq: next time
+		}
+		i := 0
+		_, err := a.cold.add(kindRaw, fileHead{From: from, To: to, Tick: tick}, nil, func(w io.Writer, h *fileHead) error {
+			return writeRaw(w, h, func() (*taggedSeries, error) {
+				if i == len(all) {
+					return nil, nil
+				}
+				i++
+				return all[i-1], nil
+			})
+		})
+		if err != nil {
+			return err
+		}
+		if err := a.hot.forget(ctx, entries, lo, hi, maxSeq.Int64); err != nil {
+			return err
+		}
+	}
+}
+
+func (h *hotStore) readUpTo(ctx context.Context, tag, from, to, maxSeq int64) (series, error) {
+	var s series
+	rows, err := h.r.QueryContext(ctx, `SELECT time, value, status FROM hot WHERE tag = ? AND time >= ? AND time < ? AND seq <= ? ORDER BY time, seq`, tag, from, to, maxSeq)
+	if err != nil {
+		return s, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var t, st int64
+		var v sql.NullFloat64
+		if err := rows.Scan(&t, &v, &st); err != nil {
+			return s, err
+		}
+		if !v.Valid {
+			v.Float64 = math.NaN()
+		}
+		s.add(t, v.Float64, uint32(st))
+	}
+	return s, rows.Err()
+}
+
+// forget deletes samples that are in a Parquet file now, in small transactions
+// so that commits are not held up, and first notes the stretch for cursors
+// that have not passed them.
+func (h *hotStore) forget(ctx context.Context, entries []*tagEntry, from, to, maxSeq int64) error {
+	h.mu.Lock()
+	_, err := h.w.ExecContext(ctx, `INSERT OR REPLACE INTO stretches (cursor, lo, hi)
+		SELECT c.name, ?1, ?2 FROM cursors c WHERE EXISTS
+			(SELECT 1 FROM hot WHERE seq > c.seq AND seq <= ?3 AND time >= ?1 AND time < ?2)`, from, to, maxSeq)
+	h.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		for {
+			h.mu.Lock()
+			res, err := h.w.ExecContext(ctx, `DELETE FROM hot WHERE seq IN
+				(SELECT seq FROM hot WHERE tag = ? AND time >= ? AND time < ? AND seq <= ? LIMIT 20000)`, e.id, from, to, maxSeq)
+			h.mu.Unlock()
+			if err != nil {
+				return err
+			}
+			if n, _ := res.RowsAffected(); n < 20000 {
+				break
+			}
+		}
+	}
+	return nil
+}
+
+// monthOf returns the UTC month that contains t.
+func monthOf(t int64) (from, to int64) {
+	y, m, _ := time.Unix(0, t).UTC().Date()
+	return time.Date(y, m, 1, 0, 0, 0, 0, time.UTC).UnixNano(), time.Date(y, m+1, 1, 0, 0, 0, 0, time.UTC).UnixNano()
+}
+
+func dayOf(t int64) (from, to int64) {
+	d := floorTo(t, nsDay)
+	return d, d + nsDay
+}
+
+// mergeDelay keeps late files from causing a rewrite of a month each hour.
+const mergeDelay = 6 * time.Hour
+
+// merge makes one file of the files of a complete day, and of a complete month.
+func (a *Archive) merge(ctx context.Context, cutoff int64) error {
+	files := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
+	defer func() { release(files) }()
+	byMonth := map[int64][]*coldFile{}
+	for _, f := range files {
+		m, _ := monthOf(f.head.From)
+		byMonth[m] = append(byMonth[m], f)
+	}
+	months := make([]int64, 0, len(byMonth))
+	for m := range byMonth {
+		months = append(months, m)
+	}
+	slices.Sort(months)
+	for _, m := range months {
+		group := byMonth[m]
+		_, end := monthOf(m)
+		var size int64
+		for _, f := range group {
+			size += f.size
+		}
+		if end <= cutoff && size <= monthMaxBytes {
+			if len(group) > 1 && (a.mergedAt[m].IsZero() || len(group) > 24 || a.opt.Now().Sub(a.mergedAt[m]) >= mergeDelay) {
+				if err := a.mergeFiles(ctx, group); err != nil {
+					return err
+				}
+				if a.mergedAt == nil {
+					a.mergedAt = map[int64]time.Time{}
+				}
+				a.mergedAt[m] = a.opt.Now()
+			}
+			continue
+		}
+		byDay := map[int64][]*coldFile{}
+		for _, f := range group {
+			if d, dend := dayOf(f.head.From); f.head.To <= dend && dend <= cutoff {
+				byDay[d] = append(byDay[d], f)
+			}
+		}
+		for _, fs := range byDay {
+			if len(fs) > 1 {
+				if err := a.mergeFiles(ctx, fs); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// mergeFiles writes one file with the contents of several and puts it in
+// their place. Memory is bounded by one tag.
+func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
+	files = slices.Clone(files)
+	slices.SortFunc(files, func(x, y *coldFile) int {
+		if x.version < y.version {
+			return -1
+		}
+		return 1
+	})
+	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: 1_000_000}
+	type key struct{ path, unit string }
+	seen := map[key]bool{}
+	var keys []key
+	for _, f := range files {
+		head.From, head.To, head.Tick = min(head.From, f.head.From), max(head.To, f.head.To), min(head.Tick, f.head.Tick)
+		for _, e := range f.head.Tags {
+			k := key{e.Path, e.Unit}
+			if !seen[k] {
+				seen[k] = true
+				keys = append(keys, k)
+			}
+		}
+	}
+	sort.Slice(keys, func(i, j int) bool {
+		if keys[i].path != keys[j].path {
+			return keys[i].path < keys[j].path
+		}
+		return keys[i].unit < keys[j].unit
+	})
+	var out taggedSeries
+	_, err := a.cold.add(kindRaw, head, files, func(w io.Writer, h *fileHead) error {
+		return writeRaw(w, h, func() (*taggedSeries, error) {
+			if len(keys) == 0 {
+				return nil, nil
+			}
+			k := keys[0]
+			keys = keys[1:]
+			out.reset()
+			out.path, out.unit = k.path, k.unit
+			for _, f := range files { // in order of version: later arrivals behind
+				for _, e := range f.entries(k.path) {
+					if e.Unit != k.unit {
+						continue
+					}
+					if err := f.scan(ctx, e, math.MinInt64, math.MaxInt64, &out.series); err != nil {
+						return nil, err
+					}
+				}
+			}
+			out.tidy()
+			return &out, nil
+		})
+	})
+	return err
+}
+
+// retain deletes raw files that ended before limit.
+func (a *Archive) retain(limit int64) error {
+	files := a.cold.list(kindRaw, math.MinInt64, limit)
+	var gone []*coldFile
+	for _, f := range files {
+		if f.head.To <= limit {
+			gone = append(gone, f)
+		}
+	}
+	a.cold.retire(kindRaw, gone)
+	release(files)
+	return nil
+}

@@ -1,0 +1,283 @@
+package historian
+
+import (
+	"context"
+	"fmt"
+	"iter"
+	"math"
+	"sort"
+	"time"
+
+	"calandria/plant"
+)
+
+// Value is a stored point with the unit it was stored in.
+type Value struct {
+	plant.Point
+	Unit string
+}
+
+// Coverage says what the archive holds of a tag.
+type Coverage struct {
+	Path    string
+	Unit    string // as described last
+	Meaning string
+	First   time.Time // source time of the first and last sample; zero if there is none
+	Last    time.Time
+	Samples int64 // raw samples held; may count one twice while it is being moved
+}
+
+// Query yields the samples of a path with from <= time < to in order of time;
+// of several at one time the primary. A path without samples yields nothing.
+// After an error nothing more is yielded.
+func (a *Archive) Query(ctx context.Context, path string, from, to time.Time) iter.Seq2[Value, error] {
+	return a.query(ctx, path, from, to, true)
+}
+
+// Versions is Query with every sample at a time, the primary last.
+func (a *Archive) Versions(ctx context.Context, path string, from, to time.Time) iter.Seq2[Value, error] {
+	return a.query(ctx, path, from, to, false)
+}
+
+func (a *Archive) query(ctx context.Context, path string, from, to time.Time, primary bool) iter.Seq2[Value, error] {
+	return func(yield func(Value, error) bool) {
+		stop := false
+		err := a.scan(ctx, path, nanos(from), nanos(to), func(unit string, s series) error {
+			if primary {
+				s.primaries()
+			}
+			for i := range s.time {
+				v := Value{Unit: unit, Point: plant.Point{Time: time.Unix(0, s.time[i]).UTC(), Value: s.value[i], Quality: plant.QualityOf(s.status[i])}}
+				if !yield(v, nil) {
+					stop = true
+					return errStop
+				}
+			}
+			return nil
+		})
+		if err != nil && !stop {
+			yield(Value{}, fmt.Errorf("read %s from archive: %w", path, err))
+		}
+	}
+}
+
+var errStop = fmt.Errorf("stopped by the reader")
+
+// nanos is the time in ns, clipped to what the archive can hold.
+func nanos(t time.Time) int64 {
+	if t.Before(minTime) {
+		return minTime.UnixNano()
+	}
+	if t.After(maxTime) {
+		return maxTime.UnixNano()
+	}
+	return t.UnixNano()
+}
+
+// scan hands out the samples of a path in tidy blocks in order of time. Where
+// files overlap they are merged a day at a time, so that memory stays bounded
+// by the busiest day. Blocks may be changed by f.
+func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(unit string, s series) error) error {
+	if from >= to {
+		return nil
+	}
+	// The hot part is read first: what moves meanwhile is then seen twice and
+	// merged, never missed.
+	type part struct {
+		unit     string
+		min, max int64
+		hot      series
+		file     *coldFile
+		entry    fileEntry
+	}
+	var parts []part
+	for _, e := range a.tagsOf(path) {
+		s, err := a.hot.read(ctx, e.id, from, to)
+		if err != nil {
+			return fmt.Errorf("hot.db: %w", err)
+		}
+		s.tidy()
+		if n := s.len(); n > 0 {
+			parts = append(parts, part{unit: e.unit, min: s.time[0], max: s.time[n-1], hot: s})
+		}
+	}
+	files := a.cold.list(kindRaw, from, to)
+	defer release(files)
+	for _, c := range files {
+		for _, e := range c.entries(path) {
+			if e.Min < to && e.Max >= from {
+				parts = append(parts, part{unit: e.Unit, min: max(e.Min, from), max: min(e.Max, to-1), file: c, entry: e})
+			}
+		}
+	}
+	// Sorted by time; order of arrival (version, then hot) inside a cluster is
+	// restored below.
+	order := func(p *part) uint64 {
+		if p.file == nil {
+			return math.MaxUint64
+		}
+		return p.file.version
+	}
+	sort.SliceStable(parts, func(i, j int) bool { return parts[i].min < parts[j].min })
+	var buf series
+	for i := 0; i < len(parts); {
+		end, j := parts[i].max, i+1
+		for j < len(parts) && parts[j].min <= end {
+			end = max(end, parts[j].max)
+			j++
+		}
+		cluster := parts[i:j]
+		i = j
+		if len(cluster) == 1 {
+			p := &cluster[0]
+			if p.file == nil {
+				if err := f(p.unit, p.hot); err != nil {
+					return err
+				}
+				continue
+			}
+			// One file: block by block, a month at most at a time.
+			const block = 31 * 24 * int64(time.Hour)
+			for lo := p.min; lo <= p.max; {
+				hi := min(lo+block, p.max+1)
+				buf.reset()
+				if err := p.file.scan(ctx, p.entry, lo, hi, &buf); err != nil {
+					return err
+				}
+				if err := f(p.unit, buf); err != nil {
+					return err
+				}
+				lo = hi
+			}
+			continue
+		}
+		sort.SliceStable(cluster, func(i, j int) bool { return order(&cluster[i]) < order(&cluster[j]) })
+		const day = 24 * int64(time.Hour)
+		lo := cluster[0].min
+		for _, p := range cluster {
+			lo = min(lo, p.min)
+		}
+		for lo <= end {
+			hi := min(floorTo(lo, day)+day, end+1)
+			buf.reset()
+			unit := ""
+			for k := range cluster {
+				p := &cluster[k]
+				if p.max < lo || p.min >= hi {
+					continue
+				}
+				if unit != p.unit && buf.len() > 0 {
+					// The unit changed inside the block: older unit first.
+					buf.tidy()
+					if err := f(unit, buf); err != nil {
+						return err
+					}
+					buf.reset()
+				}
+				unit = p.unit
+				if p.file == nil {
+					x := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= lo })
+					y := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= hi })
+					buf.appendSeries(p.hot.slice(x, y))
+				} else if err := p.file.scan(ctx, p.entry, lo, hi, &buf); err != nil {
+					return err
+				}
+			}
+			buf.tidy()
+			if buf.len() > 0 {
+				if err := f(unit, buf); err != nil {
+					return err
+				}
+			}
+			lo = hi
+		}
+	}
+	return nil
+}
+
+// floorTo rounds t down to a multiple of d, also before 1970.
+func floorTo(t, d int64) int64 {
+	r := t % d
+	if r < 0 {
+		r += d
+	}
+	return t - r
+}
+
+// Last returns the newest point of a path, committed or not; false if there is
+// none.
+func (a *Archive) Last(ctx context.Context, path string) (plant.Point, bool, error) {
+	a.mu.Lock()
+	p, ok := a.last[path]
+	a.mu.Unlock()
+	if ok {
+		return p, true, nil
+	}
+	c, err := a.Coverage(ctx, path)
+	if err != nil || c.Samples == 0 {
+		return plant.Point{}, false, err
+	}
+	for v, err := range a.Query(ctx, path, c.Last, c.Last.Add(1)) {
+		if err != nil {
+			return plant.Point{}, false, err
+		}
+		p, ok = v.Point, true
+	}
+	if ok {
+		a.mu.Lock()
+		if q, seen := a.last[path]; !seen || q.Time.Before(p.Time) {
+			a.last[path] = p
+		}
+		a.mu.Unlock()
+	}
+	return p, ok, nil
+}
+
+// Tags lists the tags the archive knows, by path, as described last.
+func (a *Archive) Tags() []TagInfo {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	infos := make([]TagInfo, 0, len(a.tags))
+	for _, e := range a.tags {
+		infos = append(infos, TagInfo{Path: e.path, Unit: e.unit, Meaning: e.meaning, Resolution: e.resolution})
+	}
+	sort.Slice(infos, func(i, j int) bool { return infos[i].Path < infos[j].Path })
+	return infos
+}
+
+// Coverage says what is held of a path.
+func (a *Archive) Coverage(ctx context.Context, path string) (Coverage, error) {
+	c := Coverage{Path: path}
+	lo, hi := int64(math.MaxInt64), int64(math.MinInt64)
+	for _, e := range a.tagsOf(path) {
+		var n int64
+		var first, last *int64
+		// Two searches of the index rather than a pass over it.
+		err := a.hot.r.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM hot WHERE tag = ?1),
+			(SELECT min(time) FROM hot WHERE tag = ?1), (SELECT max(time) FROM hot WHERE tag = ?1)`, e.id).Scan(&n, &first, &last)
+		if err != nil {
+			return c, fmt.Errorf("coverage of %s: %w", path, err)
+		}
+		if n > 0 {
+			c.Samples += n
+			lo, hi = min(lo, *first), max(hi, *last)
+		}
+	}
+	a.mu.Lock()
+	if e := a.tags[path]; e != nil {
+		c.Unit, c.Meaning = e.unit, e.meaning
+	}
+	a.mu.Unlock()
+	files := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
+	defer release(files)
+	for _, f := range files {
+		for _, e := range f.entries(path) {
+			c.Samples += e.Rows
+			lo, hi = min(lo, e.Min), max(hi, e.Max)
+		}
+	}
+	if c.Samples > 0 {
+		c.First, c.Last = time.Unix(0, lo).UTC(), time.Unix(0, hi).UTC()
+	}
+	return c, nil
+}
