@@ -600,7 +600,7 @@ func (s *Set) profile(m *Measurement, in inputs) {
 		if s.d.JuiceByThermometer && tempOK(m.Bodies[b].JuiceC) {
 			c.tj[b] = m.Bodies[b].JuiceC.Value
 		}
-		c.hvap[b] = c.hv[b] + s.d.VapourCp*c.bpe[b]
+		c.hvap[b] = c.hv[b] + s.d.VapourCp*max(0, c.tj[b]-c.tv[b])
 		h := s.juiceHeat(x, c.tj[b])
 		c.v[b] = from.flow - l
 		c.inflow[b], c.intemp[b] = from.flow, from.temp
