@@ -1,0 +1,398 @@
+package simulator
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"net"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/gopcua/opcua/id"
+	"github.com/gopcua/opcua/server"
+	"github.com/gopcua/opcua/ua"
+
+	"calandria/plant"
+)
+
+// Options of a [Server].
+type Options struct {
+	// Listen is where it listens, opc.tcp://host:port; default
+	// opc.tcp://127.0.0.1:0. Port 0 takes a free one; see Endpoint. The server has
+	// neither encryption nor sign-in: keep it on loopback.
+	Listen string
+	// Speed is how much faster than the clock the mill lives; default 1, at most
+	// 1000. Source timestamps are always the clock's: at speed 1 they are the
+	// mill's own time, above it the mill only changes faster.
+	Speed float64
+	// Every is how often the mill is stepped and its instruments are read; default
+	// 1s.
+	Every time.Duration
+	// Model is the mill; the server owns it until Run returns.
+	Model *Model
+	// Logger is quiet when all is well; default none.
+	Logger *slog.Logger
+}
+
+// Server shows a mill over OPC UA, with subscriptions of its own making:
+// sampling, queues, deadbands, keep-alive, republishing, transfer to another
+// session and a short raw history. It refuses every write.
+type Server struct {
+	opt      Options
+	endpoint string
+	log      *slog.Logger
+
+	mu    sync.Mutex // guards the model and the values read from it
+	model *Model
+	index map[string]int // node identifier to place in now
+	now   []sample
+	past  [][]sample // a ring for each instrument
+	at    int        // next place in the rings
+
+	ua   *server.Server
+	ns   *server.NodeNameSpace
+	subs *subscriptions
+}
+
+// sample is one value as it stands on the server. It is never changed.
+type sample struct {
+	value  float64
+	status ua.StatusCode
+	at     time.Time
+	kind   valueKind
+}
+
+type valueKind uint8
+
+const (
+	analog valueKind = iota
+	boolean
+	integer
+)
+
+// historyDepth is how many values of each instrument HistoryRead reaches back:
+// 20 minutes at one a second.
+const historyDepth = 1200
+
+func (s sample) data() *ua.DataValue {
+	dv := &ua.DataValue{EncodingMask: ua.DataValueSourceTimestamp | ua.DataValueServerTimestamp, SourceTimestamp: s.at, ServerTimestamp: s.at}
+	if s.status != ua.StatusOK {
+		dv.EncodingMask |= ua.DataValueStatusCode
+		dv.Status = s.status
+	}
+	if plant.QualityOf(uint32(s.status)).IsBad() {
+		return dv
+	}
+	dv.EncodingMask |= ua.DataValueValue
+	switch s.kind {
+	case boolean:
+		dv.Value = ua.MustVariant(s.value != 0)
+	case integer:
+		dv.Value = ua.MustVariant(int32(math.Round(s.value)))
+	default:
+		dv.Value = ua.MustVariant(s.value)
+	}
+	return dv
+}
+
+// NewServer prepares a server. It listens on nothing until Run, but with port
+// 0 it already looks for a free port, so that Endpoint is known.
+func NewServer(o Options) (*Server, error) {
+	if o.Model == nil {
+		return nil, errors.New("simulator: a server needs a model")
+	}
+	if o.Listen == "" {
+		o.Listen = "opc.tcp://127.0.0.1:0"
+	}
+	if o.Speed == 0 {
+		o.Speed = 1
+	}
+	if !(o.Speed > 0 && o.Speed <= 1000) {
+		return nil, fmt.Errorf("simulator: a speed of %g; give more than 0 and at most 1000", o.Speed)
+	}
+	if o.Every == 0 {
+		o.Every = time.Second
+	}
+	if o.Every < 10*time.Millisecond {
+		return nil, fmt.Errorf("simulator: a step every %s; give 10ms or more", o.Every)
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	host, port, err := listenAddress(o.Listen)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{opt: o, log: o.Logger, model: o.Model, index: map[string]int{},
+		endpoint: "opc.tcp://" + net.JoinHostPort(host, strconv.Itoa(port))}
+	s.ua = server.New(server.EndPoint(bracket(host), port), server.EnableSecurity("None", ua.MessageSecurityModeNone),
+		server.EnableAuthMode(ua.UserTokenTypeAnonymous), server.ServerName("Demo mill (invented)"), server.ProductName("Calandria simulator"),
+		server.ManufacturerName("Calandria"), server.SetLogger(quiet{o.Logger}))
+	s.nodes()
+	s.subs = newSubscriptions(s)
+	s.read(time.Now())
+	return s, nil
+}
+
+func bracket(host string) string {
+	if strings.Contains(host, ":") {
+		return "[" + host + "]"
+	}
+	return host
+}
+
+func listenAddress(endpoint string) (host string, port int, err error) {
+	rest, ok := strings.CutPrefix(endpoint, "opc.tcp://")
+	if !ok {
+		return "", 0, fmt.Errorf("simulator: %q is no address to listen on; write opc.tcp://127.0.0.1:4840", endpoint)
+	}
+	rest, _, _ = strings.Cut(rest, "/")
+	host, p, err := net.SplitHostPort(rest)
+	if err != nil {
+		return "", 0, fmt.Errorf("simulator: address %q: %w", endpoint, err)
+	}
+	port, err = strconv.Atoi(p)
+	if err != nil || port < 0 || port > 65535 {
+		return "", 0, fmt.Errorf("simulator: address %q has no port number", endpoint)
+	}
+	if port == 0 {
+		l, err := net.Listen("tcp", net.JoinHostPort(host, "0"))
+		if err != nil {
+			return "", 0, fmt.Errorf("simulator: look for a free port: %w", err)
+		}
+		port = l.Addr().(*net.TCPAddr).Port
+		if err := l.Close(); err != nil {
+			return "", 0, fmt.Errorf("simulator: free the port found: %w", err)
+		}
+	}
+	return host, port, nil
+}
+
+// quiet hands the library's warnings on as details: a client that goes away is
+// nothing to report.
+type quiet struct{ log *slog.Logger }
+
+func (q quiet) Debug(string, ...any) {}
+func (q quiet) Info(string, ...any)  {}
+func (q quiet) Warn(f string, a ...any) {
+	q.log.Debug("opc ua: " + strings.TrimSpace(fmt.Sprintf(f, a...)))
+}
+func (q quiet) Error(f string, a ...any) {
+	q.log.Debug("opc ua: " + strings.TrimSpace(fmt.Sprintf(f, a...)))
+}
+
+// Endpoint is the address that clients use.
+func (s *Server) Endpoint() string { return s.endpoint }
+
+// Upset starts an upset by name; see Upsets.
+func (s *Server) Upset(name string) error {
+	return s.Do(func(m *Model) error { return m.Start(name) })
+}
+
+// ClearUpset ends an upset.
+func (s *Server) ClearUpset(name string) error {
+	return s.Do(func(m *Model) error { return m.Clear(name) })
+}
+
+// Do calls f with the model while nothing else uses it.
+func (s *Server) Do(f func(m *Model) error) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return f(s.model)
+}
+
+// Run serves until ctx ends. The mill is brought up to the clock first if it is
+// behind it by not more than a day.
+func (s *Server) Run(ctx context.Context) error {
+	// The library's loops end with this context; closing the channels comes first.
+	inner, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	if err := s.ua.Start(inner); err != nil {
+		return fmt.Errorf("simulator: listen on %s: %w", s.endpoint, err)
+	}
+	defer func() {
+		if err := s.ua.Close(); err != nil {
+			s.log.Debug("close the server", "error", err)
+		}
+	}()
+	now := time.Now()
+	s.mu.Lock()
+	if behind := now.Sub(s.model.Now()); behind > 0 && behind <= 24*time.Hour {
+		s.model.AdvanceTo(now)
+	}
+	s.mu.Unlock()
+	s.read(now)
+
+	step := time.NewTicker(s.opt.Every)
+	defer step.Stop()
+	pump := time.NewTicker(min(s.opt.Every, 50*time.Millisecond))
+	defer pump.Stop()
+	last := now
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-step.C:
+			now := time.Now()
+			passed := now.Sub(last)
+			last = now
+			if passed <= 0 {
+				continue
+			}
+			s.mu.Lock()
+			s.model.AdvanceTo(s.model.Now().Add(time.Duration(float64(passed) * s.opt.Speed)))
+			s.mu.Unlock()
+			s.read(now)
+			s.subs.sample(now)
+		case <-pump.C:
+			s.subs.pump(time.Now())
+		}
+	}
+}
+
+// read takes over what the instruments say.
+func (s *Server) read(now time.Time) {
+	now = now.UTC().Truncate(time.Millisecond)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for i, r := range s.model.Values() {
+		v := &s.now[i]
+		v.value, v.status, v.at = r.Raw, ua.StatusCode(r.Quality.Code()), now
+		if len(s.past[i]) < historyDepth {
+			s.past[i] = append(s.past[i], *v)
+		} else {
+			s.past[i][s.at%historyDepth] = *v
+		}
+	}
+	s.at++
+}
+
+// current is the sample of an instrument.
+func (s *Server) current(i int) sample {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.now[i]
+}
+
+// nodes builds the address space: one folder for each piece of equipment.
+func (s *Server) nodes() {
+	ns := server.NewNodeNameSpace(s.ua, Namespace)
+	s.ns = ns
+	objects := s.ua.Node(ua.NewNumericNodeID(0, id.ObjectsFolder))
+	root := ns.AddNode(folder(ua.NewStringNodeID(ns.ID(), "mill"), "Demo Mill (invented)"))
+	objects.AddRef(root, server.RefTypeIDOrganizes, true)
+	folders := map[string]*server.Node{"": root}
+	var within func(path string) *server.Node
+	within = func(path string) *server.Node {
+		if f := folders[path]; f != nil {
+			return f
+		}
+		parent, name := "", path
+		if i := strings.LastIndexByte(path, '.'); i >= 0 {
+			parent, name = path[:i], path[i+1:]
+		}
+		f := ns.AddNode(folder(ua.NewStringNodeID(ns.ID(), path), name))
+		within(parent).AddRef(f, server.RefTypeIDOrganizes, true)
+		folders[path] = f
+		return f
+	}
+	is := s.model.Instruments()
+	s.now, s.past = make([]sample, len(is)), make([][]sample, len(is))
+	for i, in := range is {
+		s.index[in.Path] = i
+		owner, name := "", in.Path
+		if j := strings.LastIndexByte(in.Path, '.'); j >= 0 {
+			owner, name = in.Path[:j], in.Path[j+1:]
+		}
+		typ := uint32(id.Double)
+		switch {
+		case in.Dimension == plant.State:
+			s.now[i].kind, typ = boolean, id.Boolean
+		case in.Dimension == plant.AnyDimension:
+			s.now[i].kind, typ = integer, id.Int32
+		}
+		n := ns.AddNode(variable(ua.NewStringNodeID(ns.ID(), in.Path), name, in.Title, typ, func() *ua.DataValue { return s.current(i).data() }))
+		within(owner).AddRef(n, server.RefTypeIDHasComponent, true)
+		if s.now[i].kind != analog {
+			continue
+		}
+		unit := &ua.EUInformation{NamespaceURI: "http://www.opcfoundation.org/UA/units/un/cefact", UnitID: unitCode(in.Unit),
+			DisplayName: ua.NewLocalizedText(in.Unit), Description: ua.NewLocalizedText(unitText(in))}
+		property(ns, n, in.Path, "EngineeringUnits", id.EUInformation, ua.NewExtensionObject(unit))
+		property(ns, n, in.Path, "EURange", id.Range, ua.NewExtensionObject(&ua.Range{Low: in.Low, High: in.High}))
+	}
+}
+
+func unitText(in Instrument) string {
+	if in.Reference == "" {
+		return string(in.Dimension)
+	}
+	return fmt.Sprintf("%s, %s", in.Dimension, in.Reference)
+}
+
+// unitCode is the UNECE recommendation 20 code as OPC UA numbers it (OPC
+// 10000-8, 5.6.3): the characters as bytes; -1 where there is none to be sure
+// of. The codes are from memory.
+func unitCode(unit string) int32 {
+	code, ok := map[string]string{"kPa": "KPA", "bar": "BAR", "mbar": "MBR", "degC": "CEL", "%": "P1", "A": "AMP", "t/h": "E18"}[unit]
+	if !ok {
+		return -1
+	}
+	n := int32(0)
+	for _, c := range []byte(code) {
+		n = n<<8 | int32(c)
+	}
+	return n
+}
+
+func attributes(class ua.NodeClass, name, title string) server.Attributes {
+	text := func(s string) *ua.DataValue { return server.DataValueFromValue(ua.NewLocalizedText(s)) }
+	return server.Attributes{
+		ua.AttributeIDNodeClass:     server.DataValueFromValue(uint32(class)),
+		ua.AttributeIDBrowseName:    server.DataValueFromValue(&ua.QualifiedName{NamespaceIndex: 1, Name: name}),
+		ua.AttributeIDDisplayName:   text(name),
+		ua.AttributeIDDescription:   text(title),
+		ua.AttributeIDWriteMask:     server.DataValueFromValue(uint32(0)),
+		ua.AttributeIDUserWriteMask: server.DataValueFromValue(uint32(0)),
+	}
+}
+
+func typeOf(n uint32) server.References {
+	return server.References{{ReferenceTypeID: ua.NewNumericNodeID(0, id.HasTypeDefinition), IsForward: true,
+		NodeID: ua.NewNumericExpandedNodeID(0, n), BrowseName: &ua.QualifiedName{Name: "type"}, DisplayName: ua.NewLocalizedText("type"),
+		TypeDefinition: ua.NewNumericExpandedNodeID(0, 0)}}
+}
+
+func folder(nid *ua.NodeID, name string) *server.Node {
+	return server.NewNode(nid, attributes(ua.NodeClassObject, name, name), typeOf(id.FolderType), nil)
+}
+
+func variable(nid *ua.NodeID, name, title string, dataType uint32, value func() *ua.DataValue) *server.Node {
+	a := attributes(ua.NodeClassVariable, name, title)
+	a[ua.AttributeIDDataType] = server.DataValueFromValue(ua.NewNumericNodeID(0, dataType))
+	a[ua.AttributeIDValueRank] = server.DataValueFromValue(int32(-1))
+	a[ua.AttributeIDAccessLevel] = server.DataValueFromValue(byte(ua.AccessLevelTypeCurrentRead | ua.AccessLevelTypeHistoryRead))
+	a[ua.AttributeIDUserAccessLevel] = server.DataValueFromValue(byte(ua.AccessLevelTypeCurrentRead | ua.AccessLevelTypeHistoryRead))
+	a[ua.AttributeIDHistorizing] = server.DataValueFromValue(true)
+	typ := uint32(id.AnalogItemType)
+	if dataType != id.Double {
+		typ = id.BaseDataVariableType
+	}
+	return server.NewNode(nid, a, typeOf(typ), value)
+}
+
+func property(ns *server.NodeNameSpace, owner *server.Node, path, name string, dataType uint32, value *ua.ExtensionObject) {
+	a := attributes(ua.NodeClassVariable, name, name)
+	a[ua.AttributeIDBrowseName] = server.DataValueFromValue(&ua.QualifiedName{Name: name})
+	a[ua.AttributeIDDataType] = server.DataValueFromValue(ua.NewNumericNodeID(0, dataType))
+	a[ua.AttributeIDValueRank] = server.DataValueFromValue(int32(-1))
+	a[ua.AttributeIDAccessLevel] = server.DataValueFromValue(byte(ua.AccessLevelTypeCurrentRead))
+	a[ua.AttributeIDUserAccessLevel] = server.DataValueFromValue(byte(ua.AccessLevelTypeCurrentRead))
+	dv := server.DataValueFromValue(value)
+	n := ns.AddNode(server.NewNode(ua.NewStringNodeID(ns.ID(), path+"."+name), a, typeOf(id.PropertyType), func() *ua.DataValue { return dv }))
+	owner.AddRef(n, server.RefType(id.HasProperty), true)
+}
