@@ -40,8 +40,8 @@ type Adjusted struct {
 	// Sidak for the number of tests made.
 	BalanceCritical, ZCritical float64
 
-	// Suspect is the index of the largest |MeasurementZ| if that is above ZCritical,
-	// else -1. Alike lists others whose adjustment goes with it (correlation above
+	// Suspect is the index of the largest |MeasurementZ| if that is above ZCritical or
+	// the global test fails, else -1. Alike lists others whose adjustment goes with it (correlation above
 	// 0.9): the balances can hardly tell them apart.
 	Suspect int
 	Alike   []int
@@ -165,7 +165,7 @@ func Reconcile(p Balances, alpha float64) (*Adjusted, error) {
 			best = i
 		}
 	}
-	if best >= 0 && math.Abs(out.MeasurementZ[best]) > out.ZCritical {
+	if best >= 0 && (out.GrossError || math.Abs(out.MeasurementZ[best]) > out.ZCritical) {
 		// Of exact twins take the one that needs the smallest error for its accuracy.
 		top := math.Abs(out.MeasurementZ[best])
 		for i, z := range out.MeasurementZ {
