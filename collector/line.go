@@ -448,16 +448,21 @@ func explain(err error) string {
 
 // statusName gives the standard name of a status code.
 func statusName(code ua.StatusCode) string {
-	q := plant.QualityOf(uint32(code))
-	if d, ok := ua.StatusCodes[code&0xFFFF0000]; ok && strings.HasPrefix(d.Name, "Status") {
-		n := strings.TrimPrefix(d.Name, "Status")
-		for _, p := range []string{"Bad", "Uncertain", "Good"} {
-			if rest, ok := strings.CutPrefix(n, p); ok && rest != "" {
-				return p + "_" + rest
-			}
+	q := plant.QualityOf(uint32(code)).String()
+	if !strings.Contains(q, "0x") {
+		return q
+	}
+	n, found := strings.CutPrefix(ua.StatusCodes[code&0xFFFF0000].Name, "Status")
+	if !found {
+		return q
+	}
+	n = strings.NewReplacer("ID", "Id", "URI", "Uri", "TCP", "Tcp").Replace(n)
+	for _, p := range []string{"Bad", "Uncertain", "Good"} {
+		if rest, ok := strings.CutPrefix(n, p); ok && rest != "" {
+			return p + "_" + rest
 		}
 	}
-	return q.String()
+	return n
 }
 
 var errSilent = errors.New("the server fell silent: neither values nor keep-alives")
