@@ -215,7 +215,14 @@ type ArchiveConfig struct {
 
 // ConsoleConfig is the web listener for pages, /metrics and the HTTP API.
 type ConsoleConfig struct {
-	Listen string `yaml:"listen"` // default 127.0.0.1:8420
+	// Listen is host:port; default 127.0.0.1:8420. An address that is not
+	// loopback is served only with BehindProxy.
+	Listen string `yaml:"listen"`
+	// BehindProxy states that a proxy in front does TLS and sign-in.
+	BehindProxy bool `yaml:"behind_proxy"`
+	// Hosts are names under which the pages may be asked for, besides the
+	// loopback ones and the host of Listen.
+	Hosts []string `yaml:"hosts"`
 }
 
 // InfluxConfig forwards every value to an InfluxDB v2 write API.
