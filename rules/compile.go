@@ -352,6 +352,8 @@ func (s *Set) read(id int32, f *plant.Frame, at time.Time) (float64, plant.Quali
 			in.at, in.fresh = now, true
 		}
 		return in.value, in.q
+	case inputUnchanged:
+		return s.trackers[in.window].unchanged(at)
 	case inputAge:
 		p := f.Point(in.tag)
 		if !p.Quality.Seen() {

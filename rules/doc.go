@@ -26,6 +26,8 @@
 // value inside, it is uncertain; so a window survives a short gap of its
 // instrument and says so. delta also needs a usable present value. Windows
 // are not stored: after a restart they fill from the replayed samples.
+// unchanged(tag) is the time since the tag last changed its value; until a
+// change has been seen it is the least it can be, and uncertain.
 //
 // # Bounds
 //

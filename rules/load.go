@@ -159,6 +159,7 @@ type loader struct {
 	matrix Matrix
 	files  []*loaded
 	faults plant.Faults
+	unread bool            // a file could not be decoded in full
 	seen   map[string]bool // faults, against the same one for each vessel
 
 	rules map[string]*alarmRule // by rule name
@@ -205,6 +206,7 @@ func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 		var faults plant.Faults
 		lf.doc, faults = plant.DecodeYAML(f.Name, f.Data, &lf.ruleFile)
 		l.faults = append(l.faults, faults...)
+		l.unread = l.unread || len(faults) > 0
 		for _, line := range strings.Split(string(f.Data), "\n") {
 			lf.lines = append(lf.lines, []rune(strings.TrimSuffix(line, "\r")))
 		}
@@ -368,7 +370,7 @@ func (l *loader) targets(lf *loaded, field, rule, pattern, where string, limits 
 	all := matches(l.set.house, pattern)
 	if len(all) == 0 {
 		classes := []string{string(plant.ClassSet), string(plant.ClassBody), string(plant.ClassBleed), string(plant.ClassCondenser), string(plant.ClassPan)}
-		if slices.Contains(classes, pattern) {
+		if slices.Contains(classes, pattern) || strings.Contains(pattern, "*") {
 			l.note(lf, field, rule, fmt.Sprintf("left out: the house has no %s", pattern))
 		} else {
 			l.fault(lf, field+".for", fmt.Sprintf("%q is neither a class nor the path of a vessel", pattern), "write for: body, set, condenser, pan or bleed, or a path such as EV.EV3 or EV.*")
@@ -640,6 +642,9 @@ func (l *loader) checkOverrides() {
 		}
 		for name, by := range lf.Override {
 			a := l.rules[name]
+			if a == nil && l.unread {
+				continue // it may stand in the file that could not be read
+			}
 			if a == nil {
 				names := make([]string, 0, len(l.rules))
 				for n := range l.rules {
@@ -966,7 +971,7 @@ func (l *loader) resolveLinks() {
 				}
 			}
 			if got == "" {
-				if l.rules[to] != nil {
+				if l.rules[to] != nil || l.unread {
 					l.note(k.file, at, spec.Name, fmt.Sprintf("consequence_of %s: no such alarm for this vessel", to))
 					continue
 				}
@@ -1015,10 +1020,13 @@ func (l *loader) candidates(to string, this *plant.Equipment) []string {
 	var out []string
 	if this != nil {
 		sc := &scope{this: this, house: l.set.house}
-		for _, e := range []*plant.Equipment{this, this.Parent, sc.related("condenser"), sc.related("heater")} {
+		for _, e := range []*plant.Equipment{this, sc.related("condenser"), sc.related("heater")} {
 			if e != nil {
 				out = append(out, to+"."+e.Path)
 			}
+		}
+		for e := this.Parent; e != nil; e = e.Parent {
+			out = append(out, to+"."+e.Path)
 		}
 		for e := this; e != nil; e = e.Parent {
 			if e.Set != nil && e.Set.Condenser != "" {
@@ -1036,7 +1044,7 @@ func (l *loader) candidates(to string, this *plant.Equipment) []string {
 func (l *loader) finish() {
 	s := l.set
 	n := len(s.house.Tags)
-	s.onSample, s.windowsOf = make([][]int32, n), make([][]int32, n)
+	s.onSample, s.windowsOf, s.trackersOf = make([][]int32, n), make([][]int32, n), make([][]int32, n)
 	calculated := func(id plant.TagID) bool {
 		src := s.house.Tags[id].Source
 		return src != plant.Measured && src != plant.Fixed
@@ -1045,6 +1053,12 @@ func (l *loader) finish() {
 		s.windowsOf[w.tag] = append(s.windowsOf[w.tag], int32(i))
 		if src := s.house.Tags[w.tag].Source; src != plant.Measured && src != plant.Ruled {
 			s.scanned = append(s.scanned, int32(i))
+		}
+	}
+	for i, t := range s.trackers {
+		s.trackersOf[t.tag] = append(s.trackersOf[t.tag], int32(i))
+		if src := s.house.Tags[t.tag].Source; src != plant.Measured && src != plant.Ruled {
+			s.scannedTrackers = append(s.scannedTrackers, int32(i))
 		}
 	}
 	for i := range s.alarms {

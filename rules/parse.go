@@ -102,7 +102,7 @@ type input struct {
 	tag  plant.TagID
 	path string
 	dim  dims
-	// of a window
+	// of a window, or of what keeps the time of the last change
 	window int32
 	fn     windowKind
 	words  string
@@ -119,6 +119,7 @@ const (
 	inputTag inputKind = iota
 	inputWindow
 	inputAge
+	inputUnchanged
 )
 
 // complaint is a fault inside an expression, at a rune of its source.
@@ -450,7 +451,7 @@ func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 
 // functionNames lists the functions for messages.
 func functionNames() []string {
-	names := []string{"abs", "min", "max", "sqrt", "clamp", "between", "is_bad", "is_good", "age", "default",
+	names := []string{"abs", "min", "max", "sqrt", "clamp", "between", "is_bad", "is_good", "age", "unchanged", "default",
 		"gauge", "vacuum", "unit", "per_hour", "per_minute", "per_day"}
 	for n := range windowFunctions {
 		names = append(names, n)
@@ -516,6 +517,15 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 		}
 		src := r.set.inputs[in]
 		in = r.use(input{kind: inputAge, tag: src.tag, path: src.path, dim: dimOf(plant.Duration), words: "age of " + src.path})
+		return &number{op: numInput, in: in, dim: dimOf(plant.Duration), from: at}
+	case "unchanged":
+		src, ok := r.tagArgument(at, name, args)
+		if !ok {
+			return &number{dim: dimOf(plant.Duration), from: at}
+		}
+		x := r.set.inputs[src]
+		in := r.use(input{kind: inputUnchanged, tag: x.tag, path: x.path, dim: dimOf(plant.Duration), window: r.set.trackerOn(x.tag, x.path),
+			words: "time since " + x.path + " changed"})
 		return &number{op: numInput, in: in, dim: dimOf(plant.Duration), from: at}
 	case "default":
 		return r.orDefault(at, args)

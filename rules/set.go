@@ -22,6 +22,7 @@ type Set struct {
 	inputs   []input
 	inputIDs map[inputKey]int32
 	windows  []*window
+	trackers []*tracker
 	windowID map[windowKey]int32
 
 	onSample  [][]int32 // by tag: alarms to work out at each of its samples
@@ -29,6 +30,9 @@ type Set struct {
 	suppress  []int32   // alarms with a suppress_when
 	windowsOf [][]int32 // by tag
 	scanned   []int32   // windows over calculated tags that are no rule's
+
+	trackersOf      [][]int32 // by tag
+	scannedTrackers []int32
 
 	notes        []Note
 	placeholders []Placeholder
@@ -141,6 +145,16 @@ func (s *Set) windowOn(tag plant.TagID, path string, length time.Duration) (int3
 	return id, true
 }
 
+func (s *Set) trackerOn(tag plant.TagID, path string) int32 {
+	for i, t := range s.trackers {
+		if t.tag == tag {
+			return int32(i)
+		}
+	}
+	s.trackers = append(s.trackers, &tracker{tag: tag, path: path})
+	return int32(len(s.trackers) - 1)
+}
+
 // Alarms lists the alarms; the places in it are the indexes the other methods
 // speak of. It must not be changed.
 func (s *Set) Alarms() []plant.AlarmSpec { return s.specs }
@@ -216,6 +230,15 @@ func (s *Set) Adopt(old *Set) {
 			w.tag = tag
 		}
 	}
+	for _, t := range s.trackers {
+		for _, o := range old.trackers {
+			if o.path == t.path {
+				tag := t.tag
+				*t = *o
+				t.tag = tag
+			}
+		}
+	}
 }
 
 // Sample takes one sample of a measured tag, which must stand in the frame
@@ -229,6 +252,9 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 	p := f.Point(tag)
 	for _, w := range s.windowsOf[tag] {
 		s.windows[w].add(p)
+	}
+	for _, t := range s.trackersOf[tag] {
+		s.trackers[t].add(p)
 	}
 	for _, i := range s.onSample[tag] {
 		emit(int(i), s.Input(int(i), f, p.Time))
@@ -247,12 +273,20 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	for _, w := range s.scanned {
 		s.feed(w, f.Point(s.windows[w].tag), at)
 	}
+	for _, t := range s.scannedTrackers {
+		p := f.Point(s.trackers[t].tag)
+		p.Time = at
+		s.trackers[t].add(p)
+	}
 	for i := range s.derived {
 		d := &s.derived[i]
 		p := s.derive(d, f, at, &s.faults[len(s.alarms)+i])
 		put(d.tag, p)
 		for _, w := range s.windowsOf[d.tag] {
 			s.feed(w, p, at)
+		}
+		for _, t := range s.trackersOf[d.tag] {
+			s.trackers[t].add(p)
 		}
 	}
 	for _, i := range s.onScan {

@@ -251,3 +251,41 @@ func (w *window) slope(first int64, q plant.Quality) (float64, plant.Quality) {
 	}
 	return (n*sxy - sx*sy) / d, q
 }
+
+// tracker keeps when a tag last changed its value.
+type tracker struct {
+	tag    plant.TagID
+	path   string
+	seen   bool
+	sure   bool // a change was seen, so since is exact
+	value  float64
+	since  time.Time
+	latest plant.Quality
+}
+
+func (t *tracker) add(p plant.Point) {
+	t.latest = p.Quality
+	if !p.Usable() {
+		return
+	}
+	switch {
+	case !t.seen:
+		t.seen, t.value, t.since = true, p.Value, p.Time
+	case p.Value != t.value:
+		t.sure, t.value, t.since = true, p.Value, p.Time
+	}
+}
+
+// unchanged is the time since the last change, s. Until a first change has
+// been seen it is the least it can be, and uncertain.
+func (t *tracker) unchanged(at time.Time) (float64, plant.Quality) {
+	switch {
+	case t.latest.IsBad():
+		return math.NaN(), t.latest
+	case !t.seen:
+		return math.NaN(), plant.BadWaitingForInitial
+	case !t.sure:
+		return max(0, at.Sub(t.since).Seconds()), plant.UncertainInitialValue
+	}
+	return max(0, at.Sub(t.since).Seconds()), t.latest
+}
