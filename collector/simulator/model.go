@@ -61,6 +61,7 @@ type Model struct {
 	feedForward float64 // t/h, filtered juice flow
 	brixSeen    float64 // by the controller
 	header      float64
+	steamBefore float64 // pressure in calandria 1 before the exhaust dipped
 	airKPa      float64
 	levels      [bodies]float64
 	cip         float64 // temperature of the cleaning solution
@@ -155,6 +156,7 @@ func (m *Model) settle() {
 	}
 	m.set = s
 	m.steamSet = s.SteamKPa
+	m.steamBefore = s.SteamKPa
 	m.integral, m.feedForward, m.brixSeen = s.SteamKPa, juiceTH, s.Brix[bodies-1]
 	m.lastVapour = s.VapourTH[bodies-1]
 	if m.settings.WaterFollows {
@@ -250,6 +252,9 @@ func (m *Model) stepSurroundings(dt float64) {
 	}
 }
 
+// headerLossKPa is the least pressure lost in the steam valve.
+const headerLossKPa = 0.5
+
 // conditions fills in what the set works under.
 func (m *Model) conditions(startUp float64) {
 	c := &m.cond
@@ -301,12 +306,19 @@ func (m *Model) stepSet(dt float64) {
 
 	// Calandria 1: the Brix controller asks for a pressure, the header gives at
 	// most its own.
+	if f := m.up(upSteamDip); f > 0 {
+		// The header falls until calandria 1 has 25 kPa less than it had; the valve
+		// stands open in vain.
+		m.header -= f * (m.header - (m.steamBefore - 25 + headerLossKPa))
+	} else {
+		m.steamBefore = s.SteamKPa
+	}
 	if m.settings.BrixLoop {
 		approachTo(&m.brixSeen, s.Brix[4]+1.5*m.up(upBrixDrift), dt, 28)
 		approachTo(&m.feedForward, c.JuiceTH, dt, 60)
 		e := min(max(targetBrix-m.brixSeen, -8), 8)
 		const gain, reset = 1.5, 900.0 // kPa per Bx, s
-		limit := m.header - 0.5
+		limit := m.header - headerLossKPa
 		want := m.integral + gain*e + 2.2*(m.feedForward-juiceTH)
 		if m.mode == Running && !(want > limit && e > 0) && !(want < 110 && e < 0) {
 			m.integral += gain * e * dt / reset
@@ -314,11 +326,9 @@ func (m *Model) stepSet(dt float64) {
 		m.integral = min(max(m.integral, 105), headerKPa)
 		m.steamSet = min(max(want, 105), limit)
 	}
-	steamTarget := m.steamSet - 25*m.up(upSteamDip)
-	if f := m.up(upSteamDip); f > 0 && m.settings.BrixLoop {
-		// The header itself has fallen: the valve stands open in vain.
-		m.header -= f * (headerKPa - (m.integral - 25))
-		steamTarget = min(m.steamSet, m.header-0.5)
+	steamTarget := min(m.steamSet, m.header-headerLossKPa)
+	if !m.settings.BrixLoop {
+		steamTarget = m.steamSet - 25*m.up(upSteamDip)
 	}
 	approachTo(&s.SteamKPa, max(steamTarget, 102), dt, 45)
 	s.SteamC = w.temperature(s.SteamKPa)

@@ -113,8 +113,7 @@ var errNoState = errors.New("simulator: the set has no steady state under these 
 
 // evaluate works out flows and duties for given vapour temperatures and Brix.
 func (w *water) evaluate(c *Conditions, s *State) {
-	lin, hin, xin := c.JuiceTH, specificHeat(c.JuiceBrix)*c.JuiceC, c.JuiceBrix
-	_ = xin
+	lin, hin := c.JuiceTH, specificHeat(c.JuiceBrix)*c.JuiceC
 	chest, enthalpyIn := s.SteamC, w.vapour.at(s.SteamC)
 	potTH, potH := 0.0, 0.0
 	for k := range bodies {
