@@ -106,12 +106,20 @@ func number(t *plant.Tag, v float64) string {
 		return w[0]
 	case plant.Ratio:
 		if t.Name == "u_ratio" {
-			return decimals(v*100, 0)
+			return decimals(v*shownScale(t), 0)
 		}
 	case plant.AnyDimension:
 		return strconv.FormatFloat(v, 'g', 4, 64)
 	}
 	return decimals(v, places[t.Dimension])
+}
+
+// shownScale is what number multiplies a value by.
+func shownScale(t *plant.Tag) float64 {
+	if t.Name == "u_ratio" {
+		return 100
+	}
+	return 1
 }
 
 // decimals writes a number with a true minus sign and without a minus zero.
@@ -312,11 +320,7 @@ func (s *Server) read(p *Picture, id plant.TagID, now time.Time) reading {
 		sigma = t.Sigma(pt.Value)
 	}
 	if sigma > 0 && t.Dimension != plant.State {
-		scale := 1.0
-		if t.Name == "u_ratio" {
-			scale = 100
-		}
-		r.Sigma = "± " + sigmaText(sigma*scale)
+		r.Sigma = "± " + sigmaText(sigma*shownScale(t))
 	}
 	if !math.IsNaN(t.Low) && !math.IsNaN(t.High) && t.High > t.Low {
 		at := (pt.Value - t.Low) / (t.High - t.Low) * 100

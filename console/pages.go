@@ -453,6 +453,7 @@ func (s *Server) trendsPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	type chosen struct {
 		Path, Label, Unit, Meaning string
 		Drop                       string
+		Scale                      float64 // from the archive's number to the one shown
 		Now                        reading
 	}
 	var tags []chosen
@@ -476,7 +477,7 @@ func (s *Server) trendsPage(r *http.Request, p *Picture, now time.Time) (*view, 
 		}
 		rest := slices.Delete(slices.Clone(t.Tags), i, i+1)
 		tags = append(tags, chosen{Path: path, Label: tag.Owner + " " + label(tag.Name), Unit: unitText(tag), Meaning: tag.Meaning,
-			Drop: link(rest, spanKey), Now: s.read(p, tag.ID, now)})
+			Drop: link(rest, spanKey), Scale: shownScale(tag), Now: s.read(p, tag.ID, now)})
 		paths = append(paths, path)
 	}
 	type spanLink struct {

@@ -1,0 +1,343 @@
+package console
+
+import (
+	"context"
+	"errors"
+	"math"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"calandria/alerting"
+	"calandria/plant"
+)
+
+// fakeMill is a Backend without a plant behind it: fixed values of an invented
+// mill, and a real alarm engine, so that commands do what they will do.
+type fakeMill struct {
+	mu      sync.Mutex
+	house   *plant.House
+	specs   []plant.AlarmSpec
+	engine  *alerting.Engine
+	events  []plant.Event
+	picture *Picture
+	changed chan struct{}
+	values  map[string]float64
+	broken  error // Trend and Events answer with it
+}
+
+// derived are the calculated tags of the fixture by class.
+var derived = map[plant.Class][]struct {
+	name string
+	dim  plant.Dimension
+	what string
+}{
+	plant.ClassSet: {
+		{"juice_in_flow", plant.MassFlow, "clear juice to the set, as the balances use it"},
+		{"evaporation", plant.MassFlow, "water evaporated by the set"},
+		{"economy", plant.Ratio, "water evaporated per steam"},
+		{"total_temperature_difference", plant.TempDifference, "first calandria less last vapour space"},
+	},
+	plant.ClassBody: {
+		{"chest_saturation_temperature", plant.Temperature, "condensing temperature in the calandria"},
+		{"vapour_saturation_temperature", plant.Temperature, "saturation temperature of the vapour space"},
+		{"boiling_temperature", plant.Temperature, "boiling juice"},
+		{"boiling_point_elevation", plant.TempDifference, "rise of the boiling point by dissolved solids"},
+		{"evaporation", plant.MassFlow, "water evaporated in the body"},
+		{"brix_out", plant.BrixDim, "Brix of the juice leaving the body, calculated"},
+		{"u", plant.HeatTransfer, "heat-transfer coefficient"},
+		{"u_ratio", plant.Ratio, "U over U of the clean body"},
+		{"scale_resistance", plant.ThermalResist, "resistance added since the body was clean"},
+	},
+	plant.ClassCondenser: {
+		{"saturation_temperature", plant.Temperature, "saturation temperature of the vapour"},
+		{"approach", plant.TempDifference, "vapour less tail water"},
+		{"rise", plant.TempDifference, "tail water less injection water"},
+	},
+	plant.ClassPan: {
+		{"supersaturation", plant.Ratio, "supersaturation of the mother liquor"},
+		{"boiling_point_elevation", plant.TempDifference, "rise of the boiling point of the mother liquor"},
+		{"evaporation", plant.MassFlow, "water evaporated in the pan"},
+	},
+}
+
+// fixture values: an invented mill some ten days after a cleaning, with air
+// leaking into the last condenser. They are for looking at, no reference.
+func fixtureValues() map[string]float64 {
+	v := map[string]float64{
+		"EV.header_pressure": 239.6, "EV.steam_pressure": 227.2, "EV.steam_flow": 41.9, "EV.juice_flow": 129.7, "EV.juice_temperature": 103.8,
+		"EV.juice_brix": 14.02, "EV.syrup_brix": 61.3, "EV.juice_in_flow": 129.7, "EV.evaporation": 100.06, "EV.economy": 2.389,
+		"EV.total_temperature_difference": 62.9, "EV.EV1.pans.flow": 15.2,
+		"CD5.saturation_temperature": 61.8, "CD5.water_inlet_temperature": 30.4, "CD5.water_outlet_temperature": 46.1, "CD5.approach": 15.7, "CD5.rise": 15.7,
+		"CDA.water_inlet_temperature": 30.4, "CDA.water_outlet_temperature": 47.2, "CDA.approach": 8.1, "CDA.saturation_temperature": 55.3, "CDA.rise": 16.8,
+		"CDB.water_inlet_temperature": 30.4, "CDB.water_outlet_temperature": 45.9, "CDB.approach": 8.0, "CDB.saturation_temperature": 53.9, "CDB.rise": 15.5,
+		"CDC.water_inlet_temperature": 30.4, "CDC.water_outlet_temperature": 44.6, "CDC.approach": 8.1, "CDC.saturation_temperature": 52.7, "CDC.rise": 14.2,
+	}
+	chest := []float64{124.2, 115.8, 108.2, 98.7, 83.4}
+	vapour := []float64{116.1, 108.5, 99.0, 83.7, 62.0}
+	rise := []float64{0.43, 0.60, 0.87, 1.42, 3.05}
+	ratio := []float64{0.94, 0.93, 0.91, 0.86, 0.71}
+	clean := []float64{2.5, 2.2, 1.8, 1.3, 0.7}
+	kpa := []float64{174.8, 136.2, 97.8, 54.8, 21.9}
+	brix := []float64{20.1, 26.0, 34.1, 45.2, 61.3}
+	evap := []float64{38.6, 20.7, 17.0, 13.4, 10.4}
+	for i := range chest {
+		b := "EV.EV" + string(rune('1'+i)) + "."
+		v[b+"chest_saturation_temperature"], v[b+"vapour_saturation_temperature"] = chest[i], vapour[i]
+		v[b+"boiling_point_elevation"], v[b+"boiling_temperature"] = rise[i], vapour[i]+rise[i]
+		v[b+"u_ratio"], v[b+"u"], v[b+"scale_resistance"] = ratio[i], ratio[i]*clean[i], (1/ratio[i]-1)/clean[i]
+		v[b+"vapour_pressure"], v[b+"vapour_temperature"], v[b+"juice_temperature"] = kpa[i], vapour[i]+0.1, vapour[i]+rise[i]
+		v[b+"brix_out"], v[b+"evaporation"], v[b+"level"], v[b+"condensate_conductivity"], v[b+"cleaning"] = brix[i], evap[i], 36+2*float64(i), 17+float64(i), 0
+	}
+	for i, p := range []string{"PA1.", "PB1.", "PC1."} {
+		v[p+"vapour_pressure"] = []float64{15.9, 14.8, 14.1}[i]
+		v[p+"massecuite_temperature"] = []float64{63.1, 62.6, 62.2}[i]
+		v[p+"level"] = []float64{74, 48, 61}[i]
+		v[p+"massecuite_brix"] = []float64{89.8, 85.4, 86.5}[i]
+		v[p+"steam_flow"] = []float64{15.1, 3.6, 2.3}[i]
+		v[p+"supersaturation"] = []float64{1.12, 1.16, 1.24}[i]
+		v[p+"boiling_point_elevation"] = []float64{7.8, 8.6, 9.7}[i]
+		v[p+"evaporation"] = []float64{14.6, 3.4, 2.1}[i]
+	}
+	return v
+}
+
+func fixtureSpecs() []plant.AlarmSpec {
+	num := func(v float64) *float64 { return &v }
+	return []plant.AlarmSpec{
+		{Name: "EV5_vacuum_low", Title: "Vacuum of body 5 is falling", Source: "EV.EV5", Area: "evaporator", Priority: plant.PriorityHigh, Class: "process",
+			Cause:       "Air leaking into the body or its condenser, too little injection water, or the vacuum pump in trouble.",
+			Consequence: "The last body boils hotter: less evaporation, thin syrup, and colour in the syrup.",
+			Response:    "Compare the condenser's approach and its tail water.\nApproach large and tail water cool: look for air (glands, sight glasses, the pump).\nTail water hot: look for water (valve, screen, pump).",
+			Verify:      "Read the vacuum gauge at the body and the thermometer in the tail pipe.", Hazard: "Hot liquor and steam behind sight glasses and glands; a vessel under vacuum can draw in what is loose.",
+			Procedure: "Site procedure: number to be filled in by the site", Respond: 10 * time.Minute, Setpoint: num(20), Unit: "kPa", MaxShelve: 2 * time.Hour},
+		{Name: "EV2_level_low", Title: "Juice level of body 2 is very low", Source: "EV.EV2", Area: "evaporator", Priority: plant.PriorityUrgent, Class: "process",
+			Cause: "Juice supply lost, or the level valve stuck open.", Consequence: "Tubes run dry: sugar burns on, scale, lost evaporation.",
+			Response: "Restore juice to the body. If that fails, take steam off by the site's procedure.", Verify: "Sight glass of the body.",
+			Hazard: "Steam and hot liquor.", Procedure: "Site procedure: number to be filled in by the site", Respond: 3 * time.Minute, Setpoint: num(10), Unit: "%", MaxShelve: time.Hour},
+		{Name: "EV_syrup_brix_low", Title: "Syrup is thin", Source: "EV", Area: "evaporator", Priority: plant.PriorityMedium, Class: "process",
+			Cause: "Scale, poor vacuum, low steam pressure, or too much juice.", Consequence: "The pans must evaporate the rest at their own, higher steam use.",
+			Response: "Look for the reason on the ladder; raise steam pressure or reduce juice within the site's limits.", Respond: 30 * time.Minute, Setpoint: num(62), Unit: "Bx"},
+		{Name: "EV5_cleaning_due", Title: "Body 5 is due for cleaning", Source: "EV.EV5", Area: "evaporator", Priority: plant.PriorityLow, Class: "process",
+			Cause: "Scale on the tubes.", Consequence: "Steam use rises; the set reaches the header pressure and loses Brix.", Response: "Plan the cleaning with the shift foreman.", Respond: 8 * time.Hour,
+			Hazard: "Cleaning means caustic or acid and vessel entry: only by the site's permit and licensed practice."},
+		{Name: "PC1_supersaturation_high", Title: "Supersaturation of pan C 1 is high", Source: "PC1", Area: "pans", Priority: plant.PriorityMedium, Class: "process",
+			Cause: "Feed too slow for the evaporation, or movement water shut.", Consequence: "False grain; the strike purges badly.", Response: "Ease the steam or give movement water.", Respond: 10 * time.Minute, Setpoint: num(1.2), Unit: "1"},
+		{Name: "EV3_thermometer", Title: "Vapour thermometer of body 3 has failed", Source: "EV.EV3", Area: "evaporator", Priority: plant.PriorityLow, Class: "instrument",
+			Cause: "Open circuit.", Consequence: "A check on the pressure gauge is lost.", Response: "Call the instrument workshop.", Respond: 8 * time.Hour},
+		{Name: "CDA_approach_high", Title: "Approach of condenser A is large", Source: "CDA", Area: "pans", Priority: plant.PriorityMedium, Class: "process",
+			Cause: "Air leaking in.", Consequence: "Poor vacuum on the pan.", Response: "Look for air.", Respond: 20 * time.Minute, Setpoint: num(12), Unit: "K"},
+		{Name: "EV4_level_high", Title: "Juice level of body 4 is high", Source: "EV.EV4", Area: "evaporator", Priority: plant.PriorityMedium, Class: "process",
+			Cause: "Outlet throttled.", Consequence: "Carry-over.", Response: "Open the outlet.", Respond: 10 * time.Minute, Setpoint: num(70), Unit: "%"},
+	}
+}
+
+// newMill makes the fixture at a moment.
+func newMill(t testing.TB, now time.Time) *fakeMill {
+	t.Helper()
+	data, err := os.ReadFile("testdata/plant.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	h, err := plant.Load("plant.yaml", data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range slices.Clone(h.Equipment) {
+		for _, d := range derived[e.Class] {
+			if _, err := h.AddTag(plant.Tag{Path: e.Path + "." + d.name, Owner: e.Path, Class: e.Class, Name: d.name, Dimension: d.dim, Meaning: d.what, Source: plant.Derived}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	m := &fakeMill{house: h, specs: fixtureSpecs(), changed: make(chan struct{}), values: fixtureValues()}
+	m.engine, err = alerting.New(m.specs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	raise := func(name string, ago time.Duration, value float64) {
+		m.feed(name, now.Add(-ago), plant.True, value)
+	}
+	do := func(c alerting.Command, ago time.Duration) {
+		if err := m.engine.Do(c, now.Add(-ago)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, s := range m.specs {
+		m.feed(s.Name, now.Add(-3*time.Hour), plant.False, math.NaN())
+	}
+	raise("EV5_cleaning_due", 95*time.Minute, 0.77)
+	do(alerting.Command{Action: alerting.Acknowledge, Alarm: "EV5_cleaning_due", User: "A. Day"}, 90*time.Minute)
+	raise("CDA_approach_high", 65*time.Minute, 12.4)
+	do(alerting.Command{Action: alerting.TimedShelve, Alarm: "CDA_approach_high", User: "A. Day", Reason: "gland being packed", Duration: 2 * time.Hour}, 60*time.Minute)
+	raise("EV3_thermometer", 50*time.Minute, math.NaN())
+	do(alerting.Command{Action: alerting.RemoveFromService, Alarm: "EV3_thermometer", User: "B. Night", Reason: "workshop called"}, 45*time.Minute)
+	raise("EV_syrup_brix_low", 21*time.Minute, 61.7)
+	do(alerting.Command{Action: alerting.Acknowledge, Alarm: "EV_syrup_brix_low", User: "B. Night", Comment: "steam raised to the header"}, 19*time.Minute)
+	i, _ := m.engine.Index("EV4_level_high")
+	m.engine.SuppressWhile(i, "plant state", plant.True, "set is being thinned out", now.Add(-15*time.Minute))
+	raise("PC1_supersaturation_high", 6*time.Minute, 1.22)
+	raise("EV5_vacuum_low", 4*time.Minute, 20.3)
+	m.engine.Advance(now)
+	m.record(now)
+	m.publish(now)
+	return m
+}
+
+func (m *fakeMill) feed(name string, at time.Time, raise plant.Truth, value float64) {
+	i, ok := m.engine.Index(name)
+	if !ok {
+		panic("no alarm " + name)
+	}
+	m.engine.Feed(i, plant.AlarmInput{Time: at, Raise: raise, Hold: raise, Quality: plant.Good, Value: value})
+}
+
+func (m *fakeMill) record(now time.Time) {
+	for _, e := range m.engine.Drain() {
+		e.Seq, e.Received = uint64(len(m.events)+1), now
+		m.events = append(m.events, e)
+	}
+}
+
+// publish makes a new picture of the moment.
+func (m *fakeMill) publish(now time.Time) {
+	h := m.house
+	p := &Picture{At: now, Seq: uint64(len(m.events)), Frame: plant.NewFrame(len(h.Tags)), Reasons: map[plant.TagID]string{}, How: map[plant.TagID]string{},
+		Sigma: map[plant.TagID]float64{}, Alarms: m.engine.Snapshot(),
+		Sources: []SourceHealth{{Name: "mill", Connected: true, Since: now.Add(-5 * time.Hour)}},
+		Health:  []HealthLine{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", OK: true, Text: "in order"}}}
+	p.Frame.At = now
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		v, ok := m.values[t.Path]
+		if !ok {
+			p.Frame.Points[i] = plant.BadPoint(now, plant.BadNoData)
+			continue
+		}
+		p.Frame.Points[i] = plant.Point{Time: now.Add(-time.Second), Value: v, Quality: plant.Good}
+		if t.Source == plant.Derived {
+			p.How[t.ID], p.Sigma[t.ID] = "balanced from flow and Brix", math.Abs(v)*0.016
+		}
+	}
+	set := func(path string, q plant.Quality, reason string) {
+		t, ok := h.Find(path)
+		if !ok {
+			panic("no tag " + path)
+		}
+		pt := &p.Frame.Points[t.ID]
+		pt.Quality = q
+		if q.IsBad() {
+			*pt = plant.BadPoint(now.Add(-50*time.Minute), q)
+		}
+		if reason != "" {
+			p.Reasons[t.ID] = reason
+		}
+	}
+	set("EV.EV3.vapour_temperature", plant.BadSensorFailure, "")
+	set("EV.EV4.level", plant.UncertainSensor, "")
+	set("CDB.approach", plant.BadNoData, "needs the vapour pressure of the condenser, which is not measured")
+	start := now.Add(-85 * time.Minute)
+	p.Strikes = []Strike{
+		{Pan: "PA1", Started: start, Phases: []StrikePhase{
+			{Name: "footing", Start: start, End: start.Add(12 * time.Minute)}, {Name: "concentrate", Start: start.Add(12 * time.Minute), End: start.Add(27 * time.Minute)},
+			{Name: "feed on", Start: start.Add(27 * time.Minute), Expected: 99 * time.Minute}, {Name: "tighten", Expected: 27 * time.Minute}, {Name: "drop", Expected: 18 * time.Minute}, {Name: "steam-out", Expected: 27 * time.Minute}}},
+		{Pan: "PB1", Started: now.Add(-46 * time.Minute), Phases: []StrikePhase{
+			{Name: "footing", Start: now.Add(-46 * time.Minute), End: now.Add(-28 * time.Minute)}, {Name: "concentrate", Start: now.Add(-28 * time.Minute), End: now.Add(-4 * time.Minute)},
+			{Name: "feed on", Start: now.Add(-4 * time.Minute), Expected: 198 * time.Minute}, {Name: "tighten", Expected: 48 * time.Minute}, {Name: "drop", Expected: 24 * time.Minute}}},
+		{Pan: "PC1", Started: now.Add(-4 * time.Hour), Phases: []StrikePhase{
+			{Name: "footing", Start: now.Add(-4 * time.Hour), End: now.Add(-216 * time.Minute)}, {Name: "concentrate", Start: now.Add(-216 * time.Minute), End: now.Add(-3 * time.Hour)},
+			{Name: "feed on", Start: now.Add(-3 * time.Hour), Expected: 318 * time.Minute}, {Name: "tighten", Expected: 96 * time.Minute}, {Name: "drop", Expected: 36 * time.Minute}}},
+	}
+	m.picture = p
+	close(m.changed)
+	m.changed = make(chan struct{})
+}
+
+func (m *fakeMill) House() *plant.House      { return m.house }
+func (m *fakeMill) Specs() []plant.AlarmSpec { return m.specs }
+
+func (m *fakeMill) Picture() *Picture {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.picture
+}
+
+func (m *fakeMill) Changed() <-chan struct{} {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.changed
+}
+
+// step changes the mill and publishes.
+func (m *fakeMill) step(f func(now time.Time)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	now := time.Now()
+	f(now)
+	m.record(now)
+	m.publish(now)
+}
+
+func (m *fakeMill) Do(_ context.Context, c alerting.Command) error {
+	var err error
+	m.step(func(now time.Time) { err = m.engine.Do(c, now) })
+	return err
+}
+
+func (m *fakeMill) Trend(_ context.Context, path string, from, to time.Time, points int) (Series, error) {
+	if m.broken != nil {
+		return Series{}, m.broken
+	}
+	tag, ok := m.house.Find(path)
+	if !ok {
+		return Series{}, errors.New("SELECT value FROM /var/lib/secret: no such tag")
+	}
+	v := m.values[path]
+	s := Series{Path: path, Unit: tag.Unit, From: from, To: to}
+	step := to.Sub(from) / time.Duration(points)
+	for i := range points {
+		at := from.Add(step * time.Duration(i))
+		x := float64(i) / float64(points)
+		mean := v * (1 + 0.01*math.Sin(23*x+float64(tag.ID)) + 0.004*math.Sin(91*x))
+		width := math.Abs(v) * 0.004
+		if strings.HasSuffix(path, "supersaturation") {
+			mean = v - 0.12*math.Exp(-6*x) + 0.02*math.Sin(40*x)
+		}
+		b := Bucket{Time: at, Min: mean - width, Max: mean + width, Mean: mean}
+		if i == points*2/3 {
+			b.Max = mean + 12*width // a spike
+		}
+		if i > points/4 && i < points/4+points/20 && points > 100 {
+			continue // a hole
+		}
+		s.Buckets = append(s.Buckets, b)
+	}
+	return s, nil
+}
+
+func (m *fakeMill) Events(_ context.Context, f EventFilter) ([]plant.Event, error) {
+	if m.broken != nil {
+		return nil, m.broken
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	var out []plant.Event
+	for i := len(m.events) - 1; i >= 0 && len(out) < f.Limit; i-- {
+		e := m.events[i]
+		if f.Before > 0 && e.Seq >= f.Before || f.After > 0 && e.Seq <= f.After {
+			continue
+		}
+		if len(f.Kinds) > 0 && !slices.Contains(f.Kinds, e.Kind) {
+			continue
+		}
+		all := strings.ToLower(strings.Join([]string{e.Alarm, e.Source, e.User, e.Reason, e.Comment, e.Text}, "\n"))
+		if f.Match != "" && !strings.Contains(all, strings.ToLower(f.Match)) {
+			continue
+		}
+		out = append(out, e)
+	}
+	return out, nil
+}

@@ -1,0 +1,113 @@
+// Keeps a page up to date: one EventSource, parts replaced as they change, a
+// word when the stream falls silent, new alarms read out.
+import { morph } from "./morph.js";
+
+const STALE_MS = 2500; // silence after which the picture counts as old
+const SAY_MS = 5000; // announcements are at least this far apart
+
+const body = document.body;
+const stale = document.getElementById("stale");
+const staleWhy = document.getElementById("stale-why");
+const staleAge = document.getElementById("stale-age");
+const say = document.getElementById("announce");
+
+/** Alarms already shown or read out on this page. @type {Set<string>} */
+const known = new Set((body.dataset.calls || "").split("\n").filter(Boolean));
+/** @type {{key: string, priority: number, text: string}[]} */
+let unsaid = [];
+let lastSaid = -SAY_MS;
+
+let heard = performance.now(); // last sign of life of the stream
+let pictureAge = 0; // ms, by the server's own clock, at that moment
+let pictureKnown = true;
+
+/** @type {EventSource | null} */
+let source = null;
+
+function connect() {
+  source = new EventSource("/stream?" + (body.dataset.live || ""));
+  source.addEventListener("picture", (e) => {
+    const m = JSON.parse(e.data);
+    heard = performance.now();
+    for (const [id, html] of Object.entries(m.parts)) {
+      const el = document.getElementById(id);
+      if (el) morph(el, html);
+    }
+    follow();
+    announce(m.calls);
+  });
+  source.addEventListener("beat", (e) => {
+    const b = JSON.parse(e.data);
+    heard = performance.now();
+    pictureKnown = b.age_ms >= 0;
+    pictureAge = Math.max(0, b.age_ms);
+    watch();
+  });
+  source.onerror = () => {
+    // The browser tries again by itself unless the server refused.
+    if (source && source.readyState === EventSource.CLOSED) {
+      source = null;
+      setTimeout(connect, 3000);
+    }
+  };
+}
+
+/** Says STALE when either the stream or the program behind it stands still. */
+function watch() {
+  const silent = performance.now() - heard;
+  const lost = silent > STALE_MS;
+  const stands = !lost && (!pictureKnown || pictureAge > STALE_MS + 1500);
+  body.classList.toggle("stale", lost || stands);
+  if (!stale || !staleWhy || !staleAge) return;
+  stale.hidden = !(lost || stands);
+  if (lost) staleWhy.textContent = "No word from the program. What you see is old: go by the instruments in the field.";
+  if (stands) staleWhy.textContent = "The program answers but its picture stands still. What you see is old: go by the instruments in the field.";
+  const age = Math.floor((silent + pictureAge) / 1000);
+  staleAge.textContent = lost || stands ? "Old by " + (age < 120 ? age + " s" : Math.floor(age / 60) + " min") + "." : "";
+}
+
+/** @param {{key: string, priority: number, text: string}[]} calls */
+function announce(calls) {
+  for (const c of calls) {
+    if (known.has(c.key)) continue;
+    known.add(c.key);
+    unsaid.push(c);
+  }
+  const waiting = new Set(calls.map((c) => c.key));
+  unsaid = unsaid.filter((c) => waiting.has(c.key));
+  speak();
+}
+
+function speak() {
+  if (!say || unsaid.length === 0 || performance.now() - lastSaid < SAY_MS) return;
+  unsaid.sort((a, b) => a.priority - b.priority);
+  say.textContent = "New alarm. " + unsaid[0].text + (unsaid.length > 1 ? ". And " + (unsaid.length - 1) + " more." : ".");
+  unsaid = [];
+  lastSaid = performance.now();
+}
+
+/**
+ * The alarm page's buttons follow its state. The occurrence that Acknowledge
+ * will name follows a moment later than the words on the page, so that a click
+ * already on its way does not acknowledge what nobody has read.
+ */
+function follow() {
+  const state = /** @type {HTMLElement | null} */ (document.querySelector("[data-occurrence]"));
+  if (!state) return;
+  const input = /** @type {HTMLInputElement | null} */ (document.querySelector("[data-follow=occurrence]"));
+  const occurrence = state.dataset.occurrence || "";
+  if (input && input.value !== occurrence) setTimeout(() => { input.value = occurrence; }, 1500);
+  const ack = /** @type {HTMLButtonElement | null} */ (document.querySelector("#ack-form button.main"));
+  if (ack) ack.disabled = state.dataset.ack !== "true";
+  for (const name of ["reset", "confirm"]) {
+    const b = /** @type {HTMLElement | null} */ (document.querySelector(`[data-when=${name}]`));
+    if (b) b.hidden = state.dataset[name] !== "true";
+  }
+}
+
+follow();
+connect();
+setInterval(() => { watch(); speak(); }, 250);
+// A page that comes back from the browser's memory shows an old picture until
+// the stream answers.
+window.addEventListener("pageshow", (e) => { if (e.persisted) heard = -Infinity; });

@@ -1,0 +1,135 @@
+// Draws the chosen tags: one chart for each unit, one common cursor. Between
+// smallest and largest value of each bucket lies a band, so that a spike of a
+// second is seen in a span of sixty days.
+import uPlot from "./vendor/uPlot.esm.js";
+
+const DASHES = [[], [9, 5], [2, 4], [], [9, 5], [2, 4]];
+
+const host = /** @type {HTMLElement} */ (document.getElementById("charts"));
+const state = document.getElementById("chart-state");
+const zone = host.dataset.zone || "UTC";
+
+/** @param {string} name */
+function token(name) {
+  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+}
+
+/** @type {{path: string, unit: string, label: string, scale: number, index: number}[]} */
+const tags = Array.from(document.querySelectorAll(".chosen li")).map((li, index) => {
+  const d = /** @type {HTMLElement} */ (li).dataset;
+  return { path: d.path || "", unit: d.unit || "", label: d.label || "", scale: Number(d.scale || 1), index };
+});
+
+/** @type {uPlot[]} */
+let charts = [];
+
+async function load() {
+  const q = new URLSearchParams(host.dataset.query || "");
+  for (const t of tags) q.append("tag", t.path);
+  q.set("points", String(Math.max(100, Math.min(1500, Math.round(host.clientWidth)))));
+  const r = await fetch("/api/v1/trend?" + q);
+  if (!r.ok) throw new Error("HTTP " + r.status);
+  return r.json();
+}
+
+/** @param {any} answer */
+function draw(answer) {
+  for (const c of charts) c.destroy();
+  charts = [];
+  host.replaceChildren();
+  const units = [...new Set(tags.map((t) => t.unit))];
+  const muted = token("--muted"), line = token("--line");
+  const from = Date.parse(answer.from) / 1000, to = Date.parse(answer.to) / 1000;
+  const height = Math.max(150, Math.min(420, (window.innerHeight - host.getBoundingClientRect().top - 120) / units.length - 24));
+  let values = 0;
+  for (const unit of units) {
+    const mine = tags.filter((t) => t.unit === unit);
+    const tables = mine.map((t) => {
+      const s = answer.series.find((/** @type {any} */ x) => x.path === t.path);
+      values += s.time.length;
+      const by = (/** @type {number[]} */ col) => col.map((v) => (v === null ? null : v * t.scale));
+      return gaps([s.time, by(s.min), by(s.max), by(s.mean)], (to - from) / answer.points);
+    });
+    const data = uPlot.join(tables);
+    /** @type {any[]} */
+    const series = [{}];
+    /** @type {any[]} */
+    const bands = [];
+    for (const t of mine) {
+      const colour = token("--trace-" + t.index);
+      const n = series.length;
+      series.push({ stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } },
+        { label: t.label, stroke: colour, width: 1.6, dash: DASHES[t.index], points: { show: false } });
+      bands.push({ series: [n + 1, n], fill: colour + "40" });
+    }
+    const box = document.createElement("div");
+    box.className = "chart";
+    const head = document.createElement("h3");
+    head.textContent = mine.map((t) => t.label).join(", ") + (unit ? " / " + unit : "");
+    box.append(head);
+    host.append(box);
+    const axis = { stroke: muted, font: "13px sans-serif", grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1 } };
+    charts.push(new uPlot({
+      width: host.clientWidth, height, series, bands,
+      tzDate: (ts) => uPlot.tzDate(new Date(ts * 1000), zone),
+      scales: { x: { time: true, min: from, max: to, range: (u, a, b) => (a === null ? [from, to] : [a, b]) } },
+      axes: [axis, { ...axis, size: 62 }],
+      cursor: { sync: { key: "trends" }, points: { show: false } },
+      legend: { show: false },
+      hooks: { setCursor: [(u) => readout(u, mine, head, unit)] },
+      padding: [8, 12, 0, 0],
+    }, data, box));
+    box.querySelector("canvas")?.setAttribute("aria-hidden", "true");
+  }
+  if (state) state.textContent = values === 0 ? "The archive holds nothing for this span." : "";
+}
+
+/**
+ * Puts an empty place where values are missing, so that no line is drawn
+ * across a hole.
+ * @param {any[][]} cols
+ * @param {number} step
+ */
+function gaps(cols, step) {
+  const out = cols.map(() => /** @type {any[]} */ ([]));
+  cols[0].forEach((t, i) => {
+    if (i > 0 && t - cols[0][i - 1] > 3 * step + 2) {
+      out[0].push((t + cols[0][i - 1]) / 2);
+      for (let c = 1; c < cols.length; c++) out[c].push(null);
+    }
+    cols.forEach((col, c) => out[c].push(col[i]));
+  });
+  return out;
+}
+
+/**
+ * @param {uPlot} u
+ * @param {{label: string}[]} mine
+ * @param {HTMLElement} head
+ * @param {string} unit
+ */
+function readout(u, mine, head, unit) {
+  const i = u.cursor.idx;
+  const at = i == null ? "" : new Intl.DateTimeFormat("en-GB", { timeZone: zone, dateStyle: "short", timeStyle: "medium" }).format(u.data[0][i] * 1000) + "  ";
+  head.textContent = at + mine.map((t, n) => {
+    const v = i == null ? null : u.data[1 + 3 * n + 2][i];
+    return t.label + (v == null ? "" : " " + Number(v).toPrecision(4));
+  }).join(", ") + (unit ? " / " + unit : "");
+}
+
+async function refresh() {
+  try {
+    draw(await load());
+  } catch (e) {
+    if (state) state.textContent = "The archive did not answer; the charts are not up to date. Another try follows.";
+  }
+}
+
+await refresh();
+let resized = 0;
+window.addEventListener("resize", () => { clearTimeout(resized); resized = setTimeout(refresh, 300); });
+// Follow along while the span ends now and nobody has zoomed or points at it.
+setInterval(() => {
+  const zoomed = charts.some((c) => c.cursor.idx != null);
+  if (!zoomed && new URLSearchParams(host.dataset.query).has("span")) refresh();
+}, 15000);
