@@ -220,3 +220,53 @@ func BenchmarkPredict(b *testing.B) {
 		b.Fatal("NaN")
 	}
 }
+
+// What one change does, others held: 14 sensitivities of the invented plant
+// (testdata/plant/plant.json, "sensitivities"), with IAPWS-IF97: the formulation
+// cancels out of differences.
+func TestPredictSensitivities(t *testing.T) {
+	p := readPlant(t)
+	s := demoSet(t, p)
+	r := s.NewResults()
+	base := demoOperation(p)
+	at := func(op evaporator.Operation) map[string]float64 {
+		t.Helper()
+		if err := s.Predict(&op, r); err != nil {
+			t.Fatal(err)
+		}
+		out := map[string]float64{"bx5": r.SyrupBrix.Value, "S": r.SteamTH.Value, "econ": r.Economy.Value, "V5": r.Bodies[4].EvaporationTH.Value}
+		for i := range 4 {
+			out[fmt.Sprintf("p%d", i+1)] = r.Bodies[i].VapourKPa.Value
+		}
+		return out
+	}
+	from := at(base)
+	changes := map[string]func(op *evaporator.Operation){
+		"p0 +5 kPa":      func(op *evaporator.Operation) { op.SteamKPa += 5 },
+		"feed +2 t/h":    func(op *evaporator.Operation) { op.JuiceTH += 2 },
+		"feed Brix +0.5": func(op *evaporator.Operation) { op.FeedBrix += 0.5 },
+		"feed temp -3 K": func(op *evaporator.Operation) { op.FeedC -= 3 },
+		"p5 +1 kPa":      func(op *evaporator.Operation) { op.LastKPa++ },
+	}
+	for i, by := range []float64{2, 1, 1, 1} {
+		changes[fmt.Sprintf("V%d bleed +%g t/h", i+1, by)] = func(op *evaporator.Operation) { op.BleedTH[i] += by }
+	}
+	for i := range 5 {
+		changes[fmt.Sprintf("U%d -10 %%", i+1)] = func(op *evaporator.Operation) { op.Bodies[i].Factor = 0.9 }
+	}
+	for name, want := range p.Sensitivities {
+		change, ok := changes[name]
+		if !ok {
+			t.Errorf("no change for %q", name)
+			continue
+		}
+		op := base
+		change(&op)
+		got := at(op)
+		for k, w := range want {
+			if d := got[k] - from[k]; math.Abs(d-w) > 0.002*math.Abs(w)+2e-4 {
+				t.Errorf("%s: %s changes by %.5f, want %.5f", name, k, d, w)
+			}
+		}
+	}
+}
