@@ -155,104 +155,138 @@ func (a *Archive) rollSpan(ctx context.Context, from, to int64, sources uint64) 
 		sorted = append(sorted, p)
 	}
 	slices.Sort(sorted)
+	// The minutes of a tag are written as they are made; the hours, which are
+	// few, wait for their own file.
 	type rolled struct {
 		path, unit string
-		min, hour  []rollAcc
+		rows       []rollAcc
 	}
-	var all []rolled
-	for _, path := range sorted {
-		rm, rh := &roller{period: rollPeriods[kindMin]}, &roller{period: rollPeriods[kindHour]}
-		if t, usable, ok, err := a.stateBefore(ctx, path, from); err != nil {
-			return err
-		} else if ok {
-			_ = t
-			rm.t, rm.usable, rm.have = from, usable, true
-			rh.t, rh.usable, rh.have = from, usable, true
-		}
-		unit, n := "", 0
-		err := a.scan(ctx, path, from, to, func(u string, s series) error {
-			if u != unit && unit != "" {
-				// One unit a tag and roll-up file: the newer one from here.
-				rm.rows, rh.rows, n = nil, nil, 0
+	var hours []rolled
+	i := 0
+	err := a.writeRolls(kindMin, from, to, sources, func() (string, string, []rollAcc, error) {
+		for i < len(sorted) {
+			path := sorted[i]
+			i++
+			unit, mins, hrs, err := a.rollTag(ctx, path, from, to)
+			if err != nil {
+				return "", "", nil, err
 			}
-			unit = u
-			s.primaries()
-			n += s.len()
-			for i := range s.time {
-				rm.sample(s.time[i], s.value[i], s.status[i])
-				rh.sample(s.time[i], s.value[i], s.status[i])
+			hours = append(hours, rolled{path, unit, hrs})
+			if len(mins) > 0 {
+				return path, unit, mins, nil
 			}
-			return nil
-		})
-		if err != nil {
-			return err
 		}
-		// The last sample holds until the next one, if there is one.
-		if later, err := a.anyAfter(ctx, path, to); err != nil {
-			return err
-		} else if later {
-			rm.hold(to)
-			rh.hold(to)
-		}
-		r := rolled{path: path, unit: unit, hour: rh.rows}
-		if n >= rollWorth*len(rm.rows) {
-			r.min = rm.rows
-		}
-		all = append(all, r)
+		return "", "", nil, nil
+	})
+	if err != nil {
+		return err
 	}
-	for _, kind := range []string{kindMin, kindHour} {
-		old := a.cold.list(kind, from, to)
-		var replaces []*coldFile
-		for _, f := range old {
-			if f.head.From >= from && f.head.To <= to {
-				replaces = append(replaces, f)
+	return a.writeRolls(kindHour, from, to, sources, func() (string, string, []rollAcc, error) {
+		for len(hours) > 0 {
+			h := hours[0]
+			hours = hours[1:]
+			if len(h.rows) > 0 {
+				return h.path, h.unit, h.rows, nil
 			}
 		}
-		head := fileHead{From: from, To: to, Tick: 1_000_000, Sources: sources}
-		_, err := a.cold.add(kind, head, replaces, func(w io.Writer, h *fileHead) error {
-			pw := parquet.NewGenericWriter[rollRow](w, writerOptions()...)
-			rows := make([]rollRow, 0, 4096)
-			inGroup := 0
-			for i := range all {
-				r := &all[i]
-				accs := r.hour
-				if kind == kindMin {
-					accs = r.min
-				}
-				if len(accs) == 0 {
-					continue
-				}
-				for a := 0; a < len(accs); a += cap(rows) {
-					rows = rows[:0]
-					for k := a; k < min(len(accs), a+cap(rows)); k++ {
-						rows = append(rows, accs[k].row(r.path, r.unit))
-					}
-					if _, err := pw.Write(rows); err != nil {
-						return err
-					}
-				}
-				inGroup += len(accs)
-				if inGroup >= groupMin {
-					if err := pw.Flush(); err != nil {
-						return err
-					}
-					inGroup = 0
-				}
-				h.Tags = append(h.Tags, fileEntry{Path: r.path, Unit: r.unit, Rows: int64(len(accs)), Min: accs[0].start, Max: accs[len(accs)-1].start})
-			}
-			js, err := json.Marshal(h)
+		return "", "", nil, nil
+	})
+}
+
+// rollTag makes the roll-ups of one tag; no minutes if they are not worth it.
+func (a *Archive) rollTag(ctx context.Context, path string, from, to int64) (unit string, mins, hours []rollAcc, err error) {
+	rm, rh := &roller{period: rollPeriods[kindMin]}, &roller{period: rollPeriods[kindHour]}
+	usable, ok, err := a.stateBefore(ctx, path, from)
+	if err != nil {
+		return "", nil, nil, err
+	}
+	if ok {
+		rm.t, rm.usable, rm.have = from, usable, true
+		rh.t, rh.usable, rh.have = from, usable, true
+	}
+	n := 0
+	err = a.scan(ctx, path, from, to, func(u string, s series) error {
+		if u != unit && unit != "" {
+			// One unit a tag and roll-up file: the newer one from here.
+			rm.rows, rh.rows, n = nil, nil, 0
+		}
+		unit = u
+		s.primaries()
+		n += s.len()
+		for i := range s.time {
+			rm.sample(s.time[i], s.value[i], s.status[i])
+			rh.sample(s.time[i], s.value[i], s.status[i])
+		}
+		return nil
+	})
+	if err != nil {
+		return "", nil, nil, err
+	}
+	// The last sample holds until the next one, if there is one.
+	later, err := a.anyAfter(ctx, path, to)
+	if err != nil {
+		return "", nil, nil, err
+	}
+	if later {
+		rm.hold(to)
+		rh.hold(to)
+	}
+	if n >= rollWorth*len(rm.rows) {
+		mins = rm.rows
+	}
+	return unit, mins, rh.rows, nil
+}
+
+// writeRolls writes one roll-up file in place of those inside its span. next
+// returns no rows after the last tag.
+func (a *Archive) writeRolls(kind string, from, to int64, sources uint64, next func() (path, unit string, rows []rollAcc, err error)) error {
+	old := a.cold.list(kind, from, to)
+	defer release(old)
+	var replaces []*coldFile
+	for _, f := range old {
+		if f.head.From >= from && f.head.To <= to {
+			replaces = append(replaces, f)
+		}
+	}
+	head := fileHead{From: from, To: to, Tick: 1_000_000, Sources: sources}
+	_, err := a.cold.add(kind, head, replaces, func(w io.Writer, h *fileHead) (err error) {
+		defer recoverTo(&err)
+		pw := parquet.NewGenericWriter[rollRow](w, writerOptions()...)
+		rows := make([]rollRow, 0, 4096)
+		inGroup := 0
+		for {
+			path, unit, accs, err := next()
 			if err != nil {
 				return err
 			}
-			pw.SetKeyValueMetadata(indexKey, string(js))
-			return pw.Close()
-		})
-		release(old)
+			if len(accs) == 0 {
+				break
+			}
+			for a := 0; a < len(accs); a += cap(rows) {
+				rows = rows[:0]
+				for k := a; k < min(len(accs), a+cap(rows)); k++ {
+					rows = append(rows, accs[k].row(path, unit))
+				}
+				if _, err := pw.Write(rows); err != nil {
+					return err
+				}
+			}
+			h.Tags = append(h.Tags, fileEntry{Path: path, Unit: unit, Rows: int64(len(accs)), Min: accs[0].start, Max: accs[len(accs)-1].start})
+			if inGroup += len(accs); inGroup >= groupMin {
+				if err := pw.Flush(); err != nil {
+					return err
+				}
+				inGroup = 0
+			}
+		}
+		js, err := json.Marshal(h)
 		if err != nil {
 			return err
 		}
-	}
-	return nil
+		pw.SetKeyValueMetadata(indexKey, string(js))
+		return pw.Close()
+	})
+	return err
 }
 
 func (acc *rollAcc) row(path, unit string) rollRow {
@@ -265,14 +299,14 @@ func (acc *rollAcc) row(path, unit string) rollRow {
 
 // stateBefore says whether the last sample before t, at most a day back, is
 // usable.
-func (a *Archive) stateBefore(ctx context.Context, path string, t int64) (at int64, usable, ok bool, err error) {
+func (a *Archive) stateBefore(ctx context.Context, path string, t int64) (usable, ok bool, err error) {
 	err = a.scan(ctx, path, t-nsDay, t, func(_ string, s series) error {
 		if n := s.len(); n > 0 {
-			at, usable, ok = s.time[n-1], s.status[n-1]>>30 < 2 && !math.IsNaN(s.value[n-1]), true
+			usable, ok = s.status[n-1]>>30 < 2 && !math.IsNaN(s.value[n-1]), true
 		}
 		return nil
 	})
-	return at, usable, ok, err
+	return usable, ok, err
 }
 
 // anyAfter reports whether the path has samples at or after t.
