@@ -31,6 +31,9 @@ type Options struct {
 	Logger *slog.Logger
 	// Now is the clock of moving and retention; default time.Now.
 	Now func() time.Time
+	// ReadOnly is for reading beside a running program: nothing is removed or
+	// moved.
+	ReadOnly bool
 	// Files is the file layer of the Parquet part; default the real one.
 	Files FileLayer
 }
@@ -159,7 +162,7 @@ func Open(dir string, opt Options) (*Archive, error) {
 		a.tags[e.path] = e // ordered by use: the last described wins
 		a.nextID = max(a.nextID, e.id)
 	}
-	if a.cold, err = openCold(dir, a.fl, a.log); err != nil {
+	if a.cold, err = openCold(dir, a.fl, a.log, opt.ReadOnly); err != nil {
 		a.hot.close()
 		return nil, fmt.Errorf("open archive %s: %w", dir, err)
 	}

@@ -99,7 +99,7 @@ type coldStore struct {
 // maxOpenFiles is how many files stay open between reads.
 const maxOpenFiles = 64
 
-func openCold(dir string, fl FileLayer, log *slog.Logger) (*coldStore, error) {
+func openCold(dir string, fl FileLayer, log *slog.Logger, readOnly bool) (*coldStore, error) {
 	s := &coldStore{dir: dir, fl: fl, log: log, files: map[string][]*coldFile{}}
 	for _, kind := range coldKinds {
 		d := filepath.Join(dir, kind)
@@ -113,7 +113,10 @@ func openCold(dir string, fl FileLayer, log *slog.Logger) (*coldStore, error) {
 		replaced := map[string]bool{}
 		var found []*coldFile
 		for _, name := range names {
-			if strings.HasSuffix(name, ".tmp") { // left by a crash while writing
+			if strings.HasSuffix(name, ".tmp") { // left by a crash, or being written
+				if readOnly {
+					continue
+				}
 				if err := fl.Remove(filepath.Join(d, name)); err != nil {
 					log.Warn("left-over file not removed", "file", name, "err", err)
 				}
@@ -136,6 +139,9 @@ func openCold(dir string, fl FileLayer, log *slog.Logger) (*coldStore, error) {
 		}
 		for _, c := range found {
 			if replaced[c.name] {
+				if readOnly {
+					continue
+				}
 				if err := fl.Remove(c.path); err != nil {
 					log.Warn("replaced file not removed", "file", c.path, "err", err)
 				}

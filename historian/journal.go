@@ -232,9 +232,12 @@ func (j *Journal) State() ([]byte, error) {
 
 // Filter chooses journal lines; zero fields choose all.
 type Filter struct {
-	AfterSeq uint64 // only lines with a greater number
-	From, To time.Time
-	Kinds    []plant.EventKind
+	AfterSeq  uint64 // only lines with a greater number
+	BeforeSeq uint64 // only lines with a smaller number; 0: all
+	From, To  time.Time
+	Kinds     []plant.EventKind
+	// Match is looked for anywhere in the line, without regard to case.
+	Match string
 	Alarm    string
 	Source   string // path of an equipment: also its parts
 	User     string
@@ -249,6 +252,12 @@ func (j *Journal) Read(ctx context.Context, f Filter) ([]plant.Event, error) {
 	add := func(cond string, a ...any) { where = append(where, cond); args = append(args, a...) }
 	if f.AfterSeq > 0 {
 		add("seq > ?", int64(min(f.AfterSeq, math.MaxInt64)))
+	}
+	if f.BeforeSeq > 0 {
+		add("seq < ?", int64(min(f.BeforeSeq, math.MaxInt64)))
+	}
+	if f.Match != "" {
+		add("instr(lower(body), lower(?)) > 0", f.Match)
 	}
 	if !f.From.IsZero() {
 		add("time >= ?", nanos(f.From))
