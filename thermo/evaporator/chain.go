@@ -163,6 +163,16 @@ func (s *Set) elevation(brix, kPa float64) float64 {
 	return v
 }
 
+// extrapolated reports whether the elevation of body b was computed outside the
+// range its source gives.
+func (s *Set) extrapolated(b int) bool {
+	if s.d.Water {
+		return false
+	}
+	_, flagged, _ := s.d.Elevation.ElevationFlagged(liquor.Brix(s.c.x[b]), s.c.purity, steam.KPa(s.c.pv[b]), s.d.PurityFactor)
+	return flagged
+}
+
 // juiceHeat returns the enthalpy of juice in kJ/kg.
 func (s *Set) juiceHeat(brix, c float64) float64 {
 	if s.d.Water {
@@ -452,10 +462,9 @@ func (s *Set) merge(group int, bodies []int) {
 	s.c.mix[group] = m
 }
 
-// closeOn finds the first-effect duty (MJ/h) for which the total evaporation is
-// target t/h, starting from the Rillieux count, and leaves the chain there. The
+// closeOn finds the first-effect duty for which the total evaporation is target t/h, starting from the Rillieux count, and leaves the chain there. The
 // evaporation rises with the duty almost in a straight line.
-func (s *Set) closeOn(target float64) (q float64, ok bool) {
+func (s *Set) closeOn(target float64) bool {
 	c := &s.c
 	first := s.act[0]
 	s0 := target / float64(s.n)
@@ -477,7 +486,7 @@ func (s *Set) closeOn(target float64) (q float64, ok bool) {
 		s.sweep(q1)
 		f1 := c.sumV - target
 		if math.Abs(f1) <= 1e-11*c.feed.flow {
-			return q1, c.settled
+			return c.settled
 		}
 		if f1 > 0 {
 			high = min(high, q1)
@@ -495,9 +504,9 @@ func (s *Set) closeOn(target float64) (q float64, ok bool) {
 			next = (low + high) / 2
 		}
 		if next == q1 || !math.IsInf(high, 0) && high-low <= 1e-14*math.Abs(high) {
-			break
+			return c.settled && math.Abs(f1) < 1e-9*c.feed.flow // rounding
 		}
 		q0, f0, q1 = q1, f1, next
 	}
-	return q1, false
+	return false
 }

@@ -325,7 +325,7 @@ func (s *Set) balance(m *Measurement, r *Results, in inputs, tv, tc *[MaxBodies]
 	}
 
 	if row != ByTemperatures {
-		if fault, ok := s.prepare(m, r, in, row, tv, tc, &how, &why, missing, missingCount); !ok {
+		if fault, ok := s.prepare(m, in, row, tv, tc, &how, &why, missing, missingCount); !ok {
 			s.absentFlows(r, fault)
 			if row == BySteam || row == ByBrixAndNoFlow {
 				row = ByTemperatures
@@ -351,32 +351,29 @@ func (s *Set) balance(m *Measurement, r *Results, in inputs, tv, tc *[MaxBodies]
 
 	// Solve.
 	target := r.TotalEvaporationTH.Value
-	var q1 float64
 	fault, ok := Reason{}, true
 	switch row {
 	case ByBrixProfile:
 		s.profile(m, in)
-		q1 = c.qe[s.act[0]]
 	case BySteam:
-		q1 = in.steam.Value * (c.hs - c.hle[s.act[0]])
-		s.sweep(q1)
+		s.sweep(in.steam.Value * (c.hs - c.hle[s.act[0]]))
 		ok = c.settled
 	case ByBrixAndNoFlow:
-		q1 = in.steam.Value * (c.hs - c.hle[s.act[0]])
+		q1 := in.steam.Value * (c.hs - c.hle[s.act[0]])
 		var flow float64
 		flow, ok = s.findFlow(q1, in.feedBrix.Value, in.syrupBrix.Value, s.feedC(m))
 		in.juice.set(flow, Balanced, Reason{Text: "juice flow from the steam flow and both Brix"})
 		r.JuiceTH = in.juice
 	default:
 		if missingCount == 1 { // the steam meter stands in for the one missing bleed
-			q1 = in.steam.Value * (c.hs - c.hle[s.act[0]])
+			q1 := in.steam.Value * (c.hs - c.hle[s.act[0]])
 			ok = s.findBleed(missing, q1, target)
 			r.BleedTH[missing].set(c.bleed[missing], Balanced, Reason{Of: s.effectName(missing), Text: "bleed by balance from the steam flow"})
 			if ok && c.bleed[missing] < -0.02*target {
 				ok = false
 			}
 		} else {
-			q1, ok = s.closeOn(target)
+			ok = s.closeOn(target)
 		}
 	}
 	switch {
@@ -408,7 +405,7 @@ func (s *Set) balance(m *Measurement, r *Results, in inputs, tv, tc *[MaxBodies]
 		return
 	}
 	how = weakest(weakest(weakest(how, in.juice.How), in.feedBrix.How), Balanced)
-	s.storeFlows(m, r, in, row, how, why, q1, tv, tc)
+	s.storeFlows(m, r, in, row, how, why, tv, tc)
 }
 
 func (s *Set) effectName(e int) string {
@@ -457,7 +454,7 @@ func (s *Set) bodyBrix(m *Measurement, in inputs, b int) (float64, bool) {
 
 // prepare loads the chain with temperatures, feed and bleeds. When something
 // needed is missing it returns the reason and false.
-func (s *Set) prepare(m *Measurement, r *Results, in inputs, row Row, tv, tc *[MaxBodies]temperature, how *How, why *Reason, missing, missingCount int) (Reason, bool) {
+func (s *Set) prepare(m *Measurement, in inputs, row Row, tv, tc *[MaxBodies]temperature, how *How, why *Reason, missing, missingCount int) (Reason, bool) {
 	c := &s.c
 	if row != ByBrixProfile && missingCount > 0 {
 		if missingCount > 1 || row != ByBoth {
@@ -698,7 +695,7 @@ func (s *Set) findBleed(e int, q1, target float64) bool {
 }
 
 // storeFlows stores what the solved chain says.
-func (s *Set) storeFlows(m *Measurement, r *Results, in inputs, row Row, how How, why Reason, q1 float64, tv, tc *[MaxBodies]temperature) {
+func (s *Set) storeFlows(m *Measurement, r *Results, in inputs, row Row, how How, why Reason, tv, tc *[MaxBodies]temperature) {
 	c := &s.c
 	if !(how == Assumed) {
 		why = Reason{}
@@ -765,6 +762,7 @@ func (s *Set) storeFlows(m *Measurement, r *Results, in inputs, row Row, how How
 		}
 		th := weakest(bh, tv[b].how)
 		o.BPEK.set(c.bpe[b], th, bw)
+		o.Extrapolated = s.extrapolated(b)
 		tj := c.tj[b]
 		jh := th
 		if s.d.JuiceByThermometer && tempOK(m.Bodies[b].JuiceC) {

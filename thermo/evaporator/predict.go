@@ -372,7 +372,7 @@ func (s *Set) storeState(op *Operation, r *Results, top float64) {
 	r.SyrupTH.set(c.feed.flow-c.sumV, Balanced, Reason{})
 	r.SyrupBrix.set(100*c.feed.solids/(c.feed.flow-c.sumV), Balanced, Reason{})
 	in := inputs{juice: r.JuiceTH, feedBrix: r.FeedBrix, syrupBrix: r.SyrupBrix}
-	s.storeFlows(&m, r, in, Predicted, Balanced, Reason{}, c.qe[s.act[0]], &tv, &tc)
+	s.storeFlows(&m, r, in, Predicted, Balanced, Reason{}, &tv, &tc)
 	predicted := Reason{Text: "not part of a prediction"}
 	for _, p := range [...]*Result{&r.EconomyMeasured, &r.SteamDifference, &r.HeatClosurePct, &r.SolidsClosurePct} {
 		p.absent(predicted)

@@ -81,6 +81,10 @@ type BodyResult struct {
 	Effect    int
 	InService bool
 
+	// Extrapolated: the elevation was computed outside its source's range of Brix,
+	// pressure or purity.
+	Extrapolated bool
+
 	ChestKPa    Result // saturation pressure of ChestC
 	VapourKPa   Result
 	ChestC      Result // condensing temperature
