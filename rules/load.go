@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"reflect"
 	"regexp"
 	"slices"
 	"sort"
@@ -162,11 +163,11 @@ type loader struct {
 	unread bool            // a file could not be decoded in full
 	seen   map[string]bool // faults, against the same one for each vessel
 
-	rules map[string]*alarmRule // by rule name
-	names map[string]int        // of alarms
-	// pending alarms' links, resolved when all names are known
-	links   []link
-	pending []pendingDerived
+	rules        map[string]*alarmRule // by rule name
+	derivedRules map[string]*derivedRule
+	names        map[string]int // of alarms
+	links        []link         // resolved when all names are known
+	pending      []pendingDerived
 }
 
 type link struct {
@@ -486,6 +487,10 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 			l.fault(lf, field+".unit", fmt.Sprintf("a derived %s is kept in %s", dim, dim.Canonical()), "write that unit; the pages convert")
 		}
 	}
+	if l.derivedRules == nil {
+		l.derivedRules = map[string]*derivedRule{}
+	}
+	l.derivedRules[d.Name] = d
 	for _, this := range l.targets(lf, field, d.Name, d.For, d.Where, d.Limits) {
 		e := own
 		if this != nil {
@@ -523,7 +528,7 @@ func (l *loader) compileDerived() {
 	built := make([]*derived, len(l.pending))
 	lacking := make([]string, len(l.pending))
 	for i, p := range l.pending {
-		r := l.reader(p.this, p.rule.Expr, p.rule.Limits)
+		r := l.reader(p.this, p.rule.Expr, l.derivedLimits(p.rule, p.this))
 		node, ok := r.parse()
 		d := &derived{tag: p.tag}
 		if ok && p.logic {
@@ -595,6 +600,39 @@ func (l *loader) compileDerived() {
 	}
 }
 
+// derivedLimits are the limits of a derived tag's rule as overridden for one
+// vessel.
+func (l *loader) derivedLimits(d *derivedRule, this *plant.Equipment) map[string]string {
+	out := map[string]string{}
+	for k, v := range d.Limits {
+		out[k] = v
+	}
+	for _, exact := range []bool{false, true} {
+		for _, lf := range l.files {
+			for which, ov := range lf.Override[d.Name] {
+				if l.isAlarmRule(d.Name) || exact != (this != nil && which == this.Path) || which != "*" && (this == nil || !matchesOne(this, which)) {
+					continue
+				}
+				for k, v := range ov.Limits {
+					out[k] = v
+				}
+			}
+		}
+	}
+	return out
+}
+
+func (l *loader) isAlarmRule(name string) bool {
+	for _, lf := range l.files {
+		for i := range lf.Alarms {
+			if lf.Alarms[i].Name == name {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // reportRead turns what a reader found into faults and notes.
 func (l *loader) reportRead(lf *loaded, field, rule string, r *reader) {
 	for _, c := range r.complaints {
@@ -644,6 +682,21 @@ func (l *loader) checkOverrides() {
 			a := l.rules[name]
 			if a == nil && l.unread {
 				continue // it may stand in the file that could not be read
+			}
+			if d := l.derivedRules[name]; a == nil && d != nil {
+				for which, ov := range by {
+					at := "override." + name + "." + which
+					check(lf, at, &alarmRule{Name: name, For: d.For}, which)
+					for k := range ov.Limits {
+						if _, ok := d.Limits[k]; !ok {
+							l.fault(lf, at+".limits."+k, fmt.Sprintf("rule %s has no limit %q", name, k), "override a limit that the rule names under limits:")
+						}
+					}
+					if ov.Limits = nil; !reflect.ValueOf(ov).IsZero() {
+						l.fault(lf, at, fmt.Sprintf("%s is a derived tag", name), "only its limits: can be overridden")
+					}
+				}
+				continue
 			}
 			if a == nil {
 				names := make([]string, 0, len(l.rules))

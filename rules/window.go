@@ -65,7 +65,11 @@ type window struct {
 }
 
 func newWindow(tag plant.TagID, path string, length time.Duration) *window {
-	return &window{tag: tag, path: path, length: length, step: int64(length) / windowSlices}
+	w := &window{tag: tag, path: path, length: length, step: int64(length) / windowSlices}
+	for i := range w.ring {
+		w.ring[i].begin = math.NaN()
+	}
+	return w
 }
 
 // floorDiv rounds toward minus infinity, so that times before 1970 work.
