@@ -24,11 +24,12 @@ type Value struct {
 // smoothing filters and scratch space, has no clock, and the same frames give
 // the same values. It is not safe for concurrent use.
 type Calculator struct {
-	house  *plant.House
-	sets   []*setView
-	conds  []*condenserView
-	pans   []*panView
-	values []Value // one for each calculated tag, in order of work
+	house   *plant.House
+	sets    []*setView
+	conds   []*condenserView
+	pans    []*panView
+	values  []Value // one for each calculated tag, in order of work
+	noSigma bool
 }
 
 // row is one quantity of one piece of equipment.
@@ -250,3 +251,7 @@ func tsat(p float64) (float64, bool) {
 	t, err := steam.Tsat(steam.KPa(p))
 	return float64(t), err == nil
 }
+
+// NoUncertainty leaves the uncertainties out, for long stretches of the past:
+// they cost many evaluations each.
+func (c *Calculator) NoUncertainty() { c.noSigma = true }

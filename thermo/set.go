@@ -153,7 +153,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	}
 	s.bleedFlows()
 	s.set.Evaluate(&s.m, s.r)
-	if s.fresh = at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas); s.fresh {
+	if s.fresh = !c.noSigma && (at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas)); s.fresh {
 		s.sigmas = at
 		s.set.Uncertainty(&s.m, s.r)
 	}

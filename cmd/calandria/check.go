@@ -1,0 +1,151 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"calandria/collector"
+	"calandria/plant"
+)
+
+type checkCmd struct {
+	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
+	Online bool   `help:"Ask the OPC UA servers too: does every node exist, is it a number, has it a value?"`
+	Data   string `help:"Folder with the certificates, for --online." default:"data" type:"path"`
+}
+
+func (c *checkCmd) Run(a *app) error {
+	h, files, err := loadPlant(c.Config)
+	if err != nil {
+		return err
+	}
+	core, err := newCore(h, files)
+	if err != nil {
+		return err
+	}
+	measured := 0
+	for _, t := range h.Tags {
+		if t.Source == plant.Measured {
+			measured++
+		}
+	}
+	fmt.Fprintf(a.out, "%s: %d pieces of equipment, %d measured tags, %d tags in all, %d alarms\n", c.Config, len(h.Equipment), measured, len(h.Tags), len(core.rules.Alarms()))
+	for _, n := range core.rules.Notes() {
+		fmt.Fprintln(a.out, "note:", n)
+	}
+	for _, p := range core.rules.Placeholders() {
+		fmt.Fprintf(a.out, "to fill in: %s:%d: rule %s: %s still has a placeholder\n", p.File, p.Line, p.Rule, p.Field)
+	}
+	for _, n := range missingForBalances(h) {
+		fmt.Fprintln(a.out, "note:", n)
+	}
+	if !c.Online {
+		return nil
+	}
+	return c.online(a, h)
+}
+
+// missingForBalances says, for each set, which signals are lacking for the
+// balances: not a fault, but the values will be absent.
+func missingForBalances(h *plant.House) []string {
+	var notes []string
+	for _, e := range h.Of(plant.ClassSet) {
+		has := func(e *plant.Equipment, names ...string) bool {
+			return slices.ContainsFunc(names, func(n string) bool { return e.Tag(n) != plant.NoTag })
+		}
+		need := func(ok bool, what, without string) {
+			if !ok {
+				notes = append(notes, fmt.Sprintf("%s has no %s: %s", e.Path, what, without))
+			}
+		}
+		need(has(e, "juice_flow", "juice_volume_flow", "syrup_flow", "syrup_volume_flow"), "juice_flow", "flows, U and economy will be absent")
+		need(has(e, "juice_brix"), "juice_brix", "give a tag, or a fixed value: from the laboratory")
+		need(has(e, "syrup_brix", "steam_flow"), "syrup_brix", "flows, U and economy will be absent")
+		need(has(e, "juice_temperature"), "juice_temperature", "the heat balance of the first body will be absent")
+		need(has(e, "steam_pressure") || len(e.Parts) > 0 && has(e.Parts[0], "chest_pressure", "chest_temperature"), "steam_pressure", "U of the first body will be absent")
+		for _, b := range e.Parts {
+			if !has(b, "vapour_pressure", "vapour_temperature") {
+				notes = append(notes, fmt.Sprintf("%s has neither vapour_pressure nor vapour_temperature: U will be absent there", b.Path))
+			}
+		}
+	}
+	return notes
+}
+
+func (c *checkCmd) online(a *app, h *plant.House) error {
+	var faults plant.Faults
+	for _, sc := range h.Config.OPCUA.Servers {
+		var tags []plant.Tag
+		for _, t := range h.Tags {
+			if t.Source == plant.Measured && t.Server == sc.Name {
+				tags = append(tags, t)
+			}
+		}
+		ctx, cancel := context.WithTimeout(a.ctx, 60*time.Second)
+		found, err := collector.CheckOnline(ctx, collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log})
+		cancel()
+		if err != nil {
+			return fmt.Errorf("ask server %s: %w", sc.Name, err)
+		}
+		for _, f := range found {
+			faults = append(faults, plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: f.Problem, Fix: f.Fix})
+		}
+		fmt.Fprintf(a.out, "server %s: %d of %d tags can be read\n", sc.Name, len(tags)-len(found), len(tags))
+	}
+	return faults.Err()
+}
+
+type browseCmd struct {
+	Endpoint     string `help:"Address of the server, opc.tcp://host:4840." required:""`
+	Policy       string `help:"Security policy: None, Basic256Sha256, Aes128_Sha256_RsaOaep, Aes256_Sha256_RsaPss." default:"Basic256Sha256"`
+	Mode         string `help:"Security mode: None, Sign, SignAndEncrypt; default as the policy needs."`
+	User         string `help:"User name."`
+	PasswordFile string `help:"File with the password." type:"path"`
+	Root         string `help:"Node id to start from; default the Objects folder."`
+	Standard     bool   `help:"Include the server's own diagnostics."`
+	Write        string `help:"Write a starting plant file instead of a list." type:"path"`
+	Data         string `help:"Folder with the certificates." default:"data" type:"path"`
+}
+
+func (c *browseCmd) Run(a *app) error {
+	if c.Mode == "" {
+		c.Mode = "SignAndEncrypt"
+		if c.Policy == "None" {
+			c.Mode = "None"
+		}
+	}
+	sc := plant.ServerConfig{Name: "plant", Endpoint: c.Endpoint, Policy: c.Policy, Mode: c.Mode, User: c.User, PasswordFile: c.PasswordFile,
+		Publish: time.Second, SessionTimeout: time.Minute}
+	vars, err := collector.Browse(a.ctx, collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root, Standard: c.Standard})
+	if err != nil && !errors.Is(err, collector.ErrTruncated) {
+		return err
+	}
+	if err != nil {
+		a.log.Warn("the server has more than was listed; give --root", "err", err)
+	}
+	if c.Write != "" {
+		if err := writeNew(c.Write, collector.StartingConfig(sc, vars)); err != nil {
+			return err
+		}
+		fmt.Fprintf(a.out, "%s written with %d variables; fill in the equipment, then run 'calandria check --config %s'\n", c.Write, len(vars), c.Write)
+		return nil
+	}
+	t := newTable("node", "name", "type", "value", "unit", "quality", "sampling", "path")
+	for _, v := range vars {
+		sampling := ""
+		if v.Sampling > 0 {
+			sampling = v.Sampling.String()
+		}
+		kind := v.DataType
+		if !v.Scalar {
+			kind += "[]"
+		}
+		t.row(v.Node, v.Name, kind, v.Value, v.Unit, v.Quality.String(), sampling, v.Path)
+	}
+	t.write(a.out)
+	fmt.Fprintf(a.out, "%d variables\n", len(vars))
+	return nil
+}

@@ -1,0 +1,74 @@
+package main
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"calandria/plant"
+	"calandria/rules"
+)
+
+// loadPlant reads plant.yaml and the rule files it names.
+func loadPlant(file string) (*plant.House, []rules.File, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read configuration: %w; write one, or start with 'calandria browse --write plant.yaml'", err)
+	}
+	h, err := plant.Load(file, data)
+	if err != nil {
+		return nil, nil, err
+	}
+	files, err := ruleFiles(h, filepath.Dir(file))
+	return h, files, err
+}
+
+// ruleFiles reads the files of the rules: list; each entry may be a pattern.
+func ruleFiles(h *plant.House, dir string) ([]rules.File, error) {
+	var files []rules.File
+	var faults plant.Faults
+	for i, pattern := range h.Config.Rules {
+		f := fmt.Sprintf("rules[%d]", i)
+		p := pattern
+		if !filepath.IsAbs(p) {
+			p = filepath.Join(dir, p)
+		}
+		names, err := filepath.Glob(p)
+		if err != nil {
+			faults = append(faults, h.Document.Fault(f, fmt.Sprintf("%q is not a file name or pattern", pattern), ""))
+			continue
+		}
+		if len(names) == 0 {
+			faults = append(faults, h.Document.Fault(f, fmt.Sprintf("no file matches %q", pattern), "paths count from the folder of the plant file"))
+		}
+		slices.Sort(names)
+		for _, n := range names {
+			data, err := os.ReadFile(n)
+			if err != nil {
+				faults = append(faults, h.Document.Fault(f, err.Error(), ""))
+				continue
+			}
+			files = append(files, rules.File{Name: n, Data: data})
+		}
+	}
+	return files, faults.Err()
+}
+
+// ruleFilesFS reads all rule files of an embedded folder.
+func ruleFilesFS(fsys fs.FS) ([]rules.File, error) {
+	names, err := fs.Glob(fsys, "*.yaml")
+	if err != nil {
+		return nil, err
+	}
+	var files []rules.File
+	for _, n := range names {
+		data, err := fs.ReadFile(fsys, n)
+		if err != nil {
+			return nil, err
+		}
+		files = append(files, rules.File{Name: n, Data: data})
+	}
+	return files, nil
+}

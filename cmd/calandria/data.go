@@ -1,0 +1,192 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"calandria/alerting"
+	"calandria/historian"
+	"calandria/plant"
+)
+
+type exportCmd struct {
+	Tags   []string `help:"Tag paths, separated by commas; a * at the end stands for the rest." required:""`
+	From   string   `help:"Start: 2026-11-01, 2026-11-01T06:00:00Z, or an age such as 8h or 3d." required:""`
+	To     string   `help:"End, not included; default now."`
+	Format string   `help:"csv is the only one so far; the Parquet files of the archive can be opened directly." default:"csv" enum:"csv"`
+	Out    string   `help:"File to write; default standard output." type:"path"`
+	Data   string   `help:"The data folder." default:"data" type:"path"`
+}
+
+func (c *exportCmd) Run(a *app) error {
+	now := time.Now().UTC()
+	from, err := parseTime(c.From, now)
+	if err != nil {
+		return fmt.Errorf("--from: %w", err)
+	}
+	to := now
+	if c.To != "" {
+		if to, err = parseTime(c.To, now); err != nil {
+			return fmt.Errorf("--to: %w", err)
+		}
+	}
+	if !from.Before(to) {
+		return errors.New("--from is not before --to")
+	}
+	ar, err := openData(c.Data)
+	if err != nil {
+		return err
+	}
+	defer ar.Close()
+	paths, err := expandPaths(ar, c.Tags)
+	if err != nil {
+		return err
+	}
+	w := bufio.NewWriter(a.out)
+	if c.Out != "" {
+		f, err := os.Create(c.Out)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		w = bufio.NewWriter(f)
+	}
+	if err := ar.ExportCSV(a.ctx, w, paths, from, to); err != nil {
+		return err
+	}
+	return w.Flush()
+}
+
+// openData opens the archive of a data folder that exists, for reading beside
+// a running service.
+func openData(data string) (*historian.Archive, error) {
+	dir := filepath.Join(data, "archive")
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("there is no archive in %s; give --data", data)
+	}
+	return historian.Open(dir, historian.Options{ReadOnly: true})
+}
+
+// expandPaths resolves tag paths with a * at the end.
+func expandPaths(ar *historian.Archive, wanted []string) ([]string, error) {
+	var paths []string
+	for _, want := range wanted {
+		want = strings.TrimSpace(want)
+		prefix, wild := strings.CutSuffix(want, "*")
+		found := false
+		for _, t := range ar.Tags() {
+			if t.Path == want || wild && strings.HasPrefix(t.Path, prefix) {
+				paths, found = append(paths, t.Path), true
+			}
+		}
+		if !found {
+			return nil, fmt.Errorf("the archive has no tag %q", want)
+		}
+	}
+	return paths, nil
+}
+
+// parseTime reads a date, a time with zone, or an age.
+func parseTime(s string, now time.Time) (time.Time, error) {
+	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04", "2006-01-02"} {
+		if t, err := time.Parse(layout, s); err == nil {
+			return t.UTC(), nil
+		}
+	}
+	if d, err := plant.ParseDuration(s); err == nil {
+		return now.Add(-d), nil
+	}
+	return time.Time{}, fmt.Errorf("%q is neither a date (2026-11-01), nor a time (2026-11-01T06:00:00Z), nor an age (8h, 3d)", s)
+}
+
+type importCmd struct {
+	File string `arg:"" help:"CSV with time, tag, value, unit, status; the form that export writes." type:"existingfile"`
+	Data string `help:"The data folder; the service must not be running on it." default:"data" type:"path"`
+}
+
+func (c *importCmd) Run(a *app) error {
+	if err := os.MkdirAll(c.Data, 0o750); err != nil {
+		return err
+	}
+	unlock, err := lock(filepath.Join(c.Data, "lock"))
+	if err != nil {
+		return err
+	}
+	defer unlock()
+	ar, err := historian.Open(filepath.Join(c.Data, "archive"), historian.Options{})
+	if err != nil {
+		return err
+	}
+	defer ar.Close()
+	f, err := os.Open(c.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	n, err := ar.ImportCSV(a.ctx, f, c.File)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(a.out, "%d samples imported\n", n)
+	return nil
+}
+
+type verifyCmd struct {
+	Data string `help:"The data folder." default:"data" type:"path"`
+}
+
+func (c *verifyCmd) Run(a *app) error {
+	name := filepath.Join(c.Data, "journal.db")
+	if _, err := os.Stat(name); err != nil {
+		return fmt.Errorf("there is no journal in %s; give --data", c.Data)
+	}
+	j, err := historian.OpenJournal(name, historian.JournalOptions{})
+	if err != nil {
+		return err
+	}
+	defer j.Close()
+	if err := j.Verify(a.ctx); err != nil {
+		return err
+	}
+	seq, hash := j.Head()
+	fmt.Fprintf(a.out, "%d entries, none altered or removed; last hash %s\n", seq, hash)
+	return nil
+}
+
+type replayCasesCmd struct {
+	File string `arg:"" help:"Alarm cases, one JSON object a line." type:"existingfile"`
+}
+
+func (c *replayCasesCmd) Run(a *app) error {
+	f, err := os.Open(c.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	results, err := alerting.ReplayCases(f)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	failed := 0
+	for _, r := range results {
+		word := "pass"
+		if !r.Passed() {
+			word = "FAIL"
+			failed++
+		}
+		fmt.Fprintf(a.out, "%s %s %s\n", word, r.ID, r.Title)
+		for _, f := range r.Failures {
+			fmt.Fprintf(a.out, "     %s\n", f)
+		}
+	}
+	fmt.Fprintf(a.out, "%d cases, %d passed, %d failed\n", len(results), len(results)-failed, failed)
+	if failed > 0 {
+		return fmt.Errorf("%d cases failed", failed)
+	}
+	return nil
+}

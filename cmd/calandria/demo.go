@@ -1,0 +1,372 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"calandria/alerting"
+	"calandria/collector/simulator"
+	"calandria/deploy"
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/rules"
+)
+
+type demoCmd struct {
+	Data       string  `help:"Folder to keep the data in; the next start goes on from it. Default: a temporary one, removed at the end." type:"path"`
+	Speed      float64 `help:"How much faster than the clock the mill lives." default:"1"`
+	Upset      string  `help:"Start with this upset."`
+	ListUpsets bool    `help:"List the upsets and end."`
+	Listen     string  `help:"Address of the console." default:"127.0.0.1:8420"`
+	Days       int     `help:"Days of invented past to fill the archive with." default:"60"`
+	Seed       uint64  `help:"Seed of the mill's noise and disturbances." default:"1"`
+}
+
+// The invented past is simulated a minute at a time. All of its last days is
+// recorded, of what is older every fifth minute.
+const (
+	pastStep   = time.Minute
+	coarseStep = 5 * time.Minute
+	fineDays   = 36 * time.Hour
+)
+
+func (c *demoCmd) Run(a *app) (err error) {
+	if c.ListUpsets {
+		listUpsets(a.out)
+		return nil
+	}
+	if !(c.Speed > 0 && c.Speed <= 1000) {
+		return fmt.Errorf("--speed %g: give more than 0, at most 1000", c.Speed)
+	}
+	if c.Days < 0 || c.Days > 400 {
+		return fmt.Errorf("--days %d: give 0 to 400", c.Days)
+	}
+	data := c.Data
+	if data == "" {
+		if data, err = os.MkdirTemp("", "calandria-demo-"); err != nil {
+			return err
+		}
+		defer os.RemoveAll(data)
+	}
+	if err := os.MkdirAll(data, 0o750); err != nil {
+		return fmt.Errorf("make data folder: %w", err)
+	}
+	model, err := c.mill(a, data)
+	if err != nil {
+		return err
+	}
+	server, err := simulator.NewServer(simulator.Options{Model: model, Speed: c.Speed, Logger: a.log})
+	if err != nil {
+		return err
+	}
+	if c.Upset != "" {
+		if err := server.Upset(c.Upset); err != nil {
+			return err
+		}
+	}
+	h, files, err := demoHouse(server.Endpoint(), c.Listen)
+	if err != nil {
+		return err
+	}
+	s, err := open(h, files, data, a.log)
+	if err != nil {
+		return err
+	}
+	defer s.close()
+
+	g, ctx := errgroup.WithContext(a.ctx)
+	// The mill outlives the client by a moment, so that it can take its leave.
+	mill, stopMill := context.WithCancel(context.WithoutCancel(ctx))
+	g.Go(func() error { return server.Run(mill) })
+	g.Go(func() error {
+		defer stopMill()
+		return s.run(ctx, func(address string) { c.welcome(a.out, address, server.Endpoint(), c.Data) })
+	})
+	return g.Wait()
+}
+
+func listUpsets(w io.Writer) {
+	t := newTable("upset", "title", "what is seen")
+	for _, u := range simulator.Upsets() {
+		t.row(u.Name, u.Title, u.What)
+	}
+	t.write(w)
+}
+
+func (c *demoCmd) welcome(w io.Writer, address, endpoint, data string) {
+	fmt.Fprintf(w, `
+Demo Mill (invented): every number is made up.
+
+  Console   http://%[1]s
+  Metrics   http://%[1]s/metrics
+  OPC UA    %[2]s
+
+Three things to look at:
+  1. http://%[1]s/                      the temperature ladder: EV5 is due for cleaning, PA1 is boiling a strike
+  2. http://%[1]s/alarms                what waits for a person, with cause, response and procedure
+  3. http://%[1]s/trends?tag=EV.EV5.u_ratio&span=60d   scale building up and cleaned away
+
+Try an upset:  calandria demo --list-upsets
+Ctrl-C stops.
+`, address, endpoint)
+	if data == "" {
+		fmt.Fprintln(w, "The data is removed at the end; --data DIR keeps it.")
+	}
+}
+
+// demoHouse is the sample plant with the address of its own server.
+func demoHouse(endpoint, listen string) (*plant.House, []rules.File, error) {
+	h, err := plant.Load("plant.demo.yaml", deploy.Demo())
+	if err != nil {
+		return nil, nil, err
+	}
+	h.Config.OPCUA.Servers[0].Endpoint = endpoint
+	h.Config.Console.Listen = listen
+	files, err := ruleFilesFS(deploy.Rules())
+	return h, files, err
+}
+
+// origin is what is needed to bring the same mill back at the next start.
+type origin struct {
+	Seed  uint64    `json:"seed"`
+	From  time.Time `json:"from"`  // first moment of the past
+	To    time.Time `json:"to"`    // its end: the first start
+	Known time.Time `json:"known"` // up to here the archive is filled
+}
+
+// mill brings up the model at the present moment and fills what the archive
+// lacks: the whole past at the first start, the time since at a later one.
+func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
+	name := filepath.Join(data, "demo.json")
+	now := time.Now().UTC().Truncate(time.Second)
+	o := origin{Seed: c.Seed, From: now.Add(-time.Duration(c.Days) * 24 * time.Hour), To: now}
+	b, err := os.ReadFile(name)
+	switch {
+	case err == nil:
+		if err := json.Unmarshal(b, &o); err != nil {
+			return nil, fmt.Errorf("read %s: %w; remove the folder to start anew", name, err)
+		}
+	case !errors.Is(err, os.ErrNotExist):
+		return nil, err
+	}
+	if c.Days == 0 && o.Known.IsZero() {
+		o.From = now.Add(-pastStep)
+	}
+	p, err := newPast(a, data, now)
+	if err != nil {
+		return nil, err
+	}
+	defer p.close()
+	m := simulator.New(o.Seed, o.From)
+	record := o.Known.IsZero()
+	err = simulator.Past(m, o.From, o.To, pastStep, func(t time.Time, rs []simulator.Reading) {
+		if record && (now.Sub(t) <= fineDays || t.Truncate(coarseStep).Equal(t.Truncate(pastStep))) {
+			p.step(a.ctx, t, m, rs)
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	if !record {
+		for t := o.To; t.Before(now); t = t.Add(pastStep) {
+			m.AdvanceTo(t)
+			if t.After(o.Known) {
+				p.step(a.ctx, t, m, m.Values())
+			}
+		}
+	}
+	if err := p.finish(); err != nil {
+		return nil, err
+	}
+	o.Known = now
+	if b, err = json.Marshal(o); err != nil {
+		return nil, err
+	}
+	return m, os.WriteFile(name, b, 0o640)
+}
+
+// past fills archive and journal with what would have been recorded: the same
+// core that runs live, on a house of its own, in event time.
+type past struct {
+	a       *app
+	core    *core
+	archive *historian.Archive
+	journal *historian.Journal
+	bulk    *historian.BulkWriter
+	tags    []plant.TagID // measured tags
+	nodes   []int         // their instruments
+	began   time.Time
+	from    time.Time
+	until   time.Time
+	shown   time.Time
+	steps   int
+	events  []plant.Event
+	waiting map[string]time.Time // alarm -> when someone acknowledges it
+	err     error
+}
+
+func newPast(a *app, data string, until time.Time) (*past, error) {
+	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	if err != nil {
+		return nil, err
+	}
+	p := &past{a: a, until: until, began: time.Now(), waiting: map[string]time.Time{}}
+	if p.core, err = newCore(h, files); err != nil {
+		return nil, err
+	}
+	p.core.calc.NoUncertainty()
+	if p.archive, err = historian.Open(filepath.Join(data, "archive"), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log}); err != nil {
+		return nil, err
+	}
+	if err = p.archive.Describe(describe(h)...); err == nil {
+		p.journal, err = historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+	}
+	if err == nil {
+		var state []byte
+		if state, err = p.journal.State(); err == nil && len(state) > 0 {
+			err = p.core.alarms.RestoreJSON(state, until)
+		}
+	}
+	if err != nil {
+		p.archive.Close()
+		return nil, err
+	}
+	p.bulk = p.archive.Bulk(a.ctx, nil)
+	p.core.record = func(id plant.TagID, pt plant.Point) { p.add(h.Tags[id].Path, pt) }
+	return p, nil
+}
+
+func (p *past) add(path string, pt plant.Point) {
+	if err := p.bulk.Add(path, pt); err != nil && p.err == nil {
+		p.err = err
+	}
+}
+
+// step runs one moment of the past.
+func (p *past) step(ctx context.Context, t time.Time, m *simulator.Model, rs []simulator.Reading) {
+	if ctx.Err() != nil || p.err != nil {
+		if p.err == nil {
+			p.err = ctx.Err()
+		}
+		return
+	}
+	h := p.core.house
+	if p.steps == 0 {
+		p.from = t
+		p.bind(m)
+		p.core.begin(t)
+		for _, s := range h.Config.OPCUA.Servers {
+			p.core.set(serverTag(s.Name), 1, t)
+		}
+		for name, v := range map[string]float64{"archive_ok": 1, "journal_ok": 1, "forward_ok": 1, "alarm_state_ok": 1} {
+			p.core.set(name, v, t)
+		}
+	}
+	p.steps++
+	for i, id := range p.tags {
+		r := &rs[p.nodes[i]]
+		v, q := h.Tags[id].Convert(r.Raw, r.Quality)
+		pt := plant.Point{Time: t, Value: v, Quality: q}
+		p.add(h.Tags[id].Path, pt)
+		p.core.sample(plant.Sample{Tag: id, Point: pt}, t)
+	}
+	p.core.set("bad_tags_pct", p.core.badTagsPct(), t)
+	p.core.set("sample_age", 0, t)
+	p.core.scan(t)
+	p.core.alarms.Advance(t)
+	p.attend(t)
+	p.progress(t)
+}
+
+// bind ties measured tags to instruments by node.
+func (p *past) bind(m *simulator.Model) {
+	byNode := map[string]int{}
+	for i, in := range m.Instruments() {
+		byNode[in.Node()] = i
+	}
+	for i := range p.core.house.Tags {
+		t := &p.core.house.Tags[i]
+		if n, ok := byNode[t.Node]; ok && t.Source == plant.Measured {
+			p.tags, p.nodes = append(p.tags, t.ID), append(p.nodes, n)
+		}
+	}
+}
+
+// attend lets an invented operator acknowledge some minutes after each alarm.
+// The last two hours are left to whoever looks at the demo.
+func (p *past) attend(t time.Time) {
+	events := p.core.alarms.Drain()
+	for _, e := range events {
+		if e.Kind == plant.EventAlarm && e.Annunciated {
+			p.waiting[e.Alarm] = t.Add(time.Duration(3+len(e.Alarm)%7) * time.Minute)
+		}
+	}
+	if p.until.Sub(t) > 2*time.Hour {
+		for name, due := range p.waiting {
+			if !t.Before(due) {
+				delete(p.waiting, name)
+				shift := []string{"night shift", "morning shift", "late shift"}[t.Hour()/8]
+				_ = p.core.alarms.Do(alerting.Command{Action: alerting.Acknowledge, Alarm: name, User: shift + " (invented)", Station: "demo"}, t)
+			}
+		}
+		events = append(events, p.core.alarms.Drain()...)
+	}
+	for i := range events {
+		events[i].Received = events[i].Time
+	}
+	p.events = append(p.events, events...)
+	if len(p.events) > 2000 {
+		p.journalise()
+	}
+}
+
+func (p *past) journalise() {
+	state, err := encodeState(p.core.alarms)
+	if err == nil {
+		_, err = p.journal.Append(p.events, state)
+	}
+	if err != nil && p.err == nil {
+		p.err = err
+	}
+	p.events = p.events[:0]
+}
+
+func (p *past) progress(t time.Time) {
+	if now := time.Now(); now.Sub(p.shown) > 300*time.Millisecond && p.until.Sub(p.from) > 24*time.Hour {
+		p.shown = now
+		done := t.Sub(p.from).Hours() / p.until.Sub(p.from).Hours()
+		bar := int(done * 30)
+		fmt.Fprintf(p.a.out, "\rfilling the past  [%s%s] %3.0f %%  %s", strings.Repeat("#", bar), strings.Repeat(".", 30-bar), 100*done, t.Format("2 Jan 2006"))
+	}
+}
+
+func (p *past) finish() error {
+	if p.err == nil {
+		p.journalise()
+	}
+	if p.err != nil {
+		return fmt.Errorf("fill the past: %w", p.err)
+	}
+	if err := p.bulk.Close(); err != nil {
+		return fmt.Errorf("fill the past: %w", err)
+	}
+	if !p.shown.IsZero() {
+		days := p.until.Sub(p.from).Hours() / 24
+		fmt.Fprintf(p.a.out, "\rfilling the past  %.0f days in %.1f s%s\n", days, time.Since(p.began).Seconds(), strings.Repeat(" ", 40))
+	}
+	return nil
+}
+
+func (p *past) close() {
+	p.journal.Close()
+	p.archive.Close()
+}

@@ -1,0 +1,90 @@
+package main
+
+import (
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// edgeMetrics exports the counters that the edges keep themselves.
+type edgeMetrics struct {
+	s     *service
+	descs map[string]*prometheus.Desc
+}
+
+// edgeCounters are the rows: name, help, whether it is a gauge. Those of the
+// servers have the label server.
+var edgeCounters = []struct {
+	name, help string
+	server     bool
+}{
+	{"calandria_opcua_samples_total", "Samples handed out by the client.", true},
+	{"calandria_opcua_messages_total", "Notification messages with data.", true},
+	{"calandria_opcua_gaps_total", "Holes in the sequence numbers of notifications.", true},
+	{"calandria_opcua_republished_total", "Messages fetched again after a hole.", true},
+	{"calandria_opcua_lost_total", "Messages that could not be fetched again.", true},
+	{"calandria_opcua_overflows_total", "Samples marked as following lost ones by the server's queue.", true},
+	{"calandria_opcua_reconnects_total", "Times a broken line came back.", true},
+	{"calandria_opcua_stalls_total", "Times the program did not keep up with the server.", true},
+	{"calandria_opcua_faulty_tags", "Tags that cannot be read as configured.", true},
+	{"calandria_opcua_clock_skew_seconds", "Server time less own time, median.", true},
+	{"calandria_archive_stored_total", "Samples committed to the archive.", false},
+	{"calandria_archive_pending", "Samples in memory, waiting for the disk.", false},
+	{"calandria_archive_refused_total", "Samples refused because the queue was full.", false},
+	{"calandria_archive_files", "Parquet files of the archive.", false},
+	{"calandria_journal_entries", "Number of the last journal entry.", false},
+	{"calandria_journal_waiting", "Events in memory, waiting for the disk.", false},
+}
+
+func newEdgeMetrics(s *service) *edgeMetrics {
+	m := &edgeMetrics{s: s, descs: map[string]*prometheus.Desc{}}
+	for _, c := range edgeCounters {
+		var labels []string
+		if c.server {
+			labels = []string{"server"}
+		}
+		m.descs[c.name] = prometheus.NewDesc(c.name, c.help, labels, nil)
+	}
+	return m
+}
+
+// Describe implements prometheus.Collector.
+func (m *edgeMetrics) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range m.descs {
+		ch <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
+	count := func(name string, v uint64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(m.descs[name], prometheus.CounterValue, float64(v), labels...)
+	}
+	gauge := func(name string, v float64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(m.descs[name], prometheus.GaugeValue, v, labels...)
+	}
+	for _, src := range m.s.sources {
+		h := src.Health()
+		c := &h.Counters
+		count("calandria_opcua_samples_total", c.Samples, h.Server)
+		count("calandria_opcua_messages_total", c.Messages, h.Server)
+		count("calandria_opcua_gaps_total", c.Gaps, h.Server)
+		count("calandria_opcua_republished_total", c.Republished, h.Server)
+		count("calandria_opcua_lost_total", c.Lost, h.Server)
+		count("calandria_opcua_overflows_total", c.Overflows, h.Server)
+		count("calandria_opcua_reconnects_total", c.Reconnects, h.Server)
+		count("calandria_opcua_stalls_total", c.Stalls, h.Server)
+		gauge("calandria_opcua_faulty_tags", float64(len(h.Faults)), h.Server)
+		if h.ClockSkewKnown {
+			gauge("calandria_opcua_clock_skew_seconds", h.ClockSkew.Seconds(), h.Server)
+		}
+	}
+	a := m.s.archive.Health()
+	count("calandria_archive_stored_total", a.Stored)
+	gauge("calandria_archive_pending", float64(a.Pending))
+	count("calandria_archive_refused_total", a.Refused)
+	gauge("calandria_archive_files", float64(a.Files))
+	j := m.s.loop.journal.Health()
+	if p := m.s.loop.board.latest(); p != nil {
+		gauge("calandria_journal_entries", float64(p.Seq))
+	}
+	gauge("calandria_journal_waiting", float64(j.Waiting))
+}

@@ -1,0 +1,130 @@
+// Command calandria watches the evaporators and vacuum pans of a sugar boiling
+// house: it reads their tags over OPC UA, works out what the instruments do
+// not show, keeps everything, and runs the site's alarms. It never writes to
+// the plant and is no safety system.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+	_ "time/tzdata" // time zones where the system has none
+
+	"github.com/alecthomas/kong"
+
+	"calandria/plant"
+)
+
+// app is what every subcommand gets.
+type app struct {
+	ctx    context.Context
+	out    io.Writer
+	errOut io.Writer
+	log    *slog.Logger
+}
+
+type cli struct {
+	Run         runCmd         `cmd:"" help:"Watch a plant: collect, calculate, record, alarm and show."`
+	Demo        demoCmd        `cmd:"" help:"Show the program on an invented mill that it simulates itself."`
+	Check       checkCmd       `cmd:"" help:"Check configuration and rules and print every fault with its line."`
+	Browse      browseCmd      `cmd:"" help:"List the variables of an OPC UA server, or write a starting plant.yaml."`
+	Rules       rulesCmd       `cmd:"" help:"Explain a rule, or list them."`
+	Export      exportCmd      `cmd:"" help:"Write archived values as CSV."`
+	Import      importCmd      `cmd:"" help:"Read values from CSV into the archive."`
+	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
+	ReplayCases replayCasesCmd `cmd:"" name:"replay-cases" help:"Replay a file of alarm cases (JSON lines) and print each result."`
+	Verify      verifyCmd      `cmd:"" help:"Check that no line of the journal was altered or removed."`
+	Version     versionCmd     `cmd:"" help:"Print the version."`
+
+	LogLevel slog.Level `help:"Least severity that is logged: debug, info, warn or error." default:"info"`
+}
+
+const description = `Historian and alarm engine for the evaporators and vacuum pans of a sugar boiling house.
+
+It reads OPC UA tags and never writes to the plant. It advises and is no safety system: site procedures, interlocks and relief devices come first.`
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// run is the program without its process: exit code 0, 1 for faults found or
+// failure, 2 for a wrong command line.
+func run(ctx context.Context, args []string, out, errOut io.Writer) (code int) {
+	var c cli
+	exited := -1
+	k, err := kong.New(&c, kong.Name("calandria"), kong.Description(description), kong.Writers(out, errOut),
+		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Exit(func(n int) { exited = n }))
+	if err != nil {
+		fmt.Fprintln(errOut, "calandria:", err)
+		return 2
+	}
+	parsed, err := k.Parse(args)
+	if exited >= 0 {
+		return exited
+	}
+	if err != nil {
+		fmt.Fprintf(errOut, "calandria: %v\nTry 'calandria --help'.\n", err)
+		return 2
+	}
+	a := &app{ctx: ctx, out: out, errOut: errOut,
+		log: slog.New(slog.NewTextHandler(errOut, &slog.HandlerOptions{Level: c.LogLevel}))}
+	defer func() {
+		if r := recover(); r != nil {
+			a.log.Error("internal fault; please report it", "fault", r, "stack", string(debug.Stack()))
+			fmt.Fprintln(errOut, "calandria: internal fault; the log has the details")
+			code = 1
+		}
+	}()
+	if err := parsed.Run(a); err != nil {
+		printError(errOut, err)
+		return 1
+	}
+	return 0
+}
+
+// printError writes faults one a line, other errors with the program's name.
+func printError(w io.Writer, err error) {
+	var fs plant.Faults
+	if errors.As(err, &fs) {
+		for _, f := range fs {
+			fmt.Fprintln(w, f.Error())
+		}
+		n := "1 fault"
+		if len(fs) != 1 {
+			n = fmt.Sprintf("%d faults", len(fs))
+		}
+		fmt.Fprintln(w, n)
+		return
+	}
+	fmt.Fprintln(w, "calandria:", err)
+}
+
+type versionCmd struct{}
+
+func (versionCmd) Run(a *app) error {
+	fmt.Fprintln(a.out, "calandria", version())
+	return nil
+}
+
+// version is the module version or the commit it was built from.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	v := info.Main.Version
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && (v == "" || v == "(devel)") {
+			v = s.Value[:min(12, len(s.Value))]
+		}
+	}
+	return v
+}

@@ -1,0 +1,195 @@
+package main
+
+import (
+	"strings"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"calandria/plant"
+)
+
+// metricUnit maps a dimension to Prometheus' base unit: the suffix of the name
+// and the factor (and offset) from the canonical unit.
+var metricUnit = map[plant.Dimension]struct {
+	suffix string
+	scale  float64
+}{
+	plant.Pressure:       {"pascals", 1e3},
+	plant.PressureDiff:   {"pascals", 1e3},
+	plant.Temperature:    {"celsius", 1},
+	plant.TempDifference: {"kelvin", 1},
+	plant.MassFlow:       {"kilograms_per_second", 1 / 3.6},
+	plant.VolumeFlow:     {"cubic_meters_per_second", 1. / 3600},
+	plant.BrixDim:        {"ratio", 0.01},
+	plant.Percent:        {"ratio", 0.01},
+	plant.Level:          {"ratio", 0.01},
+	plant.Conductivity:   {"siemens_per_meter", 1e-4},
+	plant.Power:          {"watts", 1e3},
+	plant.HeatTransfer:   {"watts_per_square_meter_kelvin", 1e3},
+	plant.ThermalResist:  {"square_meter_kelvin_per_watt", 1e-3},
+	plant.SpecificEvap:   {"kilograms_per_square_meter_second", 1. / 3600},
+	plant.Ratio:          {"ratio", 1},
+	plant.Current:        {"amperes", 1},
+	plant.Density:        {"kilograms_per_cubic_meter", 1},
+	plant.Duration:       {"seconds", 1},
+	plant.State:          {"", 1},
+	plant.Mass:           {"kilograms", 1e3},
+	plant.AnyDimension:   {"", 1},
+}
+
+// plantMetrics exports the picture's values. One collector makes them all at
+// the moment of the scrape, so that nothing stale is exported: a tag without a
+// usable value has no sample, and its quality says why.
+type plantMetrics struct {
+	picture func() *snapshot
+	descs   []tagMetric // indexed by TagID
+	quality *prometheus.Desc
+	time    *prometheus.Desc
+	alarms  *prometheus.Desc
+	alarm   *prometheus.Desc
+	source  *prometheus.Desc
+}
+
+type tagMetric struct {
+	desc   *prometheus.Desc
+	labels []string
+	scale  float64
+}
+
+// metricLabels are the labels of a class of equipment, outermost first.
+var metricLabels = map[plant.Class][]string{
+	plant.ClassSet:       {"set"},
+	plant.ClassBody:      {"set", "body"},
+	plant.ClassBleed:     {"set", "body", "bleed"},
+	plant.ClassCondenser: {"condenser"},
+	plant.ClassPan:       {"pan"},
+}
+
+// metricName gives name, labels and label values of a tag's metric.
+func metricName(t *plant.Tag) (name string, labels, values []string) {
+	parts := []string{"calandria"}
+	switch t.Class {
+	case plant.ClassSystem:
+	case plant.ClassSite:
+		parts = append(parts, "site")
+	default:
+		parts = append(parts, string(t.Class))
+	}
+	parts = append(parts, strings.TrimSuffix(strings.ToLower(t.Name), "_pct"))
+	if u := metricUnit[t.Dimension].suffix; u != "" && !strings.HasSuffix(t.Name, u) {
+		parts = append(parts, u)
+	}
+	labels = metricLabels[t.Class]
+	if len(labels) > 0 {
+		values = strings.Split(t.Owner, ".")
+	}
+	return strings.Join(parts, "_"), labels, values
+}
+
+func newPlantMetrics(h *plant.House, picture func() *snapshot) *plantMetrics {
+	m := &plantMetrics{picture: picture,
+		quality: prometheus.NewDesc("calandria_tag_quality_code", "OPC UA status code of the tag's present value.", []string{"tag"}, nil),
+		time:    prometheus.NewDesc("calandria_tag_source_time_seconds", "Source time of the tag's present value, in seconds since 1970.", []string{"tag"}, nil),
+		alarms:  prometheus.NewDesc("calandria_alarms", "Number of alarms by state and priority.", []string{"state", "priority"}, nil),
+		alarm:   prometheus.NewDesc("calandria_alarm_active", "1 while the alarm's condition holds, after deadband and delays.", []string{"alarm", "priority"}, nil),
+		source:  prometheus.NewDesc("calandria_source_connected", "1 while the data source is connected.", []string{"source"}, nil),
+	}
+	help := map[string]string{}
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		name, labels, values := metricName(t)
+		if _, ok := help[name]; !ok {
+			text := t.Meaning
+			if text == "" {
+				text = "Signal " + t.Name
+			}
+			help[name] = strings.ToUpper(text[:1]) + text[1:] + "."
+		}
+		m.descs = append(m.descs, tagMetric{desc: prometheus.NewDesc(name, help[name], labels, nil), labels: values, scale: metricUnit[t.Dimension].scale})
+	}
+	return m
+}
+
+// Describe implements prometheus.Collector.
+func (m *plantMetrics) Describe(ch chan<- *prometheus.Desc) {
+	seen := map[string]bool{}
+	for _, d := range m.descs {
+		if s := d.desc.String(); !seen[s] {
+			seen[s] = true
+			ch <- d.desc
+		}
+	}
+	for _, d := range []*prometheus.Desc{m.quality, m.time, m.alarms, m.alarm, m.source} {
+		ch <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
+	s := m.picture()
+	if s == nil {
+		return
+	}
+	for id, p := range s.Frame.Points {
+		if id >= len(m.descs) {
+			break
+		}
+		d := m.descs[id]
+		tag := s.house.Tags[id].Path
+		ch <- prometheus.MustNewConstMetric(m.quality, prometheus.GaugeValue, float64(p.Quality.Code()), tag)
+		if !p.Quality.Seen() {
+			continue
+		}
+		ch <- prometheus.MustNewConstMetric(m.time, prometheus.GaugeValue, float64(p.Time.UnixMilli())/1e3, tag)
+		if p.Usable() {
+			ch <- prometheus.MustNewConstMetric(d.desc, prometheus.GaugeValue, p.Value*d.scale, d.labels...)
+		}
+	}
+	type key struct{ state, priority string }
+	count := map[key]int{}
+	for i := range s.Alarms {
+		a := &s.Alarms[i]
+		count[key{a.Code, a.Spec.Priority.String()}]++
+		active := 0.0
+		if a.Active {
+			active = 1
+		}
+		ch <- prometheus.MustNewConstMetric(m.alarm, prometheus.GaugeValue, active, a.Name, a.Spec.Priority.String())
+	}
+	for k, n := range count {
+		ch <- prometheus.MustNewConstMetric(m.alarms, prometheus.GaugeValue, float64(n), k.state, k.priority)
+	}
+	for _, src := range s.Sources {
+		up := 0.0
+		if src.Connected {
+			up = 1
+		}
+		ch <- prometheus.MustNewConstMetric(m.source, prometheus.GaugeValue, up, src.Name)
+	}
+}
+
+// loopMetrics are the counters of the loop and its edges.
+type loopMetrics struct {
+	samples, late, future, events, overruns, refused prometheus.Counter
+	scan                                             prometheus.Histogram
+}
+
+func newLoopMetrics(r prometheus.Registerer) *loopMetrics {
+	counter := func(name, help string) prometheus.Counter {
+		c := prometheus.NewCounter(prometheus.CounterOpts{Name: name, Help: help})
+		r.MustRegister(c)
+		return c
+	}
+	m := &loopMetrics{
+		samples:  counter("calandria_samples_total", "Samples received from all servers."),
+		late:     counter("calandria_samples_late_total", "Samples older than the newest of their tag: archived, not evaluated."),
+		future:   counter("calandria_samples_future_total", "Samples whose source time lay in the future: archived, not evaluated."),
+		events:   counter("calandria_events_total", "Events journalled."),
+		overruns: counter("calandria_scans_overrun_total", "Scans that took longer than the scan interval."),
+		refused:  counter("calandria_samples_refused_total", "Samples that the archive could not take."),
+		scan: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "calandria_scan_duration_seconds", Help: "Time of one scan: quantities, rules, alarms.",
+			Buckets: []float64{.0001, .00025, .0005, .001, .0025, .005, .01, .025, .05, .1, .5, 1}}),
+	}
+	r.MustRegister(m.scan)
+	return m
+}

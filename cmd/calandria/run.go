@@ -1,0 +1,214 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"golang.org/x/sync/errgroup"
+
+	"calandria/alerting"
+	"calandria/collector"
+	"calandria/console"
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/rules"
+)
+
+type runCmd struct {
+	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
+	Data   string `help:"Folder for archive, journal and certificates." default:"data" type:"path"`
+}
+
+func (c *runCmd) Run(a *app) error {
+	h, files, err := loadPlant(c.Config)
+	if err != nil {
+		return err
+	}
+	s, err := open(h, files, c.Data, a.log)
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	for _, p := range s.core.rules.Placeholders() {
+		a.log.Warn("an alarm still has a placeholder where the site's procedure belongs", "rule", p.Rule, "file", p.File, "line", p.Line)
+	}
+	return s.run(a.ctx, func(address string) {
+		a.log.Info("watching", "site", h.Config.Site.Name, "console", "http://"+address, "tags", len(h.Tags), "alarms", len(s.core.rules.Alarms()))
+	})
+}
+
+// service is the whole program on one house, put together but not running.
+type service struct {
+	house   *plant.House
+	core    *core
+	archive *historian.Archive
+	journal *historian.Journal
+	sources []*collector.Client
+	forward *historian.Forwarder // nil: none
+	loop    *loop
+	console *console.Server
+	log     *slog.Logger
+	unlock  func()
+}
+
+// open puts everything together over a data folder. Nothing runs yet.
+func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) (s *service, err error) {
+	s = &service{house: h, log: log}
+	defer func() {
+		if err != nil {
+			s.close()
+			s = nil
+		}
+	}()
+	if s.core, err = newCore(h, files); err != nil {
+		return s, err
+	}
+	if err = os.MkdirAll(dataDir, 0o750); err != nil {
+		return s, fmt.Errorf("make data folder: %w", err)
+	}
+	if s.unlock, err = lock(filepath.Join(dataDir, "lock")); err != nil {
+		return s, err
+	}
+	dir := h.Config.Archive.Dir
+	if dir == "" {
+		dir = filepath.Join(dataDir, "archive")
+	}
+	if s.archive, err = historian.Open(dir, historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: log}); err != nil {
+		return s, err
+	}
+	if err = s.archive.Describe(describe(h)...); err != nil {
+		return s, err
+	}
+	if s.journal, err = historian.OpenJournal(filepath.Join(dataDir, "journal.db"), historian.JournalOptions{}); err != nil {
+		return s, err
+	}
+	for _, sc := range h.Config.OPCUA.Servers {
+		var tags []plant.Tag
+		for _, t := range h.Tags {
+			if t.Source == plant.Measured && t.Server == sc.Name {
+				tags = append(tags, t)
+			}
+		}
+		client, err := collector.New(collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log})
+		if err != nil {
+			return s, err
+		}
+		s.sources = append(s.sources, client)
+	}
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	s.loop = newLoop(s.core, s.archive, historian.NewCommitter(s.journal, 0, log), s.sources, reg, log)
+	reg.MustRegister(newPlantMetrics(h, s.loop.board.latest))
+	reg.MustRegister(newEdgeMetrics(s))
+	if x := h.Config.Influx; x != nil {
+		if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(h), log); err != nil {
+			return s, err
+		}
+		s.loop.forward = func() (bool, string) {
+			f := s.forward.Health()
+			return f.OK, f.String()
+		}
+	}
+	s.restore()
+	s.console, err = console.New(&backend{s: s}, console.Options{Listen: h.Config.Console.Listen, BehindProxy: h.Config.Console.BehindProxy, Hosts: h.Config.Console.Hosts, Logger: log, Version: version(),
+		Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})})
+	return s, err
+}
+
+// restore takes over the alarm states of before the last stop.
+func (s *service) restore() {
+	now := time.Now()
+	s.core.set("alarm_state_ok", 1, now)
+	state, err := s.journal.State()
+	if err == nil && len(state) == 0 {
+		return // a first start
+	}
+	if err == nil {
+		err = s.core.alarms.RestoreJSON(state, now)
+	}
+	if err != nil {
+		s.core.set("alarm_state_ok", 0, now)
+		s.log.Error("alarm states of before could not be read; alarms start unacknowledged and unshelved", "err", err)
+	}
+}
+
+func encodeState(e *alerting.Engine) ([]byte, error) { return json.Marshal(e.Save()) }
+
+// run serves until ctx ends. listening is called with the console's address.
+func (s *service) run(ctx context.Context, listening func(address string)) error {
+	ln, err := net.Listen("tcp", s.house.Config.Console.Listen)
+	if err != nil {
+		return fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", s.house.Config.Console.Listen, err)
+	}
+	listening(ln.Addr().String())
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return s.archive.Run(ctx) })
+	for _, c := range s.sources {
+		g.Go(func() error { return c.Run(ctx) })
+	}
+	g.Go(func() error { return s.loop.Run(ctx) })
+	g.Go(func() error { return s.console.Serve(ctx, ln) })
+	if s.forward != nil {
+		g.Go(func() error { return s.forward.Run(ctx) })
+	}
+	if err := g.Wait(); err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	return nil
+}
+
+func (s *service) close() {
+	var closers []io.Closer
+	if s.archive != nil {
+		closers = append(closers, s.archive)
+	}
+	if s.journal != nil {
+		closers = append(closers, s.journal)
+	}
+	for _, c := range closers {
+		if err := c.Close(); err != nil {
+			s.log.Error("closing", "err", err)
+		}
+	}
+	if s.unlock != nil {
+		s.unlock()
+	}
+}
+
+// describe tells the archive each tag's unit and meaning, and how finely its
+// values are worth keeping: a twentieth of the instrument's stated accuracy.
+func describe(h *plant.House) []historian.TagInfo {
+	var infos []historian.TagInfo
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		infos = append(infos, historian.TagInfo{Path: t.Path, Unit: t.Unit, Meaning: t.Meaning, Resolution: t.SigmaAbs / 20})
+	}
+	return infos
+}
+
+// forwardTags gives each tag's labels in InfluxDB.
+func forwardTags(h *plant.House) map[string]historian.ForwardTag {
+	m := map[string]historian.ForwardTag{}
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		_, labels, values := metricName(t)
+		f := historian.ForwardTag{Unit: t.Unit, Signal: t.Name, Labels: map[string]string{}}
+		for i, l := range labels {
+			f.Labels[l] = values[i]
+		}
+		m[t.Path] = f
+	}
+	return m
+}

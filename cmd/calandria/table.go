@@ -1,0 +1,57 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"text/tabwriter"
+	"unicode"
+)
+
+// table prints aligned columns.
+type table struct{ rows [][]string }
+
+func newTable(head ...string) *table { return &table{rows: [][]string{head}} }
+
+func (t *table) row(cells ...string) { t.rows = append(t.rows, cells) }
+
+func (t *table) write(w io.Writer) {
+	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	for _, r := range t.rows {
+		for i, c := range r {
+			r[i] = printable(c)
+		}
+		fmt.Fprintln(tw, strings.TrimRight(strings.Join(r, "\t"), "\t "))
+	}
+	tw.Flush()
+}
+
+// printable keeps what a server sends from steering the terminal.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r == '\t' || r == '\n' || r == '\r' {
+			return ' '
+		}
+		if !unicode.IsPrint(r) {
+			return '\uFFFD'
+		}
+		return r
+	}, s)
+}
+
+// writeNew writes a file that must not exist yet.
+func writeNew(name, content string) error {
+	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if os.IsExist(err) {
+		return fmt.Errorf("%s exists already; give another name", name)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = io.WriteString(f, content)
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	return err
+}
