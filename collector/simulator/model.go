@@ -121,7 +121,7 @@ func NewWith(seed uint64, start time.Time, set Settings) *Model {
 		p := &m.pans[i]
 		p.d = &panTable[i]
 		p.rng = rand.New(rand.NewPCG(seed, uint64(i)+11))
-		p.liquorOU = ou{sigma: 0.15, tau: 300}
+		p.liquorOU = ou{sigma: 0.08, tau: 400}
 		hv, ho, hi := m.mill.water.vapour.at(54), m.mill.water.liquid.at(46), m.mill.water.liquid.at(30)
 		m.panWater[i] = peak[i] * (hv - ho) / (ho - hi)
 		p.layOut(start, start, into[i], set.Steady)
@@ -133,6 +133,9 @@ func NewWith(seed uint64, start time.Time, set Settings) *Model {
 	m.settle()
 	return m
 }
+
+// SetGaps turns communication gaps on or off.
+func (m *Model) SetGaps(on bool) { m.settings.Gaps = on }
 
 // SetService puts the set at the given number of days in service since its
 // last cleaning, settled: the syrup at 65 Bx unless the header limits it.

@@ -139,7 +139,7 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 		h -= dur
 	}
 	d, w := p.d, m.mill.water
-	evap := 0.0
+	evap, uEnd := 0.0, 0.0
 	p.feedTH, p.feedValve, p.waterValve, p.discharge = 0, 0, 0, 0
 	vacuum, hot := false, false
 	switch p.phase {
@@ -161,7 +161,7 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 		p.crystal = mix(prev.crystalPct, r.crystalPct)
 		p.s = mix(prev.supersaturation, r.supersaturation)
 		p.liquor = mix(prev.liquorBx, r.liquorBx)
-		p.u = r.u
+		uEnd = r.u
 		evap = r.evaporationTH / (p.phaseHours / r.hours)
 		vacuum = p.phase != PhaseDrop
 		switch p.phase {
@@ -196,7 +196,17 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 		}
 		*y += (x - *y) * (1 - math.Exp(-dt/tau))
 	}
-	lag(&p.evaporation, evap, 90)
+	ease := 90.0
+	if !vacuum {
+		ease = 8 // the boiling collapses with the vacuum
+	}
+	lag(&p.evaporation, evap, ease)
+	if uEnd > 0 {
+		if p.u == 0 {
+			p.u = uEnd
+		}
+		lag(&p.u, uEnd, 90)
+	}
 	p.pumpOn = vacuum
 	water := 0.0
 	if vacuum {
@@ -205,7 +215,8 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 	lag(&p.waterTH, water, 15)
 	p.tailC = m.waterInC
 	if p.waterTH > 1 {
-		p.tailC = w.tail(p.waterTH*m.waterFactor(), m.waterInC, p.evaporation, w.vapour.at(w.temperature(max(p.pressure, 5))))
+		ts := w.temperature(max(p.pressure, 5))
+		p.tailC = min(w.tail(p.waterTH*m.waterFactor(), m.waterInC, p.evaporation, w.vapour.at(ts)), ts)
 	}
 	target, tau := barometerKPa, 100.0
 	if vacuum {

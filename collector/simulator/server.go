@@ -34,6 +34,9 @@ type Options struct {
 	Every time.Duration
 	// Model is the mill; the server owns it until Run returns.
 	Model *Model
+	// Gaps adds one or two communication gaps a day, 5 to 60 s, in which every
+	// instrument is Bad_NoCommunication. Only at speed 1.
+	Gaps bool
 	// Logger is quiet when all is well; default none.
 	Logger *slog.Logger
 }
@@ -132,6 +135,7 @@ func NewServer(o Options) (*Server, error) {
 	s.ua = server.New(server.EndPoint(bracket(host), port), server.EnableSecurity("None", ua.MessageSecurityModeNone),
 		server.EnableAuthMode(ua.UserTokenTypeAnonymous), server.ServerName("Demo mill (invented)"), server.ProductName("Calandria simulator"),
 		server.ManufacturerName("Calandria"), server.SetLogger(quiet{o.Logger}))
+	s.model.SetGaps(o.Gaps && o.Speed == 1)
 	s.nodes()
 	s.subs = newSubscriptions(s)
 	s.read(time.Now())
