@@ -55,10 +55,11 @@ type pace struct {
 	slow, quick        time.Duration // until a faulty item is tried again
 	grace              time.Duration // for a message to come out of order
 	tick               time.Duration
+	queue              int // most samples of one item a server is asked to hold
 }
 
 var usualPace = pace{retryMin: time.Second, retryMax: 30 * time.Second, keepAlive: 3 * time.Second,
-	slow: 10 * time.Minute, quick: time.Minute, grace: 250 * time.Millisecond, tick: 100 * time.Millisecond}
+	slow: 10 * time.Minute, quick: time.Minute, grace: 250 * time.Millisecond, tick: 100 * time.Millisecond, queue: 2000}
 
 // New checks the configuration and makes a client. It starts nothing and opens
 // no connection. Node ids that cannot be read are faults, as plant.Faults.

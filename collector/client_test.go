@@ -156,7 +156,7 @@ func TestFaultyNodes(t *testing.T) {
 	r.awaitQuality(3, plant.BadTypeMismatch)
 	r.awaitQuality(5, plant.BadAttributeIDInvalid)
 	r.await("four faults", 3*time.Second, func() bool { return len(r.c.Health().Faults) == 4 })
-	want := map[int]string{11: "does not exist on server mill", 12: "has no namespace urn:elsewhere", 13: "is a String, not a number", 15: "Bad_AttributeIdInvalid"}
+	want := map[int]string{11: "does not exist on server mill", 12: "has no namespace urn:elsewhere", 13: "is of type String, not a number", 15: "Bad_AttributeIdInvalid"}
 	for _, f := range r.c.Health().Faults {
 		if f.File != "plant.yaml" || !strings.Contains(f.Problem, want[f.Line]) {
 			t.Errorf("fault %v, want %q", f.Error(), want[f.Line])
@@ -207,7 +207,6 @@ func TestValues(t *testing.T) {
 		{"String", "98.6", nil, 0, plant.BadTypeMismatch},
 		{"Double", 4, nil, 4, plant.Good},
 		{"Double", []float64{1, 2}, nil, 0, plant.BadTypeMismatch},
-		{"Structure", 1, nil, 0, plant.BadTypeMismatch},
 		{"Null", nil, nil, 0, plant.BadNoData},
 		{"Double", 5, nil, 5, plant.Good},
 	} {

@@ -654,23 +654,28 @@ type item struct {
 	declared   plant.Quality
 	declaredAt time.Time
 
-	recent [4]plant.Point // the last handed out, to know replayed ones (D10)
+	recent [16]plant.Point // the last handed out, to know replayed ones (D10)
 	next   int
 
-	typ     ua.TypeID // seen last
-	fault   *TagFault
-	retryAt time.Time
+	typ      ua.TypeID // seen last
+	typeTold bool
+	fault    *TagFault
+	retryAt  time.Time
 }
 
-// remember keeps a point and reports whether it had come before.
-func (it *item) remember(p plant.Point) (dup bool) {
+// seen reports whether a point has come before. It needs asking only for
+// points that are not newer than all before.
+func (it *item) seen(p plant.Point) bool {
 	for i := range it.recent {
 		r := &it.recent[i]
 		if r.Quality == p.Quality && r.Time.Equal(p.Time) && (r.Value == p.Value || math.IsNaN(r.Value) && math.IsNaN(p.Value)) {
 			return true
 		}
 	}
+	return false
+}
+
+func (it *item) remember(p plant.Point) {
 	it.recent[it.next] = p
 	it.next = (it.next + 1) % len(it.recent)
-	return false
 }

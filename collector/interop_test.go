@@ -3,6 +3,7 @@ package collector
 import (
 	"bufio"
 	"bytes"
+	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -197,7 +198,9 @@ type cutter struct {
 	conns   map[net.Conn]bool
 	refuse  atomic.Bool // closes new connections at once
 	swallow atomic.Bool // a black hole: bytes go nowhere, connections stay
-	wg      sync.WaitGroup
+	// drop is how many Publish answers with data are to vanish on the way.
+	drop atomic.Int32
+	wg   sync.WaitGroup
 }
 
 func newCutter(t testing.TB, to string) *cutter {
@@ -230,9 +233,8 @@ func (p *cutter) serve() {
 		p.mu.Lock()
 		p.conns[c], p.conns[d] = true, true
 		p.mu.Unlock()
-		for _, x := range [][2]net.Conn{{c, d}, {d, c}} {
-			p.wg.Go(func() { p.pipe(x[0], x[1]) })
-		}
+		p.wg.Go(func() { p.pipe(c, d) })
+		p.wg.Go(func() { p.messages(d, c) })
 	}
 }
 
@@ -249,6 +251,35 @@ func (p *cutter) pipe(from, to net.Conn) {
 			continue
 		}
 		if _, err := to.Write(b[:n]); err != nil {
+			return
+		}
+	}
+}
+
+// messages is pipe for what the server sends, message by message: OPC 10000-6,
+// 7.1.2.2 and 6.7.2. It reads what is in the clear only.
+func (p *cutter) messages(from, to net.Conn) {
+	defer from.Close()
+	defer to.Close()
+	h := make([]byte, 8)
+	for {
+		if _, err := io.ReadFull(from, h); err != nil {
+			return
+		}
+		b := make([]byte, binary.LittleEndian.Uint32(h[4:]))
+		copy(b, h)
+		if _, err := io.ReadFull(from, b[8:]); err != nil {
+			return
+		}
+		if p.swallow.Load() {
+			continue
+		}
+		const publishResponse = 829
+		if len(b) > 200 && string(b[:3]) == "MSG" && binary.LittleEndian.Uint16(b[26:]) == publishResponse && p.drop.Load() > 0 {
+			p.drop.Add(-1)
+			continue
+		}
+		if _, err := to.Write(b); err != nil {
 			return
 		}
 	}
@@ -332,7 +363,7 @@ func ramps(n int) []string {
 }
 
 var testPace = pace{retryMin: 100 * time.Millisecond, retryMax: 500 * time.Millisecond, keepAlive: 500 * time.Millisecond,
-	slow: time.Second, quick: 500 * time.Millisecond, grace: 100 * time.Millisecond, tick: 20 * time.Millisecond}
+	slow: time.Second, quick: 500 * time.Millisecond, grace: 100 * time.Millisecond, tick: 20 * time.Millisecond, queue: 2000}
 
 // newRig makes and runs a client; opts may change it first.
 func newRig(t testing.TB, s plant.ServerConfig, tags []plant.Tag, opts ...func(*Client)) *rig {

@@ -28,24 +28,26 @@ type subscription struct {
 	heard   time.Time
 	settled bool // everything queued has come since the line came up
 	gone    ua.StatusCode
+	moved   bool // by our own transfer
 }
 
-// Handles of items that are no tags.
+// Handles of items that are no tags. Some servers count in 31 bits.
 const (
-	stateHandle = math.MaxUint32 - iota
+	stateHandle = math.MaxInt32 - iota
 	levelHandle
 )
 
 const (
-	minQueue, maxQueue = 10, 2000
-	perMessage         = 4000 // notifications in one message, at most
-	minLifetime        = 5 * time.Minute
-	hugeGap            = 10000 // messages; beyond, the numbers mean something else
+	minQueue    = 10
+	perMessage  = 4000 // notifications in one message, at most
+	minLifetime = 5 * time.Minute
+	hugeGap     = 10000 // messages; beyond, the numbers mean something else
 )
 
 var (
 	errRefused   = errors.New("the server closed the session")
 	errFlickers  = errors.New("the server loses its subscriptions as soon as they are made")
+	errTaken     = errors.New("the server says that another session took our subscription")
 	errNoAnswers = errors.New("the server refuses to publish")
 )
 
@@ -65,9 +67,9 @@ func rateOf(t *plant.Tag, publish time.Duration) time.Duration {
 
 // queueFor holds two session timeouts of samples, so that an outage the session
 // survives loses nothing, and some reserve (C10).
-func queueFor(sampling, publish, session time.Duration) uint32 {
+func queueFor(sampling, publish, session time.Duration, most int) uint32 {
 	n := int64(2*session/sampling) + 2*int64(publish/sampling+1)
-	return uint32(min(max(n, minQueue), maxQueue))
+	return uint32(min(max(n, minQueue), int64(most)))
 }
 
 func after(seq uint32) uint32 {
@@ -189,7 +191,7 @@ func (d *driver) createItems(ctx context.Context, items []*item) error {
 				if sampling <= 0 {
 					sampling = s.health.Publishing
 				}
-				req[i] = monitor(it.id, it.handle, float64(sampling)/float64(time.Millisecond), queueFor(sampling, s.health.Publishing, d.peer.sess.timeout))
+				req[i] = monitor(it.id, it.handle, float64(sampling)/float64(time.Millisecond), queueFor(sampling, s.health.Publishing, d.peer.sess.timeout, d.pace.queue))
 			}
 			res, err := send[*ua.CreateMonitoredItemsResponse](ctx, d.peer.line, d.peer.sess.token, &ua.CreateMonitoredItemsRequest{SubscriptionID: s.id,
 				TimestampsToReturn: ua.TimestampsToReturnBoth, ItemsToCreate: req}, requestTimeout)
@@ -389,6 +391,7 @@ func (d *driver) transfer(ctx context.Context) error {
 			d.forget(s)
 			continue
 		}
+		s.moved = true
 		// Numbers before the first one still there are lost for good.
 		first := uint32(0)
 		for _, n := range res.Results[i].AvailableSequenceNumbers {
@@ -505,6 +508,14 @@ func (d *driver) answered(ctx context.Context, r published) error {
 	}
 	if err := d.message(ctx, r.res); err != nil {
 		return err
+	}
+	if slices.ContainsFunc(d.subs, func(s *subscription) bool { return s.gone == ua.StatusGoodSubscriptionTransferred }) {
+		// Another session took it, or the server is about to end ours: climb the
+		// ladder, which finds out.
+		for _, s := range d.subs {
+			s.gone = 0
+		}
+		return errTaken
 	}
 	var gone []*subscription
 	for _, s := range d.subs {
@@ -678,8 +689,12 @@ func (d *driver) take(s *subscription, nm *ua.NotificationMessage) {
 					samples = d.sample(samples, m, now)
 				}
 			}
-		case *ua.StatusChangeNotification:
-			s.gone = n.Status // C8
+		case *ua.StatusChangeNotification: // C8
+			if n.Status == ua.StatusGoodSubscriptionTransferred && s.moved {
+				s.moved = false // the news that we moved it ourselves
+				continue
+			}
+			s.gone = n.Status
 			if s.gone == 0 {
 				s.gone = ua.StatusBadNoSubscription
 			}
@@ -718,7 +733,7 @@ func (d *driver) sample(samples []plant.Sample, m *ua.MonitoredItemNotification,
 	if q := d.staleness(); q.Seen() && !p.Quality.IsBad() {
 		p = plant.BadPoint(p.Time, q)
 	}
-	if it.remember(p) {
+	if !p.Time.After(it.last) && it.seen(p) { // D10
 		d.h.Counters.Duplicates++
 		return samples
 	}
@@ -732,6 +747,7 @@ func (d *driver) sample(samples []plant.Sample, m *ua.MonitoredItemNotification,
 	if it.declared.Seen() && p.Time.After(it.declaredAt) && !d.staleness().Seen() {
 		it.declared = plant.Quality{}
 	}
+	it.remember(p)
 	if p.Time.After(it.last) {
 		it.last = p.Time
 	}
@@ -753,7 +769,7 @@ func (d *driver) noteType(it *item, dv *ua.DataValue) {
 		return
 	}
 	if _, q := number(dv.Value); q == plant.BadTypeMismatch {
-		d.setFault(it, q, fmt.Sprintf("node %s is a %s, not a number", it.ref, typeName(dv.Value)), "name a node that holds one number", time.Time{})
+		d.setFault(it, q, fmt.Sprintf("node %s is of type %s, not a number", it.ref, typeName(dv.Value)), "name a node that holds one number", time.Time{})
 		d.logFaults()
 		return
 	}
@@ -761,7 +777,8 @@ func (d *driver) noteType(it *item, dv *ua.DataValue) {
 		d.clearFault(it)
 	}
 	t := dv.Value.Type()
-	if it.typ != 0 && it.typ != t {
+	if it.typ != 0 && it.typ != t && !it.typeTold {
+		it.typeTold = true // once: some nodes change it with every value
 		d.log.Warn("the type of a node changed", "tag", it.tag.Path, "was", typeNames[it.typ], "is", typeNames[t])
 	}
 	it.typ = t

@@ -38,7 +38,7 @@ function variantOf(v, type) {
   if (v === "NaN") v = NaN;
   if (v === "Infinity") v = Infinity;
   if (dt === "Structure") {
-    return new Variant({ dataType: DataType.ExtensionObject, value: new opcua.EUInformation({ unitId: 1 }) });
+    return new Variant({ dataType: DataType.ExtensionObject, value: opcua.makeEUInformation("x", "x", "x") });
   }
   return new Variant({ dataType: DataType[dt], arrayType: VariantArrayType.Scalar, value: v });
 }

@@ -1,0 +1,186 @@
+package collector
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"calandria/plant"
+)
+
+// A message that vanishes on the way is fetched again (C5).
+func TestMissedMessageIsFetchedAgain(t *testing.T) {
+	s := startInterop(t, map[string]any{"variables": 10, "ramp": 100})
+	p := newCutter(t, s.addr())
+	r := newRig(t, plainServer(p.endpoint()), tagsOf(ramps(10)...))
+	r.awaitConnected()
+	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	p.drop.Store(1)
+	r.await("the hole is seen and filled", 5*time.Second, func() bool { return r.c.Health().Counters.Republished >= 1 })
+	n := len(r.points(0))
+	r.await("values flow on", 5*time.Second, func() bool { return len(r.points(0)) > n+10 })
+	if holes, repeats := missing(r.points(0)); holes != 0 || repeats != 0 {
+		t.Errorf("%d missing, %d repeated", holes, repeats)
+	}
+	if h := r.c.Health(); h.Counters.Gaps != 1 || h.Counters.Lost != 0 || h.Counters.Reconnects != 0 {
+		t.Errorf("counters %+v", h.Counters)
+	}
+}
+
+// What the server no longer has is counted, and shows as Bad_DataLost.
+func TestLostMessageShows(t *testing.T) {
+	s := startInterop(t, map[string]any{"variables": 2, "ramp": 100})
+	p := newCutter(t, s.addr())
+	r := newRig(t, plainServer(p.endpoint()), tagsOf("T0", "T1", "Still"), func(c *Client) { c.pace.grace = time.Second })
+	r.awaitConnected()
+	r.awaitValue(2, 42)
+	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	p.drop.Store(1)
+	r.await("a message is gone", 3*time.Second, func() bool { return p.drop.Load() == 0 })
+	s.do("forget")
+	r.await("the loss is noticed", 5*time.Second, func() bool { return r.c.Health().Counters.Lost >= 1 })
+	r.await("the unchanged value is stated again", 5*time.Second, func() bool { return r.last(2).Quality.IsGood() && len(r.points(2)) == 3 })
+	if q := r.points(2)[1].Quality; q != plant.BadDataLost {
+		t.Errorf("the loss shows as %s", q)
+	}
+}
+
+// The session dies while its subscriptions live on: they are moved (D4). The
+// server allows that only to the same user over a protected channel.
+func TestTransfer(t *testing.T) {
+	s := startInterop(t, map[string]any{"variables": 5, "ramp": 100, "users": true})
+	cfg := secureServer(t, s.endpoint())
+	r := newRig(t, cfg, tagsOf(ramps(5)...), trustAll(t, s))
+	r.awaitConnected()
+	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	s.do("drop", "keep", true)
+	r.await("recovered", 10*time.Second, func() bool { h := r.c.Health(); return h.Counters.Reconnects == 1 && h.Connected() })
+	n := len(r.points(0))
+	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+10 })
+	if h := r.c.Health(); h.Counters.Transferred != 1 {
+		t.Errorf("counters %+v", h.Counters)
+	}
+	if holes, repeats := missing(r.points(0)); holes != 0 || repeats != 0 {
+		t.Errorf("%d missing, %d repeated", holes, repeats)
+	}
+}
+
+// The server drops the subscriptions and keeps the session (C8).
+func TestSubscriptionsDropped(t *testing.T) {
+	s := startInterop(t, map[string]any{"variables": 2, "ramp": 100})
+	r := newRig(t, plainServer(s.endpoint()), tagsOf("T0", "T1", "Still"))
+	r.awaitConnected()
+	r.awaitValue(2, 42)
+	s.do("dropSubscriptions")
+	r.await("noticed and made anew", 10*time.Second, func() bool { return r.log.count("dropped a subscription") > 0 || r.c.Health().Counters.Reconnects > 0 })
+	n := len(r.points(0))
+	r.await("values flow again", 10*time.Second, func() bool { return len(r.points(0)) > n+5 })
+	r.awaitValue(2, 42)
+}
+
+// A receiver that does not take values stops the asking; the server's queues
+// hold what comes meanwhile (L2).
+func TestStalledReceiver(t *testing.T) {
+	s := startInterop(t, map[string]any{"variables": 3, "ramp": 100})
+	for _, c := range []struct {
+		name  string
+		queue int
+		holes bool
+	}{{"within the server's queue", 2000, false}, {"beyond it", 10, true}} {
+		t.Run(c.name, func(t *testing.T) {
+			r := newIdleRig(t, plainServer(s.endpoint()), tagsOf(ramps(3)...))
+			r.c.cfg.Queue = 1
+			r.c.out = make(chan Batch, 1)
+			r.c.pace.queue = c.queue
+			ctx, cancel := contextOf(t)
+			done := make(chan struct{})
+			go func() { defer close(done); r.c.Run(ctx) }()
+			r.await("stalled", 5*time.Second, func() bool { return !r.c.Health().Stalled.IsZero() })
+			time.Sleep(2 * time.Second)
+			end := time.After(1500 * time.Millisecond)
+			for waiting := true; waiting; {
+				select {
+				case b := <-r.c.Batches():
+					for _, x := range b.Samples {
+						r.samples[x.Tag] = append(r.samples[x.Tag], x.Point)
+					}
+				case <-end:
+					waiting = false
+				}
+			}
+			cancel()
+			for range r.c.Batches() {
+			}
+			<-done
+			h := r.c.Health()
+			holes, repeats := missing(r.samples[0])
+			if repeats != 0 || (holes > 0) != c.holes || (h.Counters.Overflows > 0) != c.holes || h.Counters.Stalls == 0 || h.Counters.Reconnects != 0 {
+				t.Errorf("%d missing, %d repeated, counters %+v", holes, repeats, h.Counters)
+			}
+			lost := 0
+			for _, p := range r.samples[0] {
+				if p.Quality == plant.BadDataLost {
+					lost++
+				}
+			}
+			if (lost > 0) != c.holes {
+				t.Errorf("%d marks of lost data", lost)
+			}
+		})
+	}
+}
+
+// While the server says that it does not run, its values do not count (B3).
+func TestServerState(t *testing.T) {
+	s := startInterop(t, nil)
+	r := newRig(t, plainServer(s.endpoint()), tagsOf("Still", "Any"))
+	r.awaitConnected()
+	r.awaitValue(0, 42)
+	s.do("state", "state", "Suspended")
+	r.awaitQuality(0, plant.BadOutOfService)
+	if h := r.c.Health(); h.ServerState != "Suspended" {
+		t.Errorf("state %q", h.ServerState)
+	}
+	s.do("state", "state", "Running")
+	r.awaitValue(0, 42)
+}
+
+// Limits a server does not state are found by halving (G3).
+func TestInChunksHalves(t *testing.T) {
+	for _, n := range []int{0, 1, 7, 1000} {
+		limit, calls := 1000, 0
+		var got []int
+		err := inChunks(n, &limit, func(lo, hi int) error {
+			if calls++; hi-lo > 60 {
+				return fmt.Errorf("call: %w", tooMany[0])
+			}
+			for i := lo; i < hi; i++ {
+				got = append(got, i)
+			}
+			return nil
+		})
+		if err != nil || len(got) != n || n == 1000 && limit > 62 {
+			t.Errorf("%d things: %v, limit %d, did %d in %d calls", n, err, limit, len(got), calls)
+		}
+		for i, v := range got {
+			if i != v {
+				t.Fatalf("place %d holds %d", i, v)
+			}
+		}
+	}
+}
+
+func TestSequenceNumbers(t *testing.T) {
+	const top = 4294967295 // OPC 10000-4, 5.14.1.1: the last; 1 follows, 0 is never used
+	if after(1) != 2 || after(top) != 1 {
+		t.Errorf("after %d comes %d", uint32(top), after(top))
+	}
+	for _, c := range []struct {
+		a, b uint32
+		want bool
+	}{{2, 1, true}, {1, 1, false}, {1, 2, false}, {1, top, true}, {top, 1, false}} {
+		if ahead(c.a, c.b) != c.want {
+			t.Errorf("%d ahead of %d: %v", c.a, c.b, !c.want)
+		}
+	}
+}
