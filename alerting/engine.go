@@ -392,15 +392,20 @@ func (e *Engine) Advance(now time.Time) {
 		}
 		// The condition before the shelf before the reminder: what the
 		// process does comes before who is told.
+		// A timer is taken away before it is acted on, so that none can keep
+		// this loop from ending.
 		a := &e.alarms[id]
 		switch {
-		case a.pendingDue().Equal(due) && !a.pendingSince.IsZero():
+		case !a.pendingSince.IsZero() && a.pendingDue().Equal(due):
 			e.turn(id, due)
 		case a.shelfUntil.Equal(due):
+			a.shelfUntil = time.Time{}
 			e.fire(id, shelfOver, due, nil)
 		default:
+			a.realarmDue = time.Time{}
 			e.fire(id, realarmDue, due, nil)
 		}
+		e.retime(id)
 	}
 	if now.After(e.now) {
 		e.now = now
