@@ -64,7 +64,7 @@ var places = map[plant.Dimension]int{
 	plant.Pressure:       1,
 	plant.PressureDiff:   1,
 	plant.Temperature:    1,
-	plant.TempDifference: 2,
+	plant.TempDifference: 1,
 	plant.MassFlow:       1,
 	plant.VolumeFlow:     1,
 	plant.BrixDim:        1,
@@ -111,7 +111,17 @@ func number(t *plant.Tag, v float64) string {
 	case plant.AnyDimension:
 		return strconv.FormatFloat(v, 'g', 4, 64)
 	}
-	return decimals(v, places[t.Dimension])
+	n := places[t.Dimension]
+	if t.Dimension == plant.TempDifference && smallDifference(t.Name) {
+		n = 2
+	}
+	return decimals(v, n)
+}
+
+// smallDifference names the differences of a few tenths of a kelvin, which
+// need a decimal more.
+func smallDifference(name string) bool {
+	return strings.Contains(name, "elevation") || name == "gas_depression" || name == "temperature_mismatch"
 }
 
 // shownScale is what number multiplies a value by.

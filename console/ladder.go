@@ -47,11 +47,11 @@ type (
 
 const (
 	ladderW     = 1000
-	ladderH     = 400
+	ladderH     = 370
 	ladderAxis  = 110 // width of the scale at the left
 	ladderHead  = 24
 	ladderFoot  = 24
-	ladderBarW  = 58
+	ladderBarW  = 66
 	ladderSteps = 10 // K between lines of the scale
 )
 

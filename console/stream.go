@@ -52,6 +52,9 @@ type message struct {
 type beat struct {
 	Now   time.Time `json:"now"`
 	AgeMs int64     `json:"age_ms"`
+	// LimitMs is the age from which the picture counts as standing still: a
+	// little over two scans.
+	LimitMs int64 `json:"limit_ms"`
 }
 
 // liveView finds the page that a stream keeps up to date.
@@ -161,7 +164,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 			case <-next:
 				waiting = false
 			case now := <-ticker.C:
-				b := beat{Now: now.UTC(), AgeMs: -1}
+				b := beat{Now: now.UTC(), AgeMs: -1, LimitMs: (2*s.b.House().Config.Scan + 1500*time.Millisecond).Milliseconds()}
 				if p := s.b.Picture(); p != nil {
 					b.AgeMs = max(0, now.Sub(p.At).Milliseconds())
 				}

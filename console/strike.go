@@ -14,9 +14,9 @@ import (
 // supersaturation with its zones.
 
 // Supersaturation zones (1). Common practice for sucrose solutions, no source:
-// below saturation crystals dissolve; up to about 1.2 they grow without new
-// grain; to about 1.3 new grain forms where crystals are present; above it
-// forms by itself.
+// undersaturated, crystals dissolve; metastable up to about 1.2, they grow
+// without new grain; intermediate to about 1.3, new grain forms where crystals
+// are present; labile above, it forms by itself.
 const (
 	zoneSaturated = 1.0
 	zoneGrowth    = 1.2
@@ -27,11 +27,11 @@ const (
 
 const (
 	strikeW    = 420
-	strikeH    = 92
-	ribbonH    = 16
+	strikeH    = 78
+	ribbonH    = 15
 	strikeLeft = 30
-	strikeTop  = 24 // of the supersaturation scale
-	strikeFoot = 14
+	strikeTop  = 21 // of the supersaturation scale
+	strikeFoot = 13
 )
 
 func zoneWord(v float64) string {
@@ -39,13 +39,13 @@ func zoneWord(v float64) string {
 	case math.IsNaN(v):
 		return ""
 	case v < zoneSaturated:
-		return "below saturation"
+		return "undersaturated"
 	case v < zoneGrowth:
-		return "growth"
+		return "metastable"
 	case v < zoneLabile:
-		return "new grain possible"
+		return "intermediate"
 	}
-	return "new grain forms"
+	return "labile"
 }
 
 // panView is one pan on the house page.
@@ -69,7 +69,7 @@ func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace 
 	v.Zone = zoneWord(v.S.Value)
 	for _, f := range []struct{ label, name string }{
 		{"level", "level"},
-		{"massecuite", "massecuite_brix"},
+		{"Brix", "massecuite_brix"},
 		{"temp.", "massecuite_temperature"},
 		{"vacuum", "vapour_pressure"},
 	} {
@@ -143,7 +143,15 @@ func drawStrike(id string, st Strike, running bool, expected time.Duration, now 
 	}
 	for _, v := range []float64{zoneSaturated, zoneGrowth, zoneLabile} {
 		d.Lines = append(d.Lines, line{X1: strikeLeft, Y1: y(v), X2: strikeW, Y2: y(v), Class: "sz-line"})
-		d.Captions = append(d.Captions, caption{X: strikeLeft - 4, Y: y(v) + 4, Anchor: "end", Class: "st-scale", Text: decimals(v, 1)})
+		// The upper two lie close: their figures give way to each other.
+		shift := 4.0
+		switch v {
+		case zoneLabile:
+			shift = 2
+		case zoneGrowth:
+			shift = 7
+		}
+		d.Captions = append(d.Captions, caption{X: strikeLeft - 4, Y: round1(y(v) + shift), Anchor: "end", Class: "st-scale", Text: decimals(v, 1)})
 	}
 	d.Rects = append(d.Rects, rect{X: strikeLeft, Y: 2, W: strikeW - strikeLeft, H: ribbonH, Class: "ph-track"})
 	if !running {

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"calandria/plant"
 )
 
 const (
@@ -75,7 +77,7 @@ func (s *Server) addTails(ctx context.Context, groups []readingGroup, now time.T
 		for j := range groups[i].Readings {
 			r := &groups[i].Readings[j]
 			t, ok := s.b.House().Find(r.Path)
-			if !ok {
+			if !ok || t.Dimension == plant.State {
 				continue
 			}
 			b := s.history(ctx, "tail "+r.Path, r.Path, now.Add(-tailSpan), now, tailPoints)

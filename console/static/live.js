@@ -19,6 +19,7 @@ let lastSaid = -SAY_MS;
 
 let heard = performance.now(); // last sign of life of the stream
 let pictureAge = 0; // ms, by the server's own clock, at that moment
+let pictureLimit = 3500; // ms, from which it counts as standing still
 let pictureKnown = true;
 
 /** @type {EventSource | null} */
@@ -41,6 +42,7 @@ function connect() {
     heard = performance.now();
     pictureKnown = b.age_ms >= 0;
     pictureAge = Math.max(0, b.age_ms);
+    pictureLimit = b.limit_ms;
     watch();
   });
   source.onerror = () => {
@@ -56,7 +58,7 @@ function connect() {
 function watch() {
   const silent = performance.now() - heard;
   const lost = silent > STALE_MS;
-  const stands = !lost && (!pictureKnown || pictureAge > STALE_MS + 1500);
+  const stands = !lost && (!pictureKnown || pictureAge > pictureLimit);
   body.classList.toggle("stale", lost || stands);
   if (!stale || !staleWhy || !staleAge) return;
   stale.hidden = !(lost || stands);

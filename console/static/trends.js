@@ -9,6 +9,8 @@ const host = /** @type {HTMLElement} */ (document.getElementById("charts"));
 const state = document.getElementById("chart-state");
 const zone = host.dataset.zone || "UTC";
 
+const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+
 /** @param {string} name */
 function token(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -58,7 +60,9 @@ function draw(answer) {
     for (const t of mine) {
       const colour = token("--trace-" + t.index);
       const n = series.length;
-      series.push({ stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } },
+      // The edges of the band are drawn too: a spike is one bucket wide.
+      const edge = { stroke: colour + "90", width: 1, points: { show: false } };
+      series.push(edge, edge,
         { label: t.label, stroke: colour, width: 1.6, dash: DASHES[t.index], points: { show: false } });
       bands.push({ series: [n + 1, n], fill: colour + "40" });
     }
@@ -73,7 +77,7 @@ function draw(answer) {
       width: host.clientWidth, height, series, bands,
       tzDate: (ts) => uPlot.tzDate(new Date(ts * 1000), zone),
       scales: { x: { time: true, min: from, max: to, range: (u, a, b) => (a === null ? [from, to] : [a, b]) } },
-      axes: [axis, { ...axis, size: 62 }],
+      axes: [{ ...axis, values: (u, splits, _axis, _space, step) => times(splits, step), space: 78 }, { ...axis, size: 62 }],
       cursor: { sync: { key: "trends" }, points: { show: false } },
       legend: { show: false },
       hooks: { setCursor: [(u) => readout(u, mine, head, unit)] },
@@ -82,6 +86,24 @@ function draw(answer) {
     box.querySelector("canvas")?.setAttribute("aria-hidden", "true");
   }
   if (state) state.textContent = values === 0 ? "The archive holds nothing for this span." : "";
+}
+
+/**
+ * Marks of the time axis: a date where the day begins, 24-hour clock elsewhere.
+ * @param {number[]} splits s
+ * @param {number} step s between them
+ */
+function times(splits, step) {
+  let day = "";
+  return splits.map((s) => {
+    const p = Object.fromEntries(clock.formatToParts(s * 1000).map((x) => [x.type, x.value]));
+    const date = p.day + " " + p.month;
+    const time = p.hour + ":" + p.minute + (step < 60 ? ":" + p.second : "");
+    const first = date !== day;
+    day = date;
+    if (step >= 86400) return date;
+    return first ? time + "\n" + date : time;
+  });
 }
 
 /**
