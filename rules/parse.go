@@ -659,6 +659,18 @@ func (r *reader) window(at int, name string, kind windowKind, args []ast.Node) *
 		return r.bad(args[1].Location().From, fmt.Sprintf("%q is not a length of a window", s.Value), "give 1s to 31d, for example 10m")
 	}
 	before := len(r.missing)
+	if inner, dargs, is := call(args[0]); is && inner == "default" {
+		// Where the tag is missing, its past is that of the constant.
+		n := r.orDefault(args[0].Location().From, dargs)
+		if n.op == numConst {
+			out := &number{val: n.val, dim: windowDim(kind, n.dim), from: at}
+			if kind == windowStd || kind == windowDelta || kind == windowSlope {
+				out.val = 0
+			}
+			return out
+		}
+		args = []ast.Node{dargs[0], args[1]}
+	}
 	src, ok := r.tagArgument(args[0].Location().From, name, args[:1])
 	if !ok {
 		d := unknownDim
