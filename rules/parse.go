@@ -106,7 +106,7 @@ type input struct {
 	window int32
 	fn     windowKind
 	words  string
-	// hidden by now: the value worked out last, shared by all rules of a scan
+	// the value worked out last, shared by all rules of a scan
 	at    int64
 	fresh bool
 	value float64
