@@ -31,8 +31,8 @@ type Options struct {
 	Logger *slog.Logger
 	// Now is the clock of moving and retention; default time.Now.
 	Now func() time.Time
-	// ReadOnly is for reading beside a running program: nothing is removed or
-	// moved.
+	// ReadOnly is for reading beside a running program: nothing is stored,
+	// moved or removed.
 	ReadOnly bool
 	// Files is the file layer of the Parquet part; default the real one.
 	Files FileLayer
@@ -67,6 +67,8 @@ type Health struct {
 	HotRows    int64  // rows in hot.db, as of the last maintenance
 	Files      int    // Parquet files
 }
+
+var errReadOnly = errors.New("it was opened for reading only")
 
 // ErrQueueFull is the reason of Append when the disk has refused for so long
 // that no more samples can wait in memory.
@@ -184,6 +186,9 @@ func (a *Archive) Close() error {
 // its history when it is described again; samples already stored keep the unit
 // they were stored with.
 func (a *Archive) Describe(infos ...TagInfo) error {
+	if a.opt.ReadOnly {
+		return fmt.Errorf("describe tags: %w", errReadOnly)
+	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for _, in := range infos {
@@ -263,6 +268,9 @@ var (
 // least one sample was refused. Unknown paths are added without a unit. Points
 // without a plausible time (before 1900 or after 2200) are refused.
 func (a *Archive) Append(recs []Record) error {
+	if a.opt.ReadOnly {
+		return fmt.Errorf("append to archive: %w", errReadOnly)
+	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	var bad, refused int

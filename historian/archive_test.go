@@ -80,8 +80,8 @@ func TestAgainstModel(t *testing.T) {
 			paths := []string{"EV.EV1.brix", "EV.EV2.brix", "PA1.level"}
 			span := 3600.0 * 24 * 40
 			for step := range 150 {
-				switch k := rng.Intn(20); {
-				case k < 14:
+				switch k := rng.Intn(40); {
+				case k < 35:
 					p := paths[rng.Intn(len(paths))]
 					s := float64(rng.Intn(int(span)))
 					if rng.Intn(3) == 0 {
@@ -102,12 +102,12 @@ func TestAgainstModel(t *testing.T) {
 					if !dup {
 						model[p] = append(model[p], pt)
 					}
-				case k < 18:
+				case k < 37:
 					now = at(float64(rng.Intn(int(span * 1.2))))
 					if err := a.Maintain(context.Background()); err != nil {
 						t.Fatal(err)
 					}
-				case k == 18:
+				case k == 37:
 					if err := a.Close(); err != nil {
 						t.Fatal(err)
 					}

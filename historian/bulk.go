@@ -35,7 +35,8 @@ type bulkTag struct {
 
 // Bulk starts a BulkWriter. progress, if not nil, is called now and then with
 // the number of samples accepted so far. Nothing can be read before Close or
-// until enough has been gathered to write a file.
+// until enough has been gathered to write a file. What is filled in is forwarded
+// to InfluxDB as well, if a forwarder has run on this archive before.
 func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkWriter {
 	return &BulkWriter{a: a, ctx: ctx, tags: map[string]*bulkTag{}, progress: progress}
 }
@@ -44,6 +45,9 @@ func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkW
 func (w *BulkWriter) Add(path string, points ...plant.Point) error {
 	if w.closed {
 		return errors.New("bulk write: already closed")
+	}
+	if w.a.opt.ReadOnly {
+		return fmt.Errorf("bulk write: %w", errReadOnly)
 	}
 	t := w.tags[path]
 	if t == nil {
@@ -144,6 +148,9 @@ func (w *BulkWriter) flush() error {
 					return s, nil
 				})
 			})
+			if err == nil {
+				err = w.a.hot.addStretch(w.ctx, head.From, head.To)
+			}
 			if err != nil {
 				return fmt.Errorf("bulk write: %w", err)
 			}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"math"
 	"path/filepath"
@@ -86,10 +87,11 @@ func (c *coldFile) entries(path string) []fileEntry {
 
 // coldStore is the set of Parquet files. The set changes only by add.
 type coldStore struct {
-	dir  string
-	fl   FileLayer
-	log  *slog.Logger
-	open atomic.Int64
+	dir      string
+	fl       FileLayer
+	log      *slog.Logger
+	readOnly bool
+	open     atomic.Int64
 
 	mu      sync.RWMutex
 	files   map[string][]*coldFile // by kind, sorted by From and version
@@ -100,62 +102,80 @@ type coldStore struct {
 const maxOpenFiles = 64
 
 func openCold(dir string, fl FileLayer, log *slog.Logger, readOnly bool) (*coldStore, error) {
-	s := &coldStore{dir: dir, fl: fl, log: log, files: map[string][]*coldFile{}}
+	s := &coldStore{dir: dir, fl: fl, log: log, readOnly: readOnly, files: map[string][]*coldFile{}}
 	for _, kind := range coldKinds {
-		d := filepath.Join(dir, kind)
-		if err := fl.MkdirAll(d); err != nil {
+		if err := fl.MkdirAll(filepath.Join(dir, kind)); err != nil {
 			return nil, err
 		}
-		names, err := fl.List(d)
-		if err != nil {
+		if err := s.readDir(kind); err != nil {
 			return nil, err
 		}
-		replaced := map[string]bool{}
-		var found []*coldFile
-		for _, name := range names {
-			if strings.HasSuffix(name, ".tmp") { // left by a crash, or being written
-				if readOnly {
-					continue
-				}
-				if err := fl.Remove(filepath.Join(d, name)); err != nil {
-					log.Warn("left-over file not removed", "file", name, "err", err)
-				}
-				continue
-			}
-			v, ok := versionOf(name)
-			if !ok {
-				continue
-			}
-			s.version = max(s.version, v)
-			c := &coldFile{store: s, kind: kind, name: name, path: filepath.Join(d, name), version: v}
-			if err := c.readHead(); err != nil {
-				log.Error("archive file cannot be read and is left out", "file", c.path, "err", err)
-				continue
-			}
-			for _, r := range c.head.Replaces {
-				replaced[r] = true
-			}
-			found = append(found, c)
-		}
-		for _, c := range found {
-			if replaced[c.name] {
-				if readOnly {
-					continue
-				}
-				if err := fl.Remove(c.path); err != nil {
-					log.Warn("replaced file not removed", "file", c.path, "err", err)
-				}
-				continue
-			}
-			s.files[kind] = append(s.files[kind], c)
-		}
-		sortFiles(s.files[kind])
 	}
 	return s, nil
 }
 
-func sortFiles(fs []*coldFile) {
-	slices.SortFunc(fs, func(a, b *coldFile) int {
+// readDir finds the files of a kind. Unless the store is read-only it removes
+// what a crash has left: half files and files that were replaced.
+func (s *coldStore) readDir(kind string) error {
+	d := filepath.Join(s.dir, kind)
+	names, err := s.fl.List(d)
+	if err != nil {
+		return err
+	}
+	known := map[string]*coldFile{}
+	for _, c := range s.files[kind] {
+		known[c.name] = c
+	}
+	replaced := map[string]bool{}
+	var found []*coldFile
+	for _, name := range names {
+		if strings.HasSuffix(name, ".tmp") {
+			if !s.readOnly {
+				if err := s.fl.Remove(filepath.Join(d, name)); err != nil {
+					s.log.Warn("left-over file not removed", "file", name, "err", err)
+				}
+			}
+			continue
+		}
+		v, ok := versionOf(name)
+		if !ok {
+			continue
+		}
+		s.version = max(s.version, v)
+		c := known[name]
+		if c == nil {
+			c = &coldFile{store: s, kind: kind, name: name, path: filepath.Join(d, name), version: v}
+			if err := c.readHead(); err != nil {
+				if !errors.Is(err, fs.ErrNotExist) { // removed meanwhile by the program that writes
+					s.log.Error("archive file cannot be read and is left out", "file", c.path, "err", err)
+				}
+				continue
+			}
+		}
+		for _, r := range c.head.Replaces {
+			replaced[r] = true
+		}
+		found = append(found, c)
+	}
+	var files []*coldFile
+	for _, c := range found {
+		if !replaced[c.name] {
+			files = append(files, c)
+			continue
+		}
+		if !s.readOnly {
+			if err := s.fl.Remove(c.path); err != nil {
+				s.log.Warn("replaced file not removed", "file", c.path, "err", err)
+			}
+		}
+	}
+	sortFiles(files)
+	s.files[kind] = files
+	return nil
+}
+
+func sortFiles(files []*coldFile) {
+	slices.SortFunc(files, func(a, b *coldFile) int {
 		if a.head.From != b.head.From {
 			if a.head.From < b.head.From {
 				return -1
@@ -188,18 +208,45 @@ func (s *coldStore) count() int {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	n := 0
-	for _, fs := range s.files {
-		n += len(fs)
+	for _, files := range s.files {
+		n += len(files)
 	}
 	return n
 }
 
 // list returns the files of a kind that overlap [from, to), by From and
-// version, held open; the caller calls release.
+// version, held open; the caller calls release. Beside a running program the
+// folder is looked through anew each time, and a file that vanishes between
+// the look and the opening means another look.
 func (s *coldStore) list(kind string, from, to int64) []*coldFile {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	var fs []*coldFile
+	if !s.readOnly {
+		s.mu.RLock()
+		defer s.mu.RUnlock()
+		return s.hold(kind, from, to)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for try := 0; ; try++ {
+		if err := s.readDir(kind); err != nil {
+			s.log.Error("archive folder cannot be read", "kind", kind, "err", err)
+		}
+		files := s.hold(kind, from, to)
+		vanished := false
+		for _, c := range files {
+			if _, _, err := c.handle(); errors.Is(err, fs.ErrNotExist) {
+				vanished = true
+			}
+		}
+		if !vanished || try == 9 {
+			return files
+		}
+		release(files)
+	}
+}
+
+// hold needs s.mu.
+func (s *coldStore) hold(kind string, from, to int64) []*coldFile {
+	var files []*coldFile
 	for _, c := range s.files[kind] {
 		if c.head.From >= to {
 			break
@@ -208,14 +255,14 @@ func (s *coldStore) list(kind string, from, to int64) []*coldFile {
 			c.mu.Lock()
 			c.refs++
 			c.mu.Unlock()
-			fs = append(fs, c)
+			files = append(files, c)
 		}
 	}
-	return fs
+	return files
 }
 
-func release(fs []*coldFile) {
-	for _, c := range fs {
+func release(files []*coldFile) {
+	for _, c := range files {
 		c.mu.Lock()
 		c.refs--
 		if c.refs == 0 && (c.obsolete || c.store.open.Load() > maxOpenFiles) {
@@ -248,8 +295,8 @@ func (c *coldFile) remove() {
 func (s *coldStore) close() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, fs := range s.files {
-		for _, c := range fs {
+	for _, files := range s.files {
+		for _, c := range files {
 			c.mu.Lock()
 			c.shut()
 			c.mu.Unlock()
@@ -301,10 +348,10 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 	c.size = cw.n
 	c.place()
 	s.mu.Lock()
-	fs := slices.DeleteFunc(slices.Clone(s.files[kind]), func(o *coldFile) bool { return slices.Contains(replaces, o) })
-	fs = append(fs, c)
-	sortFiles(fs)
-	s.files[kind] = fs
+	files := slices.DeleteFunc(slices.Clone(s.files[kind]), func(o *coldFile) bool { return slices.Contains(replaces, o) })
+	files = append(files, c)
+	sortFiles(files)
+	s.files[kind] = files
 	s.mu.Unlock()
 	dropObsolete(replaces)
 	return c, nil

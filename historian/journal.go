@@ -237,12 +237,12 @@ type Filter struct {
 	From, To  time.Time
 	Kinds     []plant.EventKind
 	// Match is looked for anywhere in the line, without regard to case.
-	Match string
-	Alarm    string
-	Source   string // path of an equipment: also its parts
-	User     string
-	Limit    int  // 0: no limit
-	Newest   bool // newest first
+	Match  string
+	Alarm  string
+	Source string // path of an equipment: also its parts
+	User   string
+	Limit  int  // 0: no limit
+	Newest bool // newest first
 }
 
 // Read returns the lines a filter chooses, in order of their numbers.

@@ -26,6 +26,9 @@ const monthMaxBytes = 1 << 30
 // Run calls it once a minute; it may also be called by hand. What could not be
 // done is tried again the next time.
 func (a *Archive) Maintain(ctx context.Context) error {
+	if a.opt.ReadOnly {
+		return fmt.Errorf("maintain archive: %w", errReadOnly)
+	}
 	a.maintaining.Lock()
 	defer a.maintaining.Unlock()
 	now := a.opt.Now().UnixNano()

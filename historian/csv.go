@@ -1,0 +1,252 @@
+package historian
+
+import (
+	"context"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+// csvHead is the first line of an export and of an import.
+var csvHead = []string{"time", "tag", "value", "unit", "status"}
+
+// csvTime writes time with as many digits as it has, at least to the ms.
+func csvTime(t time.Time) string {
+	t = t.UTC()
+	switch ns := t.Nanosecond(); {
+	case ns%1_000_000 == 0:
+		return t.Format("2006-01-02T15:04:05.000Z")
+	case ns%100 == 0:
+		return t.Format("2006-01-02T15:04:05.0000000Z")
+	}
+	return t.Format("2006-01-02T15:04:05.000000000Z")
+}
+
+// csvText keeps a spreadsheet from taking text for a formula: text that begins
+// with one of = + - @ tab or return gets an apostrophe in front, and so does
+// text that begins with an apostrophe, so that the import can take it off.
+func csvText(s string) string {
+	if s != "" && strings.ContainsRune("=+-@\t\r\n'", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}
+
+func csvPlain(s string) string {
+	return strings.TrimPrefix(s, "'")
+}
+
+// csvStatus is the standard name of a status, or its code where the name alone
+// would lose something.
+func csvStatus(code uint32) string {
+	code &^= extraData // says something about the neighbours, not the sample
+	q := plant.QualityOf(code)
+	if back, ok := plant.QualityNamed(q.String()); ok && back.Code() == code {
+		return q.String()
+	}
+	return fmt.Sprintf("0x%08X", code)
+}
+
+func parseStatus(s string) (uint32, bool) {
+	if q, ok := plant.QualityNamed(s); ok {
+		return q.Code(), true
+	}
+	if hex, ok := strings.CutPrefix(s, "0x"); ok && len(hex) == 8 {
+		if n, err := strconv.ParseUint(hex, 16, 32); err == nil {
+			return uint32(n), true
+		}
+	}
+	return 0, false
+}
+
+// csvValue writes a value with the digits it needs: those that name it exactly,
+// or for a tag with a resolution the fewest that lead back to the same step.
+func csvValue(v, step float64) string {
+	if math.IsNaN(v) {
+		return ""
+	}
+	if step > 0 && step < 1 {
+		digits := int(math.Ceil(-math.Log10(step)))
+		s := strconv.FormatFloat(v, 'f', digits, 64)
+		if back, err := strconv.ParseFloat(s, 64); err == nil && math.Round(back/step)*step == v {
+			return s
+		}
+	}
+	return strconv.FormatFloat(v, 'g', -1, 64)
+}
+
+// ExportCSV writes the samples of the paths with from <= time < to, path by
+// path in order of time: time (RFC 3339, UTC), tag, value (empty for none),
+// unit, status (standard name, or 0x and the code). Several values at one time
+// are all written, the primary last.
+func (a *Archive) ExportCSV(ctx context.Context, w io.Writer, paths []string, from, to time.Time) error {
+	cw := csv.NewWriter(w)
+	if err := cw.Write(csvHead); err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	for _, path := range paths {
+		a.mu.Lock()
+		step := 0.0
+		if e := a.tags[path]; e != nil {
+			step = e.step
+		}
+		a.mu.Unlock()
+		for v, err := range a.Versions(ctx, path, from, to) {
+			if err != nil {
+				return fmt.Errorf("export: %w", err)
+			}
+			if err := cw.Write([]string{csvTime(v.Time), csvText(path), csvValue(v.Value, step), csvText(v.Unit), csvStatus(v.Quality.Code())}); err != nil {
+				return fmt.Errorf("export: %w", err)
+			}
+		}
+	}
+	cw.Flush()
+	if err := cw.Error(); err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	return nil
+}
+
+// maxFaults is how many faults one import reports.
+const maxFaults = 100
+
+// maxImportRows bounds the memory of one import.
+const maxImportRows = 20_000_000
+
+// ImportCSV reads what ExportCSV writes and stores it, durably, if all of it
+// is right; otherwise nothing is stored and the error is a plant.Faults with
+// file (name) and line. The tag must be known and the unit be the tag's own.
+// It returns the number of samples read; those the archive has already are
+// stored once.
+func (a *Archive) ImportCSV(ctx context.Context, r io.Reader, name string) (int, error) {
+	rows, faults, err := a.parseCSV(ctx, r, name)
+	if err != nil {
+		return 0, fmt.Errorf("import %s: %w", name, err)
+	}
+	if err := faults.Err(); err != nil {
+		return 0, err
+	}
+	w := a.Bulk(ctx, nil)
+	for _, rec := range rows {
+		if err := w.Add(rec.Path, rec.Point); err != nil {
+			return 0, fmt.Errorf("import %s: %w", name, err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		return 0, fmt.Errorf("import %s: %w", name, err)
+	}
+	return len(rows), nil
+}
+
+// parseCSV checks an import; it changes nothing.
+func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string) ([]Record, plant.Faults, error) {
+	var faults plant.Faults
+	cr := csv.NewReader(r)
+	cr.FieldsPerRecord = -1
+	cr.ReuseRecord = true
+	fault := func(line, col int, field, problem, fix string) {
+		faults = append(faults, plant.Fault{File: name, Line: line, Column: col, Field: field, Problem: problem, Fix: fix})
+	}
+	units := map[string]string{}
+	var known []string
+	for _, t := range a.Tags() {
+		units[t.Path] = t.Unit
+		known = append(known, t.Path)
+	}
+	var out []Record
+	paths := map[string]string{} // one copy of each
+	header := false
+	for len(faults) < maxFaults {
+		if err := ctx.Err(); err != nil {
+			return nil, nil, err
+		}
+		rec, err := cr.Read()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			var pe *csv.ParseError
+			if errors.As(err, &pe) {
+				fault(pe.Line, pe.Column, "", pe.Err.Error(), "the file is CSV after RFC 4180, with commas")
+				break // what follows is guesswork
+			}
+			return nil, nil, err
+		}
+		line, _ := cr.FieldPos(0)
+		col := func(i int) int { _, c := cr.FieldPos(i); return c }
+		if !header {
+			header = true
+			if len(rec) > 0 {
+				rec[0] = strings.TrimPrefix(rec[0], "\ufeff") // spreadsheets put it there
+			}
+			if strings.Join(rec, ",") != strings.Join(csvHead, ",") {
+				fault(line, 1, "", fmt.Sprintf("the first line is %q", strings.Join(rec, ",")), "make it "+strings.Join(csvHead, ","))
+				break
+			}
+			continue
+		}
+		if len(rec) != len(csvHead) {
+			fault(line, 1, "", fmt.Sprintf("%d fields", len(rec)), "give 5: "+strings.Join(csvHead, ","))
+			continue
+		}
+		before := len(faults)
+		t, err := time.Parse(time.RFC3339Nano, rec[0])
+		switch {
+		case err != nil:
+			fault(line, col(0), "time", fmt.Sprintf("%q is not a time", rec[0]), "write it like 2026-03-01T06:00:00.000Z")
+		case t.Before(minTime) || t.After(maxTime):
+			fault(line, col(0), "time", fmt.Sprintf("%s is outside 1900..2200", rec[0]), "correct it")
+		}
+		path := csvPlain(rec[1])
+		unit, ok := units[path]
+		if !ok {
+			fix := "use a tag of the plant file"
+			if near := plant.Nearest(path, known); near != "" {
+				fix = "did you mean " + near + "?"
+			}
+			fault(line, col(1), "tag", fmt.Sprintf("tag %q is not known", path), fix)
+		} else if got := csvPlain(rec[3]); got != unit {
+			fault(line, col(3), "unit", fmt.Sprintf("unit %q, but %s is kept in %q", got, path, unit), "convert the values to "+unit)
+		}
+		code, ok := parseStatus(rec[4])
+		if !ok {
+			fault(line, col(4), "status", fmt.Sprintf("status %q is not known", rec[4]), "use a standard name such as Good, or 0x and eight hexadecimal digits")
+		}
+		v := math.NaN()
+		bad := plant.QualityOf(code).IsBad()
+		switch {
+		case rec[2] == "" && ok && !bad:
+			fault(line, col(2), "value", "there is no value, but the status is "+rec[4], "give a value, or a Bad status")
+		case rec[2] != "":
+			v, err = strconv.ParseFloat(rec[2], 64)
+			if err != nil || math.IsInf(v, 0) || math.IsNaN(v) || strings.ContainsAny(rec[2], "xXpP_") {
+				fault(line, col(2), "value", fmt.Sprintf("%q is not a decimal number", rec[2]), "write it like 56.25, with a point")
+			}
+		}
+		if len(faults) > before {
+			continue
+		}
+		if p, ok := paths[path]; ok {
+			path = p
+		} else {
+			path = strings.Clone(path)
+			paths[path] = path
+		}
+		out = append(out, Record{Path: path, Point: plant.Point{Time: t.UTC(), Value: v, Quality: plant.QualityOf(code)}})
+		if len(out) > maxImportRows {
+			fault(line, 1, "", fmt.Sprintf("more than %d samples", maxImportRows), "split the file")
+			break
+		}
+	}
+	if !header && len(faults) == 0 {
+		fault(1, 1, "", "the file is empty", "begin with the line "+strings.Join(csvHead, ","))
+	}
+	return out, faults, nil
+}
