@@ -192,9 +192,20 @@ func (q quiet) Error(f string, a ...any) {
 // Endpoint is the address that clients use.
 func (s *Server) Endpoint() string { return s.endpoint }
 
-// Upset starts an upset by name; see Upsets.
+// Upset starts an upset by name; see Upsets. One that takes more than an hour to
+// build up (scale, drift, gas) begins at its full extent: who watches the server
+// does not wait for days.
 func (s *Server) Upset(name string) error {
-	return s.Do(func(m *Model) error { return m.Start(name) })
+	return s.Do(func(m *Model) error {
+		i, err := upsetIndex(name)
+		if err != nil {
+			return err
+		}
+		if m.upsetTable[i].Ramp > time.Hour {
+			return m.StartFull(name)
+		}
+		return m.Start(name)
+	})
 }
 
 // ClearUpset ends an upset.

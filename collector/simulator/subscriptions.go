@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -105,6 +106,7 @@ func newSubscriptions(s *Server) *subscriptions {
 	handle(s.ua, id.HistoryReadRequest_Encoding_DefaultBinary, s.historyRead)
 	handle(s.ua, id.WriteRequest_Encoding_DefaultBinary, refuseWrite)
 	s.ua.RegisterHandler(id.PublishRequest_Encoding_DefaultBinary, u.publish)
+	s.ua.RegisterHandler(id.GetEndpointsRequest_Encoding_DefaultBinary, s.getEndpoints)
 	return u
 }
 
@@ -117,11 +119,11 @@ func handle[R ua.Request](srv *server.Server, typeID uint16, f func(session stri
 		}
 		session := srv.Session(req.Header())
 		if session == nil {
-			return fault1(req, ua.StatusBadSessionIDInvalid), nil
+			return refusal(req, ua.StatusBadSessionIDInvalid), nil
 		}
 		resp, err := f(session.AuthTokenID.String(), req)
 		if code, ok := err.(ua.StatusCode); ok {
-			return fault1(req, code), nil
+			return refusal(req, code), nil
 		}
 		return resp, err
 	})
@@ -132,8 +134,18 @@ func header(handle uint32, code ua.StatusCode) *ua.ResponseHeader {
 		ServiceDiagnostics: &ua.DiagnosticInfo{}, StringTable: []string{}, AdditionalHeader: ua.NewExtensionObject(nil)}
 }
 
-func fault1(r ua.Request, code ua.StatusCode) ua.Response {
+func refusal(r ua.Request, code ua.StatusCode) ua.Response {
 	return &ua.ServiceFault{ResponseHeader: header(r.Header().RequestHandle, code)}
+}
+
+// getEndpoints tells the endpoint whatever address it was asked under, so that
+// the server can stand behind a relay.
+func (s *Server) getEndpoints(_ *uasc.SecureChannel, r ua.Request, _ uint32) (ua.Response, error) {
+	req, ok := r.(*ua.GetEndpointsRequest)
+	if !ok {
+		return nil, ua.StatusBadRequestTypeInvalid
+	}
+	return &ua.GetEndpointsResponse{ResponseHeader: header(req.RequestHeader.RequestHandle, ua.StatusOK), Endpoints: s.ua.Endpoints()}, nil
 }
 
 func refuseWrite(_ string, r *ua.WriteRequest) (ua.Response, error) {
@@ -397,13 +409,7 @@ func (u *subscriptions) deleteItems(session string, r *ua.DeleteMonitoredItemsRe
 		}
 		delete(s.items, n)
 	}
-	kept := s.order[:0]
-	for _, n := range s.order {
-		if s.items[n] != nil {
-			kept = append(kept, n)
-		}
-	}
-	s.order = kept
+	s.order = slices.DeleteFunc(s.order, func(n uint32) bool { return s.items[n] == nil })
 	return &ua.DeleteMonitoredItemsResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
@@ -462,7 +468,7 @@ func (it *monitored) differs(dv *ua.DataValue) bool {
 	a, okA := dv.Value.Value().(float64)
 	b, okB := it.last.Value.Value().(float64)
 	if okA && okB {
-		return math.Abs(a-b) > it.band || a != a != (b != b)
+		return math.Abs(a-b) > it.band
 	}
 	x, y := dv.Value.Value(), it.last.Value.Value()
 	switch x.(type) {
@@ -520,7 +526,7 @@ func (u *subscriptions) publish(sc *uasc.SecureChannel, r ua.Request, reqID uint
 	}
 	sess := u.srv.ua.Session(req.RequestHeader)
 	if sess == nil {
-		return fault1(req, ua.StatusBadSessionIDInvalid), nil
+		return refusal(req, ua.StatusBadSessionIDInvalid), nil
 	}
 	session := sess.AuthTokenID.String()
 	u.mu.Lock()
@@ -537,9 +543,11 @@ func (u *subscriptions) publish(sc *uasc.SecureChannel, r ua.Request, reqID uint
 		}
 	}
 	if !any {
-		return fault1(req, ua.StatusBadNoSubscription), nil
+		return refusal(req, ua.StatusBadNoSubscription), nil
 	}
-	q := append(u.waiting[session], p)
+	// Requests that came over a channel since replaced cannot be answered.
+	q := slices.DeleteFunc(u.waiting[session], func(w *publish) bool { return w.sc != sc })
+	q = append(q, p)
 	if len(q) > maxPublish {
 		u.outbox = append(u.outbox, outgoing{q[0].sc, q[0].id, &ua.ServiceFault{ResponseHeader: header(q[0].handle, ua.StatusBadTooManyPublishRequests)}})
 		q = q[1:]
@@ -608,6 +616,7 @@ func (u *subscriptions) publishOne(s *subscription, now time.Time, ticked bool) 
 		if ticked {
 			if s.lonely++; s.lonely > s.lifetime {
 				delete(u.subs, s.id)
+				delete(u.waiting, s.session)
 			}
 		}
 		return
