@@ -138,9 +138,7 @@ func TestServerState(t *testing.T) {
 	r.awaitValue(0, 42)
 	s.do("state", "state", "Suspended")
 	r.awaitQuality(0, plant.BadOutOfService)
-	if h := r.c.Health(); h.ServerState != "Suspended" {
-		t.Errorf("state %q", h.ServerState)
-	}
+	r.await("the picture says so", 3*time.Second, func() bool { return r.c.Health().ServerState == "Suspended" })
 	s.do("state", "state", "Running")
 	r.awaitValue(0, 42)
 }
