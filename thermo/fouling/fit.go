@@ -367,11 +367,13 @@ func finish(ps []point, x []float64, m Model, loss, scale float64, params int) F
 	return f
 }
 
-// Evidence that a law must show, as a difference of AICc: to displace the
-// linear law (6 is a likelihood ratio of 20), and less than which it falls back.
+// Evidence that a law must show, as a difference of AICc, to displace the
+// linear law, and less than which it falls back. Above 10 the worse model has
+// essentially no support, below 4 it has some: K. P. Burnham, D. R. Anderson,
+// Sociol. Methods Res. 33 (2004) 261, from memory.
 const (
-	LeaveLinear  = 6.0
-	ReturnLinear = 2.0
+	LeaveLinear  = 10.0
+	ReturnLinear = 4.0
 )
 
 // Choose fits every law and chooses one. Linear stands unless another is better

@@ -770,3 +770,23 @@ func Cleanings(values []Value, s Settings) ([]time.Time, error) {
 	}
 	return out, nil
 }
+
+// Model returns the most probable law of the running cycle with the earlier
+// cycles in it, for a plan, and false while nothing is known.
+func (t *Tracker) Model() (Model, bool) {
+	if t.s.Started.IsZero() || (len(t.s.Values) == 0 && len(t.s.Cycles) == 0 && t.s.Settings.CleanU == 0) {
+		return Model{}, false
+	}
+	p := t.posterior()
+	best := -1
+	for i, m := range p.members {
+		if m.kind != InverseSquare && m.m[0] > 1/highU && m.m[1] > 0 && (best < 0 || m.w > p.members[best].w) {
+			best = i
+		}
+	}
+	if best < 0 {
+		return Model{}, false
+	}
+	m := p.members[best]
+	return Model{Kind: m.kind, Start: m.m[0], Coefficient: m.m[1] * m.scale, Shape: m.shape}, true
+}

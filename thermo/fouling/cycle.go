@@ -1,0 +1,225 @@
+package fouling
+
+import (
+	"errors"
+	"math"
+)
+
+// Times in this file are in any one unit; costs in any one currency.
+
+// InverseSquareHeat returns the heat passed in a boiling time t by a surface of
+// areaM2 m2 under a temperature difference of dtK K whose 1/U^2 = a t + b:
+//
+//	Q = (2 A dT/a) (sqrt(a t + b) - sqrt(b))
+//
+// in kJ with t in s, U in kW/(m2 K), a in (m2 K/kW)^2/s. All must be positive.
+// Source: Coulson and Richardson, Chemical Engineering vol. 2, 5th ed., eq. 14.13.
+func InverseSquareHeat(a, b, areaM2, dtK, t float64) (float64, error) {
+	if err := positive(a, b, areaM2, dtK, t); err != nil {
+		return 0, err
+	}
+	// sqrt(at+b) - sqrt(b) = at/(sqrt(at+b)+sqrt(b)): no loss of figures at small t
+	return 2 * areaM2 * dtK * t / (math.Sqrt(a*t+b) + math.Sqrt(b)), nil
+}
+
+// InverseSquareThroughput returns the boiling time of most heat per cycle time
+// with the downtime of a cleaning:
+//
+//	t = tc + (2/a) sqrt(a b tc)
+//
+// Source: as above, section 14.6.
+func InverseSquareThroughput(a, b, downtime float64) (float64, error) {
+	if err := positive(a, b, downtime); err != nil {
+		return 0, err
+	}
+	return downtime + 2/a*math.Sqrt(a*b*downtime), nil
+}
+
+// InverseSquareCost returns the boiling time of least cost per heat:
+//
+//	t = Cc/Cb + (2/(a Cb)) sqrt(a b Cc Cb)
+//
+// with the operating cost per unit of boiling time and the cost of a shutdown.
+// Mind the unit of time: the source's example is 18 per ks, not per hour.
+// Source: as above, section 14.6.
+func InverseSquareCost(a, b, costPerTime, costShutdown float64) (float64, error) {
+	if err := positive(a, b, costPerTime, costShutdown); err != nil {
+		return 0, err
+	}
+	return costShutdown/costPerTime + 2/(a*costPerTime)*math.Sqrt(a*b*costShutdown*costPerTime), nil
+}
+
+func positive(vs ...float64) error {
+	for _, v := range vs {
+		if !(v > 0) || math.IsInf(v, 0) {
+			return &RangeError{"input of a cleaning cycle", v, 0, math.MaxFloat64, ""}
+		}
+	}
+	return nil
+}
+
+// ErrNoOptimum says that nothing is gained by cleaning within the horizon: U
+// does not fall enough.
+var ErrNoOptimum = errors.New("no best boiling time within the horizon: U does not fall enough")
+
+// A Curve gives U, kW/(m2 K), at a time since cleaning. It must be positive and
+// must not rise. Model.U is one, in days.
+type Curve func(t float64) float64
+
+// Optimum is the best boiling time of a cycle.
+type Optimum struct {
+	Boiling float64 // time from cleaning to cleaning, without the downtime
+	// EndU is U at its end; MeanU that over the whole cycle, downtime included.
+	// They are equal at the time of most throughput.
+	EndU, MeanU float64
+	// FlatLow and FlatHigh bound the boiling times that cost no more than 2 % of
+	// the optimum. The curve is flat: the freedom is worth more than the exact day.
+	FlatLow, FlatHigh float64
+	// Value is what was made best: mean U, or the cost per time of MinCostRate.
+	Value float64
+}
+
+const flat = 0.02
+
+// integral tabulates a running integral.
+type integral struct {
+	f    func(float64) float64
+	step float64
+	sum  []float64
+}
+
+const panels = 512
+
+func newIntegral(f func(float64) float64, horizon float64) (integral, error) {
+	in := integral{f, horizon / panels, make([]float64, panels+1)}
+	for i := range panels {
+		in.sum[i+1] = in.sum[i] + gauss(f, float64(i)*in.step, float64(i+1)*in.step)
+	}
+	if math.IsNaN(in.sum[panels]) || math.IsInf(in.sum[panels], 0) {
+		return in, errors.New("cleaning cycle: the curve gives values that are not numbers")
+	}
+	return in, nil
+}
+
+func (in integral) at(t float64) float64 {
+	i := min(panels-1, max(0, int(t/in.step)))
+	return in.sum[i] + gauss(in.f, float64(i)*in.step, t)
+}
+
+// gauss is the five-point Gauss-Legendre rule. Source: Abramowitz and Stegun,
+// table 25.4.
+func gauss(f func(float64) float64, a, b float64) float64 {
+	x := [3]float64{0, 0.5384693101056831, 0.9061798459386640}
+	w := [3]float64{0.5688888888888889, 0.4786286704993665, 0.2369268850561891}
+	c, h := (a+b)/2, (b-a)/2
+	s := w[0] * f(c)
+	for i := 1; i < 3; i++ {
+		s += w[i] * (f(c-h*x[i]) + f(c+h*x[i]))
+	}
+	return s * h
+}
+
+// MaxThroughput returns the boiling time of most heat per cycle time for any
+// curve of U at a constant temperature difference. It is where U has fallen to
+// its mean over the cycle, downtime included (the marginal-value condition).
+//
+// [ErrNoOptimum] if that does not happen up to the horizon.
+func MaxThroughput(u Curve, downtime, horizon float64) (Optimum, error) {
+	if err := positive(downtime, horizon); err != nil {
+		return Optimum{}, err
+	}
+	in, err := newIntegral(u, horizon)
+	if err != nil {
+		return Optimum{}, err
+	}
+	if !(u(0) > 0) || !(u(horizon) >= 0) {
+		return Optimum{}, errors.New("cleaning cycle: U must be positive")
+	}
+	gain := func(t float64) float64 { return in.at(t) - u(t)*(t+downtime) } // rises through 0
+	if gain(horizon) <= 0 {
+		return Optimum{}, ErrNoOptimum
+	}
+	lo, hi := 0.0, horizon
+	for range 200 {
+		mid := (lo + hi) / 2
+		if mid == lo || mid == hi {
+			break
+		}
+		if gain(mid) > 0 {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	t := (lo + hi) / 2
+	mean := func(t float64) float64 { return in.at(t) / (t + downtime) }
+	o := Optimum{Boiling: t, EndU: u(t), MeanU: mean(t)}
+	o.Value = o.MeanU
+	o.FlatLow, o.FlatHigh = flatBand(t, horizon, func(x float64) float64 { return 1 - mean(x)/o.MeanU })
+	return o, nil
+}
+
+// MinUnitCost returns the boiling time of least cost per heat passed, with the
+// operating cost per unit of boiling time and the cost of a shutdown: it is
+// MaxThroughput with the shutdown counted as costShutdown/costPerTime of time.
+func MinUnitCost(u Curve, costPerTime, costShutdown, horizon float64) (Optimum, error) {
+	if err := positive(costPerTime, costShutdown); err != nil {
+		return Optimum{}, err
+	}
+	return MaxThroughput(u, costShutdown/costPerTime, horizon)
+}
+
+// MinCostRate returns the boiling time of least cost per cycle time,
+//
+//	(cleaning + integral of loss)/(t + downtime)
+//
+// where loss is the cost per unit of time of what scale costs at that moment:
+// extra steam, lost crush, lower Brix to the pans, inversion. The station's own
+// figures decide; it must not fall with time. EndU and MeanU are zero.
+func MinCostRate(loss func(t float64) float64, cleaning, downtime, horizon float64) (Optimum, error) {
+	if err := positive(cleaning, horizon); err != nil {
+		return Optimum{}, err
+	}
+	if !(downtime >= 0) || math.IsInf(downtime, 0) {
+		return Optimum{}, &RangeError{"downtime", downtime, 0, math.MaxFloat64, ""}
+	}
+	in, err := newIntegral(loss, horizon)
+	if err != nil {
+		return Optimum{}, err
+	}
+	rate := func(t float64) float64 { return (cleaning + in.at(t)) / (t + downtime) }
+	gain := func(t float64) float64 { return loss(t)*(t+downtime) - cleaning - in.at(t) }
+	if gain(horizon) <= 0 {
+		return Optimum{}, ErrNoOptimum
+	}
+	lo, hi := 0.0, horizon
+	for range 200 {
+		if mid := (lo + hi) / 2; gain(mid) > 0 {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	t := (lo + hi) / 2
+	o := Optimum{Boiling: t, Value: rate(t)}
+	o.FlatLow, o.FlatHigh = flatBand(t, horizon, func(x float64) float64 { return rate(x)/o.Value - 1 })
+	return o, nil
+}
+
+// flatBand finds where excess, 0 at best and rising to both sides, reaches 2 %.
+func flatBand(best, horizon float64, excess func(float64) float64) (lo, hi float64) {
+	find := func(in, out float64) float64 {
+		if excess(out) <= flat {
+			return out
+		}
+		for range 100 {
+			if mid := (in + out) / 2; excess(mid) <= flat {
+				in = mid
+			} else {
+				out = mid
+			}
+		}
+		return in
+	}
+	return find(best, best*1e-6), find(best, horizon)
+}
