@@ -184,6 +184,12 @@ func span(d time.Duration) string {
 	return fmt.Sprintf("%d d %d h", int(d.Hours())/24, int(d.Hours())%24)
 }
 
+// hours writes a length of time as h:mm.
+func hours(d time.Duration) string {
+	d = max(0, d)
+	return fmt.Sprintf("%d:%02d", int(d.Hours()), int(d.Minutes())%60)
+}
+
 // age is how old something is, in steps that do not make digits run.
 func age(now, t time.Time) string {
 	if t.IsZero() {

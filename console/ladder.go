@@ -177,7 +177,9 @@ func drawLadder(id string, rs []rung) drawing {
 		d.Captions = append(d.Captions, above, below)
 		if r.Condenser {
 			seg(r.Chest, r.Vapour, "lt-bar approach", "")
-			beside((r.Chest+r.Vapour)/2, decimals(r.Chest-r.Vapour, 1)+" K", "lt-dt")
+			if y(r.Vapour)-y(r.Chest) > 26 { // otherwise the table beneath has it
+				d.Captions = append(d.Captions, caption{X: mid, Y: round1((y(r.Chest)+y(r.Vapour))/2 + 6), Anchor: "middle", Class: "lt-dt", Text: decimals(r.Chest-r.Vapour, 1) + " K"})
+			}
 			d.Captions = append(d.Captions, caption{X: mid, Y: y(r.Vapour) + 38, Anchor: "middle", Class: "lt-note", Text: "tail water"})
 			continue
 		}

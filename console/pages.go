@@ -140,7 +140,7 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 		if st, ok := strikeOf(p, e.Path); ok {
 			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
 		}
-		pans = append(pans, s.panView(p, e, now, trace))
+		pans = append(pans, s.panView(p, e, now, trace, slimStrike))
 	}
 	var conds []condView
 	for _, e := range h.Of(plant.ClassCondenser) {
@@ -250,7 +250,7 @@ func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, 
 		if st, ok := strikeOf(p, e.Path); ok {
 			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
 		}
-		v.Parts["pans"] = []panView{s.panView(p, e, now, trace)}
+		v.Parts["strike"] = []panView{s.panView(p, e, now, trace, wideStrike)}
 		data["Pan"] = true
 	}
 	if e.Class == plant.ClassSet {
@@ -677,6 +677,11 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		}
 		if r.Text == "" {
 			r.Text = e.Alarm
+			for _, a := range s.b.Specs() {
+				if a.Name == e.Alarm && a.Title != "" {
+					r.Text = a.Title
+				}
+			}
 		}
 	}
 	if _, ok := s.b.House().Equip(e.Source); ok {

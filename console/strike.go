@@ -25,13 +25,18 @@ const (
 	zoneHigh      = 1.4
 )
 
-const (
-	strikeW    = 420
-	strikeH    = 78
-	ribbonH    = 15
-	strikeLeft = 30
-	strikeTop  = 21 // of the supersaturation scale
-	strikeFoot = 13
+// strikeSize is the view box of a ribbon.
+type strikeSize struct {
+	W, H   float64
+	Ribbon float64 // height of the phases
+	Left   float64 // width of the scale
+	Foot   float64 // height of the hours
+	Names  bool    // write the phases' names where they fit
+}
+
+var (
+	slimStrike = strikeSize{W: 420, H: 78, Ribbon: 15, Left: 30, Foot: 13}
+	wideStrike = strikeSize{W: 1200, H: 150, Ribbon: 22, Left: 34, Foot: 16, Names: true}
 )
 
 func zoneWord(v float64) string {
@@ -60,7 +65,7 @@ type panView struct {
 	Ribbon                   drawing
 }
 
-func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace []Bucket) panView {
+func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace []Bucket, size strikeSize) panView {
 	v := panView{Name: pan.Name, Title: pan.Title, Href: vesselHref(pan.Path), Mark: s.worst(p, pan.Path)}
 	if pan.Pan != nil {
 		v.Grade = pan.Pan.Grade
@@ -89,15 +94,16 @@ func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace 
 				v.Phase = ph.Name
 			}
 		}
-		v.Progress = span(now.Sub(st.Started))
+		v.Progress = hours(now.Sub(st.Started))
 		if expected > 0 {
-			v.Progress += " of " + span(expected)
-			if over := now.Sub(st.Started) - expected; over > 0 {
-				v.Progress += ", " + span(over) + " over"
-			}
+			v.Progress += " of " + hours(expected)
+		}
+		v.Progress += " h"
+		if over := now.Sub(st.Started) - expected; expected > 0 && over > 0 {
+			v.Progress += ", " + span(over) + " over"
 		}
 	}
-	v.Ribbon = drawStrike("strike-"+pan.Name, st, running, expected, now, trace)
+	v.Ribbon = drawStrike("strike-"+pan.Name, size, st, running, expected, now, trace)
 	return v
 }
 
@@ -121,9 +127,10 @@ func (s *Server) expectedStrike(st Strike, pan *plant.Equipment) time.Duration {
 }
 
 // drawStrike draws the ribbon and the supersaturation beneath it.
-func drawStrike(id string, st Strike, running bool, expected time.Duration, now time.Time, trace []Bucket) drawing {
+func drawStrike(id string, size strikeSize, st Strike, running bool, expected time.Duration, now time.Time, trace []Bucket) drawing {
+	strikeW, strikeH, strikeLeft, ribbonH, strikeTop := size.W, size.H, size.Left, size.Ribbon, size.Ribbon+6
 	d := drawing{ID: id, W: strikeW, H: strikeH, Title: "Strike ribbon: phases above, supersaturation and its zones beneath, over the time of the strike."}
-	bottom := float64(strikeH - strikeFoot)
+	bottom := strikeH - size.Foot
 	y := func(v float64) float64 {
 		v = math.Max(zoneLow, math.Min(zoneHigh, v))
 		return round1(strikeTop + (zoneHigh-v)/(zoneHigh-zoneLow)*(bottom-strikeTop))
@@ -145,10 +152,11 @@ func drawStrike(id string, st Strike, running bool, expected time.Duration, now 
 		d.Lines = append(d.Lines, line{X1: strikeLeft, Y1: y(v), X2: strikeW, Y2: y(v), Class: "sz-line"})
 		// The upper two lie close: their figures give way to each other.
 		shift := 4.0
-		switch v {
-		case zoneLabile:
+		switch {
+		case size.Names:
+		case v == zoneLabile:
 			shift = 2
-		case zoneGrowth:
+		case v == zoneGrowth:
 			shift = 7
 		}
 		d.Captions = append(d.Captions, caption{X: strikeLeft - 4, Y: round1(y(v) + shift), Anchor: "end", Class: "st-scale", Text: decimals(v, 1)})
@@ -190,6 +198,13 @@ func drawStrike(id string, st Strike, running bool, expected time.Duration, now 
 		}
 		if w := round1(x(to) - x(from)); w > 0 {
 			d.Rects = append(d.Rects, rect{X: x(from), Y: 2, W: w, H: ribbonH, Class: class})
+			if size.Names && w > float64(8*len([]rune(ph.Name))) {
+				name := caption{X: round1(x(from) + 7), Y: ribbonH - 5, Anchor: "start", Class: "st-phase", Text: ph.Name}
+				if class == "ph now" {
+					name.Class = "st-phase now"
+				}
+				d.Captions = append(d.Captions, name)
+			}
 		}
 	}
 	step := time.Hour

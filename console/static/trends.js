@@ -61,7 +61,7 @@ function draw(answer) {
       const colour = token("--trace-" + t.index);
       const n = series.length;
       // The edges of the band are drawn too: a spike is one bucket wide.
-      const edge = { stroke: colour + "90", width: 1, points: { show: false } };
+      const edge = { stroke: colour + "58", width: 1, points: { show: false } };
       series.push(edge, edge,
         { label: t.label, stroke: colour, width: 1.6, dash: DASHES[t.index], points: { show: false } });
       bands.push({ series: [n + 1, n], fill: colour + "40" });
