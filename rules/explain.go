@@ -32,6 +32,10 @@ type Part struct {
 	Truth       plant.Truth
 	Left, Right float64 // NaN where bad
 	Unit        string
+	// Against: the comparison stands under a not, so being true keeps the
+	// condition from being so.
+	Against bool
+	choice  bool // it only chooses between others
 }
 
 // Input is one value a condition reads.
@@ -58,7 +62,7 @@ func (s *Set) Explain(index int, f *plant.Frame, at time.Time) Explanation {
 	if spec.OffDelay > 0 {
 		e.Words += ", returned for " + shortDuration(spec.OffDelay)
 	}
-	e.Parts = s.parts(a.raise, f, at, nil)
+	e.Parts = s.parts(a.raise, f, at, false, nil)
 	for _, id := range a.inputs {
 		e.Reads = append(e.Reads, s.explainInput(id, f, at))
 	}
@@ -66,7 +70,7 @@ func (s *Set) Explain(index int, f *plant.Frame, at time.Time) Explanation {
 		var ta tally
 		e.Suppress = s.truth(a.suppress, f, at, &ta, &RuleFault{})
 		e.SuppressWords = a.suppWords
-		e.SuppressParts = s.parts(a.suppress, f, at, nil)
+		e.SuppressParts = s.parts(a.suppress, f, at, false, nil)
 	}
 	e.Waits = waits(&e, spec)
 	return e
@@ -93,8 +97,14 @@ func waits(e *Explanation, spec *plant.AlarmSpec) []string {
 		}
 	case plant.False:
 		for _, p := range e.Parts {
-			if p.Truth == plant.False && !math.IsNaN(p.Left) {
+			if p.choice || math.IsNaN(p.Left) {
+				continue
+			}
+			if p.Truth == plant.False && !p.Against {
 				out = append(out, fmt.Sprintf("waits until %s (now %s)", p.Words, withUnit(p.Left, p.Unit)))
+			}
+			if p.Truth == plant.True && p.Against {
+				out = append(out, fmt.Sprintf("waits while %s (now %s)", p.Words, withUnit(p.Left, p.Unit)))
 			}
 		}
 	}
@@ -109,11 +119,11 @@ func withUnit(v float64, unit string) string {
 	return s
 }
 
-func (s *Set) parts(t *test, f *plant.Frame, at time.Time, out []Part) []Part {
+func (s *Set) parts(t *test, f *plant.Frame, at time.Time, against bool, out []Part) []Part {
 	switch t.op {
 	case logCompare:
 		var ta tally
-		p := Part{Words: t.words(s), Truth: s.truth(t, f, at, &ta, &RuleFault{}), Unit: t.l.dim.unit()}
+		p := Part{Words: t.words(s), Truth: s.truth(t, f, at, &ta, &RuleFault{}), Unit: t.l.dim.unit(), Against: against}
 		if p.Unit == "" {
 			p.Unit = t.r.dim.unit()
 		}
@@ -122,10 +132,19 @@ func (s *Set) parts(t *test, f *plant.Frame, at time.Time, out []Part) []Part {
 		return append(out, p)
 	case logIsBad, logIsGood:
 		var ta tally
-		return append(out, Part{Words: t.words(s), Truth: s.truth(t, f, at, &ta, &RuleFault{}), Left: math.NaN(), Right: math.NaN()})
+		return append(out, Part{Words: t.words(s), Truth: s.truth(t, f, at, &ta, &RuleFault{}), Left: math.NaN(), Right: math.NaN(), Against: against})
 	}
-	for _, k := range t.kids {
-		out = s.parts(k, f, at, out)
+	if t.op == logNot {
+		against = !against
+	}
+	for i, k := range t.kids {
+		from := len(out)
+		out = s.parts(k, f, at, against, out)
+		if t.op == logIf && i == 0 {
+			for j := range out[from:] {
+				out[from+j].choice = true
+			}
+		}
 	}
 	return out
 }

@@ -160,7 +160,7 @@ type loader struct {
 	matrix Matrix
 	files  []*loaded
 	faults plant.Faults
-	unread bool            // a file could not be decoded in full
+	unread bool            // a file could not be read at all
 	seen   map[string]bool // faults, against the same one for each vessel
 
 	rules        map[string]*alarmRule // by rule name
@@ -207,7 +207,7 @@ func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 		var faults plant.Faults
 		lf.doc, faults = plant.DecodeYAML(f.Name, f.Data, &lf.ruleFile)
 		l.faults = append(l.faults, faults...)
-		l.unread = l.unread || len(faults) > 0
+		l.unread = l.unread || len(faults) > 0 && len(lf.Alarms) == 0 && len(lf.Derived) == 0
 		for _, line := range strings.Split(string(f.Data), "\n") {
 			lf.lines = append(lf.lines, []rune(strings.TrimSuffix(line, "\r")))
 		}

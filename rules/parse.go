@@ -185,6 +185,7 @@ func (r *reader) parse() (node ast.Node, ok bool) {
 	}()
 	c := conf.CreateNew()
 	c.MaxNodes = maxNodes
+	c.DisableIfOperator = true // one way to choose is enough: condition ? a : b
 	tree, err := parser.ParseWithConfig(r.source, c)
 	if err != nil {
 		at, problem := 0, err.Error()
@@ -293,6 +294,7 @@ func (r *reader) logic(n ast.Node) *logic {
 			if !ok {
 				return &logic{op: logFalse, from: at}
 			}
+			r.reads(in)
 			l := &logic{op: logIsBad, in: in, from: at}
 			if name == "is_good" {
 				l.op = logIsGood
@@ -719,7 +721,10 @@ func (r *reader) tagArgument(at int, name string, args []ast.Node) (int32, bool)
 	if len(args) == 1 {
 		switch args[0].(type) {
 		case *ast.IdentifierNode, *ast.MemberNode:
+			// The tag's own value is not read, so it is no input yet.
+			before := len(r.inputs)
 			n := r.number(args[0])
+			r.inputs = r.inputs[:before]
 			if n.op == numInput {
 				return n.in, true
 			}
@@ -839,8 +844,12 @@ func (r *reader) limit(at int, name string) *number {
 // use finds or adds an input and notes that this expression reads it.
 func (r *reader) use(in input) int32 {
 	id := r.set.input(in)
+	r.reads(id)
+	return id
+}
+
+func (r *reader) reads(id int32) {
 	if !slices.Contains(r.inputs, id) {
 		r.inputs = append(r.inputs, id)
 	}
-	return id
 }
