@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"fmt"
 	"math"
 	"math/big"
 	"strings"
@@ -79,6 +80,19 @@ func TestConvertKeepsTheStatusWhole(t *testing.T) {
 	}
 }
 
+// decodeVariant is the stack's decoder. In v0.9.1 it panics on an array of
+// negative length; that is its fault, not what this test is after.
+func decodeVariant(b []byte) (v *ua.Variant, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("decoder: %v", r)
+		}
+	}()
+	v = &ua.Variant{}
+	_, err = v.Decode(b)
+	return v, err
+}
+
 // FuzzVariant decodes what a server might send and converts it: whatever comes,
 // a Good result is a finite number that equals what was sent.
 func FuzzVariant(f *testing.F) {
@@ -91,11 +105,8 @@ func FuzzVariant(f *testing.F) {
 	}
 	tag := &tagsOf("x")[0]
 	f.Fuzz(func(t *testing.T, b []byte, status uint32) {
-		if len(b) > 4 && b[0]&ua.VariantArrayValues != 0 {
-			return // the stack's own decoder panics on some arrays; see DEVELOPERS.md
-		}
-		v := &ua.Variant{}
-		if _, err := v.Decode(b); err != nil {
+		v, err := decodeVariant(b)
+		if err != nil {
 			return
 		}
 		got, q := number(v)

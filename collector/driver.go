@@ -44,6 +44,7 @@ type driver struct {
 	skews    []time.Duration
 	lastSaid string
 	told     map[*item]bool // faults that have been logged
+	holes    []hole         // to be filled from the server's history
 
 	h       Health // working copy
 	changed bool
@@ -411,7 +412,11 @@ func (d *driver) connect(ctx context.Context) error {
 	if err := d.subscribe(ctx); err != nil {
 		return err
 	}
+	d.restartHoles()
 	if d.broken {
+		if kept == 0 {
+			d.openHoles(d.items)
+		}
 		d.h.Counters.Reconnects++
 		switch {
 		case kept == 0:
@@ -540,6 +545,11 @@ func (d *driver) supervise(ctx context.Context, now time.Time) error {
 	if err := d.retryItems(ctx, now); err != nil {
 		return err
 	}
+	if len(d.holes) > 0 && d.settleBy.IsZero() && len(d.pending) == 0 {
+		if err := d.backfill(ctx); err != nil {
+			return err
+		}
+	}
 	// Without Publish in flight the session must be kept alive (B2).
 	if d.inflight == 0 && now.Sub(d.asked) > d.peer.sess.timeout/3 {
 		d.asked = now
@@ -656,6 +666,9 @@ type item struct {
 
 	recent [16]plant.Point // the last handed out, to know replayed ones (D10)
 	next   int
+	newest time.Time // source time of the newest sample
+	// noHistory is set where the server has none of this node.
+	noHistory bool
 
 	typ      ua.TypeID // seen last
 	typeTold bool

@@ -2,6 +2,7 @@ package collector
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -29,9 +30,9 @@ func TestMissedMessageIsFetchedAgain(t *testing.T) {
 
 // What the server no longer has is counted, and shows as Bad_DataLost.
 func TestLostMessageShows(t *testing.T) {
-	s := startInterop(t, map[string]any{"variables": 2, "ramp": 100})
+	s := startInterop(t, map[string]any{"variables": 9, "ramp": 100})
 	p := newCutter(t, s.addr())
-	r := newRig(t, plainServer(p.endpoint()), tagsOf("T0", "T1", "Still"), func(c *Client) { c.pace.grace = time.Second })
+	r := newRig(t, plainServer(p.endpoint()), tagsOf("T0", "T1", "Still", "T2", "T3", "T4", "T5", "T6"), func(c *Client) { c.pace.grace = time.Second })
 	r.awaitConnected()
 	r.awaitValue(2, 42)
 	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
@@ -62,6 +63,37 @@ func TestTransfer(t *testing.T) {
 	}
 	if holes, repeats := missing(r.points(0)); holes != 0 || repeats != 0 {
 		t.Errorf("%d missing, %d repeated", holes, repeats)
+	}
+}
+
+// Session and subscriptions are gone: what the server's history has fills the
+// gap (D6, H).
+func TestBackfill(t *testing.T) {
+	s := startInterop(t, map[string]any{"variables": 4, "ramp": 100, "history": true})
+	p := newCutter(t, s.addr())
+	r := newRig(t, plainServer(p.endpoint()), tagsOf(ramps(4)...))
+	r.awaitConnected()
+	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	p.refuse.Store(true)
+	p.cut()
+	s.do("drop")
+	time.Sleep(1500 * time.Millisecond)
+	p.refuse.Store(false)
+	r.await("filled", 10*time.Second, func() bool { return r.c.Health().Counters.Backfilled > 10 })
+	n := len(r.points(0))
+	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+5 })
+	for id := plant.TagID(0); id < 4; id++ {
+		points := r.points(id)
+		slices.SortStableFunc(points, func(a, b plant.Point) int { return a.Time.Compare(b.Time) })
+		if holes, repeats := missing(points); holes != 0 || repeats != 0 {
+			t.Errorf("tag %d: %d missing, %d repeated", id, holes, repeats)
+			for _, p := range points {
+				t.Log(p.Time.Format("05.000"), p.Value, p.Quality)
+			}
+		}
+	}
+	if h := r.c.Health(); h.Counters.Recreated != 1 {
+		t.Errorf("counters %+v", h.Counters)
 	}
 }
 

@@ -666,6 +666,7 @@ func (d *driver) lost(s *subscription, messages uint32) {
 		}
 	}
 	d.declare(items, plant.BadDataLost)
+	d.openHoles(items)
 	d.settle()
 }
 
@@ -748,6 +749,9 @@ func (d *driver) sample(samples []plant.Sample, m *ua.MonitoredItemNotification,
 		it.declared = plant.Quality{}
 	}
 	it.remember(p)
+	if clock == sourceClock && p.Time.After(it.newest) {
+		it.newest = p.Time
+	}
 	if p.Time.After(it.last) {
 		it.last = p.Time
 	}

@@ -1,0 +1,137 @@
+package collector
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/gopcua/opcua/ua"
+
+	"calandria/plant"
+)
+
+// hole is a stretch of time of one tag that the subscriptions did not cover and
+// the server's history may (D6, H).
+type hole struct {
+	it       *item
+	from, to time.Time // after from, up to to
+	point    []byte    // continuation point (H2)
+}
+
+const historyPage = 1000 // values a tag and call
+
+// openHoles notes that tags may have samples between their last one and now.
+func (d *driver) openHoles(items []*item) {
+	now := time.Now().UTC().Add(time.Second)
+	open := map[*item]int{}
+	for i := range d.holes {
+		open[d.holes[i].it] = i
+	}
+	for _, it := range items {
+		if it.newest.IsZero() || it.noHistory {
+			continue
+		}
+		if i, ok := open[it]; ok {
+			d.holes[i].to = now
+			continue
+		}
+		d.holes = append(d.holes, hole{it: it, from: it.newest, to: now})
+	}
+}
+
+// restartHoles forgets continuation points, which end with their session.
+func (d *driver) restartHoles() {
+	for i := range d.holes {
+		d.holes[i].point = nil
+	}
+}
+
+// backfill reads one page of history for as many holes as one call may hold.
+// The samples go out with their own times; the receiver files them as late. It
+// returns an error only if the line broke.
+func (d *driver) backfill(ctx context.Context) error {
+	var now, rest []hole
+	for _, h := range d.holes {
+		switch {
+		case h.it.noHistory:
+		case h.it.sub == nil || len(now) >= max(1, d.peer.limits.history):
+			rest = append(rest, h)
+		// One call reads one stretch of time.
+		case len(now) > 0 && (!now[0].from.Equal(h.from) || !now[0].to.Equal(h.to)) && (now[0].to.Sub(h.to).Abs() > time.Minute || now[0].from.Sub(h.from).Abs() > time.Minute):
+			rest = append(rest, h)
+		default:
+			now = append(now, h)
+		}
+	}
+	if len(now) == 0 {
+		d.holes = rest
+		return nil
+	}
+	from, to := now[0].from, now[0].to
+	req := &ua.HistoryReadRequest{TimestampsToReturn: ua.TimestampsToReturnBoth}
+	for _, h := range now {
+		if h.from.Before(from) {
+			from = h.from
+		}
+		if h.to.After(to) {
+			to = h.to
+		}
+		req.NodesToRead = append(req.NodesToRead, &ua.HistoryReadValueID{NodeID: h.it.id, DataEncoding: &ua.QualifiedName{}, ContinuationPoint: h.point})
+	}
+	req.HistoryReadDetails = ua.NewExtensionObject(&ua.ReadRawModifiedDetails{StartTime: from, EndTime: to, NumValuesPerNode: historyPage})
+	res, err := send[*ua.HistoryReadResponse](ctx, d.peer.line, d.peer.sess.token, req, requestTimeout)
+	d.asked = time.Now()
+	if err != nil {
+		if !isStatus(err) {
+			return fmt.Errorf("read history: %w", err)
+		}
+		d.log.Info("the server gives no history; gaps stay gaps", "reason", explain(err))
+		for _, h := range now { // H4
+			h.it.noHistory = true
+		}
+		d.holes = rest
+		return nil
+	}
+	received := time.Now().UTC()
+	var samples []plant.Sample
+	for i, h := range now {
+		if i >= len(res.Results) {
+			break
+		}
+		r := res.Results[i]
+		switch {
+		case r.StatusCode == ua.StatusBadContinuationPointInvalid && h.point != nil:
+			h.point = nil // again from the last sample received
+			rest = append(rest, h)
+			continue
+		case uint32(r.StatusCode)>>30 >= 2:
+			h.it.noHistory = true // H1
+			continue
+		}
+		data, _ := structure(r.HistoryData).(*ua.HistoryData)
+		if data != nil {
+			for _, dv := range data.DataValues {
+				if dv == nil {
+					continue
+				}
+				p, clock := convert(h.it.tag, dv, received)
+				if clock != sourceClock || !p.Time.After(h.from) || h.it.seen(p) || p.Time.After(h.to) {
+					continue // overlap (H5)
+				}
+				h.from = p.Time
+				samples = append(samples, plant.Sample{Tag: h.it.tag.ID, Point: p})
+			}
+		}
+		if len(r.ContinuationPoint) > 0 {
+			h.point = r.ContinuationPoint
+			rest = append(rest, h)
+		}
+	}
+	d.h.Counters.Backfilled += uint64(len(samples))
+	d.holes = rest
+	d.enqueue(samples, nil)
+	if len(rest) == 0 {
+		d.log.Info("gaps filled from the server's history", "samples", d.h.Counters.Backfilled)
+	}
+	return nil
+}
