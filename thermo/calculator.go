@@ -206,6 +206,17 @@ func (in *inputs) step(f *plant.Frame, at time.Time) {
 	}
 }
 
+// usable counts the readings there are.
+func (in *inputs) usable() int {
+	n := 0
+	for _, i := range in.list {
+		if i.dst.OK {
+			n++
+		}
+	}
+	return n
+}
+
 func (in *inputs) read(i *input, f *plant.Frame, at time.Time) {
 	p := f.Point(i.tag)
 	v, ok := i.filter.step(p, at)

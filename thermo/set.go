@@ -28,6 +28,7 @@ type setView struct {
 	note   string    // what is fixed by the configuration
 	sigmas time.Time // when the uncertainties were worked out
 	fresh  bool      // they were at this step
+	usable int       // readings they were worked out from
 }
 
 // bodyView is one body at one moment.
@@ -153,8 +154,10 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	}
 	s.bleedFlows()
 	s.set.Evaluate(&s.m, s.r)
-	if s.fresh = !c.noSigma && (at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas)); s.fresh {
-		s.sigmas = at
+	// Also when an instrument comes or goes: what is used has changed.
+	usable := s.in.usable()
+	if s.fresh = !c.noSigma && (at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas) || usable != s.usable); s.fresh {
+		s.sigmas, s.usable = at, usable
 		s.set.Uncertainty(&s.m, s.r)
 	}
 	for _, r := range s.rows {

@@ -128,12 +128,7 @@ func replay(ctx context.Context, h *plant.House, files []rules.File, ar *histori
 	merged := newMerge(ctx, h, ar, warm, to)
 	defer merged.stop()
 	c.begin(warm)
-	for name, v := range map[string]float64{"archive_ok": 1, "journal_ok": 1, "forward_ok": 1, "alarm_state_ok": 1} {
-		c.set(name, v, warm)
-	}
-	for _, s := range h.Config.OPCUA.Servers {
-		c.set(serverTag(s.Name), 1, warm)
-	}
+	c.allWell(warm)
 	warmStep := max(step, time.Minute)
 	for at := warm; !at.After(to); {
 		for {

@@ -179,3 +179,17 @@ func (c *core) badTagsPct() float64 {
 	}
 	return 100 * float64(bad) / float64(all)
 }
+
+// allWell sets the system tags as they are while the program runs well: for
+// replay, where nothing can be wrong with it.
+func (c *core) allWell(at time.Time) {
+	for _, name := range []string{"archive_ok", "journal_ok", "forward_ok", "alarm_state_ok"} {
+		c.set(name, 1, at)
+	}
+	for _, s := range c.house.Config.OPCUA.Servers {
+		c.set(serverTag(s.Name), 1, at)
+	}
+	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age"} {
+		c.set(name, 0, at)
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log"
 	"os"
 	"path/filepath"
 	"strings"
@@ -60,11 +61,12 @@ func (c *demoCmd) Run(a *app) (err error) {
 	if err := os.MkdirAll(data, 0o750); err != nil {
 		return fmt.Errorf("make data folder: %w", err)
 	}
+	log.SetOutput(io.Discard) // the server library prints through the standard logger
 	model, err := c.mill(a, data)
 	if err != nil {
 		return err
 	}
-	server, err := simulator.NewServer(simulator.Options{Model: model, Speed: c.Speed, Logger: a.log})
+	server, err := simulator.NewServer(simulator.Options{Model: model, Speed: c.Speed, Gaps: c.Speed == 1, Logger: a.log})
 	if err != nil {
 		return err
 	}
@@ -264,12 +266,7 @@ func (p *past) step(ctx context.Context, t time.Time, m *simulator.Model, rs []s
 		p.from = t
 		p.bind(m)
 		p.core.begin(t)
-		for _, s := range h.Config.OPCUA.Servers {
-			p.core.set(serverTag(s.Name), 1, t)
-		}
-		for name, v := range map[string]float64{"archive_ok": 1, "journal_ok": 1, "forward_ok": 1, "alarm_state_ok": 1} {
-			p.core.set(name, v, t)
-		}
+		p.core.allWell(t)
 	}
 	p.steps++
 	for i, id := range p.tags {

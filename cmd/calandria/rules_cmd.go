@@ -1,0 +1,188 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/rules"
+)
+
+type rulesCmd struct {
+	List    rulesListCmd    `cmd:"" help:"List the alarms of the rule files."`
+	Explain rulesExplainCmd `cmd:"" help:"Show a rule in words, its inputs, its truth and what it waits for."`
+}
+
+// ruleSource is where a rules command takes plant and rules from.
+type ruleSource struct {
+	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
+	Demo   bool   `help:"Use the demo's plant file and rules."`
+}
+
+func (s ruleSource) load() (*plant.House, []rules.File, error) {
+	if s.Demo {
+		return demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	}
+	return loadPlant(s.Config)
+}
+
+type rulesListCmd struct{ ruleSource }
+
+func (c *rulesListCmd) Run(a *app) error {
+	h, files, err := c.load()
+	if err != nil {
+		return err
+	}
+	core, err := newCore(h, files)
+	if err != nil {
+		return err
+	}
+	t := newTable("alarm", "priority", "of", "title", "where")
+	for _, s := range core.rules.Alarms() {
+		t.row(s.Name, s.Priority.String(), s.Source, s.Title, fmt.Sprintf("%s:%d", s.File, s.Line))
+	}
+	t.write(a.out)
+	fmt.Fprintf(a.out, "%d alarms\n", len(core.rules.Alarms()))
+	return nil
+}
+
+type rulesExplainCmd struct {
+	ruleSource
+	Name string        `arg:"" help:"Name of the alarm."`
+	Data string        `help:"The data folder, for the present inputs." default:"data" type:"path"`
+	At   string        `help:"The moment to explain; default the newest in the archive."`
+	Warm time.Duration `help:"How much of the past is replayed first, so that windows and delays are as they were." default:"3h"`
+}
+
+func (c *rulesExplainCmd) Run(a *app) error {
+	h, files, err := c.load()
+	if err != nil {
+		return err
+	}
+	core, err := newCore(h, files)
+	if err != nil {
+		return err
+	}
+	index, ok := core.alarms.Index(c.Name)
+	if !ok {
+		var names []string
+		for _, s := range core.rules.Alarms() {
+			names = append(names, s.Name)
+		}
+		if near := plant.Nearest(c.Name, names); near != "" {
+			return fmt.Errorf("there is no alarm %q; did you mean %q?", c.Name, near)
+		}
+		return fmt.Errorf("there is no alarm %q; 'calandria rules list' has their names", c.Name)
+	}
+	ar, err := openData(c.Data)
+	if err != nil {
+		return err
+	}
+	defer ar.Close()
+	at := newest(a.ctx, h, ar)
+	if c.At != "" {
+		if at, err = parseTime(c.At, time.Now().UTC()); err != nil {
+			return fmt.Errorf("--at: %w", err)
+		}
+	}
+	if at.IsZero() {
+		return fmt.Errorf("the archive holds no measured value of this plant")
+	}
+	if err := warm(a.ctx, core, ar, at.Add(-c.Warm), at, nil); err != nil {
+		return err
+	}
+	printExplanation(a, core, index, at)
+	return nil
+}
+
+// newest is the time of the newest measured sample in the archive.
+func newest(ctx context.Context, h *plant.House, ar *historian.Archive) time.Time {
+	var t time.Time
+	for i := range h.Tags {
+		if h.Tags[i].Source != plant.Measured {
+			continue
+		}
+		if p, ok, err := ar.Last(ctx, h.Tags[i].Path); err == nil && ok && p.Time.After(t) {
+			t = p.Time
+		}
+	}
+	return t
+}
+
+// warm runs what the archive holds through a core, so that it stands as it
+// would have stood at the end. each, if not nil, sees every scan.
+func warm(ctx context.Context, c *core, ar *historian.Archive, from, to time.Time, each func(at time.Time)) error {
+	c.calc.NoUncertainty()
+	merged := newMerge(ctx, c.house, ar, from, to.Add(time.Nanosecond))
+	defer merged.stop()
+	c.begin(from)
+	c.allWell(from)
+	step := max(c.house.Config.Scan, 10*time.Second)
+	for at := from; ; at = at.Add(step) {
+		if at.After(to) {
+			at = to
+		}
+		for {
+			s, ok, err := merged.next(at)
+			if err != nil {
+				return err
+			}
+			if !ok {
+				break
+			}
+			c.sample(s, at)
+		}
+		c.scan(at)
+		c.alarms.Advance(at)
+		if each != nil {
+			each(at)
+		}
+		if !at.Before(to) {
+			return ctx.Err()
+		}
+	}
+}
+
+func printExplanation(a *app, c *core, index int, at time.Time) {
+	e := c.rules.Explain(index, c.frame, at)
+	spec := c.rules.Alarms()[index]
+	st := c.alarms.Status(index)
+	fmt.Fprintf(a.out, "%s  (%s:%d)\n%s, priority %s\n\n", spec.Name, spec.File, spec.Line, spec.Title, spec.Priority)
+	fmt.Fprintf(a.out, "raised when   %s\n", e.Words)
+	if e.SuppressWords != "" {
+		fmt.Fprintf(a.out, "hidden while  %s  (%s now)\n", e.SuppressWords, e.Suppress)
+	}
+	fmt.Fprintf(a.out, "at            %s\ncondition     %s\nstate         %s\n\n", at.Format(time.RFC3339), e.Raise, st.Word)
+	parts := newTable("comparison", "left", "right", "unit", "truth")
+	for _, p := range e.Parts {
+		parts.row(p.Words, number(p.Left), number(p.Right), p.Unit, p.Truth.String())
+	}
+	parts.write(a.out)
+	fmt.Fprintln(a.out)
+	reads := newTable("reads", "value", "unit", "quality", "age")
+	for _, r := range e.Reads {
+		age := "no data"
+		if r.Age >= 0 {
+			age = r.Age.Round(time.Second).String()
+		}
+		reads.row(r.Words, number(r.Value), r.Unit, r.Quality.String(), age)
+	}
+	reads.write(a.out)
+	for _, w := range e.Waits {
+		fmt.Fprintln(a.out, "\n"+w)
+	}
+	if e.Fault.Count > 0 {
+		fmt.Fprintf(a.out, "\nfault of the rule itself, %d times: %s\n", e.Fault.Count, e.Fault.Reason)
+	}
+}
+
+func number(v float64) string {
+	if math.IsNaN(v) {
+		return "–"
+	}
+	return strconv.FormatFloat(v, 'g', 5, 64)
+}
