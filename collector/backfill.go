@@ -11,38 +11,32 @@ import (
 )
 
 // hole is a stretch of time of one tag that the subscriptions did not cover and
-// the server's history may (D6, H).
+// the server's history may (D6, H). Its ends are samples that have been handed
+// out.
 type hole struct {
-	it       *item
-	from, to time.Time // after from, up to to
-	point    []byte    // continuation point (H2)
+	it    *item
+	from  time.Time
+	to    time.Time // of the first sample that came again; zero until then
+	point []byte    // continuation point (H2)
 }
 
 const historyPage = 1000 // values a tag and call
 
-// openHoles notes that tags may have samples between their last one and now.
+// openHoles notes that tags may have samples after their last one.
 func (d *driver) openHoles(items []*item) {
-	now := time.Now().UTC().Add(time.Second)
-	open := map[*item]int{}
-	for i := range d.holes {
-		open[d.holes[i].it] = i
-	}
 	for _, it := range items {
-		if it.newest.IsZero() || it.noHistory {
+		if it.open != nil || it.newest.IsZero() || it.noHistory {
 			continue
 		}
-		if i, ok := open[it]; ok {
-			d.holes[i].to = now
-			continue
-		}
-		d.holes = append(d.holes, hole{it: it, from: it.newest, to: now})
+		it.open = &hole{it: it, from: it.newest}
+		d.holes = append(d.holes, it.open)
 	}
 }
 
 // restartHoles forgets continuation points, which end with their session.
 func (d *driver) restartHoles() {
-	for i := range d.holes {
-		d.holes[i].point = nil
+	for _, h := range d.holes {
+		h.point = nil
 	}
 }
 
@@ -50,14 +44,14 @@ func (d *driver) restartHoles() {
 // The samples go out with their own times; the receiver files them as late. It
 // returns an error only if the line broke.
 func (d *driver) backfill(ctx context.Context) error {
-	var now, rest []hole
+	const near = time.Minute // holes that one call reads lie together
+	var now, rest []*hole
 	for _, h := range d.holes {
 		switch {
-		case h.it.noHistory:
-		case h.it.sub == nil || len(now) >= max(1, d.peer.limits.history):
-			rest = append(rest, h)
-		// One call reads one stretch of time.
-		case len(now) > 0 && (!now[0].from.Equal(h.from) || !now[0].to.Equal(h.to)) && (now[0].to.Sub(h.to).Abs() > time.Minute || now[0].from.Sub(h.from).Abs() > time.Minute):
+		case h.it.noHistory, h.to.After(firstTime) && !h.to.After(h.from):
+			// Nothing to be had, or nothing changed meanwhile.
+		case h.to.IsZero(), h.it.sub == nil, len(now) >= max(1, d.peer.limits.history),
+			len(now) > 0 && (now[0].to.Sub(h.to).Abs() > near || now[0].from.Sub(h.from).Abs() > near):
 			rest = append(rest, h)
 		default:
 			now = append(now, h)
@@ -115,7 +109,7 @@ func (d *driver) backfill(ctx context.Context) error {
 					continue
 				}
 				p, clock := convert(h.it.tag, dv, received)
-				if clock != sourceClock || !p.Time.After(h.from) || h.it.seen(p) || p.Time.After(h.to) {
+				if clock != sourceClock || !p.Time.After(h.from) || !p.Time.Before(h.to) {
 					continue // overlap (H5)
 				}
 				h.from = p.Time

@@ -44,7 +44,7 @@ type driver struct {
 	skews    []time.Duration
 	lastSaid string
 	told     map[*item]bool // faults that have been logged
-	holes    []hole         // to be filled from the server's history
+	holes    []*hole        // to be filled from the server's history
 
 	h       Health // working copy
 	changed bool
@@ -667,6 +667,7 @@ type item struct {
 	recent [16]plant.Point // the last handed out, to know replayed ones (D10)
 	next   int
 	newest time.Time // source time of the newest sample
+	open   *hole     // since the last loss, until a sample comes
 	// noHistory is set where the server has none of this node.
 	noHistory bool
 

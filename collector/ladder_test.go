@@ -87,9 +87,6 @@ func TestBackfill(t *testing.T) {
 		slices.SortStableFunc(points, func(a, b plant.Point) int { return a.Time.Compare(b.Time) })
 		if holes, repeats := missing(points); holes != 0 || repeats != 0 {
 			t.Errorf("tag %d: %d missing, %d repeated", id, holes, repeats)
-			for _, p := range points {
-				t.Log(p.Time.Format("05.000"), p.Value, p.Quality)
-			}
 		}
 	}
 	if h := r.c.Health(); h.Counters.Recreated != 1 {

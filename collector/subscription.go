@@ -749,6 +749,9 @@ func (d *driver) sample(samples []plant.Sample, m *ua.MonitoredItemNotification,
 		it.declared = plant.Quality{}
 	}
 	it.remember(p)
+	if it.open != nil {
+		it.open.to, it.open = p.Time, nil
+	}
 	if clock == sourceClock && p.Time.After(it.newest) {
 		it.newest = p.Time
 	}
