@@ -3,6 +3,7 @@ package deploy
 import (
 	"io/fs"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -42,6 +43,13 @@ func demoHouse(t *testing.T) (*plant.House, *thermo.Calculator) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	addSystemTags(t, h)
+	return h, calc
+}
+
+// addSystemTags adds the facts about itself that the program offers to rules.
+func addSystemTags(t *testing.T, h *plant.House) {
+	t.Helper()
 	for name, d := range map[string]plant.Dimension{
 		"scan_overruns": plant.AnyDimension, "archive_ok": plant.State, "journal_ok": plant.State, "forward_ok": plant.State,
 		"bad_tags_pct": plant.Percent, "sample_age": plant.Duration, "rule_faults": plant.AnyDimension, "alarm_state_ok": plant.State,
@@ -51,7 +59,6 @@ func demoHouse(t *testing.T) (*plant.House, *thermo.Calculator) {
 			t.Fatal(err)
 		}
 	}
-	return h, calc
 }
 
 func TestRuleLibraryLoads(t *testing.T) {
@@ -236,3 +243,117 @@ func TestRulesThroughACleaning(t *testing.T) {
 }
 
 var start = time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)
+
+// What every alarm of the library has to say, and what it must not.
+func TestRuleLibraryIsRationalised(t *testing.T) {
+	h, _ := demoHouse(t)
+	s, err := rules.Load(ruleFiles(t), h, rules.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	kinds := map[string]bool{}
+	shares := map[plant.Priority]int{}
+	for _, a := range s.Alarms() {
+		name, _, _ := strings.Cut(a.Name, ".")
+		if !kinds[name] {
+			shares[a.Priority]++
+		}
+		kinds[name] = true
+		for what, text := range map[string]string{"title": a.Title, "cause": a.Cause, "consequence": a.Consequence, "response": a.Response,
+			"verify": a.Verify, "hazard": a.Hazard, "area": a.Area} {
+			if strings.TrimSpace(text) == "" || strings.ContainsAny(text, "{}") {
+				t.Errorf("%s: %s is %q", a.Name, what, text)
+			}
+		}
+		if !strings.HasPrefix(a.Procedure, "SITE PROCEDURE: ") {
+			t.Errorf("%s: procedure %q is not left to the site", a.Name, a.Procedure)
+		}
+		if a.Priority == plant.PriorityNone || a.Respond <= 0 {
+			t.Errorf("%s: priority %s, %s to respond", a.Name, a.Priority, a.Respond)
+		}
+		if a.Priority == plant.PriorityUrgent && a.Respond > 10*time.Minute {
+			t.Errorf("%s: urgent with %s to respond", a.Name, a.Respond)
+		}
+	}
+	if len(kinds) < 40 {
+		t.Errorf("%d kinds of alarm, want 40", len(kinds))
+	}
+	t.Logf("%d alarms of %d kinds; kinds by priority: %v", len(s.Alarms()), len(kinds), shares)
+	for _, n := range s.Notes() {
+		if strings.Contains(n.Text, "write the unit") {
+			t.Errorf("%s:%d: %s: %s", n.File, n.Line, n.Rule, n.Text)
+		}
+	}
+}
+
+// No over-pressure limit and no motor rating is stated by the library: without
+// a file of the site's own these alarms do not run.
+func TestLimitsOfTheSiteAreLeftToIt(t *testing.T) {
+	h, _ := demoHouse(t)
+	var files []rules.File
+	for _, f := range ruleFiles(t) {
+		if f.Name != "demo_site.yaml" {
+			files = append(files, f)
+		}
+	}
+	s, err := rules.Load(files, h, rules.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	inactive := map[string]bool{}
+	for _, p := range s.Placeholders() {
+		if p.Inactive {
+			inactive[p.Rule] = true
+		}
+	}
+	for _, r := range []string{"calandria_pressure_high", "pan_stiff"} {
+		if !inactive[r] {
+			t.Errorf("%s has a limit of its own", r)
+		}
+		for _, a := range s.Alarms() {
+			if strings.HasPrefix(a.Name, r+".") {
+				t.Errorf("%s runs without a limit of the site", a.Name)
+			}
+		}
+	}
+}
+
+// A small site with few instruments can use the library as it is.
+func TestRuleLibraryOnASmallSite(t *testing.T) {
+	const small = `
+site: {name: Small (invented)}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:4840", policy: None, mode: None}]}
+sets:
+  - name: S
+    bodies:
+      - {name: B1, heating_surface_m2: 100, tags: {vapour_pressure: {node: "nsu=urn:x;s=p1"}}}
+      - {name: B2, heating_surface_m2: 100, tags: {vapour_pressure: {node: "nsu=urn:x;s=p2"}, level: {node: "nsu=urn:x;s=l2"}}}
+`
+	h, err := plant.Load("plant.yaml", []byte(small))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := thermo.New(h); err != nil {
+		t.Fatal(err)
+	}
+	addSystemTags(t, h)
+	var files []rules.File
+	for _, f := range ruleFiles(t) {
+		if f.Name != "demo_site.yaml" {
+			files = append(files, f)
+		}
+	}
+	s, err := rules.Load(files, h, rules.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, a := range s.Alarms() {
+		names = append(names, a.Name)
+	}
+	for _, want := range []string{"vacuum_low.S.B2", "level_high.S.B2", "pressure_reversed.S.B1", "bad_quality_flood"} {
+		if !slices.Contains(names, want) {
+			t.Errorf("%s is missing of %v", want, names)
+		}
+	}
+}

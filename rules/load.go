@@ -1283,7 +1283,8 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 		return 0, false
 	}
 	if n.op != numConst {
-		c.l.exprFault(c.lf, c.field+"."+key, r.source, complaint{n.from, "a fixed number is expected here", "use when: for limits that move"})
+		lf, field := c.o.at(c.lf, c.field, key)
+		c.l.exprFault(lf, field, r.source, complaint{n.from, "a fixed number is expected here", "use when: for limits that move"})
 		c.failed = true
 		return 0, false
 	}
