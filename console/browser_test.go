@@ -341,6 +341,41 @@ const targetScript = `(() => [...document.querySelectorAll('button, select, inpu
   .map(e => [e, e.getBoundingClientRect()]).filter(([e, r]) => r.width > 0 && (r.height < 23.5 || r.width < 23.5))
   .map(([e, r]) => (e.textContent || e.name) + ' ' + Math.round(r.width) + 'x' + Math.round(r.height)).join(', '))()`
 
+// TestStatesToLookAt shows the pages in trouble: an urgent alarm with the
+// source lost, and a reason on focus.
+func TestStatesToLookAt(t *testing.T) {
+	sv, b := serve(t), newBrowser(t)
+	sv.hold <- true
+	sv.mill.step(func(now time.Time) {
+		sv.mill.feed("EV2_level_low", now.Add(-4*time.Minute), plant.True, 8)
+		for path := range sv.mill.values {
+			if strings.HasPrefix(path, "EV.EV3.") || strings.HasPrefix(path, "PB1.") {
+				delete(sv.mill.values, path)
+			}
+		}
+	})
+	sv.mill.mu.Lock()
+	p := *sv.mill.picture
+	p.Sources = []SourceHealth{{Name: "mill", Since: time.Now().Add(-2 * time.Minute), Text: "connection refused"}}
+	p.Health = []HealthLine{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", Text: "cannot be written; 12 events wait"}}
+	p.Strikes = p.Strikes[:1]
+	sv.mill.picture = &p
+	sv.mill.mu.Unlock()
+	for _, theme := range []string{"day", "night"} {
+		b.do("open", chromedp.EmulateViewport(1280, 720), chromedp.Navigate(sv.url+"/"))
+		if theme == "night" {
+			b.do("switch theme", chromedp.Evaluate[chromedp.Void]("document.querySelector('form[action=\"/theme\"] button').click()"))
+			b.until("document.documentElement.dataset.theme === 'night'", 5*time.Second)
+		}
+		b.do("focus", chromedp.Click("#condensers tr:nth-child(3) td:last-child .absent"))
+		b.shot("trouble-1280-" + theme)
+		if got := eval[string](b, "getComputedStyle(document.activeElement, '::after').content"); !strings.Contains(got, "needs the vapour pressure") {
+			t.Errorf("the reason is not shown on focus: %s", got)
+		}
+	}
+	b.clean()
+}
+
 func TestScriptsOff(t *testing.T) {
 	// The first picture is in the HTML itself: no script is needed to read it.
 	m := newMill(t, time.Now())

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"context"
 	"errors"
 	"net"
 	"net/http"
@@ -10,6 +11,9 @@ import (
 
 	"calandria/alerting"
 )
+
+// commandTimeout bounds how long an operator waits for the loop's answer.
+const commandTimeout = 5 * time.Second
 
 // shelveTimes are the lengths offered for shelving.
 var shelveTimes = []struct {
@@ -129,7 +133,9 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.keep(w, r, nameCookie, c.User, nameKept)
-	if err := s.b.Do(r.Context(), c); err != nil {
+	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+	defer cancel()
+	if err := s.b.Do(ctx, c); err != nil {
 		if no, ok := errors.AsType[*alerting.Refusal](err); ok {
 			text := refusals[no.Code]
 			if text == "" {

@@ -9,6 +9,7 @@ import (
 	"flag"
 	"fmt"
 	"html"
+	"html/template"
 	"io"
 	"math"
 	"net/http"
@@ -900,6 +901,28 @@ func TestStreamEnds(t *testing.T) {
 	})
 }
 
+// TestStreamsShare: a page open at many stations is drawn once a picture.
+func TestStreamsShare(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	drawn := 0
+	f := func(r *http.Request, p *Picture, now time.Time) (*view, error) {
+		drawn++
+		return s.housePage(r, p, now)
+	}
+	r := httptest.NewRequest(http.MethodGet, "/stream?view=house", nil)
+	for range 20 {
+		if _, err := s.changes(f, r, m.Picture(), map[string]template.HTML{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	m.step(func(time.Time) {})
+	s.changes(f, r, m.Picture(), map[string]template.HTML{})
+	if drawn != 2 {
+		t.Errorf("drawn %d times for two pictures", drawn)
+	}
+}
+
 // TestServeStops: Run's loop ends in order although a stream is open.
 func TestServeStops(t *testing.T) {
 	sv := serve(t)
@@ -1016,6 +1039,41 @@ func TestLadder(t *testing.T) {
 	}
 }
 
+// TestLadderLarge: seven effects and a condenser still fit, and no vapour line
+// joins bodies of one effect.
+func TestLadderLarge(t *testing.T) {
+	var rs []rung
+	for i := range 7 {
+		top := 125 - 10*float64(i)
+		rs = append(rs, rung{Effect: max(1, i), Chest: top, Boiling: top - 7, Vapour: top - 9, Ratio: 0.9})
+	}
+	rs = append(rs, rung{Condenser: true, Chest: 55, Vapour: 45, Boiling: math.NaN(), Ratio: math.NaN()})
+	d := drawLadder("x", rs)
+	for i := range 7 {
+		bar, next := d.Rects[4*i], rect{X: d.W}
+		if i < 6 {
+			next = d.Rects[4*i+4]
+		}
+		for _, c := range d.Captions {
+			// A figure of 18 units has digits about 10 wide.
+			if c.Class == "lt-dt" && c.X > bar.X && c.X < next.X && c.X+10*float64(len(c.Text)) > next.X+next.W {
+				t.Errorf("%q runs over the next bar", c.Text)
+			}
+		}
+	}
+	n := 0
+	for _, l := range d.Lines {
+		if l.Class == "lt-vapour" {
+			n++
+		}
+	}
+	// One line for the steam, and two for each of six passages: bodies 1 and 2
+	// share an effect.
+	if n != 13 {
+		t.Errorf("%d lines of vapour, want 13", n)
+	}
+}
+
 // TestStrikeRibbon: hostile and odd strikes stay inside the picture.
 func TestStrikeRibbon(t *testing.T) {
 	now := time.Now()
@@ -1034,6 +1092,19 @@ func TestStrikeRibbon(t *testing.T) {
 			if len(d.Lines) > 100 {
 				t.Errorf("%d lines", len(d.Lines))
 			}
+		}
+	}
+}
+
+// BenchmarkHouse is one repaint of the house page for one client.
+func BenchmarkHouse(b *testing.B) {
+	m := newMill(b, time.Now())
+	s := newServer(b, m, Options{})
+	r := httptest.NewRequest(http.MethodGet, "/stream?view=house", nil)
+	for b.Loop() {
+		p := *m.Picture() // a new one each time
+		if _, err := s.changes(s.housePage, r, &p, map[string]template.HTML{}); err != nil {
+			b.Fatal(err)
 		}
 	}
 }

@@ -178,6 +178,8 @@ func span(d time.Duration) string {
 		return fmt.Sprintf("%d s", int(d.Seconds()))
 	case d < 2*time.Hour:
 		return fmt.Sprintf("%d min", int(d.Minutes()))
+	case d < 48*time.Hour && int(d.Minutes())%60 == 0:
+		return fmt.Sprintf("%d h", int(d.Hours()))
 	case d < 48*time.Hour:
 		return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
 	}

@@ -46,18 +46,19 @@ type (
 )
 
 const (
-	ladderW     = 1000
-	ladderH     = 370
-	ladderAxis  = 110 // width of the scale at the left
-	ladderHead  = 24
-	ladderFoot  = 24
-	ladderBarW  = 66
-	ladderSteps = 10 // K between lines of the scale
+	ladderW      = 1000
+	ladderH      = 370
+	ladderAxis   = 110 // width of the scale at the left
+	ladderHead   = 24
+	ladderFoot   = 24
+	ladderBarMax = 66
+	ladderSteps  = 10 // K between lines of the scale
 )
 
 // rung is one bar of the ladder, temperatures in degC, NaN where not known.
 type rung struct {
 	Name      string
+	Effect    int
 	Chest     float64 // saturation temperature in the calandria
 	Boiling   float64 // boiling temperature of the juice
 	Vapour    float64 // saturation temperature of the vapour
@@ -84,6 +85,9 @@ func (s *Server) rungs(p *Picture, set *plant.Equipment) []rung {
 			Chest:   at(b, "chest_saturation_temperature"),
 			Boiling: at(b, "boiling_temperature"),
 			Vapour:  at(b, "vapour_saturation_temperature")}
+		if b.Body != nil {
+			r.Effect = b.Body.Effect
+		}
 		last = r.Vapour
 		rs = append(rs, r)
 	}
@@ -144,14 +148,19 @@ func drawLadder(id string, rs []rung) drawing {
 	d.Captions = append(d.Captions, caption{X: ladderAxis - 22, Y: 16, Anchor: "end", Class: "lt-unit", Text: "°C"})
 
 	pitch := float64(ladderW-ladderAxis) / float64(len(rs))
+	ladderBarW := round1(math.Min(ladderBarMax, 0.46*pitch))
 	left := func(i int) float64 { return round1(ladderAxis + pitch*(float64(i)+0.5) - ladderBarW/2 - 14) }
+	// Bodies of one effect stand side by side: vapour goes on from the last.
+	abreast := func(i, j int) bool {
+		return i >= 0 && j < len(rs) && rs[i].Effect != 0 && rs[i].Effect == rs[j].Effect
+	}
 	for i, r := range rs {
 		x, mid := left(i), round1(left(i)+ladderBarW/2)
 		if i == 0 && !math.IsNaN(r.Chest) {
 			d.Lines = append(d.Lines, line{X1: ladderAxis - 16, Y1: y(r.Chest), X2: x, Y2: y(r.Chest), Class: "lt-vapour"})
 			d.Captions = append(d.Captions, caption{X: ladderAxis - 10, Y: y(r.Chest) - 6, Anchor: "start", Class: "lt-note", Text: "steam"})
 		}
-		if i+1 < len(rs) && !math.IsNaN(r.Vapour) {
+		if i+1 < len(rs) && !math.IsNaN(r.Vapour) && !abreast(i, i+1) {
 			// The vapour goes on to the next calandria; the small step is lost
 			// in the pipe.
 			nx := left(i + 1)

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -56,6 +57,18 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 		s.answer(w, r, err)
 		return
 	}
+	body, err := s.compose(r, v, p, now, problem)
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(code)
+	w.Write(body)
+}
+
+// compose puts a page into its frame.
+func (s *Server) compose(r *http.Request, v *view, p *Picture, now time.Time, problem string) ([]byte, error) {
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag,
 		Theme: themeOf(r), Other: "night", Who: nameOf(r), Back: localPath(r.URL.RequestURI()), Problem: problem,
@@ -69,18 +82,15 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 	if p != nil {
 		fr.Seq, fr.Calls = p.Seq, strings.Join(callKeys(s.calls(p)), "\n")
 	}
+	var err error
 	if fr.HTML, err = s.parts(v, p, now); err != nil {
-		s.answer(w, r, err)
-		return
+		return nil, err
 	}
 	var buf bytes.Buffer
 	if err := s.tmpl.ExecuteTemplate(&buf, v.Template, fr); err != nil {
-		s.answer(w, r, fmt.Errorf("page %s: %w", v.Template, err))
-		return
+		return nil, fmt.Errorf("page %s: %w", v.Template, err)
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(code)
-	w.Write(buf.Bytes())
+	return buf.Bytes(), nil
 }
 
 // parts renders the live parts of a page and the alarm strip. The id of a part
@@ -743,7 +753,20 @@ func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, 
 		}
 		data["Older"] = "/record?" + next.Encode()
 	}
-	return &view{Template: "record.html", Title: "Record", Section: "record", Data: data}, nil
+	v := &view{Template: "record.html", Title: "Record", Section: "record", Data: data}
+	top := p.Seq
+	if len(events) > 0 {
+		top = max(top, events[0].Seq)
+	}
+	v.Live, v.Parts = fmt.Sprintf("view=record&top=%d", top), map[string]any{"record-news": false}
+	return v, nil
+}
+
+// recordNews is the live part of the record page: whether there are entries
+// newer than the ones it shows.
+func (s *Server) recordNews(r *http.Request, p *Picture, _ time.Time) (*view, error) {
+	top, err := strconv.ParseUint(r.URL.Query().Get("top"), 10, 63)
+	return &view{Parts: map[string]any{"record-news": err == nil && p.Seq > top}}, nil
 }
 
 // --- Instruments ---

@@ -78,6 +78,7 @@ type Server struct {
 	stopping chan struct{}
 	stopOnce sync.Once
 	tails    tailCache
+	drawn    drawnParts
 }
 
 type asset struct {
@@ -329,18 +330,27 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message 
 		writeJSON(w, code, map[string]string{"error": message})
 		return
 	}
-	var buf bytes.Buffer
-	err := s.tmpl.ExecuteTemplate(&buf, "error.html", map[string]any{
-		"Code": code, "Title": http.StatusText(code), "Message": message, "Theme": themeOf(r),
-	})
+	data := map[string]any{"Code": code, "Title": http.StatusText(code), "Message": message, "Theme": themeOf(r)}
+	var body []byte
+	var err error
+	if code < http.StatusInternalServerError {
+		// The alarm strip stands on this page too.
+		body, err = s.compose(r, &view{Template: "error.html", Title: http.StatusText(code), Data: data}, s.b.Picture(), time.Now(), "")
+	}
+	if body == nil { // a fault of ours: lean on nothing
+		var buf bytes.Buffer
+		if bare := s.tmpl.ExecuteTemplate(&buf, "bare.html", data); bare != nil {
+			err = errors.Join(err, bare)
+			buf.WriteString(template.HTMLEscapeString(message))
+		}
+		body = buf.Bytes()
+	}
 	if err != nil {
 		s.log.Error("console: error page", "err", err)
-		http.Error(w, message, code)
-		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(code)
-	w.Write(buf.Bytes())
+	w.Write(body)
 }
 
 // failed is an error whose message may be shown.
@@ -361,7 +371,11 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request, err error) {
 		return
 	}
 	if errors.Is(err, context.DeadlineExceeded) {
-		s.fail(w, r, http.StatusServiceUnavailable, "The archive took too long to answer. Ask for a shorter span.")
+		text := "The archive took too long to answer. Ask for a shorter span."
+		if r.Method == http.MethodPost {
+			text = "The program did not answer in time: look whether it was done before you try again."
+		}
+		s.fail(w, r, http.StatusServiceUnavailable, text)
 		return
 	}
 	if !errors.Is(err, context.Canceled) {

@@ -1,12 +1,14 @@
 package console
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
+	"sync"
 	"time"
 )
 
@@ -70,6 +72,8 @@ func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
 		return s.alarmPage, "name", q.Get("name"), true
 	case "instruments":
 		return s.instrumentsPage, "", "", true
+	case "record":
+		return s.recordNews, "", "", true
 	case "":
 		return func(*http.Request, *Picture, time.Time) (*view, error) { return &view{}, nil }, "", "", true
 	}
@@ -176,15 +180,48 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
+// drawnParts keeps the parts of the present picture, so that a page open at
+// ten stations is drawn once. Streams are few, and so are its entries.
+type drawnParts struct {
+	mu    sync.Mutex
+	of    *Picture
+	pages map[string]*drawnPage
+}
+
+type drawnPage struct {
+	once  sync.Once
+	parts map[string]template.HTML
+	err   error
+}
+
+func (d *drawnParts) get(p *Picture, page string, draw func() (map[string]template.HTML, error)) (map[string]template.HTML, error) {
+	d.mu.Lock()
+	if d.of != p {
+		d.of, d.pages = p, map[string]*drawnPage{}
+	}
+	e := d.pages[page]
+	if e == nil {
+		e = &drawnPage{}
+		d.pages[page] = e
+	}
+	d.mu.Unlock()
+	e.once.Do(func() { e.parts, e.err = draw() })
+	return e.parts, e.err
+}
+
 // changes renders a page's live parts and keeps those that differ from what
 // was sent.
 func (s *Server) changes(f pageFunc, r *http.Request, p *Picture, sent map[string]template.HTML) (message, error) {
-	now := time.Now()
-	v, err := f(r, p, now)
-	if err != nil {
-		return message{}, err
-	}
-	parts, err := s.parts(v, p, now)
+	parts, err := s.drawn.get(p, r.URL.RawQuery, func() (map[string]template.HTML, error) {
+		now := time.Now()
+		// Others share what is drawn here: it must not depend on one client
+		// staying.
+		v, err := f(r.WithContext(context.WithoutCancel(r.Context())), p, now)
+		if err != nil {
+			return nil, err
+		}
+		return s.parts(v, p, now)
+	})
 	if err != nil {
 		return message{}, err
 	}

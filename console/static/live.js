@@ -2,7 +2,7 @@
 // word when the stream falls silent, new alarms read out.
 import { morph } from "./morph.js";
 
-const STALE_MS = 2500; // silence after which the picture counts as old
+const STALE_MS = 2200; // silence after which the picture counts as old
 const SAY_MS = 5000; // announcements are at least this far apart
 
 const body = document.body;
@@ -101,7 +101,7 @@ function follow() {
   if (input && input.value !== occurrence) setTimeout(() => { input.value = occurrence; }, 1500);
   const ack = /** @type {HTMLButtonElement | null} */ (document.querySelector("#ack-form button.main"));
   if (ack) ack.disabled = state.dataset.ack !== "true";
-  for (const name of ["reset", "confirm"]) {
+  for (const name of ["reset", "confirm", "unshelve"]) {
     const b = /** @type {HTMLElement | null} */ (document.querySelector(`[data-when=${name}]`));
     if (b) b.hidden = state.dataset[name] !== "true";
   }
@@ -109,7 +109,7 @@ function follow() {
 
 follow();
 connect();
-setInterval(() => { watch(); speak(); }, 250);
+setInterval(() => { watch(); speak(); }, 200);
 // A page that comes back from the browser's memory shows an old picture until
 // the stream answers.
 window.addEventListener("pageshow", (e) => { if (e.persisted) heard = -Infinity; });

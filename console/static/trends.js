@@ -24,6 +24,7 @@ const tags = Array.from(document.querySelectorAll(".chosen li")).map((li, index)
 
 /** @type {uPlot[]} */
 let charts = [];
+let whole = [0, 0]; // the span asked for, s
 
 async function load() {
   const q = new URLSearchParams(host.dataset.query || "");
@@ -42,6 +43,7 @@ function draw(answer) {
   const units = [...new Set(tags.map((t) => t.unit))];
   const muted = token("--muted"), line = token("--line");
   const from = Date.parse(answer.from) / 1000, to = Date.parse(answer.to) / 1000;
+  whole = [from, to];
   const height = Math.max(150, Math.min(420, (window.innerHeight - host.getBoundingClientRect().top - 120) / units.length - 24));
   let values = 0;
   for (const unit of units) {
@@ -152,6 +154,6 @@ let resized = 0;
 window.addEventListener("resize", () => { clearTimeout(resized); resized = setTimeout(refresh, 300); });
 // Follow along while the span ends now and nobody has zoomed or points at it.
 setInterval(() => {
-  const zoomed = charts.some((c) => c.cursor.idx != null);
+  const zoomed = charts.some((c) => c.cursor.idx != null || c.scales.x.min > whole[0] + 1 || c.scales.x.max < whole[1] - 1);
   if (!zoomed && new URLSearchParams(host.dataset.query).has("span")) refresh();
 }, 15000);
