@@ -37,7 +37,8 @@ type loop struct {
 	pending  bool // events since the last picture
 
 	connected   map[string]bool
-	refused     bool // the archive refused the last batch
+	lastRun     time.Time // last sign of life before this start, zero at a first start
+	refused     bool      // the archive refused the last batch
 	unjournaled bool
 	lastSample  time.Time
 	ruleFaults  int
@@ -78,7 +79,7 @@ func (l *loop) Run(ctx context.Context) error {
 	defer tick.Stop()
 	start := l.now()
 	l.core.begin(start)
-	l.event(plant.Event{Time: start, Kind: plant.EventStart, Text: "the program started"})
+	l.event(l.started(start))
 	l.scan(start)
 	for {
 		select {
@@ -101,6 +102,18 @@ func (l *loop) Run(ctx context.Context) error {
 			}
 		}
 	}
+}
+
+// started is the event of a start. After a crash it says how long the program
+// was down: measures of the alarm system leave that time out.
+func (l *loop) started(now time.Time) plant.Event {
+	e := plant.Event{Time: now, Kind: plant.EventStart, Text: "the program started"}
+	if l.lastRun.IsZero() {
+		return e
+	}
+	e.DurationS = now.Sub(l.lastRun).Seconds()
+	e.Text = fmt.Sprintf("the program started; it was down for %s", now.Sub(l.lastRun).Round(time.Second))
+	return e
 }
 
 // gather forwards what the sources send into one channel.

@@ -8,8 +8,8 @@ import (
 	"calandria/plant"
 )
 
-// metricUnit maps a dimension to Prometheus' base unit: the suffix of the name
-// and the factor (and offset) from the canonical unit.
+// metricUnit maps a dimension to Prometheus' base unit (for mass that is the
+// gram): the suffix of the name and the factor from the canonical unit.
 var metricUnit = map[plant.Dimension]struct {
 	suffix string
 	scale  float64
@@ -18,7 +18,7 @@ var metricUnit = map[plant.Dimension]struct {
 	plant.PressureDiff:   {"pascals", 1e3},
 	plant.Temperature:    {"celsius", 1},
 	plant.TempDifference: {"kelvin", 1},
-	plant.MassFlow:       {"kilograms_per_second", 1 / 3.6},
+	plant.MassFlow:       {"grams_per_second", 1000 / 3.6},
 	plant.VolumeFlow:     {"cubic_meters_per_second", 1. / 3600},
 	plant.BrixDim:        {"ratio", 0.01},
 	plant.Percent:        {"ratio", 0.01},
@@ -27,13 +27,13 @@ var metricUnit = map[plant.Dimension]struct {
 	plant.Power:          {"watts", 1e3},
 	plant.HeatTransfer:   {"watts_per_square_meter_kelvin", 1e3},
 	plant.ThermalResist:  {"square_meter_kelvin_per_watt", 1e-3},
-	plant.SpecificEvap:   {"kilograms_per_square_meter_second", 1. / 3600},
+	plant.SpecificEvap:   {"grams_per_square_meter_second", 1000. / 3600},
 	plant.Ratio:          {"ratio", 1},
 	plant.Current:        {"amperes", 1},
-	plant.Density:        {"kilograms_per_cubic_meter", 1},
+	plant.Density:        {"grams_per_cubic_meter", 1e3},
 	plant.Duration:       {"seconds", 1},
 	plant.State:          {"", 1},
-	plant.Mass:           {"kilograms", 1e3},
+	plant.Mass:           {"grams", 1e6},
 	plant.AnyDimension:   {"", 1},
 }
 

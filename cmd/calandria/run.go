@@ -122,6 +122,7 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		}
 	}
 	s.restore()
+	s.loop.lastRun = s.lastSign()
 	s.console, err = console.New(&backend{s: s}, console.Options{Listen: h.Config.Console.Listen, BehindProxy: h.Config.Console.BehindProxy, Hosts: h.Config.Console.Hosts, Logger: log, Version: version(),
 		Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})})
 	return s, err
@@ -142,6 +143,26 @@ func (s *service) restore() {
 		s.core.set("alarm_state_ok", 0, now)
 		s.log.Error("alarm states of before could not be read; alarms start unacknowledged and unshelved", "err", err)
 	}
+}
+
+// lastSign is when the program was last alive on this data: the newest
+// calculated value or journal entry.
+func (s *service) lastSign() time.Time {
+	var last time.Time
+	events, err := s.journal.Read(context.Background(), historian.Filter{Newest: true, Limit: 1})
+	if err == nil && len(events) > 0 {
+		last = events[0].Received
+	}
+	for i := range s.house.Tags {
+		if s.house.Tags[i].Source != plant.Derived {
+			continue
+		}
+		if p, ok, err := s.archive.Last(context.Background(), s.house.Tags[i].Path); err == nil && ok && p.Time.After(last) {
+			last = p.Time
+		}
+		break // they are all written at every scan
+	}
+	return last
 }
 
 func encodeState(e *alerting.Engine) ([]byte, error) { return json.Marshal(e.Save()) }
