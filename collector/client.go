@@ -55,7 +55,8 @@ type pace struct {
 	slow, quick        time.Duration // until a faulty item is tried again
 	grace              time.Duration // for a message to come out of order
 	tick               time.Duration
-	queue              int // most samples of one item a server is asked to hold
+	queue              int  // most samples of one item a server is asked to hold
+	every              bool // ask for every change in place of sampling (C9)
 }
 
 var usualPace = pace{retryMin: time.Second, retryMax: 30 * time.Second, keepAlive: 3 * time.Second,

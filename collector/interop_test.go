@@ -363,7 +363,7 @@ func ramps(n int) []string {
 }
 
 var testPace = pace{retryMin: 100 * time.Millisecond, retryMax: 500 * time.Millisecond, keepAlive: 500 * time.Millisecond,
-	slow: time.Second, quick: 500 * time.Millisecond, grace: 100 * time.Millisecond, tick: 20 * time.Millisecond, queue: 2000}
+	slow: time.Second, quick: 500 * time.Millisecond, grace: 100 * time.Millisecond, tick: 20 * time.Millisecond, queue: 2000, every: true}
 
 // newRig makes and runs a client; opts may change it first.
 func newRig(t testing.TB, s plant.ServerConfig, tags []plant.Tag, opts ...func(*Client)) *rig {
@@ -409,7 +409,7 @@ func newIdleRig(t testing.TB, s plant.ServerConfig, tags []plant.Tag, opts ...fu
 	c.pace = testPace
 	for _, it := range c.items {
 		if it.tag.Sampling == 0 {
-			it.tag.Sampling = 50 * time.Millisecond // half of the ramp's step: none falls between
+			it.tag.Sampling = 50 * time.Millisecond // for the length of the queue
 		}
 	}
 	for _, o := range opts {

@@ -191,7 +191,11 @@ func (d *driver) createItems(ctx context.Context, items []*item) error {
 				if sampling <= 0 {
 					sampling = s.health.Publishing
 				}
-				req[i] = monitor(it.id, it.handle, float64(sampling)/float64(time.Millisecond), queueFor(sampling, s.health.Publishing, d.peer.sess.timeout, d.pace.queue))
+				ms := float64(sampling) / float64(time.Millisecond)
+				if d.pace.every {
+					ms = 0
+				}
+				req[i] = monitor(it.id, it.handle, ms, queueFor(sampling, s.health.Publishing, d.peer.sess.timeout, d.pace.queue))
 			}
 			res, err := send[*ua.CreateMonitoredItemsResponse](ctx, d.peer.line, d.peer.sess.token, &ua.CreateMonitoredItemsRequest{SubscriptionID: s.id,
 				TimestampsToReturn: ua.TimestampsToReturnBoth, ItemsToCreate: req}, requestTimeout)

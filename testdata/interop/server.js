@@ -55,7 +55,7 @@ function set(name, v, o) {
 
 function add(ns, folder, name, o) {
   o = o || {};
-  const common = { browseName: o.browseName || name, nodeId: "s=" + name, dataType: o.dataType || "Double", minimumSamplingInterval: 20 };
+  const common = { browseName: o.browseName || name, nodeId: "s=" + name, dataType: o.dataType || "Double", minimumSamplingInterval: o.unit ? 20 : 0 };
   let node;
   if (o.unit) {
     node = ns.addAnalogDataItem(Object.assign(common, {
