@@ -20,13 +20,14 @@
 //	pressure, feed valve or flow, steam       all; the footing's end shows by the steam
 //	pressure and feed valve or flow           as above, but charge and concentrate are one
 //	pressure and steam                        as above; feed and tighten told by the steam alone: charge, concentrate, drop
+//	pressure alone                            a strike from its charge to its drop, no phases between
 //	none of level, pressure, discharge        no strike: the phase is Unknown, Missing says why
 //
 // Graining needs a tag of the seed (valve, pump or button); without it a seeded
 // strike shows concentrate until the feed opens.
 //
 // The supersaturation needs vapour pressure, massecuite temperature and the
-// purity of the mother liquor; evaporation and U need a steam flow, U a chest
+// purity of the mother liquor, and a vacuum that does not move; evaporation and U need a steam flow, U a chest
 // pressure and the heating surface too.
 //
 // # Units

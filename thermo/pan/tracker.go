@@ -85,6 +85,7 @@ type Tracker struct {
 	lastProfile    time.Time
 	minuteS        []float64
 	minute         time.Time
+	calm           float64     // pressure followed with a lag of a minute, kPa; 0: not yet
 	tail           []tailPoint // last five minutes of boiling
 	vacSince       time.Time   // vacuum lost while boiling
 }
@@ -756,6 +757,16 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		return
 	}
 	r := &s.Phases[len(s.Phases)-1]
+	// The thermometer lags a moving vacuum, 1 kPa is 1.3 K: no supersaturation then.
+	moving := true
+	if p := f.in.PressureKPa; p.OK {
+		if t.calm == 0 || dt == 0 {
+			t.calm = p.Value
+		} else {
+			t.calm += (p.Value - t.calm) * (1 - math.Exp(-dt.Seconds()/60))
+		}
+		moving = math.Abs(p.Value-t.calm) > 0.4
+	}
 	point := ProfilePoint{At: at, Phase: t.phase, LevelPct: f.level, PressureKPa: f.in.PressureKPa, MassecuiteC: f.in.MassecuiteC,
 		MassecuiteBrix: f.in.MassecuiteBrix, ConsistencyPct: f.in.ConsistencyPct}
 	sample := at.Sub(t.lastSample) >= 15*time.Second || at.Before(t.lastSample)
@@ -791,7 +802,7 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		if st.OK && len(t.steams) < 10000 {
 			t.steams = append(t.steams, st.Value)
 		}
-		if t.phase.Boiling() && f.vac == yes && f.in.PressureKPa.OK && f.in.MassecuiteC.OK {
+		if t.phase.Boiling() && f.vac == yes && !moving && f.in.MassecuiteC.OK {
 			if q := t.purity(at, f); q.OK {
 				r.Purity = q
 				if l, err := motherLiquor(f.in.MassecuiteC.Value, f.in.PressureKPa.Value, q.Value, t.d.Site); err == nil {
