@@ -144,9 +144,10 @@ type reader struct {
 	limits map[string]*limitValue
 }
 
+// limitValue is a named number of a rule; busy while it is being read, so
+// that one that refers to itself is found.
 type limitValue struct {
 	source string
-	field  string
 	busy   bool
 }
 
@@ -351,7 +352,7 @@ func (r *reader) number(n ast.Node) *number {
 	case *ast.FloatNode:
 		return &number{val: x.Value, dim: bareNumber, from: at}
 	case *ast.IdentifierNode, *ast.MemberNode:
-		return r.name(at, n)
+		return r.name(n)
 	case *ast.UnaryNode:
 		k := r.number(x.Node)
 		switch x.Operator {
@@ -765,8 +766,8 @@ func start(n ast.Node) int {
 	}
 }
 
-func (r *reader) name(at int, n ast.Node) *number {
-	at = start(n)
+func (r *reader) name(n ast.Node) *number {
+	at := start(n)
 	words, ok := chain(n)
 	if !ok {
 		return r.bad(at, "this is not a tag", "write its path, for example EV.EV3.level")

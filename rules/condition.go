@@ -1,0 +1,433 @@
+package rules
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"calandria/plant"
+)
+
+// condition builds the condition of one alarm.
+type condition struct {
+	l     *loader
+	lf    *loaded
+	field string
+	o     *overridden
+	this  *plant.Equipment
+	name  string
+
+	missing  []string
+	inactive bool
+	failed   bool
+	setpoint *float64
+	unit     string
+}
+
+// read reads one expression of the rule, as a condition or as a number.
+func (c *condition) read(key, source string, logical bool) (*reader, *logic, *number) {
+	lf, field := c.o.at(c.lf, c.field, key)
+	r := c.l.reader(c.this, source, c.o.Limits)
+	node, ok := r.parse()
+	var lg *logic
+	var nm *number
+	if ok && logical {
+		lg = r.logic(node)
+	} else if ok {
+		nm = r.number(node)
+	}
+	for _, n := range r.unset {
+		pf, pfield := c.o.at(c.lf, c.field, "limits."+n)
+		c.l.placehold(pf, pfield, c.o.Name, "limits."+n, c.o.Limits[n], true)
+		c.inactive = true
+	}
+	c.l.reportRead(lf, field, c.o.Name, r)
+	c.missing = append(c.missing, r.missing...)
+	if len(r.complaints) > 0 {
+		c.failed = true
+	}
+	if len(r.complaints)+len(r.missing)+len(r.unset) > 0 {
+		return r, nil, nil
+	}
+	return r, lg, nm
+}
+
+func (c *condition) fault(key, problem, fix string) {
+	lf, field := c.o.at(c.lf, c.field, key)
+	c.l.fault(lf, field, problem, fix)
+	c.failed = true
+}
+
+// quantity reads a number in the rule's unit, or a fixed expression that
+// carries its own unit. asDifference reads a span such as a deadband.
+func (c *condition) quantity(key, text string, of dims, asDifference bool) (float64, bool) {
+	if isPlaceholder(text) {
+		lf, field := c.o.at(c.lf, c.field, key)
+		c.l.placehold(lf, field, c.o.Name, key, text, true)
+		c.inactive = true
+		return 0, false
+	}
+	want := of
+	if asDifference {
+		want = of.each(difference)
+	}
+	if v, err := strconv.ParseFloat(strings.TrimSpace(text), 64); err == nil {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			c.fault(key, fmt.Sprintf("%s is not a finite number", text), "")
+			return 0, false
+		}
+		if !of.known() {
+			return v, true
+		}
+		if c.o.Unit == "" {
+			if !unitless(of) {
+				c.fault(key, fmt.Sprintf("%g without a unit", v), fmt.Sprintf("add unit: %s (units of %s: %s)", of.set[0].Canonical(), of.set[0], strings.Join(plant.UnitsOf(of.set[0]), ", ")))
+				return 0, false
+			}
+			return v, true
+		}
+		scale, offset, err := plant.CanonicalFactor(of.set[0], c.o.Unit)
+		if err != nil {
+			var ue *plant.UnitError
+			if errors.As(err, &ue) {
+				c.fault("unit", fmt.Sprintf("unit %q is not a unit of %s", c.o.Unit, of.set[0]), "use one of "+strings.Join(plant.UnitsOf(of.set[0]), ", "))
+			} else {
+				c.fault("unit", err.Error(), "")
+			}
+			return 0, false
+		}
+		if asDifference {
+			return v * scale, true
+		}
+		v = v*scale + offset
+		switch c.o.Reference {
+		case "", plant.Absolute:
+		case plant.Gauge, plant.Vacuum:
+			if !slices.Contains(of.set, plant.Pressure) {
+				c.fault("reference", "only a pressure has a reference", "leave it out")
+				return 0, false
+			}
+			v = c.o.Reference.ToAbsolute(v, c.l.set.barometer)
+		default:
+			c.fault("reference", fmt.Sprintf("reference %q is not known", c.o.Reference), "use absolute, gauge or vacuum")
+			return 0, false
+		}
+		return v, true
+	}
+	r, _, n := c.read(key, text, false)
+	if n == nil {
+		return 0, false
+	}
+	if n.op != numConst {
+		lf, field := c.o.at(c.lf, c.field, key)
+		c.l.exprFault(lf, field, r.source, complaint{n.from, "a fixed number is expected here", "use when: for limits that move"})
+		c.failed = true
+		return 0, false
+	}
+	if _, ok := meet(n.dim, want); !ok {
+		c.fault(key, fmt.Sprintf("%s is given as %s, the value is %s", key, n.dim, want), unitFix(n.dim, want))
+		return 0, false
+	}
+	return n.val, true
+}
+
+func (c *condition) build() (alarm, bool) {
+	var a alarm
+	o := c.o
+	kinds := []struct{ key, text string }{{"high", o.High}, {"high_high", o.HighHigh}, {"low", o.Low}, {"low_low", o.LowLow},
+		{"deviation", o.Deviation}, {"rate", o.Rate}, {"when", o.When}}
+	var key, text string
+	for _, k := range kinds {
+		if k.text == "" {
+			continue
+		}
+		if key != "" {
+			c.fault(k.key, fmt.Sprintf("both %s and %s", key, k.key), "make two alarms: each has its own consequence and response")
+			return a, false
+		}
+		key, text = k.key, k.text
+	}
+	if key == "" {
+		c.l.fault(c.lf, c.field, fmt.Sprintf("alarm %s has no condition", o.Name), "write tag: with high:, low:, deviation: or rate:, or when:")
+		return a, false
+	}
+	for _, k := range []struct {
+		key   string
+		given bool
+		with  []string
+	}{{"from", o.From != "", []string{"deviation"}}, {"over", o.Over != 0, []string{"rate"}}, {"direction", o.Direction != "", []string{"rate", "deviation"}}} {
+		if k.given && !slices.Contains(k.with, key) {
+			c.fault(k.key, fmt.Sprintf("%s: belongs to %s:", k.key, strings.Join(k.with, ": or ")), "leave it out")
+		}
+	}
+	if key == "when" && o.Tag != "" {
+		c.fault("tag", "tag: and when: do not go together", "write the tag inside when:")
+	}
+	if key != "when" && o.Tag == "" {
+		c.l.fault(c.lf, c.field, fmt.Sprintf("%s: without tag:", key), "say which tag is watched")
+		return a, false
+	}
+	if o.Reference != "" && key == "when" {
+		c.fault("reference", "reference: belongs to high: and low:", "in expressions write gauge(kPa(50))")
+	}
+
+	var raise *logic
+	var r *reader
+	if key == "when" {
+		r, raise, _ = c.read("when", text, true)
+	} else {
+		r, raise = c.short(key, text)
+	}
+	if raise != nil {
+		c.ease(raise, r, key, &a)
+	}
+	var ret, supp *logic
+	var rr, sr, vr *reader
+	var val *number
+	if o.ReturnWhen != "" {
+		if o.Deadband != "" {
+			c.fault("return_when", "both deadband: and return_when:", "keep one")
+		}
+		rr, ret, _ = c.read("return_when", o.ReturnWhen, true)
+	}
+	if o.SuppressWhen != "" {
+		if o.HighlyManaged {
+			c.fault("suppress_when", "a highly managed alarm is never suppressed automatically", "leave one of the two out")
+		}
+		sr, supp, _ = c.read("suppress_when", o.SuppressWhen, true)
+	}
+	if o.Value != "" {
+		vr, _, val = c.read("value", o.Value, false)
+	}
+	if c.failed {
+		return a, false
+	}
+	if c.inactive {
+		c.l.note(c.lf, c.field, c.name, "left out: a limit is the site's to state")
+		return a, false
+	}
+	if len(c.missing) > 0 {
+		if c.this == nil {
+			c.l.fault(c.lf, c.field, c.missing[0], "leave the rule out")
+		} else {
+			c.l.note(c.lf, c.field, c.name, "left out: "+strings.Join(unique(c.missing), ", "))
+		}
+		return a, false
+	}
+	s := c.l.set
+	a.raise, a.words = r.test(raise), s.sentence(raise)
+	a.inputs = append(a.inputs, r.inputs...)
+	if ret != nil {
+		a.returns, a.holdWords = rr.test(ret), "until "+s.sentence(ret)
+		for _, in := range rr.inputs {
+			if !slices.Contains(a.inputs, in) {
+				a.inputs = append(a.inputs, in)
+			}
+		}
+		c.l.reportRead(c.lf, c.field+".return_when", o.Name, &reader{source: rr.source, complaints: rr.complaints})
+	}
+	if supp != nil {
+		a.suppress, a.suppWords, a.suppInput = sr.test(supp), s.sentence(supp), sr.inputs
+		c.l.reportRead(c.lf, c.field+".suppress_when", o.Name, &reader{source: sr.source, complaints: sr.complaints})
+	}
+	main := mainComparison(raise)
+	if val != nil {
+		a.value, a.hasValue = vr.operand(val), true
+	} else if main != nil {
+		a.value, a.hasValue = r.operand(main.l), true
+	}
+	if main != nil && main == raise && main.r.op == numConst && (val == nil) {
+		sp := main.r.val
+		c.setpoint = &sp
+	}
+	if a.hasValue {
+		c.unit = a.value.dim.unit()
+	}
+	c.l.reportRead(c.lf, c.field+"."+key, o.Name, &reader{source: r.source, complaints: r.complaints})
+	return a, len(r.complaints) == 0
+}
+
+func unique(in []string) []string {
+	var out []string
+	for _, s := range in {
+		if !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// mainComparison is the first comparison of values, not of switches: the one
+// whose left side an alarm shows as its value.
+func mainComparison(l *logic) *logic {
+	if l.op == logCompare {
+		if l.l.dim.only(plant.State) || l.l.op == numConst {
+			return nil
+		}
+		return l
+	}
+	for _, k := range l.kids {
+		if m := mainComparison(k); m != nil {
+			return m
+		}
+	}
+	return nil
+}
+
+func comparisons(l *logic, out []*logic) []*logic {
+	if l.op == logCompare && !l.l.dim.only(plant.State) {
+		out = append(out, l)
+	}
+	for _, k := range l.kids {
+		out = comparisons(k, out)
+	}
+	return out
+}
+
+// ease makes the holding condition: the comparison less its deadband.
+func (c *condition) ease(raise *logic, r *reader, key string, a *alarm) {
+	short := key != "when"
+	if c.o.Deadband == "" && (!short || key == "rate" || key == "deviation") {
+		return
+	}
+	cs := comparisons(raise, nil)
+	if !short && len(cs) != 1 {
+		c.fault("deadband", fmt.Sprintf("the condition compares %d values, so it is not clear which one the deadband eases", len(cs)), "use return_when: instead")
+		return
+	}
+	band := 0.0
+	if c.o.Deadband != "" {
+		of := cs[0].l.dim
+		if m, ok := meet(cs[0].l.dim, cs[0].r.dim); ok && m.known() {
+			of = m
+		}
+		b, ok := c.quantity("deadband", c.o.Deadband, of, true)
+		if !ok {
+			return
+		}
+		if b < 0 {
+			c.fault("deadband", "a deadband is not negative", "")
+			return
+		}
+		band = b
+	}
+	for _, x := range cs {
+		if x.cmp == equal || x.cmp == notEqual {
+			c.fault("deadband", "a deadband with == or !=", "use < or >")
+			return
+		}
+	}
+	eased := easeAll(raise, band)
+	a.hold, a.holdWords = r.test(eased), fmt.Sprintf("until beyond a deadband of %g", band)
+}
+
+func easeAll(l *logic, band float64) *logic {
+	n := *l
+	if l.op == logCompare && !l.l.dim.only(plant.State) {
+		n.band, n.eased = band, true
+	}
+	n.kids = nil
+	for _, k := range l.kids {
+		n.kids = append(n.kids, easeAll(k, band))
+	}
+	return &n
+}
+
+// short builds the condition of a short form.
+func (c *condition) short(key, text string) (*reader, *logic) {
+	o := c.o
+	r, _, tag := c.read("tag", o.Tag, false)
+	if tag == nil {
+		return r, nil
+	}
+	if tag.op != numInput {
+		c.fault("tag", "tag: is not a tag", "write a path, or one window such as avg(this.u_ratio, \"1h\")")
+		return r, nil
+	}
+	beyond := func(cmp compare, n *number, limit float64) *logic {
+		return &logic{op: logCompare, cmp: cmp, l: n, r: &number{val: limit, dim: n.dim}}
+	}
+	switch key {
+	case "high", "high_high", "low", "low_low":
+		v, ok := c.quantity(key, text, tag.dim, false)
+		if !ok {
+			return r, nil
+		}
+		if key == "low" || key == "low_low" {
+			return r, beyond(less, tag, v)
+		}
+		return r, beyond(greater, tag, v)
+	case "deviation":
+		if o.From == "" {
+			c.fault("deviation", "deviation: without from:", "say from what: from: avg(this.vapour_pressure, \"1h\")")
+			return r, nil
+		}
+		v, ok := c.quantity(key, text, tag.dim, true)
+		if !ok {
+			return r, nil
+		}
+		fr, _, from := c.read("from", o.From, false)
+		if from == nil {
+			return r, nil
+		}
+		d, ok := meet(tag.dim, from.dim)
+		if !ok {
+			c.fault("from", fmt.Sprintf("from: is %s, the tag is %s", from.dim, tag.dim), unitFix(tag.dim, from.dim))
+			return r, nil
+		}
+		for _, in := range fr.inputs {
+			if !slices.Contains(r.inputs, in) {
+				r.inputs = append(r.inputs, in)
+			}
+		}
+		diff := &number{op: numSub, kids: []*number{tag, from}, dim: d.each(difference)}
+		return r, c.directed(diff, v)
+	}
+	// rate
+	if o.Over <= 0 {
+		c.fault("rate", "rate: without over:", "say in what time: over: 1m")
+		return r, nil
+	}
+	in := c.l.set.inputs[tag.in]
+	if in.kind != inputTag || o.Over < minWindow || o.Over > maxWindow {
+		c.fault("over", "the rate of a plain tag over 1s to 31d is expected", "")
+		return r, nil
+	}
+	v, ok := c.quantity(key, text, tag.dim, true)
+	if !ok {
+		return r, nil
+	}
+	w, ok := c.l.set.windowOn(in.tag, in.path, o.Over)
+	if !ok {
+		c.fault("over", "too many windows", "use fewer different lengths")
+		return r, nil
+	}
+	d := in.dim.each(difference)
+	r.inputs = nil
+	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: windowDelta,
+		words: fmt.Sprintf(windowWords[windowDelta], in.path, shortDuration(o.Over))})
+	return r, c.directed(&number{op: numInput, in: id, dim: d}, v)
+}
+
+// directed compares a difference with a span, in the rule's direction.
+func (c *condition) directed(n *number, span float64) *logic {
+	if span <= 0 {
+		c.fault(map[bool]string{true: "rate", false: "deviation"}[c.o.Rate != ""], "not above zero", "give the span; direction: says which way")
+		return nil
+	}
+	cmp := greater
+	switch c.o.Direction {
+	case "", "either":
+		n = &number{op: numFunc, fn: "abs", kids: []*number{n}, dim: n.dim}
+	case "rising", "above":
+	case "falling", "below":
+		cmp, span = less, -span
+	default:
+		c.fault("direction", fmt.Sprintf("direction %q is not known", c.o.Direction), "use rising, falling or either")
+		return nil
+	}
+	return &logic{op: logCompare, cmp: cmp, l: n, r: &number{val: span, dim: n.dim}}
+}

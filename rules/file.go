@@ -1,0 +1,113 @@
+package rules
+
+import (
+	"time"
+
+	"calandria/plant"
+)
+
+// ruleFile is a rule file as it is written; deploy/rules/README.md describes it.
+type ruleFile struct {
+	Title    string                         `yaml:"title"`
+	Area     string                         `yaml:"area"`
+	Derived  []derivedRule                  `yaml:"derived"`
+	Alarms   []alarmRule                    `yaml:"alarms"`
+	Override map[string]map[string]override `yaml:"override"`
+}
+
+type derivedRule struct {
+	Name      string            `yaml:"name"`
+	For       string            `yaml:"for"`
+	Where     string            `yaml:"where"`
+	Meaning   string            `yaml:"meaning"`
+	Unit      string            `yaml:"unit"`
+	Dimension plant.Dimension   `yaml:"dimension"`
+	Expr      string            `yaml:"expr"`
+	Limits    map[string]string `yaml:"limits"`
+}
+
+type alarmRule struct {
+	Name  string `yaml:"name"`
+	Title string `yaml:"title"`
+	For   string `yaml:"for"`
+	Where string `yaml:"where"`
+
+	Source string `yaml:"source"`
+	Area   string `yaml:"area"`
+	Class  string `yaml:"class"`
+
+	Tag       string        `yaml:"tag"`
+	High      string        `yaml:"high"`
+	HighHigh  string        `yaml:"high_high"`
+	Low       string        `yaml:"low"`
+	LowLow    string        `yaml:"low_low"`
+	Deviation string        `yaml:"deviation"`
+	From      string        `yaml:"from"`
+	Rate      string        `yaml:"rate"`
+	Over      time.Duration `yaml:"over"`
+	Direction string        `yaml:"direction"`
+
+	When         string            `yaml:"when"`
+	ReturnWhen   string            `yaml:"return_when"`
+	SuppressWhen string            `yaml:"suppress_when"`
+	Value        string            `yaml:"value"`
+	Limits       map[string]string `yaml:"limits"`
+	Unit         string            `yaml:"unit"`
+	Reference    plant.Reference   `yaml:"reference"`
+	Deadband     string            `yaml:"deadband"`
+
+	OnDelay  time.Duration `yaml:"on_delay"`
+	OffDelay time.Duration `yaml:"off_delay"`
+
+	Severity       string        `yaml:"severity"`
+	Respond        time.Duration `yaml:"time_to_respond"`
+	Priority       string        `yaml:"priority"`
+	PriorityReason string        `yaml:"priority_reason"`
+
+	Cause       string `yaml:"cause"`
+	Consequence string `yaml:"consequence"`
+	Response    string `yaml:"response"`
+	Verify      string `yaml:"verify"`
+	Hazard      string `yaml:"hazard"`
+	Procedure   string `yaml:"procedure"`
+
+	Latching      bool          `yaml:"latching"`
+	Confirm       bool          `yaml:"confirm"`
+	Realarm       time.Duration `yaml:"realarm"`
+	HighlyManaged bool          `yaml:"highly_managed"`
+	NoShelving    bool          `yaml:"no_shelving"`
+	MaxShelve     time.Duration `yaml:"max_shelve"`
+	Group         string        `yaml:"group"`
+	ConsequenceOf []string      `yaml:"consequence_of"`
+
+	Override map[string]override `yaml:"override"`
+}
+
+// override is what a site may change of a rule for some equipment.
+type override struct {
+	Enabled *bool `yaml:"enabled"`
+
+	High      string            `yaml:"high"`
+	HighHigh  string            `yaml:"high_high"`
+	Low       string            `yaml:"low"`
+	LowLow    string            `yaml:"low_low"`
+	Deviation string            `yaml:"deviation"`
+	Rate      string            `yaml:"rate"`
+	Limits    map[string]string `yaml:"limits"`
+	Unit      string            `yaml:"unit"`
+	Reference plant.Reference   `yaml:"reference"`
+	Deadband  string            `yaml:"deadband"`
+
+	OnDelay  *time.Duration `yaml:"on_delay"`
+	OffDelay *time.Duration `yaml:"off_delay"`
+	Realarm  *time.Duration `yaml:"realarm"`
+
+	Severity       string        `yaml:"severity"`
+	Respond        time.Duration `yaml:"time_to_respond"`
+	Priority       string        `yaml:"priority"`
+	PriorityReason string        `yaml:"priority_reason"`
+	Response       string        `yaml:"response"`
+	Procedure      string        `yaml:"procedure"`
+	Area           string        `yaml:"area"`
+	Group          string        `yaml:"group"`
+}
