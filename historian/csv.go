@@ -46,7 +46,6 @@ func csvPlain(s string) string {
 // csvStatus is the standard name of a status, or its code where the name alone
 // would lose something.
 func csvStatus(code uint32) string {
-	code &^= extraData // says something about the neighbours, not the sample
 	q := plant.QualityOf(code)
 	if back, ok := plant.QualityNamed(q.String()); ok && back.Code() == code {
 		return q.String()

@@ -436,7 +436,7 @@ func (f *Forwarder) send(ctx context.Context, batch []pointAt) error {
 // point makes the line: value and status, for a Bad sample the status only.
 // InfluxDB has no value that is not a number.
 func (f *Forwarder) point(p *pointAt) *write.Point {
-	tags := map[string]string{"path": p.path}
+	tags := map[string]string{"path": lineTag(p.path)}
 	t, ok := f.tags[p.path]
 	if !ok {
 		f.a.mu.Lock()
@@ -446,14 +446,14 @@ func (f *Forwarder) point(p *pointAt) *write.Point {
 		f.a.mu.Unlock()
 	}
 	if t.Unit != "" {
-		tags["unit"] = t.Unit
+		tags["unit"] = lineTag(t.Unit)
 	}
 	if t.Signal != "" {
-		tags["signal"] = t.Signal
+		tags["signal"] = lineTag(t.Signal)
 	}
 	for k, v := range t.Labels {
 		if v != "" {
-			tags[k] = v
+			tags[k] = lineTag(v)
 		}
 	}
 	fields := map[string]any{"status": int64(p.st)}
@@ -462,6 +462,10 @@ func (f *Forwarder) point(p *pointAt) *write.Point {
 	}
 	return write.NewPoint("calandria", tags, fields, time.Unix(0, p.time))
 }
+
+// lineTag takes off a backslash at the end, which line protocol cannot write:
+// it would escape what follows.
+func lineTag(s string) string { return strings.TrimRight(s, `\`) }
 
 // refusal reports that sending the same again is useless.
 func refusal(err error) bool {

@@ -1,0 +1,279 @@
+package historian
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"calandria/plant"
+)
+
+func openJournal(t testing.TB, path string) *Journal {
+	t.Helper()
+	j, err := OpenJournal(path, JournalOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { j.Close() })
+	return j
+}
+
+func event(i int, kind plant.EventKind, alarm, source string) plant.Event {
+	v := float64(i) + 0.5
+	return plant.Event{Time: at(float64(i)), Received: at(float64(i) + 0.25), Kind: kind, Alarm: alarm, Source: source,
+		Priority: plant.PriorityHigh, Value: &v, Unit: "kPa", User: "shift A", Text: fmt.Sprint("event ", i)}
+}
+
+func TestJournalRoundTrip(t *testing.T) {
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "journal.db")
+	j := openJournal(t, path)
+	if st, err := j.State(); st != nil || err != nil {
+		t.Fatal(st, err)
+	}
+	in := []plant.Event{event(1, plant.EventAlarm, "low_vacuum", "EV.EV5"), event(2, plant.EventAck, "low_vacuum", "EV.EV5"),
+		event(3, plant.EventNote, "", "EV.EV50"), event(4, plant.EventAlarm, "100%_o'clock", "EV")}
+	out, err := j.Append(in, []byte("state 1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if in[0].Seq != 0 || out[0].Seq != 1 || out[3].Seq != 4 {
+		t.Fatal("numbers", in[0].Seq, out[0].Seq, out[3].Seq)
+	}
+	if _, err := j.Append(nil, []byte("state 2")); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
+	j = openJournal(t, path)
+	if st, err := j.State(); string(st) != "state 2" || err != nil {
+		t.Fatal(string(st), err)
+	}
+	more, err := j.Append([]plant.Event{event(5, plant.EventReturn, "low_vacuum", "EV.EV5")}, nil)
+	if err != nil || more[0].Seq != 5 {
+		t.Fatal(more, err)
+	}
+	all := append(out, more...)
+	cases := []struct {
+		name string
+		f    Filter
+		want []int
+	}{
+		{"all", Filter{}, []int{1, 2, 3, 4, 5}},
+		{"after", Filter{AfterSeq: 3}, []int{4, 5}},
+		{"before", Filter{BeforeSeq: 3}, []int{1, 2}},
+		{"start included, end excluded", Filter{From: at(2), To: at(4)}, []int{2, 3}},
+		{"kinds", Filter{Kinds: []plant.EventKind{plant.EventAck, plant.EventReturn}}, []int{2, 5}},
+		{"alarm", Filter{Alarm: "low_vacuum"}, []int{1, 2, 5}},
+		{"alarm with signs of SQL", Filter{Alarm: "100%_o'clock"}, []int{4}},
+		{"source and its parts, not its namesakes", Filter{Source: "EV.EV5"}, []int{1, 2, 5}},
+		{"set and its parts", Filter{Source: "EV"}, []int{1, 2, 3, 4, 5}},
+		{"no wild cards", Filter{Source: "E_"}, nil},
+		{"user", Filter{User: "nobody"}, nil},
+		{"match", Filter{Match: "EVENT 3"}, []int{3}},
+		{"newest first", Filter{Newest: true, Limit: 2}, []int{5, 4}},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			got, err := j.Read(ctx, c.f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var want []plant.Event
+			for _, n := range c.want {
+				want = append(want, all[n-1])
+			}
+			if d := cmp.Diff(want, got); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+	if err := j.Verify(ctx); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Security requirement SR 2.8-2.12 of IEC 62443-3-3: nobody edits or deletes
+// a line unseen.
+func TestJournalTampering(t *testing.T) {
+	ctx := context.Background()
+	drop := `DROP TRIGGER journal_no_update; DROP TRIGGER journal_no_delete; DROP TRIGGER journal_in_order;`
+	cases := []struct {
+		name, sql string
+		seq       uint64 // of the line named, 0: refused
+	}{
+		{"update is refused", `UPDATE journal SET user = 'x' WHERE seq = 3`, 0},
+		{"delete is refused", `DELETE FROM journal WHERE seq = 3`, 0},
+		{"an insert out of order is refused", `INSERT INTO journal VALUES (99, 0, '', '', '', '', '{}', '')`, 0},
+		{"replace is refused", `INSERT OR REPLACE INTO journal VALUES (3, 0, '', '', '', '', '{}', '')`, 0},
+		{"text altered", drop + `UPDATE journal SET body = replace(body, 'event 3', 'event x') WHERE seq = 3`, 3},
+		{"column altered", drop + `UPDATE journal SET user = 'somebody' WHERE seq = 4`, 4},
+		{"time altered", drop + `UPDATE journal SET time = time - 1 WHERE seq = 4`, 4},
+		{"line removed", drop + `DELETE FROM journal WHERE seq = 5`, 5},
+		{"first line removed", drop + `DELETE FROM journal WHERE seq = 1`, 1},
+		{"last lines removed", drop + `DELETE FROM journal WHERE seq > 8`, 9},
+		{"all removed", drop + `DELETE FROM journal`, 1},
+		{"renumbered after removal", drop + `DELETE FROM journal WHERE seq = 5; UPDATE journal SET seq = seq - 1 WHERE seq > 5`, 5},
+		{"two swapped", drop + `UPDATE journal SET seq = -1 WHERE seq = 2; UPDATE journal SET seq = 2 WHERE seq = 3; UPDATE journal SET seq = 3 WHERE seq = -1`, 2},
+		{"line added", drop + `INSERT INTO journal SELECT 11, time, kind, alarm, source, user, body, hash FROM journal WHERE seq = 10`, 11},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "journal.db")
+			j := openJournal(t, path)
+			for i := range 10 {
+				if _, err := j.Append([]plant.Event{event(i+1, plant.EventNote, "", "EV")}, nil); err != nil {
+					t.Fatal(err)
+				}
+			}
+			db, err := sql.Open("sqlite", path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer db.Close()
+			_, err = db.Exec(c.sql)
+			if c.seq == 0 {
+				if err == nil || !strings.Contains(err.Error(), "append-only") {
+					t.Fatalf("not refused: %v", err)
+				}
+				if err := j.Verify(ctx); err != nil {
+					t.Fatal(err)
+				}
+				return
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			var te *TamperError
+			if err := j.Verify(ctx); !errors.As(err, &te) || te.Seq != c.seq {
+				t.Fatalf("got %v, want line %d", err, c.seq)
+			}
+		})
+	}
+}
+
+func TestCommitterBacklog(t *testing.T) {
+	ctx := context.Background()
+	j := openJournal(t, filepath.Join(t.TempDir(), "journal.db"))
+	c := NewCommitter(j, 5, nil)
+	limit := func(n int) {
+		if _, err := j.w.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", n)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	n := 0
+	commit := func(k int, state string) ([]plant.Event, bool) {
+		var evs []plant.Event
+		for range k {
+			n++
+			e := event(n, plant.EventNote, "", "EV")
+			e.Comment = strings.Repeat("x", 5000) // needs a page
+			evs = append(evs, e)
+		}
+		ok := c.Commit(evs, []byte(state))
+		return evs, ok
+	}
+	if evs, ok := commit(2, "s1"); !ok || evs[0].Seq != 1 || evs[1].Seq != 2 {
+		t.Fatal(ok, evs[0].Seq)
+	}
+	limit(1) // full: SQLite sets it to the present size
+	if evs, ok := commit(2, "s2"); ok || evs[1].Seq != 4 {
+		t.Fatal("stored on a full disk", evs[1].Seq)
+	}
+	h := c.Health()
+	if h.OK || h.Err == nil || h.Waiting != 2 || !h.Since.Equal(at(3)) {
+		t.Fatalf("%+v", h)
+	}
+	if evs, ok := commit(5, "s3"); ok || evs[2].Seq != 7 || evs[3].Seq != 0 {
+		t.Fatal("bounded backlog", evs[2].Seq, evs[3].Seq)
+	}
+	if h := c.Health(); h.Dropped != 2 || h.Waiting != 5 {
+		t.Fatalf("%+v", h)
+	}
+	limit(1 << 30)
+	evs, ok := commit(1, "s4")
+	if !ok || evs[0].Seq != 9 { // 8 tells of the loss
+		t.Fatal(ok, evs[0].Seq)
+	}
+	if h := c.Health(); !h.OK || h.Waiting != 0 {
+		t.Fatalf("%+v", h)
+	}
+	if err := j.Verify(ctx); err != nil {
+		t.Fatal(err)
+	}
+	got, err := j.Read(ctx, Filter{})
+	if err != nil || len(got) != 9 {
+		t.Fatal(len(got), err)
+	}
+	var texts []string
+	for _, e := range got {
+		texts = append(texts, e.Text)
+	}
+	want := []string{"event 1", "event 2", "event 3", "event 4", "event 5", "event 6", "event 7",
+		"2 events were not recorded because the journal could not be written and its backlog was full", "event 10"}
+	if d := cmp.Diff(want, texts); d != "" {
+		t.Fatal(d)
+	}
+	if st, _ := j.State(); string(st) != "s4" {
+		t.Fatal(string(st))
+	}
+	if !c.Commit(nil, nil) {
+		t.Fatal("nothing to do is stored")
+	}
+}
+
+func TestRecords(t *testing.T) {
+	ctx := context.Background()
+	j := openJournal(t, filepath.Join(t.TempDir(), "journal.db"))
+	if _, err := j.AddNote(Note{Time: at(1)}); err == nil {
+		t.Error("a note without text is stored")
+	}
+	id, err := j.AddNote(Note{Time: at(1), Source: "EV.EV1", User: "shift A", Text: "gauge glass cleaned"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	notes, err := j.Notes(ctx, "", at(0), at(2))
+	if err != nil || len(notes) != 1 || notes[0].ID != id || !notes[0].Time.Equal(at(1)) {
+		t.Fatal(notes, err)
+	}
+	if notes, _ := j.Notes(ctx, "", at(0), at(1)); len(notes) != 0 {
+		t.Error("the end is excluded")
+	}
+	if _, err := j.PutCleaning(Cleaning{Body: "EV.EV1", Start: at(10), End: at(5)}); err == nil {
+		t.Error("a cleaning that ends before it starts is stored")
+	}
+	c := Cleaning{Body: "EV.EV1", Start: at(3600), User: "shift A", Method: "caustic boil-out", Note: "invented"}
+	if c.ID, err = j.PutCleaning(c); err != nil {
+		t.Fatal(err)
+	}
+	got, err := j.Cleanings(ctx, "EV.EV1", at(7200), at(9000)) // still going on
+	if err != nil || len(got) != 1 || !got[0].End.IsZero() {
+		t.Fatal(got, err)
+	}
+	c.End = at(7000)
+	if id, err := j.PutCleaning(c); id != c.ID || err != nil {
+		t.Fatal(id, err)
+	}
+	if got, _ := j.Cleanings(ctx, "", at(7200), at(9000)); len(got) != 0 {
+		t.Fatal(got)
+	}
+	if got, _ := j.Cleanings(ctx, "", at(0), at(9000)); len(got) != 1 || cmp.Diff(c, got[0]) != "" {
+		t.Fatal(cmp.Diff(c, got[0]))
+	}
+	if _, ok, err := j.Setting("theme"); ok || err != nil {
+		t.Fatal(ok, err)
+	}
+	for _, v := range []string{"light", "night"} {
+		if err := j.PutSetting("theme", v); err != nil {
+			t.Fatal(err)
+		}
+		if got, ok, err := j.Setting("theme"); got != v || !ok || err != nil {
+			t.Fatal(got, ok, err)
+		}
+	}
+}
