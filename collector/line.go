@@ -175,7 +175,7 @@ func agree(ctx context.Context, s plant.ServerConfig, dataDir string, now time.T
 		if w != "" {
 			a.warnings = append(a.warnings, w)
 		}
-		if tokenPolicy(a) == ua.SecurityPolicyURINone && a.endpoint.SecurityMode != ua.MessageSecurityModeSignAndEncrypt {
+		if inClear(a) {
 			return nil, distrust("the server wants the password of user %q in clear over mode %s; it is not sent: use mode SignAndEncrypt (A8)", s.User, s.Mode)
 		}
 	}
@@ -213,6 +213,11 @@ func tokenPolicy(a *access) string {
 		return a.token.SecurityPolicyURI
 	}
 	return a.endpoint.SecurityPolicyURI
+}
+
+// inClear reports whether the password would be readable on the way (A8).
+func inClear(a *access) bool {
+	return tokenPolicy(a) == ua.SecurityPolicyURINone && a.endpoint.SecurityMode != ua.MessageSecurityModeSignAndEncrypt
 }
 
 const binaryTransport = "http://opcfoundation.org/UA-Profile/Transport/uatcp-uasc-uabinary"

@@ -213,14 +213,25 @@ func TestChooseEndpoint(t *testing.T) {
 
 // A password is never sent in clear over an open channel (A8).
 func TestNoPasswordInClear(t *testing.T) {
-	s := startInterop(t, map[string]any{"users": true})
-	cfg := secureServer(t, s.endpoint())
-	cfg.Policy, cfg.Mode = "None", "None"
-	a := &access{cfg: cfg, endpoint: &ua.EndpointDescription{SecurityPolicyURI: ua.SecurityPolicyURINone, SecurityMode: ua.MessageSecurityModeNone},
-		token: &ua.UserTokenPolicy{TokenType: ua.UserTokenTypeUserName}, password: canary}
-	if tokenPolicy(a) != ua.SecurityPolicyURINone {
-		t.Fatal("the token inherits the endpoint's policy")
+	a := &access{endpoint: &ua.EndpointDescription{}, token: &ua.UserTokenPolicy{TokenType: ua.UserTokenTypeUserName}, password: canary}
+	for _, c := range []struct {
+		endpoint, token string
+		mode            ua.MessageSecurityMode
+		clear           bool
+	}{
+		{ua.SecurityPolicyURINone, "", ua.MessageSecurityModeNone, true},
+		{ua.SecurityPolicyURINone, ua.SecurityPolicyURINone, ua.MessageSecurityModeNone, true},
+		{ua.SecurityPolicyURINone, ua.SecurityPolicyURIBasic256Sha256, ua.MessageSecurityModeNone, false},
+		{ua.SecurityPolicyURIBasic256Sha256, ua.SecurityPolicyURINone, ua.MessageSecurityModeSign, true},
+		{ua.SecurityPolicyURIBasic256Sha256, "", ua.MessageSecurityModeSign, false},
+		{ua.SecurityPolicyURIBasic256Sha256, ua.SecurityPolicyURINone, ua.MessageSecurityModeSignAndEncrypt, false},
+	} {
+		a.endpoint.SecurityPolicyURI, a.endpoint.SecurityMode, a.token.SecurityPolicyURI = c.endpoint, c.mode, c.token
+		if inClear(a) != c.clear {
+			t.Errorf("%+v: in clear %v", c, !c.clear)
+		}
 	}
+	a.endpoint.SecurityPolicyURI, a.endpoint.SecurityMode = ua.SecurityPolicyURINone, ua.MessageSecurityModeNone
 	// With a policy of its own the password is encrypted even so.
 	a.token.SecurityPolicyURI = ua.SecurityPolicyURIBasic256Sha256
 	own, err := loadIdentity(plant.ServerConfig{}, t.TempDir(), time.Now())
