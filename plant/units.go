@@ -29,6 +29,7 @@ const (
 	Current        Dimension = "electric current"          // A
 	Density        Dimension = "density"                   // kg/m3
 	Duration       Dimension = "duration"                  // s
+	Days           Dimension = "days"                      // d
 	State          Dimension = "state"                     // 1: 0 off, 1 on
 	AnyDimension   Dimension = "any"                       // unit as given, never converted
 	Mass           Dimension = "mass"                      // t
@@ -115,6 +116,7 @@ var unitTable = map[Dimension][]unit{
 	Current:       {{name: "A", scale: 1}, {name: "mA", scale: 1e-3}},
 	Density:       {{name: "kg/m3", scale: 1, alias: []string{"kg/m³"}}, {name: "g/cm3", scale: 1000, alias: []string{"kg/L"}}},
 	Duration:      {{name: "s", scale: 1}, {name: "min", scale: 60}, {name: "h", scale: 3600}, {name: "d", scale: 86400}, {name: "ms", scale: 1e-3}},
+	Days:          {{name: "d", scale: 1}, {name: "h", scale: 1. / 24}},
 	State:         {{name: "1", scale: 1, alias: []string{"", "-", "bool"}}},
 	Mass:          {{name: "t", scale: 1}, {name: "kg", scale: 1e-3}, {name: "lb", scale: 0.45359237e-3}},
 }

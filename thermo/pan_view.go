@@ -6,6 +6,7 @@ import (
 	"calandria/plant"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
+	"calandria/thermo/pan"
 	"calandria/thermo/steam"
 )
 
@@ -15,16 +16,28 @@ type panView struct {
 	in    inputs
 	rows  []row
 	model liquor.BPEModel
+	site  pan.Site
+	track *pan.Tracker
 
-	pressure, temperature, chest, steam, level, purity, liquorBrix evaporator.Reading
-	heater                                                         *bodyView
+	pressure, temperature, chest, steam, level, purity evaporator.Reading
+	steamValve, feedValve, feed, discharge             evaporator.Reading
+	massecuite, consistency                            evaporator.Reading
 
 	saturation, elevation, brix, supersaturation evaporator.Result
 	difference, evaporation, u                   evaporator.Result
+	phase, phaseTime, strikeTime, water          evaporator.Result
 }
 
 func newPanView(c *Calculator, e *plant.Equipment) *panView {
-	v := &panView{equip: e, in: inputs{house: c.house, tau: 20 * time.Second}, model: liquor.BPEModel(e.Pan.Properties.BoilingPoint)}
+	cfg := e.Pan
+	v := &panView{equip: e, in: inputs{house: c.house, tau: 20 * time.Second}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
+	v.site = pan.Site{Elevation: v.model, PurityFactor: cfg.Properties.PurityFactor,
+		Impurity: liquor.Impurity{M: cfg.Impurity[0], B: cfg.Impurity[1], C: cfg.Impurity[2]}}
+	d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
+	if len(cfg.LiquorPurityPct) == 2 {
+		d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
+	}
+	v.track = pan.NewTracker(d)
 	v.in.bind(e, "vapour_pressure", &v.pressure)
 	v.in.bind(e, "massecuite_temperature", &v.temperature)
 	if v.in.bind(e, "chest_pressure", &v.chest) == nil && e.Pan.HeatedBy != "" {
@@ -35,7 +48,12 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 	v.in.bind(e, "steam_flow", &v.steam)
 	v.in.bind(e, "level", &v.level)
 	v.in.bind(e, "liquor_purity", &v.purity)
-	v.in.bind(e, "liquor_brix", &v.liquorBrix)
+	v.in.bind(e, "steam_valve", &v.steamValve)
+	v.in.bind(e, "feed_valve", &v.feedValve)
+	v.in.bind(e, "feed_flow", &v.feed)
+	v.in.bind(e, "discharge_valve", &v.discharge)
+	v.in.bind(e, "massecuite_brix", &v.massecuite)
+	v.in.bind(e, "consistency", &v.consistency)
 	v.rows = c.rows(e)
 	return v
 }
@@ -43,6 +61,7 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.in.step(f, at)
 	v.calculate()
+	v.follow(at)
 	for _, r := range v.rows {
 		c.store(r, r.q.pan(v), at, v.in.worst, "")
 	}
@@ -99,47 +118,84 @@ func (v *panView) calculate() {
 	v.heatTransfer(tmc)
 }
 
-// motherLiquor finds Brix and supersaturation from the elevation: crystals do
-// not raise the boiling point.
+// motherLiquor finds Brix and supersaturation from the elevation. Without a
+// purity the Brix is that of pure sucrose, and there is no supersaturation.
 func (v *panView) motherLiquor(tmc float64) {
 	purity, known := v.motherPurity()
-	k := v.equip.Pan.Properties.PurityFactor
 	if !known {
 		purity = 100
 	}
-	brixAt := func(bpe float64) (float64, string, bool) {
-		b, err := v.model.BrixFromElevation(bpe, liquor.Purity(purity), steam.KPa(v.pressure.Value), k)
-		return accept(float64(b), err)
-	}
-	b, note, ok := brixAt(v.elevation.Value)
-	if !ok {
-		v.brix, v.supersaturation = absent(note), absent(note)
+	l, err := pan.MotherLiquor(pan.LiquorReading{MassecuiteC: tmc, SigmaK: v.temperature.Sigma, PressureKPa: v.pressure.Value,
+		SigmaKPa: v.pressure.Sigma, LiquorPurityPct: purity, SigmaPurityPct: v.purity.Sigma}, v.site)
+	if err != nil {
+		v.brix, v.supersaturation = absent(err.Error()), absent(err.Error())
 		return
 	}
-	v.brix = value(b, 0)
-	if hi, _, ok := brixAt(v.elevation.Value + 0.1); ok {
-		v.brix.Sigma = (hi - b) * 10 * v.elevation.Sigma
+	v.brix = value(float64(l.Brix), 0)
+	if hi, _, ok := accept(brixOf(v.model.BrixFromElevation(v.elevation.Value+0.1, liquor.Purity(purity), steam.KPa(v.pressure.Value), v.site.PurityFactor))); ok {
+		v.brix.Sigma = (hi - float64(l.Brix)) * 10 * v.elevation.Sigma
+	}
+	v.supersaturation = value(l.Supersaturation, l.Sigma)
+	if l.Extrapolated {
+		v.supersaturation.Reason.Text = "beyond the range of the equation's source"
 	}
 	if !known {
 		v.supersaturation = absent("no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct")
-		return
 	}
-	site := v.equip.Pan.Impurity
-	super := func(brix float64) (float64, string, bool) {
-		return accept(liquor.Vavrinecz.Supersaturation(liquor.Brix(brix), liquor.Purity(purity), steam.Celsius(tmc), liquor.Impurity{M: site[0], B: site[1], C: site[2]}))
+}
+
+func brixOf(b liquor.Brix, err error) (float64, error) { return float64(b), err }
+
+// follow steps the tracker that finds the strikes.
+func (v *panView) follow(at time.Time) {
+	use := func(r evaporator.Reading) pan.Reading { return pan.Reading{Value: r.Value, OK: r.OK} }
+	in := pan.Inputs{PressureKPa: use(v.pressure), LevelPct: use(v.level), SteamValvePct: use(v.steamValve), SteamTH: use(v.steam),
+		ChestKPa: use(v.chest), FeedValvePct: use(v.feedValve), FeedTH: use(v.feed), DischargePct: use(v.discharge),
+		MassecuiteBrix: use(v.massecuite), ConsistencyPct: use(v.consistency), LiquorPurityPct: use(v.purity)}
+	if v.temperature.OK {
+		in.MassecuiteC = pan.Use(v.temperature.Value - v.equip.Pan.ThermometerOffsetK)
 	}
-	s, note2, ok := super(b)
-	if !ok {
-		v.supersaturation = absent(note2)
-		return
+	v.track.Step(at, in)
+	phase, since := v.track.Phase()
+	none := absent("no strike is running")
+	v.phase, v.phaseTime, v.strikeTime, v.water = value(float64(phase), 0), value(at.Sub(since).Seconds(), 0), none, none
+	if phase == pan.Unknown {
+		v.phase = absent("the phase cannot be told: " + v.track.Missing())
+		v.phaseTime = v.phase
 	}
-	v.supersaturation = value(s, 0)
-	if hi, _, ok := super(b + 0.1); ok {
-		v.supersaturation.Sigma = (hi - s) * 10 * v.brix.Sigma
+	if s, ok := v.track.Running(); ok {
+		v.strikeTime = value(s.Length(at).Seconds(), 0)
+		v.water = absent("the evaporation is not known: no steam flow")
+		if s.WaterT.OK {
+			v.water = value(s.WaterT.Value, 0)
+		}
 	}
-	if n := note + note2; n != "" {
-		v.supersaturation.Reason.Text = "beyond the range of the equation's source"
+}
+
+// Strike is what is known of a pan's strikes at one moment.
+type Strike struct {
+	Pan     string // path
+	Phase   pan.Phase
+	Since   time.Time
+	Running *pan.Strike // nil between strikes
+	Usual   *pan.Strike // the strike to compare with, nil while there is none
+}
+
+// Strikes tells where every pan stands.
+func (c *Calculator) Strikes() []Strike {
+	var out []Strike
+	for _, v := range c.pans {
+		s := Strike{Pan: v.equip.Path}
+		s.Phase, s.Since = v.track.Phase()
+		if r, ok := v.track.Running(); ok {
+			s.Running = &r
+		}
+		if r, ok := pan.Reference(v.track.Strikes()); ok {
+			s.Usual = &r
+		}
+		out = append(out, s)
 	}
+	return out
 }
 
 func (v *panView) heatTransfer(tmc float64) {

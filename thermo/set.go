@@ -39,6 +39,7 @@ type bodyView struct {
 	rows      []row
 	inService plant.TagID
 	cleaning  plant.TagID
+	scaling   *scaling
 }
 
 // bleedView is one user of vapour.
@@ -67,6 +68,10 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 		bc := part.Body
 		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2, TubeLengthM: bc.TubeLengthM})
 		bv := &bodyView{equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
+		var err error
+		if bv.scaling, err = newScaling(bc); err != nil {
+			return nil, err
+		}
 		s.bodies = append(s.bodies, bv)
 		for j := range bc.Bleeds {
 			d.BleedFrom[bc.Effect-1] = true
@@ -159,6 +164,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if s.fresh = !c.noSigma && (at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas) || usable != s.usable); s.fresh {
 		s.sigmas, s.usable = at, usable
 		s.set.Uncertainty(&s.m, s.r)
+	}
+	for _, b := range s.bodies {
+		b.scaling.step(b.b.U, s.in.worst, on(f, b.cleaning), at)
 	}
 	for _, r := range s.rows {
 		c.store(r, s.sigma(c, r, r.q.set(s)), at, s.in.worst, s.note)

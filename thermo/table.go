@@ -1,8 +1,11 @@
 package thermo
 
 import (
+	"time"
+
 	"calandria/plant"
 	"calandria/thermo/evaporator"
+	"calandria/thermo/fouling"
 )
 
 // Quantity is one row of the table of calculated tags.
@@ -128,6 +131,25 @@ var Quantities = []Quantity{
 	{Class: plant.ClassBody, Name: "scale_resistance", Dimension: plant.ThermalResist, Low: -2, High: 50,
 		Meaning: "resistance added since the body was clean", Inputs: "u, u_clean", Source: "R = 1/U - 1/U_clean",
 		body: func(v *bodyView) evaporator.Result { return v.scale() }},
+	{Class: plant.ClassBody, Name: "scale_rate", Dimension: plant.Percent, Low: -100, High: 1000,
+		Meaning: "growth of scale a day, % of the clean resistance 1/U", Inputs: "u by the hour since the last cleaning, earlier cycles", Source: "package fouling",
+		body: func(v *bodyView) evaporator.Result { return v.scaleRate() }},
+	{Class: plant.ClassBody, Name: "cleaning_due", Dimension: plant.Days, Low: 0, High: 1000,
+		Meaning: "days until the cleaning limit is met, by the trend: planning information", Inputs: "u by the hour, cleaning_limit", Source: "package fouling",
+		body: func(v *bodyView) evaporator.Result { return v.due(func(f fouling.Forecast) time.Time { return f.Due }) }},
+	{Class: plant.ClassBody, Name: "cleaning_due_early", Dimension: plant.Days, Low: 0, High: 1000,
+		Meaning: "early end of the 90 % band of cleaning_due", Inputs: "u by the hour, cleaning_limit", Source: "package fouling",
+		body: func(v *bodyView) evaporator.Result {
+			return v.due(func(f fouling.Forecast) time.Time { return f.Early })
+		}},
+	{Class: plant.ClassBody, Name: "cleaning_due_late", Dimension: plant.Days, Low: 0, High: 1000,
+		Meaning: "late end of the 90 % band of cleaning_due", Inputs: "u by the hour, cleaning_limit", Source: "package fouling",
+		body: func(v *bodyView) evaporator.Result {
+			return v.due(func(f fouling.Forecast) time.Time { return f.Late })
+		}},
+	{Class: plant.ClassBody, Name: "days_in_service", Dimension: plant.Days, Low: 0, High: 10000,
+		Meaning: "days since the last cleaning that was recorded or found", Inputs: "cleaning, u by the hour", Source: "package fouling",
+		body: func(v *bodyView) evaporator.Result { return v.daysInService() }},
 	{Class: plant.ClassBody, Name: "specific_evaporation", Dimension: plant.SpecificEvap, Low: -50, High: 300,
 		Meaning: "water evaporated per heating surface", Inputs: "evaporation, heating surface", Source: "definition",
 		body: func(v *bodyView) evaporator.Result { return v.b.SpecificKgM2H }},
@@ -184,6 +206,18 @@ var Quantities = []Quantity{
 	{Class: plant.ClassPan, Name: "u", Dimension: plant.HeatTransfer, Low: 0.005, High: 8,
 		Meaning: "heat-transfer coefficient of the pan", Inputs: "steam flow, heating surface, temperature difference", Source: "U = q/(A dT)",
 		pan: func(v *panView) evaporator.Result { return v.u }},
+	{Class: plant.ClassPan, Name: "phase_found", Dimension: plant.AnyDimension, Low: 0, High: 20,
+		Meaning: "phase of the strike as the tags show it: 1 idle, 2 charge, 3 concentrate, 4 graining, 5 feed on, 6 tighten, 7 drop, 8 steam-out", Inputs: "level, pressure, valves, whichever there are", Source: "package pan",
+		pan: func(v *panView) evaporator.Result { return v.phase }},
+	{Class: plant.ClassPan, Name: "phase_time", Dimension: plant.Duration, Low: 0, High: 1e9,
+		Meaning: "time in the present phase", Inputs: "phase_found", Source: "definition",
+		pan: func(v *panView) evaporator.Result { return v.phaseTime }},
+	{Class: plant.ClassPan, Name: "strike_time", Dimension: plant.Duration, Low: 0, High: 1e9,
+		Meaning: "time since the strike began", Inputs: "phase_found", Source: "definition",
+		pan: func(v *panView) evaporator.Result { return v.strikeTime }},
+	{Class: plant.ClassPan, Name: "water_evaporated", Dimension: plant.Mass, Low: 0, High: 1000,
+		Meaning: "water evaporated in the present strike", Inputs: "steam flow", Source: "sum of evaporation",
+		pan: func(v *panView) evaporator.Result { return v.water }},
 }
 
 // Names lists the quantities of each class of equipment.

@@ -32,6 +32,7 @@ var metricUnit = map[plant.Dimension]struct {
 	plant.Current:        {"amperes", 1},
 	plant.Density:        {"grams_per_cubic_meter", 1e3},
 	plant.Duration:       {"seconds", 1},
+	plant.Days:           {"seconds", 86400},
 	plant.State:          {"", 1},
 	plant.Mass:           {"grams", 1e6},
 	plant.AnyDimension:   {"", 1},

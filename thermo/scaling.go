@@ -1,0 +1,143 @@
+package thermo
+
+import (
+	"slices"
+	"time"
+
+	"calandria/plant"
+	"calandria/thermo/evaporator"
+	"calandria/thermo/fouling"
+)
+
+// scaling follows the scale of one body: medians of U by the hour go into the
+// tracker of package fouling, which knows the earlier cycles.
+type scaling struct {
+	track    *fouling.Tracker
+	hour     time.Time // beginning of the hour being gathered
+	values   []float64
+	doubtful bool
+	cleaning bool
+	now      time.Time
+	forecast fouling.Forecast
+}
+
+func newScaling(b *plant.BodyConfig) (*scaling, error) {
+	t, err := fouling.NewTracker(fouling.Settings{CleanU: b.CleanUWM2K / 1000, LimitRatio: b.CleaningLimit})
+	return &scaling{track: t}, err
+}
+
+func (s *scaling) step(u evaporator.Result, worst plant.Quality, cleaning bool, at time.Time) {
+	if hour := at.Truncate(time.Hour); !hour.Equal(s.hour) {
+		s.close(s.hour.Add(time.Hour), at)
+		s.hour = hour
+	}
+	s.now = at
+	if s.cleaning && !cleaning {
+		s.values = s.values[:0]
+		// A time before the running cycle is refused: nothing is lost by that.
+		_ = s.track.Cleaned(at)
+	}
+	s.cleaning = cleaning
+	if u.OK() && !cleaning && len(s.values) < 40000 {
+		s.values = append(s.values, u.Value)
+		s.doubtful = s.doubtful || worst.IsUncertain()
+	}
+}
+
+// close ends an hour. Without values for a good part of it there is no median
+// worth having.
+func (s *scaling) close(end, now time.Time) {
+	if len(s.values) >= 5 {
+		slices.Sort(s.values)
+		q := fouling.Good
+		if s.doubtful {
+			q = fouling.Uncertain
+		}
+		s.track.Observe(end, s.values[len(s.values)/2], 0, q)
+	}
+	s.values, s.doubtful = s.values[:0], false
+	s.forecast = s.track.Forecast(now)
+}
+
+// ObserveHour gives the scale tracker of a body a median of U, in kW/(m2.K), of
+// an hour that ended at the time end: for a start on an archive that knows the
+// past. It reports whether there is such a body.
+func (c *Calculator) ObserveHour(body string, end time.Time, u float64) bool {
+	for _, s := range c.sets {
+		for _, b := range s.bodies {
+			if b.equip.Path == body {
+				b.scaling.track.Observe(end, u, 0, fouling.Good)
+				b.scaling.forecast = b.scaling.track.Forecast(end)
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// Scale is where a body stands between two cleanings.
+type Scale struct {
+	Body     string // path
+	Config   *plant.BodyConfig
+	Forecast fouling.Forecast
+	Started  time.Time // of the running cycle
+	Cleaned  bool      // Started is a cleaning, and not just the first value
+	Cycles   []fouling.Cycle
+	Model    fouling.Model
+	Known    bool // there is a model
+	CleanU   float64
+}
+
+// Scales tells where every body of a set stands; the path of the set, or ""
+// for all.
+func (c *Calculator) Scales(set string) []Scale {
+	var out []Scale
+	for _, s := range c.sets {
+		if set != "" && s.equip.Path != set {
+			continue
+		}
+		for _, b := range s.bodies {
+			t := b.scaling.track
+			x := Scale{Body: b.equip.Path, Config: b.equip.Body, Forecast: b.scaling.forecast, Cycles: t.Cycles(), CleanU: t.CleanU()}
+			x.Started, x.Cleaned = t.Started()
+			x.Model, x.Known = t.Model()
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+func (v *bodyView) scaleRate() evaporator.Result {
+	f := v.scaling.forecast
+	if f.Values == 0 && f.Cycles == 0 || f.Status == fouling.NoData || f.Status == "" {
+		return absent("no hour of U since the start")
+	}
+	r := value(f.RatePct, f.RateSigmaPct)
+	r.Reason.Text = f.Note
+	return r
+}
+
+func (v *bodyView) due(pick func(fouling.Forecast) time.Time) evaporator.Result {
+	f := v.scaling.forecast
+	when := pick(f)
+	switch {
+	case f.Status == fouling.NoData || f.Status == "":
+		return absent("no hour of U since the start")
+	case when.IsZero():
+		return absent("the limit is not in sight: " + string(f.Status))
+	}
+	r := value(max(0, when.Sub(v.scaling.now).Hours()/24), 0)
+	r.Reason.Text = f.Note
+	return r
+}
+
+func (v *bodyView) daysInService() evaporator.Result {
+	at, cleaning := v.scaling.track.Started()
+	switch {
+	case at.IsZero():
+		return absent("no hour of U since the start")
+	case !cleaning:
+		return absent("no cleaning has been recorded or found yet")
+	}
+	return value(max(0, v.scaling.now.Sub(at).Hours()/24), 0)
+}
