@@ -21,3 +21,18 @@ func BenchmarkForecast(b *testing.B) {
 		h++
 	}
 }
+
+// Eight bodies over thirty days, as a console may ask for it.
+func BenchmarkMakePlan(b *testing.B) {
+	set := append(demoSet(nil), demoSet(nil)[2:]...)
+	for i := range set {
+		set[i].Name = string(rune('A' + i))
+		set[i].Days = float64(i * 2)
+		set[i].CleaningCost = 6000
+	}
+	for b.Loop() {
+		if _, err := fouling.MakePlan(set, fouling.PlanSettings{Start: monday, Days: 30, PressureKPa: 173, LimitKPa: 260, CostPerKPaDay: 100}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -48,8 +48,8 @@ type Stop struct {
 type PlanSettings struct {
 	Start time.Time // the first day, in the site's time zone
 	Days  int       // 1 to 45
-	// LookAheadDays beyond the end are counted, without cleanings, so that a plan
-	// does not leave dirty bodies behind; default 10, at most 18.
+	// LookAheadDays beyond the end are planned too but not shown, so that a plan does
+	// not leave dirty bodies behind; default 10, at most 18, less than 0 for none.
 	LookAheadDays int
 	Stops         []Stop
 	NoCrew        []time.Weekday // days without a cleaning crew
@@ -88,7 +88,8 @@ type Cleaning struct {
 	// is in sight.
 	Latest  time.Time `json:"latest"`
 	Binding Limit     `json:"binding"`
-	// WaitCost is what one day later costs, Saves what the cleaning saves against
+	// WaitCost is what putting it off to the next possible day costs (others give
+	// way), Saves what the cleaning saves against
 	// leaving it out, in the plan's unit of cost.
 	WaitCost float64 `json:"wait_cost"`
 	Saves    float64 `json:"saves"`
@@ -134,14 +135,17 @@ func newPlanner(bodies []PlanBody, s PlanSettings) (*planner, error) {
 	if s.Start.IsZero() {
 		errs = append(errs, errors.New("start: give the first day"))
 	}
-	if s.LookAheadDays == 0 {
+	switch {
+	case s.LookAheadDays == 0:
 		s.LookAheadDays = 10
+	case s.LookAheadDays < 0:
+		s.LookAheadDays = 0
 	}
 	if s.MinDaysApart == 0 {
 		s.MinDaysApart = 1
 	}
-	if s.Days < 1 || s.Days > 45 || s.LookAheadDays < 0 || s.LookAheadDays > 18 {
-		errs = append(errs, fmt.Errorf("days %d and look-ahead %d: must be 1 to 45 and 0 to 18", s.Days, s.LookAheadDays))
+	if s.Days < 1 || s.Days > 45 || s.LookAheadDays > 18 {
+		errs = append(errs, fmt.Errorf("days %d and look-ahead %d: must be 1 to 45 and at most 18", s.Days, s.LookAheadDays))
 	}
 	if len(bodies) == 0 || len(bodies) > maxPlanBodies {
 		errs = append(errs, fmt.Errorf("%d bodies: must be 1 to %d", len(bodies), maxPlanBodies))
@@ -211,7 +215,7 @@ func newPlanner(bodies []PlanBody, s PlanSettings) (*planner, error) {
 	s.Start = time.Date(y, m, d, 0, 0, 0, 0, s.Start.Location())
 	p := &planner{s: s, bodies: bodies, days: s.Days, total: s.Days + s.LookAheadDays}
 	p.sums = make([]float64, p.total)
-	for i := range p.days {
+	for i := range p.total {
 		day := p.date(i)
 		room, why := 1, ""
 		for _, w := range s.NoCrew {
@@ -262,7 +266,7 @@ func (p *planner) date(i int) time.Time { return p.s.Start.AddDate(0, 0, i) }
 
 // allowed reports whether body k may be cleaned on day d beside the others.
 func (p *planner) allowed(plan []uint64, k, d int) bool {
-	if d < 0 || d >= p.days || p.room[d] == 0 || plan[k]>>d&1 == 1 {
+	if d < 0 || d >= p.total || p.room[d] == 0 || plan[k]>>d&1 == 1 {
 		return false
 	}
 	b := p.bodies[k]
@@ -270,7 +274,7 @@ func (p *planner) allowed(plan []uint64, k, d int) bool {
 	if b.Days+float64(d) < b.MinDays {
 		return false
 	}
-	for i := max(0, d-gap+1); i < min(p.days, d+gap); i++ {
+	for i := max(0, d-gap+1); i < min(p.total, d+gap); i++ {
 		if plan[k]>>i&1 == 1 {
 			return false
 		}
@@ -287,7 +291,7 @@ func (p *planner) allowed(plan []uint64, k, d int) bool {
 		return false
 	}
 	all[d]++
-	for i := max(0, d-p.s.MinDaysApart+1); i < min(p.days, d+p.s.MinDaysApart); i++ {
+	for i := max(0, d-p.s.MinDaysApart+1); i < min(p.total, d+p.s.MinDaysApart); i++ {
 		// Within a stop several may follow each other.
 		if i != d && all[i] > 0 && (p.stop[i] == "" || p.stop[d] == "") {
 			return false
@@ -296,7 +300,7 @@ func (p *planner) allowed(plan []uint64, k, d int) bool {
 	if p.s.MaxPerWeek > 0 {
 		for from := max(0, d-6); from <= d; from++ {
 			n := 0
-			for i := from; i < min(p.days, from+7); i++ {
+			for i := from; i < min(p.total, from+7); i++ {
 				n += all[i]
 			}
 			if n > p.s.MaxPerWeek {
@@ -319,7 +323,7 @@ func (p *planner) cost(plan []uint64) float64 {
 		for i := range p.total {
 			var lost float64
 			var over bool
-			if i < p.days && plan[k]>>i&1 == 1 {
+			if plan[k]>>i&1 == 1 {
 				last = i
 				c += b.CleaningCost
 				if p.stop[i] == "" {
@@ -354,7 +358,7 @@ func (p *planner) improve(plan []uint64) float64 {
 	best := p.cost(plan)
 	var spots []spot
 	for k := range p.bodies {
-		for d := range p.days {
+		for d := range p.total {
 			spots = append(spots, spot{k, d})
 		}
 	}
@@ -413,6 +417,9 @@ func (p *planner) improve(plan []uint64) float64 {
 				flip(a)
 				try(a)
 				for _, b := range spots[i+1:] {
+					if len(spots) > 400 && b.body != a.body { // long plans: pairs of one body only
+						break
+					}
 					if p.allowed(plan, b.body, b.day) {
 						flip(b)
 						try(a, b)
@@ -446,7 +453,7 @@ func (p *planner) again(plan []uint64) bool {
 		if n == 0 {
 			return
 		}
-		for d := from; d < p.days; d++ {
+		for d := from; d < p.total; d++ {
 			if p.allowed(plan, k, d) {
 				plan[k] |= 1 << d
 				masks(k, n-1, d+1, f)
@@ -459,14 +466,22 @@ func (p *planner) again(plan []uint64) bool {
 		old := plan[k]
 		best := old
 		plan[k] = 0
-		masks(k, 3, 0, func() {
+		most := 3
+		if p.total > 40 {
+			most = 2
+		}
+		if bits.OnesCount64(old) > most {
+			plan[k] = old
+			continue
+		}
+		masks(k, most, 0, func() {
 			if c := p.cost(plan); c < cost-eps {
 				cost, best = c, plan[k]
 			}
 		})
 		plan[k] = best
 	}
-	if p.days <= 16 {
+	if p.total <= 16 {
 		for k := range p.bodies {
 			for l := range k {
 				best := [2]uint64{plan[k], plan[l]}
@@ -516,7 +531,7 @@ func MakePlan(bodies []PlanBody, s PlanSettings) (Plan, error) {
 	p.overdue(plan, &out)
 	out.Assumed = []string{
 		"scale grows as the fitted law of each body says, at the rates and loads of now",
-		fmt.Sprintf("%d days beyond the plan are counted without cleanings", p.s.LookAheadDays),
+		fmt.Sprintf("%d days beyond the plan are planned too, but not shown", p.s.LookAheadDays),
 	}
 	if s.LimitKPa == 0 {
 		out.Assumed = append(out.Assumed, "no limit of the header pressure was given")
@@ -545,7 +560,7 @@ func (p *planner) describe(plan []uint64, k, d int, cost float64) Cleaning {
 	c.Saves = p.cost(plan) - cost
 	with := func(day int) (float64, bool) {
 		ok := day < p.days && p.allowed(plan, k, day)
-		if day >= p.total || day >= 64 {
+		if !ok {
 			return 0, false
 		}
 		plan[k] |= 1 << day
@@ -553,22 +568,9 @@ func (p *planner) describe(plan []uint64, k, d int, cost float64) Cleaning {
 		plan[k] &^= 1 << day
 		return v, ok
 	}
-	if d+1 < p.days {
-		v, _ := with(d + 1)
-		c.WaitCost = v - cost
-		if p.stop[d] != "" && p.stop[d+1] == "" {
-			c.WaitCost = v - cost // the stop is lost: that is part of waiting
-		}
-	} else { // the last day: one more day of this body as it is
-		i := d + 1
-		if i < p.total {
-			if last >= 0 {
-				c.WaitCost = p.loss[k][i-last-1] * b.LossPerPctDay
-			} else {
-				c.WaitCost = p.aged[k][i] * b.LossPerPctDay
-			}
-		}
-	}
+	plan[k] |= 1 << d
+	c.WaitCost = p.later(plan, k, d) - cost
+	plan[k] &^= 1 << d
 	allow := flat * math.Abs(cost)
 	first, lastDay := d, d
 	for first > 0 {
@@ -613,9 +615,13 @@ func (p *planner) describe(plan []uint64, k, d int, cost float64) Cleaning {
 		binds(due(func(i int) bool { return ageOn(i) > b.MaxDays }), LimitInterval)
 	}
 	if p.s.LimitKPa > 0 && b.PressurePerPctKPa > 0 {
+		// The first day on which this cleaning keeps the pressure within its limit.
 		p.cost(plan) // fills the sums
-		sums := append([]float64(nil), p.sums...)
-		binds(due(func(i int) bool { return sums[i] > p.s.LimitKPa }), LimitPressure)
+		without := append([]float64(nil), p.sums...)
+		plan[k] |= 1 << d
+		p.cost(plan)
+		plan[k] &^= 1 << d
+		binds(due(func(i int) bool { return without[i] > p.s.LimitKPa && p.sums[i] <= p.s.LimitKPa }), LimitPressure)
 	}
 	c.First, c.Last = p.date(first), p.date(lastDay)
 	if !c.Latest.IsZero() && c.Last.After(c.Latest) {
@@ -628,6 +634,36 @@ func (p *planner) describe(plan []uint64, k, d int, cost float64) Cleaning {
 		c.First = c.Last
 	}
 	return c
+}
+
+// later is the cost when body k's cleaning of day d is put off to the next day
+// on which one is possible; a cleaning of another body that stands there gives
+// way in the same manner, and so on.
+func (p *planner) later(plan []uint64, k, d int) float64 {
+	moved := append([]uint64(nil), plan...)
+	moved[k] &^= 1 << d
+	for day := d + 1; day < p.total; day++ {
+		if p.room[day] == 0 {
+			continue
+		}
+		if p.allowed(moved, k, day) {
+			moved[k] |= 1 << day
+			break
+		}
+		for o := range moved {
+			if o == k || moved[o]>>day&1 == 0 {
+				continue
+			}
+			moved[o] &^= 1 << day
+			if p.allowed(moved, k, day) {
+				moved[k] |= 1 << day
+				k = o
+				break
+			}
+			moved[o] |= 1 << day
+		}
+	}
+	return p.cost(moved)
 }
 
 func (p *planner) overdue(plan []uint64, out *Plan) {

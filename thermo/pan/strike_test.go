@@ -476,11 +476,28 @@ func TestCompare(t *testing.T) {
 	}
 }
 
+// One scan in the longest phase, with nothing of the feed to go by.
+func BenchmarkStep(b *testing.B) {
+	k := pan.NewTracker(designOf(tables(b)["PC1"]))
+	at := day
+	in := pan.Inputs{PressureKPa: pan.Use(14), LevelPct: pan.Use(60), MassecuiteC: pan.Use(62.5), SteamTH: pan.Use(2), ChestKPa: pan.Use(134), LiquorPurityPct: pan.Use(45)}
+	for range 4000 {
+		k.Step(at, in)
+		at = at.Add(time.Second)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		k.Step(at, in)
+		at = at.Add(time.Second)
+	}
+}
+
 func FuzzTracker(f *testing.F) {
 	f.Add([]byte{1, 2, 3, 200, 100, 50, 9, 255, 255, 0, 0, 0, 40, 41, 42, 43})
 	f.Fuzz(func(t *testing.T, data []byte) {
 		k := pan.NewTracker(pan.Design{AreaM2: 360, LiquorPurityPct: [2]float64{80, 68}})
 		at := day
+		data = data[:min(len(data), 4000)]
 		for i := 0; i+9 < len(data); i += 4 {
 			d := data[i:]
 			r := func(j int, scale float64) pan.Reading {

@@ -81,6 +81,8 @@ type Tracker struct {
 
 	// collected in this phase: medians and sums
 	us, steams, ss []float64
+	steamBase      float64 // median of steams when they were steamCount
+	steamCount     int
 	lastSample     time.Time
 	lastProfile    time.Time
 	minuteS        []float64
@@ -441,7 +443,7 @@ func (t *Tracker) next(at time.Time, f facts) (Phase, time.Time, string) {
 			}
 			return stay()
 		}
-		base, haveBase := median(t.steams)
+		base, haveBase := t.steamMedian()
 		up := f.in.SteamTH.OK && haveBase && len(t.steams) > 4 && f.in.SteamTH.Value > 1.8*base && base > 0.05
 		if !f.in.SteamTH.OK {
 			up = f.in.SteamValvePct.OK && f.in.SteamValvePct.Value > 60
@@ -555,7 +557,7 @@ func (t *Tracker) tighten(at time.Time, f facts, stay func() (Phase, time.Time, 
 		return stay()
 	}
 	// Without a tag of the feed: the steam is cut back, or the level stands.
-	if base, ok := median(t.steams); ok && len(t.steams) > 20 && (!f.level.OK || f.level.Value >= 80) {
+	if base, ok := t.steamMedian(); ok && len(t.steams) > 20 && (!f.level.OK || f.level.Value >= 80) {
 		now := f.in.SteamTH
 		if !now.OK {
 			now = f.in.SteamValvePct
@@ -622,6 +624,17 @@ func (t *Tracker) dropped(at time.Time, f facts) (Phase, time.Time, string, bool
 	return 0, time.Time{}, "", false
 }
 
+// steamMedian is the median of the phase's steam so far; it is worked out anew
+// when a tenth more has been gathered.
+func (t *Tracker) steamMedian() (float64, bool) {
+	n := len(t.steams)
+	if n < t.steamCount || n > t.steamCount+t.steamCount/10 {
+		t.steamBase, _ = median(t.steams)
+		t.steamCount = n
+	}
+	return t.steamBase, n > 0
+}
+
 func (t *Tracker) note(format string, args ...any) {
 	if t.strike != nil {
 		t.strike.note(format, args...)
@@ -660,7 +673,7 @@ func (t *Tracker) change(to Phase, when, noticed time.Time, why string) Transiti
 		}
 	}
 	t.phase, t.since = to, when
-	t.us, t.steams, t.ss = t.us[:0], t.steams[:0], t.ss[:0]
+	t.us, t.steams, t.ss, t.steamCount = t.us[:0], t.steams[:0], t.ss[:0], 0
 	t.minuteS = t.minuteS[:0]
 	clear(t.dwell)
 	return tr
@@ -789,7 +802,9 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		if sample && f.in.ChestKPa.OK && f.in.MassecuiteC.OK && t.d.AreaM2 > 0 {
 			if u, err := U(math.Max(0, f.in.SteamTH.Value), chest, f.in.MassecuiteC.Value, t.d.AreaM2); err == nil && u > 0 {
 				point.U = Use(u)
-				t.us = append(t.us, u)
+				if len(t.us) < 10000 {
+					t.us = append(t.us, u)
+				}
 			}
 		}
 	}
@@ -807,7 +822,9 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 				r.Purity = q
 				if l, err := motherLiquor(f.in.MassecuiteC.Value, f.in.PressureKPa.Value, q.Value, t.d.Site); err == nil {
 					point.LiquorBrix, point.Supersaturation = Use(float64(l.Brix)), Use(l.Supersaturation)
-					t.ss = append(t.ss, l.Supersaturation)
+					if len(t.ss) < 10000 {
+						t.ss = append(t.ss, l.Supersaturation)
+					}
 					t.minuteMean(at, l.Supersaturation, r)
 				}
 			}
