@@ -214,5 +214,10 @@ func localPath(v string) string {
 	if err != nil || u.Host != "" || u.Scheme != "" {
 		return "/"
 	}
-	return u.String()
+	// Written anew, escapes may have been undone: look again.
+	v = u.String()
+	if again, err := url.Parse(v); err != nil || again.Host != "" || !strings.HasPrefix(v, "/") || strings.HasPrefix(v, "//") || strings.ContainsAny(v, "\\\r\n\t") {
+		return "/"
+	}
+	return v
 }
