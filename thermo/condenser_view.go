@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/thermo/condenser"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/steam"
 )
@@ -115,26 +116,29 @@ func (v *condenserView) calculate() {
 		v.ratio = v.saturation
 		return
 	}
-	hv, err := steam.SatVapourEnthalpy(steam.KPa(v.pressure.Value))
-	hin, err1 := steam.LiquidEnthalpyAt(steam.Celsius(v.tin.Value))
-	hout, err2 := steam.LiquidEnthalpyAt(steam.Celsius(v.tout.Value))
-	if err != nil || err1 != nil || err2 != nil {
-		v.ratio = absent("temperatures outside the range of the steam table")
-		return
-	}
-	v.ratio = value(float64(hv-hout)/float64(hout-hin), 0)
-	v.ratio.Sigma = v.ratio.Value * v.rise.Sigma / v.rise.Value
 	var vapour float64
 	for _, b := range v.last {
 		if !b.b.EvaporationTH.OK() {
 			v.need = b.b.EvaporationTH
-			return
 		}
 		vapour += b.b.EvaporationTH.Value
 	}
-	if len(v.last) > 0 {
-		v.need = value(vapour*v.ratio.Value, vapour*v.ratio.Sigma)
-		v.duty = value(vapour*float64(hv-hout)/3.6, 0)
+	known := len(v.last) > 0 && !math.IsNaN(vapour) && vapour > 0
+	for _, b := range v.last {
+		known = known && b.b.EvaporationTH.OK()
+	}
+	if !known {
+		vapour = 1 // the ratio does not depend on it
+	}
+	p, err := condenser.Perform(vapour, steam.KPa(v.pressure.Value), steam.Celsius(v.tin.Value), steam.Celsius(v.tout.Value))
+	if err != nil {
+		v.ratio = absent(err.Error())
+		return
+	}
+	v.ratio = value(p.RatioKgKg, p.RatioKgKg*v.rise.Sigma/v.rise.Value)
+	if known {
+		v.need = value(p.WaterNeedTH, vapour*v.ratio.Sigma)
+		v.duty = value(p.DutyKW, 0)
 	}
 }
 

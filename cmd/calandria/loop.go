@@ -15,6 +15,8 @@ import (
 	"calandria/console"
 	"calandria/historian"
 	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/pan"
 )
 
 // loop owns the truth: the core with its frame and engines. Others send it
@@ -364,7 +366,43 @@ func (l *loop) show(at time.Time) {
 		}
 	}
 	s.Health = l.healthLines()
+	s.Strikes = strikes(c.calc.Strikes())
 	l.board.post(s)
+}
+
+// strikes gives each pan's strike the form of the console: phases over, the
+// present one, and those still to come as the usual strike has them.
+func strikes(found []thermo.Strike) []console.Strike {
+	var out []console.Strike
+	for _, f := range found {
+		s := console.Strike{Pan: f.Pan}
+		usual := map[pan.Phase]time.Duration{}
+		if f.Usual != nil {
+			s.Expected = f.Usual.Length(f.Usual.End)
+			for _, p := range f.Usual.Phases {
+				usual[p.Phase] += p.Duration(f.Usual.End)
+			}
+		}
+		last := f.Phase
+		if f.Running == nil {
+			s.Phases = []console.StrikePhase{{Name: f.Phase.String(), Start: f.Since, Expected: usual[f.Phase]}}
+		} else {
+			s.Started = f.Running.Start
+			for _, p := range f.Running.Phases {
+				s.Phases = append(s.Phases, console.StrikePhase{Name: p.Phase.String(), Start: p.Start, End: p.End, Expected: usual[p.Phase]})
+				last = p.Phase
+			}
+			if f.Usual != nil {
+				for _, p := range f.Usual.Phases {
+					if p.Phase > last {
+						s.Phases = append(s.Phases, console.StrikePhase{Name: p.Phase.String(), Expected: usual[p.Phase]})
+					}
+				}
+			}
+		}
+		out = append(out, s)
+	}
+	return out
 }
 
 func (l *loop) healthLines() []console.HealthLine {

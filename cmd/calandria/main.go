@@ -37,6 +37,7 @@ type cli struct {
 	Rules       rulesCmd       `cmd:"" help:"Explain a rule, or list them."`
 	Export      exportCmd      `cmd:"" help:"Write archived values as CSV."`
 	Import      importCmd      `cmd:"" help:"Read values from CSV into the archive."`
+	Cleaning    cleaningCmd    `cmd:"" help:"Propose when to clean which evaporator body: planning information, no permission."`
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
 	ReplayCases replayCasesCmd `cmd:"" name:"replay-cases" help:"Replay a file of alarm cases (JSON lines) and print each result."`
 	Verify      verifyCmd      `cmd:"" help:"Check that no line of the journal was altered or removed."`

@@ -24,6 +24,7 @@ import (
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
+	"calandria/thermo"
 )
 
 type runCmd struct {
@@ -122,6 +123,9 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		}
 	}
 	s.restore()
+	if err = scaleHistory(context.Background(), h, s.core.calc, s.archive, time.Now()); err != nil {
+		return s, err
+	}
 	s.loop.lastRun = s.lastSign()
 	s.console, err = console.New(&backend{s: s}, console.Options{Listen: h.Config.Console.Listen, BehindProxy: h.Config.Console.BehindProxy, Hosts: h.Config.Console.Hosts, Logger: log, Version: version(),
 		Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})})
@@ -143,6 +147,25 @@ func (s *service) restore() {
 		s.core.set("alarm_state_ok", 0, now)
 		s.log.Error("alarm states of before could not be read; alarms start unacknowledged and unshelved", "err", err)
 	}
+}
+
+// scaleHistory tells the trackers of scale what the archive knows: U by the
+// hour, over the last cycles.
+func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, ar *historian.Archive, now time.Time) error {
+	const days = 90
+	end := now.Truncate(time.Hour)
+	for _, e := range h.Of(plant.ClassBody) {
+		buckets, err := ar.Trend(ctx, e.Path+".u", end.Add(-days*24*time.Hour), end, days*24)
+		if err != nil {
+			return fmt.Errorf("read the history of U: %w", err)
+		}
+		for _, b := range buckets {
+			if b.Count >= 5 {
+				calc.ObserveHour(e.Path, b.Start.Add(time.Hour), b.Mean)
+			}
+		}
+	}
+	return nil
 }
 
 // lastSign is when the program was last alive on this data: the newest

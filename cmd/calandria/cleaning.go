@@ -1,0 +1,174 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/fouling"
+)
+
+type cleaningCmd struct {
+	ruleSource
+	Data     string   `help:"The data folder." default:"data" type:"path"`
+	Set      string   `help:"Name of the evaporator set; needed if there are several."`
+	Days     int      `help:"Days to plan." default:"21"`
+	Stops    []string `help:"Days on which the mill stands anyway: 2026-12-24 or 2026-12-24/2026-12-26."`
+	NoCrew   []string `help:"Weekdays without a cleaning crew: sat,sun."`
+	Hours    float64  `help:"How long a cleaning takes, h." default:"10"`
+	LossCost float64  `help:"What 1 % of U lost costs a day, in the site's money." default:"50"`
+	Cost     float64  `help:"What a cleaning costs." default:"1500"`
+	OffCost  float64  `help:"What an hour without the body costs." default:"150"`
+	Money    string   `help:"Name of the money, for showing."`
+	Format   string   `help:"text, csv or ics (calendar)." default:"text" enum:"text,csv,ics"`
+	Out      string   `help:"File to write; default standard output." type:"path"`
+}
+
+func (c *cleaningCmd) Run(a *app) error {
+	h, _, err := c.load()
+	if err != nil {
+		return err
+	}
+	calc, err := thermo.New(h)
+	if err != nil {
+		return err
+	}
+	sets := h.Of(plant.ClassSet)
+	if c.Set == "" && len(sets) == 1 {
+		c.Set = sets[0].Path
+	}
+	if e, ok := h.Equip(c.Set); !ok || e.Class != plant.ClassSet {
+		return fmt.Errorf("--set %q: name one of the plant's sets", c.Set)
+	}
+	ar, err := openData(c.Data)
+	if err != nil {
+		return err
+	}
+	defer ar.Close()
+	now := newest(a.ctx, h, ar)
+	if now.IsZero() {
+		return fmt.Errorf("the archive holds no measured value of this plant")
+	}
+	if err := scaleHistory(a.ctx, h, calc, ar, now); err != nil {
+		return err
+	}
+	zone, err := time.LoadLocation(h.Config.Site.TimeZone)
+	if err != nil {
+		return err
+	}
+	y, m, d := now.In(zone).Date()
+	settings := fouling.PlanSettings{Start: time.Date(y, m, d+1, 0, 0, 0, 0, zone), Days: c.Days, CostUnit: c.Money}
+	if settings.Stops, err = parseStops(c.Stops, zone); err != nil {
+		return fmt.Errorf("--stops: %w", err)
+	}
+	if settings.NoCrew, err = parseWeekdays(c.NoCrew); err != nil {
+		return fmt.Errorf("--no-crew: %w", err)
+	}
+	scales := calc.Scales(c.Set)
+	bodies, unknown := c.bodies(scales, settings.Start)
+	if len(bodies) == 0 {
+		return fmt.Errorf("the archive knows too little of U of %s: a plan needs some hours of it for each body", c.Set)
+	}
+	plan, err := fouling.MakePlan(bodies, settings)
+	if err != nil {
+		return err
+	}
+	for _, u := range unknown {
+		plan.Assumed = append(plan.Assumed, u+" is left out: its U is not known")
+	}
+	w := a.out
+	if c.Out != "" {
+		f, err := os.Create(c.Out)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		w = f
+	}
+	switch c.Format {
+	case "csv":
+		return plan.WriteCSV(w)
+	case "ics":
+		return plan.WriteCalendar(w, time.Now().UTC(), "calandria.invalid")
+	}
+	writeScales(w, scales)
+	return plan.WriteText(w)
+}
+
+// bodies gives the plan what the trackers know.
+func (c *cleaningCmd) bodies(scales []thermo.Scale, start time.Time) (bodies []fouling.PlanBody, unknown []string) {
+	for _, s := range scales {
+		if !s.Known {
+			unknown = append(unknown, s.Body)
+			continue
+		}
+		bodies = append(bodies, fouling.PlanBody{Name: s.Body, Model: s.Model, Days: max(0, start.Sub(s.Started).Hours()/24),
+			ReferenceU: s.CleanU, LimitRatio: s.Config.CleaningLimit, LimitBy: s.Forecast.Early, OffHours: c.Hours,
+			LossPerPctDay: c.LossCost, CleaningCost: c.Cost, OffCostPerHour: c.OffCost})
+	}
+	return bodies, unknown
+}
+
+// writeScales says where each body stands.
+func writeScales(w io.Writer, scales []thermo.Scale) {
+	day := func(t time.Time) string {
+		if t.IsZero() {
+			return "–"
+		}
+		return t.Format("2006-01-02")
+	}
+	t := newTable("body", "last cleaned", "U now", "of clean", "scale a day", "limit met", "early", "late", "rests on")
+	for _, s := range scales {
+		f := s.Forecast
+		since := day(s.Started)
+		if !s.Cleaned {
+			since = "before " + since
+		}
+		ratio := "–"
+		if s.CleanU > 0 {
+			ratio = fmt.Sprintf("%.0f %%", 100*f.U/s.CleanU)
+		}
+		t.row(s.Body, since, fmt.Sprintf("%.0f W/(m2.K)", 1000*f.U), ratio, fmt.Sprintf("%.2f %%", f.RatePct), day(f.Due), day(f.Early), day(f.Late),
+			fmt.Sprintf("%d hours, %d earlier cycles, %s", f.Values, f.Cycles, f.Kind))
+	}
+	t.write(w)
+	fmt.Fprintln(w)
+}
+
+func parseStops(list []string, zone *time.Location) ([]fouling.Stop, error) {
+	var stops []fouling.Stop
+	for _, s := range list {
+		from, to, ranged := strings.Cut(s, "/")
+		a, err := time.ParseInLocation("2006-01-02", from, zone)
+		if err != nil {
+			return nil, fmt.Errorf("%q is not a day such as 2026-12-24", s)
+		}
+		b := a
+		if ranged {
+			if b, err = time.ParseInLocation("2006-01-02", to, zone); err != nil || b.Before(a) {
+				return nil, fmt.Errorf("%q is not a span such as 2026-12-24/2026-12-26", s)
+			}
+		}
+		stops = append(stops, fouling.Stop{From: a, To: b.Add(24 * time.Hour), Reason: "mill stop"})
+	}
+	return stops, nil
+}
+
+func parseWeekdays(list []string) ([]time.Weekday, error) {
+	var days []time.Weekday
+next:
+	for _, s := range list {
+		for d := time.Sunday; d <= time.Saturday; d++ {
+			if len(s) >= 3 && len(s) <= len(d.String()) && strings.EqualFold(d.String()[:len(s)], s) {
+				days = append(days, d)
+				continue next
+			}
+		}
+		return nil, fmt.Errorf("%q is not a weekday", s)
+	}
+	return days, nil
+}
