@@ -128,8 +128,9 @@ func (d *driver) pause(ctx context.Context, wait time.Duration) {
 // farewell closes the session and hands out what there is room for.
 func (d *driver) farewell() {
 	if d.peer != nil {
-		d.oldSess = d.peer.sess
-		closeSession(context.Background(), d.peer.line, d.peer.sess)
+		if d.peer.sess != nil {
+			closeSession(context.Background(), d.peer.line, d.peer.sess)
+		}
 		d.peer.line.close()
 		d.peer = nil
 	}
