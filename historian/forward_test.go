@@ -86,7 +86,7 @@ func awkward() map[string][]plant.Point {
 			{Time: ns.Add(4 * time.Second), Value: 123456789.123, Quality: plant.Good},
 		},
 		`site.odd name, "quoted"=x\y`: {{Time: ns, Value: 1, Quality: plant.Good}},
-		"PA1.massecuite_temperature": {{Time: ns, Value: 68.5, Quality: plant.Good}},
+		"PA1.massecuite_temperature":  {{Time: ns, Value: 68.5, Quality: plant.Good}},
 	}
 }
 
