@@ -166,6 +166,12 @@ func evaporatorSet() (dashboard.Dashboard, error) {
 			query{"calandria_body_scale_resistance_square_meter_kelvin_per_watt" + ofBody + " * 1000", "{{body}}"})).
 		WithPanel(lines("Calandria saturation less its thermometer", "Beyond 1.5 K it suggests incondensable gas in the calandria.", units.Kelvin, 12,
 			query{"calandria_body_gas_depression_kelvin" + ofBody, "{{body}}"})).
+		WithPanel(lines("Days until the cleaning limit", "By the trend of U, with the ends of its 90 % band. Planning information: never permission to open or enter a vessel.", "suffix: d", 12,
+			query{"calandria_body_cleaning_due_seconds" + ofBody + " / 86400", "{{body}}"},
+			query{"calandria_body_cleaning_due_early_seconds" + ofBody + " / 86400", "{{body}} early"},
+			query{"calandria_body_cleaning_due_late_seconds" + ofBody + " / 86400", "{{body}} late"}).Min(0)).
+		WithPanel(lines("Days in service", "Since the last cleaning that was recorded or found.", "suffix: d", 12,
+			query{"calandria_body_days_in_service_seconds" + ofBody + " / 86400", "{{body}}"}).Min(0)).
 		WithRow(row("Evaporation and Brix")).
 		WithPanel(lines("Evaporation of each body", "By mass and heat balances of the set.", tonnesPerHour, 12,
 			query{"calandria_body_evaporation_kilograms_per_second" + ofBody + " * 3.6", "{{body}}"})).
@@ -218,6 +224,10 @@ func pans() (dashboard.Dashboard, error) {
 			Thresholds(dashboard.NewThresholdsConfigBuilder().Mode(dashboard.ThresholdsModeAbsolute).Steps(zones)).
 			ThresholdsStyle(common.NewGraphThresholdsStyleConfigBuilder().Mode(common.GraphThresholdsStyleModeDashedAndArea))).
 		WithRow(row("Strike")).
+		WithPanel(states("Phase found", "Phase of the strike as the tags show it.", 24, 7, []word{
+			{"1", "idle", "text"}, {"2", "charge", "light-blue"}, {"3", "concentrate", "blue"}, {"4", "graining", "purple"},
+			{"5", "feed on", "light-green"}, {"6", "tighten", "green"}, {"7", "drop", "light-yellow"}, {"8", "steam-out", "light-orange"}},
+			query{"calandria_pan_phase_found" + ofPan, "{{pan}}"})).
 		WithPanel(lines("Level", "% of the full strike.", units.PercentUnit, 12,
 			query{"calandria_pan_level_ratio" + ofPan, "{{pan}}"}).Min(0)).
 		WithPanel(lines("Phase", "Number of the plant's own sequence.", "none", 12,
