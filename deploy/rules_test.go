@@ -166,7 +166,7 @@ func (m *mill) run(d, step time.Duration) []string {
 // disturbances, strikes and noise not one alarm is annunciated.
 func TestRulesAreCalmWhenNormal(t *testing.T) {
 	m := newMill(t, start, 3)
-	if got := m.run(24*time.Hour, 5*time.Second); len(got) > 0 {
+	if got := m.run(24*time.Hour, 10*time.Second); len(got) > 0 {
 		t.Errorf("annunciated in normal running: %v", got)
 	}
 	for _, f := range m.set.Faults() {
@@ -179,7 +179,7 @@ func TestRulesAreCalmWhenNormal(t *testing.T) {
 // upsets (our own model; no source outside).
 func TestRulesNameEachUpset(t *testing.T) {
 	m := newMill(t, start, 3)
-	m.run(9*time.Hour, 10*time.Second)
+	m.run(9*time.Hour, 20*time.Second)
 	for _, c := range []struct {
 		upset string
 		lasts time.Duration
@@ -194,7 +194,7 @@ func TestRulesNameEachUpset(t *testing.T) {
 		{"low-level-ev2", time.Hour, []string{"level_low.EV.EV2"}, []string{"u_step_down.EV.EV2", "cleaning_due.EV.EV2"}},
 		{"entrainment-ev3", time.Hour, []string{"condensate_sugar.EV.EV4"}, []string{"boiler_condensate_sugar.EV.EV1"}},
 		{"bleed-ev2", time.Hour, []string{"bleed_outlet_hot.EV.EV2.secondary_heater"}, nil},
-		{"brix-drift", 5 * time.Hour, []string{"solids_not_closed.EV"}, nil},
+		{"brix-drift", 10 * time.Hour, []string{"solids_not_closed.EV"}, nil},
 	} {
 		start := m.model.Start
 		if c.upset == "gas-ev4" || c.upset == "brix-drift" {
@@ -204,7 +204,7 @@ func TestRulesNameEachUpset(t *testing.T) {
 			t.Fatal(err)
 		}
 		t.Log(c.upset)
-		got := m.run(c.lasts, 5*time.Second)
+		got := m.run(c.lasts, 10*time.Second)
 		for _, w := range c.want {
 			if !slices.Contains(got, w) {
 				t.Errorf("%s: %s did not come; came: %v", c.upset, w, got)
@@ -221,14 +221,14 @@ func TestRulesNameEachUpset(t *testing.T) {
 		if err := m.model.Clear(c.upset); err != nil {
 			t.Fatal(err)
 		}
-		m.run(3*time.Hour, 10*time.Second)
+		m.run(3*time.Hour, 20*time.Second)
 	}
 }
 
 // The set is stopped, cleaned and started again without a flood.
 func TestRulesThroughACleaning(t *testing.T) {
 	m := newMill(t, start, 10.9)
-	got := m.run(24*time.Hour, 5*time.Second)
+	got := m.run(24*time.Hour, 10*time.Second)
 	if !m.cleaned {
 		t.Fatal("the mill was not cleaned; the test shows nothing")
 	}
