@@ -58,7 +58,7 @@ CREATE TABLE IF NOT EXISTS stretches (
 // sqliteDSN makes the name of a database with our pragmas. FULL makes every
 // commit durable against loss of power, also in WAL mode.
 func sqliteDSN(path string, readOnly bool) string {
-	q := url.Values{"_pragma": {"busy_timeout(10000)", "synchronous(FULL)", "foreign_keys(1)", "journal_size_limit(67108864)"}}
+	q := url.Values{"_pragma": {"busy_timeout(10000)", "synchronous(FULL)", "foreign_keys(1)", "journal_size_limit(67108864)", "cache_size(-32768)"}}
 	if readOnly {
 		q.Add("_pragma", "query_only(1)")
 	} else {

@@ -1,0 +1,148 @@
+package historian
+
+import (
+	"context"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"calandria/plant"
+)
+
+// fillDays writes invented noisy signals: days of so many tags, a sample each
+// step with the jitter of a source clock (0..4 ms).
+func fillDays(b testing.TB, a *Archive, tags, days int, step time.Duration, resolution float64) (samples int64) {
+	b.Helper()
+	w := a.Bulk(context.Background(), nil)
+	end := t0
+	from := end.Add(-time.Duration(days) * 24 * time.Hour)
+	var sigs []*noisy
+	var paths []string
+	for k := range tags {
+		p := fmt.Sprintf("EV.EV%d.signal_%d", k%5+1, k)
+		if err := a.Describe(TagInfo{Path: p, Unit: "kPa", Resolution: resolution}); err != nil {
+			b.Fatal(err)
+		}
+		paths = append(paths, p)
+		sigs = append(sigs, newNoisy(int64(k), 56, 0.05))
+	}
+	for at := from; at.Before(end); at = at.Add(step) { // in order of time, as a simulation gives them
+		for k, p := range paths {
+			v := sigs[k].next()
+			pt := plant.Point{Time: at.Add(time.Duration(sigs[k].rng.Intn(5)) * time.Millisecond), Value: v, Quality: plant.Good}
+			if err := w.Add(p, pt); err != nil {
+				b.Fatal(err)
+			}
+			samples++
+		}
+	}
+	if err := w.Close(); err != nil {
+		b.Fatal(err)
+	}
+	return samples
+}
+
+func dirBytes(b testing.TB, dir string) (n int64) {
+	b.Helper()
+	err := filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() {
+			info, ierr := d.Info()
+			if ierr != nil {
+				return ierr
+			}
+			n += info.Size()
+		}
+		return err
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	return n
+}
+
+// BenchmarkBulk is the fill of the demonstration: samples a second and bytes a
+// sample, values kept exactly and at a resolution.
+func BenchmarkBulk(b *testing.B) {
+	for _, res := range []float64{0, 0.001, 0.01} {
+		b.Run(fmt.Sprintf("resolution=%v", res), func(b *testing.B) {
+			for b.Loop() {
+				dir := b.TempDir()
+				a, err := Open(dir, Options{})
+				if err != nil {
+					b.Fatal(err)
+				}
+				start := time.Now()
+				n := fillDays(b, a, 200, 6, 72*time.Second, res)
+				b.ReportMetric(float64(n)/time.Since(start).Seconds(), "samples/s")
+				b.ReportMetric(float64(dirBytes(b, filepath.Join(dir, kindRaw)))/float64(n), "B/sample")
+				a.Close()
+			}
+		})
+	}
+}
+
+// BenchmarkAppend is the live path: batches of 1,000 committed durably.
+func BenchmarkAppend(b *testing.B) {
+	for _, batch := range []int{200, 1000, 10_000} {
+		b.Run(fmt.Sprint("batch=", batch), func(b *testing.B) {
+			dir := b.TempDir()
+			a, err := Open(dir, Options{})
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer a.Close()
+			recs := make([]Record, batch)
+			i := 0
+			for b.Loop() {
+				for k := range recs {
+					recs[k] = Record{Path: fmt.Sprintf("EV.EV1.signal_%d", k%1000), Point: plant.Point{Time: t0.Add(time.Duration(i) * time.Millisecond), Value: float64(i), Quality: plant.Good}}
+					i++
+				}
+				if err := a.Append(recs); err != nil {
+					b.Fatal(err)
+				}
+				if err := a.Flush(context.Background()); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(b.N*batch)/b.Elapsed().Seconds(), "samples/s")
+		})
+	}
+}
+
+// BenchmarkTrend reads 60 days as 1,000 buckets: a tag each 72 s from raw
+// values, one each 2 s from roll-ups.
+func BenchmarkTrend(b *testing.B) {
+	for _, step := range []time.Duration{72 * time.Second, 2 * time.Second} {
+		b.Run(fmt.Sprint("step=", step), func(b *testing.B) {
+			a, err := Open(b.TempDir(), Options{Now: func() time.Time { return t0.Add(24 * time.Hour) }})
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer a.Close()
+			fillDays(b, a, 3, 60, step, 0.001)
+			if err := a.Maintain(context.Background()); err != nil {
+				b.Fatal(err)
+			}
+			for b.Loop() {
+				bs, err := a.Trend(context.Background(), "EV.EV2.signal_1", t0.Add(-60*24*time.Hour), t0, 1000)
+				if err != nil || len(bs) < 500 {
+					b.Fatal(len(bs), err)
+				}
+			}
+		})
+	}
+}
+
+// BenchmarkJournal is one event with a state of 20 kB, durable.
+func BenchmarkJournal(b *testing.B) {
+	j := openJournal(b, filepath.Join(b.TempDir(), "journal.db"))
+	state := make([]byte, 20_000)
+	for i := 0; b.Loop(); i++ {
+		if _, err := j.Append([]plant.Event{event(i, plant.EventAlarm, "a", "EV")}, state); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
