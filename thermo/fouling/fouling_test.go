@@ -415,6 +415,7 @@ func TestFastFallIsSuspect(t *testing.T) {
 	if before.Suspect || !after.Suspect {
 		t.Errorf("suspect before %v, after %v", before.Suspect, after.Suspect)
 	}
+	near(t, "days to the limit", after.Days(), before.Days(), 0.15)
 }
 
 func TestLimitReachedAndFarOff(t *testing.T) {
