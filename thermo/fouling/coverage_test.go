@@ -82,7 +82,7 @@ func TestBandsAreCalibrated(t *testing.T) {
 // At half-way the time left to the limit is known within 15 % of itself, for a
 // body with three earlier cycles. EV4 and EV5, which decide when the set stops,
 // must do so nine times in ten. The first bodies lose so little that drift of
-// the instruments (0.7 % a week, testdata/plant/README.md section 7) hides it:
+// the instruments (here 0.7 % a week, a default of ours) hides it:
 // a forecast that knew law, rate and the trend of now exactly would miss 15 %
 // sometimes too (the figure in the log). For them, taken
 // together, the median error must be within 20 %.

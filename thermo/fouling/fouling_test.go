@@ -70,7 +70,7 @@ func TestKahsayResistances(t *testing.T) {
 	}
 }
 
-// The invented mill (testdata/plant/README.md, section 5): U of five bodies from
+// The invented mill (testdata/plant/plant.json, "fouling"): U of five bodies from
 // day 0 to 14 under linear scale, printed to a whole W/(m2 K).
 func TestDemoScaling(t *testing.T) {
 	table := map[float64][5]float64{

@@ -8,8 +8,8 @@ import (
 	"calandria/thermo/fouling"
 )
 
-// body is one of the invented mill (testdata/plant/README.md, section 5): clean
-// U and the resistance after ten days.
+// body is one of the invented mill (testdata/plant/plant.json, "fouling"):
+// clean U and the resistance after ten days.
 type body struct {
 	name  string
 	clean float64 // kW/(m2 K)

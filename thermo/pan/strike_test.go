@@ -32,8 +32,8 @@ func load(t testing.TB, path string, into any) {
 	}
 }
 
-// table is the phase table of an invented pan (testdata/plant/plant.json;
-// README.md there, section 6). Values are those at the end of a phase.
+// table is the phase table of an invented pan (testdata/plant/plant.json,
+// "pans"). Values are those at the end of a phase.
 type table struct {
 	Grade string
 	Mc    float64 `json:"mc_t"`
@@ -78,8 +78,7 @@ var day = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 var phaseOf = []pan.Phase{pan.Charge, pan.Concentrate, pan.FeedOn, pan.Tighten, pan.Drop, pan.SteamOut}
 
 // boil makes the readings of strikes of a table, step by step, each after half
-// an hour of idling. noise adds that of the instruments (README.md there, section
-// 7). It returns when each phase began.
+// an hour of idling. noise adds that of the instruments, defaults of ours. It returns when each phase began.
 func boil(tb table, strikes int, step time.Duration, noise *rand.Rand, slow float64, f func(at time.Time, in pan.Inputs)) (starts []map[pan.Phase]time.Time, end time.Time) {
 	at := day
 	g := func(s float64) float64 {
