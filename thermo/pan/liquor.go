@@ -153,9 +153,9 @@ func Evaporation(steamTH float64, chest, pan steam.KPa, lossPct float64) (float6
 	return steamTH * (1 - lossPct/100) * float64(lc) / float64(lp), nil
 }
 
-// SteamTemperatureLimit is the least temperature difference, K, on which U
+// LeastDifferenceK is the least temperature difference, K, on which U
 // means anything.
-const SteamTemperatureLimit = 3.0
+const LeastDifferenceK = 3.0
 
 // U returns the heat-transfer coefficient of the calandria in kW/(m2 K) from
 // the steam condensed, t/h, at chest kPa, the massecuite's temperature and the
@@ -177,8 +177,8 @@ func U(steamTH float64, chest steam.KPa, massecuiteC, areaM2 float64) (float64, 
 		return 0, fmt.Errorf("U of a pan: %w", err)
 	}
 	dT := float64(tc) - massecuiteC
-	if !(dT >= SteamTemperatureLimit) || dT > 200 {
-		return 0, fmt.Errorf("U of a pan: chest is %.1f K above the massecuite, must be at least %g", dT, SteamTemperatureLimit)
+	if !(dT >= LeastDifferenceK) || dT > 200 {
+		return 0, fmt.Errorf("U of a pan: chest is %.1f K above the massecuite, must be at least %g", dT, LeastDifferenceK)
 	}
 	return steamTH / 3.6 * float64(lc) / (areaM2 * dT), nil
 }
