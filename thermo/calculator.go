@@ -263,6 +263,6 @@ func tsat(p float64) (float64, bool) {
 	return float64(t), err == nil
 }
 
-// NoUncertainty leaves the uncertainties out, for long stretches of the past:
-// they cost many evaluations each.
+// NoUncertainty leaves uncertainties and forecasts of scale out, for long
+// stretches of the past: they cost many evaluations each.
 func (c *Calculator) NoUncertainty() { c.noSigma = true }

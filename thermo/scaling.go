@@ -26,10 +26,13 @@ func newScaling(b *plant.BodyConfig) (*scaling, error) {
 	return &scaling{track: t}, err
 }
 
-func (s *scaling) step(u evaporator.Result, worst plant.Quality, cleaning bool, at time.Time) {
+func (s *scaling) step(u evaporator.Result, worst plant.Quality, cleaning, forecast bool, at time.Time) {
 	if hour := at.Truncate(time.Hour); !hour.Equal(s.hour) {
-		s.close(s.hour.Add(time.Hour), at)
+		s.close(s.hour.Add(time.Hour))
 		s.hour = hour
+		if forecast {
+			s.forecast = s.track.Forecast(at)
+		}
 	}
 	s.now = at
 	if s.cleaning && !cleaning {
@@ -46,7 +49,7 @@ func (s *scaling) step(u evaporator.Result, worst plant.Quality, cleaning bool, 
 
 // close ends an hour. Without values for a good part of it there is no median
 // worth having.
-func (s *scaling) close(end, now time.Time) {
+func (s *scaling) close(end time.Time) {
 	if len(s.values) >= 5 {
 		slices.Sort(s.values)
 		q := fouling.Good
@@ -56,7 +59,6 @@ func (s *scaling) close(end, now time.Time) {
 		s.track.Observe(end, s.values[len(s.values)/2], 0, q)
 	}
 	s.values, s.doubtful = s.values[:0], false
-	s.forecast = s.track.Forecast(now)
 }
 
 // ObserveHour gives the scale tracker of a body a median of U, in kW/(m2.K), of
@@ -67,12 +69,22 @@ func (c *Calculator) ObserveHour(body string, end time.Time, u float64) bool {
 		for _, b := range s.bodies {
 			if b.equip.Path == body {
 				b.scaling.track.Observe(end, u, 0, fouling.Good)
-				b.scaling.forecast = b.scaling.track.Forecast(end)
 				return true
 			}
 		}
 	}
 	return false
+}
+
+// ForecastScale works the forecasts of all bodies out anew, as of at. Step does
+// it by itself once an hour.
+func (c *Calculator) ForecastScale(at time.Time) {
+	for _, s := range c.sets {
+		for _, b := range s.bodies {
+			b.scaling.now = at
+			b.scaling.forecast = b.scaling.track.Forecast(at)
+		}
+	}
 }
 
 // Scale is where a body stands between two cleanings.

@@ -166,7 +166,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		s.set.Uncertainty(&s.m, s.r)
 	}
 	for _, b := range s.bodies {
-		b.scaling.step(b.b.U, s.in.worst, on(f, b.cleaning), at)
+		b.scaling.step(b.b.U, s.in.worst, on(f, b.cleaning), !c.noSigma, at)
 	}
 	for _, r := range s.rows {
 		c.store(r, s.sigma(c, r, r.q.set(s)), at, s.in.worst, s.note)

@@ -32,13 +32,21 @@ type demoCmd struct {
 	Seed       uint64  `help:"Seed of the mill's noise and disturbances." default:"1"`
 }
 
-// The invented past is simulated a minute at a time. All of its last days is
-// recorded, of what is older every fifth minute.
-const (
-	pastStep   = time.Minute
-	coarseStep = 5 * time.Minute
-	fineDays   = 36 * time.Hour
-)
+// The invented past is simulated a minute at a time. The last day and a half is
+// recorded whole, the week before every fifth minute, what is older every
+// tenth: a screen must not wait for it.
+const pastStep = time.Minute
+
+func recorded(age time.Duration, t time.Time) bool {
+	every := 10 * time.Minute
+	switch {
+	case age <= 36*time.Hour:
+		every = pastStep
+	case age <= 8*24*time.Hour:
+		every = 5 * time.Minute
+	}
+	return t.Truncate(every).Equal(t.Truncate(pastStep))
+}
 
 func (c *demoCmd) Run(a *app) (err error) {
 	if c.ListUpsets {
@@ -171,7 +179,7 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 	m := simulator.New(o.Seed, o.From)
 	record := o.Known.IsZero()
 	err = simulator.Past(m, o.From, o.To, pastStep, func(t time.Time, rs []simulator.Reading) {
-		if record && (now.Sub(t) <= fineDays || t.Truncate(coarseStep).Equal(t.Truncate(pastStep))) {
+		if record && recorded(now.Sub(t), t) {
 			p.step(a.ctx, t, m, rs)
 		}
 	})

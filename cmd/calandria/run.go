@@ -165,6 +165,7 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 			}
 		}
 	}
+	calc.ForecastScale(now)
 	return nil
 }
 
