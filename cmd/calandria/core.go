@@ -126,9 +126,14 @@ func (c *core) sample(s plant.Sample, now time.Time) bool {
 	if s.Point.Time.After(c.frame.At) {
 		c.frame.At = s.Point.Time
 	}
-	c.rules.Sample(c.frame, s.Tag, c.feed)
+	c.rules.Sample(c.frame, s.Tag, c.feed, func(alarm int, suppress plant.Truth, reason string) {
+		c.alarms.SuppressWhile(alarm, plantState, suppress, reason, s.Point.Time)
+	})
 	return true
 }
+
+// plantState names the suppression that a rule's suppress_when asks for.
+const plantState = "plant state"
 
 func (c *core) feed(alarm int, in plant.AlarmInput) { c.alarms.Feed(alarm, in) }
 
@@ -143,7 +148,7 @@ func (c *core) scan(at time.Time) {
 		c.put(c.values[i].Tag, c.values[i].Point)
 	}
 	c.rules.Scan(c.frame, at, c.put, c.feed, func(alarm int, suppress plant.Truth, reason string) {
-		c.alarms.SuppressWhile(alarm, "plant state", suppress, reason, at)
+		c.alarms.SuppressWhile(alarm, plantState, suppress, reason, at)
 	})
 }
 

@@ -37,6 +37,10 @@ type demoCmd struct {
 // tenth: a screen must not wait for it.
 const pastStep = time.Minute
 
+// waitingAlarm is how long before the demo opens gas begins to gather in EV4:
+// the alarm that waits for whoever looks.
+const waitingAlarm = 40 * time.Minute
+
 func recorded(age time.Duration, t time.Time) bool {
 	every := 10 * time.Minute
 	switch {
@@ -179,6 +183,12 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 	m := simulator.New(o.Seed, o.From)
 	record := o.Known.IsZero()
 	err = simulator.Past(m, o.From, o.To, pastStep, func(t time.Time, rs []simulator.Reading) {
+		// Something for a person to do when the demo opens.
+		if c.Upset == "" && o.To.Sub(t) == waitingAlarm {
+			if err := m.StartFull("gas-ev4"); err != nil && p.err == nil {
+				p.err = err
+			}
+		}
 		if record && recorded(now.Sub(t), t) {
 			p.step(a.ctx, t, m, rs)
 		}

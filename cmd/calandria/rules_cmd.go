@@ -153,6 +153,9 @@ func printExplanation(a *app, c *core, index int, at time.Time) {
 	st := c.alarms.Status(index)
 	fmt.Fprintf(a.out, "%s  (%s:%d)\n%s, priority %s\n\n", spec.Name, spec.File, spec.Line, spec.Title, spec.Priority)
 	fmt.Fprintf(a.out, "raised when   %s\n", e.Words)
+	if e.OnlyWords != "" {
+		fmt.Fprintf(a.out, "only while    %s  (%s now)\n", e.OnlyWords, e.Only)
+	}
 	if e.SuppressWords != "" {
 		fmt.Fprintf(a.out, "hidden while  %s  (%s now)\n", e.SuppressWords, e.Suppress)
 	}

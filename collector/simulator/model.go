@@ -134,8 +134,14 @@ func NewWith(seed uint64, start time.Time, set Settings) *Model {
 	return m
 }
 
-// SetGaps turns communication gaps on or off.
-func (m *Model) SetGaps(on bool) { m.settings.Gaps = on }
+// SetGaps turns communication gaps on or off. Turned on, the first one is some
+// hours away: a due one of long ago does not count.
+func (m *Model) SetGaps(on bool) {
+	if on && !m.settings.Gaps {
+		m.nextGap = m.now.Add(m.gapWait())
+	}
+	m.settings.Gaps = on
+}
 
 // SetService puts the set at the given number of days in service since its
 // last cleaning, settled: the syrup at 65 Bx unless the header limits it.
