@@ -98,13 +98,30 @@ type BodyConfig struct {
 	Title string `yaml:"title"`
 	// Effect counts from 1 at the steam end; bodies of one effect share it.
 	Effect int `yaml:"effect"`
+	// Juice is in_line (default: fed by the body before it) or beside: fed with a
+	// part of the same juice as the body before it, which must be of its effect.
+	Juice string `yaml:"juice"`
 	// HeatingSurfaceM2 is the heating surface, m2.
 	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
 	TubeLengthM      float64 `yaml:"tube_length_m"`
 	Kind             string  `yaml:"kind"` // robert (default), kestner, falling_film
 	// CleanUWM2K is U just after cleaning, W/(m2.K), from the site's records;
-	// without it the Dessin correlation stands in, and says so.
+	// without it U after the last cleanings is learned, and until then the
+	// Dessin correlation stands in, and says so.
 	CleanUWM2K float64 `yaml:"clean_u_w_m2k"`
+	// ReferenceBrix (leaving the body) and ReferenceChestC (degC) are where
+	// normalised U is quoted. With both, clean U is meant there and the scale is
+	// followed on normalised U; without, they are learned after a cleaning and
+	// normalised U is for information.
+	ReferenceBrix   float64 `yaml:"reference_brix"`
+	ReferenceChestC float64 `yaml:"reference_chest_c"`
+	// LevelFactor lists [level in % of the tube, U over U at the best level] for
+	// normalised U, levels rising; default the usual shape of a Robert body, and
+	// none for other kinds.
+	LevelFactor [][]float64 `yaml:"level_factor"`
+	// MinDifferenceK is the temperature difference below which U is not shown,
+	// K; default 4, falling_film 2. The error of U is that of the difference.
+	MinDifferenceK *float64 `yaml:"min_difference_k"`
 	// CleaningLimit is the ratio to clean U at which cleaning is due; default
 	// 0.8 for effects 1 to 3, 0.65 after.
 	CleaningLimit float64            `yaml:"cleaning_limit"`
@@ -129,6 +146,20 @@ type CondenserConfig struct {
 	Name  string             `yaml:"name"`
 	Title string             `yaml:"title"`
 	Tags  map[string]Binding `yaml:"tags"`
+	// Normal is what the condenser shows in good order at the usual load, for
+	// the diagnosis of lost vacuum; learned from good running where it is left out.
+	Normal *NormalConfig `yaml:"normal"`
+}
+
+// NormalConfig is a condenser in good order. Pressure and both temperatures go
+// together; the rest may be left out.
+type NormalConfig struct {
+	VapourPressureKPa float64 `yaml:"vapour_pressure_kpa"` // absolute
+	WaterInletC       float64 `yaml:"water_inlet_c"`
+	WaterOutletC      float64 `yaml:"water_outlet_c"`
+	GasC              float64 `yaml:"gas_c"`
+	WaterTH           float64 `yaml:"water_t_h"`
+	VapourTH          float64 `yaml:"vapour_t_h"`
 }
 
 // PanConfig is a vacuum pan.

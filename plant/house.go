@@ -206,6 +206,9 @@ func Load(file string, data []byte) (*House, error) {
 		f, c := fmt.Sprintf("condensers[%d]", i), &cfg.Condensers[i]
 		e := b.equip(f, nil, c.Name, c.Title, ClassCondenser)
 		e.Condenser = c
+		if c.Normal != nil {
+			b.normal(f+".normal", c.Normal)
+		}
 		b.tags(f+".tags", e, c.Tags)
 	}
 	for i := range cfg.Pans {
@@ -397,9 +400,21 @@ func (b *builder) set(f string, c *SetConfig) {
 		be.Body = bc
 		if bc.Effect == 0 {
 			bc.Effect = last + 1
+			if bc.Juice == "beside" {
+				bc.Effect = max(1, last)
+			}
 		}
 		if bc.Effect != last && bc.Effect != last+1 || bc.Effect > 7 {
 			b.fault(bf+".effect", fmt.Sprintf("effect %d after effect %d", bc.Effect, last), "number effects 1, 2, 3 ... up to 7 from the steam end; bodies of one effect stand together")
+		}
+		switch bc.Juice {
+		case "", "in_line":
+		case "beside":
+			if i == 0 || bc.Effect != last {
+				b.fault(bf+".juice", fmt.Sprintf("no body of effect %d before it to be beside of", bc.Effect), "list bodies fed beside each other one after the other, with the same effect")
+			}
+		default:
+			b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; backward and mixed feed are not offered")
 		}
 		last = bc.Effect
 		if bc.HeatingSurfaceM2 == 0 {
@@ -419,6 +434,34 @@ func (b *builder) set(f string, c *SetConfig) {
 		if bc.CleanUWM2K != 0 {
 			b.within(bf+".clean_u_w_m2k", bc.CleanUWM2K, 50, 8000, "a heat-transfer coefficient in W/(m2.K)")
 		}
+		if bc.ReferenceBrix != 0 {
+			b.within(bf+".reference_brix", bc.ReferenceBrix, 5, 85, "a Brix leaving an evaporator body")
+		}
+		if bc.ReferenceChestC != 0 {
+			b.within(bf+".reference_chest_c", bc.ReferenceChestC, 58, 175, "a temperature of a calandria in degC")
+		}
+		if (bc.ReferenceBrix != 0) != (bc.ReferenceChestC != 0) {
+			b.fault(bf+".reference_brix", "reference_brix and reference_chest_c go together", "give both or neither")
+		}
+		for j, p := range bc.LevelFactor {
+			pf := fmt.Sprintf("%s.level_factor[%d]", bf, j)
+			switch {
+			case len(p) != 2:
+				b.fault(pf, "a point is [level in %, factor]", "write for example [[10, 0.7], [33, 1], [100, 0.85]]")
+			case !(p[0] >= 0 && p[0] <= 200) || !(p[1] > 0.05 && p[1] <= 1.5):
+				b.fault(pf, fmt.Sprintf("[%g, %g] is out of bounds", p[0], p[1]), "levels are 0 to 200 %, factors above 0.05 and at most 1.5")
+			case j > 0 && len(bc.LevelFactor[j-1]) == 2 && !(p[0] > bc.LevelFactor[j-1][0]):
+				b.fault(pf, fmt.Sprintf("level %g after %g", p[0], bc.LevelFactor[j-1][0]), "list the points with rising level")
+			}
+		}
+		if bc.MinDifferenceK == nil {
+			least := 4.0
+			if bc.Kind == "falling_film" {
+				least = 2
+			}
+			bc.MinDifferenceK = &least
+		}
+		b.within(bf+".min_difference_k", *bc.MinDifferenceK, 0.5, 20, "a temperature difference in K")
 		if bc.CleaningLimit == 0 {
 			bc.CleaningLimit = 0.8
 			if bc.Effect > 3 {
@@ -449,6 +492,18 @@ func (b *builder) set(f string, c *SetConfig) {
 			}
 		}
 	}
+}
+
+func (b *builder) normal(f string, n *NormalConfig) {
+	b.within(f+".vapour_pressure_kpa", n.VapourPressureKPa, 2, 60, "the absolute pressure of a condenser in kPa")
+	b.within(f+".water_inlet_c", n.WaterInletC, 0.1, 60, "injection water in degC")
+	b.within(f+".water_outlet_c", n.WaterOutletC, 1, 90, "tail water in degC")
+	if n.WaterOutletC <= n.WaterInletC {
+		b.fault(f+".water_outlet_c", "the tail water is not warmer than the injection water", "give both in degC, of good running")
+	}
+	b.within(f+".gas_c", n.GasC, 0, 90, "a gas temperature in degC")
+	b.within(f+".water_t_h", n.WaterTH, 0, 50000, "a water flow in t/h")
+	b.within(f+".vapour_t_h", n.VapourTH, 0, 2000, "a vapour flow in t/h")
 }
 
 func (b *builder) properties(f string, p *Properties) {

@@ -30,6 +30,7 @@ var Signals = []Signal{
 	{ClassSet, "steam_pressure", Pressure, "steam in the calandria of the first effect"},
 	{ClassSet, "steam_temperature", Temperature, "steam to the first effect"},
 	{ClassSet, "steam_flow", MassFlow, "steam to the first effect"},
+	{ClassSet, "steam_make_up_flow", MassFlow, "further steam to the first effect, added to steam_flow: make-up, recompressed vapour"},
 	{ClassSet, "juice_flow", MassFlow, "clear juice to the first body, by mass"},
 	{ClassSet, "juice_volume_flow", VolumeFlow, "clear juice to the first body, by volume"},
 	{ClassSet, "juice_temperature", Temperature, "clear juice to the first body"},

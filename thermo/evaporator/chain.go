@@ -163,14 +163,15 @@ func (s *Set) elevation(brix, kPa float64) float64 {
 	return v
 }
 
-// extrapolated reports whether the elevation of body b was computed outside the
-// range its source gives.
+// extrapolated reports whether the elevation or the enthalpy of the juice of
+// body b was computed outside the range its source gives.
 func (s *Set) extrapolated(b int) bool {
 	if s.d.Water {
 		return false
 	}
-	_, flagged, _ := s.d.Elevation.ElevationFlagged(liquor.Brix(s.c.x[b]), s.c.purity, steam.KPa(s.c.pv[b]), s.d.PurityFactor)
-	return flagged
+	_, elevation, _ := s.d.Elevation.ElevationFlagged(liquor.Brix(s.c.x[b]), s.c.purity, steam.KPa(s.c.pv[b]), s.d.PurityFactor)
+	_, heat, _ := s.d.Heat.EnthalpyFlagged(liquor.Brix(s.c.x[b]), s.c.purity, steam.Celsius(s.c.tj[b]))
+	return elevation || heat
 }
 
 // juiceHeat returns the enthalpy of juice in kJ/kg.

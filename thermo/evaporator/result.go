@@ -81,8 +81,8 @@ type BodyResult struct {
 	Effect    int
 	InService bool
 
-	// Extrapolated: the elevation was computed outside its source's range of Brix,
-	// pressure or purity.
+	// Extrapolated: the elevation or the enthalpy of the juice was computed outside
+	// its source's range of Brix, pressure, temperature or purity.
 	Extrapolated bool
 
 	ChestKPa    Result // saturation pressure of ChestC

@@ -127,11 +127,17 @@ func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
 	r := s.NewResults()
 	c, up, down := make([]float64, k), make([]float64, k), make([]float64, k)
 	var a *Adjusted
-	for range 5 {
+	// The balances are nearly straight: their slopes are worked out where the
+	// readings are, and again only after a long step. The misfit is exact each time.
+	moved := math.Inf(1)
+	for range 12 {
 		if err := s.misfit(&full, checks, r, c); err != nil {
 			return nil, err
 		}
 		for i, v := range vars {
+			if moved < 2 {
+				break
+			}
 			x, h := v.Value, 0.1*v.Sigma
 			v.Value = x + h
 			err := s.misfit(&full, checks, r, up)
@@ -155,7 +161,7 @@ func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
 		if a, err = Reconcile(p, significance); err != nil {
 			return nil, err
 		}
-		moved := 0.0
+		moved = 0
 		for i, v := range vars {
 			moved = max(moved, math.Abs(a.X[i]-v.Value)/v.Sigma)
 			v.Value = a.X[i]
