@@ -4,9 +4,11 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
+	"calandria/historian"
 	"calandria/plant"
 	"calandria/thermo"
 	"calandria/thermo/fouling"
@@ -53,32 +55,22 @@ func (c *cleaningCmd) Run(a *app) error {
 	if now.IsZero() {
 		return fmt.Errorf("the archive holds no measured value of this plant")
 	}
-	if err := scaleHistory(a.ctx, h, calc, ar, now); err != nil {
+	j, err := historian.OpenJournal(filepath.Join(c.Data, "journal.db"), historian.JournalOptions{})
+	if err != nil {
+		return err
+	}
+	defer j.Close()
+	if err := scaleHistory(a.ctx, h, calc, ar, j, now); err != nil {
 		return err
 	}
 	zone, err := time.LoadLocation(h.Config.Site.TimeZone)
 	if err != nil {
 		return err
 	}
-	y, m, d := now.In(zone).Date()
-	settings := fouling.PlanSettings{Start: time.Date(y, m, d+1, 0, 0, 0, 0, zone), Days: c.Days, CostUnit: c.Money}
-	if settings.Stops, err = parseStops(c.Stops, zone); err != nil {
-		return fmt.Errorf("--stops: %w", err)
-	}
-	if settings.NoCrew, err = parseWeekdays(c.NoCrew); err != nil {
-		return fmt.Errorf("--no-crew: %w", err)
-	}
 	scales := calc.Scales(c.Set)
-	bodies, unknown := c.bodies(scales, settings.Start)
-	if len(bodies) == 0 {
-		return fmt.Errorf("the archive knows too little of U of %s: a plan needs some hours of it for each body", c.Set)
-	}
-	plan, err := fouling.MakePlan(bodies, settings)
+	plan, err := c.costs().plan(scales, now, zone)
 	if err != nil {
 		return err
-	}
-	for _, u := range unknown {
-		plan.Assumed = append(plan.Assumed, u+" is left out: its U is not known")
 	}
 	w := a.out
 	if c.Out != "" {
@@ -99,18 +91,52 @@ func (c *cleaningCmd) Run(a *app) error {
 	return plan.WriteText(w)
 }
 
-// bodies gives the plan what the trackers know.
-func (c *cleaningCmd) bodies(scales []thermo.Scale, start time.Time) (bodies []fouling.PlanBody, unknown []string) {
+func (c *cleaningCmd) costs() planWish {
+	return planWish{Days: c.Days, Stops: c.Stops, NoCrew: c.NoCrew, Hours: c.Hours, LossCost: c.LossCost, Cost: c.Cost, OffCost: c.OffCost, Money: c.Money}
+}
+
+// planWish is what a plan of cleanings is asked for with.
+type planWish struct {
+	Days                           int
+	Stops, NoCrew                  []string // as on the command line
+	Hours, LossCost, Cost, OffCost float64
+	Money                          string
+}
+
+// plan proposes the cleanings of the days after now, from what the trackers
+// know.
+func (w planWish) plan(scales []thermo.Scale, now time.Time, zone *time.Location) (fouling.Plan, error) {
+	y, m, d := now.In(zone).Date()
+	settings := fouling.PlanSettings{Start: time.Date(y, m, d+1, 0, 0, 0, 0, zone), Days: w.Days, CostUnit: w.Money}
+	var err error
+	if settings.Stops, err = parseStops(w.Stops, zone); err != nil {
+		return fouling.Plan{}, fmt.Errorf("stops: %w", err)
+	}
+	if settings.NoCrew, err = parseWeekdays(w.NoCrew); err != nil {
+		return fouling.Plan{}, fmt.Errorf("days without a crew: %w", err)
+	}
+	var bodies []fouling.PlanBody
+	var unknown []string
 	for _, s := range scales {
 		if !s.Known {
 			unknown = append(unknown, s.Body)
 			continue
 		}
-		bodies = append(bodies, fouling.PlanBody{Name: s.Body, Model: s.Model, Days: max(0, start.Sub(s.Started).Hours()/24),
-			ReferenceU: s.CleanU, LimitRatio: s.Config.CleaningLimit, LimitBy: s.Forecast.Early, OffHours: c.Hours,
-			LossPerPctDay: c.LossCost, CleaningCost: c.Cost, OffCostPerHour: c.OffCost})
+		bodies = append(bodies, fouling.PlanBody{Name: s.Body, Model: s.Model, Days: max(0, settings.Start.Sub(s.Started).Hours()/24),
+			ReferenceU: s.CleanU, LimitRatio: s.Config.CleaningLimit, LimitBy: s.Forecast.Early, OffHours: w.Hours,
+			LossPerPctDay: w.LossCost, CleaningCost: w.Cost, OffCostPerHour: w.OffCost})
 	}
-	return bodies, unknown
+	if len(bodies) == 0 {
+		return fouling.Plan{}, fmt.Errorf("the archive knows too little of U: a plan needs some hours of it for each body")
+	}
+	plan, err := fouling.MakePlan(bodies, settings)
+	if err != nil {
+		return plan, err
+	}
+	for _, u := range unknown {
+		plan.Assumed = append(plan.Assumed, u+" is left out: its U is not known")
+	}
+	return plan, nil
 }
 
 // writeScales says where each body stands.

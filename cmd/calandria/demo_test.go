@@ -333,3 +333,41 @@ func TestCommands(t *testing.T) {
 		}
 	}
 }
+
+// Every metric that the dashboards ask for is exported, with the labels they
+// use. Metrics without a value at the moment are looked up by their tag.
+func TestDashboardsFindTheirMetrics(t *testing.T) {
+	r, _ := mill(t, nil, 200*time.Millisecond, simulator.Settings{}, 1)
+	r.await("economy", 30*time.Second, func(s *snapshot) bool { return r.point(s, "EV.economy").Usable() })
+	live := map[string]bool{}
+	for line := range strings.Lines(r.get("/metrics")) {
+		if name, ok := strings.CutPrefix(line, "# TYPE "); ok {
+			live[strings.Fields(name)[0]] = true
+		}
+	}
+	for i := range r.house.Tags {
+		name, labels, _ := metricName(&r.house.Tags[i])
+		live[name] = true
+		live[name+" "+strings.Join(labels, ",")] = true
+	}
+	for _, c := range edgeCounters {
+		live[c.name] = true // the clock skew is known after some minutes only
+	}
+	b, err := os.ReadFile(filepath.Join("..", "..", "deploy", "grafana", "metrics.txt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(string(b)) {
+		f := strings.Fields(line)
+		if len(f) == 0 || strings.HasPrefix(f[0], "#") {
+			continue
+		}
+		base := f[0]
+		for _, suffix := range []string{"_bucket", "_sum", "_count"} {
+			base = strings.TrimSuffix(base, suffix)
+		}
+		if !live[f[0]] && !live[base] {
+			t.Errorf("the dashboards ask for %s, which is not exported", f[0])
+		}
+	}
+}

@@ -42,7 +42,7 @@ func TestImports(t *testing.T) {
 	}
 	seen := map[string]bool{}
 	for line := range strings.Lines(string(out)) {
-		name, list, _ := strings.Cut(strings.TrimSpace(line), ": ")
+		name, list, _ := strings.Cut(strings.TrimSpace(line), ":")
 		name = strings.TrimPrefix(name, "calandria/")
 		if name == "cmd/calandria" {
 			continue

@@ -32,7 +32,7 @@ type loop struct {
 	board   *board
 	now     func() time.Time
 
-	commands chan command
+	calls    chan func() // from others, to be run in the loop's own goroutine
 	records  []historian.Record // waiting for the archive
 	seq      uint64
 	overruns float64
@@ -46,15 +46,9 @@ type loop struct {
 	ruleFaults  int
 }
 
-// command is an operator's action on its way to the loop.
-type command struct {
-	do    alerting.Command
-	reply chan error
-}
-
 func newLoop(c *core, a *historian.Archive, j *historian.Committer, sources []*collector.Client, reg prometheus.Registerer, log *slog.Logger) *loop {
 	l := &loop{core: c, archive: a, journal: j, sources: sources, log: log, board: newBoard(), now: time.Now,
-		m: newLoopMetrics(reg), commands: make(chan command), connected: map[string]bool{}}
+		m: newLoopMetrics(reg), calls: make(chan func()), connected: map[string]bool{}}
 	c.record = func(id plant.TagID, p plant.Point) {
 		l.records = append(l.records, historian.Record{Path: c.house.Tags[id].Path, Point: p})
 	}
@@ -91,8 +85,8 @@ func (l *loop) Run(ctx context.Context) error {
 			return nil
 		case m := <-in:
 			l.message(m)
-		case c := <-l.commands:
-			c.reply <- l.command(c.do)
+		case f := <-l.calls:
+			f()
 		case <-tick.C:
 			began := l.now()
 			l.scan(began)
@@ -320,15 +314,26 @@ func (l *loop) command(c alerting.Command) error {
 	return err
 }
 
-// Do sends a command to the loop and waits for its outcome.
-func (l *loop) Do(ctx context.Context, c alerting.Command) error {
-	cmd := command{do: c, reply: make(chan error, 1)}
+// call runs f in the loop's goroutine, where it may use the core, and waits
+// until it is done. f must be short: no sample is looked at meanwhile.
+func (l *loop) call(ctx context.Context, f func()) error {
+	done := make(chan struct{})
 	select {
-	case l.commands <- cmd:
+	case l.calls <- func() { defer close(done); f() }:
+		<-done
+		return nil
 	case <-ctx.Done():
 		return fmt.Errorf("the program is busy or stopping: %w", ctx.Err())
 	}
-	return <-cmd.reply
+}
+
+// Do sends a command to the loop and waits for its outcome.
+func (l *loop) Do(ctx context.Context, c alerting.Command) error {
+	var refused error
+	if err := l.call(ctx, func() { refused = l.command(c) }); err != nil {
+		return err
+	}
+	return refused
 }
 
 // show posts a new picture.

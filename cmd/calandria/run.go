@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -123,7 +124,10 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		}
 	}
 	s.restore()
-	if err = scaleHistory(context.Background(), h, s.core.calc, s.archive, time.Now()); err != nil {
+	if err = scaleHistory(context.Background(), h, s.core.calc, s.archive, s.journal, time.Now()); err != nil {
+		return s, err
+	}
+	if err = strikeHistory(context.Background(), h, s.core.calc, s.archive, time.Now()); err != nil {
 		return s, err
 	}
 	s.loop.lastRun = s.lastSign()
@@ -149,23 +153,80 @@ func (s *service) restore() {
 	}
 }
 
-// scaleHistory tells the trackers of scale what the archive knows: U by the
-// hour, over the last cycles.
-func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, ar *historian.Archive, now time.Time) error {
+// scaleHistory tells the trackers of scale what archive and journal know: U by
+// the hour and the cleanings recorded, over the last cycles.
+func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, ar *historian.Archive, j *historian.Journal, now time.Time) error {
 	const days = 90
 	end := now.Truncate(time.Hour)
+	from := end.Add(-days * 24 * time.Hour)
 	for _, e := range h.Of(plant.ClassBody) {
-		buckets, err := ar.Trend(ctx, e.Path+".u", end.Add(-days*24*time.Hour), end, days*24)
+		buckets, err := ar.Trend(ctx, e.Path+".u", from, end, days*24)
 		if err != nil {
 			return fmt.Errorf("read the history of U: %w", err)
 		}
+		cleanings, err := j.Cleanings(ctx, e.Path, from, now)
+		if err != nil {
+			return fmt.Errorf("read the cleanings: %w", err)
+		}
+		cleanings = slices.DeleteFunc(cleanings, func(c historian.Cleaning) bool { return c.End.IsZero() })
+		// A record that the tracker refuses lies before a cleaning it found by
+		// itself: nothing is lost by that.
 		for _, b := range buckets {
+			for len(cleanings) > 0 && !cleanings[0].End.After(b.Start) {
+				_ = calc.Cleaned(e.Path, cleanings[0].End, now)
+				cleanings = cleanings[1:]
+			}
 			if b.Count >= 5 {
 				calc.ObserveHour(e.Path, b.Start.Add(time.Hour), b.Mean)
 			}
 		}
+		for _, c := range cleanings {
+			_ = calc.Cleaned(e.Path, c.End, now)
+		}
 	}
 	calc.ForecastScale(now)
+	return nil
+}
+
+// strikeHistory lets the trackers of strikes follow what the archive knows of
+// the last day, so that a strike in progress has its beginning after a restart.
+func strikeHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, ar *historian.Archive, now time.Time) error {
+	const (
+		back = 36 * time.Hour
+		step = 30 * time.Second
+	)
+	end := now.Truncate(step)
+	from := end.Add(-back)
+	series := map[plant.TagID][]historian.Bucket{}
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		if t.Source != plant.Measured && t.Source != plant.Fixed || t.Class != plant.ClassPan && t.Name != "vapour_pressure" {
+			continue
+		}
+		b, err := ar.Trend(ctx, t.Path, from, end, int(back/step))
+		if err != nil {
+			return fmt.Errorf("read the history of the pans: %w", err)
+		}
+		series[t.ID] = b
+	}
+	f := plant.NewFrame(len(h.Tags))
+	for at := from; at.Before(end); at = at.Add(step) {
+		seen := false
+		for id, b := range series {
+			for len(b) > 0 && !b[0].Start.After(at) {
+				p := plant.BadPoint(at, plant.BadNoData)
+				if b[0].Count > 0 {
+					p = plant.Point{Time: at, Value: b[0].Last, Quality: plant.Good}
+				}
+				f.Points[id], b, seen = p, b[1:], true
+			}
+			series[id] = b
+		}
+		f.At = at
+		if seen {
+			calc.ObservePans(f, at)
+		}
+	}
 	return nil
 }
 
