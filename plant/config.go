@@ -18,6 +18,8 @@ type Config struct {
 	Archive ArchiveConfig `yaml:"archive"`
 	Console ConsoleConfig `yaml:"console"`
 	Influx  *InfluxConfig `yaml:"influxdb"`
+	// Notify lists who else is told of alarms.
+	Notify []NotifyConfig `yaml:"notify"`
 }
 
 // SiteConfig describes the site as a whole.

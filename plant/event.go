@@ -60,6 +60,7 @@ const (
 	EventRecord EventKind = "RECORD" // the journal or archive failed or recovered
 	EventConfig EventKind = "CONFIG" // configuration loaded or refused
 	EventNote   EventKind = "NOTE"   // an operator's note, a cleaning record
+	EventNotify EventKind = "NOTIFY" // notices could not be delivered, were refused, or are delivered again
 	EventAccess EventKind = "ACCESS" // sign-in, sign-out, refusal
 )
 

@@ -216,6 +216,7 @@ func Load(file string, data []byte) (*House, error) {
 	}
 	b.freeTags()
 	b.references()
+	b.notify()
 	if err := b.faults.Err(); err != nil {
 		return nil, err
 	}

@@ -1,0 +1,293 @@
+package plant
+
+import (
+	"errors"
+	"fmt"
+	"net/url"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+)
+
+// NotifyConfig is one way of telling people who are not at the console. Its
+// secrets stand in files, read at each delivery, so that they can be changed
+// without a restart; relative names count from the folder of the plant file.
+type NotifyConfig struct {
+	Name string `yaml:"name"`
+	Kind string `yaml:"kind"` // webhook, email or alertmanager
+
+	// URL of a webhook, or the base address of an Alertmanager.
+	URL string `yaml:"url"`
+	// Plain allows what is not encrypted to an address that is not loopback.
+	// There is no silent step down: it has to be written.
+	Plain bool `yaml:"plain"`
+	// CAFile holds the certificate authorities (PEM) of the receiver, in place
+	// of the system's.
+	CAFile     string `yaml:"ca_file"`
+	SecretFile string `yaml:"secret_file"` // webhook: key of the signature
+	TokenFile  string `yaml:"token_file"`  // bearer token
+	User       string `yaml:"user"`        // with PasswordFile
+	// PasswordFile holds the password of User.
+	PasswordFile string `yaml:"password_file"`
+
+	Server string   `yaml:"server"` // email: host:port
+	TLS    string   `yaml:"tls"`    // email: starttls (default), tls, none
+	From   string   `yaml:"from"`
+	To     []string `yaml:"to"`
+
+	// Role is who the notices are for, such as "shift engineer": it stands in
+	// the message.
+	Role string `yaml:"role"`
+	// Priority is the least urgent priority that is sent; default high.
+	Priority string `yaml:"priority"`
+	// Equipment limits it to these vessels and their parts, Areas to these
+	// operating positions; empty: all. Alarms about the program itself have
+	// the area of their rule.
+	Equipment []string `yaml:"equipment"`
+	Areas     []string `yaml:"areas"`
+	// Schedule limits it to certain hours, in the site's time zone; empty:
+	// always.
+	Schedule []ScheduleConfig `yaml:"schedule"`
+	// Keep is how long a notice that cannot be delivered is worth keeping;
+	// 1m..7d, default 12h.
+	Keep time.Duration `yaml:"keep"`
+}
+
+// ScheduleConfig is one stretch of hours. One that ends before it begins runs
+// past midnight and belongs to the day on which it begins.
+type ScheduleConfig struct {
+	Days []string `yaml:"days"` // mon .. sun, or mon-fri; empty: every day
+	From string   `yaml:"from"` // hh:mm; default 00:00
+	To   string   `yaml:"to"`   // hh:mm, not included; default 24:00
+}
+
+// Hours is a stretch of hours on certain days of the week.
+type Hours struct {
+	Days     [7]bool       // by time.Weekday
+	From, To time.Duration // since midnight, by the clock on the wall
+}
+
+// Holds reports whether a moment lies within the hours, in the time zone of t.
+func (h Hours) Holds(t time.Time) bool {
+	clock := time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute
+	today := t.Weekday()
+	if h.From < h.To {
+		return h.Days[today] && clock >= h.From && clock < h.To
+	}
+	yesterday := (today + 6) % 7
+	return h.Days[today] && clock >= h.From || h.Days[yesterday] && clock < h.To
+}
+
+var weekdays = []string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
+
+// Hours reads the schedule's words.
+func (c ScheduleConfig) Hours() (Hours, error) {
+	h := Hours{To: 24 * time.Hour}
+	for _, d := range c.Days {
+		first, last, ranged := strings.Cut(strings.ToLower(d), "-")
+		from, to := slices.Index(weekdays, first), slices.Index(weekdays, last)
+		if !ranged {
+			to = from
+		}
+		if from < 0 || to < 0 {
+			return h, fmt.Errorf("%q is not a day; write mon, tue, wed, thu, fri, sat, sun or mon-fri", d)
+		}
+		for i := from; ; i = (i + 1) % 7 {
+			h.Days[i] = true
+			if i == to {
+				break
+			}
+		}
+	}
+	if len(c.Days) == 0 {
+		h.Days = [7]bool{true, true, true, true, true, true, true}
+	}
+	for _, x := range []struct {
+		text string
+		to   *time.Duration
+	}{{c.From, &h.From}, {c.To, &h.To}} {
+		if x.text == "" {
+			continue
+		}
+		d, ok := wallClock(x.text)
+		if !ok {
+			return h, fmt.Errorf("%q is not a time of day; write it as 06:00", x.text)
+		}
+		*x.to = d
+	}
+	if h.From == h.To {
+		return h, errors.New("the hours end when they begin; leave from and to out for the whole day")
+	}
+	return h, nil
+}
+
+func wallClock(s string) (time.Duration, bool) {
+	var hour, minute int
+	if len(s) != 5 || s[2] != ':' {
+		return 0, false
+	}
+	for i, c := range []byte(s) {
+		if i != 2 && (c < '0' || c > '9') {
+			return 0, false
+		}
+	}
+	hour, minute = int(s[0]-'0')*10+int(s[1]-'0'), int(s[3]-'0')*10+int(s[4]-'0')
+	d := time.Duration(hour)*time.Hour + time.Duration(minute)*time.Minute
+	return d, minute < 60 && d <= 24*time.Hour
+}
+
+// PriorityNamed finds a priority by its word; false for any other word and for
+// "none".
+func PriorityNamed(word string) (Priority, bool) {
+	for p := PriorityUrgent; p <= PriorityLow; p++ {
+		if p.String() == word {
+			return p, true
+		}
+	}
+	return PriorityNone, false
+}
+
+var (
+	notifyKinds = []string{"webhook", "email", "alertmanager"}
+	mailTLS     = []string{"starttls", "tls", "none"}
+	// A plain address: nothing that could begin a second header or recipient.
+	mailAddress = regexp.MustCompile(`^[A-Za-z0-9.!#$%&'*+/=?^_{|}~-]{1,64}@[A-Za-z0-9]([A-Za-z0-9.-]{0,252}[A-Za-z0-9])?$`)
+	hostPort    = regexp.MustCompile(`^([A-Za-z0-9.-]+|\[[0-9A-Fa-f:.]+\]):[0-9]{1,5}$`)
+	loopback    = regexp.MustCompile(`^(localhost|127\.[0-9]+\.[0-9]+\.[0-9]+|::1)$`)
+)
+
+const maxNotifiers = 20
+
+func (b *builder) notify() {
+	list := b.h.Config.Notify
+	if len(list) > maxNotifiers {
+		b.fault("notify", fmt.Sprintf("more than %d notifiers", maxNotifiers), "let one receiver distribute")
+	}
+	names := map[string]bool{}
+	for i := range list {
+		c, f := &list[i], fmt.Sprintf("notify[%d]", i)
+		if !nameForm.MatchString(c.Name) {
+			b.fault(f+".name", fmt.Sprintf("%q is not a name", c.Name), "use letters, digits and _, starting with a letter")
+		}
+		if names[c.Name] {
+			b.fault(f+".name", fmt.Sprintf("notifier %s stands twice", c.Name), "give each its own name")
+		}
+		names[c.Name] = true
+		switch c.Kind {
+		case "webhook", "alertmanager":
+			b.notifyWeb(f, c)
+		case "email":
+			b.notifyMail(f, c)
+		default:
+			b.fault(f+".kind", fmt.Sprintf("kind %q is not known", c.Kind), "use one of "+strings.Join(notifyKinds, ", "))
+		}
+		if (c.User == "") != (c.PasswordFile == "") {
+			b.fault(f+".password_file", "user and password_file go together", "write the password into a file that only the service can read")
+		}
+		if c.Priority == "" {
+			c.Priority = PriorityHigh.String()
+		}
+		if _, ok := PriorityNamed(c.Priority); !ok {
+			b.fault(f+".priority", fmt.Sprintf("priority %q is not known", c.Priority), "name the least urgent that is sent: urgent, high, medium or low")
+		}
+		for j, path := range c.Equipment {
+			if b.h.byEquip[path] == nil {
+				fix := "write the path of a set, body, condenser or pan"
+				var known []string
+				for _, e := range b.h.Equipment {
+					known = append(known, e.Path)
+				}
+				if near := Nearest(path, known); near != "" {
+					fix = fmt.Sprintf("did you mean %q?", near)
+				}
+				b.fault(fmt.Sprintf("%s.equipment[%d]", f, j), fmt.Sprintf("there is no equipment %q", path), fix)
+			}
+		}
+		for j, s := range c.Schedule {
+			if _, err := s.Hours(); err != nil {
+				problem, fix, _ := strings.Cut(err.Error(), "; ")
+				b.fault(fmt.Sprintf("%s.schedule[%d]", f, j), problem, fix)
+			}
+		}
+		if c.Kind == "alertmanager" && len(c.Schedule) > 0 {
+			b.fault(f+".schedule", "an Alertmanager is told what stands, at all hours", "use its own time intervals")
+		}
+		if c.Keep == 0 {
+			c.Keep = 12 * time.Hour
+		}
+		if c.Keep < time.Minute || c.Keep > 7*24*time.Hour {
+			b.fault(f+".keep", fmt.Sprintf("keeping notices for %s is out of bounds", c.Keep), "give 1m to 7d")
+		}
+		if strings.ContainsFunc(c.Role, func(r rune) bool { return r < ' ' }) {
+			b.fault(f+".role", "the role holds a line break or another control character", "write it in one line")
+		}
+	}
+}
+
+// unused refuses keys that the kind has no use for: a secret that is written
+// down and never used is a mistake.
+func (b *builder) unused(f string, c *NotifyConfig, keys map[string]bool) {
+	names := make([]string, 0, len(keys))
+	for k, set := range keys {
+		if set {
+			names = append(names, k)
+		}
+	}
+	slices.Sort(names)
+	for _, k := range names {
+		b.fault(f+"."+k, fmt.Sprintf("kind %s has no use for %s", c.Kind, k), "leave it out")
+	}
+}
+
+func (b *builder) notifyWeb(f string, c *NotifyConfig) {
+	u, err := url.Parse(c.URL)
+	switch {
+	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https":
+		// The address itself may hold a secret: it is not repeated.
+		b.fault(f+".url", "this is not a web address", "write https://host/path")
+	case u.User != nil:
+		b.fault(f+".url", "a password does not belong into an address", "use user and password_file, or token_file")
+	case u.Scheme == "http" && !c.Plain && !loopback.MatchString(u.Hostname()):
+		b.fault(f+".url", "the address is not encrypted", "write https://..., or add plain: true if the way there is safe by other means")
+	}
+	if c.TokenFile != "" && c.User != "" {
+		b.fault(f+".token_file", "a token and a user at once", "keep one")
+	}
+	b.unused(f, c, map[string]bool{"server": c.Server != "", "tls": c.TLS != "", "from": c.From != "", "to": len(c.To) > 0,
+		"secret_file": c.Kind == "alertmanager" && c.SecretFile != "", "role": c.Kind == "alertmanager" && c.Role != ""})
+	if c.Kind == "webhook" && c.SecretFile == "" {
+		b.fault(f+".secret_file", "no key to sign with", "write at least 16 random characters into a file that only the service can read, and give the receiver the same")
+	}
+}
+
+func (b *builder) notifyMail(f string, c *NotifyConfig) {
+	if !hostPort.MatchString(c.Server) {
+		b.fault(f+".server", fmt.Sprintf("%q is not host:port", c.Server), "write mail.example:587")
+	}
+	if c.TLS == "" {
+		c.TLS = "starttls"
+	}
+	host := c.Server[:max(0, strings.LastIndex(c.Server, ":"))]
+	local := loopback.MatchString(strings.Trim(host, "[]"))
+	switch {
+	case !slices.Contains(mailTLS, c.TLS):
+		b.fault(f+".tls", fmt.Sprintf("%q is not a way of encrypting", c.TLS), "use starttls, tls or none")
+	case c.TLS == "none" && !local && !c.Plain:
+		b.fault(f+".tls", "mail would go out unencrypted", "use starttls or tls, or add plain: true if the way there is safe by other means")
+	case c.TLS == "none" && !local && c.User != "":
+		b.fault(f+".tls", "a password is never sent unencrypted", "use starttls or tls")
+	}
+	if !mailAddress.MatchString(c.From) {
+		b.fault(f+".from", fmt.Sprintf("%q is not a mail address", c.From), "write name@host alone")
+	}
+	if len(c.To) == 0 {
+		b.fault(f+".to", "nobody is to receive it", "list the addresses")
+	}
+	for i, a := range c.To {
+		if !mailAddress.MatchString(a) {
+			b.fault(fmt.Sprintf("%s.to[%d]", f, i), fmt.Sprintf("%q is not a mail address", a), "write name@host alone")
+		}
+	}
+	b.unused(f, c, map[string]bool{"url": c.URL != "", "secret_file": c.SecretFile != "", "token_file": c.TokenFile != ""})
+}
