@@ -179,6 +179,20 @@ type Strike struct {
 	Since   time.Time
 	Running *pan.Strike // nil between strikes
 	Usual   *pan.Strike // the strike to compare with, nil while there is none
+	// Finished are the strikes that are over, oldest first, at most 60. They
+	// are never changed.
+	Finished []pan.Strike
+}
+
+// ObservePans lets the trackers of strikes follow a frame of the past, without
+// working anything else out: for a start on an archive that knows the strike in
+// progress. Times must not fall back; steps of 1 to 60 s suit it.
+func (c *Calculator) ObservePans(f *plant.Frame, at time.Time) {
+	for _, v := range c.pans {
+		v.in.step(f, at)
+		v.calculate()
+		v.follow(at)
+	}
 }
 
 // Strikes tells where every pan stands.
@@ -190,7 +204,8 @@ func (c *Calculator) Strikes() []Strike {
 		if r, ok := v.track.Running(); ok {
 			s.Running = &r
 		}
-		if r, ok := pan.Reference(v.track.Strikes()); ok {
+		s.Finished = v.track.Strikes()
+		if r, ok := pan.Reference(s.Finished); ok {
 			s.Usual = &r
 		}
 		out = append(out, s)

@@ -1,6 +1,7 @@
 package thermo
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
@@ -74,6 +75,27 @@ func (c *Calculator) ObserveHour(body string, end time.Time, u float64) bool {
 		}
 	}
 	return false
+}
+
+// Cleaned tells the scale tracker of a body that a cleaning ended at the time
+// end, and works its forecast out anew as of now. It may come late: values
+// since then move to the new cycle. The error says why it was refused: there is
+// no such body, or end is before its running cycle.
+func (c *Calculator) Cleaned(body string, end, now time.Time) error {
+	for _, s := range c.sets {
+		for _, b := range s.bodies {
+			if b.equip.Path != body {
+				continue
+			}
+			if err := b.scaling.track.Cleaned(end); err != nil {
+				return err
+			}
+			b.scaling.now = now
+			b.scaling.forecast = b.scaling.track.Forecast(now)
+			return nil
+		}
+	}
+	return fmt.Errorf("there is no body %q", body)
 }
 
 // ForecastScale works the forecasts of all bodies out anew, as of at. Step does
