@@ -35,12 +35,6 @@ func (s *series) reset() {
 	s.time, s.value, s.status = s.time[:0], s.value[:0], s.status[:0]
 }
 
-// same reports that i and j are one sample.
-func (s *series) same(i, j int) bool {
-	return s.time[i] == s.time[j] && s.status[i] == s.status[j] &&
-		math.Float64bits(s.value[i]) == math.Float64bits(s.value[j])
-}
-
 // ordered reports whether times rise strictly: nothing to sort or merge.
 func (s *series) ordered() bool {
 	for i := 1; i < len(s.time); i++ {
