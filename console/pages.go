@@ -672,7 +672,7 @@ var kindWords = map[plant.EventKind]string{
 	plant.EventUnsuppress: "no longer suppressed", plant.EventOutOfService: "out of service", plant.EventInService: "back in service",
 	plant.EventRealarm: "called again", plant.EventQuality: "quality", plant.EventRejected: "refused", plant.EventComment: "comment",
 	plant.EventChange: "changed", plant.EventFirstUp: "first up", plant.EventStart: "program started", plant.EventStop: "program stopped",
-	plant.EventSource: "source", plant.EventRecord: "recording", plant.EventConfig: "configuration", plant.EventNote: "note", plant.EventAccess: "access",
+	plant.EventSource: "source", plant.EventRecord: "recording", plant.EventConfig: "configuration", plant.EventNote: "note", plant.EventAccess: "access", plant.EventNotify: "notices",
 }
 
 func (s *Server) eventRow(e plant.Event) eventRow {

@@ -137,7 +137,7 @@ var kindGroups = []struct {
 	{"actions", "people's actions", []plant.EventKind{plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
 		plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventRejected, plant.EventAccess}},
 	{"logic", "suppression and quality", []plant.EventKind{plant.EventSuppress, plant.EventUnsuppress, plant.EventQuality}},
-	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventConfig, plant.EventChange}},
+	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange}},
 }
 
 // recordQuery is what the record page and /api/v1/events ask for.
