@@ -88,11 +88,18 @@ type mill struct {
 	system map[string]float64
 
 	cleaned bool
+	seen    []plant.Event // annunciated alarms, all of them
+	quiet   bool          // log nothing
 }
 
 func newMill(t *testing.T, start time.Time, days float64) *mill {
 	t.Helper()
-	m := &mill{t: t, now: start, model: simulator.New(7, start)}
+	return millWith(t, 7, start, days)
+}
+
+func millWith(t *testing.T, seed uint64, start time.Time, days float64) *mill {
+	t.Helper()
+	m := &mill{t: t, now: start, model: simulator.New(seed, start)}
 	m.model.SetService(days)
 	m.house, m.calc = demoHouse(t)
 	var err error
@@ -102,6 +109,7 @@ func newMill(t *testing.T, start time.Time, days float64) *mill {
 	if m.engine, err = alerting.New(m.set.Alarms()); err != nil {
 		t.Fatal(err)
 	}
+	m.calc.NoUncertainty()
 	m.frame = plant.NewFrame(len(m.house.Tags))
 	for _, in := range m.model.Instruments() {
 		var ids []plant.TagID
@@ -122,6 +130,9 @@ func (m *mill) run(d, step time.Duration) []string {
 	var raised []string
 	feed := func(i int, in plant.AlarmInput) { m.engine.Feed(i, in) }
 	put := func(id plant.TagID, p plant.Point) { m.frame.Points[id] = p }
+	hide := func(i int, tr plant.Truth, reason string) {
+		m.engine.SuppressWhile(i, "plant state", tr, reason, m.now)
+	}
 	for end := m.now.Add(d); m.now.Before(end); {
 		m.now = m.now.Add(step)
 		m.model.Step(step)
@@ -133,7 +144,7 @@ func (m *mill) run(d, step time.Duration) []string {
 					p = plant.BadPoint(m.now, q)
 				}
 				m.frame.Points[id] = p
-				m.set.Sample(m.frame, id, feed)
+				m.set.Sample(m.frame, id, feed, hide)
 			}
 		}
 		m.frame.At = m.now
@@ -145,16 +156,21 @@ func (m *mill) run(d, step time.Duration) []string {
 		for _, v := range m.calc.Step(m.frame, m.now) {
 			put(v.Tag, v.Point)
 		}
-		m.set.Scan(m.frame, m.now, put, feed, func(i int, tr plant.Truth, reason string) {
-			m.engine.SuppressWhile(i, "plant state", tr, reason, m.now)
-		})
+		m.set.Scan(m.frame, m.now, put, feed, hide)
 		m.engine.Advance(m.now)
 		if tag, ok := m.house.Find("EV.EV1.cleaning"); ok && m.frame.Point(tag.ID).Value == 1 {
 			m.cleaned = true
 		}
 		for _, ev := range m.engine.Drain() {
-			if ev.Kind == plant.EventAlarm && ev.Annunciated && !slices.Contains(raised, ev.Alarm) {
-				raised = append(raised, ev.Alarm)
+			if ev.Kind != plant.EventAlarm || !ev.Annunciated {
+				continue
+			}
+			m.seen = append(m.seen, ev)
+			if slices.Contains(raised, ev.Alarm) {
+				continue
+			}
+			raised = append(raised, ev.Alarm)
+			if !m.quiet {
 				m.t.Logf("%s %s, %s", m.now.Format("2 15:04:05"), ev.Alarm, ev.Priority)
 			}
 		}

@@ -60,7 +60,7 @@ func BenchmarkSecond(b *testing.B) {
 		at = at.Add(time.Second)
 		for i := range 5000 {
 			x.f.Points[i] = plant.Point{Time: at, Value: 100 + float64(i%17), Quality: plant.Good}
-			x.Sample(x.f, plant.TagID(i), emit)
+			x.Sample(x.f, plant.TagID(i), emit, sup)
 		}
 		x.Scan(x.f, at, put, emit, sup)
 	}

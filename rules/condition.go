@@ -184,8 +184,8 @@ func (c *condition) build() (alarm, bool) {
 	if raise != nil {
 		c.ease(raise, r, key, &a)
 	}
-	var ret, supp *logic
-	var rr, sr, vr *reader
+	var ret, supp, only *logic
+	var rr, sr, vr, or *reader
 	var val *number
 	if o.ReturnWhen != "" {
 		if o.Deadband != "" {
@@ -198,6 +198,9 @@ func (c *condition) build() (alarm, bool) {
 			c.fault("suppress_when", "a highly managed alarm is never suppressed automatically", "leave one of the two out")
 		}
 		sr, supp, _ = c.read("suppress_when", o.SuppressWhen, true)
+	}
+	if o.OnlyWhen != "" {
+		or, only, _ = c.read("only_when", o.OnlyWhen, true)
 	}
 	if o.Value != "" {
 		vr, _, val = c.read("value", o.Value, false)
@@ -232,6 +235,10 @@ func (c *condition) build() (alarm, bool) {
 	if supp != nil {
 		a.suppress, a.suppWords, a.suppInput = sr.test(supp), s.sentence(supp), sr.inputs
 		c.l.reportRead(c.lf, c.field+".suppress_when", o.Name, &reader{source: sr.source, complaints: sr.complaints})
+	}
+	if only != nil {
+		a.only, a.onlyWords, a.onlyInput = or.test(only), s.sentence(only), or.inputs
+		c.l.reportRead(c.lf, c.field+".only_when", o.Name, &reader{source: or.source, complaints: or.complaints})
 	}
 	main := mainComparison(raise)
 	if val != nil {

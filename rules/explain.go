@@ -17,6 +17,11 @@ type Explanation struct {
 	Hold  plant.Truth
 	Parts []Part  // the comparisons of the condition, in order
 	Reads []Input // what the condition reads
+	// Only is what only_when says, OnlyWords and OnlyParts what it is made of;
+	// all empty without one. While it is False the condition is false.
+	Only      plant.Truth
+	OnlyWords string
+	OnlyParts []Part
 	// Suppress is what suppress_when says, SuppressWords and SuppressParts what
 	// it is made of; all empty without one.
 	Suppress      plant.Truth
@@ -66,6 +71,12 @@ func (s *Set) Explain(index int, f *plant.Frame, at time.Time) Explanation {
 	for _, id := range a.inputs {
 		e.Reads = append(e.Reads, s.explainInput(id, f, at))
 	}
+	if a.only != nil {
+		var ta tally
+		e.Only = s.truth(a.only, f, at, &ta, &RuleFault{})
+		e.OnlyWords = a.onlyWords
+		e.OnlyParts = s.parts(a.only, f, at, false, nil)
+	}
 	if a.suppress != nil {
 		var ta tally
 		e.Suppress = s.truth(a.suppress, f, at, &ta, &RuleFault{})
@@ -80,6 +91,9 @@ func waits(e *Explanation, spec *plant.AlarmSpec) []string {
 	var out []string
 	if e.Suppress == plant.True {
 		out = append(out, "suppressed while "+e.SuppressWords)
+	}
+	if e.OnlyWords != "" && e.Only == plant.False {
+		return append(out, "does not apply: it does only while "+e.OnlyWords)
 	}
 	switch e.Raise {
 	case plant.True:

@@ -48,6 +48,7 @@ type alarmRule struct {
 	Direction string        `yaml:"direction"`
 
 	When         string            `yaml:"when"`
+	OnlyWhen     string            `yaml:"only_when"`
 	ReturnWhen   string            `yaml:"return_when"`
 	SuppressWhen string            `yaml:"suppress_when"`
 	Value        string            `yaml:"value"`

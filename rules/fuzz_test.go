@@ -41,7 +41,7 @@ func FuzzExpression(f *testing.F) {
 		for k := range 3 {
 			at := t0.Add(time.Duration(k) * time.Second)
 			for i := range h.Tags {
-				s.Sample(fr, plant.TagID(i), func(int, plant.AlarmInput) {})
+				s.Sample(fr, plant.TagID(i), func(int, plant.AlarmInput) {}, func(int, plant.Truth, string) {})
 			}
 			s.Scan(fr, at, func(id plant.TagID, p plant.Point) { fr.Points[id] = p }, func(_ int, in plant.AlarmInput) {
 				if in.Raise == plant.True && in.Hold != plant.True {

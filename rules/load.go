@@ -282,7 +282,7 @@ func (l *loader) targets(lf *loaded, field, rule, pattern, where string, limits 
 		if ok {
 			t := r.logic(node)
 			if len(r.inputs) > 0 {
-				r.complain(0, "where: depends on a tag", "it may use facts of the configuration only, such as this.effect == 1; use suppress_when for plant states")
+				r.complain(0, "where: depends on a tag", "it may use facts of the configuration only, such as this.effect == 1; use only_when for plant states")
 			} else if len(r.complaints) == 0 && len(r.missing) == 0 {
 				var ta tally
 				keep = l.set.truth(r.test(t), plant.NewFrame(0), time.Time{}, &ta, &RuleFault{}) == plant.True
@@ -1029,6 +1029,9 @@ func (l *loader) finish() {
 		if a.suppress != nil {
 			s.suppress = append(s.suppress, int32(i))
 		}
+		if a.only != nil && !scan {
+			s.gated = append(s.gated, int32(i))
+		}
 		a.hash = s.hash(i)
 	}
 	s.faults = make([]RuleFault, len(s.alarms)+len(s.derived))
@@ -1051,12 +1054,12 @@ func (s *Set) hash(i int) string {
 	// Encoding a struct of plain fields cannot fail.
 	data, _ := json.Marshal(spec)
 	h.Write(data)
-	fmt.Fprintln(h, a.words, a.holdWords, a.suppWords, a.value.words)
+	fmt.Fprintln(h, a.words, a.holdWords, a.suppWords, a.onlyWords, a.value.words)
 	byTag := map[plant.TagID]string{}
 	for j := range s.derived {
 		byTag[s.derived[j].tag] = s.derived[j].hash
 	}
-	for _, ins := range [][]int32{a.inputs, a.suppInput} {
+	for _, ins := range [][]int32{a.inputs, a.suppInput, a.onlyInput} {
 		for _, in := range ins {
 			fmt.Fprintln(h, byTag[s.inputs[in].tag])
 		}

@@ -133,7 +133,7 @@ func (b *bench) sample(path string, v float64, at time.Time) map[string]plant.Al
 func (b *bench) sampleQ(path string, v float64, q plant.Quality, at time.Time) map[string]plant.AlarmInput {
 	b.t.Helper()
 	out := map[string]plant.AlarmInput{}
-	b.Sample(b.f, b.set(path, v, q, at), func(i int, in plant.AlarmInput) { out[b.Alarms()[i].Name] = in })
+	b.Sample(b.f, b.set(path, v, q, at), func(i int, in plant.AlarmInput) { out[b.Alarms()[i].Name] = in }, func(int, plant.Truth, string) {})
 	return out
 }
 

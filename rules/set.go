@@ -25,11 +25,13 @@ type Set struct {
 	trackers []*tracker
 	windowID map[windowKey]int32
 
-	onSample  [][]int32 // by tag: alarms to work out at each of its samples
-	onScan    []int32   // alarms worked out once a scan
-	suppress  []int32   // alarms with a suppress_when
-	windowsOf [][]int32 // by tag
-	scanned   []int32   // windows over calculated tags that are no rule's
+	onSample  [][]int32     // by tag: alarms to work out at each of its samples
+	onScan    []int32       // alarms worked out once a scan
+	suppress  []int32       // alarms with a suppress_when
+	gated     []int32       // alarms worked out at samples that have an only_when
+	hide      []plant.Truth // scratch: outcomes of suppress, this scan
+	windowsOf [][]int32     // by tag
+	scanned   []int32       // windows over calculated tags that are no rule's
 
 	trackersOf      [][]int32 // by tag
 	scannedTrackers []int32
@@ -62,13 +64,26 @@ type alarm struct {
 	value     operand
 	hasValue  bool
 	suppress  *test
+	only      *test // only_when
 	inputs    []int32
 	suppInput []int32
+	onlyInput []int32
 	words     string
 	holdWords string // in words, what must be over before it returns
 	suppWords string
+	onlyWords string
+	applied   gate // at the last scan, of those in gated
 	hash      string
 }
+
+// gate says whether an alarm's only_when held.
+type gate uint8
+
+const (
+	gateUntried gate = iota
+	gateShut
+	gateOpen
+)
 
 // derived is the running part of one derived tag.
 type derived struct {
@@ -244,8 +259,12 @@ func (s *Set) Adopt(old *Set) {
 // Sample takes one sample of a measured tag, which must stand in the frame
 // already, and works out the alarms that depend on measured tags only, as of
 // the sample's own time. emit gets the index of the alarm and what its
-// condition says.
-func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in plant.AlarmInput)) {
+// condition says. Before that suppress, as in [Set.Scan], gets each of these
+// alarms whose suppress_when has become true with the sample: what is to be
+// suppressed is not raised first. With a nil emit only the windows take the
+// sample.
+func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in plant.AlarmInput),
+	suppress func(alarm int, t plant.Truth, reason string)) {
 	if tag < 0 || int(tag) >= len(s.onSample) {
 		return
 	}
@@ -256,18 +275,31 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 	for _, t := range s.trackersOf[tag] {
 		s.trackers[t].add(p)
 	}
+	if emit == nil {
+		return
+	}
 	for _, i := range s.onSample[tag] {
+		if a := &s.alarms[i]; a.suppress != nil {
+			var ta tally
+			if s.truth(a.suppress, f, p.Time, &ta, &s.faults[i]) == plant.True {
+				suppress(int(i), plant.True, a.suppWords)
+			}
+		}
 		emit(int(i), s.Input(int(i), f, p.Time))
 	}
 }
 
-// Scan works out, as of at, the derived tags, then all alarms that depend on
-// calculated tags, windows, ages or qualities, then the suppressions.
+// Scan works out, as of at, the derived tags, then the suppressions that hold,
+// then all alarms that depend on calculated tags, windows, ages or qualities,
+// and those whose only_when has changed, then the suppressions that do not
+// hold: an alarm that is to be suppressed is not raised first, nor is one that
+// comes out of suppression raised for what is already over.
 //
 // put receives each derived point and must store it in the frame before it
 // returns, because later rules read it there. suppress gets the outcome of
 // suppress_when and its words: an alarm is to be suppressed only while that is
-// True; with Unknown, which a bad plant state gives, it must be shown.
+// True; with Unknown, which a bad plant state gives, it must be shown. With a
+// nil emit only the derived tags and the windows are worked out.
 func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Point),
 	emit func(alarm int, in plant.AlarmInput), suppress func(alarm int, t plant.Truth, reason string)) {
 	for _, w := range s.scanned {
@@ -289,13 +321,37 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 			s.trackers[t].add(p)
 		}
 	}
-	for _, i := range s.onScan {
-		emit(int(i), s.Input(int(i), f, at))
+	if emit == nil {
+		return
 	}
+	s.hide = s.hide[:0]
 	for _, i := range s.suppress {
 		var ta tally
 		a := &s.alarms[i]
-		suppress(int(i), s.truth(a.suppress, f, at, &ta, &s.faults[i]), a.suppWords)
+		t := s.truth(a.suppress, f, at, &ta, &s.faults[i])
+		s.hide = append(s.hide, t)
+		if t == plant.True {
+			suppress(int(i), t, a.suppWords)
+		}
+	}
+	for _, i := range s.gated {
+		a, now := &s.alarms[i], gateOpen
+		var ta tally
+		if s.truth(a.only, f, at, &ta, &s.faults[i]) == plant.False {
+			now = gateShut
+		}
+		if now != a.applied {
+			a.applied = now
+			emit(int(i), s.Input(int(i), f, at))
+		}
+	}
+	for _, i := range s.onScan {
+		emit(int(i), s.Input(int(i), f, at))
+	}
+	for n, i := range s.suppress {
+		if s.hide[n] != plant.True {
+			suppress(int(i), s.hide[n], s.alarms[i].suppWords)
+		}
 	}
 }
 
@@ -326,10 +382,25 @@ func (s *Set) derive(d *derived, f *plant.Frame, at time.Time, rf *RuleFault) pl
 }
 
 // Input works out what an alarm's condition says at a moment, from the frame.
+// While its only_when is false the condition is false, whatever its inputs; an
+// only_when that is Unknown counts as true, so that a bad plant state hides
+// nothing.
 func (s *Set) Input(index int, f *plant.Frame, at time.Time) plant.AlarmInput {
 	a, rf := &s.alarms[index], &s.faults[index]
 	var ta tally
 	in := plant.AlarmInput{Time: at, Value: math.NaN()}
+	if a.only != nil {
+		if t := s.truth(a.only, f, at, &ta, rf); t == plant.False {
+			in.Raise, in.Hold, in.Quality = plant.False, plant.False, ta.quality(t)
+			if a.hasValue && a.value.kind == operandInput {
+				if v, q := s.eval(&a.value, f, at, rf); !q.IsBad() {
+					in.Value = v
+				}
+			}
+			return in
+		}
+		ta = tally{}
+	}
 	in.Raise = s.truth(a.raise, f, at, &ta, rf)
 	in.Quality = ta.quality(in.Raise)
 	var held tally
@@ -349,4 +420,49 @@ func (s *Set) Input(index int, f *plant.Frame, at time.Time) plant.AlarmInput {
 		}
 	}
 	return in
+}
+
+// Look says how far back the rules look on a tag.
+type Look struct {
+	Tag     plant.TagID
+	Longest time.Duration // of its windows, 0 if there are none
+	Changes bool          // since when it stands unchanged is asked
+}
+
+// Looks lists the tags on whose past the rules look, for warming after a
+// restart.
+func (s *Set) Looks() []Look {
+	var out []Look
+	at := map[plant.TagID]int{}
+	look := func(tag plant.TagID) *Look {
+		i, ok := at[tag]
+		if !ok {
+			i = len(out)
+			at[tag] = i
+			out = append(out, Look{Tag: tag})
+		}
+		return &out[i]
+	}
+	for _, w := range s.windows {
+		l := look(w.tag)
+		l.Longest = max(l.Longest, w.length)
+	}
+	for _, t := range s.trackers {
+		look(t.tag).Changes = true
+	}
+	return out
+}
+
+// Warm gives the windows on a tag, measured or calculated, a point of its past
+// without working any rule out. Points of one tag come in order of time.
+func (s *Set) Warm(tag plant.TagID, p plant.Point) {
+	if tag < 0 || int(tag) >= len(s.windowsOf) {
+		return
+	}
+	for _, w := range s.windowsOf[tag] {
+		s.windows[w].add(p)
+	}
+	for _, t := range s.trackersOf[tag] {
+		s.trackers[t].add(p)
+	}
 }

@@ -1,0 +1,145 @@
+package rules
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"calandria/plant"
+)
+
+// only_when by ISA-18.2 clause 12, state-based alarming (from memory): outside
+// its state the condition is false; a state that cannot be known hides nothing.
+func TestOnlyWhen(t *testing.T) {
+	const file = "tag: EV.EV1.level\nunit: \"%\"\nhigh: 70\ndeadband: 5\nonly_when: EV.EV2.level > pct(20)"
+	for _, c := range []struct {
+		name        string
+		level       float64
+		q           plant.Quality
+		state       float64
+		sq          plant.Quality
+		raise, hold plant.Truth
+	}{
+		{"applies and true", 80, plant.Good, 40, plant.Good, plant.True, plant.True},
+		{"applies and held", 68, plant.Good, 40, plant.Good, plant.False, plant.True},
+		{"applies, bad input", 80, plant.Bad, 40, plant.Good, plant.Unknown, plant.Unknown},
+		{"does not apply", 80, plant.Good, 10, plant.Good, plant.False, plant.False},
+		{"does not apply, held", 68, plant.Good, 10, plant.Good, plant.False, plant.False},
+		{"does not apply, bad input", 80, plant.Bad, 10, plant.Good, plant.False, plant.False},
+		{"state bad", 80, plant.Good, 10, plant.Bad, plant.True, plant.True},
+		{"state bad, below", 50, plant.Good, 10, plant.Bad, plant.False, plant.False},
+	} {
+		b := newBench(t, rule(file))
+		b.set("EV.EV2.level", c.state, c.sq, t0)
+		in, ok := b.sampleQ("EV.EV1.level", c.level, c.q, t0)["a"]
+		if !ok || in.Raise != c.raise || in.Hold != c.hold {
+			t.Errorf("%s: %v %s %s, want %s %s", c.name, ok, in.Raise, in.Hold, c.raise, c.hold)
+		}
+		if in.Raise != plant.Unknown && in.Quality.IsBad() {
+			t.Errorf("%s: known with quality %s", c.name, in.Quality)
+		}
+	}
+}
+
+// A change of the state is told at the next scan, though no sample of the
+// watched tag comes; while the state stays, a scan says nothing.
+func TestOnlyWhenAtScan(t *testing.T) {
+	b := newBench(t, "derived:\n  - {name: EV.on, meaning: m, expr: EV.EV2.level > pct(20)}\n"+
+		rule("tag: EV.EV1.level\nunit: \"%\"\nhigh: 70\nonly_when: EV.on"))
+	at := t0
+	step := func(state float64) (plant.AlarmInput, bool) {
+		at = at.Add(time.Second)
+		b.set("EV.EV2.level", state, plant.Good, at)
+		out, _ := b.scan(at)
+		in, ok := out["a"]
+		return in, ok
+	}
+	b.sample("EV.EV1.level", 80, at)
+	if in, ok := step(10); !ok || in.Raise != plant.False {
+		t.Errorf("first scan: %v %v", ok, in.Raise)
+	}
+	if in, ok := step(30); !ok || in.Raise != plant.True {
+		t.Errorf("state on: %v %v", ok, in.Raise)
+	}
+	if _, ok := step(31); ok {
+		t.Error("told again without a change")
+	}
+	if in, ok := step(10); !ok || in.Raise != plant.False || in.Hold != plant.False {
+		t.Errorf("state off: %v %v", ok, in.Hold)
+	}
+	if e := b.Explain(0, b.f, at); e.Only != plant.False || len(e.Waits) != 1 || !strings.Contains(e.Waits[0], "does not apply") {
+		t.Errorf("explained as %+v", e)
+	}
+}
+
+// What is to be suppressed is suppressed before its condition is told, and
+// comes out of suppression only after.
+func TestSuppressionComesFirst(t *testing.T) {
+	for name, watched := range map[string]string{"at samples": "EV.EV1.level > pct(70)", "at scans": "avg(EV.EV1.level, \"2s\") > pct(70)"} {
+		b := newBench(t, rule("when: "+watched+"\nsuppress_when: EV.EV2.level > pct(20)"))
+		var order []string
+		emit := func(_ int, in plant.AlarmInput) { order = append(order, "raise "+in.Raise.String()) }
+		hide := func(_ int, tr plant.Truth, _ string) { order = append(order, "hide "+tr.String()) }
+		at := t0
+		turn := func(level, state float64) string {
+			order = nil
+			for range 4 { // the last is what counts
+				at = at.Add(time.Second)
+				order = nil
+				b.set("EV.EV2.level", state, plant.Good, at)
+				b.Sample(b.f, b.set("EV.EV1.level", level, plant.Good, at), emit, hide)
+				if name == "at scans" {
+					order = nil
+					b.Scan(b.f, at, func(plant.TagID, plant.Point) {}, emit, hide)
+				}
+			}
+			return strings.Join(order, ", ")
+		}
+		if got := turn(80, 30); got != "hide true, raise true" {
+			t.Errorf("%s: %s", name, got)
+		}
+		got := turn(10, 0)
+		if name == "at scans" && got != "raise false, hide false" || name == "at samples" && got != "raise false" {
+			t.Errorf("%s: %s", name, got)
+		}
+	}
+}
+
+// Warming feeds windows, derived tags and nothing else.
+func TestWarming(t *testing.T) {
+	b := newBench(t, "derived:\n  - {name: EV.high, dimension: any, meaning: m, expr: EV.EV1.level * 2}\n"+
+		rule("when: avg(EV.EV1.level, \"1m\") > pct(70) and avg(EV.high, \"1m\") > 140"))
+	at := t0
+	for range 61 {
+		at = at.Add(time.Second)
+		b.Sample(b.f, b.set("EV.EV1.level", 80, plant.Good, at), nil, nil)
+		b.Scan(b.f, at, func(id plant.TagID, p plant.Point) { b.f.Points[id] = p }, nil, nil)
+	}
+	if in := b.Input(0, b.f, at); in.Raise != plant.True {
+		t.Errorf("after warming: %s", in.Raise)
+	}
+
+	c := newBench(t, rule("when: avg(EV.EV1.u_ratio, \"1m\") > 0.5 and unchanged(EV.EV1.level) > 30"))
+	ratio, _ := c.h.Find("EV.EV1.u_ratio")
+	level, _ := c.h.Find("EV.EV1.level")
+	looks := map[plant.TagID]Look{}
+	for _, l := range c.Looks() {
+		looks[l.Tag] = l
+	}
+	if l := looks[ratio.ID]; l.Longest != time.Minute || l.Changes {
+		t.Errorf("u_ratio looks %+v", l)
+	}
+	if l := looks[level.ID]; l.Longest != 0 || !l.Changes {
+		t.Errorf("level looks %+v", l)
+	}
+	for i := range 61 {
+		p := plant.Point{Time: t0.Add(time.Duration(i) * time.Second), Value: 0.7, Quality: plant.Good}
+		c.Warm(ratio.ID, p)
+		p.Value = float64(min(i, 20))
+		c.Warm(level.ID, p)
+	}
+	c.set("EV.EV1.level", 20, plant.Good, t0.Add(time.Minute))
+	if in := c.Input(0, c.f, t0.Add(time.Minute)); in.Raise != plant.True || !in.Quality.IsGood() {
+		t.Errorf("after warming with the past: %s %s", in.Raise, in.Quality)
+	}
+}
