@@ -153,6 +153,9 @@ func detect(t *testing.T, seed uint64, quiet time.Duration, fast, slow bool) det
 			for _, c := range cases {
 				m.settle(3*time.Hour + time.Duration(r.Int64N(int64(90*time.Minute))))
 				d.by[c.name] = m.try(c, 5*time.Second)
+				if testing.Verbose() {
+					t.Logf("%s: %v", c.name, d.by[c.name].all)
+				}
 			}
 		}
 	}
@@ -161,9 +164,12 @@ func detect(t *testing.T, seed uint64, quiet time.Duration, fast, slow bool) det
 			if !c.slow {
 				continue
 			}
-			m := millWith(t, seed, start.Add(time.Duration(r.Int64N(int64(24*time.Hour)))), 0.5+2*r.Float64())
+			m := millWith(t, seed, start.Add(time.Duration(r.Int64N(int64(24*time.Hour)))), 0.3+r.Float64())
 			m.quiet = true
 			m.settle(10 * time.Hour)
+			if c.name == "brix-drift" {
+				m.run(4*24*time.Hour, time.Minute) // what is usual has to be known first
+			}
 			if c.watch > 24*time.Hour {
 				d.by[c.name] = m.try(c, time.Minute)
 			} else {
