@@ -90,6 +90,9 @@ type mill struct {
 	cleaned bool
 	seen    []plant.Event // annunciated alarms, all of them
 	quiet   bool          // log nothing
+	events  []plant.Event // all of them
+	// alter changes what an instrument reads, in the units of the program.
+	alter func(path string, v float64) float64
 }
 
 func newMill(t *testing.T, start time.Time, days float64) *mill {
@@ -139,6 +142,9 @@ func (m *mill) run(d, step time.Duration) []string {
 		for i, r := range m.model.Values() {
 			for _, id := range m.tags[i] {
 				v, q := m.house.Tags[id].Convert(r.Raw, r.Quality)
+				if m.alter != nil {
+					v = m.alter(m.house.Tags[id].Path, v)
+				}
 				p := plant.Point{Time: m.now, Value: v, Quality: q}
 				if q.IsBad() {
 					p = plant.BadPoint(m.now, q)
@@ -162,6 +168,7 @@ func (m *mill) run(d, step time.Duration) []string {
 			m.cleaned = true
 		}
 		for _, ev := range m.engine.Drain() {
+			m.events = append(m.events, ev)
 			if ev.Kind != plant.EventAlarm || !ev.Annunciated {
 				continue
 			}

@@ -389,7 +389,7 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 		if this != nil {
 			e = this
 		}
-		t := plant.Tag{Path: name, Name: name, Class: plant.ClassSite, Dimension: dim, Meaning: expand(d.Meaning, e), Source: plant.Ruled,
+		t := plant.Tag{Path: name, Name: name, Class: plant.ClassSite, Dimension: dim, Meaning: l.expand(d.Meaning, e), Source: plant.Ruled,
 			File: lf.doc.File, Line: lf.doc.At(field).Line}
 		if e != nil {
 			t.Path, t.Owner, t.Class = e.Path+"."+name, e.Path, e.Class
@@ -726,12 +726,17 @@ func (o *overridden) at(lf *loaded, field, key string) (*loaded, string) {
 	return lf, field + "." + key
 }
 
-// expand replaces {this} and the like in texts.
-func expand(text string, e *plant.Equipment) string {
+// expand replaces {this} and the like in texts. {condenser} is the condenser
+// of the vessel, a condenser itself, or without one the vessel.
+func (l *loader) expand(text string, e *plant.Equipment) string {
 	if e == nil || !strings.Contains(text, "{") {
 		return text
 	}
-	pairs := []string{"{this}", e.Path, "{name}", e.Name, "{title}", e.Title}
+	cond := (&scope{this: e, house: l.set.house}).related("condenser")
+	if cond == nil {
+		cond = e
+	}
+	pairs := []string{"{this}", e.Path, "{name}", e.Name, "{title}", e.Title, "{condenser}", cond.Path}
 	if e.Parent != nil {
 		pairs = append(pairs, "{parent}", e.Parent.Path, "{parent_title}", e.Parent.Title)
 	}
@@ -782,16 +787,16 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 		return
 	}
 	spec := plant.AlarmSpec{
-		Name: name, Title: expand(o.Title, this), Source: o.Source, Area: o.Area, Class: o.Class,
-		Cause: expand(o.Cause, this), Consequence: expand(o.Consequence, this), Response: expand(o.Response, this),
-		Verify: expand(o.Verify, this), Hazard: expand(o.Hazard, this), Procedure: expand(o.Procedure, this), Respond: o.Respond,
+		Name: name, Title: l.expand(o.Title, this), Source: o.Source, Area: o.Area, Class: o.Class,
+		Cause: l.expand(o.Cause, this), Consequence: l.expand(o.Consequence, this), Response: l.expand(o.Response, this),
+		Verify: l.expand(o.Verify, this), Hazard: l.expand(o.Hazard, this), Procedure: l.expand(o.Procedure, this), Respond: o.Respond,
 		OnDelay: o.OnDelay, OffDelay: o.OffDelay, Latching: o.Latching, Confirm: o.Confirm, Realarm: o.Realarm,
-		HighlyManaged: o.HighlyManaged, NoShelving: o.NoShelving, MaxShelve: o.MaxShelve, Group: expand(o.Group, this),
+		HighlyManaged: o.HighlyManaged, NoShelving: o.NoShelving, MaxShelve: o.MaxShelve, Group: l.expand(o.Group, this),
 		File: lf.doc.File, Line: lf.doc.At(field).Line,
 	}
 	for _, t := range []string{spec.Title, spec.Cause, spec.Consequence, spec.Response, spec.Verify, spec.Hazard, spec.Procedure, spec.Group} {
 		if b := braces.FindString(t); b != "" {
-			l.fault(lf, field, fmt.Sprintf("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title} in a rule with for:")
+			l.fault(lf, field, fmt.Sprintf("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title}, {condenser} in a rule with for:")
 		}
 	}
 	if spec.Area == "" {
@@ -909,14 +914,8 @@ func (l *loader) resolveLinks() {
 		spec := &l.set.specs[k.alarm]
 		for i, to := range k.to {
 			at := fmt.Sprintf("%s[%d]", k.field, i)
-			var got string
-			for _, cand := range l.candidates(to, k.this) {
-				if _, ok := l.names[cand]; ok && cand != spec.Name {
-					got = cand
-					break
-				}
-			}
-			if got == "" {
+			got := l.found(to, k.this, spec.Name)
+			if len(got) == 0 {
 				if l.rules[to] != nil || l.unread {
 					l.note(k.file, at, spec.Name, fmt.Sprintf("consequence_of %s: no such alarm for this vessel", to))
 					continue
@@ -933,8 +932,10 @@ func (l *loader) resolveLinks() {
 				l.fault(k.file, at, fmt.Sprintf("there is no alarm %q", to), fix)
 				continue
 			}
-			if !slices.Contains(spec.ConsequenceOf, got) {
-				spec.ConsequenceOf = append(spec.ConsequenceOf, got)
+			for _, g := range got {
+				if !slices.Contains(spec.ConsequenceOf, g) {
+					spec.ConsequenceOf = append(spec.ConsequenceOf, g)
+				}
 			}
 		}
 	}
@@ -959,9 +960,33 @@ func (l *loader) resolveLinks() {
 	}
 }
 
-// candidates are the alarms that a name in consequence_of may mean, for a
-// rule that stands for a vessel: the one of the same vessel, of its relations,
-// or the name as it is.
+// found lists the alarms that a name in consequence_of means: the one of the
+// same vessel or of its relations, nearest first; for a rule about a set else
+// those of all its bodies; else the name as it is.
+func (l *loader) found(to string, this *plant.Equipment, not string) []string {
+	exists := func(name string) bool {
+		_, ok := l.names[name]
+		return ok && name != not
+	}
+	if this != nil && this.Set != nil && !exists(to+"."+this.Path) {
+		var all []string
+		for _, p := range this.Parts {
+			if n := to + "." + p.Path; exists(n) {
+				all = append(all, n)
+			}
+		}
+		if len(all) > 0 {
+			return all
+		}
+	}
+	for _, cand := range l.candidates(to, this) {
+		if exists(cand) {
+			return []string{cand}
+		}
+	}
+	return nil
+}
+
 func (l *loader) candidates(to string, this *plant.Equipment) []string {
 	var out []string
 	if this != nil {

@@ -143,3 +143,20 @@ func TestWarming(t *testing.T) {
 		t.Errorf("after warming with the past: %s %s", in.Raise, in.Quality)
 	}
 }
+
+// A rule about a set names an alarm of its bodies: all of them are meant. The
+// name of the condenser makes one group of what belongs to one vacuum.
+func TestConsequencesOfASet(t *testing.T) {
+	s, _ := mustLoad(t, "alarms:\n  - name: dry\n   "+texts+indent("for: body\ntag: this.level\nunit: \"%\"\nlow: 15\ngroup: \"v.{condenser}\"")+
+		"  - name: thin\n   "+texts+indent("for: set\ntag: this.syrup_brix\nunit: Bx\nlow: 60\nconsequence_of: [dry]\ngroup: \"v.{condenser}\""))
+	groups := map[string]string{}
+	for _, a := range s.Alarms() {
+		groups[a.Name] = a.Group
+		if a.Name == "thin.EV" && strings.Join(a.ConsequenceOf, " ") != "dry.EV.EV1 dry.EV.EV2 dry.EV.EV3" {
+			t.Errorf("thin.EV is a consequence of %v", a.ConsequenceOf)
+		}
+	}
+	if groups["dry.EV.EV3"] != "v.CD" || groups["thin.EV"] != "v.CD" || groups["dry.EV.EV1"] != "v.EV.EV1" {
+		t.Errorf("groups %v", groups)
+	}
+}
