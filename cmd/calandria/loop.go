@@ -32,7 +32,7 @@ type loop struct {
 	board   *board
 	now     func() time.Time
 
-	calls    chan func() // from others, to be run in the loop's own goroutine
+	calls    chan func()        // from others, to be run in the loop's own goroutine
 	records  []historian.Record // waiting for the archive
 	seq      uint64
 	overruns float64
