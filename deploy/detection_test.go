@@ -50,7 +50,6 @@ type outcome struct {
 	by           string
 	inTime       bool
 	ten, hour    int // alarms in the first ten minutes and the first hour
-	hidden       []string
 	all          []string
 }
 

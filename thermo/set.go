@@ -29,6 +29,9 @@ type setView struct {
 	sigmas time.Time // when the uncertainties were worked out
 	fresh  bool      // they were at this step
 	usable int       // readings they were worked out from
+
+	makeUp    evaporator.Reading // steam beside the metered flow
+	hasMakeUp bool
 }
 
 // bodyView is one body at one moment.
@@ -66,7 +69,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	}
 	for i, part := range e.Parts {
 		bc := part.Body
-		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2, TubeLengthM: bc.TubeLengthM})
+		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2, TubeLengthM: bc.TubeLengthM, JuiceBeside: bc.Juice == "beside"})
 		bv := &bodyView{equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
 		var err error
 		if bv.scaling, err = newScaling(bc); err != nil {
@@ -113,6 +116,7 @@ func (s *setView) bind() {
 		}
 	}
 	s.in.bind(e, "steam_flow", &m.SteamTH)
+	s.hasMakeUp = s.in.bind(e, "steam_make_up_flow", &s.makeUp) != nil
 	s.in.bind(e, "steam_pressure", &m.SteamKPa)
 	s.in.bind(e, "steam_temperature", &m.SteamC)
 	for _, b := range s.bodies {
@@ -158,6 +162,14 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		b.m.OutOfService = off(f, b.inService) || on(f, b.cleaning)
 	}
 	s.bleedFlows()
+	if s.hasMakeUp && s.m.SteamTH.OK {
+		if s.makeUp.OK {
+			s.m.SteamTH.Value += s.makeUp.Value
+			s.m.SteamTH.Sigma = hypot(s.m.SteamTH.Sigma, s.makeUp.Sigma)
+		} else {
+			s.m.SteamTH = evaporator.Reading{} // a part of the steam is not known
+		}
+	}
 	s.set.Evaluate(&s.m, s.r)
 	// Also when an instrument comes or goes: what is used has changed.
 	usable := s.in.usable()
@@ -166,6 +178,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		s.set.Uncertainty(&s.m, s.r)
 	}
 	for _, b := range s.bodies {
+		if limit := b.equip.Body.MinDifferenceK; limit != nil && b.b.DTK.OK() && b.b.DTK.Value < *limit {
+			b.b.U = absent(fmt.Sprintf("the temperature difference of %.1f K is below %g K: U would be mostly error", b.b.DTK.Value, *limit))
+		}
 		b.scaling.step(b.b.U, s.in.worst, on(f, b.cleaning), !c.noSigma, at)
 	}
 	for _, r := range s.rows {

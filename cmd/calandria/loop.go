@@ -36,7 +36,6 @@ type loop struct {
 	records  []historian.Record // waiting for the archive
 	seq      uint64
 	overruns float64
-	pending  bool // events since the last picture
 
 	connected   map[string]bool
 	lastRun     time.Time // last sign of life before this start, zero at a first start
