@@ -322,51 +322,70 @@ func (a *Archive) Flush(ctx context.Context) error {
 	a.flushing.Lock()
 	defer a.flushing.Unlock()
 	a.mu.Lock()
-	n := len(a.pending)
+	left := len(a.pending)
+	a.mu.Unlock()
+	for {
+		n, err := a.flushSome(ctx, min(left, flushRows))
+		if err != nil {
+			return err
+		}
+		if left -= n; left <= 0 {
+			return nil
+		}
+	}
+}
+
+// flushRows is how many samples one transaction takes: a long queue is then
+// worked off bit by bit, and a disk that still refuses is tried cheaply.
+const flushRows = 20_000
+
+// flushSome commits the oldest n samples; needs a.flushing.
+func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
+	a.mu.Lock()
 	rows, tags := a.pending[:n:n], a.newTags // capped: Append goes on behind it
 	tagCopies := make([]tagEntry, len(tags))
 	for i, e := range tags {
 		tagCopies[i] = *e
 	}
-	if len(rows) < a.opt.Queue { // nothing is refused any more: mark the gaps
+	marks := map[string]int64{}
+	if len(a.pending) < a.opt.Queue { // nothing is refused any more: mark the gaps
 		for path, ns := range a.lost {
+			marks[path] = ns
 			rows = append(rows, hotRow{tag: a.tags[path].id, time: ns, value: math.NaN(), status: plant.BadDataLost.Code()})
 		}
 	}
-	gaps := len(rows) > n
 	a.mu.Unlock()
 	if len(rows) == 0 && len(tags) == 0 {
-		return nil
+		return n, nil
 	}
 	added, err := a.hot.insert(ctx, tagCopies, rows)
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if err != nil {
-		err = fmt.Errorf("commit %d samples to archive %s: %w", len(rows), a.dir, err)
+		err = fmt.Errorf("commit samples to archive %s: %w", a.dir, err)
 		if a.failing == nil {
-			a.log.Error("archive cannot write; samples wait in memory", "err", err)
+			a.log.Error("archive cannot write; samples wait in memory", "waiting", len(a.pending), "err", err)
 		}
 		a.fail(err)
 		a.failing = err
-		return err
+		return 0, err
 	}
 	if a.failing != nil {
-		a.log.Info("archive writes again", "samples", len(rows))
+		a.log.Info("archive writes again", "waiting", len(a.pending))
 	}
 	a.failing = nil
 	a.health.LastCommit = a.opt.Now()
 	a.health.Stored += uint64(added)
-	rest := len(a.pending) - n
-	if rest == 0 {
-		a.pending = a.pending[:0]
-	} else {
-		a.pending = append([]hotRow(nil), a.pending[n:]...)
+	if a.pending = a.pending[n:]; len(a.pending) == 0 {
+		a.pending = nil
 	}
 	a.newTags = a.newTags[len(tags):]
-	if gaps {
-		clear(a.lost)
+	for path, ns := range marks {
+		if a.lost[path] == ns {
+			delete(a.lost, path)
+		}
 	}
-	return nil
+	return n, nil
 }
 
 // fail needs a.mu.

@@ -78,7 +78,7 @@ func TestTrendFromRollUps(t *testing.T) {
 	sig := newNoisy(1, 56, 0.05)
 	var pts []plant.Point
 	w := a.Bulk(ctx, nil)
-	end := from.Add(40 * 24 * time.Hour)
+	end := from.Add(30 * 24 * time.Hour)
 	for at := from; at.Before(end); at = at.Add(5 * time.Second) { // fast enough for 1-minute roll-ups
 		p := plant.Point{Time: at, Value: sig.next(), Quality: plant.Good}
 		if len(pts)%5000 == 77 {
