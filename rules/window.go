@@ -62,6 +62,12 @@ type window struct {
 	ref     float64 // taken off values before squaring, against cancellation
 	hasRef  bool
 	ring    [windowSlices + 2]slice
+
+	// What the slices strictly between the oldest and the newest come to: it
+	// changes only when a new slice begins.
+	inner            slice
+	innerOf, innerTo int64
+	hasInner         bool
 }
 
 func newWindow(tag plant.TagID, path string, length time.Duration) *window {
@@ -106,12 +112,29 @@ func (s *slice) note(v float64, q plant.Quality) {
 	s.doubtful = s.doubtful || !q.IsGood()
 }
 
+// join adds a part of another slice.
+func (s *slice) join(o *slice, part float64) {
+	s.good += part * o.good
+	s.sum += part * o.sum
+	s.sq += part * o.sq
+	s.doubtful = s.doubtful || o.doubtful
+	if !o.seen {
+		return
+	}
+	if !s.seen {
+		s.low, s.high, s.seen = o.low, o.high, true
+		return
+	}
+	s.low, s.high = min(s.low, o.low), max(s.high, o.high)
+}
+
 // advance lets the held value stand until the moment to.
 func (w *window) advance(to int64) {
 	if !w.started || to <= w.at {
 		return
 	}
 	if to-w.at > int64(w.length)+2*w.step {
+		w.hasInner = false
 		// A long silence: only the part that the window still sees matters.
 		w.at = to - int64(w.length) - 2*w.step
 		w.open(floorDiv(w.at, w.step))
@@ -179,30 +202,25 @@ func (w *window) value(kind windowKind, now time.Time) (float64, plant.Quality) 
 	first := floorDiv(from, w.step)
 	// Of the oldest slice only a part lies inside.
 	part := 1 - float64(from-first*w.step)/float64(w.step)
-	var good, total, sq, low, high float64
-	seen, doubtful := false, false
-	for k := first; k <= w.slot; k++ {
-		s, f := w.slice(k), 1.0
-		if k == first {
-			f = part
+	if !w.hasInner || w.innerOf != first || w.innerTo != w.slot {
+		w.inner = slice{}
+		for k := first + 1; k < w.slot; k++ {
+			w.inner.join(w.slice(k), 1)
 		}
-		good += f * s.good
-		total += f * s.sum
-		sq += f * s.sq
-		doubtful = doubtful || s.doubtful
-		if s.seen {
-			if !seen {
-				low, high, seen = s.low, s.high, true
-			}
-			low, high = min(low, s.low), max(high, s.high)
-		}
+		w.innerOf, w.innerTo, w.hasInner = first, w.slot, true
 	}
+	all := w.inner
+	all.join(w.slice(first), part)
+	if w.slot != first {
+		all.join(w.slice(w.slot), 1)
+	}
+	good, total, sq, low, high := all.good, all.sum, all.sq, all.low, all.high
 	cover := good / w.length.Seconds()
-	if !seen || cover < minCover {
+	if !all.seen || cover < minCover {
 		return math.NaN(), plant.BadNoData
 	}
 	q := plant.Good
-	if doubtful || cover < fullCover {
+	if all.doubtful || cover < fullCover {
 		q = plant.UncertainSubNormal
 	}
 	switch kind {
