@@ -9,6 +9,8 @@ import (
 	"sort"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -53,18 +55,6 @@ func (c *backtestCmd) Run(a *app) error {
 		}
 		return loadPlant(c.Config)
 	}
-	h, present, err := load()
-	if err != nil {
-		return err
-	}
-	if len(c.Rules) == 0 {
-		r, err := replay(a.ctx, h, present, ar, from, to, c.Step)
-		if err != nil {
-			return err
-		}
-		r.write(a.out, nil)
-		return nil
-	}
 	var tried []rules.File
 	for _, n := range c.Rules {
 		data, err := os.ReadFile(n)
@@ -73,64 +63,125 @@ func (c *backtestCmd) Run(a *app) error {
 		}
 		tried = append(tried, rules.File{Name: n, Data: data})
 	}
-	r, err := replay(a.ctx, h, tried, ar, from, to, c.Step)
+	r, err := runBacktest(a.ctx, load, tried, ar, from, to, c.Step)
 	if err != nil {
 		return err
 	}
-	h2, _, err := load()
-	if err != nil {
-		return err
-	}
-	old, err := replay(a.ctx, h2, present, ar, from, to, c.Step)
-	if err != nil {
-		return err
-	}
-	r.write(a.out, old)
+	r.write(a.out)
 	return nil
 }
 
-// backtest is what a set of rules would have done.
+// backtest is what rules would have done between From and To.
 type backtest struct {
-	from, to time.Time
-	samples  int
-	alarms   []alarmRecord
+	From, To time.Time // half-open
+	Samples  int       // raw samples replayed, those for warming included
+	Scans    int       // without those for warming
+	Rules    []ruleRecord
+	// Against: the rules tried were compared with those in use.
+	Against bool
+	// Gone are alarms of the rules in use that the tried ones lack.
+	Gone   []ruleRecord
+	Faults []rules.RuleFault // rules that could not be evaluated
 }
 
-// alarmRecord is one alarm's part of it.
-type alarmRecord struct {
-	spec       plant.AlarmSpec
-	count      int
-	active     time.Duration
-	longest    time.Duration
-	chattering int // times of three or more alarms within 60 s
-	worstHour  time.Time
-	worst      int // alarms in that hour
+// ruleRecord is one alarm's part of it.
+type ruleRecord struct {
+	Spec       plant.AlarmSpec
+	Alarms     int           // times it called the operator
+	Hidden     int           // times it came while it was suppressed
+	Active     time.Duration // in alarm, shown or hidden
+	Longest    time.Duration
+	Share      float64   // of the time, 0 to 1
+	Chattering int       // episodes of three or more within a minute
+	WorstHour  time.Time // the hour with the most alarms, zero without any
+	Worst      int       // alarms in that hour
+	Present    int       // alarms under the rules in use; -1: no such alarm there
 
-	since  time.Time // of the running activation
-	recent []time.Time
-	hours  map[time.Time]int
+	occurrence uint64
+	since      time.Time // of the running activation
+	recent     []time.Time
+	hours      map[time.Time]int
+}
+
+// runBacktest replays the archive through rule files and, where they are given,
+// through those in use beside them. load gives a fresh house and the rules in
+// use; tried may be empty, then these are taken. Nothing is written.
+func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, error), tried []rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*backtest, error) {
+	h, present, err := load()
+	if err != nil {
+		return nil, err
+	}
+	if len(tried) == 0 {
+		return replay(ctx, h, present, ar, from, to, step)
+	}
+	other, _, err := load()
+	if err != nil {
+		return nil, err
+	}
+	var r, old *backtest
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() (err error) {
+		r, err = replay(ctx, h, tried, ar, from, to, step)
+		return err
+	})
+	g.Go(func() (err error) {
+		if old, err = replay(ctx, other, present, ar, from, to, step); err != nil {
+			err = fmt.Errorf("rules in use: %w", err)
+		}
+		return err
+	})
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	r.compare(old)
+	return r, nil
+}
+
+func (b *backtest) compare(old *backtest) {
+	b.Against = true
+	before := map[string]int{}
+	for _, r := range old.Rules {
+		before[r.Spec.Name] = r.Alarms
+	}
+	for i := range b.Rules {
+		r := &b.Rules[i]
+		if n, ok := before[r.Spec.Name]; ok {
+			r.Present = n
+			delete(before, r.Spec.Name)
+		}
+	}
+	for _, r := range old.Rules {
+		if n, gone := before[r.Spec.Name]; gone {
+			r.Present = n
+			b.Gone = append(b.Gone, r)
+		}
+	}
 }
 
 // replay runs the archive through a core, in order of time. It is the same
-// core that runs live, so it gives the same alarms.
+// core that runs live, so it gives the same alarms, but for the scans: live
+// there is one a second, here one each step.
 func replay(ctx context.Context, h *plant.House, files []rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*backtest, error) {
 	c, err := newCore(h, files)
 	if err != nil {
 		return nil, err
 	}
 	c.calc.NoUncertainty()
-	b := &backtest{from: from, to: to, alarms: make([]alarmRecord, len(c.rules.Alarms()))}
+	b := &backtest{From: from, To: to, Rules: make([]ruleRecord, len(c.rules.Alarms()))}
 	for i, s := range c.rules.Alarms() {
-		b.alarms[i] = alarmRecord{spec: s, hours: map[time.Time]int{}}
+		b.Rules[i] = ruleRecord{Spec: s, Present: -1, hours: map[time.Time]int{}}
 	}
-	// The windows need what came before: warm up for a day, uncounted.
+	// Windows, filters and delays need what came before: a day of it runs
+	// through the core, uncounted; what looks back further is fed by itself.
 	warm := from.Add(-24 * time.Hour)
+	if _, err := c.look(ctx, ar, warm, 0); err != nil {
+		return nil, err
+	}
 	merged := newMerge(ctx, h, ar, warm, to)
 	defer merged.stop()
 	c.begin(warm)
 	c.allWell(warm)
-	warmStep := max(step, time.Minute)
-	for at := warm; !at.After(to); {
+	for at := warm; at.Before(to); {
 		for {
 			s, ok, err := merged.next(at)
 			if err != nil {
@@ -139,7 +190,7 @@ func replay(ctx context.Context, h *plant.House, files []rules.File, ar *histori
 			if !ok {
 				break
 			}
-			b.samples++
+			b.Samples++
 			c.sample(s, at)
 		}
 		c.set("bad_tags_pct", c.badTagsPct(), at)
@@ -147,17 +198,24 @@ func replay(ctx context.Context, h *plant.House, files []rules.File, ar *histori
 		c.alarms.Advance(at)
 		b.note(c, c.alarms.Drain())
 		if at.Before(from) {
-			at = at.Add(warmStep)
+			at = at.Add(max(step, time.Minute))
+			if at.After(from) {
+				at = from
+			}
 		} else {
+			b.Scans++
 			at = at.Add(step)
 		}
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
 	}
-	for i := range b.alarms {
-		b.alarms[i].end(from, to)
+	c.alarms.Advance(to.Add(-time.Nanosecond))
+	b.note(c, c.alarms.Drain())
+	for i := range b.Rules {
+		b.Rules[i].finish(from, to)
 	}
+	b.Faults = c.rules.Faults()
 	return b, nil
 }
 
@@ -167,30 +225,41 @@ func (b *backtest) note(c *core, events []plant.Event) {
 		if !ok {
 			continue
 		}
-		r := &b.alarms[i]
+		r := &b.Rules[i]
 		switch e.Kind {
 		case plant.EventAlarm:
-			r.since = e.Time
-			if e.Time.Before(b.from) {
+			again := e.Occurrence == r.occurrence // called when suppression ended
+			r.occurrence = e.Occurrence
+			if !again {
+				r.since = e.Time
+			}
+			if e.Time.Before(b.From) {
 				continue
 			}
-			r.count++
+			if !e.Annunciated {
+				r.Hidden++
+				continue
+			}
+			r.Alarms++
 			r.hours[e.Time.Truncate(time.Hour)]++
 			r.recent = append(r.recent, e.Time)
-			for len(r.recent) > 0 && e.Time.Sub(r.recent[0]) > time.Minute {
+			before := len(r.recent)
+			for e.Time.Sub(r.recent[0]) > time.Minute {
 				r.recent = r.recent[1:]
 			}
-			if len(r.recent) == 3 {
-				r.chattering++
+			// An episode begins with the third within a minute and lasts while
+			// each further one comes within the minute of the two before.
+			if len(r.recent) == 3 && before == 3 {
+				r.Chattering++
 			}
 		case plant.EventReturn:
-			r.end(b.from, e.Time)
+			r.end(b.From, e.Time)
 		}
 	}
 }
 
 // end closes a running activation.
-func (r *alarmRecord) end(from, at time.Time) {
+func (r *ruleRecord) end(from, at time.Time) {
 	if r.since.IsZero() {
 		return
 	}
@@ -198,44 +267,50 @@ func (r *alarmRecord) end(from, at time.Time) {
 		r.since = from
 	}
 	if d := at.Sub(r.since); d > 0 {
-		r.active += d
-		r.longest = max(r.longest, d)
+		r.Active += d
+		r.Longest = max(r.Longest, d)
 	}
 	r.since = time.Time{}
-	for h, n := range r.hours {
-		if n > r.worst || n == r.worst && h.Before(r.worstHour) {
-			r.worst, r.worstHour = n, h
-		}
-	}
 }
 
-func (b *backtest) write(w io.Writer, old *backtest) {
-	days := b.to.Sub(b.from).Hours() / 24
-	fmt.Fprintf(w, "%s to %s, %.1f days, %d samples\n\n", b.from.Format(time.RFC3339), b.to.Format(time.RFC3339), days, b.samples)
-	before := map[string]int{}
-	head := []string{"alarm", "priority", "alarms", "a day", "in alarm", "longest", "chattering", "worst hour"}
-	if old != nil {
-		head = append(head, "with present rules")
-		for _, r := range old.alarms {
-			before[r.spec.Name] = r.count
+func (r *ruleRecord) finish(from, to time.Time) {
+	r.end(from, to)
+	r.Share = r.Active.Seconds() / to.Sub(from).Seconds()
+	for h, n := range r.hours {
+		if n > r.Worst || n == r.Worst && h.Before(r.WorstHour) {
+			r.Worst, r.WorstHour = n, h
 		}
 	}
+	r.hours, r.recent = nil, nil
+}
+
+func (b *backtest) write(w io.Writer) {
+	days := b.To.Sub(b.From).Hours() / 24
+	fmt.Fprintf(w, "%s to %s, %.1f days, %d samples, %d scans\n\n", b.From.Format(time.RFC3339), b.To.Format(time.RFC3339), days, b.Samples, b.Scans)
+	head := []string{"alarm", "priority", "alarms", "a day", "hidden", "in alarm", "share", "longest", "chattering", "worst hour"}
+	if b.Against {
+		head = append(head, "rules in use")
+	}
 	t := newTable(head...)
-	rows := append([]alarmRecord(nil), b.alarms...)
-	sort.SliceStable(rows, func(i, j int) bool { return rows[i].count > rows[j].count })
-	total := 0
+	rows := append([]ruleRecord(nil), b.Rules...)
+	sort.SliceStable(rows, func(i, j int) bool { return rows[i].Alarms > rows[j].Alarms })
+	total, was, silent := 0, 0, 0
 	for _, r := range rows {
-		total += r.count
-		worst := ""
-		if r.worst > 0 {
-			worst = fmt.Sprintf("%s: %d", r.worstHour.Format("2006-01-02 15:04"), r.worst)
+		total += r.Alarms
+		was += max(0, r.Present)
+		if r.Alarms == 0 && r.Hidden == 0 && r.Active == 0 && r.Present <= 0 {
+			silent++
+			continue
 		}
-		cells := []string{r.spec.Name, r.spec.Priority.String(), fmt.Sprint(r.count), fmt.Sprintf("%.2f", float64(r.count)/days),
-			r.active.Round(time.Second).String(), r.longest.Round(time.Second).String(), fmt.Sprint(r.chattering), worst}
-		if old != nil {
-			was, ok := before[r.spec.Name]
-			if ok {
-				cells = append(cells, fmt.Sprint(was))
+		worst := ""
+		if r.Worst > 0 {
+			worst = fmt.Sprintf("%s: %d", r.WorstHour.Format("2006-01-02 15:04"), r.Worst)
+		}
+		cells := []string{r.Spec.Name, r.Spec.Priority.String(), fmt.Sprint(r.Alarms), fmt.Sprintf("%.2f", float64(r.Alarms)/days), fmt.Sprint(r.Hidden),
+			r.Active.Round(time.Second).String(), fmt.Sprintf("%.1f %%", 100*r.Share), r.Longest.Round(time.Second).String(), fmt.Sprint(r.Chattering), worst}
+		if b.Against {
+			if r.Present >= 0 {
+				cells = append(cells, fmt.Sprint(r.Present))
 			} else {
 				cells = append(cells, "no such alarm")
 			}
@@ -243,7 +318,20 @@ func (b *backtest) write(w io.Writer, old *backtest) {
 		t.row(cells...)
 	}
 	t.write(w)
-	fmt.Fprintf(w, "\n%d alarms, %.2f a day\n", total, float64(total)/days)
+	for _, r := range b.Gone {
+		was += r.Present
+		if r.Present > 0 {
+			fmt.Fprintf(w, "\n%s is not among the rules tried; under those in use it came %d times", r.Spec.Name, r.Present)
+		}
+	}
+	fmt.Fprintf(w, "\n%d alarms, %.2f a day", total, float64(total)/days)
+	if b.Against {
+		fmt.Fprintf(w, "; with the rules in use %d, %.2f a day", was, float64(was)/days)
+	}
+	fmt.Fprintf(w, "\n%d further alarms did not come\n", silent)
+	for _, f := range b.Faults {
+		fmt.Fprintf(w, "%s could not be evaluated %d times: %s\n", f.Rule, f.Count, f.Reason)
+	}
 }
 
 // merge gives the archived samples of all measured tags in order of time.
@@ -266,10 +354,29 @@ func newMerge(ctx context.Context, h *plant.House, ar *historian.Archive, from, 
 		if t.Source != plant.Measured {
 			continue
 		}
-		next, stop := iter.Pull2(ar.Query(ctx, t.Path, from, to))
+		next, stop := iter.Pull2(inParts(ctx, ar, t.Path, from, to))
 		m.heads = append(m.heads, head{tag: t.ID, next: next, stop: stop})
 	}
 	return m
+}
+
+// inParts reads a tag half a day at a time, so that memory stays bounded
+// however long the time and dense the samples.
+func inParts(ctx context.Context, ar *historian.Archive, path string, from, to time.Time) iter.Seq2[historian.Value, error] {
+	const part = 12 * time.Hour
+	return func(yield func(historian.Value, error) bool) {
+		for at := from; at.Before(to); at = at.Add(part) {
+			end := at.Add(part)
+			if end.After(to) {
+				end = to
+			}
+			for v, err := range ar.Query(ctx, path, at, end) {
+				if !yield(v, err) || err != nil {
+					return
+				}
+			}
+		}
+	}
 }
 
 // next returns the next sample not after the given time.

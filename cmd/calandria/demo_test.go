@@ -109,19 +109,20 @@ func TestUpsetReachesBrowser(t *testing.T) {
 	r, server := mill(t, []rules.File{{Name: "quick.yaml", Data: []byte(quickRules)}}, 200*time.Millisecond, simulator.Settings{}, 60)
 	r.await("first values", 30*time.Second, func(s *snapshot) bool { return r.point(s, "EV.economy").Usable() })
 	ctx := browser(t)
-	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+r.address+"/"), chromedp.WaitVisible("body")); err != nil {
+	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+r.address+"/")); err != nil {
 		t.Fatal(err)
 	}
 	if err := server.Upset("air-leak"); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](`document.body.innerText.includes("Vacuum low in the last body")`, chromedp.WithPollingTimeout(60*time.Second))); err != nil {
-		t.Fatalf("the alarm did not arrive: %v\n%s", err, r.log)
-	}
-	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+r.address+"/alarms"), chromedp.WaitVisible("body")); err != nil {
+	poll(t, 60*time.Second, func() bool {
+		on, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.body.innerText.includes("Vacuum low in the last body")`))
+		return err == nil && on
+	}, r.log.String)
+	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+r.address+"/alarms")); err != nil {
 		t.Fatal(err)
 	}
-	strip, err := chromedp.Run(ctx, chromedp.InnerHTML("body"))
+	strip, err := chromedp.Run(ctx, chromedp.Evaluate[string]("document.body.innerHTML"))
 	if err != nil {
 		t.Fatal(err)
 	}

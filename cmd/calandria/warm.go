@@ -1,0 +1,134 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"calandria/historian"
+	"calandria/plant"
+)
+
+const (
+	// warmSteps is how much of the past runs through the filters of the
+	// quantities; they forget within minutes.
+	warmSteps = 10 * time.Minute
+	// quietGap is how long the archive may have stood still before the past
+	// counts as ended there.
+	quietGap = time.Minute
+	// longestLook is how far back a tag is searched for its last change.
+	longestLook = 31 * 24 * time.Hour
+)
+
+// warm gives a core that has not run yet the past: the windows of the rules
+// from the archive, and the filters of the quantities by stepping the last
+// minutes. No alarm is fed and nothing is recorded, and the frame is left
+// empty: an old value must not raise or clear anything. Call it after newCore,
+// with the archive open, before the first scan.
+func (c *core) warm(ctx context.Context, ar *historian.Archive, at time.Time) error {
+	last, err := c.look(ctx, ar, at, quietGap)
+	if err != nil {
+		return err
+	}
+	record := c.record
+	c.record = nil
+	defer func() { c.record = record }()
+	if at.Sub(last) < quietGap {
+		from := at.Add(-warmSteps)
+		merged := newMerge(ctx, c.house, ar, from, at)
+		defer merged.stop()
+		c.begin(from)
+		for t := from; t.Before(at); t = t.Add(max(c.house.Config.Scan, time.Second)) {
+			for {
+				s, ok, err := merged.next(t)
+				if err != nil {
+					return err
+				}
+				if !ok {
+					break
+				}
+				if s.Tag >= 0 && int(s.Tag) < len(c.frame.Points) {
+					c.frame.Points[s.Tag] = s.Point
+				}
+			}
+			c.frame.At = t
+			for _, v := range c.calc.Step(c.frame, t) {
+				c.put(v.Tag, v.Point)
+			}
+		}
+	}
+	c.frame = plant.NewFrame(len(c.house.Tags))
+	c.values = nil
+	return nil
+}
+
+// look feeds the windows of the rules with what the archive holds before at,
+// and reports the newest sample met. With a gap, a past that ended longer than
+// that ago is closed as 'no data' there; 0 leaves it open.
+func (c *core) look(ctx context.Context, ar *historian.Archive, at time.Time, gap time.Duration) (time.Time, error) {
+	var newest time.Time
+	looks := c.rules.Looks()
+	for _, l := range looks {
+		path := c.house.Tags[l.Tag].Path
+		last, ok, err := ar.Last(ctx, path)
+		if err != nil {
+			return newest, fmt.Errorf("warm %s: %w", path, err)
+		}
+		if !ok {
+			continue
+		}
+		span := l.Longest
+		if l.Changes {
+			if span, err = lastChange(ctx, ar, path, at, span); err != nil {
+				return newest, fmt.Errorf("warm %s: %w", path, err)
+			}
+		}
+		from, fed := at.Add(-span), false
+		for v, err := range inParts(ctx, ar, path, from, at) {
+			if err != nil {
+				return newest, fmt.Errorf("warm %s: %w", path, err)
+			}
+			c.rules.Warm(l.Tag, v.Point)
+			fed = true
+			if v.Point.Time.After(newest) {
+				newest = v.Point.Time
+			}
+		}
+		if !fed && last.Time.Before(from) {
+			// Reported before the window and not again: the value still stands.
+			last.Time = from
+			c.rules.Warm(l.Tag, last)
+		}
+	}
+	if gap > 0 && !newest.IsZero() && at.Sub(newest) > gap {
+		for _, l := range looks {
+			c.rules.Warm(l.Tag, plant.BadPoint(newest, plant.BadNoData))
+		}
+	}
+	return newest, ctx.Err()
+}
+
+// lastChange is how far back a tag has to be read to see its last change: from
+// a short look on, further while it stood still.
+func lastChange(ctx context.Context, ar *historian.Archive, path string, at time.Time, least time.Duration) (time.Duration, error) {
+	for span := max(least, time.Hour); ; span = min(4*span, longestLook) {
+		var first plant.Point
+		seen, changed := false, false
+		for v, err := range inParts(ctx, ar, path, at.Add(-span), at) {
+			if err != nil {
+				return 0, err
+			}
+			if !v.Point.Usable() {
+				continue
+			}
+			if seen && v.Point.Value != first.Value {
+				changed = true
+				break
+			}
+			first, seen = v.Point, true
+		}
+		if changed || span == longestLook {
+			return span, nil
+		}
+	}
+}
