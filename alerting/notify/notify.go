@@ -1,10 +1,20 @@
-// Package notify carries alarms to people who are not at the console. It is an
-// edge: [Notifier.Run] is its loop, and nothing here decides about alarms.
+// Package notify carries alarms to people and programs that are not at the
+// console: by web hook, by mail, to an Alertmanager. It is an edge:
+// [Notifier.Run] is its loop, and nothing here decides about alarms.
+//
+// Each [Notifier] has a bounded queue, tries again for as long as a notice is
+// worth keeping, and remembers how far it has come ([Cursor]), so that what was
+// not delivered before a restart is delivered after it. A notice may arrive
+// twice, never silently not at all: what is given up is counted, and the
+// notifier's health says so.
 package notify
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"slices"
 	"sync"
 	"time"
@@ -21,40 +31,115 @@ type Notice struct {
 	Spec  *plant.AlarmSpec
 }
 
-// Sender delivers notices to one place: a web hook, a mail server, an alert
-// manager. An error means that none of the batch was delivered; it is tried
-// again. A sender may deliver twice after a fault, and must respect ctx.
+// Key identifies a notice, so that a receiver can tell a repetition: journal
+// number, alarm and kind. The time is there because numbers that were not yet
+// durable are given again after a crash.
+func (n *Notice) Key() string {
+	e := &n.Event
+	return fmt.Sprintf("%d/%s/%s/%d", e.Seq, e.Alarm, e.Kind, e.Time.UnixMilli())
+}
+
+// Sender delivers notices to one place. An error means that none of the batch
+// was delivered; it is tried again, unless the error is a [*RefusedError] (given
+// up) or a [*PartlyError] (delivered to some). A sender may deliver twice after
+// a fault, and must respect ctx.
 type Sender interface {
 	Send(ctx context.Context, batch []Notice) error
 }
 
-// Refreshed is a Sender that also wants the picture of all alarms now and
-// then, because its receiver forgets what is not repeated.
+// Refreshed is a Sender that also wants the picture of all alarms of its route
+// now and then, because its receiver forgets what is not repeated.
 type Refreshed interface {
 	Sender
 	Refresh(ctx context.Context, alarms []alerting.Status) error
+}
+
+// RefusedError says that the receiver will not take the notices however often
+// they are sent.
+type RefusedError struct{ Err error }
+
+func (e *RefusedError) Error() string { return "refused: " + e.Err.Error() }
+
+// Unwrap gives the receiver's reason.
+func (e *RefusedError) Unwrap() error { return e.Err }
+
+// LaterError says that the receiver wants to be left alone for a while.
+type LaterError struct {
+	After time.Duration
+	Err   error
+}
+
+func (e *LaterError) Error() string { return e.Err.Error() }
+
+// Unwrap gives the receiver's reason.
+func (e *LaterError) Unwrap() error { return e.Err }
+
+// PartlyError says that the notices were delivered, but not to everyone.
+type PartlyError struct{ Err error }
+
+func (e *PartlyError) Error() string { return "not delivered to everyone: " + e.Err.Error() }
+
+// Unwrap gives the reason.
+func (e *PartlyError) Unwrap() error { return e.Err }
+
+// Cursor remembers, durably, up to which journal number all notices have been
+// dealt with.
+type Cursor interface {
+	Load() (seq uint64, known bool, err error)
+	Store(seq uint64) error
 }
 
 // Config of one notifier. Zero values mean the defaults.
 type Config struct {
 	Name     string
 	Sender   Sender
-	Least    plant.Priority // least urgent priority that is sent; default medium
-	Queue    int            // longest queue, default 1000
-	Batch    int            // most notices in one delivery, default 50
-	Timeout  time.Duration  // for one delivery, default 10 s
-	Refresh  time.Duration  // between pictures for a Refreshed sender, default 1 min
-	MaxPause time.Duration  // longest pause after failures, default 5 min
-	Log      *slog.Logger   // nil: quiet
+	Route    Route
+	Cursor   Cursor        // nil: nothing survives a restart
+	Queue    int           // longest queue, default 1000
+	Batch    int           // most notices in one delivery, default 50
+	Keep     time.Duration // how long a notice is worth delivering, default 12 h
+	Timeout  time.Duration // for one delivery, default 10 s
+	Refresh  time.Duration // between pictures for a Refreshed sender, default 1 min
+	MaxPause time.Duration // longest pause after failures, default 5 min
+	Log      *slog.Logger  // nil: quiet
 }
 
 // Counts of a notifier since its start.
 type Counts struct {
-	Queued  int
-	Sent    uint64
-	Failed  uint64 // deliveries that failed
-	Dropped uint64 // notices lost because the queue was full
+	Queued   int
+	Sent     uint64
+	Failed   uint64 // deliveries that failed and were tried again
+	SetAside uint64 // notices that the receiver refused
+	Dropped  uint64 // notices given up because the queue was full or they were too old
 }
+
+// Health says how a notifier is doing.
+type Health struct {
+	Name string
+	// OK: the last delivery worked, or nothing has been tried yet.
+	OK    bool
+	Since time.Time // of the present state; zero before the first delivery
+	Err   error     // why not
+	Counts
+}
+
+// String says it in one line for a person.
+func (h Health) String() string {
+	s := fmt.Sprintf("%d notices delivered, %d waiting", h.Sent, h.Queued)
+	if h.SetAside > 0 {
+		s += fmt.Sprintf(", %d refused by the receiver", h.SetAside)
+	}
+	if h.Dropped > 0 {
+		s += fmt.Sprintf(", %d given up", h.Dropped)
+	}
+	if !h.OK && h.Err != nil {
+		s = "notices do not arrive: " + h.Err.Error() + "; " + s
+	}
+	return s
+}
+
+// longestLater bounds what a receiver may ask for.
+const longestLater = 15 * time.Minute
 
 // Notifier keeps a bounded queue for one sender. When it is full, the oldest
 // of the least urgent notices is dropped and counted: an urgent alarm is never
@@ -65,20 +150,35 @@ type Notifier struct {
 
 	mu      sync.Mutex
 	queue   []Notice
+	flight  []Notice // being delivered
+	told    map[string]told
 	picture []alerting.Status
-	counts  Counts
+	last    uint64 // newest journal number offered
+	stored  uint64 // as the cursor has it
+	health  Health
+	noStore bool // the cursor could not be stored; said once
+}
+
+// told is what the receiver knows of an alarm: the occurrence, and whether it
+// was sent or held back.
+type told struct {
+	occurrence uint64
+	sent       bool
 }
 
 // New makes a notifier; nothing runs until Run.
 func New(c Config) *Notifier {
-	if c.Least == plant.PriorityNone {
-		c.Least = plant.PriorityMedium
+	if c.Route.Least == plant.PriorityNone {
+		c.Route.Least = plant.PriorityHigh
 	}
 	if c.Queue <= 0 {
 		c.Queue = 1000
 	}
 	if c.Batch <= 0 {
 		c.Batch = 50
+	}
+	if c.Keep <= 0 {
+		c.Keep = 12 * time.Hour
 	}
 	if c.Timeout <= 0 {
 		c.Timeout = 10 * time.Second
@@ -92,30 +192,79 @@ func New(c Config) *Notifier {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Notifier{c: c, wake: make(chan struct{}, 1)}
+	return &Notifier{c: c, wake: make(chan struct{}, 1), told: map[string]told{}, health: Health{Name: c.Name, OK: true}}
 }
 
-// wanted are the kinds that are sent: a call of the operator, and what ends it.
-func (n *Notifier) wanted(ev *plant.Event) bool {
-	switch ev.Kind {
-	case plant.EventAlarm, plant.EventRealarm:
-		if !ev.Annunciated {
-			return false
+// Resume goes on where an earlier run stopped: read gives the notices after a
+// journal number that are not older than since, oldest first. A first start, or
+// a cursor beyond head (the journal was replaced), begins at head. Call it
+// before Run.
+func (n *Notifier) Resume(head uint64, now time.Time, read func(after uint64, since time.Time) ([]Notice, error)) error {
+	if n.c.Cursor == nil {
+		return nil
+	}
+	seq, known, err := n.c.Cursor.Load()
+	if err != nil {
+		return fmt.Errorf("notifier %s: where it had come to: %w", n.c.Name, err)
+	}
+	if !known || seq > head {
+		if err := n.c.Cursor.Store(head); err != nil {
+			return fmt.Errorf("notifier %s: %w", n.c.Name, err)
 		}
-	case plant.EventReturn, plant.EventAck:
-	default:
+		n.last, n.stored = head, head
+		return nil
+	}
+	n.last, n.stored = seq, seq
+	notices, err := read(seq, now.Add(-n.c.Keep))
+	if err != nil {
+		return fmt.Errorf("notifier %s: what was not delivered: %w", n.c.Name, err)
+	}
+	for _, x := range notices {
+		n.Offer(x)
+	}
+	return nil
+}
+
+// Kinds are the kinds of event that are sent: a call of the operator, and what
+// ends it.
+func Kinds() []plant.EventKind {
+	return []plant.EventKind{plant.EventAlarm, plant.EventRealarm, plant.EventReturn, plant.EventAck}
+}
+
+// wanted decides about an event; needs n.mu. What ends a call goes to whoever
+// was called, whatever the hour.
+func (n *Notifier) wanted(ev *plant.Event) bool {
+	r := &n.c.Route
+	if !slices.Contains(Kinds(), ev.Kind) || !r.Takes(ev.Priority, ev.Source, ev.Area) {
 		return false
 	}
-	return ev.Priority != plant.PriorityNone && ev.Priority <= n.c.Least
+	t, known := n.told[ev.Alarm]
+	known = known && t.occurrence == ev.Occurrence
+	switch ev.Kind {
+	case plant.EventAlarm, plant.EventRealarm:
+		send := ev.Annunciated && r.Open(ev.Time)
+		if !known || send {
+			n.told[ev.Alarm] = told{ev.Occurrence, send}
+		}
+		return send
+	case plant.EventReturn:
+		delete(n.told, ev.Alarm)
+	}
+	if known {
+		return t.sent
+	}
+	return r.Open(ev.Time)
 }
 
 // Offer queues a notice if it is of a kind and priority that is sent. It never
 // waits.
 func (n *Notifier) Offer(notice Notice) {
+	n.mu.Lock()
+	n.last = max(n.last, notice.Event.Seq)
 	if !n.wanted(&notice.Event) {
+		n.mu.Unlock()
 		return
 	}
-	n.mu.Lock()
 	n.queue = append(n.queue, notice)
 	n.bound()
 	n.mu.Unlock()
@@ -130,13 +279,13 @@ func (n *Notifier) Show(alarms []alerting.Status) {
 	n.mu.Unlock()
 }
 
-// Counts returns the counters.
-func (n *Notifier) Counts() Counts {
+// Health reports how the notifier is doing.
+func (n *Notifier) Health() Health {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	c := n.counts
-	c.Queued = len(n.queue)
-	return c
+	h := n.health
+	h.Queued = len(n.queue) + len(n.flight)
+	return h
 }
 
 func (n *Notifier) poke() {
@@ -147,7 +296,9 @@ func (n *Notifier) poke() {
 }
 
 // Run delivers until ctx ends, and returns nil then. After a failure it pauses,
-// twice as long each time up to MaxPause.
+// twice as long each time up to MaxPause, less a random part so that several do
+// not come at once; what the receiver asks for with Retry-After is honoured up
+// to 15 minutes.
 func (n *Notifier) Run(ctx context.Context) error {
 	const firstPause = time.Second
 	pause := firstPause
@@ -165,16 +316,20 @@ func (n *Notifier) Run(ctx context.Context) error {
 			}
 			continue
 		}
-		for n.Counts().Queued > 0 && ctx.Err() == nil {
-			if err := n.deliver(ctx); err == nil {
+		for n.Health().Queued > 0 && ctx.Err() == nil {
+			err := n.deliver(ctx)
+			if err == nil {
 				pause = firstPause
 				continue
-			} else if ctx.Err() == nil {
-				n.c.Log.Warn("notices not delivered", "notifier", n.c.Name, "again_in", pause, "err", err)
+			}
+			wait := pause/2 + rand.N(pause/2)
+			var later *LaterError
+			if errors.As(err, &later) {
+				wait = max(wait, min(later.After, longestLater))
 			}
 			select {
 			case <-ctx.Done():
-			case <-time.After(pause):
+			case <-time.After(wait):
 			}
 			pause = min(2*pause, n.c.MaxPause)
 		}
@@ -182,28 +337,107 @@ func (n *Notifier) Run(ctx context.Context) error {
 }
 
 // deliver sends the oldest notices. They leave the queue first, so that what
-// comes meanwhile finds its place, and return to its front on failure.
+// comes meanwhile finds its place, and return to its front on failure. It
+// returns an error only if they are to be tried again.
 func (n *Notifier) deliver(ctx context.Context) error {
 	n.mu.Lock()
+	n.expire(time.Now())
 	size := min(len(n.queue), n.c.Batch)
-	batch := slices.Clone(n.queue[:size])
+	n.flight = slices.Clone(n.queue[:size])
 	n.queue = slices.Delete(n.queue, 0, size)
+	batch := n.flight
 	n.mu.Unlock()
-
-	ctx, cancel := context.WithTimeout(ctx, n.c.Timeout)
-	defer cancel()
-	err := n.c.Sender.Send(ctx, batch)
-
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if err == nil {
-		n.counts.Sent += uint64(size)
+	if size == 0 {
+		n.remember()
 		return nil
 	}
-	n.counts.Failed++
-	n.queue = slices.Insert(n.queue, 0, batch...)
-	n.bound()
-	return err
+
+	sending, cancel := context.WithTimeout(ctx, n.c.Timeout)
+	err := n.c.Sender.Send(sending, batch)
+	cancel()
+	if err != nil && ctx.Err() != nil {
+		// The program stops: what was under way is tried at the next start.
+		n.mu.Lock()
+		n.queue = slices.Insert(n.queue, 0, batch...)
+		n.flight = nil
+		n.mu.Unlock()
+		return nil
+	}
+
+	var refused *RefusedError
+	var partly *PartlyError
+	again := false
+	n.mu.Lock()
+	n.flight = nil
+	switch {
+	case err == nil:
+		n.health.Sent += uint64(size)
+	case errors.As(err, &partly):
+		n.health.Sent += uint64(size)
+	case errors.As(err, &refused):
+		n.health.SetAside += uint64(size)
+	default:
+		again = true
+		n.health.Failed++
+		n.queue = slices.Insert(n.queue, 0, batch...)
+		n.bound()
+	}
+	n.mu.Unlock()
+	n.outcome(err)
+	n.remember()
+	if again {
+		return err
+	}
+	return nil
+}
+
+// outcome keeps the health and logs what changed, once.
+func (n *Notifier) outcome(err error) {
+	n.mu.Lock()
+	was := n.health.OK
+	n.health.OK, n.health.Err = err == nil, err
+	if was != (err == nil) || n.health.Since.IsZero() {
+		n.health.Since = time.Now()
+	}
+	n.mu.Unlock()
+	switch {
+	case err != nil && was:
+		n.c.Log.Warn("notices not delivered", "notifier", n.c.Name, "err", err)
+	case err == nil && !was:
+		n.c.Log.Info("notices are delivered again", "notifier", n.c.Name)
+	}
+}
+
+// remember stores how far everything has been dealt with.
+func (n *Notifier) remember() {
+	if n.c.Cursor == nil {
+		return
+	}
+	n.mu.Lock()
+	seq := n.last
+	for _, list := range [][]Notice{n.queue, n.flight} {
+		for i := range list {
+			if s := list[i].Event.Seq; s > 0 {
+				seq = min(seq, s-1)
+			}
+		}
+	}
+	due := seq > n.stored
+	n.mu.Unlock()
+	if !due {
+		return
+	}
+	err := n.c.Cursor.Store(seq)
+	n.mu.Lock()
+	first := err != nil && !n.noStore
+	n.noStore = err != nil
+	if err == nil {
+		n.stored = seq
+	}
+	n.mu.Unlock()
+	if first {
+		n.c.Log.Warn("notices may be sent again after a restart", "notifier", n.c.Name, "err", err)
+	}
 }
 
 // bound drops the oldest of the least urgent until the queue fits.
@@ -216,20 +450,44 @@ func (n *Notifier) bound() {
 			}
 		}
 		n.queue = slices.Delete(n.queue, least, least+1)
-		n.counts.Dropped++
+		n.health.Dropped++
 	}
 }
 
+// expire drops what is too old to be of use.
+func (n *Notifier) expire(now time.Time) {
+	before := len(n.queue)
+	n.queue = slices.DeleteFunc(n.queue, func(x Notice) bool {
+		at := x.Event.Received
+		if at.IsZero() {
+			at = x.Event.Time
+		}
+		return !at.IsZero() && now.Sub(at) > n.c.Keep
+	})
+	n.health.Dropped += uint64(before - len(n.queue))
+}
+
+// refresh repeats what stands to a receiver that forgets. It is a sign of life
+// of the way there too.
 func (n *Notifier) refresh(ctx context.Context, to Refreshed) {
 	n.mu.Lock()
-	picture := n.picture
-	n.mu.Unlock()
-	ctx, cancel := context.WithTimeout(ctx, n.c.Timeout)
-	defer cancel()
-	if err := to.Refresh(ctx, picture); err != nil && ctx.Err() == nil {
-		n.mu.Lock()
-		n.counts.Failed++
-		n.mu.Unlock()
-		n.c.Log.Warn("picture of alarms not delivered", "notifier", n.c.Name, "err", err)
+	var picture []alerting.Status
+	for _, a := range n.picture {
+		if n.c.Route.Takes(a.Spec.Priority, a.Spec.Source, a.Spec.Area) {
+			picture = append(picture, a)
+		}
 	}
+	n.mu.Unlock()
+	sending, cancel := context.WithTimeout(ctx, n.c.Timeout)
+	defer cancel()
+	err := to.Refresh(sending, picture)
+	if ctx.Err() != nil {
+		return
+	}
+	if err != nil {
+		n.mu.Lock()
+		n.health.Failed++
+		n.mu.Unlock()
+	}
+	n.outcome(err)
 }

@@ -16,6 +16,7 @@ import (
 // line is a place that can be down; it keeps what it got and when.
 type line struct {
 	down      atomic.Bool
+	answer    error // to give instead of taking them
 	got       []string
 	tries     []time.Time
 	refreshed int
@@ -25,6 +26,9 @@ func (l *line) Send(_ context.Context, batch []Notice) error {
 	l.tries = append(l.tries, time.Now())
 	if l.down.Load() {
 		return errors.New("line is down")
+	}
+	if l.answer != nil {
+		return l.answer
 	}
 	for _, n := range batch {
 		l.got = append(l.got, n.Event.Alarm)
@@ -67,7 +71,12 @@ func TestDeliveryAfterAnOutage(t *testing.T) {
 		for i := 1; i < len(l.tries); i++ {
 			waits = append(waits, l.tries[i].Sub(l.tries[i-1]))
 		}
-		if len(waits) != 4 || waits[0] != time.Second || waits[2] != 4*time.Second || waits[3] != 4*time.Second {
+		for i, w := range waits {
+			if full := min(time.Second<<i, 4*time.Second); w < full/2 || w > full {
+				t.Errorf("pause %d is %s, want %s less up to half", i, w, full)
+			}
+		}
+		if len(waits) < 4 {
 			t.Errorf("pauses %v", waits)
 		}
 		n.Offer(alarm("B", plant.PriorityHigh))
@@ -77,14 +86,14 @@ func TestDeliveryAfterAnOutage(t *testing.T) {
 		if got := strings.Join(l.got, " "); got != "A B" {
 			t.Errorf("delivered %q", got)
 		}
-		if c := n.Counts(); c.Sent != 2 || c.Queued != 0 || c.Dropped != 0 || c.Failed != 5 {
-			t.Errorf("counts %+v", c)
+		if h := n.Health(); !h.OK || h.Sent != 2 || h.Queued != 0 || h.Dropped != 0 || int(h.Failed) != len(l.tries)-1 {
+			t.Errorf("health %+v", h)
 		}
 	})
 }
 
 func TestFullQueueKeepsTheUrgent(t *testing.T) {
-	n := New(Config{Sender: &line{}, Queue: 3, Least: plant.PriorityLow})
+	n := New(Config{Sender: &line{}, Queue: 3, Route: Route{Least: plant.PriorityLow}})
 	for _, x := range []Notice{alarm("LOW1", plant.PriorityLow), alarm("URGENT", plant.PriorityUrgent), alarm("LOW2", plant.PriorityLow),
 		alarm("MEDIUM", plant.PriorityMedium), alarm("HIGH", plant.PriorityHigh)} {
 		n.Offer(x)
@@ -93,8 +102,8 @@ func TestFullQueueKeepsTheUrgent(t *testing.T) {
 	for _, x := range n.queue {
 		got = append(got, x.Event.Alarm)
 	}
-	if strings.Join(got, " ") != "URGENT MEDIUM HIGH" || n.Counts().Dropped != 2 {
-		t.Errorf("queue %v, counts %+v", got, n.Counts())
+	if strings.Join(got, " ") != "URGENT MEDIUM HIGH" || n.Health().Dropped != 2 {
+		t.Errorf("queue %v, health %+v", got, n.Health())
 	}
 }
 
@@ -107,7 +116,7 @@ func TestWhatIsSent(t *testing.T) {
 	for _, x := range []Notice{hidden, quality, alarm("LOW", plant.PriorityLow), alarm("NONE", plant.PriorityNone)} {
 		n.Offer(x)
 	}
-	if q := n.Counts().Queued; q != 0 {
+	if q := n.Health().Queued; q != 0 {
 		t.Errorf("%d notices queued, want none", q)
 	}
 }
@@ -118,11 +127,208 @@ func TestRefresh(t *testing.T) {
 		n := New(Config{Sender: l})
 		stop := run(t, n)
 		defer stop()
-		n.Show(make([]alerting.Status, 3))
+		show := make([]alerting.Status, 3)
+		for i := range show {
+			show[i].Spec = &plant.AlarmSpec{Priority: plant.PriorityHigh}
+		}
+		n.Show(append(show, alerting.Status{Spec: &plant.AlarmSpec{Priority: plant.PriorityLow}}))
 		time.Sleep(61 * time.Second)
 		synctest.Wait()
 		if l.refreshed != 3 {
 			t.Errorf("picture of %d alarms, want 3", l.refreshed)
 		}
 	})
+}
+
+// memory is a cursor that survives the notifier.
+type memory struct {
+	seq   uint64
+	known bool
+	fail  bool
+}
+
+func (m *memory) Load() (uint64, bool, error) { return m.seq, m.known, nil }
+
+func (m *memory) Store(seq uint64) error {
+	if m.fail {
+		return errors.New("disk full")
+	}
+	m.seq, m.known = seq, true
+	return nil
+}
+
+func numbered(seq uint64, name string, kind plant.EventKind) Notice {
+	n := alarm(name, plant.PriorityHigh)
+	n.Event.Seq, n.Event.Kind, n.Event.Time, n.Event.Occurrence = seq, kind, time.Now(), 1
+	return n
+}
+
+// What was not delivered before a restart is delivered after it; what was is
+// not; a first start tells nothing old.
+func TestRestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		journal := []Notice{}
+		read := func(after uint64, since time.Time) (out []Notice, err error) {
+			for _, n := range journal {
+				if n.Event.Seq > after && !n.Event.Time.Before(since) {
+					out = append(out, n)
+				}
+			}
+			return out, nil
+		}
+		m, l := &memory{}, &line{}
+		open := func() (*Notifier, func()) {
+			n := New(Config{Sender: l, Cursor: m, Batch: 1})
+			head := uint64(10)
+			if len(journal) > 0 {
+				head = journal[len(journal)-1].Event.Seq
+			}
+			if err := n.Resume(head, time.Now(), read); err != nil {
+				t.Fatal(err)
+			}
+			return n, run(t, n)
+		}
+		add := func(n *Notifier, x Notice) {
+			journal = append(journal, x)
+			n.Offer(x)
+		}
+		n, stop := open()
+		if m.seq != 10 {
+			t.Errorf("a first start begins at %d, want the head of the journal", m.seq)
+		}
+		add(n, numbered(11, "A", plant.EventAlarm))
+		synctest.Wait()
+		if m.seq != 11 {
+			t.Errorf("cursor at %d after a delivery, want 11", m.seq)
+		}
+		l.down.Store(true)
+		add(n, numbered(12, "B", plant.EventAlarm))
+		add(n, numbered(13, "C", plant.EventAlarm))
+		time.Sleep(time.Minute)
+		stop()
+		if m.seq != 11 {
+			t.Errorf("cursor at %d while nothing is delivered, want 11", m.seq)
+		}
+		l.down.Store(false)
+		_, stop = open()
+		synctest.Wait()
+		stop()
+		if got := strings.Join(l.got, " "); got != "A B C" || m.seq != 13 {
+			t.Errorf("delivered %q, cursor %d", got, m.seq)
+		}
+		// Too old after a long stop: not sent.
+		n, stop = open()
+		l.down.Store(true)
+		add(n, numbered(14, "D", plant.EventAlarm))
+		synctest.Wait()
+		stop()
+		time.Sleep(13 * time.Hour)
+		l.down.Store(false)
+		_, stop = open()
+		synctest.Wait()
+		stop()
+		// Another journal in its place: begins at its head.
+		m.seq = 99
+		_, stop = open()
+		stop()
+		if got := strings.Join(l.got, " "); got != "A B C" || m.seq != 14 {
+			t.Errorf("delivered %q, cursor %d", got, m.seq)
+		}
+	})
+}
+
+// A notice that is given up while it waits is counted, and the cursor passes it.
+func TestTooOld(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, l := &memory{seq: 1, known: true}, &line{}
+		l.down.Store(true)
+		n := New(Config{Sender: l, Cursor: m, Keep: time.Hour})
+		stop := run(t, n)
+		defer stop()
+		n.Offer(numbered(2, "A", plant.EventAlarm))
+		time.Sleep(2 * time.Hour)
+		if h := n.Health(); h.Dropped != 1 || h.Queued != 0 || m.seq != 2 {
+			t.Errorf("%+v, cursor %d", h, m.seq)
+		}
+	})
+}
+
+// Refusals are set aside and do not hold up what follows; a wish to wait is
+// honoured, but not for ever.
+func TestAnswers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &line{answer: &RefusedError{errors.New("no such place")}}
+		n := New(Config{Sender: l})
+		stop := run(t, n)
+		defer stop()
+		n.Offer(alarm("A", plant.PriorityHigh))
+		synctest.Wait()
+		if h := n.Health(); h.OK || h.SetAside != 1 || h.Queued != 0 || !strings.Contains(h.String(), "no such place") {
+			t.Errorf("after a refusal: %+v", h)
+		}
+		l.answer = &PartlyError{errors.New("one mailbox is gone")}
+		n.Offer(alarm("B", plant.PriorityHigh))
+		synctest.Wait()
+		if h := n.Health(); h.OK || h.Sent != 1 || h.Queued != 0 {
+			t.Errorf("after a delivery to some: %+v", h)
+		}
+		l.answer, l.tries = &LaterError{40 * time.Second, errors.New("busy")}, nil
+		n.Offer(alarm("C", plant.PriorityHigh))
+		time.Sleep(39 * time.Second)
+		l.answer = &LaterError{1000 * time.Hour, errors.New("busy")}
+		time.Sleep(2 * time.Second)
+		l.answer = nil
+		time.Sleep(15 * time.Minute)
+		synctest.Wait()
+		if len(l.tries) != 3 || l.tries[1].Sub(l.tries[0]) != 40*time.Second || l.tries[2].Sub(l.tries[1]) != 15*time.Minute {
+			t.Errorf("tries %v", l.tries)
+		}
+		if h := n.Health(); !h.OK || h.Sent != 2 {
+			t.Errorf("in the end: %+v", h)
+		}
+	})
+}
+
+func TestRoute(t *testing.T) {
+	r := Route{Least: plant.PriorityMedium, Equipment: []string{"EV.EV1", "PA1"}, Areas: []string{"evaporators"}}
+	for _, c := range []struct {
+		p            plant.Priority
+		source, area string
+		want         bool
+	}{
+		{plant.PriorityHigh, "EV.EV1", "evaporators", true},
+		{plant.PriorityHigh, "EV.EV1.pans", "evaporators", true},
+		{plant.PriorityHigh, "EV.EV10", "evaporators", false},
+		{plant.PriorityHigh, "EV", "evaporators", false},
+		{plant.PriorityHigh, "PA1", "pan floor", false},
+		{plant.PriorityLow, "EV.EV1", "evaporators", false},
+		{plant.PriorityNone, "EV.EV1", "evaporators", false},
+	} {
+		if got := r.Takes(c.p, c.source, c.area); got != c.want {
+			t.Errorf("%+v: %t", c, got)
+		}
+	}
+}
+
+// The end of a call goes to whoever was called, whatever the hour; the end of a
+// call that was not sent does not.
+func TestScheduleOfCallAndReturn(t *testing.T) {
+	at := func(hour int) time.Time { return time.Date(2026, 3, 27, hour, 0, 0, 0, time.UTC) }
+	n := New(Config{Sender: &line{}, Route: Route{Hours: []plant.Hours{{Days: [7]bool{5: true}, From: 6 * time.Hour, To: 18 * time.Hour}}}})
+	offer := func(name string, kind plant.EventKind, hour int) {
+		x := numbered(0, name, kind)
+		x.Event.Time = at(hour)
+		n.Offer(x)
+	}
+	offer("DAY", plant.EventAlarm, 17)
+	offer("NIGHT", plant.EventAlarm, 19)
+	offer("DAY", plant.EventReturn, 20)
+	offer("NIGHT", plant.EventReturn, 7)
+	var got []string
+	for _, x := range n.queue {
+		got = append(got, x.Event.Alarm+" "+string(x.Event.Kind))
+	}
+	if s := strings.Join(got, ", "); s != "DAY ALARM, DAY RETURN" {
+		t.Errorf("sent: %s", s)
+	}
 }

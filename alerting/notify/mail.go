@@ -1,0 +1,174 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"mime"
+	"mime/quotedprintable"
+	"net"
+	"net/smtp"
+	"net/textproto"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+// Mail sends the notices of a delivery as one message (RFC 5321, 5322), so that
+// a flood of alarms is not a flood of mails.
+type Mail struct {
+	Server   string // host:port
+	TLS      string // starttls, tls or none; there is no silent step down
+	CA       *x509.CertPool
+	From     string
+	To       []string
+	User     string
+	Password Secret
+	Site     Site
+	Role     string
+}
+
+// CheckSecrets reads the password once, to find a fault before it matters.
+func (m *Mail) CheckSecrets() error {
+	_, err := m.Password.Read()
+	return err
+}
+
+// Send implements [Sender].
+func (m *Mail) Send(ctx context.Context, batch []Notice) error {
+	if len(batch) == 0 {
+		return nil
+	}
+	host, _, err := net.SplitHostPort(m.Server)
+	if err != nil {
+		return fmt.Errorf("mail server: %w", err)
+	}
+	password, err := m.Password.Read()
+	if err != nil {
+		return err
+	}
+	var d net.Dialer
+	conn, err := d.DialContext(ctx, "tcp", m.Server)
+	if err != nil {
+		return fmt.Errorf("mail server %s: %w", m.Server, err)
+	}
+	// The protocol knows no context: the connection is cut when it ends.
+	defer context.AfterFunc(ctx, func() { conn.Close() })()
+	defer conn.Close()
+	if deadline, ok := ctx.Deadline(); ok {
+		_ = conn.SetDeadline(deadline)
+	}
+	secure := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12, RootCAs: m.CA}
+	if m.TLS == "tls" {
+		conn = tls.Client(conn, secure)
+	}
+	c, err := smtp.NewClient(conn, host)
+	if err != nil {
+		return fmt.Errorf("mail server %s: %w", m.Server, err)
+	}
+	if name, err := os.Hostname(); err == nil {
+		if err := c.Hello(name); err != nil {
+			return fmt.Errorf("mail server %s: greeting as %s: %w", m.Server, name, err)
+		}
+	}
+	if m.TLS == "starttls" {
+		if ok, _ := c.Extension("STARTTLS"); !ok {
+			return fmt.Errorf("mail server %s offers no STARTTLS; nothing is sent unencrypted", m.Server)
+		}
+		if err := c.StartTLS(secure); err != nil {
+			return fmt.Errorf("mail server %s: encryption: %w", m.Server, err)
+		}
+	}
+	if m.User != "" {
+		if err := c.Auth(smtp.PlainAuth("", m.User, password, host)); err != nil {
+			// To be mended in the configuration: not a refusal of the notice.
+			return fmt.Errorf("mail server %s: sign-in: %w", m.Server, err)
+		}
+	}
+	if err := c.Mail(m.From); err != nil {
+		return m.sort("sender", err)
+	}
+	var missed []error
+	temporary := false
+	for _, to := range m.To {
+		if err := c.Rcpt(to); err != nil {
+			err = m.sort("recipient "+to, err)
+			var refused *RefusedError
+			temporary = temporary || !errors.As(err, &refused)
+			missed = append(missed, err)
+		}
+	}
+	if len(missed) == len(m.To) {
+		if temporary {
+			return errors.New(cut(oneLine(errors.Join(missed...).Error()), 300))
+		}
+		return &RefusedError{errors.New(cut(oneLine(errors.Join(missed...).Error()), 300))}
+	}
+	w, err := c.Data()
+	if err != nil {
+		return m.sort("message", err)
+	}
+	if _, err := w.Write(m.message(batch, time.Now())); err != nil {
+		return fmt.Errorf("mail server %s: %w", m.Server, err)
+	}
+	if err := w.Close(); err != nil {
+		return m.sort("message", err)
+	}
+	_ = c.Quit() // taken already
+	if len(missed) > 0 {
+		return &PartlyError{errors.New(cut(oneLine(errors.Join(missed...).Error()), 300))}
+	}
+	return nil
+}
+
+// sort tells a refusal for good (5yz) from one that may pass.
+func (m *Mail) sort(what string, err error) error {
+	wrapped := fmt.Errorf("mail server %s: %s: %w", m.Server, what, err)
+	var p *textproto.Error
+	if errors.As(err, &p) && p.Code >= 500 {
+		return &RefusedError{wrapped}
+	}
+	return wrapped
+}
+
+// message writes the mail. Nothing from outside gets into a header as it is:
+// addresses were checked with the configuration, the subject is one encoded
+// line, the rest is quoted-printable.
+func (m *Mail) message(batch []Notice, now time.Time) []byte {
+	var b bytes.Buffer
+	head := func(k, v string) { fmt.Fprintf(&b, "%s: %s\r\n", k, v) }
+	sum := sha256.New()
+	for i := range batch {
+		sum.Write([]byte(batch[i].Key() + "\n"))
+	}
+	domain := m.From[strings.LastIndexByte(m.From, '@')+1:]
+	head("From", m.From)
+	head("To", strings.Join(m.To, ",\r\n "))
+	head("Subject", mime.QEncoding.Encode("utf-8", m.Site.subject(batch)))
+	head("Date", now.Format(time.RFC1123Z))
+	head("Message-ID", "<"+hex.EncodeToString(sum.Sum(nil)[:16])+"@"+domain+">")
+	head("Auto-Submitted", "auto-generated") // RFC 3834: no automatic answers
+	if slices.ContainsFunc(batch, func(n Notice) bool { return n.Event.Priority == plant.PriorityUrgent }) {
+		head("Importance", "high")
+	}
+	head("MIME-Version", "1.0")
+	head("Content-Type", "text/plain; charset=utf-8")
+	head("Content-Transfer-Encoding", "quoted-printable")
+	b.WriteString("\r\n")
+	q := quotedprintable.NewWriter(&b)
+	write := func(s string) { _, _ = q.Write([]byte(strings.ReplaceAll(s, "\n", "\r\n"))) }
+	for i := range batch {
+		write(m.Site.text(&batch[i], m.Role) + "\n")
+	}
+	write(oneLine(m.Site.Name) + "\n" + advice + "\n")
+	_ = q.Close()
+	return b.Bytes()
+}
