@@ -66,17 +66,29 @@ func (c *core) warm(ctx context.Context, ar *historian.Archive, at time.Time) er
 // and reports the newest sample met. With a gap, a past that ended longer than
 // that ago is closed as 'no data' there; 0 leaves it open.
 func (c *core) look(ctx context.Context, ar *historian.Archive, at time.Time, gap time.Duration) (time.Time, error) {
-	var newest time.Time
 	looks := c.rules.Looks()
-	for _, l := range looks {
+	lasts := make([]plant.Point, len(looks))
+	var newest time.Time
+	for i, l := range looks {
 		path := c.house.Tags[l.Tag].Path
 		last, ok, err := ar.Last(ctx, path)
 		if err != nil {
 			return newest, fmt.Errorf("warm %s: %w", path, err)
 		}
-		if !ok {
+		if ok {
+			lasts[i] = last
+			if last.Time.After(newest) && !last.Time.After(at) {
+				newest = last.Time
+			}
+		}
+	}
+	ended := gap > 0 && at.Sub(newest) > gap
+	for i, l := range looks {
+		path, last := c.house.Tags[l.Tag].Path, lasts[i]
+		if !last.Quality.Seen() {
 			continue
 		}
+		var err error
 		span := l.Longest
 		if l.Changes {
 			if span, err = lastChange(ctx, ar, path, at, span); err != nil {
@@ -90,18 +102,13 @@ func (c *core) look(ctx context.Context, ar *historian.Archive, at time.Time, ga
 			}
 			c.rules.Warm(l.Tag, v.Point)
 			fed = true
-			if v.Point.Time.After(newest) {
-				newest = v.Point.Time
-			}
 		}
-		if !fed && last.Time.Before(from) {
+		if !fed && last.Time.Before(from) && !(ended && newest.Before(from)) {
 			// Reported before the window and not again: the value still stands.
 			last.Time = from
 			c.rules.Warm(l.Tag, last)
 		}
-	}
-	if gap > 0 && !newest.IsZero() && at.Sub(newest) > gap {
-		for _, l := range looks {
+		if ended && !newest.IsZero() {
 			c.rules.Warm(l.Tag, plant.BadPoint(newest, plant.BadNoData))
 		}
 	}
