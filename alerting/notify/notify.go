@@ -95,6 +95,7 @@ type Config struct {
 	Sender   Sender
 	Route    Route
 	Cursor   Cursor        // nil: nothing survives a restart
+	Fault    error         // found while it was put together: its health until the first delivery
 	Queue    int           // longest queue, default 1000
 	Batch    int           // most notices in one delivery, default 50
 	Keep     time.Duration // how long a notice is worth delivering, default 12 h
@@ -192,7 +193,7 @@ func New(c Config) *Notifier {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Notifier{c: c, wake: make(chan struct{}, 1), told: map[string]told{}, health: Health{Name: c.Name, OK: true}}
+	return &Notifier{c: c, wake: make(chan struct{}, 1), told: map[string]told{}, health: Health{Name: c.Name, OK: c.Fault == nil, Err: c.Fault}}
 }
 
 // Resume goes on where an earlier run stopped: read gives the notices after a

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -16,6 +17,7 @@ import (
 // line is a place that can be down; it keeps what it got and when.
 type line struct {
 	down      atomic.Bool
+	mu        sync.Mutex
 	answer    error // to give instead of taking them
 	got       []string
 	tries     []time.Time
@@ -23,6 +25,8 @@ type line struct {
 }
 
 func (l *line) Send(_ context.Context, batch []Notice) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	l.tries = append(l.tries, time.Now())
 	if l.down.Load() {
 		return errors.New("line is down")
@@ -34,6 +38,13 @@ func (l *line) Send(_ context.Context, batch []Notice) error {
 		l.got = append(l.got, n.Event.Alarm)
 	}
 	return nil
+}
+
+// will says what the line answers from now on.
+func (l *line) will(err error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.answer = err
 }
 
 func (l *line) Refresh(_ context.Context, alarms []alerting.Status) error {
@@ -266,22 +277,23 @@ func TestAnswers(t *testing.T) {
 		if h := n.Health(); h.OK || h.SetAside != 1 || h.Queued != 0 || !strings.Contains(h.String(), "no such place") {
 			t.Errorf("after a refusal: %+v", h)
 		}
-		l.answer = &PartlyError{errors.New("one mailbox is gone")}
+		l.will(&PartlyError{errors.New("one mailbox is gone")})
 		n.Offer(alarm("B", plant.PriorityHigh))
 		synctest.Wait()
 		if h := n.Health(); h.OK || h.Sent != 1 || h.Queued != 0 {
 			t.Errorf("after a delivery to some: %+v", h)
 		}
-		l.answer, l.tries = &LaterError{40 * time.Second, errors.New("busy")}, nil
+		before := len(l.tries)
+		l.will(&LaterError{40 * time.Second, errors.New("busy")})
 		n.Offer(alarm("C", plant.PriorityHigh))
 		time.Sleep(39 * time.Second)
-		l.answer = &LaterError{1000 * time.Hour, errors.New("busy")}
+		l.will(&LaterError{1000 * time.Hour, errors.New("busy")})
 		time.Sleep(2 * time.Second)
-		l.answer = nil
+		l.will(nil)
 		time.Sleep(15 * time.Minute)
 		synctest.Wait()
-		if len(l.tries) != 3 || l.tries[1].Sub(l.tries[0]) != 40*time.Second || l.tries[2].Sub(l.tries[1]) != 15*time.Minute {
-			t.Errorf("tries %v", l.tries)
+		if tries := l.tries[before:]; len(tries) != 3 || tries[1].Sub(tries[0]) != 40*time.Second || tries[2].Sub(tries[1]) != 15*time.Minute {
+			t.Errorf("tries %v", tries)
 		}
 		if h := n.Health(); !h.OK || h.Sent != 2 {
 			t.Errorf("in the end: %+v", h)
