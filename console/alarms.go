@@ -48,6 +48,11 @@ type alarmRow struct {
 	Until                  string // end of a shelving
 	Hidden                 string // why it is suppressed
 	CanUnshelve            bool
+	CanPlace               bool   // out of service
+	Group                  string // first-up group
+	// Folded are the members of its group that this first-up explains.
+	Folded      []alarmRow
+	FoldedUnack int
 }
 
 func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
@@ -62,7 +67,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		Unack: a.Annunciated, Active: a.Active, Since: a.ActiveSince,
 		SinceText: s.moment(now, a.ActiveSince), Age: age(now, a.ActiveSince),
 		Occurrence: a.Occurrence, FirstUp: a.FirstUp, Comment: a.Comment,
-		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved,
+		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Group: a.Group,
 	}
 	if r.Title == "" {
 		r.Title = a.Name
@@ -180,6 +185,40 @@ func (s *Server) lists(p *Picture, now time.Time) lists {
 		})
 	}
 	return l
+}
+
+// fold puts the members of a first-up group under its first-up. Urgent and high
+// ones stay where they are: nobody should have to look for them.
+func fold(rows []alarmRow) []alarmRow {
+	first := map[string]int{}
+	var out []alarmRow
+	for i := range rows {
+		if r := &rows[i]; r.FirstUp && r.Group != "" {
+			first[r.Group] = -1
+		}
+	}
+	foldable := func(r *alarmRow) bool {
+		_, led := first[r.Group]
+		return r.Group != "" && led && !r.FirstUp && rank(r.Priority) >= rank(plant.PriorityMedium)
+	}
+	for i := range rows {
+		if !foldable(&rows[i]) {
+			if rows[i].FirstUp && rows[i].Group != "" {
+				first[rows[i].Group] = len(out)
+			}
+			out = append(out, rows[i])
+		}
+	}
+	for i := range rows {
+		if r := &rows[i]; foldable(r) {
+			f := &out[first[r.Group]]
+			f.Folded = append(f.Folded, *r)
+			if r.Unack {
+				f.FoldedUnack++
+			}
+		}
+	}
+	return out
 }
 
 // worst is the mark of the most important alarm of a piece of equipment and

@@ -31,7 +31,34 @@ type Backend interface {
 	Trend(ctx context.Context, path string, from, to time.Time, points int) (Series, error)
 	// Events reads the journal, newest first.
 	Events(ctx context.Context, f EventFilter) ([]plant.Event, error)
+
+	// Scales tells where the bodies of a set stand between two cleanings.
+	Scales(ctx context.Context, set string) ([]Scale, error)
+	// PlanCleanings proposes the cleanings of a set. What cannot be planned is a
+	// [*Refused].
+	PlanCleanings(ctx context.Context, w PlanWish) (CleaningPlan, error)
+	// RecordCleaning stores a cleaning that was done, journals it and lets the
+	// trend of the body begin anew. One that cannot be is a [*Refused], and
+	// nothing was recorded.
+	RecordCleaning(ctx context.Context, c Cleaning) error
+	// Cleanings lists the recorded cleanings that touch a time, by start; all
+	// bodies if body is empty.
+	Cleanings(ctx context.Context, body string, from, to time.Time) ([]Cleaning, error)
+	// Strikes tells each pan's strikes that are over, newest first, and the one
+	// to compare with.
+	Strikes(ctx context.Context) ([]PanStrikes, error)
+	// Explain says what an alarm's condition is made of and how it stands. An
+	// alarm that is not there is a [*Refused].
+	Explain(ctx context.Context, alarm string) (Explanation, error)
+	// AddNote journals an operator's note.
+	AddNote(ctx context.Context, n Note) error
 }
+
+// Refused is the error of a request that cannot be carried out as it was made.
+// Why is shown to the person.
+type Refused struct{ Why string }
+
+func (r *Refused) Error() string { return r.Why }
 
 // Picture is everything the pages show at one moment. It is never changed once
 // handed out, nor is anything that it points to.
@@ -112,4 +139,148 @@ type EventFilter struct {
 	// reason, comment and text.
 	Match string
 	Limit int // at most this many; the console always sets it
+}
+
+// Scale is where one body stands between two cleanings.
+type Scale struct {
+	Body    string    // path
+	Started time.Time // of the running cycle
+	Cleaned bool      // Started is a cleaning, and not just the first value
+	CleanU  float64   // the reference of the limit, kW/(m2.K); 0 if not known
+	Limit   float64   // share of CleanU at which cleaning is due, 0 to 1
+	// Status is expected, reached, beyond horizon, too early to say or no data.
+	Status            string
+	Due, Early, Late  time.Time // zero where open or not in sight
+	Confidence        float64   // of the band from Early to Late, 0 to 1
+	U                 float64   // the trend now, kW/(m2.K)
+	RatePct, SigmaPct float64   // growth of scale, % of clean 1/U a day, and its sigma
+	Values, Cycles    int       // hourly values and earlier cycles it rests on
+	FromEarlierPct    float64   // share of the rate that rests on earlier cycles
+	Law               string    // by which scale grows
+	Suspect           bool      // U fell faster than scale can grow
+	Note              string    // what weakens the answer
+}
+
+// PlanWish is what a plan of cleanings is asked for with. Zero fields take the
+// program's defaults.
+type PlanWish struct {
+	Set      string
+	Days     int      // 1 to 45
+	Stops    []string // days on which the mill stands: 2026-12-24 or 2026-12-24/2026-12-26
+	NoCrew   []string // weekdays without a cleaning crew: sat
+	Hours    float64  // length of a cleaning, h
+	LossCost float64  // of 1 % of U lost, a day
+	Cost     float64  // of a cleaning
+	OffCost  float64  // of an hour without the body
+}
+
+// CleaningPlan is a proposal.
+type CleaningPlan struct {
+	Wish           PlanWish // with the defaults filled in
+	Notice         string   // stands wherever the plan is shown
+	Start          time.Time
+	Lines          []PlanLine
+	Cost, CostNone float64  // with the plan, and without any cleaning
+	Overdue        []string // what the plan cannot keep
+	Assumed        []string // what it rests on
+	CSV, Calendar  []byte   // the plan as a table (RFC 4180) and as iCalendar (RFC 5545)
+}
+
+// PlanLine is one proposed cleaning.
+type PlanLine struct {
+	Body        string
+	Day         time.Time
+	Hours       float64
+	First, Last time.Time // days to which it may be moved at little cost
+	Latest      time.Time // last day before a limit, zero if none is in sight
+	Binding     string    // that limit
+	WaitCost    float64   // of putting it off by a day
+	RatioBefore float64   // U over clean U that morning
+	Stop        string    // the mill stop it uses
+}
+
+// Cleaning is one cleaning that was done.
+type Cleaning struct {
+	Body          string // path
+	Start, End    time.Time
+	Method, Note  string
+	User, Station string
+}
+
+// PanStrikes are the strikes of one pan.
+type PanStrikes struct {
+	Pan   string         // path
+	Usual *StrikeRecord  // the strike to compare with, nil while there is none
+	Past  []StrikeRecord // newest first
+}
+
+// StrikeRecord is a strike that is over. Figures that are not known are NaN.
+type StrikeRecord struct {
+	Number            int
+	Start, End        time.Time
+	Whole             bool // seen from charge to drop without a gap
+	Phases            []StrikePhase
+	WaterT            float64 // water evaporated, t
+	MaxS              float64 // highest supersaturation, 1
+	FalseGrainMinutes float64 // above the metastable zone after feed on
+	DissolvingMinutes float64 // below saturation in the same time
+	DropBrix, DropC   float64 // massecuite at the drop, Bx and degC
+	CrystalPct        float64 // on massecuite at the drop
+	Notes             []string
+	Profile           []StrikePoint
+}
+
+// StrikePoint is the supersaturation at one moment of a strike; NaN if it was
+// not known.
+type StrikePoint struct {
+	At time.Time
+	S  float64
+}
+
+// Explanation says what an alarm's condition is made of and how it stands.
+type Explanation struct {
+	Alarm    string
+	At       time.Time
+	Words    string      // the condition, with its delays
+	Truth    plant.Truth // of the condition now
+	Parts    []ExplainPart
+	Reads    []ExplainInput
+	Suppress ExplainBranch // suppress_when; no words: there is none
+	Only     ExplainBranch // only_when; likewise
+	Waits    []string      // what stands between now and the alarm
+	Fault    string        // what is wrong with the rule itself
+	File     string        // name of the rule file, without folders
+	Line     int
+}
+
+// ExplainBranch is a further condition of an alarm.
+type ExplainBranch struct {
+	Words string
+	Truth plant.Truth
+	Parts []ExplainPart
+}
+
+// ExplainPart is one comparison; its sides are NaN where they are bad.
+type ExplainPart struct {
+	Words       string
+	Truth       plant.Truth
+	Left, Right float64
+	Unit        string
+	Against     bool // being true keeps the condition from being so
+}
+
+// ExplainInput is one value that a condition reads.
+type ExplainInput struct {
+	Words, Path string
+	Value       float64 // NaN if bad
+	Unit        string
+	Quality     plant.Quality
+	Age         time.Duration // -1: there is no value yet
+}
+
+// Note is an operator's remark.
+type Note struct {
+	Source        string // path of the equipment, "" for the house
+	Text          string
+	User, Station string
 }

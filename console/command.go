@@ -50,6 +50,10 @@ var done = map[string]string{
 	"shelve":      "Shelved.",
 	"unshelve":    "Taken off the shelf.",
 	"comment":     "Comment recorded.",
+	"remove":      "Taken out of service. It stays out until it is placed in service again.",
+	"place":       "Placed in service again.",
+	"cleaning":    "The cleaning is recorded. The trend of the body begins anew.",
+	"note":        "The note is recorded.",
 }
 
 // command carries out an operator's action on one alarm and goes back to the
@@ -104,6 +108,19 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		if c.Comment == "" {
 			problem = "Write the comment first."
 		}
+	case "remove", "place":
+		// Its own field: the one of shelving stands beside it in the form.
+		if c.Reason, err = cleanText("Reason", f.Get("why"), maxText); err != nil {
+			s.answer(w, r, err)
+			return
+		}
+		c.Action = alerting.RemoveFromService
+		if action == "place" {
+			c.Action = alerting.PlaceInService
+		}
+		if c.Reason == "" {
+			problem = "Give a reason; it is written to the record."
+		}
 	case "shelve":
 		c.Action = alerting.TimedShelve
 		if f.Get("time") == "once" {
@@ -152,6 +169,70 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		back = "/alarms"
 	}
 	http.Redirect(w, r, back+"?done="+action, http.StatusSeeOther)
+}
+
+// commandMany acknowledges the alarms chosen on the list, each in the occurrence
+// that the person saw. Those that cannot be are named by their number; the
+// others are done.
+func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	f := r.PostForm
+	c := alerting.Command{Action: alerting.Acknowledge, Station: station(r)}
+	var err error
+	if c.User, err = cleanText("Name", f.Get("name"), maxName); err == nil {
+		c.Comment, err = cleanText("Comment", f.Get("comment"), maxText)
+	}
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	if c.User == "" {
+		c.User = nameOf(r)
+	}
+	seen := map[alerting.Target]bool{}
+	for _, key := range f["choose"] {
+		// The occurrence stands after the last #: a name may have one too.
+		i := strings.LastIndexByte(key, '#')
+		n, err := strconv.ParseUint(key[i+1:], 10, 64)
+		if i < 0 || err != nil || n == 0 {
+			s.fail(w, r, http.StatusBadRequest, "The choice does not name an alarm and its occurrence.")
+			return
+		}
+		t := alerting.Target{Alarm: key[:i], Occurrence: n}
+		if _, ok := s.status(t.Alarm); !ok {
+			s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
+			return
+		}
+		if !seen[t] {
+			seen[t] = true
+			c.Many = append(c.Many, t)
+		}
+	}
+	problem := ""
+	switch {
+	case len(c.Many) == 0:
+		problem = "Choose the alarms first: mark the boxes at the right."
+	case c.User == "":
+		problem = "Say who you are first: the record needs a name."
+	}
+	if problem != "" {
+		s.render(w, r, http.StatusUnprocessableEntity, problem, s.alarmsPage)
+		return
+	}
+	s.keep(w, r, nameCookie, c.User, nameKept)
+	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+	defer cancel()
+	if err := s.b.Do(ctx, c); err != nil {
+		if _, ok := errors.AsType[*alerting.Refusal](err); !ok {
+			s.answer(w, r, err)
+			return
+		}
+		s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. Look at those still waiting.", s.alarmsPage)
+		return
+	}
+	http.Redirect(w, r, "/alarms?done=acknowledge", http.StatusSeeOther)
 }
 
 // refused shows the alarm's page again with the problem on top.

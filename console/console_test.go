@@ -1083,7 +1083,7 @@ func TestStrikeRibbon(t *testing.T) {
 		{Started: now.Add(time.Hour), Expected: time.Hour, Phases: []StrikePhase{{Name: "x", Start: now.Add(2 * time.Hour), End: now}, {Expected: 500 * time.Hour}}},
 	} {
 		for _, size := range []strikeSize{slimStrike, wideStrike} {
-			d := drawStrike("x", size, st, true, st.Expected, now, []Bucket{{Time: now, Mean: math.NaN()}, {Time: now.Add(-time.Minute), Mean: 99}})
+			d := drawStrike("x", size, st, true, st.Expected, now, []Bucket{{Time: now, Mean: math.NaN()}, {Time: now.Add(-time.Minute), Mean: 99}}, nil)
 			for _, r := range d.Rects {
 				if r.W <= 0 || r.H <= 0 || r.X < 0 || r.X+r.W > d.W+0.2 || r.Y+r.H > d.H {
 					t.Errorf("%+v lies outside", r)

@@ -27,6 +27,9 @@ type fakeMill struct {
 	changed chan struct{}
 	values  map[string]float64
 	broken  error // Trend and Events answer with it
+
+	cleanings []Cleaning
+	hostile   string // Explain answers with it
 }
 
 // derived are the calculated tags of the fixture by class.
@@ -340,4 +343,112 @@ func (m *fakeMill) Events(_ context.Context, f EventFilter) ([]plant.Event, erro
 		out = append(out, e)
 	}
 	return out, nil
+}
+
+func (m *fakeMill) Scales(_ context.Context, set string) ([]Scale, error) {
+	if m.broken != nil {
+		return nil, m.broken
+	}
+	now := m.Picture().At
+	day := 24 * time.Hour
+	at := func(d float64) time.Time { return now.Add(time.Duration(d * float64(day))) }
+	return []Scale{
+		{Body: "EV.EV1", Started: at(-21), Cleaned: true, CleanU: 2.5, Limit: 0.7, Status: "beyond horizon", Confidence: 0.9, U: 2.35, RatePct: 0.31, SigmaPct: 0.05, Values: 500, Cycles: 2, Law: "linear"},
+		{Body: "EV.EV2", Started: at(-60), CleanU: 2.2, Limit: 0.7, Status: "expected", Due: at(61), Early: at(40), Confidence: 0.9, U: 2.05, RatePct: 0.4, SigmaPct: 0.2, Values: 1400, Law: "linear", Note: "no cleaning is known"},
+		{Body: "EV.EV3", Status: "no data"},
+		{Body: "EV.EV4", Started: at(-12), Cleaned: true, CleanU: 1.3, Limit: 0.7, Status: "expected", Due: at(14.2), Early: at(9.1), Late: at(22.4), Confidence: 0.9, U: 1.12, RatePct: 1.4, SigmaPct: 0.11, Values: 288, Cycles: 4, FromEarlierPct: 22, Law: "linear", Suspect: true},
+		{Body: "EV.EV5", Started: at(-18), Cleaned: true, CleanU: 0.7, Limit: 0.7, Status: "reached", Confidence: 0.9, U: 0.49, RatePct: 2.4, SigmaPct: 0.16, Values: 430, Cycles: 4, Law: "logarithmic"},
+	}, nil
+}
+
+func (m *fakeMill) PlanCleanings(_ context.Context, w PlanWish) (CleaningPlan, error) {
+	if m.broken != nil {
+		return CleaningPlan{}, m.broken
+	}
+	if len(w.NoCrew) > 0 && w.NoCrew[0] == "someday" {
+		return CleaningPlan{}, &Refused{Why: `"someday" is not a weekday`}
+	}
+	w.Days, w.Hours, w.LossCost, w.Cost, w.OffCost = max(w.Days, 21), 10, 50, 1500, 150
+	now := m.Picture().At.UTC()
+	day := func(n int) time.Time { return time.Date(now.Year(), now.Month(), now.Day()+n, 0, 0, 0, 0, time.UTC) }
+	return CleaningPlan{Wish: w, Notice: "Planning information only.", Start: day(1), Cost: 14167, CostNone: 52868,
+		Lines: []PlanLine{
+			{Body: "EV.EV5", Day: day(1), Hours: 10, First: day(1), Last: day(1), Latest: day(1), Binding: "U ratio", WaitCost: 2588, RatioBefore: 0.69},
+			{Body: "EV.EV4", Day: day(7), Hours: 10, First: day(5), Last: day(9), Latest: day(9), Binding: "U ratio", WaitCost: 0, RatioBefore: 0.78, Stop: "mill stop"}},
+		Overdue: []string{"EV.EV5 is beyond its limit on 1 of 21 days"}, Assumed: []string{"EV.EV3 is left out: its U is not known"},
+		CSV: []byte("day,body\r\n"), Calendar: []byte("BEGIN:VCALENDAR\r\n")}, nil
+}
+
+func (m *fakeMill) RecordCleaning(_ context.Context, c Cleaning) error {
+	if c.Method == "refuse" {
+		return &Refused{Why: "Not recorded: before the running cycle"}
+	}
+	m.step(func(now time.Time) {
+		m.cleanings = append(m.cleanings, c)
+		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Text: "cleaned: " + c.Method, Comment: c.Note})
+	})
+	return m.broken
+}
+
+func (m *fakeMill) Cleanings(_ context.Context, body string, from, to time.Time) ([]Cleaning, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	var out []Cleaning
+	for _, c := range m.cleanings {
+		if (body == "" || body == c.Body) && c.End.After(from) && c.End.Before(to) {
+			out = append(out, c)
+		}
+	}
+	return out, m.broken
+}
+
+// Strikes of the fixture: two pans have boiled before, one has not.
+func (m *fakeMill) Strikes(context.Context) ([]PanStrikes, error) {
+	now := m.Picture().At
+	record := func(n int, ago, length time.Duration, names ...string) StrikeRecord {
+		r := StrikeRecord{Number: n, Start: now.Add(-ago), End: now.Add(-ago + length), Whole: true, WaterT: 21.4 + float64(n)/10, MaxS: 1.17, FalseGrainMinutes: 0, DissolvingMinutes: 3,
+			DropBrix: 91.2, DropC: 68.3, CrystalPct: math.NaN()}
+		at := r.Start
+		for i, name := range names {
+			end := at.Add(length * time.Duration([]int{8, 10, 55, 15, 12}[i]) / 100)
+			r.Phases = append(r.Phases, StrikePhase{Name: name, Start: at, End: end})
+			at = end
+		}
+		for i := range 30 {
+			f := float64(i) / 29
+			r.Profile = append(r.Profile, StrikePoint{At: r.Start.Add(time.Duration(f * float64(length))), S: 0.95 + 0.2*math.Min(1, 4*f) + 0.02*math.Sin(20*f)})
+		}
+		return r
+	}
+	names := []string{"footing", "concentrate", "feed on", "tighten", "drop"}
+	a, b := record(41, 9*time.Hour, 3*time.Hour, names...), record(40, 13*time.Hour, 200*time.Minute, names...)
+	b.Whole, b.Notes = false, []string{"feed valve hunted"}
+	c := record(12, 14*time.Hour, 9*time.Hour, names...)
+	return []PanStrikes{{Pan: "PA1", Usual: &a, Past: []StrikeRecord{a, b}}, {Pan: "PB1"}, {Pan: "PC1", Usual: &c, Past: []StrikeRecord{c}}}, m.broken
+}
+
+func (m *fakeMill) Explain(_ context.Context, alarm string) (Explanation, error) {
+	for _, s := range m.specs {
+		if s.Name == alarm {
+			e := Explanation{Alarm: alarm, At: m.Picture().At, Words: "vapour pressure of EV5 above 20 kPa, for 30 s", Truth: plant.True,
+				Parts: []ExplainPart{{Words: "vapour pressure of EV5 > 20 kPa", Truth: plant.True, Left: 21.9, Right: 20, Unit: "kPa"}, {Words: "age < 60 s", Truth: plant.Unknown, Left: math.NaN(), Right: 60, Unit: "s", Against: true}},
+				Reads: []ExplainInput{{Words: "EV.EV5.vapour_pressure", Path: "EV.EV5.vapour_pressure", Value: 21.9, Unit: "kPa", Quality: plant.Good, Age: time.Second},
+					{Words: "nothing", Path: "no.such", Value: math.NaN(), Quality: plant.BadNoData, Age: -1}},
+				Only: ExplainBranch{Words: "the set is in service", Truth: plant.True}, Waits: []string{"in alarm since the delay ran out"}, File: "vacuum.yaml", Line: 12}
+			if m.hostile != "" {
+				h := m.hostile
+				e.Words, e.Fault, e.File, e.Waits = h, h, h, []string{h}
+				e.Parts[0].Words, e.Parts[0].Unit, e.Reads[0].Words, e.Reads[0].Path, e.Only.Words, e.Suppress.Words = h, h, h, h, h, h
+			}
+			return e, nil
+		}
+	}
+	return Explanation{}, &Refused{Why: "There is no such alarm."}
+}
+
+func (m *fakeMill) AddNote(_ context.Context, n Note) error {
+	m.step(func(now time.Time) {
+		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: plant.EventNote, Source: n.Source, User: n.User, Station: n.Station, Text: n.Text})
+	})
+	return m.broken
 }

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"time"
@@ -231,6 +232,12 @@ type setView struct {
 	Columns     int
 	Ladder      drawing
 	Rows        []ladderRow
+	Tails       []tailRow // the last ten minutes, where the screen has room
+}
+
+type tailRow struct {
+	Label, Unit string
+	Cells       []reading
 }
 
 type bodyHead struct {
@@ -253,7 +260,7 @@ type ladderCell struct {
 	Due   bool
 }
 
-func (s *Server) setView(p *Picture, set *plant.Equipment, now time.Time) setView {
+func (s *Server) setView(ctx context.Context, p *Picture, set *plant.Equipment, now time.Time) setView {
 	v := setView{Path: set.Path, Title: set.Title}
 	read := func(e *plant.Equipment, names ...string) reading {
 		var r reading
@@ -341,6 +348,14 @@ func (s *Server) setView(p *Picture, set *plant.Equipment, now time.Time) setVie
 			r.Cells = append(r.Cells, c)
 		}
 		v.Rows = append(v.Rows, r)
+	}
+	for _, row := range []struct{ label, unit, name string }{{"vapour", "kPa abs", "vapour_pressure"}, {"juice level", "%", "level"}} {
+		g := readingGroup{}
+		for _, b := range bodies {
+			g.Readings = append(g.Readings, read(b, row.name))
+		}
+		s.addTails(ctx, []readingGroup{g}, now)
+		v.Tails = append(v.Tails, tailRow{row.label, row.unit, g.Readings})
 	}
 	v.Ladder = drawLadder("ladder-"+set.Name, s.rungs(p, set))
 	return v

@@ -76,8 +76,8 @@ func (s *Server) compose(r *http.Request, v *view, p *Picture, now time.Time, pr
 	if fr.Theme == "night" {
 		fr.Other = "day"
 	}
-	if r.Method == http.MethodPost {
-		fr.Back = "/alarms"
+	if r.Method == http.MethodPost { // a form that was refused: its own address shows nothing
+		fr.Back = "/" + v.Section
 	}
 	if p != nil {
 		fr.Seq, fr.Calls = p.Seq, strings.Join(callKeys(s.calls(p)), "\n")
@@ -141,7 +141,7 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 	var sets []string
 	for _, e := range h.Of(plant.ClassSet) {
 		id := "set:" + e.Path
-		v.Parts[id] = s.setView(p, e, now)
+		v.Parts[id] = s.setView(r.Context(), p, e, now)
 		sets = append(sets, id)
 	}
 	var pans []panView
@@ -150,7 +150,7 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 		if st, ok := strikeOf(p, e.Path); ok {
 			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
 		}
-		pans = append(pans, s.panView(p, e, now, trace, slimStrike))
+		pans = append(pans, s.panView(p, e, now, trace, slimStrike, nil))
 	}
 	var conds []condView
 	for _, e := range h.Of(plant.ClassCondenser) {
@@ -260,11 +260,11 @@ func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, 
 		if st, ok := strikeOf(p, e.Path); ok {
 			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
 		}
-		v.Parts["strike"] = []panView{s.panView(p, e, now, trace, wideStrike)}
+		v.Parts["strike"] = []panView{s.panView(p, e, now, trace, wideStrike, nil)}
 		data["Pan"] = true
 	}
 	if e.Class == plant.ClassSet {
-		v.Parts["set:"+e.Path] = s.setView(p, e, now)
+		v.Parts["set:"+e.Path] = s.setView(r.Context(), p, e, now)
 		data["Set"] = "set:" + e.Path
 	}
 	if e.Parent != nil {
@@ -381,8 +381,11 @@ func (s *Server) specsOf(path string) int {
 // --- Alarms ---
 
 func (s *Server) alarmsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	l := s.lists(p, now)
+	n := len(l.Active)
+	l.Active = fold(l.Active)
 	return &view{Template: "alarms.html", Title: "Alarms", Section: "alarms", Live: "view=alarms", Reload: true,
-		Parts: map[string]any{"alarm-lists": s.lists(p, now)}}, nil
+		Parts: map[string]any{"alarm-lists": map[string]any{"Active": l.Active, "ActiveN": n, "Unack": l.Unack, "Shelved": l.Shelved, "Suppressed": l.Suppressed, "OutOfService": l.OutOfService}}}, nil
 }
 
 type alarmView struct {
@@ -442,7 +445,7 @@ func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		return &view{Template: "alarm.html", Title: row.Title, Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
 			Parts: map[string]any{"alarm-state": av, "alarm-acts": av},
 			Data: map[string]any{"Spec": a.Spec, "Row": row, "Respond": span(a.Spec.Respond), "HasRespond": a.Spec.Respond > 0, "Times": times,
-				"Source": source, "History": history, "Shelvable": !a.Spec.NoShelving, "Mark": markOf(int(a.Spec.Priority), false),
+				"Source": source, "History": history, "Rule": "/rules/" + escapeSegment(name), "Shelvable": !a.Spec.NoShelving, "Mark": markOf(int(a.Spec.Priority), false),
 				"MaxShelve": span(a.Spec.MaxShelve), "HasMaxShelve": a.Spec.MaxShelve > 0}}, nil
 	}
 	return nil, notFound("There is no such alarm.")
@@ -737,7 +740,14 @@ func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	if err != nil {
 		return nil, fmt.Errorf("read the journal: %w", err)
 	}
-	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "Paged": rec.Filter.Before > 0}
+	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "Paged": rec.Filter.Before > 0, "Sources": s.noteSources()}
+	export := url.Values{}
+	for k, v := range map[string]string{"kind": rec.Group, "match": rec.Match} {
+		if v != "" {
+			export.Set(k, v)
+		}
+	}
+	data["Export"] = "/record/journal.csv?" + export.Encode()
 	var rows []eventRow
 	for _, e := range events {
 		rows = append(rows, s.eventRow(e))
@@ -824,13 +834,13 @@ func (s *Server) instrumentsPage(r *http.Request, p *Picture, now time.Time) (*v
 func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	type row struct {
 		plant.AlarmSpec
-		Href, SourceHref, Limit, Times string
-		Mark                           *markData
+		Href, RuleHref, SourceHref, Limit, Times string
+		Mark                                     *markData
 	}
 	var rows []row
 	counts := map[int]int{}
 	for _, a := range s.b.Specs() {
-		x := row{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}
+		x := row{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), RuleHref: "/rules/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}
 		if _, ok := s.b.House().Equip(a.Source); ok {
 			x.SourceHref = vesselHref(a.Source)
 		}

@@ -79,6 +79,7 @@ type Server struct {
 	stopOnce sync.Once
 	tails    tailCache
 	drawn    drawnParts
+	answers  keptAnswers
 }
 
 type asset struct {
@@ -182,10 +183,21 @@ func (s *Server) routes() *http.ServeMux {
 	m.HandleFunc("GET /alarms", s.page(s.alarmsPage))
 	m.HandleFunc("GET /alarms/{name}", s.page(s.alarmPage))
 	m.HandleFunc("POST /alarms/{name}/{action}", s.command)
+	m.HandleFunc("POST /alarms", s.commandMany)
 	m.HandleFunc("GET /trends", s.page(s.trendsPage))
+	m.HandleFunc("GET /cleaning", s.page(s.cleaningWithPlan))
+	m.HandleFunc("POST /cleaning/record", s.recordCleaning)
+	m.HandleFunc("GET /cleaning/plan.csv", s.planFile(false))
+	m.HandleFunc("GET /cleaning/plan.ics", s.planFile(true))
+	m.HandleFunc("GET /pans", s.page(s.pansPage))
 	m.HandleFunc("GET /record", s.page(s.recordPage))
+	m.HandleFunc("GET /record/journal.csv", s.journalCSV)
+	m.HandleFunc("GET /record/measures", s.page(s.measuresPage))
+	m.HandleFunc("GET /record/shift", s.page(s.shiftPage))
+	m.HandleFunc("POST /record/note", s.addNote)
 	m.HandleFunc("GET /instruments", s.page(s.instrumentsPage))
 	m.HandleFunc("GET /rules", s.page(s.rulesPage))
+	m.HandleFunc("GET /rules/{name}", s.page(s.rulePage))
 	m.HandleFunc("POST /theme", s.setTheme)
 	m.HandleFunc("POST /name", s.setName)
 	m.HandleFunc("GET /stream", s.stream)

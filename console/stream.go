@@ -72,6 +72,12 @@ func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
 		return s.alarmPage, "name", q.Get("name"), true
 	case "instruments":
 		return s.instrumentsPage, "", "", true
+	case "cleaning":
+		return s.cleaningPage, "", "", true
+	case "pans":
+		return s.pansPage, "", "", true
+	case "rule":
+		return s.rulePage, "name", q.Get("name"), true
 	case "record":
 		return s.recordNews, "", "", true
 	case "":

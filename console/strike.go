@@ -32,11 +32,13 @@ type strikeSize struct {
 	Left   float64 // width of the scale
 	Foot   float64 // height of the hours
 	Names  bool    // write the phases' names where they fit
+	Usual  float64 // height of the strike to compare with, 0: none
 }
 
 var (
 	slimStrike = strikeSize{W: 420, H: 78, Ribbon: 15, Left: 30, Foot: 13}
 	wideStrike = strikeSize{W: 1200, H: 150, Ribbon: 22, Left: 34, Foot: 16, Names: true}
+	fullStrike = strikeSize{W: 1200, H: 184, Ribbon: 22, Left: 40, Foot: 16, Names: true, Usual: 16}
 )
 
 func zoneWord(v float64) string {
@@ -65,7 +67,7 @@ type panView struct {
 	Ribbon                   drawing
 }
 
-func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace []Bucket, size strikeSize) panView {
+func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace []Bucket, size strikeSize, usual *StrikeRecord) panView {
 	v := panView{Name: pan.Name, Title: pan.Title, Href: vesselHref(pan.Path), Mark: s.worst(p, pan.Path)}
 	if pan.Pan != nil {
 		v.Grade = pan.Pan.Grade
@@ -103,7 +105,7 @@ func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace 
 			v.Progress += ", " + span(over) + " over"
 		}
 	}
-	v.Ribbon = drawStrike("strike-"+pan.Name, size, st, running, expected, now, trace)
+	v.Ribbon = drawStrike("strike-"+pan.Name, size, st, running, expected, now, trace, usual)
 	return v
 }
 
@@ -127,8 +129,14 @@ func (s *Server) expectedStrike(st Strike, pan *plant.Equipment) time.Duration {
 }
 
 // drawStrike draws the ribbon and the supersaturation beneath it.
-func drawStrike(id string, size strikeSize, st Strike, running bool, expected time.Duration, now time.Time, trace []Bucket) drawing {
+func drawStrike(id string, size strikeSize, st Strike, running bool, expected time.Duration, now time.Time, trace []Bucket, usual *StrikeRecord) drawing {
 	strikeW, strikeH, strikeLeft, ribbonH, strikeTop := size.W, size.H, size.Left, size.Ribbon, size.Ribbon+6
+	if size.Usual == 0 {
+		usual = nil
+	}
+	if usual != nil {
+		strikeTop += size.Usual + 4
+	}
 	d := drawing{ID: id, W: strikeW, H: strikeH, Title: "Strike ribbon: phases above, supersaturation and its zones beneath, over the time of the strike."}
 	bottom := strikeH - size.Foot
 	y := func(v float64) float64 {
@@ -162,11 +170,14 @@ func drawStrike(id string, size strikeSize, st Strike, running bool, expected ti
 		d.Captions = append(d.Captions, caption{X: strikeLeft - 4, Y: round1(y(v) + shift), Anchor: "end", Class: "st-scale", Text: decimals(v, 1)})
 	}
 	d.Rects = append(d.Rects, rect{X: strikeLeft, Y: 2, W: strikeW - strikeLeft, H: ribbonH, Class: "ph-track"})
-	if !running {
-		return d
+	var elapsed time.Duration
+	if running {
+		elapsed = now.Sub(st.Started)
 	}
-	elapsed := now.Sub(st.Started)
 	total := max(expected, elapsed+time.Minute)
+	if usual != nil && !usual.End.IsZero() {
+		total = max(total, usual.End.Sub(usual.Start))
+	}
 	var ahead time.Duration
 	for _, ph := range st.Phases {
 		if ph.Start.IsZero() {
@@ -176,6 +187,12 @@ func drawStrike(id string, size strikeSize, st Strike, running bool, expected ti
 	x := func(at time.Duration) float64 {
 		f := float64(at) / float64(total)
 		return round1(strikeLeft + math.Max(0, math.Min(1, f))*(strikeW-strikeLeft))
+	}
+	if usual != nil {
+		drawUsual(&d, size, usual, x, y)
+	}
+	if !running {
+		return d
 	}
 	cursor := elapsed
 	for i, ph := range st.Phases {

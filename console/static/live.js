@@ -101,7 +101,7 @@ function follow() {
   if (input && input.value !== occurrence) setTimeout(() => { input.value = occurrence; }, 1500);
   const ack = /** @type {HTMLButtonElement | null} */ (document.querySelector("#ack-form button.main"));
   if (ack) ack.disabled = state.dataset.ack !== "true";
-  for (const name of ["reset", "confirm", "unshelve"]) {
+  for (const name of ["reset", "confirm", "unshelve", "remove", "place"]) {
     const b = /** @type {HTMLElement | null} */ (document.querySelector(`[data-when=${name}]`));
     if (b) b.hidden = state.dataset[name] !== "true";
   }

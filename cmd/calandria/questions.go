@@ -1,0 +1,227 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"calandria/console"
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/rules"
+	"calandria/thermo"
+	"calandria/thermo/fouling"
+	"calandria/thermo/pan"
+)
+
+// What the console asks beyond the picture. The loop owns the engines, so it
+// is the loop that answers.
+
+func (b *backend) scales(ctx context.Context, set string) (found []thermo.Scale, err error) {
+	err = b.s.loop.call(ctx, func() { found = b.s.loop.core.calc.Scales(set) })
+	return found, err
+}
+
+// Scales implements console.Backend.
+func (b *backend) Scales(ctx context.Context, set string) ([]console.Scale, error) {
+	found, err := b.scales(ctx, set)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]console.Scale, 0, len(found))
+	for _, x := range found {
+		f := x.Forecast
+		c := console.Scale{Body: x.Body, Started: x.Started, Cleaned: x.Cleaned, CleanU: x.CleanU, Limit: x.Config.CleaningLimit, Status: string(f.Status),
+			Due: f.Due, Early: f.Early, Late: f.Late, Confidence: f.Confidence, U: f.U, RatePct: f.RatePct, SigmaPct: f.RateSigmaPct,
+			Values: f.Values, Cycles: f.Cycles, FromEarlierPct: f.FromEarlierPct, Law: f.Kind.String(), Suspect: f.Suspect, Note: f.Note}
+		if c.Status == "" {
+			c.Status = string(fouling.NoData)
+		}
+		out = append(out, c)
+	}
+	return out, nil
+}
+
+// PlanCleanings implements console.Backend. The costs that nobody gave are
+// those of the command line.
+func (b *backend) PlanCleanings(ctx context.Context, w console.PlanWish) (console.CleaningPlan, error) {
+	for _, d := range []struct {
+		v *float64
+		d float64
+	}{{&w.Hours, 10}, {&w.LossCost, 50}, {&w.Cost, 1500}, {&w.OffCost, 150}} {
+		if *d.v == 0 {
+			*d.v = d.d
+		}
+	}
+	if w.Days == 0 {
+		w.Days = 21
+	}
+	out := console.CleaningPlan{Wish: w, Notice: fouling.Notice}
+	found, err := b.scales(ctx, w.Set)
+	if err != nil {
+		return out, err
+	}
+	zone, err := time.LoadLocation(b.House().Config.Site.TimeZone)
+	if err != nil {
+		return out, err
+	}
+	now := time.Now()
+	plan, err := planWish{Days: w.Days, Stops: w.Stops, NoCrew: w.NoCrew, Hours: w.Hours, LossCost: w.LossCost, Cost: w.Cost, OffCost: w.OffCost}.plan(found, now, zone)
+	if err != nil {
+		return out, &console.Refused{Why: err.Error()}
+	}
+	out.Start, out.Cost, out.CostNone, out.Overdue, out.Assumed = plan.Start, plan.Cost, plan.CostNone, plan.Overdue, plan.Assumed
+	for _, c := range plan.Cleanings {
+		out.Lines = append(out.Lines, console.PlanLine{Body: c.Body, Day: c.Day, Hours: c.Hours, First: c.First, Last: c.Last, Latest: c.Latest,
+			Binding: string(c.Binding), WaitCost: c.WaitCost, RatioBefore: c.RatioBefore, Stop: c.Stop})
+	}
+	var table, calendar bytes.Buffer
+	if err := plan.WriteCSV(&table); err != nil {
+		return out, fmt.Errorf("write the plan: %w", err)
+	}
+	if err := plan.WriteCalendar(&calendar, now.UTC(), "calandria.invalid"); err != nil {
+		return out, fmt.Errorf("write the calendar: %w", err)
+	}
+	out.CSV, out.Calendar = table.Bytes(), calendar.Bytes()
+	return out, nil
+}
+
+// RecordCleaning implements console.Backend: the tracker first, which may
+// refuse; then the record, then the journal.
+func (b *backend) RecordCleaning(ctx context.Context, c console.Cleaning) error {
+	var failed error
+	err := b.s.loop.call(ctx, func() {
+		l := b.s.loop
+		now := l.now()
+		if c.End.After(now) {
+			failed = &console.Refused{Why: "The end of the cleaning is in the future."}
+			return
+		}
+		if err := l.core.calc.Cleaned(c.Body, c.End, now); err != nil {
+			failed = &console.Refused{Why: "Not recorded: " + err.Error()}
+			return
+		}
+		start := c.Start
+		if start.IsZero() {
+			start = c.End
+		}
+		if _, err := b.s.journal.PutCleaning(historian.Cleaning{Body: c.Body, Start: start, End: c.End, User: c.User, Method: c.Method, Note: c.Note}); err != nil {
+			failed = fmt.Errorf("store the cleaning: %w", err)
+			return
+		}
+		text := "cleaned, back in service " + c.End.UTC().Format("2006-01-02 15:04 MST")
+		if c.Method != "" {
+			text += ": " + c.Method
+		}
+		l.event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Station: c.Station, Comment: c.Note, Text: text})
+		l.show(now)
+	})
+	return errors.Join(err, failed)
+}
+
+// Cleanings implements console.Backend.
+func (b *backend) Cleanings(ctx context.Context, body string, from, to time.Time) ([]console.Cleaning, error) {
+	found, err := b.s.journal.Cleanings(ctx, body, from, to)
+	if err != nil {
+		return nil, err
+	}
+	var out []console.Cleaning
+	for _, c := range found {
+		out = append(out, console.Cleaning{Body: c.Body, Start: c.Start, End: c.End, Method: c.Method, Note: c.Note, User: c.User})
+	}
+	return out, nil
+}
+
+// Strikes implements console.Backend.
+func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
+	var found []thermo.Strike
+	if err := b.s.loop.call(ctx, func() { found = b.s.loop.core.calc.Strikes() }); err != nil {
+		return nil, err
+	}
+	var out []console.PanStrikes
+	for _, f := range found {
+		p := console.PanStrikes{Pan: f.Pan}
+		if f.Usual != nil {
+			r := strikeRecord(f.Usual)
+			p.Usual = &r
+		}
+		for i := range f.Finished {
+			p.Past = append(p.Past, strikeRecord(&f.Finished[i]))
+		}
+		slices.Reverse(p.Past)
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+func strikeRecord(s *pan.Strike) console.StrikeRecord {
+	v := func(r pan.Reading) float64 {
+		if !r.OK {
+			return math.NaN()
+		}
+		return r.Value
+	}
+	r := console.StrikeRecord{Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, WaterT: v(s.WaterT), MaxS: v(s.MaxS),
+		FalseGrainMinutes: s.FalseGrainMinutes, DissolvingMinutes: s.DissolvingMinutes, DropBrix: v(s.DropBrix), DropC: v(s.DropC),
+		CrystalPct: v(s.DropCrystal), Notes: slices.Clone(s.Notes)}
+	for _, p := range s.Phases {
+		r.Phases = append(r.Phases, console.StrikePhase{Name: p.Phase.String(), Start: p.Start, End: p.End})
+	}
+	for _, p := range s.Profile {
+		r.Profile = append(r.Profile, console.StrikePoint{At: p.At, S: v(p.Supersaturation)})
+	}
+	return r
+}
+
+// Explain implements console.Backend.
+func (b *backend) Explain(ctx context.Context, alarm string) (console.Explanation, error) {
+	var e rules.Explanation
+	var out console.Explanation
+	known := false
+	err := b.s.loop.call(ctx, func() {
+		c := b.s.loop.core
+		var i int
+		if i, known = c.alarms.Index(alarm); !known {
+			return
+		}
+		e = c.rules.Explain(i, c.frame, c.frame.At)
+		spec := c.rules.Alarms()[i]
+		out.At, out.File, out.Line = c.frame.At, filepath.Base(spec.File), spec.Line
+	})
+	if err != nil {
+		return out, err
+	}
+	if !known {
+		return out, &console.Refused{Why: "There is no such alarm."}
+	}
+	parts := func(ps []rules.Part) (out []console.ExplainPart) {
+		for _, p := range ps {
+			out = append(out, console.ExplainPart{Words: p.Words, Truth: p.Truth, Left: p.Left, Right: p.Right, Unit: p.Unit, Against: p.Against})
+		}
+		return out
+	}
+	out.Alarm, out.Words, out.Truth, out.Parts, out.Waits = e.Alarm, e.Words, e.Raise, parts(e.Parts), e.Waits
+	out.Suppress = console.ExplainBranch{Words: e.SuppressWords, Truth: e.Suppress, Parts: parts(e.SuppressParts)}
+	out.Only = console.ExplainBranch{Words: e.OnlyWords, Truth: e.Only, Parts: parts(e.OnlyParts)}
+	for _, r := range e.Reads {
+		out.Reads = append(out.Reads, console.ExplainInput{Words: r.Words, Path: r.Path, Value: r.Value, Unit: r.Unit, Quality: r.Quality, Age: r.Age})
+	}
+	if e.Fault.Count > 0 {
+		out.Fault = fmt.Sprintf("%s (%d times)", e.Fault.Reason, e.Fault.Count)
+	}
+	return out, nil
+}
+
+// AddNote implements console.Backend.
+func (b *backend) AddNote(ctx context.Context, n console.Note) error {
+	return b.s.loop.call(ctx, func() {
+		now := b.s.loop.now()
+		b.s.loop.event(plant.Event{Time: now, Kind: plant.EventNote, Source: n.Source, User: n.User, Station: n.Station, Text: n.Text})
+		b.s.loop.show(now)
+	})
+}
