@@ -130,6 +130,14 @@ func NewForwarder(a *Archive, cfg plant.InfluxConfig, tags map[string]ForwardTag
 	return f, nil
 }
 
+// SetTags changes how tags are written from now on: for tags that have come
+// since the start.
+func (f *Forwarder) SetTags(tags map[string]ForwardTag) {
+	f.mu.Lock()
+	f.tags = tags
+	f.mu.Unlock()
+}
+
 func sleep(ctx context.Context, d time.Duration) {
 	t := time.NewTimer(d)
 	defer t.Stop()
@@ -437,7 +445,9 @@ func (f *Forwarder) send(ctx context.Context, batch []pointAt) error {
 // InfluxDB has no value that is not a number.
 func (f *Forwarder) point(p *pointAt) *write.Point {
 	tags := map[string]string{"path": lineTag(p.path)}
+	f.mu.Lock()
 	t, ok := f.tags[p.path]
+	f.mu.Unlock()
 	if !ok {
 		f.a.mu.Lock()
 		if e := f.a.tags[p.path]; e != nil {

@@ -16,10 +16,10 @@ type backend struct{ s *service }
 var _ console.Backend = (*backend)(nil)
 
 // House implements console.Backend.
-func (b *backend) House() *plant.House { return b.s.house }
+func (b *backend) House() *plant.House { return b.s.loop.board.house() }
 
 // Specs implements console.Backend.
-func (b *backend) Specs() []plant.AlarmSpec { return b.s.core.rules.Alarms() }
+func (b *backend) Specs() []plant.AlarmSpec { return b.s.loop.board.specs() }
 
 // Picture implements console.Backend.
 func (b *backend) Picture() *console.Picture {
@@ -38,7 +38,7 @@ func (b *backend) Do(ctx context.Context, c alerting.Command) error { return b.s
 // Trend implements console.Backend.
 func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, points int) (console.Series, error) {
 	s := console.Series{Path: path, From: from, To: to}
-	if t, ok := b.s.house.Find(path); ok {
+	if t, ok := b.House().Find(path); ok {
 		s.Unit = t.Unit
 	}
 	buckets, err := b.s.archive.Trend(ctx, path, from, to, points)

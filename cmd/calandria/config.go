@@ -35,9 +35,6 @@ func notYet(h *plant.House) plant.Faults {
 	refuse := func(field string) {
 		faults = append(faults, h.Document.Fault(field, "this version does not use it yet", "leave it out"))
 	}
-	if len(h.Config.Notify) > 0 {
-		refuse("notify")
-	}
 	for i, s := range h.Config.Sets {
 		for j, b := range s.Bodies {
 			f := fmt.Sprintf("sets[%d].bodies[%d].", i, j)

@@ -44,6 +44,7 @@ var systemTags = []struct {
 	{"archive_ok", plant.State, "1 while values can be archived"},
 	{"journal_ok", plant.State, "1 while events can be journalled"},
 	{"forward_ok", plant.State, "1 while values reach InfluxDB, or none is configured"},
+	{"notify_ok", plant.State, "1 while notices reach everyone who is to be told elsewhere, or nobody is"},
 	{"bad_tags_pct", plant.Percent, "measured tags without a usable value, %"},
 	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
 	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own"},
@@ -188,7 +189,7 @@ func (c *core) badTagsPct() float64 {
 // allWell sets the system tags as they are while the program runs well: for
 // replay, where nothing can be wrong with it.
 func (c *core) allWell(at time.Time) {
-	for _, name := range []string{"archive_ok", "journal_ok", "forward_ok", "alarm_state_ok"} {
+	for _, name := range []string{"archive_ok", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
 		c.set(name, 1, at)
 	}
 	for _, s := range c.house.Config.OPCUA.Servers {

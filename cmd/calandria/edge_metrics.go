@@ -10,36 +10,41 @@ type edgeMetrics struct {
 	descs map[string]*prometheus.Desc
 }
 
-// edgeCounters are the rows: name, help, whether it is a gauge. Those of the
-// servers have the label server.
+// edgeCounters are the rows: name, help, and the label of what there may be
+// several of.
 var edgeCounters = []struct {
 	name, help string
-	server     bool
+	label      string
 }{
-	{"calandria_opcua_samples_total", "Samples handed out by the client.", true},
-	{"calandria_opcua_messages_total", "Notification messages with data.", true},
-	{"calandria_opcua_gaps_total", "Holes in the sequence numbers of notifications.", true},
-	{"calandria_opcua_republished_total", "Messages fetched again after a hole.", true},
-	{"calandria_opcua_lost_total", "Messages that could not be fetched again.", true},
-	{"calandria_opcua_overflows_total", "Samples marked as following lost ones by the server's queue.", true},
-	{"calandria_opcua_reconnects_total", "Times a broken line came back.", true},
-	{"calandria_opcua_stalls_total", "Times the program did not keep up with the server.", true},
-	{"calandria_opcua_faulty_tags", "Tags that cannot be read as configured.", true},
-	{"calandria_opcua_clock_skew_seconds", "Server time less own time, median.", true},
-	{"calandria_archive_stored_total", "Samples committed to the archive.", false},
-	{"calandria_archive_pending", "Samples in memory, waiting for the disk.", false},
-	{"calandria_archive_refused_total", "Samples refused because the queue was full.", false},
-	{"calandria_archive_files", "Parquet files of the archive.", false},
-	{"calandria_journal_entries", "Number of the last journal entry.", false},
-	{"calandria_journal_waiting", "Events in memory, waiting for the disk.", false},
+	{"calandria_opcua_samples_total", "Samples handed out by the client.", "server"},
+	{"calandria_opcua_messages_total", "Notification messages with data.", "server"},
+	{"calandria_opcua_gaps_total", "Holes in the sequence numbers of notifications.", "server"},
+	{"calandria_opcua_republished_total", "Messages fetched again after a hole.", "server"},
+	{"calandria_opcua_lost_total", "Messages that could not be fetched again.", "server"},
+	{"calandria_opcua_overflows_total", "Samples marked as following lost ones by the server's queue.", "server"},
+	{"calandria_opcua_reconnects_total", "Times a broken line came back.", "server"},
+	{"calandria_opcua_stalls_total", "Times the program did not keep up with the server.", "server"},
+	{"calandria_opcua_faulty_tags", "Tags that cannot be read as configured.", "server"},
+	{"calandria_opcua_clock_skew_seconds", "Server time less own time, median.", "server"},
+	{"calandria_archive_stored_total", "Samples committed to the archive.", ""},
+	{"calandria_archive_pending", "Samples in memory, waiting for the disk.", ""},
+	{"calandria_archive_refused_total", "Samples refused because the queue was full.", ""},
+	{"calandria_archive_files", "Parquet files of the archive.", ""},
+	{"calandria_journal_entries", "Number of the last journal entry.", ""},
+	{"calandria_journal_waiting", "Events in memory, waiting for the disk.", ""},
+	{"calandria_notices_sent_total", "Notices delivered.", "notifier"},
+	{"calandria_notices_failed_total", "Deliveries that failed and were tried again.", "notifier"},
+	{"calandria_notices_refused_total", "Notices that the receiver refused.", "notifier"},
+	{"calandria_notices_dropped_total", "Notices given up because too many waited or they were too old.", "notifier"},
+	{"calandria_notices_waiting", "Notices waiting to be delivered.", "notifier"},
 }
 
 func newEdgeMetrics(s *service) *edgeMetrics {
 	m := &edgeMetrics{s: s, descs: map[string]*prometheus.Desc{}}
 	for _, c := range edgeCounters {
 		var labels []string
-		if c.server {
-			labels = []string{"server"}
+		if c.label != "" {
+			labels = []string{c.label}
 		}
 		m.descs[c.name] = prometheus.NewDesc(c.name, c.help, labels, nil)
 	}
@@ -87,4 +92,12 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		gauge("calandria_journal_entries", float64(p.Seq))
 	}
 	gauge("calandria_journal_waiting", float64(j.Waiting))
+	for _, n := range m.s.loop.notifiers {
+		h := n.Health()
+		count("calandria_notices_sent_total", h.Sent, h.Name)
+		count("calandria_notices_failed_total", h.Failed, h.Name)
+		count("calandria_notices_refused_total", h.SetAside, h.Name)
+		count("calandria_notices_dropped_total", h.Dropped, h.Name)
+		gauge("calandria_notices_waiting", float64(h.Queued), h.Name)
+	}
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"calandria/alerting"
+	"calandria/alerting/notify"
 	"calandria/collector"
 	"calandria/console"
 	"calandria/historian"
@@ -22,15 +23,18 @@ import (
 // loop owns the truth: the core with its frame and engines. Others send it
 // messages and get immutable pictures.
 type loop struct {
-	core    *core
-	archive *historian.Archive
-	journal *historian.Committer
-	sources []*collector.Client
-	forward func() (ok bool, text string) // nil: no forwarder
-	log     *slog.Logger
-	m       *loopMetrics
-	board   *board
-	now     func() time.Time
+	core      *core
+	archive   *historian.Archive
+	journal   *historian.Committer
+	sources   []*collector.Client
+	forward   func() (ok bool, text string) // nil: no forwarder
+	notifiers []*notify.Notifier
+	toldOf    map[*notify.Notifier]told
+	specs     map[string]*plant.AlarmSpec // definitions in force, for the notifiers
+	log       *slog.Logger
+	m         *loopMetrics
+	board     *board
+	now       func() time.Time
 
 	calls    chan func()        // from others, to be run in the loop's own goroutine
 	records  []historian.Record // waiting for the archive
@@ -42,12 +46,12 @@ type loop struct {
 	refused     bool      // the archive refused the last batch
 	unjournaled bool
 	lastSample  time.Time
-	ruleFaults  int
 }
 
 func newLoop(c *core, a *historian.Archive, j *historian.Committer, sources []*collector.Client, reg prometheus.Registerer, log *slog.Logger) *loop {
-	l := &loop{core: c, archive: a, journal: j, sources: sources, log: log, board: newBoard(), now: time.Now,
-		m: newLoopMetrics(reg), calls: make(chan func()), connected: map[string]bool{}}
+	l := &loop{core: c, archive: a, journal: j, sources: sources, log: log, board: newBoard(c.house, c.rules.Alarms()), now: time.Now,
+		m: newLoopMetrics(reg), calls: make(chan func()), connected: map[string]bool{},
+		toldOf: map[*notify.Notifier]told{}, specs: specsByName(c.rules.Alarms())}
 	c.record = func(id plant.TagID, p plant.Point) {
 		l.records = append(l.records, historian.Record{Path: c.house.Tags[id].Path, Point: p})
 	}
@@ -235,7 +239,8 @@ func (l *loop) systemTags(at time.Time) {
 	if !l.lastSample.IsZero() {
 		c.set("sample_age", at.Sub(l.lastSample).Seconds(), at)
 	}
-	c.set("rule_faults", float64(l.ruleFaults), at)
+	c.set("notify_ok", flag(l.notifyHealth(at)), at)
+	c.set("rule_faults", float64(len(l.faultyRules(at))), at)
 	for _, s := range l.sources {
 		h := s.Health()
 		c.set(serverTag(s.Name()), flag(h.Connected()), at)
@@ -299,6 +304,7 @@ func (l *loop) store(events []plant.Event, now time.Time) {
 		l.seq = max(l.seq, events[i].Seq)
 	}
 	l.m.events.Add(float64(len(events)))
+	l.tell(events)
 	if stored == l.unjournaled {
 		l.unjournaled = !stored
 		l.core.alarms.RecordLost(!stored, now)
@@ -338,7 +344,7 @@ func (l *loop) Do(ctx context.Context, c alerting.Command) error {
 // show posts a new picture.
 func (l *loop) show(at time.Time) {
 	c := l.core
-	s := &snapshot{house: c.house}
+	s := &snapshot{house: c.house, specs: c.rules.Alarms()}
 	s.At, s.Frame, s.Alarms = at, c.frame.Clone(), c.alarms.Snapshot()
 	s.Seq = l.seq
 	s.Reasons, s.How, s.Sigma = map[plant.TagID]string{}, map[plant.TagID]string{}, map[plant.TagID]float64{}
@@ -369,7 +375,10 @@ func (l *loop) show(at time.Time) {
 			s.Reasons[f.Tag] = f.Problem
 		}
 	}
-	s.Health = l.healthLines()
+	for _, n := range l.notifiers {
+		n.Show(s.Alarms)
+	}
+	s.Health = l.healthLines(at)
 	s.Strikes = strikes(c.calc.Strikes())
 	l.board.post(s)
 }
@@ -409,7 +418,7 @@ func strikes(found []thermo.Strike) []console.Strike {
 	return out
 }
 
-func (l *loop) healthLines() []console.HealthLine {
+func (l *loop) healthLines(at time.Time) []console.HealthLine {
 	a := l.archive.Health()
 	archive := console.HealthLine{Name: "archive", OK: a.OK && !l.refused, Text: fmt.Sprintf("%d samples stored, %d waiting, %d refused", a.Stored, a.Pending, a.Refused)}
 	if !archive.OK && a.LastError != nil {
@@ -425,6 +434,12 @@ func (l *loop) healthLines() []console.HealthLine {
 		ok, text := l.forward()
 		lines = append(lines, console.HealthLine{Name: "InfluxDB", OK: ok, Text: text})
 	}
+	for _, n := range l.notifiers {
+		h := n.Health()
+		lines = append(lines, console.HealthLine{Name: "notifier " + h.Name, OK: h.OK, Text: h.String()})
+	}
+	ok, text := ruleLine(l.faultyRules(at), len(l.specs))
+	lines = append(lines, console.HealthLine{Name: "rules", OK: ok, Text: text})
 	return lines
 }
 

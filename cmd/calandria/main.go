@@ -40,6 +40,7 @@ type cli struct {
 	Cleaning    cleaningCmd    `cmd:"" help:"Propose when to clean which evaporator body: planning information, no permission."`
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
 	ReplayCases replayCasesCmd `cmd:"" name:"replay-cases" help:"Replay a file of alarm cases (JSON lines) and print each result."`
+	Notify      notifyCmd      `cmd:"" help:"Send a test notice through the notifiers of the plant file."`
 	Verify      verifyCmd      `cmd:"" help:"Check that no line of the journal was altered or removed."`
 	Version     versionCmd     `cmd:"" help:"Print the version."`
 

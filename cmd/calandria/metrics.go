@@ -42,6 +42,7 @@ var metricUnit = map[plant.Dimension]struct {
 // the moment of the scrape, so that nothing stale is exported: a tag without a
 // usable value has no sample, and its quality says why.
 type plantMetrics struct {
+	house   *plant.House // whose tags it describes
 	picture func() *snapshot
 	descs   []tagMetric // indexed by TagID
 	quality *prometheus.Desc
@@ -88,7 +89,7 @@ func metricName(t *plant.Tag) (name string, labels, values []string) {
 }
 
 func newPlantMetrics(h *plant.House, picture func() *snapshot) *plantMetrics {
-	m := &plantMetrics{picture: picture,
+	m := &plantMetrics{house: h, picture: picture,
 		quality: prometheus.NewDesc("calandria_tag_quality_code", "OPC UA status code of the tag's present value.", []string{"tag"}, nil),
 		time:    prometheus.NewDesc("calandria_tag_source_time_seconds", "Source time of the tag's present value, in seconds since 1970.", []string{"tag"}, nil),
 		alarms:  prometheus.NewDesc("calandria_alarms", "Number of alarms by state and priority.", []string{"state", "priority"}, nil),
@@ -132,8 +133,8 @@ func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 		return
 	}
 	for id, p := range s.Frame.Points {
-		if id >= len(m.descs) {
-			break
+		if s.house != m.house {
+			break // a reload is under way: another collector takes over
 		}
 		d := m.descs[id]
 		tag := s.house.Tags[id].Path

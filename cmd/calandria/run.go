@@ -10,8 +10,10 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
+	"syscall"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -43,6 +45,12 @@ func (c *runCmd) Run(a *app) error {
 		return err
 	}
 	defer s.close()
+	asked := make(chan os.Signal, 1)
+	signal.Notify(asked, syscall.SIGHUP)
+	defer signal.Stop(asked)
+	if s.reload, err = newReloader(s, c.Config, files, asked); err != nil {
+		return err
+	}
 	for _, p := range s.core.rules.Placeholders() {
 		a.log.Warn("an alarm still has a placeholder where the site's procedure belongs", "rule", p.Rule, "file", p.File, "line", p.Line)
 	}
@@ -61,8 +69,12 @@ type service struct {
 	forward *historian.Forwarder // nil: none
 	loop    *loop
 	console *console.Server
+	reload  *reloader // nil: rules stay as they are
 	log     *slog.Logger
 	unlock  func()
+
+	registry     *prometheus.Registry
+	plantMetrics *plantMetrics
 }
 
 // open puts everything together over a data folder. Nothing runs yet.
@@ -112,7 +124,8 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	s.loop = newLoop(s.core, s.archive, historian.NewCommitter(s.journal, 0, log), s.sources, reg, log)
-	reg.MustRegister(newPlantMetrics(h, s.loop.board.latest))
+	s.registry, s.plantMetrics = reg, newPlantMetrics(h, s.loop.board.latest)
+	reg.MustRegister(s.plantMetrics)
 	reg.MustRegister(newEdgeMetrics(s))
 	if x := h.Config.Influx; x != nil {
 		if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(h), log); err != nil {
@@ -124,6 +137,9 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		}
 	}
 	s.restore()
+	if s.loop.notifiers, err = newNotifiers(h, s.journal, s.core.rules.Alarms(), log); err != nil {
+		return s, err
+	}
 	if err = scaleHistory(context.Background(), h, s.core.calc, s.archive, s.journal, time.Now()); err != nil {
 		return s, err
 	}
@@ -268,6 +284,12 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	g.Go(func() error { return s.console.Serve(ctx, ln) })
 	if s.forward != nil {
 		g.Go(func() error { return s.forward.Run(ctx) })
+	}
+	for _, n := range s.loop.notifiers {
+		g.Go(func() error { return n.Run(ctx) })
+	}
+	if s.reload != nil {
+		g.Go(func() error { return s.reload.Run(ctx) })
 	}
 	if err := g.Wait(); err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, http.ErrServerClosed) {
 		return err

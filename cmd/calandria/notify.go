@@ -1,0 +1,285 @@
+package main
+
+import (
+	"context"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"calandria/alerting/notify"
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/rules"
+)
+
+// journalCursor keeps a notifier's place among the journal's settings.
+type journalCursor struct {
+	journal *historian.Journal
+	key     string
+}
+
+// Load implements notify.Cursor.
+func (c journalCursor) Load() (uint64, bool, error) {
+	v, known, err := c.journal.Setting(c.key)
+	if err != nil || !known {
+		return 0, false, err
+	}
+	seq, err := strconv.ParseUint(v, 10, 64)
+	if err != nil {
+		return 0, false, nil // not ours: begin at the head
+	}
+	return seq, true, nil
+}
+
+// Store implements notify.Cursor.
+func (c journalCursor) Store(seq uint64) error {
+	return c.journal.PutSetting(c.key, strconv.FormatUint(seq, 10))
+}
+
+// checked is a sender that can try its secrets.
+type checked interface {
+	notify.Sender
+	CheckSecrets() error
+}
+
+// newSender makes the sender that an entry of notify: asks for. A fault of its
+// files is returned beside it: the program runs on and says so, because alarms
+// at the console outrank those elsewhere.
+func newSender(c *plant.NotifyConfig, h *plant.House) (checked, error) {
+	dir := filepath.Dir(h.Document.File)
+	file := func(name string) string {
+		if name == "" || filepath.IsAbs(name) {
+			return name
+		}
+		return filepath.Join(dir, name)
+	}
+	secret := func(name string) notify.Secret { return notify.Secret{File: file(name)} }
+	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h}
+	pool, fault := authorities(file(c.CAFile))
+	access := notify.Access{URL: c.URL, Token: secret(c.TokenFile), User: c.User, Password: secret(c.PasswordFile), CA: pool}
+	var s checked
+	switch c.Kind {
+	case "webhook":
+		s = notify.NewWebhook(notify.Webhook{Access: access, Secret: secret(c.SecretFile), Site: site, Role: c.Role})
+	case "alertmanager":
+		s = notify.NewAlertmanager(notify.Alertmanager{Access: access, Site: site})
+	default:
+		s = &notify.Mail{Server: c.Server, TLS: c.TLS, CA: pool, From: c.From, To: c.To, User: c.User, Password: secret(c.PasswordFile), Site: site, Role: c.Role}
+	}
+	return s, errors.Join(fault, s.CheckSecrets())
+}
+
+func siteZone(h *plant.House) *time.Location {
+	zone, err := time.LoadLocation(h.Config.Site.TimeZone)
+	if err != nil {
+		return time.UTC // checked with the configuration
+	}
+	return zone
+}
+
+// authorities reads certificates; no file means those of the system.
+func authorities(file string) (*x509.CertPool, error) {
+	if file == "" {
+		return nil, nil
+	}
+	pool := x509.NewCertPool()
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return pool, fmt.Errorf("read ca_file: %w", err)
+	}
+	if !pool.AppendCertsFromPEM(data) {
+		return pool, fmt.Errorf("ca_file %s holds no certificate in PEM", file)
+	}
+	return pool, nil
+}
+
+// newNotifiers makes all notifiers of the configuration, each going on where it
+// was.
+func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec, log *slog.Logger) ([]*notify.Notifier, error) {
+	byName := specsByName(specs)
+	head, _ := j.Head()
+	var out []*notify.Notifier
+	for i := range h.Config.Notify {
+		c := &h.Config.Notify[i]
+		sender, fault := newSender(c, h)
+		if fault != nil {
+			log.Error("a notifier will not work as it is", "notifier", c.Name, "err", fault)
+		}
+		least, _ := plant.PriorityNamed(c.Priority)
+		route := notify.Route{Least: least, Equipment: c.Equipment, Areas: c.Areas, Zone: siteZone(h)}
+		for _, s := range c.Schedule {
+			hours, err := s.Hours()
+			if err != nil {
+				return nil, err // checked with the configuration
+			}
+			route.Hours = append(route.Hours, hours)
+		}
+		config := notify.Config{Name: c.Name, Sender: sender, Route: route, Cursor: journalCursor{j, "notify." + c.Name}, Keep: c.Keep, Fault: fault, Log: log}
+		switch c.Kind {
+		case "webhook":
+			config.Batch = 1
+		case "email":
+			config.Timeout = 30 * time.Second
+		}
+		n := notify.New(config)
+		err := n.Resume(head, time.Now(), func(after uint64, since time.Time) ([]notify.Notice, error) {
+			events, err := j.Read(context.Background(), historian.Filter{AfterSeq: after, From: since, Kinds: notify.Kinds()})
+			var notices []notify.Notice
+			for _, e := range events {
+				notices = append(notices, notify.Notice{Event: e, Spec: byName[e.Alarm]})
+			}
+			return notices, err
+		})
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, n)
+	}
+	return out, nil
+}
+
+func specsByName(specs []plant.AlarmSpec) map[string]*plant.AlarmSpec {
+	m := make(map[string]*plant.AlarmSpec, len(specs))
+	for i := range specs {
+		m[specs[i].Name] = &specs[i]
+	}
+	return m
+}
+
+// tell offers journalled events to the notifiers.
+func (l *loop) tell(events []plant.Event) {
+	for _, n := range l.notifiers {
+		for i := range events {
+			if events[i].Alarm != "" {
+				n.Offer(notify.Notice{Event: events[i], Spec: l.specs[events[i].Alarm]})
+			}
+		}
+	}
+}
+
+// notifyPause is the least time between two journal entries about refusals of
+// one notifier.
+const notifyPause = time.Minute
+
+// told is what the journal knows about a notifier.
+type told struct {
+	down     bool
+	setAside uint64
+	at       time.Time // of the last entry about refusals
+}
+
+// notifyHealth journals that a notifier fails, delivers again, or was refused,
+// and reports whether all are well.
+func (l *loop) notifyHealth(at time.Time) (ok bool) {
+	ok = true
+	for _, n := range l.notifiers {
+		h, t := n.Health(), l.toldOf[n]
+		ok = ok && h.OK
+		e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name}
+		switch {
+		case !h.OK && (!t.down || h.SetAside > t.setAside && at.Sub(t.at) >= notifyPause):
+			e.Text = h.String()
+			t.at, t.setAside = at, h.SetAside
+		case h.OK && t.down:
+			e.Text = "notices are delivered again; " + h.String()
+		}
+		t.down = !h.OK
+		l.toldOf[n] = t
+		if e.Text != "" {
+			l.event(e)
+		}
+	}
+	return ok
+}
+
+// ruleFaultMemory is how long a rule that went wrong counts as faulty; one that
+// goes on going wrong does so at every scan or sample.
+const ruleFaultMemory = time.Minute
+
+// faultyRules lists the rules that went wrong lately.
+func (l *loop) faultyRules(at time.Time) []rules.RuleFault {
+	faults := l.core.rules.Faults()
+	n := 0
+	for _, f := range faults {
+		if at.Sub(f.Last) <= ruleFaultMemory {
+			faults[n] = f
+			n++
+		}
+	}
+	return faults[:n]
+}
+
+// ruleLine says which rules cannot be evaluated, for the health lines.
+func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text string) {
+	if len(faults) == 0 {
+		return true, fmt.Sprintf("%d alarms watched", alarms)
+	}
+	const most = 3
+	text = "cannot be evaluated, so does not warn: "
+	for i, f := range faults {
+		if i == most {
+			text += fmt.Sprintf(" and %d more", len(faults)-most)
+			break
+		}
+		if i > 0 {
+			text += "; "
+		}
+		text += fmt.Sprintf("%s (%s)", f.Rule, f.Reason)
+	}
+	return false, text
+}
+
+type notifyCmd struct {
+	Config string   `help:"The plant file." default:"plant.yaml" type:"path"`
+	Names  []string `arg:"" optional:"" help:"Notifiers; default all."`
+}
+
+// Run sends a test notice through each notifier: what cannot be found out by
+// reading the configuration.
+func (c *notifyCmd) Run(a *app) error {
+	h, _, err := loadPlant(c.Config)
+	if err != nil {
+		return err
+	}
+	known := map[string]*plant.NotifyConfig{}
+	names := c.Names
+	for i := range h.Config.Notify {
+		n := &h.Config.Notify[i]
+		known[n.Name] = n
+		if len(c.Names) == 0 {
+			names = append(names, n.Name)
+		}
+	}
+	if len(names) == 0 {
+		return fmt.Errorf("%s has no notify: section", c.Config)
+	}
+	failed := 0
+	for _, name := range names {
+		n := known[name]
+		if n == nil {
+			return fmt.Errorf("%s has no notifier %q", c.Config, name)
+		}
+		sender, err := newSender(n, h)
+		if err == nil {
+			ctx, cancel := context.WithTimeout(a.ctx, 30*time.Second)
+			err = sender.Send(ctx, []notify.Notice{{Event: plant.Event{Time: time.Now(), Kind: plant.EventNotify, Source: systemOwner, Priority: plant.PriorityLow,
+				Text: "a test of notifier " + name + ": nothing has happened"}}})
+			cancel()
+		}
+		if err != nil {
+			failed++
+			fmt.Fprintf(a.out, "%s: %v\n", name, err)
+			continue
+		}
+		fmt.Fprintf(a.out, "%s: the test notice was taken\n", name)
+	}
+	if failed > 0 {
+		return fmt.Errorf("%d of %d notifiers do not work", failed, len(names))
+	}
+	return nil
+}
