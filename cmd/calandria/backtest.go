@@ -7,6 +7,7 @@ import (
 	"iter"
 	"os"
 	"sort"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -106,34 +107,50 @@ type ruleRecord struct {
 // runBacktest replays the archive through rule files and, where they are given,
 // through those in use beside them. load gives a fresh house and the rules in
 // use; tried may be empty, then these are taken. Nothing is written.
+//
+// One goroutine reads the archive and works out the quantities, which no rule
+// can change; each set of rules follows in its own.
 func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, error), tried []rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*backtest, error) {
-	h, present, err := load()
+	h, files, err := load()
 	if err != nil {
 		return nil, err
 	}
-	if len(tried) == 0 {
-		return replay(ctx, h, present, ar, from, to, step)
+	sets := [][]rules.File{files}
+	if len(tried) > 0 {
+		sets = [][]rules.File{tried, files}
 	}
-	other, _, err := load()
+	reader, err := newCore(h, nil)
 	if err != nil {
 		return nil, err
 	}
-	var r, old *backtest
+	run := &replay{ar: ar, from: from, to: to, warm: from.Add(-24 * time.Hour), step: step, reader: reader}
 	g, ctx := errgroup.WithContext(ctx)
-	g.Go(func() (err error) {
-		r, err = replay(ctx, h, tried, ar, from, to, step)
-		return err
-	})
-	g.Go(func() (err error) {
-		if old, err = replay(ctx, other, present, ar, from, to, step); err != nil {
-			err = fmt.Errorf("rules in use: %w", err)
+	for i, s := range sets {
+		h, _, err := load()
+		if err != nil {
+			return nil, err
 		}
-		return err
-	})
+		c, err := newCore(h, s)
+		if err != nil {
+			if len(tried) > 0 && i == 1 {
+				err = fmt.Errorf("rules in use: %w", err)
+			}
+			return nil, err
+		}
+		run.judges = append(run.judges, newJudge(c, from, to))
+	}
+	g.Go(func() error { return run.read(ctx) })
+	for _, j := range run.judges {
+		g.Go(func() error { return j.follow(ctx, run) })
+	}
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
-	r.compare(old)
+	r := run.judges[0].result
+	r.Samples, r.Scans = run.samples, run.scans
+	if len(tried) > 0 {
+		r.compare(run.judges[1].result)
+	}
 	return r, nil
 }
 
@@ -158,65 +175,161 @@ func (b *backtest) compare(old *backtest) {
 	}
 }
 
-// replay runs the archive through a core, in order of time. It is the same
-// core that runs live, so it gives the same alarms, but for the scans: live
-// there is one a second, here one each step.
-func replay(ctx context.Context, h *plant.House, files []rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*backtest, error) {
-	c, err := newCore(h, files)
-	if err != nil {
-		return nil, err
-	}
+// replay runs the archive through cores, in order of time. They are the cores
+// that run live, so they give the same alarms, but for the scans: live there is
+// one a second, here one each step.
+type replay struct {
+	ar             *historian.Archive
+	warm, from, to time.Time // windows and delays need what came before: from warm on, uncounted
+	step           time.Duration
+	reader         *core // frame and quantities
+	judges         []*judge
+	samples, scans int
+}
+
+// stretch is some scans on their way from the reader to the judges.
+type stretch struct {
+	scans   []scanned
+	samples []plant.Sample
+	values  []plant.Sample // quantities
+	using   atomic.Int32   // judges that still read it
+}
+
+// scanned is one scan: the samples before it and the quantities of it, as ends
+// within the stretch.
+type scanned struct {
+	at              time.Time
+	samples, values int
+	badPct          float64
+}
+
+// stretchScans is how many scans travel together; a few stretches are under
+// way at most.
+const stretchScans = 128
+
+func (r *replay) read(ctx context.Context) error {
+	c := r.reader
 	c.calc.NoUncertainty()
+	merged := newMerge(ctx, c.house, r.ar, r.warm, r.to)
+	defer merged.stop()
+	for _, j := range r.judges {
+		defer close(j.in)
+	}
+	free := make(chan *stretch, 4)
+	for range cap(free) {
+		free <- &stretch{}
+	}
+	for _, j := range r.judges {
+		j.free = free
+	}
+	c.begin(r.warm)
+	c.allWell(r.warm)
+	for at := r.warm; at.Before(r.to); {
+		var s *stretch
+		select {
+		case s = <-free:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		s.scans, s.samples, s.values = s.scans[:0], s.samples[:0], s.values[:0]
+		for len(s.scans) < stretchScans && at.Before(r.to) {
+			for {
+				x, ok, err := merged.next(at)
+				if err != nil {
+					return err
+				}
+				if !ok {
+					break
+				}
+				r.samples++
+				if c.accept(x, at) {
+					s.samples = append(s.samples, x)
+				}
+			}
+			bad := c.badTagsPct()
+			c.set("bad_tags_pct", bad, at)
+			for _, v := range c.calc.Step(c.frame, at) {
+				c.put(v.Tag, v.Point)
+				s.values = append(s.values, plant.Sample{Tag: v.Tag, Point: v.Point})
+			}
+			s.scans = append(s.scans, scanned{at, len(s.samples), len(s.values), bad})
+			if at.Before(r.from) {
+				at = at.Add(max(r.step, time.Minute))
+				if at.After(r.from) {
+					at = r.from
+				}
+			} else {
+				r.scans++
+				at = at.Add(r.step)
+			}
+		}
+		s.using.Store(int32(len(r.judges)))
+		for _, j := range r.judges {
+			select {
+			case j.in <- s:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+	}
+	return nil
+}
+
+// judge runs one set of rules over what the reader hands on.
+type judge struct {
+	core   *core
+	in     chan *stretch
+	free   chan<- *stretch
+	result *backtest
+}
+
+func newJudge(c *core, from, to time.Time) *judge {
 	b := &backtest{From: from, To: to, Rules: make([]ruleRecord, len(c.rules.Alarms()))}
 	for i, s := range c.rules.Alarms() {
 		b.Rules[i] = ruleRecord{Spec: s, Present: -1, hours: map[time.Time]int{}}
 	}
-	// Windows, filters and delays need what came before: a day of it runs
-	// through the core, uncounted; what looks back further is fed by itself.
-	warm := from.Add(-24 * time.Hour)
-	if _, err := c.look(ctx, ar, warm, 0); err != nil {
-		return nil, err
+	return &judge{core: c, in: make(chan *stretch, 2), result: b}
+}
+
+func (j *judge) follow(ctx context.Context, r *replay) error {
+	c, b := j.core, j.result
+	// What looks back further than the warming is fed by itself.
+	if _, err := c.look(ctx, r.ar, r.warm, 0); err != nil {
+		return err
 	}
-	merged := newMerge(ctx, h, ar, warm, to)
-	defer merged.stop()
-	c.begin(warm)
-	c.allWell(warm)
-	for at := warm; at.Before(to); {
-		for {
-			s, ok, err := merged.next(at)
-			if err != nil {
-				return nil, err
+	c.begin(r.warm)
+	c.allWell(r.warm)
+	for s := range j.in {
+		samples, values := 0, 0
+		for _, x := range s.scans {
+			for ; samples < x.samples; samples++ {
+				c.sample(s.samples[samples], x.at)
 			}
-			if !ok {
-				break
+			c.set("bad_tags_pct", x.badPct, x.at)
+			if x.at.After(c.frame.At) {
+				c.frame.At = x.at
 			}
-			b.Samples++
-			c.sample(s, at)
+			for ; values < x.values; values++ {
+				c.put(s.values[values].Tag, s.values[values].Point)
+			}
+			c.judge(x.at)
+			c.alarms.Advance(x.at)
+			b.note(c, c.alarms.Drain())
 		}
-		c.set("bad_tags_pct", c.badTagsPct(), at)
-		c.scan(at)
-		c.alarms.Advance(at)
-		b.note(c, c.alarms.Drain())
-		if at.Before(from) {
-			at = at.Add(max(step, time.Minute))
-			if at.After(from) {
-				at = from
-			}
-		} else {
-			b.Scans++
-			at = at.Add(step)
-		}
-		if ctx.Err() != nil {
-			return nil, ctx.Err()
+		if s.using.Add(-1) == 0 {
+			j.free <- s
 		}
 	}
-	c.alarms.Advance(to.Add(-time.Nanosecond))
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	c.alarms.Advance(b.To.Add(-time.Nanosecond))
 	b.note(c, c.alarms.Drain())
 	for i := range b.Rules {
-		b.Rules[i].finish(from, to)
+		b.Rules[i].finish(b.From, b.To)
 	}
 	b.Faults = c.rules.Faults()
-	return b, nil
+	return nil
 }
 
 func (b *backtest) note(c *core, events []plant.Event) {

@@ -109,6 +109,17 @@ func (c *core) put(id plant.TagID, p plant.Point) {
 // tags. It reports whether the sample entered the frame: late ones and those
 // from the future do not.
 func (c *core) sample(s plant.Sample, now time.Time) bool {
+	if !c.accept(s, now) {
+		return false
+	}
+	c.rules.Sample(c.frame, s.Tag, c.feed, func(alarm int, suppress plant.Truth, reason string) {
+		c.alarms.SuppressWhile(alarm, plantState, suppress, reason, s.Point.Time)
+	})
+	return true
+}
+
+// accept puts a raw sample into the frame, if it belongs there.
+func (c *core) accept(s plant.Sample, now time.Time) bool {
 	if s.Tag < 0 || int(s.Tag) >= len(c.frame.Points) {
 		return false
 	}
@@ -127,9 +138,6 @@ func (c *core) sample(s plant.Sample, now time.Time) bool {
 	if s.Point.Time.After(c.frame.At) {
 		c.frame.At = s.Point.Time
 	}
-	c.rules.Sample(c.frame, s.Tag, c.feed, func(alarm int, suppress plant.Truth, reason string) {
-		c.alarms.SuppressWhile(alarm, plantState, suppress, reason, s.Point.Time)
-	})
 	return true
 }
 
@@ -148,6 +156,11 @@ func (c *core) scan(at time.Time) {
 	for i := range c.values {
 		c.put(c.values[i].Tag, c.values[i].Point)
 	}
+	c.judge(at)
+}
+
+// judge works out rules and alarms, the quantities standing in the frame.
+func (c *core) judge(at time.Time) {
 	c.rules.Scan(c.frame, at, c.put, c.feed, func(alarm int, suppress plant.Truth, reason string) {
 		c.alarms.SuppressWhile(alarm, plantState, suppress, reason, at)
 	})
