@@ -6,7 +6,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Debian packages that the integration tests start as real servers.
 DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws
 
-.PHONY: build test test-deps lint bench fuzz
+.PHONY: detection build test test-deps lint bench fuzz
 
 build: ## the program, into bin/
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w" -o bin/calandria ./cmd/calandria
@@ -29,3 +29,6 @@ bench: ## ratios within one run; see DEVELOPERS.md
 fuzz: ## half a minute for each fuzz target
 	@for p in $$($(GO) list ./...); do for f in $$($(GO) test -list '^Fuzz' $$p | grep ^Fuzz); do \
 	echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime 30s -fuzzminimizetime 1s $$p || exit 1; done; done
+
+detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md
+	$(GO) test -count=1 -timeout 2h -run TestDetection -v ./deploy -detection 20
