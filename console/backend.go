@@ -104,6 +104,8 @@ type Strike struct {
 	Expected time.Duration // usual length; 0 takes the pan's configuration
 	// Phases in order: those over, the present one, and those to come.
 	Phases []StrikePhase
+	// Profile is its supersaturation so far; empty: the archive is asked.
+	Profile []StrikePoint
 }
 
 // StrikePhase is one phase of a strike. A phase to come has no Start, the

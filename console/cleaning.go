@@ -23,6 +23,9 @@ const (
 	scaleBack  = 90 * 24 * time.Hour
 	scaleAhead = 30 * 24 * time.Hour
 	scaleFresh = 5 * time.Minute
+	// belowTrend is how far U may lie below its trend, as a share of it, before
+	// the page says that this is not like scale. Common practice, no source.
+	belowTrend = 0.12
 )
 
 // statusWords say in words how a forecast stands.
@@ -36,17 +39,18 @@ var statusWords = map[string]string{
 
 // scaleView is one body on the cleaning page.
 type scaleView struct {
-	Name, Href, Path  string
-	Mark              *markData
-	U, Ratio, Resist  reading
-	Rate, RateSigma   string
-	Days, Since       string
-	Due, In, Band     string
-	Status            string
-	Reached, Suspect  bool
-	Rests, Note, Lead string
-	Limit             string
-	Chart             drawing
+	Name, Href, Path string
+	Mark             *markData
+	U, Ratio, Resist reading
+	Rate, RateSigma  string
+	Days, Since      string
+	Due, In, Band    string
+	Status           string
+	Reached, Suspect bool
+	Below            string // % that U lies below its trend, where that is a lot
+	Rests, Note      string
+	Limit            string
+	Chart            drawing
 }
 
 func (s *Server) day(t time.Time) string {
@@ -68,6 +72,20 @@ func inDays(now, t time.Time) string {
 		return fmt.Sprintf("in %d h", int(math.Ceil(d*24)))
 	}
 	return fmt.Sprintf("in %.0f d", d)
+}
+
+// inNights says how far off a day of the calendar is.
+func (s *Server) inNights(now, day time.Time) string {
+	y, m, d := now.In(s.zone).Date()
+	Y, M, D := day.In(s.zone).Date()
+	switch n := int(time.Date(Y, M, D, 0, 0, 0, 0, time.UTC).Sub(time.Date(y, m, d, 0, 0, 0, 0, time.UTC)).Hours() / 24); {
+	case n <= 0:
+		return "today"
+	case n == 1:
+		return "tomorrow"
+	default:
+		return fmt.Sprintf("in %d d", n)
+	}
 }
 
 func (s *Server) scaleViews(ctx context.Context, p *Picture, set *plant.Equipment, now time.Time) ([]scaleView, error) {
@@ -106,15 +124,19 @@ func (s *Server) scaleViews(ctx context.Context, p *Picture, set *plant.Equipmen
 				v.RateSigma = ""
 			}
 		}
-		if !x.Early.IsZero() && !v.Reached {
-			to := "open"
-			if !x.Late.IsZero() {
-				to = s.day(x.Late)
-			}
-			v.Band = fmt.Sprintf("%s to %s", s.day(x.Early), to)
+		switch {
+		case x.Early.IsZero() || v.Reached:
+		case x.Late.IsZero():
+			v.Band = "not before " + s.day(x.Early)
+		default:
+			v.Band = fmt.Sprintf("%s to %s", s.day(x.Early), s.day(x.Late))
 			if x.Confidence > 0 {
 				v.Band += fmt.Sprintf(", %s %%", decimals(100*x.Confidence, 0))
 			}
+		}
+		// Until the trend itself has noticed: what fell within hours is not scale.
+		if v.U.OK && x.U > 0 && v.U.Value < (1-belowTrend)*x.U {
+			v.Below = decimals(100*(1-v.U.Value/x.U), 0)
 		}
 		switch {
 		case x.Started.IsZero():
@@ -379,7 +401,7 @@ func (s *Server) cleaningPage(r *http.Request, p *Picture, now time.Time) (*view
 	f := r.PostForm
 	data := map[string]any{"Set": set.Title, "SetPath": set.Path, "Sets": links, "Bodies": bodies, "Done": s.doneRows(done),
 		"Given": map[string]string{"body": f.Get("body"), "end": f.Get("end"), "method": f.Get("method"), "note": f.Get("note")},
-		"Now":   now.In(s.zone).Format("2006-01-02T15:04"), "Notice": cleaningNotice}
+		"Now":   now.In(s.zone).Format("2006-01-02 15:04"), "Notice": cleaningNotice}
 	v.Data = data
 	return v, nil
 }
@@ -414,7 +436,7 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *Picture, now time.Time) (*
 		pv.StartText = s.weekday(plan.Start)
 		pv.CostText, pv.None = decimals(plan.Cost, 0), decimals(plan.CostNone, 0)
 		for _, l := range plan.Lines {
-			x := planLine{Day: s.weekday(l.Day), In: inDays(now, l.Day), Body: l.Body, Ratio: decimals(100*l.RatioBefore, 0), Latest: s.weekday(l.Latest), Binding: l.Binding, Stop: l.Stop,
+			x := planLine{Day: s.weekday(l.Day), In: s.inNights(now, l.Day), Body: l.Body, Ratio: decimals(100*l.RatioBefore, 0), Latest: s.weekday(l.Latest), Binding: l.Binding, Stop: l.Stop,
 				Wait: "+" + decimals(l.WaitCost, 0), Move: s.day(l.First) + " to " + s.day(l.Last)}
 			if x.Stays = l.First.Equal(l.Last); x.Stays {
 				x.Move = "that day only"
@@ -511,12 +533,12 @@ func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) {
 	e, ok := s.b.House().Equip(c.Body)
 	now := time.Now()
 	problem := ""
-	c.End, err = time.ParseInLocation("2006-01-02T15:04", f.Get("end"), s.zone)
+	c.End, err = time.ParseInLocation("2006-01-02 15:04", strings.Join(strings.Fields(strings.Replace(f.Get("end"), "T", " ", 1)), " "), s.zone)
 	switch {
 	case !ok || e.Class != plant.ClassBody:
 		problem = "Choose the body that was cleaned."
 	case err != nil:
-		problem = "Give the time at which the body was back in service."
+		problem = "Give the time at which the body was back in service, as 2026-11-25 06:00."
 	case c.End.After(now):
 		problem = "The body cannot have been back in service at a time to come."
 	case now.Sub(c.End) > scaleBack:

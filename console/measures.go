@@ -3,6 +3,7 @@ package console
 import (
 	"context"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -22,9 +23,11 @@ const (
 	journalMost  = 200_000            // entries of one measure
 	exportMost   = 20_000             // entries of one export
 	reportMost   = 400                // entries a shift report lists
+	reportWait   = 15 * time.Second   // for the averages of a report
 	measureFresh = time.Minute        //
 	measureLead  = 3 * 24 * time.Hour // read before a period, for states at its beginning
 	topShown     = 10
+	fewAlarms    = 100 // below this the share of the most frequent says nothing
 )
 
 // measureSpans are the periods of the measures page.
@@ -179,7 +182,7 @@ func (s *Server) measuresPage(r *http.Request, p *Picture, now time.Time) (*view
 	add("floods", "from over 10 to under 5 in 10 minutes", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(len(m.Floods)), false })
 	add("time in flood", "%", "under 1", func(m *alerting.Metrics) (string, bool) { return num(m.PercentInFlood, 1, m.PercentInFlood >= 1) })
 	add("ten most frequent", "their share, %", "1 to 5", func(m *alerting.Metrics) (string, bool) {
-		return num(m.TopPercent, 0, m.TopPercent > 5 && m.Alarms > 0)
+		return num(m.TopPercent, 0, m.TopPercent > 5 && m.Alarms >= fewAlarms)
 	})
 	add("chattering", "alarms with 3 or more within a minute", "none", func(m *alerting.Metrics) (string, bool) {
 		return strconv.Itoa(len(m.Chattering)), len(m.Chattering) > 0
@@ -199,12 +202,17 @@ func (s *Server) measuresPage(r *http.Request, p *Picture, now time.Time) (*view
 			return "0", false
 		})
 	}
-	add("to acknowledge", "median; nine of ten within", "", func(m *alerting.Metrics) (string, bool) {
-		if m.TimeToAck.Count == 0 {
-			return dash, false
-		}
-		return span(m.TimeToAck.Median) + "; " + span(m.TimeToAck.P90), false
-	})
+	for _, x := range []struct {
+		note string
+		of   func(d alerting.Durations) time.Duration
+	}{{"median", func(d alerting.Durations) time.Duration { return d.Median }}, {"nine of ten within", func(d alerting.Durations) time.Duration { return d.P90 }}} {
+		add("to acknowledge", x.note, "", func(m *alerting.Metrics) (string, bool) {
+			if m.TimeToAck.Count == 0 {
+				return dash, false
+			}
+			return span(x.of(m.TimeToAck)), false
+		})
+	}
 	add("hidden alarms", "that would have called", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.HiddenAlarms), false })
 	add("not watched", "time the program or its journal was down", "", func(m *alerting.Metrics) (string, bool) {
 		if m.Down <= 0 {
@@ -304,14 +312,22 @@ func (s *Server) reportTags() []string {
 	return out
 }
 
-func (s *Server) averages(ctx context.Context, from, to time.Time) []averageRow {
+// errIncomplete says that the archive answered for some quantities only.
+var errIncomplete = errors.New("the archive did not answer in time for all")
+
+// averages gives what it could; the error is errIncomplete if that is not all.
+func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow, error) {
+	ctx, cancel := context.WithTimeout(ctx, reportWait)
+	defer cancel()
 	var out []averageRow
+	var missing error
 	for _, path := range s.reportTags() {
 		t, _ := s.b.House().Find(path)
 		r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: unitText(t)}
 		series, err := s.trend(ctx, path, from, to, 240)
 		if err != nil {
 			s.log.Warn("console: averages of a shift", "tag", path, "err", err)
+			missing = errIncomplete
 		}
 		sum, n, low, high := 0.0, 0, math.Inf(1), math.Inf(-1)
 		for _, b := range series.Buckets {
@@ -326,7 +342,7 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) []averageRow 
 		}
 		out = append(out, r)
 	}
-	return out
+	return out, missing
 }
 
 func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
@@ -358,14 +374,15 @@ func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, e
 	if running {
 		end = now
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
-	defer cancel()
 	key := fmt.Sprintf("%d %d", from.Unix(), length)
-	m, err := kept(&s.answers, "shift measure "+key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, from, end) })
-	if err != nil {
+	averages, err := kept(&s.answers, "shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(r.Context(), from, end) })
+	if err != nil && !errors.Is(err, errIncomplete) {
 		return nil, err
 	}
-	averages, err := kept(&s.answers, "shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(ctx, from, end), nil })
+	incomplete := err != nil
+	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
+	defer cancel()
+	m, err := kept(&s.answers, "shift measure "+key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, from, end) })
 	if err != nil {
 		return nil, err
 	}
@@ -439,9 +456,9 @@ func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		}
 		shares = append(shares, sh)
 	}
-	data := map[string]any{"From": s.stamp(from), "To": s.stamp(to)[11:16], "Running": running, "Number": n, "Hours": length, "Day": from.In(s.zone).Format("Monday, 2 January 2006"),
-		"Before": href(from.Add(-time.Minute)), "Averages": averages, "Shares": shares, "Alarms": m.Alarms, "PerHour": decimals(m.PerHour, 1), "Peak": m.Peak, "Top": s.topRows(m.Top, m.Alarms),
-		"Standing": stands, "Rows": rows, "Left": left, "Notes": notes, "Cleanings": s.doneRows(done), "Strikes": strikes, "Made": s.stamp(now),
+	data := map[string]any{"From": s.stamp(from)[:16], "To": s.stamp(to)[11:16], "Running": running, "Number": n, "Hours": length, "Day": from.In(s.zone).Format("Monday, 2 January 2006"),
+		"Before": href(from.Add(-time.Minute)), "Averages": averages, "Incomplete": incomplete, "Shares": shares, "Alarms": m.Alarms, "PerHour": decimals(m.PerHour, 1), "Peak": m.Peak, "Top": s.topRows(m.Top, m.Alarms),
+		"Standing": stands, "Rows": rows, "Left": left, "Notes": notes, "Cleanings": s.doneRows(done), "Strikes": strikes, "Made": s.stamp(now)[:16],
 		"Other": fmt.Sprintf("/record/shift?hours=%d", 20-length), "OtherHours": 20 - length, "Sources": s.noteSources()}
 	if !running {
 		data["Next"] = href(to.Add(time.Minute))

@@ -148,7 +148,7 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 	for _, e := range h.Of(plant.ClassPan) {
 		var trace []Bucket
 		if st, ok := strikeOf(p, e.Path); ok {
-			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
+			trace = s.strikeTrace(r.Context(), st, now)
 		}
 		pans = append(pans, s.panView(p, e, now, trace, slimStrike, nil))
 	}
@@ -258,7 +258,7 @@ func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	if e.Class == plant.ClassPan {
 		var trace []Bucket
 		if st, ok := strikeOf(p, e.Path); ok {
-			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
+			trace = s.strikeTrace(r.Context(), st, now)
 		}
 		v.Parts["strike"] = []panView{s.panView(p, e, now, trace, wideStrike, nil)}
 		data["Pan"] = true

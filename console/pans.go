@@ -61,7 +61,7 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 		var trace []Bucket
 		st, running := strikeOf(p, e.Path)
 		if running {
-			trace = s.strikeTrace(r.Context(), e.Path+".supersaturation", st.Started, now)
+			trace = s.strikeTrace(r.Context(), st, now)
 		}
 		x := panPage{panView: s.panView(p, e, now, trace, fullStrike, ps.Usual)}
 		for _, f := range []struct{ label, name string }{

@@ -16,6 +16,8 @@ const (
 	tailPoints = 60
 	tailFresh  = 10 * time.Second // a tail is read again after this
 	tailsKept  = 4000             // then the cache starts anew
+
+	strikeFresh = time.Minute // hours of a strike change slowly
 )
 
 // tailCache keeps short stretches of history between repaints, so that ten
@@ -30,11 +32,11 @@ type tail struct {
 	buckets []Bucket
 }
 
-func (c *tailCache) get(key string, now time.Time) ([]Bucket, bool) {
+func (c *tailCache) get(key string, now time.Time, fresh time.Duration) ([]Bucket, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	t, ok := c.tails[key]
-	return t.buckets, ok && now.Sub(t.read) < tailFresh
+	return t.buckets, ok && now.Sub(t.read) < fresh
 }
 
 func (c *tailCache) put(key string, now time.Time, b []Bucket) {
@@ -48,25 +50,37 @@ func (c *tailCache) put(key string, now time.Time, b []Bucket) {
 
 // history reads a stretch through the cache. An archive that does not answer
 // leaves the line out; the value itself does not depend on it.
-func (s *Server) history(ctx context.Context, key, path string, from, to time.Time, points int) []Bucket {
-	if b, ok := s.tails.get(key, to); ok {
+func (s *Server) history(ctx context.Context, key, path string, from, to time.Time, points int, fresh time.Duration) []Bucket {
+	if b, ok := s.tails.get(key, to, fresh); ok {
 		return b
 	}
 	series, err := s.trend(ctx, path, from, to, points)
+	read := to
 	if err != nil {
 		s.log.Debug("console: tail", "tag", path, "err", err)
+		read = to.Add(min(fresh, tailFresh) - fresh) // try again soon
 	}
-	s.tails.put(key, to, series.Buckets)
+	s.tails.put(key, read, series.Buckets)
 	return series.Buckets
 }
 
-func (s *Server) strikeTrace(ctx context.Context, path string, from, now time.Time) []Bucket {
+// strikeTrace is the supersaturation of a running strike: as the program that
+// follows the strike keeps it, else from the archive.
+func (s *Server) strikeTrace(ctx context.Context, st Strike, now time.Time) []Bucket {
+	if len(st.Profile) > 0 {
+		var out []Bucket
+		for _, p := range st.Profile {
+			out = append(out, Bucket{Time: p.At, Min: p.S, Max: p.S, Mean: p.S})
+		}
+		return out
+	}
+	path, from := st.Pan+".supersaturation", st.Started
 	if _, ok := s.b.House().Find(path); !ok || !now.After(from) {
 		return nil
 	}
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
 	defer cancel()
-	return s.history(ctx, "strike "+path, path, from, now, 120)
+	return s.history(ctx, "strike "+path, path, from, now, 120, strikeFresh)
 }
 
 // addTails puts the last ten minutes behind each reading of a page.
@@ -80,7 +94,7 @@ func (s *Server) addTails(ctx context.Context, groups []readingGroup, now time.T
 			if !ok || t.Dimension == plant.State {
 				continue
 			}
-			b := s.history(ctx, "tail "+r.Path, r.Path, now.Add(-tailSpan), now, tailPoints)
+			b := s.history(ctx, "tail "+r.Path, r.Path, now.Add(-tailSpan), now, tailPoints, tailFresh)
 			low, high := math.Inf(1), math.Inf(-1)
 			for _, x := range b {
 				low, high = math.Min(low, x.Min), math.Max(high, x.Max)

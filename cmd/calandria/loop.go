@@ -401,6 +401,11 @@ func strikes(found []thermo.Strike) []console.Strike {
 			s.Phases = []console.StrikePhase{{Name: f.Phase.String(), Start: f.Since, Expected: usual[f.Phase]}}
 		} else {
 			s.Started = f.Running.Start
+			for _, p := range f.Running.Profile {
+				if p.Supersaturation.OK {
+					s.Profile = append(s.Profile, console.StrikePoint{At: p.At, S: p.Supersaturation.Value})
+				}
+			}
 			for _, p := range f.Running.Phases {
 				s.Phases = append(s.Phases, console.StrikePhase{Name: p.Phase.String(), Start: p.Start, End: p.End, Expected: usual[p.Phase]})
 				last = p.Phase

@@ -184,24 +184,61 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 		if err != nil {
 			return fmt.Errorf("read the cleanings: %w", err)
 		}
-		cleanings = slices.DeleteFunc(cleanings, func(c historian.Cleaning) bool { return c.End.IsZero() })
+		ends, err := cleaningEnds(ctx, ar, e, from, end)
+		if err != nil {
+			return fmt.Errorf("read the signal of cleaning: %w", err)
+		}
+		for _, c := range cleanings {
+			if !c.End.IsZero() {
+				ends = append(ends, c.End)
+			}
+		}
+		slices.SortFunc(ends, time.Time.Compare)
 		// A record that the tracker refuses lies before a cleaning it found by
 		// itself: nothing is lost by that.
 		for _, b := range buckets {
-			for len(cleanings) > 0 && !cleanings[0].End.After(b.Start) {
-				_ = calc.Cleaned(e.Path, cleanings[0].End, now)
-				cleanings = cleanings[1:]
+			for len(ends) > 0 && !ends[0].After(b.Start) {
+				_ = calc.Cleaned(e.Path, ends[0], now)
+				ends = ends[1:]
 			}
 			if b.Count >= 5 {
 				calc.ObserveHour(e.Path, b.Start.Add(time.Hour), b.Mean)
 			}
 		}
-		for _, c := range cleanings {
-			_ = calc.Cleaned(e.Path, c.End, now)
+		for _, at := range ends {
+			_ = calc.Cleaned(e.Path, at, now)
 		}
 	}
 	calc.ForecastScale(now)
 	return nil
+}
+
+// cleaningEnds finds, to the hour, when the signal that a body is being cleaned
+// went off.
+func cleaningEnds(ctx context.Context, ar *historian.Archive, e *plant.Equipment, from, to time.Time) ([]time.Time, error) {
+	if e.Tag("cleaning") == plant.NoTag {
+		return nil, nil
+	}
+	buckets, err := ar.Trend(ctx, e.Path+".cleaning", from, to, int(to.Sub(from).Hours()))
+	if err != nil {
+		return nil, err
+	}
+	var ends []time.Time
+	on := false
+	for _, b := range buckets {
+		if b.Count == 0 {
+			continue
+		}
+		if was := on || b.Max >= 0.5; was && b.Last < 0.5 {
+			at := b.Start
+			if b.Max >= 0.5 {
+				at = at.Add(time.Hour)
+			}
+			ends = append(ends, at)
+		}
+		on = b.Last >= 0.5
+	}
+	return ends, nil
 }
 
 // strikeHistory lets the trackers of strikes follow what the archive knows of

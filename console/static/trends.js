@@ -9,7 +9,7 @@ const host = /** @type {HTMLElement} */ (document.getElementById("charts"));
 const state = document.getElementById("chart-state");
 const zone = host.dataset.zone || "UTC";
 
-const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, day: "numeric", month: "numeric", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 
 /** @param {string} name */
 function token(name) {
@@ -90,6 +90,17 @@ function draw(answer) {
   if (state) state.textContent = values === 0 ? "The archive holds nothing for this span." : "";
 }
 
+const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+
+/**
+ * A moment by the site's clock, the month in letters: 9/10 is read both ways.
+ * @param {number} s
+ */
+function parts(s) {
+  const p = Object.fromEntries(clock.formatToParts(s * 1000).map((x) => [x.type, x.value]));
+  return { ...p, day: String(Number(p.day)), month: MONTHS[Number(p.month) - 1] };
+}
+
 /**
  * Marks of the time axis: a date where the day begins, 24-hour clock elsewhere.
  * @param {number[]} splits s
@@ -98,7 +109,7 @@ function draw(answer) {
 function times(splits, step) {
   let day = "";
   return splits.map((s) => {
-    const p = Object.fromEntries(clock.formatToParts(s * 1000).map((x) => [x.type, x.value]));
+    const p = parts(s);
     const date = p.day + " " + p.month;
     const time = p.hour + ":" + p.minute + (step < 60 ? ":" + p.second : "");
     const first = date !== day;
@@ -134,7 +145,8 @@ function gaps(cols, step) {
  */
 function readout(u, mine, head, unit) {
   const i = u.cursor.idx;
-  const at = i == null ? "" : new Intl.DateTimeFormat("en-GB", { timeZone: zone, dateStyle: "short", timeStyle: "medium" }).format(u.data[0][i] * 1000) + "  ";
+  const p = i == null ? null : parts(u.data[0][i]);
+  const at = p ? `${p.day} ${p.month} ${p.year} ${p.hour}:${p.minute}:${p.second}  ` : "";
   head.textContent = at + mine.map((t, n) => {
     const v = i == null ? null : u.data[1 + 3 * n + 2][i];
     return t.label + (v == null ? "" : " " + Number(v).toPrecision(4));
