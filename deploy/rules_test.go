@@ -51,7 +51,7 @@ func demoHouse(t *testing.T) (*plant.House, *thermo.Calculator) {
 func addSystemTags(t *testing.T, h *plant.House) {
 	t.Helper()
 	for name, d := range map[string]plant.Dimension{
-		"scan_overruns": plant.AnyDimension, "archive_ok": plant.State, "journal_ok": plant.State, "forward_ok": plant.State,
+		"scan_overruns": plant.AnyDimension, "archive_ok": plant.State, "journal_ok": plant.State, "forward_ok": plant.State, "notify_ok": plant.State,
 		"bad_tags_pct": plant.Percent, "sample_age": plant.Duration, "rule_faults": plant.AnyDimension, "alarm_state_ok": plant.State,
 		"server_mill_connected": plant.State,
 	} {
@@ -123,7 +123,7 @@ func millWith(t *testing.T, seed uint64, start time.Time, days float64) *mill {
 		}
 		m.tags = append(m.tags, ids)
 	}
-	m.system = map[string]float64{"archive_ok": 1, "journal_ok": 1, "forward_ok": 1, "alarm_state_ok": 1, "server_mill_connected": 1}
+	m.system = map[string]float64{"archive_ok": 1, "journal_ok": 1, "forward_ok": 1, "notify_ok": 1, "alarm_state_ok": 1, "server_mill_connected": 1}
 	return m
 }
 
