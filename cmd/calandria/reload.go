@@ -149,8 +149,8 @@ func (r *reloader) swap(ctx context.Context, next *core, mark string) (sum strin
 	if err := s.registry.Register(m); err != nil {
 		s.log.Error("values are missing from /metrics until the next start", "err", err)
 	}
-	for _, p := range next.rules.Placeholders() {
-		s.log.Warn("an alarm still has a placeholder where the site's procedure belongs", "rule", p.Rule, "file", p.File, "line", p.Line)
+	if n := len(next.rules.Placeholders()); n > 0 {
+		s.log.Warn("placeholders stand where the site's procedures belong; 'calandria check' lists them", "count", n)
 	}
 	return sum, took, nil
 }
