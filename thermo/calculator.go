@@ -29,7 +29,23 @@ type Calculator struct {
 	conds   []*condenserView
 	pans    []*panView
 	values  []Value // one for each calculated tag, in order of work
+	said    []said  // beside values
 	noSigma bool
+	noTests bool
+}
+
+// said keeps the words of a reason, so that they are put together only when it
+// changes.
+type said struct {
+	reason evaporator.Reason
+	text   string
+}
+
+func (s *said) words(r evaporator.Reason) string {
+	if r != s.reason {
+		s.reason, s.text = r, r.String()
+	}
+	return s.text
 }
 
 // row is one quantity of one piece of equipment.
@@ -60,6 +76,12 @@ func New(h *plant.House) (*Calculator, error) {
 	for i, e := range h.Of(plant.ClassPan) {
 		faults = append(faults, checkModels(h, fmt.Sprintf("pans[%d]", i), e.Pan.Properties)...)
 		c.pans = append(c.pans, newPanView(c, e))
+	}
+	for _, d := range c.conds {
+		d.serve(c)
+	}
+	for _, s := range c.sets {
+		s.check = newChecking(c, s)
 	}
 	return c, faults.Err()
 }
@@ -100,6 +122,7 @@ func (c *Calculator) rows(e *plant.Equipment) []row {
 		}
 		rs = append(rs, row{q: q, value: len(c.values)})
 		c.values = append(c.values, Value{Tag: id})
+		c.said = append(c.said, said{})
 	}
 	return rs
 }
@@ -112,11 +135,11 @@ func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
 	for _, s := range c.sets {
 		s.step(c, f, at)
 	}
-	for _, d := range c.conds {
-		d.step(c, f, at)
-	}
 	for _, p := range c.pans {
 		p.step(c, f, at)
+	}
+	for _, d := range c.conds {
+		d.step(c, f, at)
 	}
 	return c.values
 }
@@ -125,7 +148,7 @@ func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
 func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst plant.Quality, note string) {
 	v := &c.values[r.value]
 	v.Sigma, v.How = res.Sigma, res.How.String()
-	v.Reason = res.Reason.String()
+	v.Reason = c.said[r.value].words(res.Reason)
 	switch {
 	case !res.OK():
 		v.Point = plant.BadPoint(at, plant.BadNoData)
@@ -176,6 +199,7 @@ func (f *filter) step(p plant.Point, at time.Time) (float64, bool) {
 // input ties a tag to a reading of the measurement.
 type input struct {
 	filter
+	movement
 	dst   *evaporator.Reading
 	scale func(v float64) (float64, bool) // volume to mass, say; nil for none
 }
@@ -185,7 +209,11 @@ type inputs struct {
 	house *plant.House
 	tau   time.Duration
 	list  []*input
+	live  int           // of them measured
+	batch bool          // of a vessel that stands still between batches: its readings do too
 	worst plant.Quality // of the usable inputs at the last step
+	stuck int           // inputs that are frozen
+	note  string        // which
 }
 
 // bind ties a signal of e to dst if there is such a tag.
@@ -196,14 +224,43 @@ func (in *inputs) bind(e *plant.Equipment, signal string, dst *evaporator.Readin
 	}
 	i := &input{filter: filter{tag: id, tau: in.tau}, dst: dst}
 	in.list = append(in.list, i)
+	if in.house.Tags[id].Source == plant.Measured {
+		in.live++
+	}
 	return i
 }
 
 func (in *inputs) step(f *plant.Frame, at time.Time) {
 	in.worst = plant.Good
+	moving, stuck := 0, 0
 	for _, i := range in.list {
+		if i.recent(at) {
+			moving++
+		}
+		if i.frozen {
+			stuck++
+			in.worst = plant.Worse(in.worst, plant.UncertainLastUsable)
+		}
+	}
+	for _, i := range in.list {
+		i.peersMove = 2*moving > in.live
 		in.read(i, f, at)
 	}
+	if stuck != in.stuck {
+		in.stuck, in.note = stuck, ""
+		for _, i := range in.list {
+			if i.frozen {
+				in.note = join(in.note, in.house.Tags[i.tag].Path+" has not moved for long: frozen?")
+			}
+		}
+	}
+}
+
+func join(a, b string) string {
+	if a == "" || b == "" {
+		return a + b
+	}
+	return a + "; " + b
 }
 
 // usable counts the readings there are.
@@ -219,6 +276,7 @@ func (in *inputs) usable() int {
 
 func (in *inputs) read(i *input, f *plant.Frame, at time.Time) {
 	p := f.Point(i.tag)
+	i.watch(p, !in.batch && in.house.Tags[i.tag].Source == plant.Measured, at)
 	v, ok := i.filter.step(p, at)
 	if ok && i.scale != nil {
 		v, ok = i.scale(v)
@@ -262,6 +320,10 @@ func tsat(p float64) (float64, bool) {
 	t, err := steam.Tsat(steam.KPa(p))
 	return float64(t), err == nil
 }
+
+// NoReconciliation leaves the tests of the instruments against each other out,
+// for filling long stretches of the past.
+func (c *Calculator) NoReconciliation() { c.noTests = true }
 
 // NoUncertainty leaves uncertainties and forecasts of scale out, for long
 // stretches of the past: they cost many evaluations each.

@@ -2,6 +2,7 @@ package thermo_test
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -107,4 +108,85 @@ func TestTruthComesBack(t *testing.T) {
 			t.Logf("absent: %s: %s", path, v.Reason)
 		}
 	}
+}
+
+// Every value that is absent says why, in a mill with all its upsets and with
+// instruments failing at random.
+func TestEveryAbsenceHasAReason(t *testing.T) {
+	h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true})
+	c.NoUncertainty()
+	rng := rand.New(rand.NewPCG(7, 7))
+	for _, u := range simulator.Upsets() {
+		if err := m.Start(u.Name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	absent := map[string]int{}
+	for range 400 {
+		m.Step(20 * time.Second)
+		feed(t, h, f, m)
+		for i := range h.Tags {
+			if h.Tags[i].Source == plant.Measured && rng.IntN(12) == 0 {
+				f.Points[i] = plant.BadPoint(m.Now(), plant.BadSensorFailure)
+			}
+		}
+		for _, v := range c.Step(f, m.Now()) {
+			path := h.Tags[v.Tag].Path
+			switch {
+			case v.Point.Usable():
+				if math.IsInf(v.Point.Value, 0) || v.How == "absent" {
+					t.Fatalf("%s = %v, %s", path, v.Point, v.How)
+				}
+			case v.Reason == "":
+				t.Fatalf("%s is absent without a reason", path)
+			case v.How != "absent":
+				t.Fatalf("%s has no value and is %s", path, v.How)
+			default:
+				absent[h.Tags[v.Tag].Name]++
+			}
+			if !v.Point.Time.Equal(m.Now()) {
+				t.Fatalf("%s has the time %s at %s", path, v.Point.Time, m.Now())
+			}
+		}
+	}
+	t.Logf("%d quantities were absent at times", len(absent))
+}
+
+// The table reads as a reference: every row has its words, its source and
+// bounds, and exactly one function.
+func TestTableIsComplete(t *testing.T) {
+	seen := map[string]bool{}
+	for _, q := range thermo.Quantities {
+		name := string(q.Class) + "." + q.Name
+		if seen[name] {
+			t.Errorf("%s stands twice", name)
+		}
+		seen[name] = true
+		if q.Meaning == "" || q.Inputs == "" || q.Source == "" || !(q.Low < q.High) {
+			t.Errorf("%s lacks meaning, inputs, source or bounds", name)
+		}
+		if _, clash := plant.SignalNamed(q.Class, q.Name); clash {
+			t.Errorf("%s is also a measured signal", name)
+		}
+	}
+}
+
+func BenchmarkStep(b *testing.B) {
+	h, c, m, f := demo(b, simulator.Settings{Noise: true})
+	m.AdvanceTo(start.Add(10 * time.Minute))
+	feed(b, h, f, m)
+	at := m.Now()
+	b.Run("steady", func(b *testing.B) { // within a minute
+		b.ReportAllocs()
+		for b.Loop() {
+			c.Step(f, at)
+		}
+	})
+	b.Run("scan", func(b *testing.B) { // one a second, with all that is due each minute
+		b.ReportAllocs()
+		for b.Loop() {
+			at = at.Add(time.Second)
+			c.Step(f, at)
+		}
+	})
 }

@@ -21,16 +21,20 @@ type condenserView struct {
 	in                         inputs
 	rows                       []row
 	pressure, tin, tout, water evaporator.Reading
+	gas, vapour                evaporator.Reading
 	last                       []*bodyView // bodies whose vapour it takes
+	pans                       []*panView  // pans whose vapour it takes
+	vacuum                     vacuum
 	saturation, approach, rise evaporator.Result
 	ratio, need, duty          evaporator.Result
 }
 
 func newCondenserView(c *Calculator, e *plant.Equipment) *condenserView {
-	v := &condenserView{equip: e, in: inputs{house: c.house}}
+	v := &condenserView{equip: e, in: inputs{house: c.house}, vacuum: newVacuum(e.Condenser.Normal)}
 	if v.in.bind(e, "vapour_pressure", &v.pressure) == nil {
 		v.served(c)
 	}
+	v.in.bind(e, "gas_temperature", &v.gas)
 	v.in.bind(e, "water_inlet_temperature", &v.tin)
 	v.in.bind(e, "water_outlet_temperature", &v.tout)
 	if v.in.bind(e, "water_flow", &v.water) == nil {
@@ -55,14 +59,8 @@ func newCondenserView(c *Calculator, e *plant.Equipment) *condenserView {
 // served binds the pressure of the vessel that the condenser serves.
 func (v *condenserView) served(c *Calculator) {
 	for _, s := range c.sets {
-		if s.equip.Set.Condenser == v.equip.Name && len(s.bodies) > 0 {
-			last := s.bodies[len(s.bodies)-1]
-			for _, b := range s.bodies {
-				if b.equip.Body.Effect == last.equip.Body.Effect {
-					v.last = append(v.last, b)
-				}
-			}
-			v.in.bind(last.equip, "vapour_pressure", &v.pressure)
+		if last := s.lastBodies(); s.equip.Set.Condenser == v.equip.Name && len(last) > 0 {
+			v.in.bind(last[0].equip, "vapour_pressure", &v.pressure)
 			return
 		}
 	}
@@ -74,11 +72,72 @@ func (v *condenserView) served(c *Calculator) {
 	}
 }
 
+// serve finds the vessels whose vapour the condenser takes.
+func (v *condenserView) serve(c *Calculator) {
+	for _, s := range c.sets {
+		if s.equip.Set.Condenser == v.equip.Name {
+			v.last = append(v.last, s.lastBodies()...)
+		}
+	}
+	for _, p := range c.pans {
+		if p.equip.Pan.Condenser == v.equip.Name {
+			v.pans = append(v.pans, p)
+		}
+	}
+}
+
+// lastBodies are those of the last effect.
+func (s *setView) lastBodies() []*bodyView {
+	var list []*bodyView
+	for _, b := range s.bodies {
+		if b.equip.Body.Effect == s.bodies[len(s.bodies)-1].equip.Body.Effect {
+			list = append(list, b)
+		}
+	}
+	return list
+}
+
+// taken is the vapour to the condenser by the balances of the vessels, or the
+// reason why it is not known.
+func (v *condenserView) taken() evaporator.Result {
+	if len(v.last)+len(v.pans) == 0 {
+		return absent("no vessel names this condenser")
+	}
+	sum := value(0, 0)
+	add := func(r evaporator.Result) bool {
+		if r.OK() {
+			sum.Value += r.Value
+			sum.Sigma = hypot(sum.Sigma, r.Sigma)
+		} else {
+			sum = r
+		}
+		return r.OK()
+	}
+	for _, b := range v.last {
+		if b.m.OutOfService {
+			continue
+		}
+		if !add(b.b.EvaporationTH) {
+			return sum
+		}
+	}
+	for _, p := range v.pans {
+		if !add(p.evaporation) {
+			return sum
+		}
+	}
+	if sum.Value <= 0 {
+		return absent("no vapour comes")
+	}
+	return sum
+}
+
 func (v *condenserView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.in.step(f, at)
 	v.calculate()
+	v.vacuum.step(v, at)
 	for _, r := range v.rows {
-		c.store(r, r.q.condenser(v), at, v.in.worst, "")
+		c.store(r, r.q.condenser(v), at, v.in.worst, v.in.note)
 	}
 }
 
@@ -100,7 +159,12 @@ func (v *condenserView) calculate() {
 	if v.tin.OK && v.tout.OK {
 		v.rise = value(v.tout.Value-v.tin.Value, hypot(v.tin.Sigma, v.tout.Sigma))
 	}
-	v.ratio, v.need, v.duty = v.rise, absent("no vapour flow"), absent("no vapour flow, and no water flow")
+	taken := v.taken()
+	v.vapour = evaporator.Reading{Value: taken.Value, Sigma: taken.Sigma, OK: taken.OK()}
+	v.ratio, v.need, v.duty = v.rise, taken, absent("no vapour flow, and no water flow")
+	if taken.OK() {
+		v.need = v.rise
+	}
 	if !v.rise.OK() {
 		return
 	}
@@ -110,35 +174,33 @@ func (v *condenserView) calculate() {
 		return
 	}
 	if v.water.OK {
-		v.duty = value(v.water.Value*4.18*v.rise.Value/3.6, 0)
+		q := v.water.Value * 4.18 * v.rise.Value / 3.6
+		v.duty = value(q, q*hypot(v.water.Sigma/max(v.water.Value, 1e-9), v.rise.Sigma/v.rise.Value))
 	}
 	if !v.saturation.OK() {
 		v.ratio = v.saturation
+		if taken.OK() {
+			v.need = v.saturation
+		}
 		return
 	}
-	var vapour float64
-	for _, b := range v.last {
-		if !b.b.EvaporationTH.OK() {
-			v.need = b.b.EvaporationTH
-		}
-		vapour += b.b.EvaporationTH.Value
-	}
-	known := len(v.last) > 0 && !math.IsNaN(vapour) && vapour > 0
-	for _, b := range v.last {
-		known = known && b.b.EvaporationTH.OK()
-	}
-	if !known {
-		vapour = 1 // the ratio does not depend on it
+	vapour := 1.0 // the ratio does not depend on it
+	known := taken.OK()
+	if known {
+		vapour = taken.Value
 	}
 	p, err := condenser.Perform(vapour, steam.KPa(v.pressure.Value), steam.Celsius(v.tin.Value), steam.Celsius(v.tout.Value))
 	if err != nil {
 		v.ratio = absent(err.Error())
+		if known {
+			v.need = v.ratio
+		}
 		return
 	}
 	v.ratio = value(p.RatioKgKg, p.RatioKgKg*v.rise.Sigma/v.rise.Value)
 	if known {
-		v.need = value(p.WaterNeedTH, vapour*v.ratio.Sigma)
-		v.duty = value(p.DutyKW, 0)
+		v.need = value(p.WaterNeedTH, hypot(vapour*v.ratio.Sigma, v.ratio.Value*taken.Sigma))
+		v.duty = value(p.DutyKW, p.DutyKW*taken.Sigma/vapour)
 	}
 }
 

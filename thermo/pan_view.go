@@ -30,7 +30,7 @@ type panView struct {
 
 func newPanView(c *Calculator, e *plant.Equipment) *panView {
 	cfg := e.Pan
-	v := &panView{equip: e, in: inputs{house: c.house, tau: 20 * time.Second}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
+	v := &panView{equip: e, in: inputs{house: c.house, tau: 20 * time.Second, batch: true}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
 	v.site = pan.Site{Elevation: v.model, PurityFactor: cfg.Properties.PurityFactor,
 		Impurity: liquor.Impurity{M: cfg.Impurity[0], B: cfg.Impurity[1], C: cfg.Impurity[2]}}
 	d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
@@ -63,7 +63,7 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.calculate()
 	v.follow(at)
 	for _, r := range v.rows {
-		c.store(r, r.q.pan(v), at, v.in.worst, "")
+		c.store(r, r.q.pan(v), at, v.in.worst, v.in.note)
 	}
 }
 

@@ -158,7 +158,7 @@ func (v *bodyView) due(pick func(fouling.Forecast) time.Time) evaporator.Result 
 	case f.Status == fouling.NoData || f.Status == "":
 		return absent("no hour of U since the start")
 	case when.IsZero():
-		return absent("the limit is not in sight: " + string(f.Status))
+		return evaporator.Result{Reason: evaporator.Reason{Of: "the limit is not in sight", Text: string(f.Status)}}
 	}
 	r := value(max(0, when.Sub(v.scaling.now).Hours()/24), 0)
 	r.Reason.Text = f.Note

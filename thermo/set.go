@@ -17,32 +17,39 @@ const uncertaintyEvery = time.Minute
 
 // setView is an evaporator set at one moment.
 type setView struct {
-	equip  *plant.Equipment
-	set    *evaporator.Set
-	m      evaporator.Measurement
-	r      *evaporator.Results
-	in     inputs
-	rows   []row
-	bodies []*bodyView
-	bleeds []*bleedView
-	note   string    // what is fixed by the configuration
-	sigmas time.Time // when the uncertainties were worked out
-	fresh  bool      // they were at this step
-	usable int       // readings they were worked out from
-
-	makeUp    evaporator.Reading // steam beside the metered flow
-	hasMakeUp bool
+	equip               *plant.Equipment
+	set                 *evaporator.Set
+	m                   evaporator.Measurement
+	r                   *evaporator.Results
+	in                  inputs
+	rows                []row
+	bodies              []*bodyView
+	bleeds              []*bleedView
+	note                string // what is fixed by the configuration
+	denser, denserShown bool   // a density was beyond its source's range
+	stuck, shown        string
+	check               *checking          // of the instruments against each other
+	steam, makeUp       evaporator.Reading // parts of the steam flow
+	sigmas              time.Time          // when the uncertainties were worked out
+	fresh               bool               // they were at this step
+	usable              int                // readings they were worked out from
 }
 
 // bodyView is one body at one moment.
 type bodyView struct {
-	equip     *plant.Equipment
-	b         *evaporator.BodyResult
-	m         *evaporator.BodyMeasurement
-	rows      []row
-	inService plant.TagID
-	cleaning  plant.TagID
-	scaling   *scaling
+	equip                         *plant.Equipment
+	b                             *evaporator.BodyResult
+	m                             *evaporator.BodyMeasurement
+	rows                          []row
+	inService                     plant.TagID
+	cleaning                      plant.TagID
+	scaling                       *scaling
+	normal                        *normal
+	beyond                        string  // the note while a property is extrapolated
+	small                         string  // the reason while the temperature difference is too small
+	learned                       float64 // clean U, and the hour it was worked out in
+	learnedAt                     time.Time
+	u, uApparent, uNormal, uClean evaporator.Result
 }
 
 // bleedView is one user of vapour.
@@ -71,6 +78,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 		bc := part.Body
 		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2, TubeLengthM: bc.TubeLengthM, JuiceBeside: bc.Juice == "beside"})
 		bv := &bodyView{equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
+		bv.normal = newNormal(bc)
 		var err error
 		if bv.scaling, err = newScaling(bc); err != nil {
 			return nil, err
@@ -93,6 +101,10 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 		b.rows = c.rows(b.equip)
 	}
 	s.note = fixedNote(c.house, e)
+	s.shown = s.note
+	for _, b := range s.bodies {
+		b.beyond = join("juice properties beyond the range of their equations' sources", s.note)
+	}
 	return s, nil
 }
 
@@ -105,18 +117,20 @@ func (s *setView) bind() {
 	s.in.bind(e, "syrup_brix", &m.SyrupBrix)
 	if s.in.bind(e, "juice_flow", &m.JuiceTH) == nil {
 		if i := s.in.bind(e, "juice_volume_flow", &m.JuiceTH); i != nil {
-			i.scale = func(v float64) (float64, bool) { return massFlow(v, m.FeedBrix, m.FeedC, 100) }
+			i.scale = func(v float64) (float64, bool) { return s.massFlow(v, m.FeedBrix, m.FeedC, 100) }
 		}
 	}
 	if s.in.bind(e, "syrup_flow", &m.SyrupTH) == nil {
 		if i := s.in.bind(e, "syrup_volume_flow", &m.SyrupTH); i != nil {
 			var t evaporator.Reading
 			s.in.bind(e, "syrup_temperature", &t)
-			i.scale = func(v float64) (float64, bool) { return massFlow(v, m.SyrupBrix, t, 60) }
+			i.scale = func(v float64) (float64, bool) { return s.massFlow(v, m.SyrupBrix, t, 60) }
 		}
 	}
-	s.in.bind(e, "steam_flow", &m.SteamTH)
-	s.hasMakeUp = s.in.bind(e, "steam_make_up_flow", &s.makeUp) != nil
+	s.in.bind(e, "steam_flow", &s.steam)
+	if s.in.bind(e, "steam_make_up_flow", &s.makeUp) == nil {
+		s.makeUp.OK = true // there is none
+	}
 	s.in.bind(e, "steam_pressure", &m.SteamKPa)
 	s.in.bind(e, "steam_temperature", &m.SteamC)
 	for _, b := range s.bodies {
@@ -145,30 +159,28 @@ func (s *setView) bind() {
 
 // massFlow turns m3/h into t/h with the density of liquor; without a usable
 // temperature the usual one stands in (a few tenths of a percent).
-func massFlow(v float64, bx, t evaporator.Reading, usualC float64) (float64, bool) {
+func (s *setView) massFlow(v float64, bx, t evaporator.Reading, usualC float64) (float64, bool) {
 	if !bx.OK {
 		return 0, false
 	}
 	if !t.OK {
 		t.Value = usualC
 	}
-	rho, _, ok := accept(liquor.SPS4.Density(liquor.Brix(bx.Value), steam.Celsius(t.Value)))
-	return v * rho / 1000, ok
+	rho, beyond, err := liquor.SPS4.DensityFlagged(liquor.Brix(bx.Value), steam.Celsius(t.Value))
+	s.denser = s.denser || beyond
+	return v * rho / 1000, err == nil
 }
 
 func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
+	s.denser = false
 	s.in.step(f, at)
 	for _, b := range s.bodies {
 		b.m.OutOfService = off(f, b.inService) || on(f, b.cleaning)
 	}
 	s.bleedFlows()
-	if s.hasMakeUp && s.m.SteamTH.OK {
-		if s.makeUp.OK {
-			s.m.SteamTH.Value += s.makeUp.Value
-			s.m.SteamTH.Sigma = hypot(s.m.SteamTH.Sigma, s.makeUp.Sigma)
-		} else {
-			s.m.SteamTH = evaporator.Reading{} // a part of the steam is not known
-		}
+	s.m.SteamTH = evaporator.Reading{}
+	if s.steam.OK && s.makeUp.OK {
+		s.m.SteamTH = evaporator.Reading{Value: s.steam.Value + s.makeUp.Value, Sigma: hypot(s.steam.Sigma, s.makeUp.Sigma), OK: true}
 	}
 	s.set.Evaluate(&s.m, s.r)
 	// Also when an instrument comes or goes: what is used has changed.
@@ -178,17 +190,36 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		s.set.Uncertainty(&s.m, s.r)
 	}
 	for _, b := range s.bodies {
-		if limit := b.equip.Body.MinDifferenceK; limit != nil && b.b.DTK.OK() && b.b.DTK.Value < *limit {
-			b.b.U = absent(fmt.Sprintf("the temperature difference of %.1f K is below %g K: U would be mostly error", b.b.DTK.Value, *limit))
+		b.coefficients(at)
+		b.scaling.step(b.trended(), s.in.worst, on(f, b.cleaning), !c.noSigma, at)
+	}
+	if !c.noTests {
+		s.check.step(at)
+	}
+	if s.in.note != s.stuck || s.denser != s.denserShown {
+		s.stuck, s.denserShown = s.in.note, s.denser
+		s.shown = join(s.note, s.stuck)
+		if s.denser {
+			s.shown = join(s.shown, "density beyond the range of its equation's source")
 		}
-		b.scaling.step(b.b.U, s.in.worst, on(f, b.cleaning), !c.noSigma, at)
+		for _, b := range s.bodies {
+			b.beyond = join("juice properties beyond the range of their equations' sources", s.shown)
+		}
 	}
 	for _, r := range s.rows {
-		c.store(r, s.sigma(c, r, r.q.set(s)), at, s.in.worst, s.note)
+		worst := s.in.worst
+		if r.q.window && s.check.stale {
+			worst = plant.UncertainLastUsable
+		}
+		c.store(r, s.sigma(c, r, r.q.set(s)), at, worst, s.shown)
 	}
 	for _, b := range s.bodies {
+		note := s.shown
+		if b.b.Extrapolated {
+			note = b.beyond
+		}
 		for _, r := range b.rows {
-			c.store(r, s.sigma(c, r, r.q.body(b)), at, s.in.worst, s.note)
+			c.store(r, s.sigma(c, r, r.q.body(b)), at, s.in.worst, note)
 		}
 	}
 }
@@ -286,57 +317,4 @@ func fixedNote(h *plant.House, e *plant.Equipment) string {
 	}
 	sortStrings(fixed)
 	return "with fixed values: " + strings.Join(fixed, ", ")
-}
-
-// clean is U of the clean body: the site's record, else Dessin's formula.
-func (v *bodyView) clean() evaporator.Result {
-	if u := v.equip.Body.CleanUWM2K; u > 0 {
-		return value(u/1000, 0)
-	}
-	if !v.b.BrixOut.OK() || !v.b.ChestC.OK() {
-		return absent("no clean_u_w_m2k in the configuration, and no Brix or calandria temperature for the Dessin formula")
-	}
-	u, err := evaporator.Dessin.U(liquor.Brix(v.b.BrixOut.Value), steam.Celsius(v.b.ChestC.Value), 0, 0)
-	if err != nil {
-		return absent(err.Error())
-	}
-	r := value(u, 0.2*u) // such formulas hold within a fifth: common practice, no source
-	r.How, r.Reason = evaporator.Assumed, evaporator.Reason{Text: "by the Dessin formula, for want of clean_u_w_m2k"}
-	return r
-}
-
-func (v *bodyView) ratio() evaporator.Result {
-	clean := v.clean()
-	switch {
-	case !v.b.U.OK():
-		return v.b.U
-	case !clean.OK():
-		return clean
-	}
-	r := v.b.U
-	r.Value /= clean.Value
-	r.Sigma = r.Value * hypot(v.b.U.Sigma/v.b.U.Value, clean.Sigma/clean.Value)
-	if clean.How == evaporator.Assumed {
-		r.How, r.Reason = clean.How, clean.Reason
-	}
-	return r
-}
-
-func (v *bodyView) scale() evaporator.Result {
-	clean := v.clean()
-	switch {
-	case !v.b.U.OK():
-		return v.b.U
-	case !clean.OK():
-		return clean
-	case v.b.U.Value <= 0:
-		return absent("U is not positive")
-	}
-	r := v.b.U
-	r.Value = 1/v.b.U.Value - 1/clean.Value
-	r.Sigma = hypot(v.b.U.Sigma/(v.b.U.Value*v.b.U.Value), clean.Sigma/(clean.Value*clean.Value))
-	if clean.How == evaporator.Assumed {
-		r.How, r.Reason = clean.How, clean.Reason
-	}
-	return r
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/thermo/condenser"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
 )
@@ -20,6 +21,10 @@ type Quantity struct {
 	// number: it is absent, with the value in its reason.
 	Low, High float64
 
+	// window marks what is worked out from a window of minutes and kept until the
+	// next one.
+	window bool
+
 	// One of these gives the value.
 	set       func(*setView) evaporator.Result
 	body      func(*bodyView) evaporator.Result
@@ -30,6 +35,9 @@ type Quantity struct {
 const (
 	balances = "mass and heat balances of the set, package evaporator"
 	if97     = "IAPWS-IF97, region 4"
+
+	reconciliation = "weighted least squares, global and measurement test (Narasimhan and Jordache 2000, from memory)"
+	diagnosis      = "Tsat = t_in + rise + approach, package condenser; attributions: common practice, no source"
 )
 
 // Quantities is the table. Units are the canonical ones of the dimension.
@@ -76,6 +84,27 @@ var Quantities = []Quantity{
 	{Class: plant.ClassSet, Name: "total_temperature_difference", Dimension: plant.TempDifference, Low: -20, High: 150,
 		Meaning: "first calandria less last vapour space", Inputs: "pressures", Source: if97,
 		set: func(v *setView) evaporator.Result { return v.r.TotalDTK }},
+	{Class: plant.ClassSet, Name: "reconciliation", Dimension: plant.Ratio, Low: 0, High: 1e6, window: true,
+		Meaning: "contradiction between the instruments: global statistic of the reconciliation over its chi-square limit; above 1 something is wrong", Inputs: "whatever is measured twice over: syrup and steam flow, temperatures, pressures, condenser water; accuracies", Source: reconciliation,
+		set: func(v *setView) evaporator.Result { return v.check.ratio }},
+	{Class: plant.ClassSet, Name: "gross_error", Dimension: plant.State, Low: 0, High: 1, window: true,
+		Meaning: "1 while the instruments contradict each other in two of three windows; the reason names the suspect", Inputs: "reconciliation", Source: reconciliation,
+		set: func(v *setView) evaporator.Result { return v.check.gross }},
+	{Class: plant.ClassSet, Name: "juice_flow_reconciled", Dimension: plant.MassFlow, Low: 0, High: 3000, window: true,
+		Meaning: "juice flow as all instruments together say, mean of the window", Inputs: "reconciliation", Source: reconciliation,
+		set: func(v *setView) evaporator.Result { return v.check.reconciled[0] }},
+	{Class: plant.ClassSet, Name: "juice_brix_reconciled", Dimension: plant.BrixDim, Low: 0, High: 90, window: true,
+		Meaning: "Brix of the clear juice as all instruments together say, mean of the window", Inputs: "reconciliation", Source: reconciliation,
+		set: func(v *setView) evaporator.Result { return v.check.reconciled[1] }},
+	{Class: plant.ClassSet, Name: "syrup_flow_reconciled", Dimension: plant.MassFlow, Low: 0, High: 2000, window: true,
+		Meaning: "syrup flow as all instruments together say, mean of the window", Inputs: "reconciliation", Source: reconciliation,
+		set: func(v *setView) evaporator.Result { return v.check.reconciled[2] }},
+	{Class: plant.ClassSet, Name: "syrup_brix_reconciled", Dimension: plant.BrixDim, Low: 0, High: 90, window: true,
+		Meaning: "syrup Brix as all instruments together say, mean of the window", Inputs: "reconciliation", Source: reconciliation,
+		set: func(v *setView) evaporator.Result { return v.check.reconciled[3] }},
+	{Class: plant.ClassSet, Name: "steam_flow_reconciled", Dimension: plant.MassFlow, Low: 0, High: 2000, window: true,
+		Meaning: "steam flow as all instruments together say, mean of the window", Inputs: "reconciliation", Source: reconciliation,
+		set: func(v *setView) evaporator.Result { return v.check.reconciled[4] }},
 
 	{Class: plant.ClassBody, Name: "chest_saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 220,
 		Meaning: "condensing temperature in the calandria", Inputs: "chest pressure, or the vapour before less the pipe loss", Source: if97,
@@ -118,18 +147,21 @@ var Quantities = []Quantity{
 		body: func(v *bodyView) evaporator.Result { return v.b.DutyKW }},
 	{Class: plant.ClassBody, Name: "u", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
 		Meaning: "heat-transfer coefficient on the difference calandria less boiling juice", Inputs: "duty, heating surface, temperature difference", Source: "U = q/(A dT)",
-		body: func(v *bodyView) evaporator.Result { return v.b.U }},
+		body: func(v *bodyView) evaporator.Result { return v.u }},
 	{Class: plant.ClassBody, Name: "u_apparent", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
 		Meaning: "heat-transfer coefficient on the apparent difference", Inputs: "duty, heating surface, apparent difference", Source: "U = q/(A dT)",
-		body: func(v *bodyView) evaporator.Result { return v.b.UApparent }},
+		body: func(v *bodyView) evaporator.Result { return v.uApparent }},
+	{Class: plant.ClassBody, Name: "u_normalised", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
+		Meaning: "u as it would be at the body's reference Brix and calandria temperature and its best level", Inputs: "u, brix_out, calandria temperature, level; reference_brix and reference_chest_c, or learned after a cleaning", Source: "U c(ref)/c(now)/f(level), c by Dessin (Hugot, from memory)",
+		body: func(v *bodyView) evaporator.Result { return v.uNormal }},
 	{Class: plant.ClassBody, Name: "u_clean", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
-		Meaning: "U expected of the clean body: the site's record, else the Dessin formula", Inputs: "clean_u_w_m2k, or Brix and calandria temperature", Source: "site record, or Dessin (Hugot, from memory)",
-		body: func(v *bodyView) evaporator.Result { return v.clean() }},
+		Meaning: "U expected of the clean body: the site's record, else learned after cleanings, else the Dessin formula", Inputs: "clean_u_w_m2k, or u in hours 6 to 30 after cleanings, or Brix and calandria temperature", Source: "site record, median of the cycles, or Dessin (Hugot, from memory)",
+		body: func(v *bodyView) evaporator.Result { return v.uClean }},
 	{Class: plant.ClassBody, Name: "u_ratio", Dimension: plant.Ratio, Low: 0.005, High: 3,
-		Meaning: "U over U of the clean body", Inputs: "u, u_clean", Source: "definition",
+		Meaning: "U over U of the clean body", Inputs: "u (normalised where a reference is configured), u_clean", Source: "definition",
 		body: func(v *bodyView) evaporator.Result { return v.ratio() }},
 	{Class: plant.ClassBody, Name: "scale_resistance", Dimension: plant.ThermalResist, Low: -2, High: 50,
-		Meaning: "resistance added since the body was clean", Inputs: "u, u_clean", Source: "R = 1/U - 1/U_clean",
+		Meaning: "resistance added since the body was clean", Inputs: "u (normalised where a reference is configured), u_clean", Source: "R = 1/U - 1/U_clean",
 		body: func(v *bodyView) evaporator.Result { return v.scale() }},
 	{Class: plant.ClassBody, Name: "scale_rate", Dimension: plant.Percent, Low: -100, High: 1000,
 		Meaning: "growth of scale a day, % of the clean resistance 1/U", Inputs: "u by the hour since the last cleaning, earlier cycles", Source: "package fouling",
@@ -184,6 +216,24 @@ var Quantities = []Quantity{
 	{Class: plant.ClassCondenser, Name: "duty", Dimension: plant.Power, Low: 0, High: 500000,
 		Meaning: "heat taken up by the water", Inputs: "vapour flow, or water flow and both temperatures", Source: "heat balance",
 		condenser: func(v *condenserView) evaporator.Result { return v.duty }},
+	{Class: plant.ClassCondenser, Name: "vacuum_loss", Dimension: plant.TempDifference, Low: -60, High: 80,
+		Meaning: "vapour temperature above that of normal running", Inputs: "vapour pressure, normal", Source: diagnosis,
+		condenser: func(v *condenserView) evaporator.Result { return v.loss() }},
+	{Class: plant.ClassCondenser, Name: "cause_water", Dimension: plant.TempDifference, Low: 0, High: 80,
+		Meaning: "part of the vapour temperature that too little cooling water would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
+		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.LittleWater) }},
+	{Class: plant.ClassCondenser, Name: "cause_air", Dimension: plant.TempDifference, Low: 0, High: 80,
+		Meaning: "part of the vapour temperature that air or gas would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
+		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.Air) }},
+	{Class: plant.ClassCondenser, Name: "cause_load", Dimension: plant.TempDifference, Low: 0, High: 80,
+		Meaning: "part of the vapour temperature that more vapour than usual would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
+		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.Overload) }},
+	{Class: plant.ClassCondenser, Name: "cause_warm_water", Dimension: plant.TempDifference, Low: 0, High: 80,
+		Meaning: "part of the vapour temperature that warm injection water would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
+		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.WarmWater) }},
+	{Class: plant.ClassCondenser, Name: "cause_contact", Dimension: plant.TempDifference, Low: 0, High: 80,
+		Meaning: "part of the vapour temperature that poor contact inside the condenser would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
+		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.Internals) }},
 
 	{Class: plant.ClassPan, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
 		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure", Source: if97,

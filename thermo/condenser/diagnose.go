@@ -94,8 +94,11 @@ type Diagnosis struct {
 //
 // so its change splits without remainder into the change of the three. The rise is
 // split further between load (as vapour flow) and water (as the inverse of its
-// flow) when one of the flows is known; the approach between gas (Tsat(p) less gas
-// temperature) and contact when the gas thermometer is there. Causes that
+// flow) when one of the flows is known; the approach between gas and contact when
+// the gas thermometer is there: poor contact lets vapour through, which heats the
+// gas drawn off, while gas that stays near the water though the vapour gets hotter
+// is gas itself. It counts as air in full when saturation less gas temperature has
+// grown by half as much as the approach (a figure of ours). Causes that
 // explain less than leastK are left out; 1 K is a sensible threshold.
 //
 // Pressure and both water temperatures are needed, now and normally.
@@ -180,8 +183,12 @@ func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
 	if now.GasC.OK && normal.GasC.OK && !math.IsNaN(now.GasC.Value) && !math.IsNaN(normal.GasC.Value) {
 		ga, gb := a.tv-now.GasC.Value, b.tv-normal.GasC.Value
 		gas := Evidence{"saturation less gas temperature", ga, gb, "K"}
-		add(Air, ga-gb, "", approach, gas, rise)
-		add(Internals, dA-(ga-gb), "", approach, gas)
+		air := 0.0
+		if dA > 0 {
+			air = dA * min(1, max(0, 2*(ga-gb)/dA))
+		}
+		add(Air, air, "", approach, gas, rise)
+		add(Internals, dA-air, "", approach, gas)
 	} else {
 		// More likely air: it comes and goes, internals wear.
 		add(Air, dA, "gas temperature not measured: could be poor contact as well", approach, rise)

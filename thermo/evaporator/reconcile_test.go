@@ -78,7 +78,7 @@ func TestSidak(t *testing.T) {
 }
 
 // fullTags is the demo plant with every check the method knows.
-func fullTags(t *testing.T, s *evaporator.Set, p plantFile) evaporator.Measurement {
+func fullTags(t testing.TB, s *evaporator.Set, p plantFile) evaporator.Measurement {
 	t.Helper()
 	op := demoOperation(p)
 	r := s.NewResults()
@@ -193,6 +193,18 @@ func TestReconcileFindsEachInstrument(t *testing.T) {
 			if first.Instrument == i {
 				near(t, name+" bias", first.Bias, bias, 0.15)
 			}
+		}
+	}
+}
+
+func BenchmarkReconcile(b *testing.B) {
+	p := readPlant(b)
+	s := demoSet(b, p)
+	m := fullTags(b, s, p)
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := s.Reconcile(&m); err != nil {
+			b.Fatal(err)
 		}
 	}
 }

@@ -52,8 +52,10 @@ type Reconciliation struct {
 	GrossError  bool
 	ZCritical   float64
 
-	// Suspects are found one after the other: the worst is set aside and the rest
-	// tested again, until the rest agrees or nothing is left to check.
+	// Suspects are found one after the other, by the global test or by |Z| above
+	// ZCritical, which sees one wrong instrument among many good ones sooner: the
+	// worst is set aside and the rest tested again, until the rest agrees or
+	// nothing is left to check.
 	Suspects []Suspicion
 }
 
@@ -186,7 +188,7 @@ func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
 	for i := range index {
 		index[i] = i
 	}
-	for a.GrossError && a.Suspect >= 0 {
+	for a.Suspect >= 0 {
 		i := a.Suspect
 		v := p.Sigma[i] * p.Sigma[i]
 		sus := Suspicion{Instrument: index[i], Z: a.MeasurementZ[i]}

@@ -39,3 +39,20 @@ func (m HeatModel) EnthalpyFlagged(b Brix, purity Purity, t steam.Celsius) (kJKg
 	inside := sb.within(float64(b)) && st.within(float64(t)) && puritySpan.within(float64(purity))
 	return m.enthalpy(float64(b), float64(purity), float64(t)), !inside, nil
 }
+
+// DensityFlagged is [DensityModel.Density] for use at every scan, as
+// ElevationFlagged is for the elevation.
+func (m DensityModel) DensityFlagged(b Brix, t steam.Celsius) (kgM3 float64, extrapolated bool, err error) {
+	sb, st, err := m.spans()
+	if err != nil {
+		return 0, false, err
+	}
+	if err := firstError(sb.check(float64(b)), st.check(float64(t))); err != nil {
+		return 0, false, err
+	}
+	inside := sb.within(float64(b)) && st.within(float64(t))
+	if m.name() == SPS4 {
+		return sps4(float64(b)/100, float64(t)), !inside, nil
+	}
+	return 1000 * (1 + float64(b)*(float64(b)+200)/54000) * (1 - 0.036*(float64(t)-20)/(160-float64(t))), !inside, nil
+}

@@ -43,30 +43,33 @@ var sps4Terms = [5][6]float64{
 // temperature t, free of gas and crystals. Flagged outside the model's range; a
 // [*RangeError] beyond 0 to 95 % Brix or 0 to 130 degC.
 func (m DensityModel) Density(b Brix, t steam.Celsius) (float64, error) {
-	sb := span{"Brix", "%", 0, 85, 0, 95}
-	st := span{"temperature", "degC", 0, 100, 0, 130}
+	v, beyond, err := m.DensityFlagged(b, t)
+	if err != nil || !beyond {
+		return v, err
+	}
+	sb, st, _ := m.spans()
+	name := "density (" + string(m.name()) + ")"
+	return result(name, v, sb.flag(float64(b), name, v), st.flag(float64(t), name, v))
+}
+
+func (m DensityModel) name() DensityModel {
+	if m == "" {
+		return SPS4
+	}
+	return m
+}
+
+func (m DensityModel) spans() (brix, temp span, err error) {
+	brix = span{"Brix", "%", 0, 85, 0, 95}
+	temp = span{"temperature", "degC", 0, 100, 0, 130}
 	switch m {
 	case SPS4, "":
-		m = SPS4
 	case ShortDensity:
-		st.low, st.high = 20, 80
+		temp.low, temp.high = 20, 80
 	default:
-		return 0, &UnknownModel{Property: "density", Name: string(m), Known: DensityModels()}
+		err = &UnknownModel{Property: "density", Name: string(m), Known: DensityModels()}
 	}
-	if err := firstError(sb.check(float64(b)), st.check(float64(t))); err != nil {
-		return 0, err
-	}
-	var v float64
-	if m == SPS4 {
-		v = sps4(float64(b)/100, float64(t))
-	} else {
-		v = 1000 * (1 + float64(b)*(float64(b)+200)/54000) * (1 - 0.036*(float64(t)-20)/(160-float64(t)))
-	}
-	if sb.within(float64(b)) && st.within(float64(t)) {
-		return v, nil
-	}
-	name := "density (" + string(m) + ")"
-	return result(name, v, sb.flag(float64(b), name, v), st.flag(float64(t), name, v))
+	return brix, temp, err
 }
 
 func sps4(w, t float64) float64 {

@@ -1,0 +1,699 @@
+package thermo
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/plant"
+	"calandria/thermo/evaporator"
+	"calandria/thermo/steam"
+)
+
+// Tests of the instruments of a set against each other. Means over three
+// residence times of the juice in a body, while the set is steady, go into
+// [evaporator.Set.Reconcile] once a minute. What is shown as a gross error has
+// stood in two of the last three windows that do not overlap.
+const (
+	testEvery  = time.Minute
+	testLeast  = 10 // shortest and longest window, minutes
+	testMost   = 60
+	testHold   = 2 * time.Hour // a result is shown this long after the set was last steady
+	testMemory = 240           // verdicts kept
+)
+
+// Limits of steadiness over one window: the change by the fitted straight line.
+// Figures of ours, about three times what a well-run set does.
+const (
+	steadyFlow     = 0.04 // of the juice flow
+	steadyPressure = 0.05 // of a pressure
+	steadyBrix     = 1.5
+	steadyLevel    = 12.0 // % of the tube
+)
+
+// checking is the state of these tests for one set.
+type checking struct {
+	s       *setView
+	house   *plant.House
+	list    []*series
+	minute  time.Time // being gathered
+	filled  int       // minutes in the rings
+	layout  uint32    // bodies in service
+	window  int       // minutes
+	last    *evaporator.Reconciliation
+	at      time.Time // of last
+	why     string    // why there is no newer one
+	verdict []verdict // one a minute while steady, oldest first
+
+	ratio, gross    evaporator.Result
+	reconciled      [5]evaporator.Result // in the order of reconciledOf
+	stale           bool                 // last is older than this minute
+	suspects        []Suspect
+	condenser       *condenserView
+	m               evaporator.Measurement
+	waterTH, waterK evaporator.Reading
+}
+
+// reconciledOf are the instruments whose reconciled values are quantities.
+var reconciledOf = [5]string{"juice flow", "feed Brix", "syrup flow", "syrup Brix", "steam flow"}
+
+// series is one reading by the minute.
+type series struct {
+	of, what string
+	dst      *evaporator.Reading // in the set's measurement
+	inputs   []*input            // what it comes from
+	body     int
+	sum      float64
+	n, lost  int
+	sigma    float64
+	ring     [testMost]float64 // minute means, NaN without; next is the place of the coming one
+	next     int
+}
+
+// verdict is what one window said.
+type verdict struct {
+	at    time.Time
+	gross bool
+	named []int // instruments under suspicion, by series
+}
+
+// Suspect is an instrument that contradicts the others.
+type Suspect struct {
+	Set   string   // path
+	What  string   // e.g. "EV3 vapour pressure"
+	Tags  []string // its tag, or those that it is worked out from
+	Bias  float64  // by how much it seems to read too high, in Unit
+	Sigma float64  // one standard deviation of Bias
+	Unit  string
+	Z     float64 // test statistic: its adjustment over the adjustment's standard deviation
+	// Alike are the tags that would explain the contradiction nearly as well:
+	// the balances cannot tell them apart.
+	Alike []string
+	Since time.Time // it has been named in every steady window
+	Text  string    // all of it in one sentence
+}
+
+// Suspects lists the instruments that contradict the others in two of the last
+// three windows, the worst of each set first. It is a hint where to send
+// somebody with a calibrator, never a reason to correct a reading.
+func (c *Calculator) Suspects() []Suspect {
+	var out []Suspect
+	for _, s := range c.sets {
+		out = append(out, s.check.suspects...)
+	}
+	return out
+}
+
+func newChecking(c *Calculator, s *setView) *checking {
+	k := &checking{s: s, house: c.house, window: 20}
+	m := &s.m
+	from := func(dsts ...*evaporator.Reading) []*input {
+		var list []*input
+		for _, i := range s.in.list {
+			if slices.Contains(dsts, i.dst) {
+				list = append(list, i)
+			}
+		}
+		return list
+	}
+	add := func(body int, what string, dst *evaporator.Reading, inputs []*input) {
+		if len(inputs) == 0 && !strings.HasPrefix(what, "bleed") { // that may be assumed
+			return
+		}
+		x := &series{what: what, dst: dst, inputs: inputs, body: body}
+		if body >= 0 {
+			x.of = s.bodies[body].equip.Name
+		}
+		k.list = append(k.list, x)
+	}
+	add(-1, "juice flow", &m.JuiceTH, from(&m.JuiceTH))
+	add(-1, "feed Brix", &m.FeedBrix, from(&m.FeedBrix))
+	add(-1, "feed temperature", &m.FeedC, from(&m.FeedC))
+	add(-1, "purity", &m.PurityPct, from(&m.PurityPct))
+	add(-1, "syrup flow", &m.SyrupTH, from(&m.SyrupTH))
+	add(-1, "syrup Brix", &m.SyrupBrix, from(&m.SyrupBrix))
+	add(-1, "steam flow", &m.SteamTH, from(&s.steam, &s.makeUp))
+	add(-1, "steam pressure", &m.SteamKPa, from(&m.SteamKPa))
+	add(-1, "steam temperature", &m.SteamC, from(&m.SteamC))
+	if k.condenser = ownCondenser(c, s); k.condenser != nil {
+		add(-1, "vapour to the condenser", &m.CondenserTH, k.condenser.waterInputs())
+	}
+	for e := range m.BleedTH {
+		var list []*input
+		users := 0
+		for _, l := range s.bleeds {
+			if l.effect == e {
+				users++
+				list = append(list, from(&l.flow, &l.liquid, &l.tin, &l.tout)...)
+			}
+		}
+		if users == 0 {
+			continue
+		}
+		add(-1, fmt.Sprintf("bleed after effect %d", e+1), &m.BleedTH[e], list)
+	}
+	for i, b := range s.bodies {
+		for _, x := range []struct {
+			what string
+			dst  *evaporator.Reading
+		}{
+			{"vapour pressure", &b.m.VapourKPa}, {"chest pressure", &b.m.ChestKPa}, {"vapour temperature", &b.m.VapourC},
+			{"juice temperature", &b.m.JuiceC}, {"chest temperature", &b.m.ChestC}, {"Brix", &b.m.Brix},
+			{"level", &b.m.LevelPct}, {"condensate flow", &b.m.CondensateTH},
+		} {
+			add(i, x.what, x.dst, from(x.dst))
+		}
+	}
+	k.nothing("no window has been gathered yet")
+	return k
+}
+
+// ownCondenser is the condenser that serves this set and nothing else, and has
+// a water balance.
+func ownCondenser(c *Calculator, s *setView) *condenserView {
+	var own *condenserView
+	for _, d := range c.conds {
+		if d.equip.Name == s.equip.Set.Condenser && len(d.waterInputs()) == 3 {
+			own = d
+		}
+	}
+	if own == nil {
+		return nil
+	}
+	for _, o := range c.sets {
+		if o != s && o.equip.Set.Condenser == own.equip.Name {
+			return nil
+		}
+	}
+	for _, p := range c.pans {
+		if p.equip.Pan.Condenser == own.equip.Name {
+			return nil
+		}
+	}
+	return own
+}
+
+// nothing leaves the quantities without value.
+func (k *checking) nothing(why string) {
+	k.last, k.suspects = nil, nil
+	k.ratio, k.gross = absent(why), absent(why)
+	for i := range k.reconciled {
+		k.reconciled[i] = absent(why)
+	}
+}
+
+// step gathers one scan. It allocates nothing but at the end of a minute.
+func (k *checking) step(at time.Time) {
+	// The condenser's view steps after the set: its readings are of the scan
+	// before, which a mean of minutes does not notice.
+	if d := k.condenser; d != nil {
+		k.s.m.CondenserTH = d.vapourByWater()
+	}
+	if minute := at.Truncate(testEvery); !minute.Equal(k.minute) {
+		if !k.minute.IsZero() {
+			gap := int(minute.Sub(k.minute) / testEvery)
+			if gap < 0 || gap > testMost {
+				k.filled = 0
+				gap = 1
+			}
+			k.close(gap)
+			k.test(minute)
+		}
+		k.minute = minute
+	}
+	for _, x := range k.list {
+		if !x.dst.OK {
+			x.lost++
+			continue
+		}
+		x.sum += x.dst.Value
+		x.sigma = x.dst.Sigma
+		x.n++
+	}
+}
+
+// close puts the minute into the rings, and emptiness for minutes without scan.
+func (k *checking) close(minutes int) {
+	for _, x := range k.list {
+		mean := math.NaN()
+		if x.n > 0 && x.lost*4 <= x.n {
+			mean = x.sum / float64(x.n)
+		}
+		for j := range minutes {
+			x.ring[x.next] = mean
+			x.next = (x.next + 1) % testMost
+			if j == 0 {
+				mean = math.NaN()
+			}
+		}
+		x.sum, x.n, x.lost = 0, 0, 0
+	}
+	k.filled = min(testMost, k.filled+minutes)
+}
+
+// stats fits a line to the last minutes: mean, change over the window, and the
+// scatter about it. It reports false with too many gaps.
+func (x *series) stats(minutes int) (mean, change, scatter float64, ok bool) {
+	var n, sx, sy, sxx, sxy, syy float64
+	for j := range minutes {
+		y := x.ring[(x.next-1-j+2*testMost)%testMost]
+		if math.IsNaN(y) {
+			continue
+		}
+		t := float64(-j)
+		n++
+		sx += t
+		sy += y
+		sxx += t * t
+		sxy += t * y
+		syy += y * y
+	}
+	if n < 0.8*float64(minutes) || n < 3 {
+		return 0, 0, 0, false
+	}
+	mean = sy / n
+	d := sxx - sx*sx/n
+	slope := (sxy - sx*sy/n) / d
+	rest := max(0, syy-sy*sy/n-slope*slope*d)
+	return mean, slope * float64(minutes), math.Sqrt(rest / n), true
+}
+
+// residence is the mean time of the juice in a body, in minutes: tubes 35 %
+// full and as much again beside them, tubes of 36 mm. Figures of ours; only the
+// length of the window depends on them.
+func (k *checking) residence() float64 {
+	var minutes, n float64
+	for _, b := range k.s.bodies {
+		if b.m.OutOfService || !b.b.JuiceOutTH.OK() || b.b.JuiceOutTH.Value <= 0 {
+			continue
+		}
+		hold := 1.1 * 0.35 * 1.8 * b.equip.Body.HeatingSurfaceM2 * 0.036 / 4
+		minutes += 60 * hold / b.b.JuiceOutTH.Value
+		n++
+	}
+	if n == 0 {
+		return 7
+	}
+	return minutes / n
+}
+
+// steady reports whether the set stood still over the window, or what moved.
+func (k *checking) steady() (string, bool) {
+	for _, x := range k.list {
+		var limit float64
+		switch x.what {
+		case "juice flow":
+			limit = steadyFlow
+		case "steam pressure", "vapour pressure":
+			limit = steadyPressure
+		case "syrup Brix":
+			limit = steadyBrix
+		case "level":
+			limit = steadyLevel
+		default:
+			continue
+		}
+		mean, change, _, ok := x.stats(k.window)
+		if !ok || !x.dst.OK {
+			continue
+		}
+		if limit < 1 { // relative
+			limit *= math.Abs(mean)
+		}
+		if math.Abs(change) > limit {
+			return fmt.Sprintf("the set is not steady: %s changed by %.3g in %d min", x.name(), change, k.window), false
+		}
+	}
+	return "", true
+}
+
+func (x *series) name() string {
+	if x.of == "" {
+		return x.what
+	}
+	return x.of + " " + x.what
+}
+
+// test works the window out.
+func (k *checking) test(at time.Time) {
+	layout := uint32(0)
+	for i, b := range k.s.bodies {
+		if !b.m.OutOfService {
+			layout |= 1 << i
+		}
+	}
+	if layout != k.layout {
+		k.layout, k.filled, k.verdict = layout, 0, k.verdict[:0]
+		k.nothing("bodies came or went: a new window is gathered")
+	}
+	k.window = min(testMost, max(testLeast, int(math.Ceil(3*k.residence()))))
+	k.stale = true
+	k.why = ""
+	switch {
+	case k.filled < k.window:
+		k.why = fmt.Sprintf("a window of %d min is gathered", k.window)
+	default:
+		if why, ok := k.steady(); !ok {
+			k.why = why
+		}
+	}
+	if k.why == "" {
+		left := k.measure()
+		r, err := k.s.set.Reconcile(&k.m)
+		if err != nil {
+			k.why = err.Error()
+			if left != "" {
+				k.why += "; " + left
+			}
+			k.nothing(k.why)
+			return
+		}
+		k.last, k.at, k.stale = r, at, false
+		k.judge(r, at)
+		k.publish(left)
+		return
+	}
+	switch {
+	case k.last == nil:
+		k.nothing(k.why)
+	case at.Sub(k.at) > testHold:
+		k.nothing(k.why + ", for long")
+	default:
+		k.note(&k.ratio)
+		k.note(&k.gross)
+		for i := range k.reconciled {
+			if k.reconciled[i].OK() {
+				k.reconciled[i] = absent(k.why)
+			}
+		}
+	}
+}
+
+// note says that a result is of an earlier moment.
+func (k *checking) note(r *evaporator.Result) {
+	if r.OK() {
+		r.Reason.Of = "as of " + k.at.UTC().Format("15:04 UTC") + ", since then " + k.why
+	}
+}
+
+// measure makes the measurement of the window. Frozen and saturated inputs are
+// left out; the names of these are returned. Unsteadiness that is left goes
+// into the standard deviations.
+func (k *checking) measure() (left string) {
+	k.m = k.s.m
+	for _, x := range k.list {
+		r := k.reading(x)
+		mean, change, scatter, ok := x.stats(k.window)
+		if !ok {
+			*r = evaporator.Reading{}
+			continue
+		}
+		if bad := k.unfit(x); bad != "" {
+			left = join(left, bad)
+			*r = evaporator.Reading{}
+			continue
+		}
+		r.Value, r.Sigma, r.OK = mean, x.sigma, true
+		if r.Sigma == 0 {
+			continue // taken as exact, as configured
+		}
+		switch {
+		case strings.Contains(x.what, "flow"), strings.Contains(x.what, "Brix"), strings.Contains(x.what, "bleed"), x.what == "vapour to the condenser":
+			// What enters a body leaves it later: the mean of a moving value is
+			// uncertain by a part of the movement.
+			r.Sigma = hypot(r.Sigma, hypot(change/3, scatter*math.Sqrt(3/float64(k.window))))
+		}
+		b := x.body
+		switch x.what {
+		case "steam flow": // loss and superheat are known to about a percent of the heat
+			r.Sigma = hypot(r.Sigma, 0.007*mean)
+		case "vapour to the condenser", "condensate flow":
+			r.Sigma = hypot(r.Sigma, 0.01*mean)
+		case "chest pressure": // the loss in the pipe is known to about 0.1 K
+			r.Sigma = hypot(r.Sigma, 0.1/max(1e-3, tsatSlope(mean)))
+		case "vapour temperature": // the vapour may be superheated by the elevation
+			if e := k.s.bodies[b].b.BPEK; e.OK() {
+				r.Sigma = hypot(r.Sigma, 0.25*e.Value)
+			}
+		}
+	}
+	return left
+}
+
+// unfit says what is wrong with the inputs of a reading, or "".
+func (k *checking) unfit(x *series) string {
+	for _, i := range x.inputs {
+		t := &k.house.Tags[i.tag]
+		if i.frozen {
+			return t.Path + " left out: it has not moved for long"
+		}
+		edge := 0.002 * (t.High - t.Low) // NaN without a range
+		low := t.Dimension == plant.Pressure || t.Dimension == plant.Temperature || t.Dimension == plant.BrixDim
+		if i.full && (i.mean >= t.High-edge || low && i.mean <= t.Low+edge) {
+			return t.Path + " left out: at the end of its range"
+		}
+	}
+	return ""
+}
+
+// reading is the place of x in the window's measurement: as far from its
+// beginning as x.dst is from the beginning of the set's own.
+func (k *checking) reading(x *series) *evaporator.Reading {
+	m, own := &k.m, &k.s.m
+	switch x.dst {
+	case &own.JuiceTH:
+		return &m.JuiceTH
+	case &own.FeedBrix:
+		return &m.FeedBrix
+	case &own.FeedC:
+		return &m.FeedC
+	case &own.PurityPct:
+		return &m.PurityPct
+	case &own.SyrupTH:
+		return &m.SyrupTH
+	case &own.SyrupBrix:
+		return &m.SyrupBrix
+	case &own.SteamTH:
+		return &m.SteamTH
+	case &own.SteamKPa:
+		return &m.SteamKPa
+	case &own.SteamC:
+		return &m.SteamC
+	case &own.CondenserTH:
+		return &m.CondenserTH
+	}
+	for e := range own.BleedTH {
+		if x.dst == &own.BleedTH[e] {
+			return &m.BleedTH[e]
+		}
+	}
+	b, o := &m.Bodies[x.body], &own.Bodies[x.body]
+	switch x.dst {
+	case &o.VapourKPa:
+		return &b.VapourKPa
+	case &o.ChestKPa:
+		return &b.ChestKPa
+	case &o.VapourC:
+		return &b.VapourC
+	case &o.JuiceC:
+		return &b.JuiceC
+	case &o.ChestC:
+		return &b.ChestC
+	case &o.Brix:
+		return &b.Brix
+	case &o.LevelPct:
+		return &b.LevelPct
+	}
+	return &b.CondensateTH
+}
+
+// find returns the series of an instrument of a reconciliation, or -1.
+func (k *checking) find(i evaporator.Instrument) int {
+	return slices.IndexFunc(k.list, func(x *series) bool { return x.of == i.Of && x.what == i.What })
+}
+
+func (k *checking) judge(r *evaporator.Reconciliation, at time.Time) {
+	v := verdict{at: at, gross: r.GrossError || len(r.Suspects) > 0}
+	for _, s := range r.Suspects {
+		for _, i := range append([]int{s.Instrument}, s.Alike...) {
+			v.named = append(v.named, k.find(r.Instruments[i]))
+		}
+	}
+	if len(k.verdict) == testMemory {
+		k.verdict = slices.Delete(k.verdict, 0, 1)
+	}
+	k.verdict = append(k.verdict, v)
+}
+
+// windows picks the newest verdict and up to two before it whose windows do
+// not overlap.
+func (k *checking) windows() []*verdict {
+	var out []*verdict
+	apart := time.Duration(k.window) * time.Minute
+	for i := len(k.verdict) - 1; i >= 0 && len(out) < 3; i-- {
+		v := &k.verdict[i]
+		if len(out) == 0 || out[len(out)-1].at.Sub(v.at) >= apart {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// publish turns the last reconciliation into quantities and suspects.
+func (k *checking) publish(left string) {
+	r := k.last
+	k.ratio = value(r.Global/r.Critical, 0)
+	k.ratio.Reason.Text = fmt.Sprintf("%d checks over %d min", r.Degrees, k.window)
+	k.ratio.Reason.Text = join(k.ratio.Reason.Text, left)
+	ws := k.windows()
+	count := func(of func(*verdict) bool) int {
+		n := 0
+		for _, w := range ws {
+			if of(w) {
+				n++
+			}
+		}
+		return n
+	}
+	gross := count(func(v *verdict) bool { return v.gross }) >= 2
+	old := k.suspects
+	k.suspects = nil
+	k.gross = value(0, 0)
+	if gross {
+		k.gross.Value = 1
+		for _, s := range r.Suspects {
+			id := k.find(r.Instruments[s.Instrument])
+			if count(func(v *verdict) bool { return slices.Contains(v.named, id) }) < 2 {
+				continue
+			}
+			x := k.suspect(r, s)
+			x.Since = k.at
+			for _, o := range old {
+				if o.What == x.What {
+					x.Since = o.Since
+				}
+			}
+			k.suspects = append(k.suspects, x)
+		}
+	}
+	switch {
+	case len(ws) < 2:
+		k.gross = absent("two windows are needed, one is there")
+	case gross && len(k.suspects) == 0:
+		k.gross.Reason.Text = "the readings contradict each other, but no single instrument explains it"
+	case gross:
+		k.gross.Reason.Text = k.suspects[0].Text
+	default:
+		k.gross.Reason.Text = "the readings agree within their accuracy"
+	}
+	if k.gross.OK() {
+		k.gross.Reason.Text = join(k.gross.Reason.Text, left)
+	}
+	for i, what := range reconciledOf {
+		k.reconciled[i] = absent("no usable reading of this, or its accuracy is not stated")
+		for _, in := range r.Instruments {
+			if in.Of != "" || in.What != what {
+				continue
+			}
+			switch {
+			case r.GrossError || len(r.Suspects) > 0:
+				k.reconciled[i] = absent("a gross error stands in the readings and would be spread over the others")
+			case !in.Checked:
+				k.reconciled[i] = absent("nothing checks this reading")
+			default:
+				k.reconciled[i] = value(in.Reconciled, in.ReconciledSigma)
+				k.reconciled[i].Reason.Text = fmt.Sprintf("mean over %d min", k.window)
+			}
+		}
+	}
+}
+
+func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion) Suspect {
+	in := r.Instruments[s.Instrument]
+	x := k.list[k.find(in)]
+	out := Suspect{Set: k.s.equip.Path, What: in.String(), Tags: k.tags(x), Bias: s.Bias, Z: s.Z, Unit: unitOf(x.what)}
+	if s.Z != 0 {
+		out.Sigma = math.Abs(s.Bias / s.Z)
+	}
+	direction := "high"
+	if s.Bias < 0 {
+		direction = "low"
+	}
+	out.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g, z %.1f)", k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma, math.Abs(s.Z))
+	var alike []string
+	for _, a := range s.Alike {
+		o := k.list[k.find(r.Instruments[a])]
+		out.Alike = append(out.Alike, k.tags(o)...)
+		alike = append(alike, k.short(o))
+	}
+	if len(alike) > 0 {
+		out.Text += ", or it is " + strings.Join(alike, " or ") + ": the balances cannot tell them apart"
+	}
+	return out
+}
+
+// short names a reading by its tag, or by what it is and the first of its tags.
+func (k *checking) short(x *series) string {
+	tags := k.tags(x)
+	if len(tags) == 1 {
+		return tags[0]
+	}
+	return fmt.Sprintf("%s (%s and %d more)", x.name(), tags[0], len(tags)-1)
+}
+
+func (k *checking) tags(x *series) []string {
+	var paths []string
+	for _, i := range x.inputs {
+		if t := &k.house.Tags[i.tag]; !slices.Contains(paths, t.Path) {
+			paths = append(paths, t.Path)
+		}
+	}
+	if len(paths) == 0 {
+		paths = append(paths, k.s.equip.Path+" "+x.what+" (assumed)")
+	}
+	return paths
+}
+
+// unitOf is the unit of a reading of the measurement.
+func unitOf(what string) string {
+	switch {
+	case strings.HasSuffix(what, "Brix"):
+		return plant.BrixDim.Canonical()
+	case strings.HasSuffix(what, "pressure"):
+		return plant.Pressure.Canonical()
+	case strings.HasSuffix(what, "temperature"):
+		return plant.TempDifference.Canonical()
+	case what == "purity", what == "level":
+		return plant.Percent.Canonical()
+	}
+	return plant.MassFlow.Canonical()
+}
+
+// waterInputs are the tags of the water balance, three if it is complete.
+func (v *condenserView) waterInputs() []*input {
+	var list []*input
+	for _, i := range v.in.list {
+		if i.dst == &v.water || i.dst == &v.tin || i.dst == &v.tout {
+			list = append(list, i)
+		}
+	}
+	return list
+}
+
+// vapourByWater is the vapour that the water's warming accounts for.
+func (v *condenserView) vapourByWater() evaporator.Reading {
+	if !v.water.OK || !v.tin.OK || !v.tout.OK || !v.pressure.OK || v.water.Sigma == 0 || v.tin.Sigma == 0 || v.tout.Sigma == 0 {
+		return evaporator.Reading{}
+	}
+	rise := v.tout.Value - v.tin.Value
+	hv, err1 := steam.SatVapourEnthalpy(steam.KPa(v.pressure.Value))
+	ho, err2 := steam.LiquidEnthalpyAt(steam.Celsius(v.tout.Value))
+	hi, err3 := steam.LiquidEnthalpyAt(steam.Celsius(v.tin.Value))
+	if rise < 2 || err1 != nil || err2 != nil || err3 != nil {
+		return evaporator.Reading{}
+	}
+	t := v.water.Value * float64(ho-hi) / float64(hv-ho)
+	return evaporator.Reading{Value: t, Sigma: t * hypot(v.water.Sigma/v.water.Value, hypot(v.tin.Sigma, v.tout.Sigma)/rise), OK: t > 0}
+}
