@@ -233,3 +233,30 @@ func (c *Calculator) ScaleTag(body string) string {
 	}
 	return ""
 }
+
+// ReferenceWindow bounds the hours after the last cleaning of a body that its
+// reference is learned from; zero times if it is configured or there was none.
+func (c *Calculator) ReferenceWindow(body string) (from, to time.Time) {
+	for _, s := range c.sets {
+		for _, b := range s.bodies {
+			started, cleaned := b.scaling.track.Started()
+			if b.equip.Path == body && cleaned && !b.normal.configured {
+				return started.Add(settledFrom), started.Add(settledTo)
+			}
+		}
+	}
+	return from, to
+}
+
+// ObserveReference gives a body the means of Brix leaving and calandria
+// temperature, degC, of an hour that ended at the time end, in the order of time:
+// for a start on an archive that knows the past.
+func (c *Calculator) ObserveReference(body string, end time.Time, brix, chestC float64) {
+	for _, s := range c.sets {
+		for _, b := range s.bodies {
+			if started, cleaned := b.scaling.track.Started(); b.equip.Path == body && cleaned && !b.normal.configured {
+				b.normal.observe(end, brix, chestC, started)
+			}
+		}
+	}
+}

@@ -21,40 +21,8 @@ func loadPlant(file string) (*plant.House, []rules.File, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := notYet(h).Err(); err != nil {
-		return nil, nil, err
-	}
 	files, err := ruleFiles(h, filepath.Dir(file))
 	return h, files, err
-}
-
-// notYet refuses what the configuration can say but the program does not do
-// yet: a site must not believe in something that is silently left out.
-func notYet(h *plant.House) plant.Faults {
-	var faults plant.Faults
-	refuse := func(field string) {
-		faults = append(faults, h.Document.Fault(field, "this version does not use it yet", "leave it out"))
-	}
-	for i, s := range h.Config.Sets {
-		for j, b := range s.Bodies {
-			f := fmt.Sprintf("sets[%d].bodies[%d].", i, j)
-			if b.ReferenceBrix != 0 {
-				refuse(f + "reference_brix")
-			}
-			if b.ReferenceChestC != 0 {
-				refuse(f + "reference_chest_c")
-			}
-			if len(b.LevelFactor) > 0 {
-				refuse(f + "level_factor")
-			}
-		}
-	}
-	for i, c := range h.Config.Condensers {
-		if c.Normal != nil {
-			refuse(fmt.Sprintf("condensers[%d].normal", i))
-		}
-	}
-	return faults
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.

@@ -244,6 +244,7 @@ func newPast(a *app, data string, until time.Time) (*past, error) {
 		return nil, err
 	}
 	p.core.calc.NoUncertainty()
+	p.core.calc.NoReconciliation()
 	if p.archive, err = historian.Open(filepath.Join(data, "archive"), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log}); err != nil {
 		return nil, err
 	}

@@ -176,7 +176,7 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 	end := now.Truncate(time.Hour)
 	from := end.Add(-days * 24 * time.Hour)
 	for _, e := range h.Of(plant.ClassBody) {
-		buckets, err := ar.Trend(ctx, e.Path+".u", from, end, days*24)
+		buckets, err := ar.Trend(ctx, calc.ScaleTag(e.Path), from, end, days*24)
 		if err != nil {
 			return fmt.Errorf("read the history of U: %w", err)
 		}
@@ -207,6 +207,9 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 		}
 		for _, at := range ends {
 			_ = calc.Cleaned(e.Path, at, now)
+		}
+		if err := referenceHistory(ctx, e.Path, calc, ar, end); err != nil {
+			return err
 		}
 	}
 	calc.ForecastScale(now)
@@ -241,8 +244,37 @@ func cleaningEnds(ctx context.Context, ar *historian.Archive, e *plant.Equipment
 	return ends, nil
 }
 
+// referenceHistory tells where a body stood after its last cleaning, for its
+// normalised U.
+func referenceHistory(ctx context.Context, body string, calc *thermo.Calculator, ar *historian.Archive, end time.Time) error {
+	from, to := calc.ReferenceWindow(body)
+	from = from.Truncate(time.Hour)
+	if to = to.Truncate(time.Hour); to.After(end) {
+		to = end
+	}
+	hours := int(to.Sub(from) / time.Hour)
+	if hours < 1 {
+		return nil
+	}
+	brix, err := ar.Trend(ctx, body+".brix_out", from, to, hours)
+	if err != nil {
+		return fmt.Errorf("read the history of Brix: %w", err)
+	}
+	chest, err := ar.Trend(ctx, body+".chest_saturation_temperature", from, to, hours)
+	if err != nil {
+		return fmt.Errorf("read the history of the calandria: %w", err)
+	}
+	for i := range min(len(brix), len(chest)) {
+		if brix[i].Count >= 5 && chest[i].Count >= 5 && brix[i].Start.Equal(chest[i].Start) {
+			calc.ObserveReference(body, brix[i].Start.Add(time.Hour), brix[i].Mean, chest[i].Mean)
+		}
+	}
+	return nil
+}
+
 // strikeHistory lets the trackers of strikes follow what the archive knows of
-// the last day, so that a strike in progress has its beginning after a restart.
+// the last day, so that a strike in progress has its beginning after a restart,
+// and the condensers learn their normal running from it.
 func strikeHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, ar *historian.Archive, now time.Time) error {
 	const (
 		back = 36 * time.Hour
@@ -253,7 +285,7 @@ func strikeHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator,
 	series := map[plant.TagID][]historian.Bucket{}
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		if t.Source != plant.Measured && t.Source != plant.Fixed || t.Class != plant.ClassPan && t.Name != "vapour_pressure" {
+		if t.Source != plant.Measured && t.Source != plant.Fixed || t.Class != plant.ClassPan && t.Class != plant.ClassCondenser && t.Name != "vapour_pressure" {
 			continue
 		}
 		b, err := ar.Trend(ctx, t.Path, from, end, int(back/step))
@@ -278,6 +310,7 @@ func strikeHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator,
 		f.At = at
 		if seen {
 			calc.ObservePans(f, at)
+			calc.ObserveCondensers(f, at)
 		}
 	}
 	return nil
