@@ -225,7 +225,15 @@ func TestRestartChangesNothing(t *testing.T) {
 			now = m.at
 			m.play(straight)
 			m.play(cut)
-			if want, got := straight.Drain(), cut.Drain(); !reflect.DeepEqual(want, got) {
+			want, got := straight.Drain(), cut.Drain()
+			for _, evs := range [][]plant.Event{want, got} {
+				for i := range evs {
+					if evs[i].Occurrence == 0 { // R-R6
+						evs[i].Value, evs[i].Quality = nil, ""
+					}
+				}
+			}
+			if !reflect.DeepEqual(want, got) {
 				t.Fatalf("after a restart:\n%v\nwithout:\n%v", got, want)
 			}
 			if rapid.IntRange(0, 2).Draw(t, "restart") == 0 {

@@ -55,11 +55,21 @@ type SavedGroup struct {
 	DecideAt  time.Time `json:"decide_at,omitzero"`
 }
 
-// Save returns the state for storage.
+// untouched: nothing ever happened to the alarm, so that one without saved
+// state is the same.
+func (a *alarm) untouched() bool {
+	return a.state == Normal && a.occurrence == 0 && !a.active && a.acked && a.confirmed && !a.latched && a.shelving == Unshelved && len(a.reasons) == 0 &&
+		!a.outOfService && a.comment == "" && a.lastChange.IsZero() && (!a.quality.Seen() || a.quality.Code() == 0)
+}
+
+// Save returns the state for storage: of the alarms to which something ever
+// happened. It is stored with every transition, so it is kept short.
 func (e *Engine) Save() Saved {
-	s := Saved{Version: savedVersion, At: e.now, Alarms: make([]SavedAlarm, len(e.alarms))}
+	s := Saved{Version: savedVersion, At: e.now}
 	for i := range e.alarms {
-		s.Alarms[i] = e.SaveAlarm(i)
+		if !e.alarms[i].untouched() {
+			s.Alarms = append(s.Alarms, e.SaveAlarm(i))
+		}
 	}
 	for i := range e.groups {
 		g := &e.groups[i]

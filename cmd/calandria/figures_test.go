@@ -39,6 +39,7 @@ func TestFigures(t *testing.T) {
 	t.Run("disk", measureDisk)
 	t.Run("latency", measureLatency)
 	t.Run("demo", measureDemo)
+	t.Run("rules", measureRules)
 }
 
 // measureThroughput takes 2,000 values ten times a second from node-opcua, by
