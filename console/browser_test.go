@@ -289,6 +289,7 @@ func TestScreenshots(t *testing.T) {
 		{"house", "/"}, {"set", "/vessel/EV"}, {"body", "/vessel/EV.EV5"}, {"pan", "/vessel/PA1"}, {"condenser", "/vessel/CD5"}, {"alarms", "/alarms"}, {"alarm", "/alarms/EV5_vacuum_low"},
 		{"trends", "/trends?tag=EV.EV5.u&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&tag=EV.EV5.u_ratio&span=8h"},
 		{"record", "/record"}, {"instruments", "/instruments"}, {"rules", "/rules"}, {"error", "/nothing"},
+		{"cleaning", "/cleaning"}, {"pans", "/pans"}, {"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
 	}
 	for _, theme := range []string{"day", "night"} {
 		b.do("open", chromedp.Navigate(sv.url+"/"))
@@ -337,7 +338,7 @@ const overlapScript = `(() => {
 
 // targetScript names controls smaller than WCAG 2.2's 2.5.8 allows (24 CSS
 // pixels), links within text excepted.
-const targetScript = `(() => [...document.querySelectorAll('button, select, input:not([type=hidden]), .button, .bar nav a, .strip a, .seg a')]
+const targetScript = `(() => [...document.querySelectorAll('button, select, input:not([type=hidden]):not([type=checkbox]), .choose, .button, .bar nav a, .strip a, .seg a')]
   .map(e => [e, e.getBoundingClientRect()]).filter(([e, r]) => r.width > 0 && (r.height < 23.5 || r.width < 23.5))
   .map(([e, r]) => (e.textContent || e.name) + ' ' + Math.round(r.width) + 'x' + Math.round(r.height)).join(', '))()`
 

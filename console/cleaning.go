@@ -283,7 +283,7 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, d
 		}
 		band += fmt.Sprintf("%s,%s", fmtCoord(lx), fmtCoord(ly))
 		d.Paths = append(d.Paths, shape{Points: band, Class: "sc-band"})
-		if !x.Due.IsZero() {
+		if !x.Due.IsZero() && x.Status == "expected" {
 			mx, my := to(x.Due)
 			d.Paths = append(d.Paths, shape{Points: fmt.Sprintf("%s,%s %s,%s", fmtCoord(px(now)), fmtCoord(py(r)), fmtCoord(mx), fmtCoord(my)), Class: "sc-due"})
 		}

@@ -93,6 +93,8 @@ var pagePaths = []struct{ name, path string }{
 	{"trends", "/trends?tag=EV.EV5.u&tag=EV.EV5.vapour_pressure&span=8h"}, {"trends-empty", "/trends"},
 	{"record", "/record"}, {"record-filtered", "/record?kind=actions&match=night"},
 	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"},
+	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
+	{"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
 }
 
 var assetMark = regexp.MustCompile(`\?v=[0-9a-f]{12}`)
@@ -164,7 +166,7 @@ func TestLinks(t *testing.T) {
 		}
 		for _, m := range actionRE.FindAllStringSubmatch(body, -1) {
 			link := html.UnescapeString(m[1])
-			if link == "/trends" || link == "/record" { // GET forms
+			if link == "/trends" || link == "/record" || link == "/cleaning" { // GET forms
 				continue
 			}
 			if w := ask(s.Handler(), http.MethodPost, link, "", nil); w.Code == http.StatusNotFound || w.Code == http.StatusMethodNotAllowed {
@@ -361,6 +363,8 @@ func TestHostileText(t *testing.T) {
 		m.house.Tags[i].Node, m.house.Tags[i].Server = evil, evil
 	}
 	m.house.Config.Site.Name, m.house.Config.Site.Note = evil, evil
+	m.hostile = evil
+	m.cleanings = []Cleaning{{Body: evil, End: time.Now().Add(-time.Minute), Method: evil, Note: evil, User: evil}}
 	m.specs = nil
 	for i, n := range []string{`a/b?c#d`, evil, `../../etc`, `%2e%2e`, `ü "quoted" ☃`} {
 		m.specs = append(m.specs, plant.AlarmSpec{Name: n, Title: evil, Source: evil, Area: evil, Priority: plant.Priority(1 + i%4), Class: evil, Cause: evil, Consequence: evil,
@@ -385,9 +389,10 @@ func TestHostileText(t *testing.T) {
 	m.events = append(m.events, plant.Event{Seq: 999, Kind: plant.EventKind(evil), Alarm: evil, Source: evil, User: evil, Comment: evil, Reason: evil, Text: evil, Unit: evil})
 	m.mu.Unlock()
 	s := newServer(t, m, Options{Version: evil})
-	paths := []string{"/", "/vessel/EV", "/vessel/EV.EV3", "/vessel/PA1", "/alarms", "/trends?tag=EV.EV5.u", "/record", "/record?match=" + url.QueryEscape(evil), "/instruments?show=all", "/rules"}
+	paths := []string{"/", "/vessel/EV", "/vessel/EV.EV3", "/vessel/PA1", "/alarms", "/trends?tag=EV.EV5.u", "/record", "/record?match=" + url.QueryEscape(evil), "/instruments?show=all", "/rules",
+		"/cleaning", "/pans", "/record/measures", "/record/shift"}
 	for _, a := range m.specs {
-		paths = append(paths, "/alarms/"+url.PathEscape(a.Name))
+		paths = append(paths, "/alarms/"+url.PathEscape(a.Name), "/rules/"+url.PathEscape(a.Name))
 	}
 	for _, p := range paths {
 		body := get(t, s.Handler(), p, http.StatusOK)
@@ -464,6 +469,28 @@ func TestRefusals(t *testing.T) {
 		{"form too large", "POST", ack, "occurrence=1&name=X&comment=" + strings.Repeat("x", maxBody), same, http.StatusRequestEntityTooLarge},
 		{"query too long", "GET", "/record?match=" + strings.Repeat("x", maxQuery), "", nil, http.StatusRequestURITooLong},
 		{"path too long", "GET", "/" + strings.Repeat("x", maxPath), "", nil, http.StatusRequestURITooLong},
+		{"cross-site cleaning", "POST", "/cleaning/record", "body=EV.EV4&end=2026-01-01+06:00&method=x&name=X", http.Header{"Sec-Fetch-Site": {"cross-site"}}, http.StatusForbidden},
+		{"cross-site note", "POST", "/record/note", "text=x&name=X", http.Header{"Sec-Fetch-Site": {"cross-site"}}, http.StatusForbidden},
+		{"cross-site acknowledgement of several", "POST", "/alarms", "choose=EV5_vacuum_low%231&name=X", http.Header{"Sec-Fetch-Site": {"cross-site"}}, http.StatusForbidden},
+		{"cleaning by GET", "GET", "/cleaning/record", "", nil, http.StatusNotFound},
+		{"several: none chosen", "POST", "/alarms", "name=X", same, http.StatusUnprocessableEntity},
+		{"several: no name", "POST", "/alarms", "choose=EV5_vacuum_low%231", same, http.StatusUnprocessableEntity},
+		{"several: no occurrence", "POST", "/alarms", "choose=EV5_vacuum_low&name=X", same, http.StatusBadRequest},
+		{"several: no such alarm", "POST", "/alarms", "choose=none%231&name=X", same, http.StatusNotFound},
+		{"out of service without reason", "POST", "/alarms/EV5_vacuum_low/remove", "name=X", same, http.StatusUnprocessableEntity},
+		{"cleaning of no body", "POST", "/cleaning/record", "body=PA1&end=2026-01-01+06:00&method=x&name=X", same, http.StatusUnprocessableEntity},
+		{"cleaning without time", "POST", "/cleaning/record", "body=EV.EV4&end=yesterday&method=x&name=X", same, http.StatusUnprocessableEntity},
+		{"cleaning long ago", "POST", "/cleaning/record", "body=EV.EV4&end=2001-01-01+06:00&method=x&name=X", same, http.StatusUnprocessableEntity},
+		{"note without text", "POST", "/record/note", "name=X", same, http.StatusUnprocessableEntity},
+		{"note about nothing", "POST", "/record/note", "name=X&text=y&source=EV9", same, http.StatusUnprocessableEntity},
+		{"plan of a pan", "GET", "/cleaning?set=PA1", "", nil, http.StatusNotFound},
+		{"plan of too many days", "GET", "/cleaning?days=46", "", nil, http.StatusBadRequest},
+		{"plan with a cost that is none", "GET", "/cleaning?cost=NaN", "", nil, http.StatusBadRequest},
+		{"plan as a file that cannot be", "GET", "/cleaning/plan.csv?nocrew=someday", "", nil, http.StatusBadRequest},
+		{"measures of another span", "GET", "/record/measures?span=1y", "", nil, http.StatusBadRequest},
+		{"shift of seven hours", "GET", "/record/shift?hours=7", "", nil, http.StatusBadRequest},
+		{"shift to come", "GET", "/record/shift?at=2199-01-01T06:00", "", nil, http.StatusBadRequest},
+		{"rule that is not there", "GET", "/rules/none", "", nil, http.StatusNotFound},
 		{"write to the API", "POST", "/api/v1/picture", "x=1", same, http.StatusMethodNotAllowed},
 		{"delete", "DELETE", "/alarms", "", nil, http.StatusMethodNotAllowed},
 		{"unknown stream", "GET", "/stream?view=secrets", "", nil, http.StatusBadRequest},

@@ -11,6 +11,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"calandria/alerting"
@@ -319,30 +321,44 @@ var errIncomplete = errors.New("the archive did not answer in time for all")
 func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow, error) {
 	ctx, cancel := context.WithTimeout(ctx, reportWait)
 	defer cancel()
-	var out []averageRow
-	var missing error
-	for _, path := range s.reportTags() {
-		t, _ := s.b.House().Find(path)
-		r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: unitText(t)}
-		series, err := s.trend(ctx, path, from, to, 240)
-		if err != nil {
-			s.log.Warn("console: averages of a shift", "tag", path, "err", err)
-			missing = errIncomplete
-		}
-		sum, n, low, high := 0.0, 0, math.Inf(1), math.Inf(-1)
-		for _, b := range series.Buckets {
-			if math.IsNaN(b.Mean) {
-				continue
+	tags := s.reportTags()
+	out := make([]averageRow, len(tags))
+	var missing atomic.Bool
+	var all sync.WaitGroup
+	for i, path := range tags { // the archive takes a few at a time
+		all.Go(func() {
+			defer func() { // no fault of a report may end the program
+				if p := recover(); p != nil {
+					s.log.Error("console: averages of a shift", "tag", path, "panic", p)
+					missing.Store(true)
+				}
+			}()
+			t, _ := s.b.House().Find(path)
+			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: unitText(t)}
+			series, err := s.trend(ctx, path, from, to, 240)
+			if err != nil {
+				s.log.Warn("console: averages of a shift", "tag", path, "err", err)
+				missing.Store(true)
 			}
-			sum, n = sum+b.Mean, n+1
-			low, high = math.Min(low, b.Min), math.Max(high, b.Max)
-		}
-		if n > 0 {
-			r.Mean, r.Low, r.High = number(t, sum/float64(n)), number(t, low), number(t, high)
-		}
-		out = append(out, r)
+			sum, n, low, high := 0.0, 0, math.Inf(1), math.Inf(-1)
+			for _, b := range series.Buckets {
+				if math.IsNaN(b.Mean) {
+					continue
+				}
+				sum, n = sum+b.Mean, n+1
+				low, high = math.Min(low, b.Min), math.Max(high, b.Max)
+			}
+			if n > 0 {
+				r.Mean, r.Low, r.High = number(t, sum/float64(n)), number(t, low), number(t, high)
+			}
+			out[i] = r
+		})
 	}
-	return out, missing
+	all.Wait()
+	if missing.Load() {
+		return out, errIncomplete
+	}
+	return out, nil
 }
 
 func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, error) {

@@ -66,7 +66,7 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 		x := panPage{panView: s.panView(p, e, now, trace, fullStrike, ps.Usual)}
 		for _, f := range []struct{ label, name string }{
 			{"water evaporated", "water_evaporated"}, {"evaporation", "evaporation"}, {"vacuum", "vapour_pressure"}, {"massecuite", "massecuite_temperature"},
-			{"boiling-point rise", "boiling_point_elevation"}, {"Brix", "massecuite_brix"}, {"mother liquor", "mother_liquor_brix"}, {"level", "level"}, {"U", "u"},
+			{"boiling-point rise", "boiling_point_elevation"}, {"Brix", "massecuite_brix"}, {"mother liquor", "mother_liquor_brix"}, {"level", "level"},
 		} {
 			if e.Tag(f.name) != plant.NoTag {
 				x.Figures = append(x.Figures, figure{Label: f.label, Value: s.read(p, e.Tag(f.name), now)})

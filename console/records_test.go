@@ -1,0 +1,337 @@
+package console
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"calandria/alerting"
+	"calandria/plant"
+)
+
+var sameOrigin = http.Header{"Sec-Fetch-Site": {"same-origin"}}
+
+// TestRecordCleaning: a cleaning reaches the program with the body's path and
+// the time by the site's clock, and a refusal is told in its words.
+func TestRecordCleaning(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	end := time.Now().Add(-3 * time.Hour).In(s.zone).Truncate(time.Minute)
+	form := url.Values{"body": {"EV.EV4"}, "end": {end.Format("2006-01-02 15:04")}, "method": {"caustic boil-out"}, "note": {"tubes of the last pass"}, "name": {"D. Noon"}}
+	w := ask(s.Handler(), "POST", "/cleaning/record", form.Encode(), sameOrigin)
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/cleaning?done=cleaning#done" {
+		t.Fatalf("record: %d to %q\n%.600s", w.Code, w.Header().Get("Location"), w.Body)
+	}
+	if len(m.cleanings) != 1 || m.cleanings[0].Body != "EV.EV4" || !m.cleanings[0].End.Equal(end) || m.cleanings[0].User != "D. Noon" || m.cleanings[0].Station != "127.0.0.1" {
+		t.Fatalf("recorded: %+v", m.cleanings)
+	}
+	body := get(t, s.Handler(), "/cleaning?done=cleaning", http.StatusOK)
+	for _, want := range []string{"The cleaning is recorded", "caustic boil-out", "tubes of the last pass", "never a permission", "not like scale", "limit reached now", "no values of U yet"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	form.Set("method", "refuse")
+	w = ask(s.Handler(), "POST", "/cleaning/record", form.Encode(), sameOrigin)
+	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "before the running cycle") || !strings.Contains(w.Body.String(), `value="tubes of the last pass"`) {
+		t.Errorf("a refusal: %d, its words or what was typed are missing", w.Code)
+	}
+	form.Set("end", time.Now().Add(time.Hour).In(s.zone).Format("2006-01-02 15:04"))
+	if w = ask(s.Handler(), "POST", "/cleaning/record", form.Encode(), sameOrigin); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("a cleaning to come: %d", w.Code)
+	}
+}
+
+func TestPlanFiles(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
+	for path, kind := range map[string]string{"/cleaning/plan.csv": "text/csv", "/cleaning/plan.ics?days=21": "text/calendar"} {
+		w := ask(s.Handler(), "GET", path, "", nil)
+		if w.Code != http.StatusOK || !strings.HasPrefix(w.Header().Get("Content-Type"), kind) || !strings.HasPrefix(w.Header().Get("Content-Disposition"), "attachment") {
+			t.Errorf("%s: %d %v", path, w.Code, w.Header())
+		}
+	}
+}
+
+// TestScaleChart: the band of a forecast stays on the chart, and one whose end
+// is open reaches its edge.
+func TestScaleChart(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	e, _ := m.house.Equip("EV.EV4")
+	now := m.picture.At
+	day := func(d float64) time.Time { return now.Add(time.Duration(d * 24 * float64(time.Hour))) }
+	for _, x := range []Scale{
+		{Body: e.Path, CleanU: 1.3, Limit: 0.7, Status: "expected", U: 1.1, Due: day(10), Early: day(5), Late: day(20)},
+		{Body: e.Path, CleanU: 1.3, Limit: 0.7, Status: "expected", U: 1.1, Due: day(100), Early: day(80), Late: day(300)},
+		{Body: e.Path, CleanU: 1.3, Limit: 0.7, Status: "too early to say", U: 1.1, Early: day(5)},
+		{Body: e.Path, CleanU: 0, Limit: 0, Status: "no data"},
+		{Body: e.Path, CleanU: math.NaN(), Limit: 0.7, Status: "expected", U: math.NaN(), Early: day(5)},
+	} {
+		d := s.scaleChart(t.Context(), e, &x, nil, now)
+		bands := 0
+		for _, p := range d.Paths {
+			if p.Class == "sc-band" {
+				bands++
+			}
+			for xy := range strings.FieldsSeq(p.Points) {
+				var px, py float64
+				if _, err := fmt.Sscanf(xy, "%g,%g", &px, &py); err != nil || !(px >= 0 && px <= d.W && py >= 0 && py <= d.H) {
+					t.Errorf("%+v: %s: point %s outside the chart (%v)", x, p.Class, xy, err)
+				}
+			}
+		}
+		if want := x.U > 0 && x.CleanU > 0; (bands == 1) != want {
+			t.Errorf("%+v: %d bands", x, bands)
+		}
+	}
+}
+
+// TestPhaseRows: a phase that the strike came back to counts with all its time,
+// the present one is late only once it is over its usual time.
+func TestPhaseRows(t *testing.T) {
+	now := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	at := func(min int) time.Time { return now.Add(time.Duration(min) * time.Minute) }
+	usual := &StrikeRecord{Start: at(-600), End: at(-400), Phases: []StrikePhase{
+		{Name: "charge", Start: at(-600), End: at(-590)}, {Name: "feed on", Start: at(-590), End: at(-490)}, {Name: "tighten", Start: at(-490), End: at(-460)}, {Name: "drop", Start: at(-460), End: at(-440)}}}
+	st := Strike{Started: at(-100), Phases: []StrikePhase{
+		{Name: "charge", Start: at(-100), End: at(-85)}, {Name: "feed on", Start: at(-85), End: at(-45)}, {Name: "tighten", Start: at(-45), End: at(-40)},
+		{Name: "feed on", Start: at(-40)}, {Name: "drop", Expected: 20 * time.Minute}}}
+	want := []phaseRow{{Name: "charge", Time: "0:15", Usual: "0:10", Difference: "+0:05"}, {Name: "feed on", Time: "1:20", Usual: "1:40", Now: true},
+		{Name: "tighten", Time: "0:05", Usual: "0:30", Difference: "−0:25"}, {Name: "drop", Time: dash, Usual: "0:20", Ahead: true}}
+	got := phaseRows(st, true, usual, now)
+	if len(got) != len(want) {
+		t.Fatalf("%+v", got)
+	}
+	for i := range want {
+		if got[i] != want[i] {
+			t.Errorf("row %d: %+v, want %+v", i, got[i], want[i])
+		}
+	}
+	if rows := phaseRows(Strike{}, false, nil, now); len(rows) != 0 {
+		t.Errorf("no strike: %+v", rows)
+	}
+}
+
+// TestShiftAt: shifts by the site's clock, on the days of the change of clock
+// too. Berlin 2026: on 29 March 02:00 becomes 03:00, on 25 October 03:00
+// becomes 02:00 (Directive 2000/84/EC: last Sundays, 01:00 UTC).
+func TestShiftAt(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		at     string
+		hours  int
+		from   string
+		length time.Duration
+		number int
+	}{
+		{"2026-03-01T06:00:00+01:00", 8, "2026-03-01T06:00:00+01:00", 8 * time.Hour, 1},
+		{"2026-03-01T05:59:59+01:00", 8, "2026-02-28T22:00:00+01:00", 8 * time.Hour, 3},
+		{"2026-03-01T21:00:00+01:00", 8, "2026-03-01T14:00:00+01:00", 8 * time.Hour, 2},
+		{"2026-03-01T00:30:00+01:00", 12, "2026-02-28T18:00:00+01:00", 12 * time.Hour, 2},
+		{"2026-03-29T03:30:00+02:00", 8, "2026-03-28T22:00:00+01:00", 7 * time.Hour, 3},
+		{"2026-10-25T02:30:00+01:00", 8, "2026-10-24T22:00:00+02:00", 9 * time.Hour, 3},
+	} {
+		at, err := time.Parse(time.RFC3339, c.at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		from, to, n := shiftAt(at, c.hours, zone)
+		if from.Format(time.RFC3339) != c.from || to.Sub(from) != c.length || n != c.number {
+			t.Errorf("%s, %d h: %s for %s, number %d; want %s for %s, number %d", c.at, c.hours, from.Format(time.RFC3339), to.Sub(from), n, c.from, c.length, c.number)
+		}
+	}
+}
+
+// TestNote: a note is journalled and stands in the shift report.
+func TestNote(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	form := url.Values{"source": {"PA1"}, "text": {"feed valve sticks at a third"}, "name": {"D. Noon"}, "from": {"shift"}}
+	w := ask(s.Handler(), "POST", "/record/note", form.Encode(), sameOrigin)
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/record/shift?done=note" {
+		t.Fatalf("note: %d to %q", w.Code, w.Header().Get("Location"))
+	}
+	if e := m.events[len(m.events)-1]; e.Kind != plant.EventNote || e.Source != "PA1" || e.User != "D. Noon" || e.Station != "127.0.0.1" {
+		t.Errorf("journal: %+v", e)
+	}
+	body := get(t, s.Handler(), "/record/shift", http.StatusOK)
+	for _, want := range []string{"feed valve sticks at a third", "Vacuum of body 5 is falling", "still running", "juice in flow"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the report lacks %q", want)
+		}
+	}
+}
+
+// TestJournalCSV: no text of the journal can begin a formula in a spreadsheet.
+func TestJournalCSV(t *testing.T) {
+	m := newMill(t, time.Now())
+	v := -1.5
+	for _, evil := range []string{`=HYPERLINK("http://evil.example")`, "+1+1", "-2+3", "@SUM(A1)", "\t=1", "\r=1"} {
+		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: time.Now(), Kind: plant.EventNote, Source: evil, User: evil, Text: evil, Comment: evil, Reason: evil, Unit: evil, Station: evil, Quality: evil, Code: evil, Alarm: evil, Value: &v})
+	}
+	s := newServer(t, m, Options{})
+	w := ask(s.Handler(), "GET", "/record/journal.csv", "", nil)
+	if w.Code != http.StatusOK || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/csv") {
+		t.Fatalf("%d %v", w.Code, w.Header())
+	}
+	rows, err := csv.NewReader(w.Body).ReadAll()
+	if err != nil || len(rows) != len(m.events)+1 {
+		t.Fatalf("%d rows of %d events: %v", len(rows), len(m.events), err)
+	}
+	for _, row := range rows[1:] {
+		for i, cell := range row {
+			if rows[0][i] == "value" || rows[0][i] == "limit" {
+				continue // numbers
+			}
+			if cell != "" && strings.ContainsAny(cell[:1], "=+-@\t\r") {
+				t.Errorf("%s: %q", rows[0][i], cell)
+			}
+		}
+	}
+	if rows[1][8] != "-1.5" || rows[1][0] != fmt.Sprint(len(m.events)) {
+		t.Errorf("newest first, with its value: %v", rows[1])
+	}
+	filtered := get(t, s.Handler(), "/record/journal.csv?kind=actions&match=night", http.StatusOK)
+	if n := strings.Count(filtered, "\n"); n < 2 || n > 5 || strings.Contains(filtered, "A. Day") {
+		t.Errorf("filtered: %s", filtered)
+	}
+}
+
+// TestMeasures: what the page says is what package alerting measures.
+func TestMeasures(t *testing.T) {
+	now := time.Now()
+	m := newMill(t, now)
+	s := newServer(t, m, Options{})
+	got, err := s.measure(t.Context(), now.Add(-24*time.Hour), now.Add(time.Second))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := alerting.DefaultMetrics(now.Add(-24*time.Hour), now.Add(time.Second))
+	p.Down = []alerting.Span{{From: p.From, To: m.events[0].Time}}
+	want := alerting.Measure(m.events, p)
+	if got.Alarms != want.Alarms || got.Alarms == 0 || got.PerHour != want.PerHour || got.Peak != want.Peak || got.Down != want.Down || got.Down < 20*time.Hour {
+		t.Errorf("alarms %d, %.2f an hour, peak %d, down %s; want %d, %.2f, %d, %s", got.Alarms, got.PerHour, got.Peak, got.Down, want.Alarms, want.PerHour, want.Peak, want.Down)
+	}
+	body := get(t, s.Handler(), "/record/measures?span=24h", http.StatusOK)
+	for _, text := range []string{"commonly quoted", "time in flood", "chattering", "fleeting", "about 80", "no limits of this site", "Vacuum of body 5 is falling"} {
+		if !strings.Contains(body, text) {
+			t.Errorf("the page lacks %q", text)
+		}
+	}
+}
+
+// TestJournalPages: reading in pages loses nothing and keeps the newest.
+func TestJournalPages(t *testing.T) {
+	m := newMill(t, time.Now())
+	m.events = nil
+	for i := range journalPage + 700 {
+		m.events = append(m.events, plant.Event{Seq: uint64(i + 1), Kind: plant.EventNote})
+	}
+	s := newServer(t, m, Options{})
+	for _, most := range []int{journalMost, journalPage + 100, 10} {
+		got, err := s.journal(t.Context(), EventFilter{}, most)
+		n := min(most, len(m.events))
+		if err != nil || len(got) != n || got[0].Seq != uint64(len(m.events)-n+1) || got[n-1].Seq != uint64(len(m.events)) {
+			t.Errorf("at most %d: %d entries, %v", most, len(got), err)
+		}
+	}
+	m.broken = errors.New("disk")
+	if _, err := s.journal(t.Context(), EventFilter{}, 10); err == nil {
+		t.Error("a broken journal answers")
+	}
+}
+
+// TestAcknowledgeSeveral: those chosen, each in the occurrence seen, and no
+// other.
+func TestAcknowledgeSeveral(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	state := func(name string) alerting.State {
+		a, _ := s.status(name)
+		return a.State
+	}
+	m.step(func(now time.Time) { m.feed("EV2_level_low", now, plant.True, 8) })
+	form := url.Values{"choose": {"EV5_vacuum_low#1", "PC1_supersaturation_high#1", "EV5_vacuum_low#1"}, "name": {"D. Noon"}, "comment": {"seen"}}
+	w := ask(s.Handler(), "POST", "/alarms", form.Encode(), sameOrigin)
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/alarms?done=acknowledge" {
+		t.Fatalf("%d to %q\n%.500s", w.Code, w.Header().Get("Location"), w.Body)
+	}
+	if state("EV5_vacuum_low") != alerting.Acknowledged || state("PC1_supersaturation_high") != alerting.Acknowledged || state("EV2_level_low") != alerting.Unacknowledged {
+		t.Errorf("states: %v %v %v", state("EV5_vacuum_low"), state("PC1_supersaturation_high"), state("EV2_level_low"))
+	}
+	// One that has come again is refused, the other is done.
+	form.Set("choose", "EV5_vacuum_low#9")
+	form.Add("choose", "EV2_level_low#1")
+	w = ask(s.Handler(), "POST", "/alarms", form.Encode(), sameOrigin)
+	if w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "Not all were acknowledged") || state("EV2_level_low") != alerting.Acknowledged {
+		t.Errorf("one refused of two: %d, %v", w.Code, state("EV2_level_low"))
+	}
+}
+
+func TestOutOfService(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	for _, c := range []struct {
+		action string
+		want   alerting.State
+	}{{"remove", alerting.OutOfService}, {"place", alerting.Unacknowledged}} {
+		w := ask(s.Handler(), "POST", "/alarms/EV5_vacuum_low/"+c.action, "name=D&why=work+order+12", sameOrigin)
+		a, _ := s.status("EV5_vacuum_low")
+		if w.Code != http.StatusSeeOther || a.State != c.want {
+			t.Errorf("%s: %d, state %v, want %v", c.action, w.Code, a.State, c.want)
+		}
+		if e := m.events[len(m.events)-1]; c.action == "remove" && (e.Reason != "work order 12" || e.User != "D") {
+			t.Errorf("journal: %+v", e)
+		}
+	}
+}
+
+// TestFold: a first-up takes its group under it, but for urgent and high
+// members, and nothing is lost.
+func TestFold(t *testing.T) {
+	row := func(name, group string, p plant.Priority, first, unack bool) alarmRow {
+		return alarmRow{Name: name, Group: group, Priority: p, FirstUp: first, Unack: unack}
+	}
+	rows := fold([]alarmRow{
+		row("urgent member", "g", plant.PriorityUrgent, false, true), row("high member", "g", plant.PriorityHigh, false, true), row("medium member", "g", plant.PriorityMedium, false, true),
+		row("first", "g", plant.PriorityMedium, true, true), row("low member", "g", plant.PriorityLow, false, false),
+		row("of a group without first-up", "h", plant.PriorityLow, false, true), row("of none", "", plant.PriorityLow, false, true),
+	})
+	var names []string
+	for _, r := range rows {
+		names = append(names, r.Name)
+		for _, f := range r.Folded {
+			names = append(names, "> "+f.Name)
+		}
+		if r.Name == "first" && r.FoldedUnack != 1 {
+			t.Errorf("%d unacknowledged under the first-up, want 1", r.FoldedUnack)
+		}
+	}
+	if got, want := strings.Join(names, ", "), "urgent member, high member, first, > medium member, > low member, of a group without first-up, of none"; got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+}
+
+// TestRulePage: the condition in words, each part's truth, and a bad input that
+// is called so.
+func TestRulePage(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
+	body := get(t, s.Handler(), "/rules/EV5_vacuum_low", http.StatusOK)
+	for _, want := range []string{"vapour pressure of EV5 above 20 kPa, for 30 s", "not evaluated", "counts against", "Applies only while", "vacuum.yaml, line 12", "no value yet"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	if strings.Contains(body, "Hidden while") {
+		t.Error("a suppression that is not there is shown")
+	}
+}
