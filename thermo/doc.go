@@ -3,6 +3,68 @@
 // The physics stands in the packages below it, as formulas that know nothing
 // of tags: steam (IAPWS-IF97), liquor (sugar solutions), evaporator (balances
 // of a set), condenser, fouling, pan. This package holds the table of
-// quantities, [Quantities], one row each, and the [Calculator] that works
-// through it once a scan. To add a calculated quantity, add a row.
+// quantities, [Quantities], one row each with its source, and the [Calculator]
+// that works through it once a scan. To add a calculated quantity, add a row.
+//
+// # From readings to values
+//
+// Readings are smoothed (first order, 60 s unless configured), volume flows
+// turned into mass with the density of the liquor, the steam flow and its
+// make-up added. Then the balances of the set are closed with whatever is
+// usable: package evaporator says which readings are enough for what. A value
+// says how it came about ([Value].How: measured, balanced, assumed, absent), why
+// it is absent or what was assumed (Reason), and how uncertain it is (Sigma).
+//
+//   - Absent rather than wrong: a value outside what is plausible, or without its
+//     inputs, has no number and a reason in words. No U below a temperature
+//     difference of min_difference_k: it would be little but error.
+//   - Uncertain: a reading was Uncertain, or an instrument has stopped to move that
+//     used to (frozen). A property taken beyond the range of its source is named in
+//     the reason.
+//   - Sigma is one standard deviation that follows from the stated accuracies of the
+//     instruments, propagated through the whole calculation once a minute. Errors
+//     of the model, such as the heat loss assumed, are not in it.
+//
+// # U, clean U and scale
+//
+// U is quoted on the difference of condensing temperature and boiling juice,
+// elevation in, head not: the head stays inside U. Normalised U is what it would be at
+// a reference Brix and calandria temperature, by the shape of Dessin's formula,
+// and at the best level. The reference is the site's, or the medians of hours 6 to
+// 30 after the last cleaning; only a reference of the site decides about scale, since
+// the shape of a formula is worth less than a steady plant. Clean U is the site's
+// record, else the median of hours 6 to 30 over the cycles, else Dessin (within a
+// fifth), and says which. Hourly medians go to the tracker of package fouling,
+// which foretells the day of the cleaning limit.
+//
+// # Instruments against each other
+//
+// Once a minute, while the set is steady, the means over three residence times
+// of the juice are reconciled: whatever is measured twice over, by a meter and by
+// the balances, is tested. reconciliation is the global statistic over its limit;
+// gross_error comes with two of three windows that do not overlap, so some 35 minutes
+// after a step, and [Calculator.Suspects] names the instrument, its apparent
+// error and those that the balances cannot tell from it. Frozen and saturated readings
+// are left out and named. With an error standing there are no reconciled values: it
+// would be spread over the good ones.
+//
+// What cannot be seen: an error in one of few instruments that nothing checks
+// (without syrup flow and steam flow there is next to no redundancy), and errors
+// smaller than some four standard deviations of the check.
+//
+// # Vacuum
+//
+// The vapour temperature over a condenser is injection water + rise +
+// approach. Compared with normal running (configured, or learned from two hours
+// on, slowly while the vacuum is not normal) each change points to a cause:
+// [Calculator.Vacuum] ranks them by the kelvin they explain. A normal learned while
+// something is already wrong hides it: configure it where that matters.
+//
+// # Use
+//
+// [New] adds the tags to the house. [Calculator.Step] takes a frame and a moment;
+// the package has no clock, and the same frames give the same values. Within a
+// minute a step of a set allocates nothing. The program advises: it is no
+// safety system, and what it says about instruments, scale and vacuum is where to
+// look first, under the site's procedures.
 package thermo

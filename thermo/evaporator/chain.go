@@ -26,7 +26,8 @@ type Set struct {
 	group   [MaxBodies]int // first body of the juice group
 	last    int            // first body of the last juice group
 
-	c chain
+	c      chain
+	slopes slopes // of the last Reconcile
 	// For Uncertainty: a copy to disturb, results to compare.
 	m                             Measurement
 	plus, minus                   Results
