@@ -86,7 +86,7 @@ func TestSuspectIsNamed(t *testing.T) {
 // In hours without fault nobody is named. Over nine days of three mills it was
 // nobody in 13 000 minutes, the worst window at 0.99 of the limit.
 func TestNobodyIsNamedInQuietHours(t *testing.T) {
-	const days = 2
+	const days = 1
 	for seed := range uint64(1) {
 		h, c, _, f := demo(t, simulator.Settings{})
 		c.NoUncertainty()
