@@ -47,13 +47,12 @@ type checking struct {
 	why     string    // why there is no newer one
 	verdict []verdict // one a minute while steady, oldest first
 
-	ratio, gross    evaporator.Result
-	reconciled      [5]evaporator.Result // in the order of reconciledOf
-	stale           bool                 // last is older than this minute
-	suspects        []Suspect
-	condenser       *condenserView
-	m               evaporator.Measurement
-	waterTH, waterK evaporator.Reading
+	ratio, gross evaporator.Result
+	reconciled   [5]evaporator.Result // in the order of reconciledOf
+	stale        bool                 // last is older than this minute
+	suspects     []Suspect
+	condenser    *condenserView
+	m            evaporator.Measurement
 }
 
 // reconciledOf are the instruments whose reconciled values are quantities.
