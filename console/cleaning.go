@@ -347,9 +347,7 @@ func (s *Server) parsePlan(q url.Values) (PlanWish, error) {
 		if err != nil {
 			return w, err
 		}
-		for _, x := range strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ' ' || r == ';' }) {
-			*f.to = append(*f.to, x)
-		}
+		*f.to = append(*f.to, strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ' ' || r == ';' })...)
 	}
 	return w, nil
 }
