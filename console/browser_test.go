@@ -228,14 +228,14 @@ func TestKeyboardJourney(t *testing.T) {
 	b.tabTo("e.textContent === 'Acknowledge' && e.ariaLabel.includes('Vacuum of body 5')")
 	b.do("acknowledge", chromedp.KeyEvent("\r"))
 	b.until("location.search === '?done=acknowledge'", 5*time.Second)
-	b.until("document.querySelectorAll('#alarm-lists tr.unack').length === 1", 3*time.Second)
+	b.until("document.querySelectorAll('#alarm-active tr.unack').length === 1", 3*time.Second)
 	// What a person types is not lost when the page renews itself, and an open
 	// detail stays open.
 	b.do("open", chromedp.Navigate(sv.url+"/alarms"))
 	b.tabTo("e.id === 'who'")
 	b.do("type", chromedp.KeyEvent("XYZ"))
 	sv.mill.step(func(now time.Time) { sv.mill.feed("EV2_level_low", now, plant.False, 14) })
-	b.until("!document.querySelector('#alarm-lists').innerText.includes('Juice level of body 2')", 3*time.Second)
+	b.until("!document.querySelector('#alarm-active').innerText.includes('Juice level of body 2')", 3*time.Second)
 	if v := eval[string](b, "document.activeElement.id + document.getElementById('who').value"); !strings.Contains(v, "XYZ") || !strings.HasPrefix(v, "who") {
 		t.Errorf("focus or typed text was lost: %q", v)
 	}

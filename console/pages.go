@@ -384,8 +384,9 @@ func (s *Server) alarmsPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	l := s.lists(p, now)
 	n := len(l.Active)
 	l.Active = fold(l.Active)
-	return &view{Template: "alarms.html", Title: "Alarms", Section: "alarms", Live: "view=alarms", Reload: true,
-		Parts: map[string]any{"alarm-lists": map[string]any{"Active": l.Active, "ActiveN": n, "Unack": l.Unack, "Shelved": l.Shelved, "Suppressed": l.Suppressed, "OutOfService": l.OutOfService}}}, nil
+	return &view{Template: "alarms.html", Title: "Alarms", Section: "alarms", Live: "view=alarms", Reload: true, Parts: map[string]any{
+		"alarm-active": map[string]any{"Active": l.Active, "N": n, "Unack": l.Unack},
+		"alarm-hidden": l}}, nil
 }
 
 type alarmView struct {
