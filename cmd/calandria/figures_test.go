@@ -182,7 +182,7 @@ func measureLatency(t *testing.T) {
 		t.Fatal(err)
 	}
 	// The page notes the moment at which the strip shows the alarm.
-	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`window.seen = 0; new MutationObserver(() => { const on = document.body.innerText.includes("Vacuum low in the last body"); if (on && !window.seen) window.seen = Date.now(); if (!on) window.seen = 0; }).observe(document.body, {subtree: true, childList: true, characterData: true}); true`)); err != nil {
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`window.seen = 0; new MutationObserver(() => { const on = document.getElementById("strip").innerText.includes("Vacuum low in the last body"); if (on && !window.seen) window.seen = Date.now(); if (!on) window.seen = 0; }).observe(document.body, {subtree: true, childList: true, characterData: true}); true`)); err != nil {
 		t.Fatal(err)
 	}
 	var took []float64
