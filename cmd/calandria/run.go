@@ -137,6 +137,11 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		}
 	}
 	s.restore()
+	// The windows of the rules look back further than this start. The filters of
+	// the quantities forget within minutes and start afresh.
+	if _, err = s.core.look(context.Background(), s.archive, time.Now(), quietGap); err != nil {
+		return s, err
+	}
 	if s.loop.notifiers, err = newNotifiers(h, s.journal, s.core.rules.Alarms(), log); err != nil {
 		return s, err
 	}
