@@ -182,7 +182,7 @@ func TestWarm(t *testing.T) {
 	}
 	recorded := 0
 	c.record = func(plant.TagID, plant.Point) { recorded++ }
-	if err := c.warm(context.Background(), ar, at); err != nil {
+	if _, err := c.look(context.Background(), ar, at, quietGap); err != nil {
 		t.Fatal(err)
 	}
 	if ev := c.alarms.Drain(); len(ev) > 0 || recorded > 0 {
@@ -203,7 +203,7 @@ func TestWarm(t *testing.T) {
 		t.Fatal(err)
 	}
 	late := from.Add(98 * time.Hour)
-	if err := c.warm(context.Background(), ar, late); err != nil {
+	if _, err := c.look(context.Background(), ar, late, quietGap); err != nil {
 		t.Fatal(err)
 	}
 	if r := c.rules.Explain(0, c.frame, late.Add(time.Hour)).Reads[0]; !r.Quality.IsBad() {

@@ -10,9 +10,6 @@ import (
 )
 
 const (
-	// warmSteps is how much of the past runs through the filters of the
-	// quantities; they forget within minutes.
-	warmSteps = 10 * time.Minute
 	// quietGap is how long the archive may have stood still before the past
 	// counts as ended there.
 	quietGap = time.Minute
@@ -20,50 +17,9 @@ const (
 	longestLook = 31 * 24 * time.Hour
 )
 
-// warm gives a core that has not run yet the past: the windows of the rules
-// from the archive, and the filters of the quantities by stepping the last
-// minutes. No alarm is fed and nothing is recorded, and the frame is left
-// empty: an old value must not raise or clear anything. Call it after newCore,
-// with the archive open, before the first scan.
-func (c *core) warm(ctx context.Context, ar *historian.Archive, at time.Time) error {
-	last, err := c.look(ctx, ar, at, quietGap)
-	if err != nil {
-		return err
-	}
-	record := c.record
-	c.record = nil
-	defer func() { c.record = record }()
-	if at.Sub(last) < quietGap {
-		from := at.Add(-warmSteps)
-		merged := newMerge(ctx, c.house, ar, from, at)
-		defer merged.stop()
-		c.begin(from)
-		for t := from; t.Before(at); t = t.Add(max(c.house.Config.Scan, time.Second)) {
-			for {
-				s, ok, err := merged.next(t)
-				if err != nil {
-					return err
-				}
-				if !ok {
-					break
-				}
-				if s.Tag >= 0 && int(s.Tag) < len(c.frame.Points) {
-					c.frame.Points[s.Tag] = s.Point
-				}
-			}
-			c.frame.At = t
-			for _, v := range c.calc.Step(c.frame, t) {
-				c.put(v.Tag, v.Point)
-			}
-		}
-	}
-	c.frame = plant.NewFrame(len(c.house.Tags))
-	c.values = nil
-	return nil
-}
-
 // look feeds the windows of the rules with what the archive holds before at,
-// and reports the newest sample met. With a gap, a past that ended longer than
+// and reports the newest sample met. No alarm is fed, nothing is recorded and
+// the frame stays empty: an old value must not raise or clear anything. With a gap, a past that ended longer than
 // that ago is closed as 'no data' there; 0 leaves it open.
 func (c *core) look(ctx context.Context, ar *historian.Archive, at time.Time, gap time.Duration) (time.Time, error) {
 	looks := c.rules.Looks()
