@@ -360,12 +360,19 @@ func (s *Server) plan(ctx context.Context, w PlanWish, now time.Time) (CleaningP
 	})
 }
 
-func (s *Server) cleaningPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+// planOf reads the wish for a plan from a page's address. A form that was sent
+// and refused has none: the page shows the usual one.
+func (s *Server) planOf(r *http.Request) (url.Values, PlanWish, error) {
 	q := r.URL.Query()
 	if r.Method == http.MethodPost {
 		q = url.Values{}
 	}
 	wish, err := s.parsePlan(q)
+	return q, wish, err
+}
+
+func (s *Server) cleaningPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	_, wish, err := s.planOf(r)
 	if err != nil {
 		return nil, err
 	}
@@ -407,17 +414,13 @@ func (s *Server) cleaningPage(r *http.Request, p *Picture, now time.Time) (*view
 // cleaningNotice stands on the page, whatever else it says.
 const cleaningNotice = "Planning information only. It is never a permission to isolate, open or enter a vessel, or to mix chemicals: site procedures, permits and local law decide."
 
-// addPlan puts the proposal on the page; the live parts do without it.
+// cleaningWithPlan puts the proposal on the page; the live parts do without it.
 func (s *Server) cleaningWithPlan(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	v, err := s.cleaningPage(r, p, now)
 	if err != nil {
 		return nil, err
 	}
-	q := r.URL.Query()
-	if r.Method == http.MethodPost {
-		q = url.Values{}
-	}
-	wish, err := s.parsePlan(q)
+	q, wish, err := s.planOf(r)
 	if err != nil {
 		return nil, err
 	}

@@ -581,19 +581,7 @@ func (c *coldFile) scan(ctx context.Context, e fileEntry, from, to int64, out *s
 	if e.Max < from || e.Min >= to {
 		return nil
 	}
-	pf, groupAt, err := c.handle()
-	if err != nil {
-		return err
-	}
-	groups := pf.RowGroups()
-	g := sort.Search(len(groupAt), func(i int) bool { return groupAt[i] > e.first }) - 1
-	for ; g >= 0 && g < len(groups) && groupAt[g] < e.first+e.Rows; g++ {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		a := max(e.first-groupAt[g], 0)
-		b := min(e.first+e.Rows-groupAt[g], groups[g].NumRows())
-		cols := groups[g].ColumnChunks()
+	return c.eachGroup(ctx, e, func(cols []parquet.ColumnChunk, a, b int64) (err error) {
 		n0 := len(out.time)
 		if out.time, err = readInts(cols[colTime], a, b, out.time); err != nil {
 			return fmt.Errorf("read %s: %w", c.path, err)
@@ -612,7 +600,7 @@ func (c *coldFile) scan(ctx context.Context, e fileEntry, from, to int64, out *s
 		copy(ts, ts[lo:hi])
 		out.time = out.time[:n0+hi-lo]
 		if lo == hi {
-			continue
+			return nil
 		}
 		if out.value, err = readFloats(cols[colValue], a+int64(lo), a+int64(hi), out.value); err != nil {
 			return fmt.Errorf("read %s: %w", c.path, err)
@@ -622,6 +610,28 @@ func (c *coldFile) scan(ctx context.Context, e fileEntry, from, to int64, out *s
 		}
 		if len(out.value) != len(out.time) || len(out.status) != len(out.time) {
 			return fmt.Errorf("read %s: columns of %s differ in length", c.path, e.Path)
+		}
+		return nil
+	})
+}
+
+// eachGroup hands out the row groups that hold an entry, with the rows a to b
+// of each that are the entry's.
+func (c *coldFile) eachGroup(ctx context.Context, e fileEntry, f func(cols []parquet.ColumnChunk, a, b int64) error) error {
+	pf, groupAt, err := c.handle()
+	if err != nil {
+		return err
+	}
+	groups := pf.RowGroups()
+	g := sort.Search(len(groupAt), func(i int) bool { return groupAt[i] > e.first }) - 1
+	for ; g >= 0 && g < len(groups) && groupAt[g] < e.first+e.Rows; g++ {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		a := max(e.first-groupAt[g], 0)
+		b := min(e.first+e.Rows-groupAt[g], groups[g].NumRows())
+		if err := f(groups[g].ColumnChunks(), a, b); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -334,19 +334,7 @@ const (
 // scanRoll reads the roll-ups of an entry that start in [from, to).
 func (c *coldFile) scanRoll(ctx context.Context, e fileEntry, from, to int64, f func(*rollAcc)) (err error) {
 	defer recoverTo(&err)
-	pf, groupAt, err := c.handle()
-	if err != nil {
-		return err
-	}
-	groups := pf.RowGroups()
-	g := sort.Search(len(groupAt), func(i int) bool { return groupAt[i] > e.first }) - 1
-	for ; g >= 0 && g < len(groups) && groupAt[g] < e.first+e.Rows; g++ {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		a := max(e.first-groupAt[g], 0)
-		b := min(e.first+e.Rows-groupAt[g], groups[g].NumRows())
-		cols := groups[g].ColumnChunks()
+	return c.eachGroup(ctx, e, func(cols []parquet.ColumnChunk, a, b int64) (err error) {
 		var ints [4][]int64
 		for k, col := range []int{rcolTime, rcolCount, rcolBad, rcolGood} {
 			if ints[k], err = readInts(cols[col], a, b, nil); err != nil {
@@ -367,6 +355,6 @@ func (c *coldFile) scanRoll(ctx context.Context, e fileEntry, from, to int64, f 
 			f(&rollAcc{start: t, count: ints[1][i], bad: ints[2][i], good: ints[3][i] * 1_000_000,
 				sum: floats[0][i], min: floats[1][i], max: floats[2][i], first: floats[3][i], last_: floats[4][i]})
 		}
-	}
-	return nil
+		return nil
+	})
 }

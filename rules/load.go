@@ -592,13 +592,8 @@ func (l *loader) checkOverrides() {
 				continue
 			}
 			if a == nil {
-				names := make([]string, 0, len(l.rules))
-				for n := range l.rules {
-					names = append(names, n)
-				}
-				sort.Strings(names)
 				fix := "write the name of a rule"
-				if near := plant.Nearest(name, names); near != "" {
+				if near := nearestKey(name, l.rules); near != "" {
 					fix = fmt.Sprintf("did you mean %s?", near)
 				}
 				l.fault(lf, "override."+name, fmt.Sprintf("there is no rule %q to override", name), fix)
@@ -920,13 +915,8 @@ func (l *loader) resolveLinks() {
 					l.note(k.file, at, spec.Name, fmt.Sprintf("consequence_of %s: no such alarm for this vessel", to))
 					continue
 				}
-				names := make([]string, 0, len(l.rules))
-				for n := range l.rules {
-					names = append(names, n)
-				}
-				sort.Strings(names)
 				fix := "write the name of a rule, or the full name of an alarm"
-				if near := plant.Nearest(to, names); near != "" {
+				if near := nearestKey(to, l.rules); near != "" {
 					fix = fmt.Sprintf("did you mean %s?", near)
 				}
 				l.fault(k.file, at, fmt.Sprintf("there is no alarm %q", to), fix)

@@ -3,6 +3,7 @@ package rules
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -801,13 +802,8 @@ func (r *reader) lackDim(n ast.Node) dims {
 func (r *reader) limit(at int, name string) *number {
 	l, ok := r.limits[name]
 	if !ok {
-		names := make([]string, 0, len(r.limits))
-		for n := range r.limits {
-			names = append(names, n)
-		}
-		sort.Strings(names)
 		fix := "write it under limits:"
-		if near := plant.Nearest(name, names); near != "" {
+		if near := nearestKey(name, r.limits); near != "" {
 			fix = fmt.Sprintf("did you mean limit.%s?", near)
 		}
 		return r.bad(at, fmt.Sprintf("the rule has no limit %q", name), fix)
@@ -853,4 +849,9 @@ func (r *reader) reads(id int32) {
 	if !slices.Contains(r.inputs, id) {
 		r.inputs = append(r.inputs, id)
 	}
+}
+
+// nearestKey is the key of a table closest to a mistyped word, or "".
+func nearestKey[V any](word string, table map[string]V) string {
+	return plant.Nearest(word, slices.Sorted(maps.Keys(table)))
 }

@@ -422,19 +422,19 @@ func (k *checking) measure() (left string) {
 		case strings.Contains(x.what, "flow"), strings.Contains(x.what, "Brix"), strings.Contains(x.what, "bleed"), x.what == "vapour to the condenser":
 			// What enters a body leaves it later: the mean of a moving value is
 			// uncertain by a part of the movement.
-			r.Sigma = hypot(r.Sigma, hypot(change/3, scatter*math.Sqrt(3/float64(k.window))))
+			r.Sigma = math.Hypot(r.Sigma, math.Hypot(change/3, scatter*math.Sqrt(3/float64(k.window))))
 		}
 		b := x.body
 		switch x.what {
 		case "steam flow": // loss and superheat are known to about a percent of the heat
-			r.Sigma = hypot(r.Sigma, 0.007*mean)
+			r.Sigma = math.Hypot(r.Sigma, 0.007*mean)
 		case "vapour to the condenser", "condensate flow":
-			r.Sigma = hypot(r.Sigma, 0.01*mean)
+			r.Sigma = math.Hypot(r.Sigma, 0.01*mean)
 		case "chest pressure": // the loss in the pipe is known to about 0.1 K
-			r.Sigma = hypot(r.Sigma, 0.1/max(1e-3, tsatSlope(mean)))
+			r.Sigma = math.Hypot(r.Sigma, 0.1/max(1e-3, tsatSlope(mean)))
 		case "vapour temperature": // the vapour may be superheated by the elevation
 			if e := k.s.bodies[b].b.BPEK; e.OK() {
-				r.Sigma = hypot(r.Sigma, 0.25*e.Value)
+				r.Sigma = math.Hypot(r.Sigma, 0.25*e.Value)
 			}
 		}
 	}
@@ -694,5 +694,5 @@ func (v *condenserView) vapourByWater() evaporator.Reading {
 		return evaporator.Reading{}
 	}
 	t := v.water.Value * float64(ho-hi) / float64(hv-ho)
-	return evaporator.Reading{Value: t, Sigma: t * hypot(v.water.Sigma/v.water.Value, hypot(v.tin.Sigma, v.tout.Sigma)/rise), OK: t > 0}
+	return evaporator.Reading{Value: t, Sigma: t * math.Hypot(v.water.Sigma/v.water.Value, math.Hypot(v.tin.Sigma, v.tout.Sigma)/rise), OK: t > 0}
 }

@@ -2,7 +2,6 @@ package thermo
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"calandria/plant"
@@ -10,10 +9,6 @@ import (
 	"calandria/thermo/evaporator"
 	"calandria/thermo/steam"
 )
-
-func hypot(a, b float64) float64 { return math.Hypot(a, b) }
-
-func sortStrings(s []string) { slices.Sort(s) }
 
 // condenserView is a condenser at one moment.
 type condenserView struct {
@@ -107,7 +102,7 @@ func (v *condenserView) taken() evaporator.Result {
 	add := func(r evaporator.Result) bool {
 		if r.OK() {
 			sum.Value += r.Value
-			sum.Sigma = hypot(sum.Sigma, r.Sigma)
+			sum.Sigma = math.Hypot(sum.Sigma, r.Sigma)
 		} else {
 			sum = r
 		}
@@ -152,12 +147,12 @@ func (v *condenserView) calculate() {
 	if v.tout.OK {
 		v.approach = v.saturation
 		if v.saturation.OK() {
-			v.approach = value(v.saturation.Value-v.tout.Value, hypot(v.saturation.Sigma, v.tout.Sigma))
+			v.approach = value(v.saturation.Value-v.tout.Value, math.Hypot(v.saturation.Sigma, v.tout.Sigma))
 		}
 	}
 	v.rise = absent("no usable injection- or tail-water temperature")
 	if v.tin.OK && v.tout.OK {
-		v.rise = value(v.tout.Value-v.tin.Value, hypot(v.tin.Sigma, v.tout.Sigma))
+		v.rise = value(v.tout.Value-v.tin.Value, math.Hypot(v.tin.Sigma, v.tout.Sigma))
 	}
 	taken := v.taken()
 	v.vapour = evaporator.Reading{Value: taken.Value, Sigma: taken.Sigma, OK: taken.OK()}
@@ -175,7 +170,7 @@ func (v *condenserView) calculate() {
 	}
 	if v.water.OK {
 		q := v.water.Value * 4.18 * v.rise.Value / 3.6
-		v.duty = value(q, q*hypot(v.water.Sigma/max(v.water.Value, 1e-9), v.rise.Sigma/v.rise.Value))
+		v.duty = value(q, q*math.Hypot(v.water.Sigma/max(v.water.Value, 1e-9), v.rise.Sigma/v.rise.Value))
 	}
 	if !v.saturation.OK() {
 		v.ratio = v.saturation
@@ -199,7 +194,7 @@ func (v *condenserView) calculate() {
 	}
 	v.ratio = value(p.RatioKgKg, p.RatioKgKg*v.rise.Sigma/v.rise.Value)
 	if known {
-		v.need = value(p.WaterNeedTH, hypot(vapour*v.ratio.Sigma, v.ratio.Value*taken.Sigma))
+		v.need = value(p.WaterNeedTH, math.Hypot(vapour*v.ratio.Sigma, v.ratio.Value*taken.Sigma))
 		v.duty = value(p.DutyKW, p.DutyKW*taken.Sigma/vapour)
 	}
 }

@@ -2,6 +2,7 @@ package thermo
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -203,7 +204,7 @@ func (v *bodyView) ratio() evaporator.Result {
 	}
 	r := u
 	r.Value /= v.uClean.Value
-	r.Sigma = r.Value * hypot(u.Sigma/u.Value, v.uClean.Sigma/v.uClean.Value)
+	r.Sigma = r.Value * math.Hypot(u.Sigma/u.Value, v.uClean.Sigma/v.uClean.Value)
 	return r
 }
 
@@ -214,7 +215,7 @@ func (v *bodyView) scale() evaporator.Result {
 	}
 	r := u
 	r.Value = 1/u.Value - 1/v.uClean.Value
-	r.Sigma = hypot(u.Sigma/(u.Value*u.Value), v.uClean.Sigma/(v.uClean.Value*v.uClean.Value))
+	r.Sigma = math.Hypot(u.Sigma/(u.Value*u.Value), v.uClean.Sigma/(v.uClean.Value*v.uClean.Value))
 	return r
 }
 

@@ -1,6 +1,7 @@
 package thermo
 
 import (
+	"math"
 	"time"
 
 	"calandria/plant"
@@ -113,7 +114,7 @@ func (v *panView) calculate() {
 		return
 	}
 	tmc := v.temperature.Value - v.equip.Pan.ThermometerOffsetK
-	v.elevation = value(tmc-v.saturation.Value, hypot(v.temperature.Sigma, v.saturation.Sigma))
+	v.elevation = value(tmc-v.saturation.Value, math.Hypot(v.temperature.Sigma, v.saturation.Sigma))
 	v.motherLiquor(tmc)
 	v.heatTransfer(tmc)
 }
@@ -217,7 +218,7 @@ func (v *panView) heatTransfer(tmc float64) {
 	v.difference = absent("no usable chest pressure")
 	if v.chest.OK {
 		if tc, ok := tsat(v.chest.Value); ok {
-			v.difference = value(tc-tmc, hypot(v.temperature.Sigma, v.chest.Sigma*tsatSlope(v.chest.Value)))
+			v.difference = value(tc-tmc, math.Hypot(v.temperature.Sigma, v.chest.Sigma*tsatSlope(v.chest.Value)))
 		}
 	}
 	v.evaporation, v.u = absent("no usable steam flow"), absent("no usable steam flow")
@@ -242,6 +243,6 @@ func (v *panView) heatTransfer(tmc float64) {
 		v.u = absent("the temperature difference is too small")
 	default:
 		u := duty / area / v.difference.Value
-		v.u = value(u, u*hypot(v.difference.Sigma/v.difference.Value, v.steam.Sigma/max(v.steam.Value, 1e-6)))
+		v.u = value(u, u*math.Hypot(v.difference.Sigma/v.difference.Value, v.steam.Sigma/max(v.steam.Value, 1e-6)))
 	}
 }

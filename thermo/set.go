@@ -2,6 +2,8 @@ package thermo
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -180,7 +182,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	s.bleedFlows()
 	s.m.SteamTH = evaporator.Reading{}
 	if s.steam.OK && s.makeUp.OK {
-		s.m.SteamTH = evaporator.Reading{Value: s.steam.Value + s.makeUp.Value, Sigma: hypot(s.steam.Sigma, s.makeUp.Sigma), OK: true}
+		s.m.SteamTH = evaporator.Reading{Value: s.steam.Value + s.makeUp.Value, Sigma: math.Hypot(s.steam.Sigma, s.makeUp.Sigma), OK: true}
 	}
 	s.set.Evaluate(&s.m, s.r)
 	// Also when an instrument comes or goes: what is used has changed.
@@ -257,7 +259,7 @@ func (s *setView) bleedFlows() {
 		t := &sum[l.effect]
 		t.OK = true
 		t.Value += r.Value
-		t.Sigma = hypot(t.Sigma, r.Sigma)
+		t.Sigma = math.Hypot(t.Sigma, r.Sigma)
 	}
 	for k := range sum {
 		if missing[k] {
@@ -287,7 +289,7 @@ func (l *bleedView) reading() evaporator.Reading {
 		v, err := evaporator.HeaterBleedTH(l.liquid.Value, liquor.Brix(l.cfg.LiquidBx), l.purity, steam.Celsius(l.tin.Value),
 			steam.Celsius(l.tout.Value), steam.KPa(p.Value), l.cfg.LossPct/100, l.heat)
 		if err == nil {
-			rel := hypot(hypot(l.tin.Sigma, l.tout.Sigma)/rise, l.liquid.Sigma/max(l.liquid.Value, 1e-9))
+			rel := math.Hypot(math.Hypot(l.tin.Sigma, l.tout.Sigma)/rise, l.liquid.Sigma/max(l.liquid.Value, 1e-9))
 			return evaporator.Reading{Value: v, Sigma: v * rel, OK: true}
 		}
 	}
@@ -315,6 +317,6 @@ func fixedNote(h *plant.House, e *plant.Equipment) string {
 	if len(fixed) == 0 {
 		return ""
 	}
-	sortStrings(fixed)
+	slices.Sort(fixed)
 	return "with fixed values: " + strings.Join(fixed, ", ")
 }

@@ -18,44 +18,31 @@ import (
 )
 
 type backtestCmd struct {
-	Config string        `help:"The plant file." default:"plant.yaml" type:"path"`
-	Rules  []string      `help:"Rule files to try; without it those of the plant file." type:"existingfile"`
-	From   string        `help:"Start: a date, a time, or an age such as 30d." default:"7d"`
-	To     string        `help:"End, not included; default now."`
-	Step   time.Duration `help:"Time between scans." default:"10s"`
-	Data   string        `help:"The data folder." default:"data" type:"path"`
-	Demo   bool          `help:"Use the demo's plant file and rules."`
+	ruleSource
+	From  string        `help:"Start: a date, a time, or an age such as 30d." default:"7d"`
+	To    string        `help:"End, not included; default now."`
+	Rules []string      `help:"Rule files to try; without it those of the plant file." type:"existingfile"`
+	Step  time.Duration `help:"Time between scans." default:"10s"`
+	Data  string        `help:"The data folder." default:"data" type:"path"`
 }
 
 func (c *backtestCmd) Run(a *app) error {
-	now := time.Now().UTC()
-	from, err := parseTime(c.From, now)
+	from, to, err := parseSpan(c.From, c.To, time.Now().UTC())
 	if err != nil {
-		return fmt.Errorf("--from: %w", err)
-	}
-	to := now
-	if c.To != "" {
-		if to, err = parseTime(c.To, now); err != nil {
-			return fmt.Errorf("--to: %w", err)
-		}
-	}
-	if !from.Before(to) {
-		return fmt.Errorf("--from is not before --to")
+		return err
 	}
 	if c.Step < 100*time.Millisecond {
 		return fmt.Errorf("--step %s: give 100ms or more", c.Step)
 	}
-	ar, err := openData(c.Data)
+	h, _, err := c.load()
+	if err != nil {
+		return err
+	}
+	ar, err := openArchive(archiveDir(h, c.Data))
 	if err != nil {
 		return err
 	}
 	defer ar.Close()
-	load := func() (*plant.House, []rules.File, error) {
-		if c.Demo {
-			return demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
-		}
-		return loadPlant(c.Config)
-	}
 	var tried []rules.File
 	for _, n := range c.Rules {
 		data, err := os.ReadFile(n)
@@ -64,7 +51,7 @@ func (c *backtestCmd) Run(a *app) error {
 		}
 		tried = append(tried, rules.File{Name: n, Data: data})
 	}
-	r, err := runBacktest(a.ctx, load, tried, ar, from, to, c.Step)
+	r, err := runBacktest(a.ctx, c.load, tried, ar, from, to, c.Step)
 	if err != nil {
 		return err
 	}

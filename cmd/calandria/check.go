@@ -78,12 +78,7 @@ func missingForBalances(h *plant.House) []string {
 func (c *checkCmd) online(a *app, h *plant.House) error {
 	var faults plant.Faults
 	for _, sc := range h.Config.OPCUA.Servers {
-		var tags []plant.Tag
-		for _, t := range h.Tags {
-			if t.Source == plant.Measured && t.Server == sc.Name {
-				tags = append(tags, t)
-			}
-		}
+		tags := measuredBy(h, sc.Name)
 		ctx, cancel := context.WithTimeout(a.ctx, 60*time.Second)
 		found, err := collector.CheckOnline(ctx, collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log})
 		cancel()

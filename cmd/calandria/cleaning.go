@@ -46,7 +46,7 @@ func (c *cleaningCmd) Run(a *app) error {
 	if e, ok := h.Equip(c.Set); !ok || e.Class != plant.ClassSet {
 		return fmt.Errorf("--set %q: name one of the plant's sets", c.Set)
 	}
-	ar, err := openData(c.Data)
+	ar, err := openArchive(archiveDir(h, c.Data))
 	if err != nil {
 		return err
 	}

@@ -25,6 +25,26 @@ func loadPlant(file string) (*plant.House, []rules.File, error) {
 	return h, files, err
 }
 
+// measuredBy lists the measured tags of one server.
+func measuredBy(h *plant.House, server string) []plant.Tag {
+	var tags []plant.Tag
+	for _, t := range h.Tags {
+		if t.Source == plant.Measured && t.Server == server {
+			tags = append(tags, t)
+		}
+	}
+	return tags
+}
+
+// archiveDir is where a plant's archive is: in the data folder unless the
+// configuration says otherwise.
+func archiveDir(h *plant.House, data string) string {
+	if dir := h.Config.Archive.Dir; dir != "" {
+		return dir
+	}
+	return filepath.Join(data, "archive")
+}
+
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.
 func ruleFiles(h *plant.House, dir string) ([]rules.File, error) {
 	var files []rules.File

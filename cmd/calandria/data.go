@@ -24,21 +24,11 @@ type exportCmd struct {
 }
 
 func (c *exportCmd) Run(a *app) error {
-	now := time.Now().UTC()
-	from, err := parseTime(c.From, now)
+	from, to, err := parseSpan(c.From, c.To, time.Now().UTC())
 	if err != nil {
-		return fmt.Errorf("--from: %w", err)
+		return err
 	}
-	to := now
-	if c.To != "" {
-		if to, err = parseTime(c.To, now); err != nil {
-			return fmt.Errorf("--to: %w", err)
-		}
-	}
-	if !from.Before(to) {
-		return errors.New("--from is not before --to")
-	}
-	ar, err := openData(c.Data)
+	ar, err := openArchive(filepath.Join(c.Data, "archive"))
 	if err != nil {
 		return err
 	}
@@ -62,12 +52,11 @@ func (c *exportCmd) Run(a *app) error {
 	return w.Flush()
 }
 
-// openData opens the archive of a data folder that exists, for reading beside
-// a running service.
-func openData(data string) (*historian.Archive, error) {
-	dir := filepath.Join(data, "archive")
+// openArchive opens an archive that exists, for reading beside a running
+// service.
+func openArchive(dir string) (*historian.Archive, error) {
 	if _, err := os.Stat(dir); err != nil {
-		return nil, fmt.Errorf("there is no archive in %s; give --data", data)
+		return nil, fmt.Errorf("there is no archive in %s; give --data", filepath.Dir(dir))
 	}
 	return historian.Open(dir, historian.Options{ReadOnly: true})
 }
@@ -89,6 +78,23 @@ func expandPaths(ar *historian.Archive, wanted []string) ([]string, error) {
 		}
 	}
 	return paths, nil
+}
+
+// parseSpan reads --from and --to; an empty --to is now.
+func parseSpan(fromText, toText string, now time.Time) (from, to time.Time, err error) {
+	if from, err = parseTime(fromText, now); err != nil {
+		return from, to, fmt.Errorf("--from: %w", err)
+	}
+	to = now
+	if toText != "" {
+		if to, err = parseTime(toText, now); err != nil {
+			return from, to, fmt.Errorf("--to: %w", err)
+		}
+	}
+	if !from.Before(to) {
+		return from, to, errors.New("--from is not before --to")
+	}
+	return from, to, nil
 }
 
 // parseTime reads a date, a time with zone, or an age.

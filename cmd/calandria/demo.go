@@ -245,7 +245,7 @@ func newPast(a *app, data string, until time.Time) (*past, error) {
 	}
 	p.core.calc.NoUncertainty()
 	p.core.calc.NoReconciliation()
-	if p.archive, err = historian.Open(filepath.Join(data, "archive"), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log}); err != nil {
+	if p.archive, err = historian.Open(archiveDir(h, data), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log}); err != nil {
 		return nil, err
 	}
 	if err = p.archive.Describe(describe(h)...); err == nil {

@@ -17,7 +17,7 @@ type rulesCmd struct {
 	Explain rulesExplainCmd `cmd:"" help:"Show a rule in words, its inputs, its truth and what it waits for."`
 }
 
-// ruleSource is where a rules command takes plant and rules from.
+// ruleSource is where a command takes plant and rules from.
 type ruleSource struct {
 	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
 	Demo   bool   `help:"Use the demo's plant file and rules."`
@@ -78,7 +78,7 @@ func (c *rulesExplainCmd) Run(a *app) error {
 		}
 		return fmt.Errorf("there is no alarm %q; 'calandria rules list' has their names", c.Name)
 	}
-	ar, err := openData(c.Data)
+	ar, err := openArchive(archiveDir(h, c.Data))
 	if err != nil {
 		return err
 	}

@@ -95,11 +95,7 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 	if s.unlock, err = lock(filepath.Join(dataDir, "lock")); err != nil {
 		return s, err
 	}
-	dir := h.Config.Archive.Dir
-	if dir == "" {
-		dir = filepath.Join(dataDir, "archive")
-	}
-	if s.archive, err = historian.Open(dir, historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: log}); err != nil {
+	if s.archive, err = historian.Open(archiveDir(h, dataDir), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: log}); err != nil {
 		return s, err
 	}
 	if err = s.archive.Describe(describe(h)...); err != nil {
@@ -109,13 +105,7 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		return s, err
 	}
 	for _, sc := range h.Config.OPCUA.Servers {
-		var tags []plant.Tag
-		for _, t := range h.Tags {
-			if t.Source == plant.Measured && t.Server == sc.Name {
-				tags = append(tags, t)
-			}
-		}
-		client, err := collector.New(collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log})
+		client, err := collector.New(collector.Config{Server: sc, Tags: measuredBy(h, sc.Name), DataDir: dataDir, Logger: log})
 		if err != nil {
 			return s, err
 		}
