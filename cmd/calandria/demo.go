@@ -32,10 +32,11 @@ type demoCmd struct {
 	Seed       uint64  `help:"Seed of the mill's noise and disturbances." default:"1"`
 }
 
-// The invented past is simulated a minute at a time. The last day and a half is
-// recorded whole, the week before every fifth minute, what is older every
-// tenth: a screen must not wait for it.
-const pastStep = time.Minute
+// The invented past is simulated half a minute at a time. The last day and a
+// half is recorded whole, since strikes cannot be told from readings much
+// further apart; the week before every fifth minute, what is older every tenth:
+// a screen must not wait for it.
+const pastStep = 30 * time.Second
 
 // waitingAlarm is how long before the demo opens gas begins to gather in EV4:
 // the alarm that waits for whoever looks.
