@@ -53,6 +53,7 @@ type alarmRow struct {
 	// Folded are the members of its group that this first-up explains.
 	Folded      []alarmRow
 	FoldedUnack int
+	Words       string // what explains it, as things stand
 }
 
 func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
@@ -67,7 +68,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		Unack: a.Annunciated, Active: a.Active, Since: a.ActiveSince,
 		SinceText: s.moment(now, a.ActiveSince), Age: age(now, a.ActiveSince),
 		Occurrence: a.Occurrence, FirstUp: a.FirstUp, Comment: a.Comment,
-		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Group: a.Group,
+		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Group: a.Group, Words: a.Words,
 	}
 	if r.Title == "" {
 		r.Title = a.Name

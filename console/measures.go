@@ -566,6 +566,7 @@ func (s *Server) journalCSV(w http.ResponseWriter, r *http.Request) {
 		s.answer(w, r, err)
 		return
 	}
+	rec.shown()
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
 	events, err := s.journal(ctx, rec.Filter, exportMost)

@@ -737,48 +737,65 @@ func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
+	rec.shown()
 	events, err := s.b.Events(ctx, rec.Filter)
 	if err != nil {
 		return nil, fmt.Errorf("read the journal: %w", err)
 	}
-	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "Paged": rec.Filter.Before > 0, "Sources": s.noteSources()}
-	export := url.Values{}
-	for k, v := range map[string]string{"kind": rec.Group, "match": rec.Match} {
-		if v != "" {
-			export.Set(k, v)
-		}
-	}
-	data["Export"] = "/record/journal.csv?" + export.Encode()
+	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "Quality": rec.Quality, "Paged": rec.Filter.Before > 0, "Sources": s.noteSources()}
+	here := rec.query()
+	data["Newest"], data["Export"] = recordHref(here), "/record/journal.csv?"+here.Encode()
+	other := rec
+	other.Quality = false
+	data["Without"] = recordHref(other.query())
+	other.Quality = true
+	data["With"] = recordHref(other.query())
 	var rows []eventRow
 	for _, e := range events {
 		rows = append(rows, s.eventRow(e))
 	}
 	data["Rows"] = rows
 	if len(events) == rec.Filter.Limit {
-		next := url.Values{"before": {fmt.Sprint(events[len(events)-1].Seq)}}
-		if rec.Group != "" {
-			next.Set("kind", rec.Group)
-		}
-		if rec.Match != "" {
-			next.Set("match", rec.Match)
-		}
-		data["Older"] = "/record?" + next.Encode()
+		next := rec.query()
+		next.Set("before", fmt.Sprint(events[len(events)-1].Seq))
+		data["Older"] = recordHref(next)
 	}
 	v := &view{Template: "record.html", Title: "Record", Section: "record", Data: data}
-	top := p.Seq
-	if len(events) > 0 {
-		top = max(top, events[0].Seq)
-	}
-	v.Live, v.Parts = fmt.Sprintf("view=record&top=%d", top), map[string]any{"record-news": false}
+	live := rec.query()
+	live.Set("view", "record")
+	live.Set("top", fmt.Sprint(p.Seq))
+	v.Live, v.Parts = live.Encode(), map[string]any{"record-news": ""}
 	return v, nil
 }
 
 // recordNews is the live part of the record page: whether there are entries
-// newer than the ones it shows.
-func (s *Server) recordNews(r *http.Request, p *Picture, _ time.Time) (*view, error) {
-	top, err := strconv.ParseUint(r.URL.Query().Get("top"), 10, 63)
-	return &view{Parts: map[string]any{"record-news": err == nil && p.Seq > top}}, nil
+// newer than those it was made from, of the kinds it shows.
+func (s *Server) recordNews(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	v := &view{Parts: map[string]any{"record-news": ""}}
+	rec, err := parseRecord(r.URL.Query())
+	top, bad := strconv.ParseUint(r.URL.Query().Get("top"), 10, 63)
+	if err != nil || bad != nil || p.Seq <= top {
+		return v, nil
+	}
+	rec.shown()
+	rec.Filter.After, rec.Filter.Limit = top, 1
+	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
+	defer cancel()
+	news, err := kept(&s.answers, "news "+r.URL.RawQuery, now, newsFresh, func() (bool, error) {
+		events, err := s.b.Events(ctx, rec.Filter)
+		return len(events) > 0, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the journal: %w", err)
+	}
+	if news {
+		v.Parts["record-news"] = recordHref(rec.query())
+	}
+	return v, nil
 }
+
+// newsFresh is how long an answer about newer entries stands.
+const newsFresh = 2 * time.Second
 
 // --- Instruments ---
 

@@ -132,7 +132,7 @@ var kindGroups = []struct {
 	Key, Text string
 	Kinds     []plant.EventKind
 }{
-	{"", "everything", nil},
+	{"", "alarms, actions and the program", nil},
 	{"alarms", "alarms", []plant.EventKind{plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp}},
 	{"actions", "people's actions", []plant.EventKind{plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
 		plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventRejected, plant.EventAccess}},
@@ -140,16 +140,65 @@ var kindGroups = []struct {
 	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange}},
 }
 
-// recordQuery is what the record page and /api/v1/events ask for.
-type recordQuery struct {
-	Group  string
-	Match  string
-	Filter EventFilter
+// withoutQuality are all kinds but changes of quality: those are many, and a
+// person who looks for what happened on a shift does not look for them.
+var withoutQuality = []plant.EventKind{
+	plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp,
+	plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
+	plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventRejected, plant.EventAccess,
+	plant.EventSuppress, plant.EventUnsuppress,
+	plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange,
 }
 
-// parseRecord reads kind, match, before, after, from, to and limit.
+// recordQuery is what the record page and /api/v1/events ask for.
+type recordQuery struct {
+	Group   string
+	Quality bool // with changes of quality
+	Match   string
+	Filter  EventFilter
+}
+
+// shown narrows an unfiltered list to what the record page shows: changes of
+// quality only where they are asked for.
+func (r *recordQuery) shown() {
+	if r.Group == "" && !r.Quality {
+		r.Filter.Kinds = withoutQuality
+	}
+}
+
+// query is the choice as the parameters of an address.
+func (r *recordQuery) query() url.Values {
+	v := url.Values{}
+	if r.Group != "" {
+		v.Set("kind", r.Group)
+	}
+	if r.Quality {
+		v.Set("quality", "yes")
+	}
+	if r.Match != "" {
+		v.Set("match", r.Match)
+	}
+	return v
+}
+
+// recordHref is the address of the record page with some parameters.
+func recordHref(v url.Values) string {
+	if len(v) == 0 {
+		return "/record"
+	}
+	return "/record?" + v.Encode()
+}
+
+// parseRecord reads kind, quality, match, before, after, from, to and limit.
 func parseRecord(q url.Values) (recordQuery, error) {
 	r := recordQuery{Group: q.Get("kind"), Match: strings.TrimSpace(q.Get("match"))}
+	switch v := q.Get("quality"); v {
+	case "", "no":
+	case "yes":
+		r.Quality = true
+	default:
+		return r, badQuery("quality: use yes or no.")
+	}
 	i := slices.IndexFunc(kindGroups, func(g struct {
 		Key, Text string
 		Kinds     []plant.EventKind

@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -334,4 +336,49 @@ func TestRulePage(t *testing.T) {
 	if strings.Contains(body, "Hidden while") {
 		t.Error("a suppression that is not there is shown")
 	}
+}
+
+// TestRecordChoice: changes of quality stand in the record only where they are
+// asked for; every other kind of entry stands there always, and entries that
+// are not shown do not count as news.
+func TestRecordChoice(t *testing.T) {
+	for kind := range kindWords {
+		if slices.Contains(withoutQuality, kind) == (kind == plant.EventQuality) {
+			t.Errorf("%s: shown without asking: %v", kind, kind != plant.EventQuality)
+		}
+	}
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	top := len(m.events)
+	add := func(kind plant.EventKind, text string) {
+		m.step(func(now time.Time) {
+			m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: kind, Text: text})
+		})
+	}
+	news := func(query string) string {
+		v, err := s.recordNews(httptest.NewRequest("GET", fmt.Sprintf("/stream?view=record&top=%d&%s", top, query), nil), m.Picture(), time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v.Parts["record-news"].(string)
+	}
+	add(plant.EventQuality, "level doubtful")
+	if a, b := news(""), news("quality=yes"); a != "" || b != "/record?quality=yes" {
+		t.Errorf("news of a change of quality: %q and %q", a, b)
+	}
+	s.answers.forget()
+	add(plant.EventNote, "sight glass cleaned")
+	if a := news(""); a != "/record" {
+		t.Errorf("news of a note: %q", a)
+	}
+	for path, with := range map[string]bool{"/record": false, "/record?quality=yes": true, "/record?kind=logic": true, "/record/journal.csv": false, "/record/journal.csv?quality=yes": true} {
+		body := get(t, s.Handler(), path, http.StatusOK)
+		if strings.Contains(body, "level doubtful") != with || strings.Contains(body, "sight glass cleaned") == (path == "/record?kind=logic") {
+			t.Errorf("%s does not keep to the choice", path)
+		}
+	}
+	if body := get(t, s.Handler(), "/record?quality=yes&match=level", http.StatusOK); !strings.Contains(body, `href="/record?match=level"`) || !strings.Contains(body, `name="quality" value="yes"`) {
+		t.Error("the choice is lost with the next question")
+	}
+	get(t, s.Handler(), "/record?quality=perhaps", http.StatusBadRequest)
 }
