@@ -47,12 +47,14 @@ type stream struct {
 type chain struct {
 	feed   stream
 	purity liquor.Purity
+	heat   liquor.HeatAt
 
 	// Given.
-	tv, pv, hv [MaxBodies]float64 // vapour space: Tsat, kPa, enthalpy of saturated vapour
-	tc         [MaxBodies]float64 // chest condensing temperature of the body
-	weight     [MaxBodies]float64 // duty of bodies sharing vapour goes as weight (Tc - Tj)
-	fixed      [MaxEffects]bool   // or as weight alone
+	tv, pv, hv [MaxBodies]float64            // vapour space: Tsat, kPa, enthalpy of saturated vapour
+	rise       [MaxBodies]liquor.ElevationAt // the elevation under pv
+	tc         [MaxBodies]float64            // chest condensing temperature of the body
+	weight     [MaxBodies]float64            // duty of bodies sharing vapour goes as weight (Tc - Tj)
+	fixed      [MaxEffects]bool              // or as weight alone
 	tce        [MaxEffects]float64
 	hle, lam   [MaxEffects]float64 // condensate enthalpy and latent heat at tce
 	bleed      [MaxEffects]float64
@@ -151,12 +153,18 @@ func (s *Set) arrange(out func(body int) bool) bool {
 	return s.n > 0
 }
 
-// elevation returns the boiling-point elevation in K.
-func (s *Set) elevation(brix, kPa float64) float64 {
+// setPurity stores the purity of the juice, %.
+func (s *Set) setPurity(p liquor.Purity) {
+	s.c.purity = p
+	s.c.heat, _ = s.d.Heat.At(p) // the zero value gives no enthalpy and that is noticed
+}
+
+// elevation returns the boiling-point elevation in body b, K.
+func (s *Set) elevation(b int, brix float64) float64 {
 	if s.d.Water || brix <= 0 {
 		return 0
 	}
-	v, _, err := s.d.Elevation.ElevationFlagged(liquor.Brix(brix), s.c.purity, steam.KPa(kPa), s.d.PurityFactor)
+	v, _, err := s.c.rise[b].Elevation(liquor.Brix(brix))
 	if err != nil {
 		s.c.noBPE = true
 		return 0
@@ -170,8 +178,8 @@ func (s *Set) extrapolated(b int) bool {
 	if s.d.Water {
 		return false
 	}
-	_, elevation, _ := s.d.Elevation.ElevationFlagged(liquor.Brix(s.c.x[b]), s.c.purity, steam.KPa(s.c.pv[b]), s.d.PurityFactor)
-	_, heat, _ := s.d.Heat.EnthalpyFlagged(liquor.Brix(s.c.x[b]), s.c.purity, steam.Celsius(s.c.tj[b]))
+	_, elevation, _ := s.c.rise[b].Elevation(liquor.Brix(s.c.x[b]))
+	_, heat, _ := s.c.heat.Enthalpy(liquor.Brix(s.c.x[b]), steam.Celsius(s.c.tj[b]))
 	return elevation || heat
 }
 
@@ -184,7 +192,7 @@ func (s *Set) juiceHeat(brix, c float64) float64 {
 		}
 		return float64(h)
 	}
-	v, _, err := s.d.Heat.EnthalpyFlagged(liquor.Brix(brix), s.c.purity, steam.Celsius(c))
+	v, _, err := s.c.heat.Enthalpy(liquor.Brix(brix), steam.Celsius(c))
 	if err != nil {
 		s.c.noEnth = true
 		return 0
@@ -200,6 +208,7 @@ func (s *Set) setFeed(flow, brix, c float64) {
 // setVapour stores the vapour space of body b from its saturation temperature.
 func (s *Set) setVapour(b int, tv, pv float64) {
 	s.c.tv[b], s.c.pv[b] = tv, pv
+	s.c.rise[b], _ = s.d.Elevation.At(s.c.purity, steam.KPa(pv), s.d.PurityFactor)
 	h, err := s.water.satVapour(steam.KPa(pv))
 	if err != nil {
 		s.c.noEnth = true
@@ -262,7 +271,7 @@ func (s *Set) start() {
 		if c.x[b] > maxLiquor {
 			c.x[b] = maxLiquor
 		}
-		c.bpe[b] = s.elevation(c.x[b], c.pv[b])
+		c.bpe[b] = s.elevation(b, c.x[b])
 		c.tj[b] = c.tv[b] + c.bpe[b]
 		c.hvap[b] = c.hv[b] + s.d.VapourCp*c.bpe[b]
 		h := s.juiceHeat(c.x[b], c.tj[b])
@@ -283,7 +292,7 @@ func (s *Set) boil(b int, heat float64, in stream) {
 			l = 1e-9
 		}
 		c.x[b] = 100 * in.solids / l
-		c.bpe[b] = s.elevation(c.x[b], c.pv[b])
+		c.bpe[b] = s.elevation(b, c.x[b])
 		c.tj[b] = c.tv[b] + c.bpe[b]
 		c.hvap[b] = c.hv[b] + s.d.VapourCp*c.bpe[b]
 		h := s.juiceHeat(c.x[b], c.tj[b])

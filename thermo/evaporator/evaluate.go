@@ -71,10 +71,7 @@ func (s *Set) Evaluate(m *Measurement, r *Results) {
 		return
 	}
 	r.Effects = s.n
-	s.c.purity = liquor.Purity(s.d.PurityPct)
-	if m.PurityPct.in(10, 100) {
-		s.c.purity = liquor.Purity(m.PurityPct.Value)
-	}
+	s.setPurity(s.purity(m))
 
 	var tv, tc [MaxBodies]temperature
 	s.ladder(m, &tv, &tc)
@@ -83,6 +80,14 @@ func (s *Set) Evaluate(m *Measurement, r *Results) {
 	in := s.streams(m, r)
 	s.balance(m, r, in, &tv, &tc)
 	s.checks(m, r)
+}
+
+// purity is that measured, or the design's.
+func (s *Set) purity(m *Measurement) liquor.Purity {
+	if m.PurityPct.in(10, 100) {
+		return liquor.Purity(m.PurityPct.Value)
+	}
+	return liquor.Purity(s.d.PurityPct)
 }
 
 // clear resets r to absent results.
@@ -592,7 +597,7 @@ func (s *Set) profile(m *Measurement, in inputs) {
 		x, _ := s.bodyBrix(m, in, b)
 		l := 100 * from.solids / x
 		c.x[b] = x
-		c.bpe[b] = s.elevation(x, c.pv[b])
+		c.bpe[b] = s.elevation(b, x)
 		c.tj[b] = c.tv[b] + c.bpe[b]
 		if s.d.JuiceByThermometer && tempOK(m.Bodies[b].JuiceC) {
 			c.tj[b] = m.Bodies[b].JuiceC.Value
@@ -916,7 +921,8 @@ func (s *Set) byTemperatures(m *Measurement, r *Results, in inputs, missingBleed
 	if b := s.last; in.syrupBrix.OK() && s.lastAlone() && r.Bodies[b].VapourC.OK() {
 		o := &r.Bodies[b]
 		s.c.noBPE = false
-		bpe := s.elevation(in.syrupBrix.Value, o.VapourKPa.Value)
+		s.c.rise[b], _ = s.d.Elevation.At(s.c.purity, steam.KPa(o.VapourKPa.Value), s.d.PurityFactor)
+		bpe := s.elevation(b, in.syrupBrix.Value)
 		if !s.c.noBPE {
 			h := weakest(in.syrupBrix.How, o.VapourC.How)
 			o.BPEK.set(bpe, h, Reason{})

@@ -96,10 +96,11 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 	if !s.arrange(func(b int) bool { return op.Bodies[b].OutOfService }) {
 		return fmt.Errorf("predict: %w: no body in service", ErrNoSteadyState)
 	}
-	s.c.purity = liquor.Purity(s.d.PurityPct)
+	purity := liquor.Purity(s.d.PurityPct)
 	if op.PurityPct > 0 {
-		s.c.purity = liquor.Purity(op.PurityPct)
+		purity = liquor.Purity(op.PurityPct)
 	}
+	s.setPurity(purity)
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
 	if !(top > bottom+float64(s.n)*(s.d.PipeLossK+0.2)) {

@@ -201,9 +201,9 @@ func (m BPEModel) prepare(purity Purity, p steam.KPa, k float64) (*bpeRange, flo
 func (m BPEModel) base(b, p float64) float64 {
 	switch m {
 	case Peacock:
-		return peacock(b, tsat(p), 374.3)
+		return peacock(b, peacockFactor(tsat(p), 374.3))
 	case BatterhamNorgate:
-		return peacock(b, tsat(p), 374)
+		return peacock(b, peacockFactor(tsat(p), 374))
 	case Hugot:
 		return 2 * b / (100 - b)
 	case CrapisteLozano:
@@ -212,7 +212,7 @@ func (m BPEModel) base(b, p float64) float64 {
 		w := b / 100
 		return (1.78 + 6.22*w) * w
 	}
-	return starzakPeacock(b, p)
+	return starzakPeacock(b, p, tsat(p))
 }
 
 // invert solves base(B, p) = y for B in [0, high].
@@ -256,9 +256,10 @@ func peacockFactor(ts, c float64) float64 {
 	return 6.064e-5 * (273 + ts) * (273 + ts) / math.Pow(c-ts, 0.38)
 }
 
-func peacock(b, ts, c float64) float64 {
+// peacock takes the factor of the pressure.
+func peacock(b, factor float64) float64 {
 	d := b - 40
-	return peacockFactor(ts, c) * b * b * (5.84e-7*d*d + 7.2e-4)
+	return factor * b * b * (5.84e-7*d*d + 7.2e-4)
 }
 
 func crapiste(b, p float64) float64 {
@@ -292,13 +293,13 @@ func spExponent(x float64) float64 {
 
 // starzakPeacock solves psat(T) aw(T) = p. The activity depends so little on
 // temperature that Tsat(p/aw) is within a few hundredths of a kelvin at once; two
-// Newton steps on the logarithm finish, a third one at the highest Brix.
-func starzakPeacock(b, p float64) float64 {
+// Newton steps on the logarithm finish, a third one at the highest Brix. ts is
+// Tsat(p).
+func starzakPeacock(b, p, ts float64) float64 {
 	if b == 0 {
 		return 0
 	}
 	x := moleFraction(b)
-	ts := tsat(p)
 	c := spExponent(x)
 	t := tsat(p / ((1 - x) * math.Exp(c/(ts+kelvin))))
 	lnTarget := math.Log(p / (1 - x))
