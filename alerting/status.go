@@ -44,6 +44,10 @@ type Status struct {
 	Quality   plant.Quality
 	InputTime time.Time
 	Comment   string // latest comment
+
+	// Words is what the calculated tag under the alarm's Explain says now. Who
+	// makes a picture fills it in; the engine leaves it empty.
+	Words string
 }
 
 // Status returns the picture of one alarm.
@@ -63,6 +67,14 @@ func (e *Engine) Status(index int) Status {
 		FirstUp: a.firstUp, Group: a.spec.Group,
 		Value: a.value, Quality: a.quality, InputTime: a.inputTime, Comment: a.comment,
 	}
+}
+
+// Spec returns the definition of an alarm, nil if there is none of that name.
+func (e *Engine) Spec(name string) *plant.AlarmSpec {
+	if i, ok := e.byName[name]; ok {
+		return e.alarms[i].spec
+	}
+	return nil
 }
 
 // Snapshot returns the pictures of all alarms, in the order of the

@@ -54,6 +54,9 @@ type AlarmSpec struct {
 	Hazard      string        // what can hurt someone, in general words
 	Procedure   string        // the site's own procedure; a placeholder until the site fills it in
 	Respond     time.Duration // time to respond
+	// Explain is the path of a calculated tag whose words say more of the alarm:
+	// the suspect instrument, the cause of a lost vacuum. "" for none.
+	Explain string
 
 	// Setpoint and Unit describe a limit alarm; nil for a free condition.
 	Setpoint *float64

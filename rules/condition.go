@@ -257,6 +257,31 @@ func (c *condition) build() (alarm, bool) {
 	return a, len(r.complaints) == 0
 }
 
+// explained is the path of the tag under explain:, "" if this vessel has none.
+func (c *condition) explained() string {
+	if c.o.Explain == "" {
+		return ""
+	}
+	r := c.l.reader(c.this, c.o.Explain, nil)
+	node, ok := r.parse()
+	var n *number
+	if ok {
+		n = r.number(node)
+	}
+	switch {
+	case len(r.missing) > 0:
+		c.l.note(c.lf, c.field, c.name, "without explanation: "+r.missing[0])
+		return ""
+	case len(r.complaints) == 0 && (n.op != numInput || c.l.set.inputs[n.in].kind != inputTag):
+		r.complain(0, "explain: is not a tag", "write the path of a calculated tag, such as this.gross_error")
+	}
+	c.l.reportRead(c.lf, c.field+".explain", c.o.Name, r)
+	if len(r.complaints) > 0 {
+		return ""
+	}
+	return c.l.set.inputs[n.in].path
+}
+
 func unique(in []string) []string {
 	var out []string
 	for _, s := range in {

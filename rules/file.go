@@ -71,6 +71,7 @@ type alarmRule struct {
 	Verify      string `yaml:"verify"`
 	Hazard      string `yaml:"hazard"`
 	Procedure   string `yaml:"procedure"`
+	Explain     string `yaml:"explain"`
 
 	Latching      bool          `yaml:"latching"`
 	Confirm       bool          `yaml:"confirm"`

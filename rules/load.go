@@ -817,6 +817,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 		l.fault(lf, field+".source", fmt.Sprintf("there is no vessel %s", spec.Source), "write the path of a vessel")
 	}
 	spec.Setpoint, spec.Unit = c.setpoint, c.unit
+	spec.Explain = c.explained()
 	if _, twice := l.names[name]; twice {
 		l.fault(lf, field+".name", fmt.Sprintf("alarm %s stands twice", name), "give each its own name")
 		return

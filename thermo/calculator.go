@@ -144,6 +144,17 @@ func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
 	return c.values
 }
 
+// Words says in words what stands behind a calculated value, "" if there is
+// nothing to say or no value. It costs a search: it is for messages.
+func (c *Calculator) Words(tag plant.TagID) string {
+	for i := range c.values {
+		if v := &c.values[i]; v.Tag == tag && v.Point.Usable() {
+			return v.Reason
+		}
+	}
+	return ""
+}
+
 // store turns a result into a value.
 func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst plant.Quality, note string) {
 	v := &c.values[r.value]

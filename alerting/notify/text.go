@@ -123,6 +123,9 @@ func (s *Site) text(n *Notice, role string) string {
 		}
 		line("Value", v)
 	}
+	if e.Kind == plant.EventAlarm || e.Kind == plant.EventRealarm {
+		line("Found", e.Reason)
+	}
 	if spec == nil {
 		line("Text", e.Text)
 	} else {

@@ -159,6 +159,34 @@ func (c *core) scan(at time.Time) {
 	c.judge(at)
 }
 
+// drain takes the engine's events. A call of the operator carries the words
+// that explain it, as they were when it was made.
+func (c *core) drain() []plant.Event {
+	events := c.alarms.Drain()
+	for i := range events {
+		e := &events[i]
+		if e.Kind != plant.EventAlarm && e.Kind != plant.EventRealarm || e.Reason != "" {
+			continue
+		}
+		if a := c.alarms.Spec(e.Alarm); a != nil {
+			e.Reason = c.words(a)
+		}
+	}
+	return events
+}
+
+// words is what the calculated tag says that explains an alarm.
+func (c *core) words(a *plant.AlarmSpec) string {
+	if a.Explain == "" {
+		return ""
+	}
+	t, ok := c.house.Find(a.Explain)
+	if !ok {
+		return ""
+	}
+	return c.calc.Words(t.ID)
+}
+
 // judge works out rules and alarms, the quantities standing in the frame.
 func (c *core) judge(at time.Time) {
 	c.rules.Scan(c.frame, at, c.put, c.feed, func(alarm int, suppress plant.Truth, reason string) {

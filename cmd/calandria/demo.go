@@ -321,7 +321,7 @@ func (p *past) bind(m *simulator.Model) {
 // attend lets an invented operator acknowledge some minutes after each alarm.
 // The last two hours are left to whoever looks at the demo.
 func (p *past) attend(t time.Time) {
-	events := p.core.alarms.Drain()
+	events := p.core.drain()
 	for _, e := range events {
 		if e.Kind == plant.EventAlarm && e.Annunciated {
 			p.waiting[e.Alarm] = t.Add(time.Duration(3+len(e.Alarm)%7) * time.Minute)
@@ -335,7 +335,7 @@ func (p *past) attend(t time.Time) {
 				_ = p.core.alarms.Do(alerting.Command{Action: alerting.Acknowledge, Alarm: name, User: shift + " (invented)", Station: "demo"}, t)
 			}
 		}
-		events = append(events, p.core.alarms.Drain()...)
+		events = append(events, p.core.drain()...)
 	}
 	for i := range events {
 		events[i].Received = events[i].Time

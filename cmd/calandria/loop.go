@@ -277,7 +277,7 @@ func (l *loop) event(e plant.Event) {
 // commit journals the engine's events and reports whether there were any. The
 // journal comes first; what it cannot take waits in the committer's backlog.
 func (l *loop) commit(now time.Time) bool {
-	events := l.core.alarms.Drain()
+	events := l.core.drain()
 	if len(events) == 0 {
 		if l.unjournaled {
 			l.store(nil, now)
@@ -347,6 +347,11 @@ func (l *loop) show(at time.Time) {
 	s := &snapshot{house: c.house, specs: c.rules.Alarms()}
 	s.At, s.Frame, s.Alarms = at, c.frame.Clone(), c.alarms.Snapshot()
 	s.Seq = l.seq
+	for i := range s.Alarms {
+		if a := &s.Alarms[i]; a.Active {
+			a.Words = c.words(a.Spec)
+		}
+	}
 	s.Reasons, s.How, s.Sigma = map[plant.TagID]string{}, map[plant.TagID]string{}, map[plant.TagID]float64{}
 	for i := range c.values {
 		v := &c.values[i]

@@ -168,7 +168,7 @@ func (l *loop) adopt(next *core, mark string) (sum string, err error) {
 	l.specs = specsByName(c.rules.Alarms())
 	changed := map[string]bool{}
 	added, removed := 0, 0
-	events := c.alarms.Drain()
+	events := c.drain()
 	for _, e := range events {
 		if e.Kind == plant.EventChange {
 			changed[e.Alarm] = true
