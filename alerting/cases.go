@@ -409,7 +409,7 @@ func (c *alarmCase) replayAlarm() ([]string, error) {
 		return nil, err
 	}
 	var failures []string
-	var stored []byte // what the engine had stored when it was killed
+	var stored Parts // what the engine had stored when it was killed
 	for i := range c.steps {
 		s := &c.steps[i]
 		now := caseTime(*s.T)
@@ -424,14 +424,14 @@ func (c *alarmCase) replayAlarm() ([]string, error) {
 			if e, err = New([]plant.AlarmSpec{spec}); err != nil {
 				return nil, err
 			}
-			if err := e.RestoreJSON(stored, now); err != nil {
+			if err := e.RestoreParts(stored, now); err != nil {
 				fail("restart: %v", err)
 			}
 			stored = nil
 		case stored != nil: // down: nothing is seen
 		case s.Op != nil && s.Op.Action == engineStop:
 			e.Advance(now)
-			if stored, err = json.Marshal(e.Save()); err != nil {
+			if stored, _, err = e.SaveParts(true); err != nil {
 				return nil, fmt.Errorf("step %d: store the state: %w", i+1, err)
 			}
 		case s.Input != nil:

@@ -73,6 +73,8 @@ type alarm struct {
 	firstUp  bool
 	parents  []int // alarms that explain this one
 	children []int // alarms this one explains
+
+	moved bool // changed since the state was last stored
 }
 
 func (a *alarm) suppressedBy(by string) bool {
@@ -139,6 +141,8 @@ type Engine struct {
 	groups []group
 	timers timerHeap
 	events []plant.Event
+	moved  []int // alarms changed since the state was last stored
+	stored bool  // the state was stored whole since the last restore or reload
 
 	now        time.Time // latest time seen
 	startedAt  time.Time // earlier samples count as stamped now (after a restart)
@@ -395,6 +399,7 @@ func (e *Engine) Advance(now time.Time) {
 		// A timer is taken away before it is acted on, so that none can keep
 		// this loop from ending.
 		a := &e.alarms[id]
+		e.move(id)
 		switch {
 		case !a.pendingSince.IsZero() && a.pendingDue().Equal(due):
 			e.turn(id, due)
@@ -449,6 +454,7 @@ func (e *Engine) take(index int, r *row, t time.Time, c *Command) {
 	if r.Journal == "" {
 		return
 	}
+	e.move(index)
 	before := a.state
 	if r.To != stay {
 		a.state = r.To

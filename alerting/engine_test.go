@@ -354,7 +354,7 @@ func TestRestoreDamaged(t *testing.T) {
 	b.want("CHANGE GONE; RECORD ", "A=UNACK", "B=RTNUN", "C=NORM")
 
 	b = engine(t, spec("A"))
-	if err := b.RestoreJSON([]byte("{"), at(10)); err == nil {
+	if err := b.RestoreParts(Parts{"": []byte("{")}, at(10)); err == nil {
 		t.Error("no error for state that cannot be read")
 	}
 	b.set("A", true, 5) // a value that has not changed since before the restart

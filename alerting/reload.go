@@ -83,7 +83,7 @@ func (e *Engine) changed(index int, text string, c Command, now time.Time) {
 func (a *alarm) inherit(old *alarm) {
 	keep := *a
 	*a = *old
-	a.spec, a.group, a.parents, a.children, a.firstUp = keep.spec, keep.group, keep.parents, keep.children, false
+	a.spec, a.group, a.parents, a.children, a.firstUp, a.moved = keep.spec, keep.group, keep.parents, keep.children, false, keep.moved
 }
 
 // reconcile brings running timers in line with an edited definition.

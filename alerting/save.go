@@ -3,7 +3,9 @@ package alerting
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"calandria/plant"
@@ -63,7 +65,7 @@ func (a *alarm) untouched() bool {
 }
 
 // Save returns the state for storage: of the alarms to which something ever
-// happened. It is stored with every transition, so it is kept short.
+// happened.
 func (e *Engine) Save() Saved {
 	s := Saved{Version: savedVersion, At: e.now}
 	for i := range e.alarms {
@@ -71,6 +73,11 @@ func (e *Engine) Save() Saved {
 			s.Alarms = append(s.Alarms, e.SaveAlarm(i))
 		}
 	}
+	s.Groups = e.saveGroups()
+	return s
+}
+
+func (e *Engine) saveGroups() (out []SavedGroup) {
 	for i := range e.groups {
 		g := &e.groups[i]
 		if g.mark == none && g.candidate == none {
@@ -83,9 +90,9 @@ func (e *Engine) Save() Saved {
 		if g.candidate != none {
 			sg.Candidate, sg.Since, sg.DecideAt = e.alarms[g.candidate].spec.Name, g.since, g.decideAt
 		}
-		s.Groups = append(s.Groups, sg)
+		out = append(out, sg)
 	}
-	return s
+	return out
 }
 
 // SaveAlarm returns the state of one alarm, for storage that keeps them one by
@@ -193,6 +200,7 @@ func notBefore(due, now time.Time) time.Time {
 // system alarm for it.
 func (e *Engine) Restore(s Saved, now time.Time) error {
 	e.startedAt, e.now = now, now
+	e.stored = false
 	if s.Version != savedVersion {
 		return e.unreadable(fmt.Errorf("stored alarm state has version %d, this program reads %d", s.Version, savedVersion), now)
 	}
@@ -231,14 +239,77 @@ func (e *Engine) Restore(s Saved, now time.Time) error {
 	return nil
 }
 
-// RestoreJSON is [Engine.Restore] from the stored bytes. Bytes that cannot be
-// read leave every alarm unshelved, unsuppressed and unacknowledged: whatever
-// is in alarm calls again at its first sample.
-func (e *Engine) RestoreJSON(data []byte, now time.Time) error {
+// Parts is the state for storage, cut so that a transition writes little: one
+// part of JSON for each alarm under its name, and under the empty name what
+// concerns all of them.
+type Parts map[string][]byte
+
+// SaveParts returns the parts that changed since the last call, or all. Whole
+// means that these are all there are and replace whatever is stored: so it is
+// if all are asked for, with the first call, and with the first one after
+// [Engine.Restore] or [Engine.Reload]. Value, quality and time of an input are
+// stored as they were at the alarm's own last change.
+func (e *Engine) SaveParts(all bool) (parts Parts, whole bool, err error) {
+	whole = all || !e.stored
+	parts = Parts{}
+	add := func(name string, v any) {
+		b, fault := json.Marshal(v)
+		if fault != nil {
+			err = fmt.Errorf("store the state of alarm %q: %w", name, fault)
+			return
+		}
+		parts[name] = b
+	}
+	if whole {
+		for i := range e.alarms {
+			if !e.alarms[i].untouched() {
+				add(e.alarms[i].spec.Name, e.SaveAlarm(i))
+			}
+		}
+	} else {
+		for _, i := range e.moved {
+			add(e.alarms[i].spec.Name, e.SaveAlarm(i))
+		}
+	}
+	add("", Saved{Version: savedVersion, At: e.now, Groups: e.saveGroups()})
+	if err != nil {
+		return nil, false, err
+	}
+	for _, i := range e.moved {
+		e.alarms[i].moved = false
+	}
+	e.moved, e.stored = e.moved[:0], true
+	return parts, whole, nil
+}
+
+// move notes that an alarm's state for storage changed.
+func (e *Engine) move(index int) {
+	if a := &e.alarms[index]; !a.moved {
+		a.moved = true
+		e.moved = append(e.moved, index)
+	}
+}
+
+// RestoreParts is [Engine.Restore] from the stored parts. An alarm whose part
+// cannot be read starts in view and unacknowledged. If the part of the empty
+// name cannot be read, every alarm starts unshelved, unsuppressed and
+// unacknowledged: whatever is in alarm calls again at its first sample.
+func (e *Engine) RestoreParts(parts Parts, now time.Time) error {
 	var s Saved
-	if err := json.Unmarshal(data, &s); err != nil {
+	if err := json.Unmarshal(parts[""], &s); err != nil {
 		e.startedAt, e.now = now, now
 		return e.unreadable(fmt.Errorf("stored alarm state cannot be read: %w", err), now)
+	}
+	for _, name := range slices.Sorted(maps.Keys(parts)) {
+		if name == "" {
+			continue
+		}
+		var a SavedAlarm
+		if err := json.Unmarshal(parts[name], &a); err != nil || a.Name != name {
+			// Without a state that fits: Restore reports it as damaged.
+			a = SavedAlarm{Name: name, Occurrence: uint64(max(now.Unix(), 0))}
+		}
+		s.Alarms = append(s.Alarms, a)
 	}
 	return e.Restore(s, now)
 }

@@ -25,7 +25,7 @@ type Committer struct {
 
 	mu      sync.Mutex
 	backlog []plant.Event
-	state   []byte
+	state   State
 	next    uint64 // number of the next event
 	dropped uint64 // all told
 	lost    uint64 // dropped and not yet told in the journal
@@ -55,16 +55,14 @@ func NewCommitter(j *Journal, limit int, log *slog.Logger) *Committer {
 	return &Committer{j: j, limit: limit, log: log, next: seq + 1}
 }
 
-// Commit numbers the events in place and stores them with the state (nil: keep
-// the one stored). It reports whether they are durable, with everything that
+// Commit numbers the events in place and stores them with what changed of the
+// state. It reports whether they are durable, with everything that
 // waited before them; if not they wait, and the next Commit tries again. Commit
-// with no events and the current state is a way to retry.
-func (c *Committer) Commit(events []plant.Event, state []byte) (stored bool) {
+// with no events is a way to retry.
+func (c *Committer) Commit(events []plant.Event, state State) (stored bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if state != nil {
-		c.state = state
-	}
+	c.state.add(state)
 	lost := c.lost
 	if lost > 0 && len(c.backlog) > 0 {
 		// Try what waits first: the loss is told behind it, before the new.
@@ -87,7 +85,7 @@ func (c *Committer) Commit(events []plant.Event, state []byte) (stored bool) {
 		c.lost = 0
 	}
 	c.keep(events)
-	if len(c.backlog) == 0 && c.state == nil {
+	if len(c.backlog) == 0 && !c.state.Whole && len(c.state.Parts) == 0 {
 		return true
 	}
 	return c.write()
@@ -123,7 +121,7 @@ func (c *Committer) write() bool {
 	if c.err != nil {
 		c.log.Info("journal writes again", "events", len(c.backlog))
 	}
-	c.backlog, c.state, c.err = nil, nil, nil
+	c.backlog, c.state, c.err = nil, State{}, nil
 	return true
 }
 

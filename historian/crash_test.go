@@ -66,7 +66,7 @@ func childWrite(dir string) {
 			childFail(err)
 		}
 		fmt.Println("sample", i)
-		ev, err := j.Append([]plant.Event{{Kind: plant.EventNote, Time: now, Text: fmt.Sprint(i)}}, fmt.Appendf(nil, "state %d", i))
+		ev, err := j.Append([]plant.Event{{Kind: plant.EventNote, Time: now, Text: fmt.Sprint(i)}}, State{Parts: map[string][]byte{"": fmt.Appendf(nil, "state %d", i)}})
 		if err != nil {
 			childFail(err)
 		}
@@ -162,7 +162,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		if err != nil || len(last) != 1 {
 			t.Fatalf("round %d: %v %v", round, last, err)
 		}
-		if st, err := j.State(); err != nil || string(st) != "state "+last[0].Text {
+		if st, err := j.State(); err != nil || string(st[""]) != "state "+last[0].Text {
 			t.Fatalf("round %d: state %q beside event %q: %v", round, st, last[0].Text, err)
 		}
 		j.Close()

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"strings"
 	"sync"
@@ -65,11 +66,11 @@ CREATE TABLE IF NOT EXISTS head (
 	seq INTEGER NOT NULL,
 	hash TEXT NOT NULL
 );
-CREATE TABLE IF NOT EXISTS state (
-	one INTEGER PRIMARY KEY CHECK (one = 1),
+CREATE TABLE IF NOT EXISTS alarm_state (
+	name TEXT PRIMARY KEY,       -- of the alarm, or empty: concerns all
 	seq INTEGER NOT NULL,        -- journal number it belongs to
 	body BLOB NOT NULL
-);
+) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS settings (
 	key TEXT PRIMARY KEY,
 	value TEXT NOT NULL
@@ -173,10 +174,26 @@ func finite(v *float64) *float64 {
 	return v
 }
 
-// Append writes events and, if state is not nil, the alarm engine's state in
-// one durable transaction: all of it or nothing. It returns the events with
-// their numbers. The argument is not changed.
-func (j *Journal) Append(events []plant.Event, state []byte) ([]plant.Event, error) {
+// State is the state of the alarm engine, or what changed of it, in parts by
+// name. A nil part is taken out.
+type State struct {
+	Parts map[string][]byte
+	Whole bool // replaces everything stored; otherwise the parts replace their own
+}
+
+// add puts a later change on top.
+func (s *State) add(later State) {
+	if later.Whole || s.Parts == nil {
+		s.Parts = map[string][]byte{}
+	}
+	s.Whole = s.Whole || later.Whole
+	maps.Copy(s.Parts, later.Parts)
+}
+
+// Append writes events and the state of the alarm engine in one durable
+// transaction: all of it or nothing. It returns the events with their numbers.
+// The argument is not changed.
+func (j *Journal) Append(events []plant.Event, state State) ([]plant.Event, error) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	out := append([]plant.Event(nil), events...)
@@ -202,9 +219,20 @@ func (j *Journal) Append(events []plant.Event, state []byte) ([]plant.Event, err
 				return err
 			}
 		}
-		if state != nil {
-			if _, err := tx.Exec(`INSERT INTO state (one, seq, body) VALUES (1, ?, ?) ON CONFLICT (one) DO UPDATE SET seq = excluded.seq, body = excluded.body`,
-				int64(seq), state); err != nil {
+		if state.Whole {
+			if _, err := tx.Exec(`DELETE FROM alarm_state`); err != nil {
+				return err
+			}
+		}
+		for name, body := range state.Parts {
+			var err error
+			if body == nil {
+				_, err = tx.Exec(`DELETE FROM alarm_state WHERE name = ?`, name)
+			} else {
+				_, err = tx.Exec(`INSERT INTO alarm_state (name, seq, body) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq, body = excluded.body`,
+					name, int64(seq), body)
+			}
+			if err != nil {
 				return err
 			}
 		}
@@ -217,17 +245,26 @@ func (j *Journal) Append(events []plant.Event, state []byte) ([]plant.Event, err
 	return out, nil
 }
 
-// State returns the state stored last, nil if there is none.
-func (j *Journal) State() ([]byte, error) {
-	var b []byte
-	err := j.r.QueryRow(`SELECT body FROM state WHERE one = 1`).Scan(&b)
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, nil
-	}
+// State returns the parts of the state stored last, none if nothing is stored.
+func (j *Journal) State() (map[string][]byte, error) {
+	rows, err := j.r.Query(`SELECT name, body FROM alarm_state`)
 	if err != nil {
 		return nil, fmt.Errorf("read state from journal %s: %w", j.path, err)
 	}
-	return b, nil
+	defer rows.Close()
+	parts := map[string][]byte{}
+	for rows.Next() {
+		var name string
+		var body []byte
+		if err := rows.Scan(&name, &body); err != nil {
+			return nil, fmt.Errorf("read state from journal %s: %w", j.path, err)
+		}
+		parts[name] = body
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read state from journal %s: %w", j.path, err)
+	}
+	return parts, nil
 }
 
 // Filter chooses journal lines; zero fields choose all.

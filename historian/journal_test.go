@@ -34,27 +34,27 @@ func TestJournalRoundTrip(t *testing.T) {
 	ctx := context.Background()
 	path := filepath.Join(t.TempDir(), "journal.db")
 	j := openJournal(t, path)
-	if st, err := j.State(); st != nil || err != nil {
+	if st, err := j.State(); len(st) != 0 || err != nil {
 		t.Fatal(st, err)
 	}
 	in := []plant.Event{event(1, plant.EventAlarm, "low_vacuum", "EV.EV5"), event(2, plant.EventAck, "low_vacuum", "EV.EV5"),
 		event(3, plant.EventNote, "", "EV.EV50"), event(4, plant.EventAlarm, "100%_o'clock", "EV")}
-	out, err := j.Append(in, []byte("state 1"))
+	out, err := j.Append(in, State{Whole: true, Parts: map[string][]byte{"": []byte("state 1"), "a": []byte("a 1"), "b": []byte("b 1")}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if in[0].Seq != 0 || out[0].Seq != 1 || out[3].Seq != 4 {
 		t.Fatal("numbers", in[0].Seq, out[0].Seq, out[3].Seq)
 	}
-	if _, err := j.Append(nil, []byte("state 2")); err != nil {
+	if _, err := j.Append(nil, State{Parts: map[string][]byte{"": []byte("state 2"), "b": nil}}); err != nil {
 		t.Fatal(err)
 	}
 	j.Close()
 	j = openJournal(t, path)
-	if st, err := j.State(); string(st) != "state 2" || err != nil {
-		t.Fatal(string(st), err)
+	if st, err := j.State(); string(st[""]) != "state 2" || string(st["a"]) != "a 1" || len(st) != 2 || err != nil {
+		t.Fatal(st, err)
 	}
-	more, err := j.Append([]plant.Event{event(5, plant.EventReturn, "low_vacuum", "EV.EV5")}, nil)
+	more, err := j.Append([]plant.Event{event(5, plant.EventReturn, "low_vacuum", "EV.EV5")}, State{})
 	if err != nil || more[0].Seq != 5 {
 		t.Fatal(more, err)
 	}
@@ -127,7 +127,7 @@ func TestJournalTampering(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "journal.db")
 			j := openJournal(t, path)
 			for i := range 10 {
-				if _, err := j.Append([]plant.Event{event(i+1, plant.EventNote, "", "EV")}, nil); err != nil {
+				if _, err := j.Append([]plant.Event{event(i+1, plant.EventNote, "", "EV")}, State{}); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -175,7 +175,7 @@ func TestCommitterBacklog(t *testing.T) {
 			e.Comment = strings.Repeat("x", 5000) // needs a page
 			evs = append(evs, e)
 		}
-		ok := c.Commit(evs, []byte(state))
+		ok := c.Commit(evs, State{Parts: map[string][]byte{"": []byte(state), state: []byte(state)}})
 		return evs, ok
 	}
 	if evs, ok := commit(2, "s1"); !ok || evs[0].Seq != 1 || evs[1].Seq != 2 {
@@ -219,10 +219,10 @@ func TestCommitterBacklog(t *testing.T) {
 	if d := cmp.Diff(want, texts); d != "" {
 		t.Fatal(d)
 	}
-	if st, _ := j.State(); string(st) != "s4" {
-		t.Fatal(string(st))
+	if st, _ := j.State(); string(st[""]) != "s4" || string(st["s3"]) != "s3" {
+		t.Fatal(st)
 	}
-	if !c.Commit(nil, nil) {
+	if !c.Commit(nil, State{}) {
 		t.Fatal("nothing to do is stored")
 	}
 }

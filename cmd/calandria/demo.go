@@ -253,9 +253,9 @@ func newPast(a *app, data string, until time.Time) (*past, error) {
 		p.journal, err = historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
 	}
 	if err == nil {
-		var state []byte
+		var state map[string][]byte
 		if state, err = p.journal.State(); err == nil && len(state) > 0 {
-			err = p.core.alarms.RestoreJSON(state, until)
+			err = p.core.alarms.RestoreParts(state, until)
 		}
 	}
 	if err != nil {
@@ -347,7 +347,7 @@ func (p *past) attend(t time.Time) {
 }
 
 func (p *past) journalise() {
-	state, err := encodeState(p.core.alarms)
+	state, err := stateOf(p.core.alarms, false)
 	if err == nil {
 		_, err = p.journal.Append(p.events, state)
 	}

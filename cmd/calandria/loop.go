@@ -83,7 +83,8 @@ func (l *loop) Run(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
-			l.event(plant.Event{Time: l.now(), Kind: plant.EventStop, Text: "the program stopped in order"})
+			now := l.now()
+			l.store([]plant.Event{{Time: now, Kind: plant.EventStop, Text: "the program stopped in order"}}, now, true)
 			l.flush()
 			return nil
 		case m := <-in:
@@ -271,7 +272,7 @@ func (l *loop) flush() {
 
 // event journals a fact that is not an alarm's.
 func (l *loop) event(e plant.Event) {
-	l.store([]plant.Event{e}, l.now())
+	l.store([]plant.Event{e}, l.now(), false)
 }
 
 // commit journals the engine's events and reports whether there were any. The
@@ -280,22 +281,23 @@ func (l *loop) commit(now time.Time) bool {
 	events := l.core.drain()
 	if len(events) == 0 {
 		if l.unjournaled {
-			l.store(nil, now)
+			l.store(nil, now, false)
 		}
 		return false
 	}
-	l.store(events, now)
+	l.store(events, now, false)
 	return true
 }
 
-func (l *loop) store(events []plant.Event, now time.Time) {
+// store journals events with what changed of the alarm states, or all of it.
+func (l *loop) store(events []plant.Event, now time.Time, all bool) {
 	for i := range events {
 		events[i].Received = now
 		if t, ok := l.core.house.Find(events[i].Source); ok && events[i].Unit == "" {
 			events[i].Unit = t.Unit
 		}
 	}
-	state, err := encodeState(l.core.alarms)
+	state, err := stateOf(l.core.alarms, all)
 	if err != nil {
 		l.log.Error("alarm states cannot be encoded", "err", err)
 	}

@@ -209,7 +209,7 @@ func (l *loop) adopt(next *core, mark string) (sum string, err error) {
 	edited := len(changed) - added - removed
 	sum = fmt.Sprintf("%d alarms: %d added, %d removed, %d changed; rule files %s", len(after), added, removed, edited, mark)
 	events = append(events, plant.Event{Time: now, Kind: plant.EventConfig, Source: systemOwner, Text: "rules reloaded: " + sum})
-	l.store(events, now)
+	l.store(events, now, false)
 	l.scan(now)
 	return sum, nil
 }

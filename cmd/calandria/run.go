@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -156,7 +155,7 @@ func (s *service) restore() {
 		return // a first start
 	}
 	if err == nil {
-		err = s.core.alarms.RestoreJSON(state, now)
+		err = s.core.alarms.RestoreParts(state, now)
 	}
 	if err != nil {
 		s.core.set("alarm_state_ok", 0, now)
@@ -331,7 +330,12 @@ func (s *service) lastSign() time.Time {
 	return last
 }
 
-func encodeState(e *alerting.Engine) ([]byte, error) { return json.Marshal(e.Save()) }
+// stateOf is what changed of the alarm states since it was last asked for, or
+// all of it.
+func stateOf(e *alerting.Engine, all bool) (historian.State, error) {
+	parts, whole, err := e.SaveParts(all)
+	return historian.State{Parts: parts, Whole: whole}, err
+}
 
 // run serves until ctx ends. listening is called with the console's address.
 func (s *service) run(ctx context.Context, listening func(address string)) error {
