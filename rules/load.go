@@ -30,6 +30,12 @@ type Options struct {
 	Names map[plant.Class][]string
 	// Matrix of priorities; nil for [DefaultMatrix].
 	Matrix *Matrix
+	// Only names one alarm; only it, and those that it is a consequence of, are
+	// put into the Set.
+	Only string
+	// Try is put over that alarm's rule as the files state it: a text for each
+	// key. Its faults have fields that begin with [TryField].
+	Try map[string]string
 }
 
 var (
@@ -87,6 +93,34 @@ type pendingDerived struct {
 // reported at once, in the error, as [plant.Faults]; after an error the house
 // holds tags of a refused rule set and must be discarded.
 func Load(files []File, house *plant.House, opt Options) (*Set, error) {
+	l := newLoader(files, house, opt)
+	s := l.set
+	l.addDerived()
+	l.compileDerived()
+	l.collectRules()
+	l.checkOverrides()
+	var need map[string]bool
+	if opt.Only != "" {
+		need = l.needed(opt.Only)
+	}
+	for _, lf := range l.files {
+		for i := range lf.Alarms {
+			if need != nil && !need[lf.Alarms[i].Name] {
+				continue
+			}
+			l.alarm(lf, fmt.Sprintf("alarms[%d]", i), &lf.Alarms[i])
+		}
+	}
+	l.resolveLinks()
+	if err := l.faults.Err(); err != nil {
+		return nil, err
+	}
+	l.finish()
+	return s, nil
+}
+
+// newLoader reads the files; what they say is not looked at yet.
+func newLoader(files []File, house *plant.House, opt Options) *loader {
 	s := &Set{house: house, barometer: 101.325, inputIDs: map[inputKey]int32{}, windowID: map[windowKey]int32{}}
 	if house.Config != nil && house.Config.Site.BarometerKPa > 0 {
 		s.barometer = house.Config.Site.BarometerKPa
@@ -106,21 +140,7 @@ func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 		}
 		l.files = append(l.files, lf)
 	}
-	l.addDerived()
-	l.compileDerived()
-	l.collectRules()
-	l.checkOverrides()
-	for _, lf := range l.files {
-		for i := range lf.Alarms {
-			l.alarm(lf, fmt.Sprintf("alarms[%d]", i), &lf.Alarms[i])
-		}
-	}
-	l.resolveLinks()
-	if err := l.faults.Err(); err != nil {
-		return nil, err
-	}
-	l.finish()
-	return s, nil
+	return l
 }
 
 func (l *loader) fault(lf *loaded, field, problem, fix string) {
@@ -776,6 +796,9 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	name := a.Name
 	if this != nil {
 		name += "." + this.Path
+	}
+	if l.opt.Only == name && l.opt.Try != nil {
+		l.try(o)
 	}
 	if !o.enabled {
 		l.note(lf, field, name, "left out: switched off by an override")
