@@ -65,8 +65,10 @@ type chain struct {
 	mix                       [MaxBodies]stream  // outlet of each juice group, at its first body
 	v, x, bpe, tj, q, w, hvap [MaxBodies]float64 // t/h, Brix, K, degC, MJ/h, t/h, kJ/kg
 	inflow, intemp            [MaxBodies]float64
+	bend                      [MaxBodies]float64 // slope of boil's equation in v where it was last solved
 	qe, we, flash, vap        [MaxEffects]float64
 	sumV                      float64
+	gain                      float64 // evaporation per duty of effect 1, t/MJ, where closeOn last ended
 
 	dry     int  // 1 + body whose liquor would exceed maxLiquor; 0 = none
 	noBPE   bool // the elevation equation gave no value
@@ -264,6 +266,7 @@ func (s *Set) start() {
 		if !s.in[b] {
 			continue
 		}
+		c.bend[b] = 0
 		c.v[b] = c.feed.flow * 0.7 / float64(total)
 		done++
 		left := c.feed.flow * (1 - 0.7*float64(done)/float64(total))
@@ -304,14 +307,19 @@ func (s *Set) boil(b int, heat float64, in stream) {
 	if !(v0 > -in.flow && v0 < in.flow) {
 		v0 = 0.2 * in.flow
 	}
+	// The slope hardly changes from call to call: that of the last one makes the
+	// first step as good as a secant's.
 	g0 := eval(v0)
-	v1 := g0
+	v1 := v0 + (g0-v0)/(1-c.bend[b])
 	for range 30 {
 		g1 := eval(v1)
 		e0, e1 := g0-v0, g1-v1
 		if math.Abs(e1) <= 1e-13*in.flow || e1 == e0 {
 			v1 = g1
 			break
+		}
+		if bend := (g1 - g0) / (v1 - v0); math.Abs(bend) < 0.5 && math.Abs(v1-v0) > 1e-7*in.flow {
+			c.bend[b] = bend
 		}
 		v2 := v1 - e1*(v1-v0)/(e1-e0)
 		v0, g0, v1 = v1, g1, v2
@@ -331,6 +339,7 @@ func (s *Set) boil(b int, heat float64, in stream) {
 // MJ/h given up in effect 1, and leaves the whole state in the chain.
 func (s *Set) sweep(q1 float64) {
 	c := &s.c
+	c.settled = false
 	rounds := 1
 	if !s.forward || s.shared {
 		rounds = 80
@@ -473,30 +482,42 @@ func (s *Set) merge(group int, bodies []int) {
 	s.c.mix[group] = m
 }
 
-// closeOn finds the first-effect duty for which the total evaporation is target t/h, starting from the Rillieux count, and leaves the chain there. The
-// evaporation rises with the duty almost in a straight line.
-func (s *Set) closeOn(target float64) bool {
+// closeOn finds the first-effect duty for which the total evaporation is target
+// t/h and leaves the chain there. The evaporation rises with the duty almost in a
+// straight line. It starts from the Rillieux count, or, if the chain holds the
+// solution of a case close by, from that.
+func (s *Set) closeOn(target float64, near bool) bool {
 	c := &s.c
 	first := s.act[0]
+	lam := c.hs - c.hle[first]
 	s0 := target / float64(s.n)
 	for i := range s.n - 1 {
 		s0 += c.bleed[s.act[i]] * (1 - float64(i+1)/float64(s.n))
 	}
-	lam := c.hs - c.hle[first]
-	q0 := s0 * lam
+	q0, gain, tolerance := s0*lam, float64(s.n)/lam, 1e-11*c.feed.flow
+	if near {
+		q0, gain, tolerance = c.qe[first], c.gain, 1e-12*c.feed.flow
+	}
 	s.sweep(q0)
 	f0 := c.sumV - target
-	q1 := q0 - f0/float64(s.n)*lam
+	if near && math.Abs(f0) <= tolerance {
+		return c.settled
+	}
+	q1 := q0 - f0/gain
 	low, high := math.Inf(-1), math.Inf(1)
 	if f0 > 0 {
 		high = q0
 	} else {
 		low = q0
 	}
+	c.gain = gain
 	for range 80 {
 		s.sweep(q1)
 		f1 := c.sumV - target
-		if math.Abs(f1) <= 1e-11*c.feed.flow {
+		if g := (f1 - f0) / (q1 - q0); math.Abs(q1-q0) > 1e-7*math.Abs(q1) && g > 0.2*gain && g < 5*gain {
+			c.gain = g
+		}
+		if math.Abs(f1) <= tolerance {
 			return c.settled
 		}
 		if f1 > 0 {

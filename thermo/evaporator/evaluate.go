@@ -282,35 +282,8 @@ func (s *Set) balance(m *Measurement, r *Results, in inputs, tv, tc *[MaxBodies]
 	how := Balanced
 	var why Reason
 
-	// Bleeds.
-	missing, missingCount := -1, 0
-	for e := range MaxEffects {
-		c.bleed[e] = 0
-		served := s.count[e] > 0
-		switch {
-		case !served:
-			r.BleedTH[e].absent(Reason{Text: "no body of this effect in service"})
-		case bleedOK(m.BleedTH[e]):
-			c.bleed[e] = m.BleedTH[e].Value
-			r.BleedTH[e] = Result{Value: c.bleed[e], How: Measured}
-		case !s.d.BleedFrom[e] || e == s.act[s.n-1]:
-			// The last effect's vapour goes to the condenser; what is bled from it
-			// enters no chest and no balance here.
-			r.BleedTH[e] = Result{How: Measured}
-		default:
-			r.BleedTH[e].absent(Reason{s.effectName(e), whyNoBleed})
-			missing = e
-			missingCount++
-		}
-	}
-
-	// Purely by Brix: no chain needed.
-	if in.juice.OK() && in.feedBrix.OK() && in.syrupBrix.OK() {
-		e := in.juice.Value * (1 - in.feedBrix.Value/in.syrupBrix.Value)
-		h := weakest(weakest(in.juice.How, in.feedBrix.How), in.syrupBrix.How)
-		r.TotalEvaporationTH.set(e, h, Reason{})
-		r.SyrupTH.set(in.juice.Value-e, h, Reason{})
-	}
+	missing, missingCount := s.bleeds(m, r)
+	s.byBrix(in, r)
 
 	row := NoRow
 	bxProfile := s.brixProfile(m, in)
@@ -355,6 +328,7 @@ func (s *Set) balance(m *Measurement, r *Results, in inputs, tv, tc *[MaxBodies]
 	r.Row = row
 
 	// Solve.
+	s.start()
 	target := r.TotalEvaporationTH.Value
 	fault, ok := Reason{}, true
 	switch row {
@@ -378,26 +352,10 @@ func (s *Set) balance(m *Measurement, r *Results, in inputs, tv, tc *[MaxBodies]
 				ok = false
 			}
 		} else {
-			ok = s.closeOn(target)
+			ok = s.closeOn(target, false)
 		}
 	}
-	switch {
-	case c.noBPE:
-		ok, fault = false, Reason{Text: "the boiling-point elevation equation does not reach the calculated Brix or pressure"}
-	case c.noEnth:
-		ok, fault = false, Reason{Text: "a temperature or Brix is outside the range of the heat equations"}
-	case c.dry > 0:
-		ok, fault = false, Reason{s.d.Bodies[c.dry-1].Name, "the balance would boil the juice dry: flow, Brix, steam or bleed readings contradict each other"}
-	case !ok:
-		fault = Reason{Text: "the balances do not close: flow, Brix, steam or bleed readings contradict each other"}
-	default:
-		for b := range s.d.Bodies {
-			if s.in[b] && !(c.v[b] > 0 && c.q[b] > 0) {
-				ok, fault = false, Reason{s.d.Bodies[b].Name, "the balance leaves no evaporation here: flow, Brix, steam or bleed readings contradict each other"}
-				break
-			}
-		}
-	}
+	fault, ok = s.verdict(ok)
 	if !ok {
 		if row == ByBrixAndNoFlow {
 			r.JuiceTH.absent(fault)
@@ -411,6 +369,62 @@ func (s *Set) balance(m *Measurement, r *Results, in inputs, tv, tc *[MaxBodies]
 	}
 	how = weakest(weakest(weakest(how, in.juice.How), in.feedBrix.How), Balanced)
 	s.storeFlows(m, r, in, row, how, why, tv, tc)
+}
+
+// bleeds loads the bleeds and counts those that are missing.
+func (s *Set) bleeds(m *Measurement, r *Results) (missing, count int) {
+	missing = -1
+	for e := range MaxEffects {
+		s.c.bleed[e] = 0
+		served := s.count[e] > 0
+		switch {
+		case !served:
+			r.BleedTH[e].absent(Reason{Text: "no body of this effect in service"})
+		case bleedOK(m.BleedTH[e]):
+			s.c.bleed[e] = m.BleedTH[e].Value
+			r.BleedTH[e] = Result{Value: s.c.bleed[e], How: Measured}
+		case !s.d.BleedFrom[e] || e == s.act[s.n-1]:
+			// The last effect's vapour goes to the condenser; what is bled from it
+			// enters no chest and no balance here.
+			r.BleedTH[e] = Result{How: Measured}
+		default:
+			r.BleedTH[e].absent(Reason{s.effectName(e), whyNoBleed})
+			missing = e
+			count++
+		}
+	}
+	return missing, count
+}
+
+// byBrix stores what juice flow and Brix say alone.
+func (s *Set) byBrix(in inputs, r *Results) {
+	if in.juice.OK() && in.feedBrix.OK() && in.syrupBrix.OK() {
+		e := in.juice.Value * (1 - in.feedBrix.Value/in.syrupBrix.Value)
+		h := weakest(weakest(in.juice.How, in.feedBrix.How), in.syrupBrix.How)
+		r.TotalEvaporationTH.set(e, h, Reason{})
+		r.SyrupTH.set(in.juice.Value-e, h, Reason{})
+	}
+}
+
+// verdict says whether the chain, closed or not, is a state that can be.
+func (s *Set) verdict(closed bool) (fault Reason, ok bool) {
+	c := &s.c
+	switch {
+	case c.noBPE:
+		return Reason{Text: "the boiling-point elevation equation does not reach the calculated Brix or pressure"}, false
+	case c.noEnth:
+		return Reason{Text: "a temperature or Brix is outside the range of the heat equations"}, false
+	case c.dry > 0:
+		return Reason{s.d.Bodies[c.dry-1].Name, "the balance would boil the juice dry: flow, Brix, steam or bleed readings contradict each other"}, false
+	case !closed:
+		return Reason{Text: "the balances do not close: flow, Brix, steam or bleed readings contradict each other"}, false
+	}
+	for b := range s.d.Bodies {
+		if s.in[b] && !(c.v[b] > 0 && c.q[b] > 0) {
+			return Reason{s.d.Bodies[b].Name, "the balance leaves no evaporation here: flow, Brix, steam or bleed readings contradict each other"}, false
+		}
+	}
+	return Reason{}, true
 }
 
 func (s *Set) effectName(e int) string {
@@ -554,7 +568,6 @@ func (s *Set) prepare(m *Measurement, in inputs, row Row, tv, tc *[MaxBodies]tem
 	if c.noEnth {
 		return Reason{Text: "a temperature is outside the range of the heat equations"}, false
 	}
-	s.start()
 	return Reason{}, true
 }
 
