@@ -95,12 +95,14 @@ type located struct {
 	phase   Phase
 	quality float64
 	t       float64 // K
+	region3 bool    // t is exact, and the state is that of region 3
 }
 
 // axis is what stands beside the pressure: enthalpy or entropy. Functions take MPa
 // and K, and return kJ/kg or kJ/(kg K); t1 and t2 are the backward equations.
 type axis struct {
 	of1, of2       func(pMPa, t float64) float64
+	of3            func(h helmholtz, t float64) float64
 	t1, t2         func(pMPa, y float64) float64
 	quantity, unit string
 }
@@ -126,18 +128,57 @@ func (a axis) locate(p, y float64) (located, error) {
 		if low := a.of1(mpa, kelvin); y < low-slack {
 			return located{}, a.rangeError(y, low, f)
 		}
-		return located{LiquidPhase, 0, clamp(a.t1(mpa, y), kelvin, tLiquid)}, nil
+		return located{phase: LiquidPhase, t: clamp(a.t1(mpa, y), kelvin, tLiquid)}, nil
 	case y > g:
 		if high := a.of2(mpa, tMaxVapour); y > high+slack {
 			return located{}, a.rangeError(y, g, high)
 		}
-		return located{VapourPhase, 1, clamp(a.t2(mpa, y), tVapour, tMaxVapour)}, nil
+		return located{phase: VapourPhase, quality: 1, t: clamp(a.t2(mpa, y), tVapour, tMaxVapour)}, nil
 	case y >= f && y <= g && p <= p13:
-		return located{WetPhase, (y - f) / (g - f), tLiquid}, nil
+		return located{phase: WetPhase, quality: (y - f) / (g - f), t: tLiquid}, nil
+	case y >= f && y <= g:
+		return a.locate3(p, y, tVapour), nil
 	}
-	// Not a number, or region 3 (near-critical), which is not carried: no boiling
-	// house comes near 16.5 MPa.
-	return located{}, a.rangeError(y, a.of1(mpa, kelvin), f)
+	return located{}, a.rangeError(y, a.of1(mpa, kelvin), a.of2(mpa, tMaxVapour)) // not a number
+}
+
+// locate3 finds the phase and, by iteration, the temperature in region 3, between 350
+// degC and the line to region 2 at t23; p in kPa.
+func (a axis) locate3(p, y, t23 float64) located {
+	low, high := t13, t23
+	l := located{phase: VapourPhase, quality: 1, region3: true}
+	if p < criticalP {
+		rho, ts := saturated3(p, true)
+		f := a.of3(region3(rho, ts), ts)
+		rho, _ = saturated3(p, false)
+		g := a.of3(region3(rho, ts), ts)
+		switch {
+		case y < f:
+			l.phase, l.quality, high = LiquidPhase, 0, ts
+		case y <= g && g > f:
+			l.phase, l.quality, l.t = WetPhase, (y-f)/(g-f), ts
+			return l
+		default:
+			low = ts
+		}
+	} else if y < a.of3(region3(density3(p*1e-3, criticalT, false), criticalT), criticalT) {
+		l.phase, l.quality, high = LiquidPhase, 0, criticalT
+	} else {
+		low = criticalT
+	}
+	// The property rises with the temperature at constant pressure: halve the bracket.
+	for range 60 {
+		l.t = (low + high) / 2
+		if a.of3(region3(density3(p*1e-3, l.t, l.phase == LiquidPhase), l.t), l.t) < y {
+			low = l.t
+		} else {
+			high = l.t
+		}
+		if high-low < 1e-11 {
+			break
+		}
+	}
+	return l
 }
 
 func (a axis) rangeError(y, low, high float64) error {
@@ -158,11 +199,11 @@ func entropy2(p, t float64) float64 {
 }
 
 func locatePH(p KPa, h KJPerKg) (located, error) {
-	return axis{enthalpy1, enthalpy2, t1PH, t2PH, "specific enthalpy", "kJ/kg"}.locate(float64(p), float64(h))
+	return axis{enthalpy1, enthalpy2, helmholtz.enthalpy, t1PH, t2PH, "specific enthalpy", "kJ/kg"}.locate(float64(p), float64(h))
 }
 
 func locatePS(p KPa, s KJPerKgK) (located, error) {
-	return axis{entropy1, entropy2, t1PS, t2PS, "specific entropy", "kJ/(kg K)"}.locate(float64(p), float64(s))
+	return axis{entropy1, entropy2, func(h helmholtz, _ float64) float64 { return h.entropy() }, t1PS, t2PS, "specific entropy", "kJ/(kg K)"}.locate(float64(p), float64(s))
 }
 
 // TemperaturePH returns the temperature of water or steam of pressure p and enthalpy h
@@ -170,8 +211,9 @@ func locatePS(p KPa, s KJPerKgK) (located, error) {
 // 22 to 24), and Tsat between the saturation lines. They agree with the basic
 // equations within 25 mK (region 1) and 10 mK (region 2); [FromPH] closes exactly.
 //
-// Range: 0.611213 kPa to 100 MPa, 0 to 800 degC, region 3 excluded (it begins at
-// 16.5 MPa): there, and outside, a [*RangeError].
+// In region 3 (above 16.5 MPa and 350 degC) it iterates on the basic equation.
+//
+// Range: 0.611213 kPa to 100 MPa, 0 to 800 degC; outside a [*RangeError].
 func TemperaturePH(p KPa, h KJPerKg) (Celsius, error) {
 	l, err := locatePH(p, h)
 	return l.celsius(), err
@@ -196,13 +238,14 @@ func (l located) celsius() Celsius {
 // the saturation lines, its quality: a throttling, a flash or a let-down station.
 //
 // The backward equation gives the temperature, Newton steps on the basic equation make
-// the state's enthalpy equal h. Range and errors as for [TemperaturePH].
+// the state's enthalpy equal h (within the 0.04 kJ/kg by which regions 1 and 3 differ where
+// they meet, at 350 degC). Range and errors as for [TemperaturePH].
 func FromPH(p KPa, h KJPerKg) (State, error) {
 	l, err := locatePH(p, h)
 	if err != nil {
 		return State{}, err
 	}
-	return l.refine(float64(p), func(s State) float64 { return (float64(h) - s.EnthalpyKJKg) / s.CpKJKgK }), nil
+	return l.refine(float64(p), func(s State) float64 { return (float64(h) - s.EnthalpyKJKg) / s.CpKJKgK })
 }
 
 // FromPS returns the state with pressure p and entropy s: the end of an isentropic
@@ -214,16 +257,19 @@ func FromPS(p KPa, s KJPerKgK) (State, error) {
 	}
 	return l.refine(float64(p), func(st State) float64 {
 		return (float64(s) - st.EntropyKJKgK) * (float64(st.TemperatureC) + kelvin) / st.CpKJKgK
-	}), nil
+	})
 }
 
 // refine moves the temperature by step until the state closes.
-func (l located) refine(p float64, step func(State) float64) State {
+func (l located) refine(p float64, step func(State) float64) (State, error) {
 	of := liquidState
-	switch l.phase {
-	case WetPhase:
+	switch {
+	case l.phase == WetPhase:
 		return wetState(p, l.quality)
-	case VapourPhase:
+	case l.region3:
+		liquid := l.phase == LiquidPhase
+		return state3(p, density3(p*1e-3, l.t, liquid), l.t, liquid)
+	case l.phase == VapourPhase:
 		of = vapourState
 	}
 	t := l.t
@@ -236,5 +282,5 @@ func (l located) refine(p float64, step func(State) float64) State {
 		t = clamp(t+d, kelvin-rounding, tMaxVapour+rounding)
 		s = of(p, t)
 	}
-	return s
+	return s, nil
 }

@@ -120,29 +120,45 @@ func psatSlopeK(t float64) (p, dpdT float64) {
 
 // SatLiquidEnthalpy returns the enthalpy of saturated liquid water at pressure p.
 //
-// Equation: region 1 at (Tsat(p), p). Range: 0.611213 to 16529 kPa (0 to 350 degC).
+// Equation: region 1 at (Tsat(p), p), above 350 degC region 3. Range: 0.611213 to 22064
+// kPa (0 to 373.946 degC).
 func SatLiquidEnthalpy(p KPa) (KJPerKg, error) {
 	if outside(float64(p), saturationLow, p13) {
-		return 0, pressureError(p, saturationLow, p13)
+		return saturatedNearCritical(p, true)
 	}
 	return KJPerKg(enthalpy1(float64(p)*1e-3, tsatK(float64(p)))), nil
 }
 
 // SatVapourEnthalpy returns the enthalpy of dry saturated steam at pressure p.
 //
-// Equation: region 2 at (Tsat(p), p). Range: 0.611213 to 16529 kPa (0 to 350 degC).
+// Equation: region 2 at (Tsat(p), p), above 350 degC region 3. Range: 0.611213 to 22064
+// kPa (0 to 373.946 degC).
 func SatVapourEnthalpy(p KPa) (KJPerKg, error) {
 	if outside(float64(p), saturationLow, p13) {
-		return 0, pressureError(p, saturationLow, p13)
+		return saturatedNearCritical(p, false)
 	}
 	return KJPerKg(enthalpy2(float64(p)*1e-3, tsatK(float64(p)))), nil
 }
 
+// saturatedNearCritical is the enthalpy above 350 degC, and the error outside the line.
+func saturatedNearCritical(p KPa, liquid bool) (KJPerKg, error) {
+	if outside(float64(p), p13, criticalP) {
+		return 0, pressureError(p, saturationLow, criticalP)
+	}
+	return KJPerKg(saturatedEnthalpy3(float64(p), liquid)), nil
+}
+
 // LatentHeat returns the heat of evaporation of pure water at pressure p, the
-// difference of [SatVapourEnthalpy] and [SatLiquidEnthalpy]; same range.
+// difference of [SatVapourEnthalpy] and [SatLiquidEnthalpy]; same range. It is 0 at the
+// critical point.
 func LatentHeat(p KPa) (KJPerKg, error) {
 	if outside(float64(p), saturationLow, p13) {
-		return 0, pressureError(p, saturationLow, p13)
+		g, err := saturatedNearCritical(p, false)
+		if err != nil {
+			return 0, err
+		}
+		f, err := saturatedNearCritical(p, true)
+		return g - f, err
 	}
 	t := tsatK(float64(p))
 	return KJPerKg(enthalpy2(float64(p)*1e-3, t) - enthalpy1(float64(p)*1e-3, t)), nil
@@ -151,11 +167,14 @@ func LatentHeat(p KPa) (KJPerKg, error) {
 // LiquidEnthalpyAt returns the enthalpy of saturated liquid at temperature t: the
 // enthalpy of a condensate whose temperature is measured.
 //
-// Equation: region 1 at (t, Psat(t)). Range: 0 to 350 degC.
+// Equation: region 1 at (t, Psat(t)), above 350 degC region 3. Range: 0 to 373.946 degC.
 func LiquidEnthalpyAt(t Celsius) (KJPerKg, error) {
-	if outside(float64(t), -rounding, t13-kelvin+rounding) {
-		return 0, temperatureError(t, 0, t13-kelvin)
+	if outside(float64(t), -rounding, criticalT-kelvin) {
+		return 0, temperatureError(t, 0, criticalT-kelvin)
 	}
 	k := float64(t) + kelvin
+	if k > t13+rounding {
+		return KJPerKg(saturatedEnthalpy3(min(psatKPa(k), criticalP), true)), nil
+	}
 	return KJPerKg(enthalpy1(psatKPa(k)*1e-3, k)), nil
 }

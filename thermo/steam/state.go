@@ -11,9 +11,9 @@ type Phase uint8
 // The phases. The zero value belongs to a State that was never computed.
 const (
 	NoPhase     Phase = iota
-	LiquidPhase       // liquid only, region 1
+	LiquidPhase       // liquid only, region 1 and the denser side of 3
 	WetPhase          // liquid and vapour in equilibrium
-	VapourPhase       // vapour only, region 2
+	VapourPhase       // vapour only, region 2 and the thinner side of 3
 )
 
 // String returns "liquid", "wet", "vapour" or "none".
@@ -55,7 +55,7 @@ func (s State) DensityKgM3() float64 {
 	return 1 / s.VolumeM3Kg
 }
 
-// Ranges of regions 1 and 2 (region 3 and 5 are not carried).
+// Ranges of regions 1 to 3 (region 5 is not carried).
 const (
 	pressureLow  = 1e-6   // kPa, region 2 towards the ideal gas
 	pressureHigh = 100000 // kPa
@@ -67,20 +67,24 @@ const (
 
 // Liquid returns the state of liquid water at pressure p and temperature t.
 //
-// Equation: IAPWS R7-97(2012) region 1, Eq. 7. Range: 0 to 350 degC, from the
-// saturation pressure of t to 100 MPa. A temperature above Tsat(p) (by more than
-// 0.001 K) is no liquid and gives an error.
+// Equation: IAPWS R7-97(2012) region 1, Eq. 7, above 350 degC region 3, Eq. 28. Range:
+// 0 to 373.946 degC, from the saturation pressure of t to 100 MPa. A temperature above
+// Tsat(p) (by more than 0.001 K) is no liquid and gives an error.
 func Liquid(p KPa, t Celsius) (State, error) {
 	if outside(float64(p), saturationLow, pressureHigh) {
 		return State{}, pressureError(p, saturationLow, pressureHigh)
 	}
-	high := t13
-	if p < p13 {
+	high := criticalT
+	if p < criticalP {
 		high = tsatK(float64(p))
 	}
 	k := float64(t) + kelvin
 	if outside(k, kelvin-rounding, high+acrossLine) {
 		return State{}, &RangeError{"temperature of liquid water", float64(t), 0, high - kelvin, "degC"}
+	}
+	if float64(p) > p13 && k > t13 {
+		k = min(k, high)
+		return state3(float64(p), density3(float64(p)*1e-3, k, true), k, true)
 	}
 	return liquidState(float64(p), k), nil
 }
@@ -88,69 +92,96 @@ func Liquid(p KPa, t Celsius) (State, error) {
 // Vapour returns the state of superheated or dry saturated steam at pressure p and
 // temperature t.
 //
-// Equation: IAPWS R7-97(2012) region 2, Eq. 15. Range: 0 to 800 degC, above zero
-// pressure (1e-6 kPa) up to the saturation pressure, above 350 degC up to the
-// boundary of region 3, at most 100 MPa. A temperature below Tsat(p) (by more than
-// 0.001 K) is no vapour and gives an error.
+// Equation: IAPWS R7-97(2012) region 2, Eq. 15, and region 3, Eq. 28, beyond the line
+// between them ([Boundary23Pressure]). Range: 0 to 800 degC, above zero pressure (1e-6
+// kPa) up to the saturation pressure, above 373.946 degC up to 100 MPa. A temperature
+// below Tsat(p) (by more than 0.001 K) is no vapour and gives an error.
 func Vapour(p KPa, t Celsius) (State, error) {
-	if err := vapourRange(p, t); err != nil {
+	low, err := vapourRange(p, t)
+	if err != nil {
 		return State{}, err
 	}
-	return vapourState(float64(p), float64(t)+kelvin), nil
+	k := float64(t) + kelvin
+	if inRegion3(float64(p), k) {
+		k = max(k, low)
+		return state3(float64(p), density3(float64(p)*1e-3, k, false), k, false)
+	}
+	return vapourState(float64(p), k), nil
 }
 
 // VapourEnthalpy returns the enthalpy of steam at pressure p and temperature t: that of
 // [Vapour], same range, several times faster.
 func VapourEnthalpy(p KPa, t Celsius) (KJPerKg, error) {
-	if err := vapourRange(p, t); err != nil {
+	low, err := vapourRange(p, t)
+	if err != nil {
 		return 0, err
 	}
-	return KJPerKg(enthalpy2(float64(p)*1e-3, float64(t)+kelvin)), nil
+	k := float64(t) + kelvin
+	if inRegion3(float64(p), k) {
+		k = max(k, low)
+		return KJPerKg(region3(density3(float64(p)*1e-3, k, false), k).enthalpy(k)), nil
+	}
+	return KJPerKg(enthalpy2(float64(p)*1e-3, k)), nil
 }
 
-func vapourRange(p KPa, t Celsius) error {
+// vapourRange checks p and t and returns the lowest temperature of steam at p, in K.
+func vapourRange(p KPa, t Celsius) (low float64, err error) {
 	if outside(float64(p), pressureLow, pressureHigh) {
-		return pressureError(p, pressureLow, pressureHigh)
+		return 0, pressureError(p, pressureLow, pressureHigh)
 	}
-	low := kelvin - rounding
+	low = kelvin - rounding
 	switch {
-	case p > p13:
-		low = boundary23T(float64(p))
+	case p >= criticalP:
+		low = criticalT
 	case p >= saturationLow:
 		low = tsatK(float64(p))
 	}
 	if outside(float64(t)+kelvin, low-acrossLine, tMaxVapour+rounding) {
-		return &RangeError{"temperature of steam", float64(t), low - kelvin, tMaxVapour - kelvin, "degC"}
+		return 0, &RangeError{"temperature of steam", float64(t), low - kelvin, tMaxVapour - kelvin, "degC"}
 	}
-	return nil
+	return low, nil
 }
 
-// SatLiquid returns saturated liquid at pressure p. Range: 0.611213 to 16529 kPa.
+// SatLiquid returns saturated liquid at pressure p. Range: 0.611213 to 22064 kPa (the
+// critical point, which is excluded: the heat capacity has no bound there).
 func SatLiquid(p KPa) (State, error) {
-	if outside(float64(p), saturationLow, p13) {
-		return State{}, pressureError(p, saturationLow, p13)
+	if outside(float64(p), saturationLow, criticalP) {
+		return State{}, pressureError(p, saturationLow, criticalP)
 	}
-	return liquidState(float64(p), tsatK(float64(p))), nil
+	return saturatedState(float64(p), true)
 }
 
-// SatVapour returns dry saturated steam at pressure p. Range: 0.611213 to 16529 kPa.
+// SatVapour returns dry saturated steam at pressure p. Range as for [SatLiquid].
 func SatVapour(p KPa) (State, error) {
-	if outside(float64(p), saturationLow, p13) {
-		return State{}, pressureError(p, saturationLow, p13)
+	if outside(float64(p), saturationLow, criticalP) {
+		return State{}, pressureError(p, saturationLow, criticalP)
 	}
-	return vapourState(float64(p), tsatK(float64(p))), nil
+	return saturatedState(float64(p), false)
 }
 
 // WetSteam returns saturated steam with the mass fraction of vapour quality (0 to 1).
-// Range of p: 0.611213 to 16529 kPa.
+// Range of p as for [SatLiquid].
 func WetSteam(p KPa, quality float64) (State, error) {
-	if outside(float64(p), saturationLow, p13) {
-		return State{}, pressureError(p, saturationLow, p13)
+	if outside(float64(p), saturationLow, criticalP) {
+		return State{}, pressureError(p, saturationLow, criticalP)
 	}
 	if outside(quality, 0, 1) {
 		return State{}, &RangeError{"steam quality", quality, 0, 1, "kg/kg"}
 	}
-	return wetState(float64(p), quality), nil
+	return wetState(float64(p), quality)
+}
+
+// saturatedState takes kPa on the saturation line; the error is that of the critical
+// point.
+func saturatedState(p float64, liquid bool) (State, error) {
+	switch {
+	case p > p13:
+		rho, t := saturated3(p, liquid)
+		return state3(p, rho, t, liquid)
+	case liquid:
+		return liquidState(p, tsatK(p)), nil
+	}
+	return vapourState(p, tsatK(p)), nil
 }
 
 func liquidState(p, t float64) State {
@@ -165,17 +196,23 @@ func vapourState(p, t float64) State {
 	return s
 }
 
-func wetState(p, x float64) State {
-	t := tsatK(p)
-	f, g := liquidState(p, t), vapourState(p, t)
+func wetState(p, x float64) (State, error) {
+	f, err := saturatedState(p, true)
+	if err != nil {
+		return State{}, err
+	}
+	g, err := saturatedState(p, false)
+	if err != nil {
+		return State{}, err
+	}
 	mix := func(a, b float64) float64 { return a + x*(b-a) }
 	return State{
-		PressureKPa: KPa(p), TemperatureC: Celsius(t - kelvin), Phase: WetPhase, Quality: x,
+		PressureKPa: KPa(p), TemperatureC: f.TemperatureC, Phase: WetPhase, Quality: x,
 		VolumeM3Kg:         mix(f.VolumeM3Kg, g.VolumeM3Kg),
 		EnthalpyKJKg:       mix(f.EnthalpyKJKg, g.EnthalpyKJKg),
 		InternalEnergyKJKg: mix(f.InternalEnergyKJKg, g.InternalEnergyKJKg),
 		EntropyKJKgK:       mix(f.EntropyKJKgK, g.EntropyKJKgK),
-	}
+	}, nil
 }
 
 // fromGibbs turns the derivatives of gamma into properties (R7-97 Tables 3 and 12).
