@@ -302,6 +302,9 @@ func (l *loop) store(events []plant.Event, now time.Time, all bool) {
 		l.log.Error("alarm states cannot be encoded", "err", err)
 	}
 	stored := l.journal.Commit(events, state)
+	if stored && len(events) > 0 {
+		l.m.journal.Observe(l.now().Sub(now).Seconds())
+	}
 	for i := range events {
 		l.seq = max(l.seq, events[i].Seq)
 	}

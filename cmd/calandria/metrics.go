@@ -173,7 +173,7 @@ func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 // loopMetrics are the counters of the loop and its edges.
 type loopMetrics struct {
 	samples, late, future, events, overruns, refused prometheus.Counter
-	scan                                             prometheus.Histogram
+	scan, journal                                    prometheus.Observer
 }
 
 func newLoopMetrics(r prometheus.Registerer) *loopMetrics {
@@ -182,16 +182,21 @@ func newLoopMetrics(r prometheus.Registerer) *loopMetrics {
 		r.MustRegister(c)
 		return c
 	}
-	m := &loopMetrics{
+	histogram := func(name, help string, buckets ...float64) prometheus.Observer {
+		h := prometheus.NewHistogram(prometheus.HistogramOpts{Name: name, Help: help, Buckets: buckets})
+		r.MustRegister(h)
+		return h
+	}
+	return &loopMetrics{
 		samples:  counter("calandria_samples_total", "Samples received from all servers."),
 		late:     counter("calandria_samples_late_total", "Samples older than the newest of their tag: archived, not evaluated."),
 		future:   counter("calandria_samples_future_total", "Samples whose source time lay in the future: archived, not evaluated."),
 		events:   counter("calandria_events_total", "Events journalled."),
 		overruns: counter("calandria_scans_overrun_total", "Scans that took longer than the scan interval."),
 		refused:  counter("calandria_samples_refused_total", "Samples that the archive could not take."),
-		scan: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "calandria_scan_duration_seconds", Help: "Time of one scan: quantities, rules, alarms.",
-			Buckets: []float64{.0001, .00025, .0005, .001, .0025, .005, .01, .025, .05, .1, .5, 1}}),
+		scan: histogram("calandria_scan_duration_seconds", "Time of one scan: quantities, rules, alarms.",
+			.0001, .00025, .0005, .001, .0025, .005, .01, .025, .05, .1, .5, 1),
+		journal: histogram("calandria_change_to_journal_seconds", "Time from the arrival of samples, or a scan, to the durable journal entry of the events it led to.",
+			.001, .0025, .005, .01, .02, .05, .1, .2, .5, 1, 5),
 	}
-	r.MustRegister(m.scan)
-	return m
 }

@@ -80,9 +80,9 @@ func machineLoad() string {
 // evaluates the same thresholds over the same values in the same run.
 func measureRules(t *testing.T) {
 	t.Logf("load of the machine before: %s", machineLoad())
-	share, p50, p99, worst, events := liveRules(t)
-	t.Logf("%d rules over %d tags at 1 s, every value new each second: %.1f %% of one core, with archive and journal; change to journal median %s, p99 %s, worst %s, over %d commits",
-		manyRules, manyTags, 100*share, p50, p99, worst, events)
+	share, took, bare := liveRules(t)
+	t.Logf("%d rules over %d tags at 1 s, every value new each second: %.1f %% of one core, with archive and journal; change to journal %s; writing and syncing 4 kB by itself, on the same disk at the same time: %s",
+		manyRules, manyTags, 100*share, spread(took), spread(bare))
 	ours := ruleCPU(t, manyRuleFile(false)) - ruleCPU(t, nil)
 	ourEach := ours / manyRules
 	theirs := prometheusCPU(t)
@@ -125,8 +125,43 @@ func ruleCPU(t *testing.T, files []rules.File) time.Duration {
 	return (processCPU(t, os.Getpid()) - begun) / seconds
 }
 
-// liveRules runs the loop with archive and journal on disk in real time.
-func liveRules(t *testing.T) (share float64, p50, p99, worst time.Duration, events int) {
+// spread sorts durations and says how they lie.
+func spread(d []time.Duration) string {
+	slices.Sort(d)
+	return fmt.Sprintf("median %s, p99 %s, worst %s (n = %d)", d[len(d)/2].Round(10*time.Microsecond), d[len(d)*99/100].Round(10*time.Microsecond), d[len(d)-1].Round(10*time.Microsecond), len(d))
+}
+
+// bareSync writes and syncs 4 kB every 50 ms, until ctx ends: what the disk
+// and the machine allow at most.
+func bareSync(ctx context.Context, path string) (took []time.Duration, err error) {
+	f, err := os.Create(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	for block := make([]byte, 4096); ; {
+		select {
+		case <-ctx.Done():
+			return took, nil
+		case <-tick.C:
+		}
+		begun := time.Now()
+		if _, err := f.Write(block); err != nil {
+			return nil, err
+		}
+		if err := f.Sync(); err != nil {
+			return nil, err
+		}
+		took = append(took, time.Since(begun))
+	}
+}
+
+// liveRules runs the loop with archive and journal on disk in real time. It
+// gives the share of one core, the times from a change to its durable journal
+// entry, and those of a bare write beside it.
+func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 	h := manyTagsPlant(t)
 	c, err := newCore(h, manyRuleFile(true))
 	if err != nil {
@@ -154,7 +189,13 @@ func liveRules(t *testing.T) (share float64, p50, p99, worst time.Duration, even
 	c.begin(time.Now())
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
-	var took []time.Duration
+	synced := make(chan error, 1)
+	go func() {
+		var err error
+		bare, err = bareSync(ctx, filepath.Join(dir, "bare"))
+		synced <- err
+	}()
+	l.m.journal = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })
 	const warm, seconds = 5, 60
 	var cpu time.Duration
 	for s := range warm + seconds {
@@ -171,26 +212,20 @@ func liveRules(t *testing.T) (share float64, p50, p99, worst time.Duration, even
 			for i := b * manyTags / 10; i < (b+1)*manyTags/10; i++ {
 				samples = append(samples, plant.Sample{Tag: plant.TagID(i), Point: plant.Point{Time: now, Value: wave(i, s), Quality: plant.Good}})
 			}
-			seq, begun := l.seq, time.Now()
 			l.message(message{batch: &collector.Batch{Samples: samples}})
-			if l.seq > seq {
-				took = append(took, time.Since(begun))
-			}
 		}
-		seq, begun := l.seq, time.Now()
-		l.scan(begun)
-		if l.seq > seq {
-			took = append(took, time.Since(begun))
-		}
+		l.scan(time.Now())
 	}
 	share = (processCPU(t, os.Getpid()) - cpu).Seconds() / seconds
 	cancel()
 	<-ran
+	if err := <-synced; err != nil {
+		t.Fatal(err)
+	}
 	if len(took) == 0 {
 		t.Fatal("nothing was journalled")
 	}
-	slices.Sort(took)
-	return share, took[len(took)/2], took[len(took)*99/100], took[len(took)-1], len(took)
+	return share, took, bare
 }
 
 // prometheusCPU is the CPU that Prometheus takes for one evaluation of a
