@@ -31,4 +31,4 @@ fuzz: ## half a minute for each fuzz target
 	echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime 30s -fuzzminimizetime 1s $$p || exit 1; done; done
 
 detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md
-	$(GO) test -count=1 -timeout 2h -run TestDetection -v ./deploy -detection 20
+	$(GO) test -count=1 -timeout 2h -run "TestDetection|TestContradiction|TestFloods" -v ./deploy -detection 20 -instruments -floods

@@ -6,7 +6,6 @@ import (
 	"flag"
 	"fmt"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -199,9 +198,7 @@ func TestDetection(t *testing.T) {
 		t.Logf("seed %d in %s", firstSeed+s, time.Since(begun).Round(time.Second))
 	}
 	checkDetection(t, ds)
-	if err := os.WriteFile("DETECTION.md", report(t, ds), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	section(t, "upsets", report(t, ds))
 }
 
 func checkDetection(t *testing.T, ds []detection) {
@@ -245,7 +242,7 @@ func report(t *testing.T, ds []detection) []byte {
 			byRule[e.Alarm]++
 		}
 	}
-	fmt.Fprintf(&b, `# What the rule library finds, and how soon
+	fmt.Fprintf(&b, `## Upsets
 
 Measured by `+"`make detection`"+` on the invented mill, not on a real one: %d mills that
 differ in the seed of their noise and disturbances, the age of their scale and the time

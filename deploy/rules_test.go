@@ -168,6 +168,11 @@ func (m *mill) run(d, step time.Duration) []string {
 			m.cleaned = true
 		}
 		for _, ev := range m.engine.Drain() {
+			if ev.Kind == plant.EventAlarm { // as the program does
+				if x, ok := m.house.Find(m.spec(ev.Alarm).Explain); ok {
+					ev.Reason = m.calc.Words(x.ID)
+				}
+			}
 			m.events = append(m.events, ev)
 			if ev.Kind != plant.EventAlarm || !ev.Annunciated {
 				continue

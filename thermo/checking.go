@@ -580,6 +580,8 @@ func (k *checking) publish(left string) {
 	switch {
 	case len(ws) < 2:
 		k.gross = absent("two windows are needed, one is there")
+	case gross && len(k.suspects) == 0 && len(r.Suspects) > 0:
+		k.gross.Reason.Text = "the readings contradict each other; the last window alone says: " + k.suspect(r, r.Suspects[0]).Text
 	case gross && len(k.suspects) == 0:
 		k.gross.Reason.Text = "the readings contradict each other, but no single instrument explains it"
 	case gross:
@@ -620,7 +622,7 @@ func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion)
 	if s.Bias < 0 {
 		direction = "low"
 	}
-	out.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g, z %.1f)", k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma, math.Abs(s.Z))
+	out.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g)", k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma)
 	var alike []string
 	for _, a := range s.Alike {
 		o := k.list[k.find(r.Instruments[a])]
