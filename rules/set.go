@@ -40,8 +40,9 @@ type Set struct {
 	placeholders []Placeholder
 	faults       []RuleFault // of the alarms, then of the derived tags
 
-	vm  vm.VM
-	env environment
+	vm    vm.VM
+	env   environment
+	watch watch
 }
 
 type inputKey struct {
@@ -116,17 +117,18 @@ type Placeholder struct {
 }
 
 // RuleFault counts what went wrong while a rule ran. Its outcome was Unknown
-// each time.
+// each time, unless it was only slow.
 type RuleFault struct {
 	Rule   string // name of the alarm or path of the derived tag
 	Count  int
 	Last   time.Time
 	Reason string
+	Slow   bool // it was worked out, but took long
 }
 
 func (rf *RuleFault) note(at time.Time, reason string) {
 	rf.Count++
-	rf.Last, rf.Reason = at, reason
+	rf.Last, rf.Reason, rf.Slow = at, reason, false
 }
 
 // Limits of a whole set.
@@ -254,6 +256,9 @@ func (s *Set) Adopt(old *Set) {
 			}
 		}
 	}
+	if old.watch.now != nil {
+		s.Watch(old.watch.now)
+	}
 }
 
 // Sample takes one sample of a measured tag, which must stand in the frame
@@ -310,6 +315,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 		p.Time = at
 		s.trackers[t].add(p)
 	}
+	s.watch.begin()
 	for i := range s.derived {
 		d := &s.derived[i]
 		p := s.derive(d, f, at, &s.faults[len(s.alarms)+i])
@@ -320,6 +326,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 		for _, t := range s.trackersOf[d.tag] {
 			s.trackers[t].add(p)
 		}
+		s.watch.lap(len(s.alarms)+i, at, &s.faults[len(s.alarms)+i])
 	}
 	if emit == nil {
 		return
@@ -345,8 +352,11 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 			emit(int(i), s.Input(int(i), f, at))
 		}
 	}
+	s.watch.begin()
 	for _, i := range s.onScan {
-		emit(int(i), s.Input(int(i), f, at))
+		in := s.Input(int(i), f, at)
+		s.watch.lap(int(i), at, &s.faults[i])
+		emit(int(i), in)
 	}
 	for n, i := range s.suppress {
 		if s.hide[n] != plant.True {

@@ -47,7 +47,7 @@ var systemTags = []struct {
 	{"notify_ok", plant.State, "1 while notices reach everyone who is to be told elsewhere, or nobody is"},
 	{"bad_tags_pct", plant.Percent, "measured tags without a usable value, %"},
 	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
-	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own"},
+	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own, or are slow"},
 	{"alarm_state_ok", plant.State, "0 if the alarm states of before the last start could not be read"},
 }
 

@@ -52,6 +52,7 @@ func newLoop(c *core, a *historian.Archive, j *historian.Committer, sources []*c
 	l := &loop{core: c, archive: a, journal: j, sources: sources, log: log, board: newBoard(c.house, c.rules.Alarms()), now: time.Now,
 		m: newLoopMetrics(reg), calls: make(chan func()), connected: map[string]bool{},
 		toldOf: map[*notify.Notifier]told{}, specs: specsByName(c.rules.Alarms())}
+	c.rules.Watch(l.now)
 	c.record = func(id plant.TagID, p plant.Point) {
 		l.records = append(l.records, historian.Record{Path: c.house.Tags[id].Path, Point: p})
 	}

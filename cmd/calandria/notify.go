@@ -214,13 +214,13 @@ func (l *loop) faultyRules(at time.Time) []rules.RuleFault {
 	return faults[:n]
 }
 
-// ruleLine says which rules cannot be evaluated, for the health lines.
+// ruleLine says which rules cannot be evaluated or are slow, for the health
+// lines.
 func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text string) {
 	if len(faults) == 0 {
 		return true, fmt.Sprintf("%d alarms watched", alarms)
 	}
 	const most = 3
-	text = "cannot be evaluated, so does not warn: "
 	for i, f := range faults {
 		if i == most {
 			text += fmt.Sprintf(" and %d more", len(faults)-most)
@@ -229,7 +229,11 @@ func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text string) {
 		if i > 0 {
 			text += "; "
 		}
-		text += fmt.Sprintf("%s (%s)", f.Rule, f.Reason)
+		if f.Slow {
+			text += fmt.Sprintf("%s is %s", f.Rule, f.Reason)
+		} else {
+			text += fmt.Sprintf("%s cannot be evaluated, so does not warn: %s", f.Rule, f.Reason)
+		}
 	}
 	return false, text
 }

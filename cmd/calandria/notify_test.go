@@ -298,7 +298,7 @@ func TestRuleFault(t *testing.T) {
 			line = l.Text
 		}
 	}
-	if !strings.Contains(line, "odd (") || !strings.Contains(line, "division by zero") {
+	if !strings.Contains(line, "odd cannot be evaluated") || !strings.Contains(line, "division by zero") {
 		t.Errorf("health line %q", line)
 	}
 	m.await("alarms", 10*time.Second, func(s *snapshot) bool { return m.alarm(s, "rule_faults").Active && m.alarm(s, "sound").Active })
