@@ -28,6 +28,7 @@ var classes = []struct {
 	{plant.ClassBleed, "Bleed (`bodies[].bleeds[].tags`)"},
 	{plant.ClassCondenser, "Condenser (`condensers[].tags`)"},
 	{plant.ClassPan, "Vacuum pan (`pans[].tags`)"},
+	{plant.ClassCompartment, "Compartment of a continuous pan (`pans[].compartments[].tags`)"},
 }
 
 // signalTables writes the section of README: one table of measured signals a

@@ -184,9 +184,26 @@ type PanConfig struct {
 	// the pocket and its calibration, K.
 	ThermometerOffsetK float64 `yaml:"thermometer_offset_k"`
 	// StrikeHours is the usual length of a strike, h.
-	StrikeHours float64            `yaml:"strike_hours"`
-	Properties  Properties         `yaml:"properties"`
-	Tags        map[string]Binding `yaml:"tags"`
+	StrikeHours float64 `yaml:"strike_hours"`
+	// Compartments make it a continuous pan: in the order of flow, from the seed. It boils no
+	// strikes; LiquorPurityPct is then that of the first and of the last compartment.
+	Compartments []CompartmentConfig `yaml:"compartments"`
+	Properties   Properties          `yaml:"properties"`
+	Tags         map[string]Binding  `yaml:"tags"`
+}
+
+// CompartmentConfig is one compartment of a continuous pan. What it leaves out is the pan's:
+// vapour pressure, chest pressure, impurity, properties.
+type CompartmentConfig struct {
+	Name             string  `yaml:"name"`
+	Title            string  `yaml:"title"`
+	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
+	// LiquorPurityPct is the purity of the mother liquor where no tag says; default
+	// between the pan's two values by the compartment's place.
+	LiquorPurityPct float64 `yaml:"liquor_purity_pct"`
+	// ThermometerOffsetK as for a pan; default the pan's.
+	ThermometerOffsetK *float64           `yaml:"thermometer_offset_k"`
+	Tags               map[string]Binding `yaml:"tags"`
 }
 
 // Binding ties one signal to an instrument or to a fixed value.

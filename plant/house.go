@@ -91,6 +91,8 @@ type Equipment struct {
 	Bleed     *BleedConfig
 	Condenser *CondenserConfig
 	Pan       *PanConfig
+
+	Compartment *CompartmentConfig
 }
 
 // Tag returns the ID of a signal or quantity of the equipment, or [NoTag].
@@ -550,7 +552,37 @@ func (b *builder) pan(f string, c *PanConfig) {
 		b.fault(f+".impurity", "the solubility coefficient has three constants", "write [m, b, c]")
 	}
 	b.tags(f+".tags", e, c.Tags)
+	if len(c.Compartments) > 0 && c.StrikeHours != 0 {
+		b.fault(f+".strike_hours", "a pan of compartments boils no strikes", "leave strike_hours out")
+	}
+	if len(c.Compartments) > maxCompartments {
+		b.fault(f+".compartments", fmt.Sprintf("%d compartments", len(c.Compartments)), fmt.Sprintf("give at most %d", maxCompartments))
+		return
+	}
+	for i := range c.Compartments {
+		cf, cc := fmt.Sprintf("%s.compartments[%d]", f, i), &c.Compartments[i]
+		ce := b.equip(cf, e, cc.Name, cc.Title, ClassCompartment)
+		ce.Compartment = cc
+		if cc.HeatingSurfaceM2 != 0 {
+			b.within(cf+".heating_surface_m2", cc.HeatingSurfaceM2, 1, 2000, "a heating surface in m2")
+		}
+		if cc.LiquorPurityPct != 0 {
+			b.within(cf+".liquor_purity_pct", cc.LiquorPurityPct, 20, 100, "a purity in %")
+		} else if n := len(c.LiquorPurityPct); n == 2 {
+			x := 0.5
+			if len(c.Compartments) > 1 {
+				x = float64(i) / float64(len(c.Compartments)-1)
+			}
+			cc.LiquorPurityPct = c.LiquorPurityPct[0] + (c.LiquorPurityPct[1]-c.LiquorPurityPct[0])*x
+		}
+		cc.ThermometerOffsetK = orDefault(cc.ThermometerOffsetK, c.ThermometerOffsetK)
+		b.within(cf+".thermometer_offset_k", *cc.ThermometerOffsetK, -20, 20, "an offset in K")
+		b.tags(cf+".tags", ce, cc.Tags)
+	}
 }
+
+// maxCompartments of a continuous pan; there are 6 to 12 as a rule.
+const maxCompartments = 40
 
 func (b *builder) tags(f string, e *Equipment, bs map[string]Binding) {
 	names := make([]string, 0, len(bs))

@@ -12,6 +12,8 @@ const (
 	ClassCondenser Class = "condenser" // of a set or a pan
 	ClassPan       Class = "pan"       // a vacuum pan
 	ClassSystem    Class = "system"    // the program itself
+
+	ClassCompartment Class = "compartment" // of a continuous pan
 )
 
 // Signal is one row of the table of what an instrument of a class of
@@ -98,6 +100,21 @@ var Signals = []Signal{
 	{ClassPan, "massecuite_purity", Percent, "purity of the massecuite"},
 	{ClassPan, "phase", AnyDimension, "phase number of the plant's own sequence"},
 	{ClassPan, "crystal_content", Percent, "crystal, % on massecuite"},
+
+	{ClassCompartment, "massecuite_temperature", Temperature, "massecuite in the compartment"},
+	{ClassCompartment, "level", Level, "massecuite level"},
+	{ClassCompartment, "massecuite_brix", BrixDim, "massecuite, dry substance"},
+	{ClassCompartment, "massecuite_conductivity", Conductivity, "massecuite, by the probe that controls the feed"},
+	{ClassCompartment, "consistency", Percent, "massecuite consistency"},
+	{ClassCompartment, "feed_flow", MassFlow, "syrup or molasses fed, by mass"},
+	{ClassCompartment, "feed_valve", Percent, "feed valve"},
+	{ClassCompartment, "feed_brix", BrixDim, "syrup or molasses fed"},
+	{ClassCompartment, "water_valve", Percent, "movement-water valve"},
+	{ClassCompartment, "liquor_purity", Percent, "purity of the mother liquor"},
+	{ClassCompartment, "vapour_pressure", Pressure, "vapour space, where it is not the pan's"},
+	{ClassCompartment, "chest_pressure", Pressure, "steam side, where it is not the pan's"},
+	{ClassCompartment, "steam_flow", MassFlow, "vapour or steam to the compartment"},
+	{ClassCompartment, "steam_valve", Percent, "steam valve of the compartment"},
 }
 
 // SignalNamed finds a row of [Signals].

@@ -283,11 +283,11 @@ func (l *loader) targets(lf *loaded, field, rule, pattern, where string, limits 
 	}
 	all := matches(l.set.house, pattern)
 	if len(all) == 0 {
-		classes := []string{string(plant.ClassSet), string(plant.ClassBody), string(plant.ClassBleed), string(plant.ClassCondenser), string(plant.ClassPan)}
+		classes := []string{string(plant.ClassSet), string(plant.ClassBody), string(plant.ClassBleed), string(plant.ClassCondenser), string(plant.ClassPan), string(plant.ClassCompartment)}
 		if slices.Contains(classes, pattern) || strings.Contains(pattern, "*") {
 			l.note(lf, field, rule, fmt.Sprintf("left out: the house has no %s", pattern))
 		} else {
-			l.fault(lf, field+".for", fmt.Sprintf("%q is neither a class nor the path of a vessel", pattern), "write for: body, set, condenser, pan or bleed, or a path such as EV.EV3 or EV.*")
+			l.fault(lf, field+".for", fmt.Sprintf("%q is neither a class nor the path of a vessel", pattern), "write for: body, set, condenser, pan, compartment or bleed, or a path such as EV.EV3 or EV.*")
 		}
 		return nil
 	}

@@ -11,58 +11,87 @@ import (
 	"calandria/thermo/steam"
 )
 
-// panView is a vacuum pan at one moment.
+// panView is a vacuum pan, or a compartment of a continuous one, at one moment.
 type panView struct {
 	equip *plant.Equipment
+	cfg   plant.PanConfig // a compartment's is the pan's with its own in place
 	in    inputs
 	rows  []row
 	model liquor.BPEModel
 	site  pan.Site
-	track *pan.Tracker
+	track *pan.Tracker // of a batch pan
+	parts []*panView   // the compartments of a continuous pan
+	// before is the compartment before this one, in the order of flow.
+	before *panView
 
 	pressure, temperature, chest, steam, level, purity evaporator.Reading
 	steamValve, feedValve, feed, discharge             evaporator.Reading
 	massecuite, consistency                            evaporator.Reading
 
 	saturation, elevation, brix, supersaturation evaporator.Result
-	difference, evaporation, u                   evaporator.Result
+	difference, evaporation, u, crystal          evaporator.Result
 	phase, phaseTime, strikeTime, water          evaporator.Result
 }
 
 func newPanView(c *Calculator, e *plant.Equipment) *panView {
-	cfg := e.Pan
-	v := &panView{equip: e, in: inputs{house: c.house, tau: 20 * time.Second, batch: true}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
-	v.site = pan.Site{Elevation: v.model, PurityFactor: cfg.Properties.PurityFactor,
-		Impurity: liquor.Impurity{M: cfg.Impurity[0], B: cfg.Impurity[1], C: cfg.Impurity[2]}}
-	d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
-	if len(cfg.LiquorPurityPct) == 2 {
-		d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
-	}
-	v.track = pan.NewTracker(d)
+	v := panViewOf(c, e, *e.Pan)
+	cfg := &v.cfg
 	v.in.bind(e, "vapour_pressure", &v.pressure)
 	v.in.bind(e, "massecuite_temperature", &v.temperature)
-	if v.in.bind(e, "chest_pressure", &v.chest) == nil && e.Pan.HeatedBy != "" {
-		if b, ok := c.house.Equip(e.Pan.HeatedBy); ok {
+	v.bindChest(c, e)
+	if len(cfg.Compartments) > 0 {
+		v.compartments(c)
+	} else {
+		v.in.batch = true
+		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
+		if len(cfg.LiquorPurityPct) == 2 {
+			d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
+		}
+		v.track = pan.NewTracker(d)
+		v.in.bind(e, "discharge_valve", &v.discharge)
+	}
+	v.bindRest(e)
+	v.rows = c.rows(e)
+	return v
+}
+
+// panViewOf makes what a pan and a compartment have in common.
+func panViewOf(c *Calculator, e *plant.Equipment, cfg plant.PanConfig) *panView {
+	v := &panView{equip: e, cfg: cfg, in: inputs{house: c.house, tau: 20 * time.Second}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
+	v.site = pan.Site{Elevation: v.model, PurityFactor: cfg.Properties.PurityFactor,
+		Impurity: liquor.Impurity{M: cfg.Impurity[0], B: cfg.Impurity[1], C: cfg.Impurity[2]}}
+	return v
+}
+
+// bindChest takes the chest's own gauge, else the vapour that heats it.
+func (v *panView) bindChest(c *Calculator, e *plant.Equipment) {
+	if v.in.bind(e, "chest_pressure", &v.chest) == nil && v.cfg.HeatedBy != "" {
+		if b, ok := c.house.Equip(v.cfg.HeatedBy); ok {
 			v.in.bind(b, "vapour_pressure", &v.chest)
 		}
 	}
+}
+
+func (v *panView) bindRest(e *plant.Equipment) {
 	v.in.bind(e, "steam_flow", &v.steam)
 	v.in.bind(e, "level", &v.level)
 	v.in.bind(e, "liquor_purity", &v.purity)
 	v.in.bind(e, "steam_valve", &v.steamValve)
 	v.in.bind(e, "feed_valve", &v.feedValve)
 	v.in.bind(e, "feed_flow", &v.feed)
-	v.in.bind(e, "discharge_valve", &v.discharge)
 	v.in.bind(e, "massecuite_brix", &v.massecuite)
 	v.in.bind(e, "consistency", &v.consistency)
-	v.rows = c.rows(e)
-	return v
 }
 
 func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.in.step(f, at)
+	if len(v.parts) > 0 {
+		v.together(c, f, at)
+	}
 	v.calculate()
-	v.follow(at)
+	if v.track != nil {
+		v.follow(at)
+	}
 	for _, r := range v.rows {
 		c.store(r, r.q.pan(v), at, v.in.worst, v.in.note)
 	}
@@ -78,7 +107,7 @@ func (v *panView) motherPurity() (float64, bool) {
 	if v.purity.OK {
 		return v.purity.Value, true
 	}
-	p := v.equip.Pan.LiquorPurityPct
+	p := v.cfg.LiquorPurityPct
 	if len(p) != 2 {
 		return 0, false
 	}
@@ -92,7 +121,7 @@ func (v *panView) motherPurity() (float64, bool) {
 func (v *panView) calculate() {
 	none := func(why string) {
 		r := absent(why)
-		v.elevation, v.brix, v.supersaturation, v.difference, v.evaporation, v.u = r, r, r, r, r, r
+		v.elevation, v.brix, v.supersaturation, v.difference, v.evaporation, v.u, v.crystal = r, r, r, r, r, r, r
 	}
 	v.saturation = absent("no usable vapour pressure")
 	if !v.pressure.OK {
@@ -113,9 +142,14 @@ func (v *panView) calculate() {
 		none("the pan is not boiling")
 		return
 	}
-	tmc := v.temperature.Value - v.equip.Pan.ThermometerOffsetK
+	tmc := v.temperature.Value - v.cfg.ThermometerOffsetK
 	v.elevation = value(tmc-v.saturation.Value, math.Hypot(v.temperature.Sigma, v.saturation.Sigma))
-	v.motherLiquor(tmc)
+	if len(v.parts) == 0 { // else each compartment has its own liquor
+		v.motherLiquor(tmc)
+	}
+	if v.equip.Class == plant.ClassCompartment {
+		v.crystals()
+	}
 	v.heatTransfer(tmc)
 }
 
@@ -154,7 +188,7 @@ func (v *panView) follow(at time.Time) {
 		ChestKPa: use(v.chest), FeedValvePct: use(v.feedValve), FeedTH: use(v.feed), DischargePct: use(v.discharge),
 		MassecuiteBrix: use(v.massecuite), ConsistencyPct: use(v.consistency), LiquorPurityPct: use(v.purity)}
 	if v.temperature.OK {
-		in.MassecuiteC = pan.Use(v.temperature.Value - v.equip.Pan.ThermometerOffsetK)
+		in.MassecuiteC = pan.Use(v.temperature.Value - v.cfg.ThermometerOffsetK)
 	}
 	v.track.Step(at, in)
 	phase, since := v.track.Phase()
@@ -190,16 +224,22 @@ type Strike struct {
 // progress. Times must not fall back; steps of 1 to 60 s suit it.
 func (c *Calculator) ObservePans(f *plant.Frame, at time.Time) {
 	for _, v := range c.pans {
+		if v.track == nil {
+			continue
+		}
 		v.in.step(f, at)
 		v.calculate()
 		v.follow(at)
 	}
 }
 
-// Strikes tells where every pan stands.
+// Strikes tells where every batch pan stands.
 func (c *Calculator) Strikes() []Strike {
 	var out []Strike
 	for _, v := range c.pans {
+		if v.track == nil {
+			continue
+		}
 		s := Strike{Pan: v.equip.Path}
 		s.Phase, s.Since = v.track.Phase()
 		if r, ok := v.track.Running(); ok {
@@ -235,7 +275,7 @@ func (v *panView) heatTransfer(tmc float64) {
 	}
 	duty := max(0, v.steam.Value) * float64(lc) / 3.6
 	v.evaporation = value(duty*3.6/float64(lv), 0)
-	area := v.equip.Pan.HeatingSurfaceM2
+	area := v.cfg.HeatingSurfaceM2
 	switch {
 	case area <= 0:
 		v.u = absent("no heating surface in the configuration")

@@ -25,6 +25,9 @@ type Quantity struct {
 	// next one.
 	window bool
 
+	// batch marks what a continuous pan has in its compartments only, or not at all.
+	batch bool
+
 	// One of these gives the value.
 	set       func(*setView) evaporator.Result
 	body      func(*bodyView) evaporator.Result
@@ -238,13 +241,13 @@ var Quantities = []Quantity{
 	{Class: plant.ClassPan, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
 		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure", Source: if97,
 		pan: func(v *panView) evaporator.Result { return v.saturation }},
-	{Class: plant.ClassPan, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40,
+	{Class: plant.ClassPan, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40, batch: true,
 		Meaning: "massecuite less saturation temperature, the head taken off", Inputs: "massecuite temperature, vapour pressure", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.elevation }},
-	{Class: plant.ClassPan, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95,
+	{Class: plant.ClassPan, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95, batch: true,
 		Meaning: "Brix of the mother liquor", Inputs: "boiling-point elevation, vapour pressure", Source: "inverse of the elevation, package liquor",
 		pan: func(v *panView) evaporator.Result { return v.brix }},
-	{Class: plant.ClassPan, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3,
+	{Class: plant.ClassPan, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3, batch: true,
 		Meaning: "sucrose per water over its value at saturation, at the same temperature and purity", Inputs: "mother_liquor_brix, purity, massecuite temperature", Source: "Vavrinecz solubility, Wiklund coefficient, package liquor",
 		pan: func(v *panView) evaporator.Result { return v.supersaturation }},
 	{Class: plant.ClassPan, Name: "temperature_difference", Dimension: plant.TempDifference, Low: -60, High: 120,
@@ -256,18 +259,43 @@ var Quantities = []Quantity{
 	{Class: plant.ClassPan, Name: "u", Dimension: plant.HeatTransfer, Low: 0.005, High: 8,
 		Meaning: "heat-transfer coefficient of the pan", Inputs: "steam flow, heating surface, temperature difference", Source: "U = q/(A dT)",
 		pan: func(v *panView) evaporator.Result { return v.u }},
-	{Class: plant.ClassPan, Name: "phase_found", Dimension: plant.AnyDimension, Low: 0, High: 20,
+	{Class: plant.ClassPan, Name: "phase_found", Dimension: plant.AnyDimension, Low: 0, High: 20, batch: true,
 		Meaning: "phase of the strike as the tags show it: 1 idle, 2 charge, 3 concentrate, 4 graining, 5 feed on, 6 tighten, 7 drop, 8 steam-out", Inputs: "level, pressure, valves, whichever there are", Source: "package pan",
 		pan: func(v *panView) evaporator.Result { return v.phase }},
-	{Class: plant.ClassPan, Name: "phase_time", Dimension: plant.Duration, Low: 0, High: 1e9,
+	{Class: plant.ClassPan, Name: "phase_time", Dimension: plant.Duration, Low: 0, High: 1e9, batch: true,
 		Meaning: "time in the present phase", Inputs: "phase_found", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.phaseTime }},
-	{Class: plant.ClassPan, Name: "strike_time", Dimension: plant.Duration, Low: 0, High: 1e9,
+	{Class: plant.ClassPan, Name: "strike_time", Dimension: plant.Duration, Low: 0, High: 1e9, batch: true,
 		Meaning: "time since the strike began", Inputs: "phase_found", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.strikeTime }},
-	{Class: plant.ClassPan, Name: "water_evaporated", Dimension: plant.Mass, Low: 0, High: 1000,
+	{Class: plant.ClassPan, Name: "water_evaporated", Dimension: plant.Mass, Low: 0, High: 1000, batch: true,
 		Meaning: "water evaporated in the present strike", Inputs: "steam flow", Source: "sum of evaporation",
 		pan: func(v *panView) evaporator.Result { return v.water }},
+
+	{Class: plant.ClassCompartment, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
+		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure of the pan", Source: if97,
+		pan: func(v *panView) evaporator.Result { return v.saturation }},
+	{Class: plant.ClassCompartment, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40,
+		Meaning: "massecuite less saturation temperature, the head taken off", Inputs: "massecuite temperature, vapour pressure of the pan", Source: "definition",
+		pan: func(v *panView) evaporator.Result { return v.elevation }},
+	{Class: plant.ClassCompartment, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95,
+		Meaning: "Brix of the mother liquor", Inputs: "boiling-point elevation, vapour pressure of the pan", Source: "inverse of the elevation, package liquor",
+		pan: func(v *panView) evaporator.Result { return v.brix }},
+	{Class: plant.ClassCompartment, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3,
+		Meaning: "sucrose per water over its value at saturation, at the same temperature and purity", Inputs: "mother_liquor_brix, purity, massecuite temperature", Source: "Vavrinecz solubility, Wiklund coefficient, package liquor",
+		pan: func(v *panView) evaporator.Result { return v.supersaturation }},
+	{Class: plant.ClassCompartment, Name: "crystal_content", Dimension: plant.Percent, Low: 0, High: 80,
+		Meaning: "crystal, % on massecuite; it must rise along the pan", Inputs: "massecuite Brix, mother_liquor_brix", Source: "solids balance C = (Bmc - Bml)/(100 - Bml)",
+		pan: func(v *panView) evaporator.Result { return v.crystal }},
+	{Class: plant.ClassCompartment, Name: "temperature_difference", Dimension: plant.TempDifference, Low: -60, High: 120,
+		Meaning: "calandria less massecuite", Inputs: "chest pressure (or the pan's, or the vapour that heats it), massecuite temperature", Source: if97,
+		pan: func(v *panView) evaporator.Result { return v.difference }},
+	{Class: plant.ClassCompartment, Name: "evaporation", Dimension: plant.MassFlow, Low: 0, High: 100,
+		Meaning: "water evaporated in the compartment", Inputs: "steam flow to the compartment", Source: "latent heats",
+		pan: func(v *panView) evaporator.Result { return v.evaporation }},
+	{Class: plant.ClassCompartment, Name: "u", Dimension: plant.HeatTransfer, Low: 0.005, High: 8,
+		Meaning: "heat-transfer coefficient of the compartment", Inputs: "steam flow, heating surface, temperature difference", Source: "U = q/(A dT)",
+		pan: func(v *panView) evaporator.Result { return v.u }},
 }
 
 // Names lists the quantities of each class of equipment.

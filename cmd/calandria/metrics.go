@@ -65,6 +65,8 @@ var metricLabels = map[plant.Class][]string{
 	plant.ClassBleed:     {"set", "body", "bleed"},
 	plant.ClassCondenser: {"condenser"},
 	plant.ClassPan:       {"pan"},
+
+	plant.ClassCompartment: {"pan", "compartment"},
 }
 
 // metricName gives name, labels and label values of a tag's metric.
