@@ -72,6 +72,11 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 				x.Figures = append(x.Figures, figure{Label: f.label, Value: s.read(p, e.Tag(f.name), now)})
 			}
 		}
+		for _, k := range e.Parts { // the compartments of a continuous pan
+			if id := k.Tag("supersaturation"); id != plant.NoTag {
+				x.Figures = append(x.Figures, figure{Label: k.Name + " supersaturation", Value: s.read(p, id, now)})
+			}
+		}
 		x.Phases = phaseRows(st, running, ps.Usual, now)
 		if u := ps.Usual; u != nil {
 			x.Usual = fmt.Sprintf("strike %d, %s", u.Number, s.moment(now, u.Start))
