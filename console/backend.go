@@ -52,11 +52,24 @@ type Backend interface {
 	Explain(ctx context.Context, alarm string) (Explanation, error)
 	// AddNote journals an operator's note.
 	AddNote(ctx context.Context, n Note) error
+
+	// RuleText tells how an alarm is written: what of it can be tried otherwise.
+	// Where nothing can be tried it is a [*Refused].
+	RuleText(ctx context.Context, alarm string) (RuleText, error)
+	// Try checks other figures of an alarm and, in the background, works out on
+	// the archive how often it would have come. Nothing is changed by it. What
+	// cannot be tried is a [*Refused].
+	Try(ctx context.Context, w TrialWish) error
+	// Trial gives the newest trial of an alarm, running or over; nil: there is
+	// none. busy is the alarm of which one is running, if any is.
+	Trial(alarm string) (t *Trial, busy string)
+	// StopTrial ends the trial of an alarm if one is running.
+	StopTrial(alarm string)
 }
 
 // Refused is the error of a request that cannot be carried out as it was made.
-// Why is shown to the person.
-type Refused struct{ Why string }
+// Why is shown to the person, at the field if one is named.
+type Refused struct{ Why, Field string }
 
 func (r *Refused) Error() string { return r.Why }
 
@@ -278,6 +291,84 @@ type ExplainInput struct {
 	Unit        string
 	Quality     plant.Quality
 	Age         time.Duration // -1: there is no value yet
+}
+
+// RuleText is how an alarm is written in the rule files.
+type RuleText struct {
+	Alarm   string
+	Vessel  string // the rule stands for vessels, and this is the alarm's; else ""
+	Vessels int
+	Unit    string // of limit and deadband, "" if they have none
+	Figures []RuleFigure
+}
+
+// RuleFigure is one figure or condition that can be tried otherwise.
+type RuleFigure struct {
+	Key  string // as in the rule file: high, deadband, on_delay, limits.usual, when
+	Text string // "" if it is not stated
+	File string // without folders
+	Line int
+}
+
+// TrialWish is what is to be tried.
+type TrialWish struct {
+	Alarm string
+	Texts map[string]string // by key of the figure
+	Span  time.Duration     // up to now
+}
+
+// Trial is what an alarm would have done with other figures.
+type Trial struct {
+	Alarm    string
+	Asked    time.Time
+	From, To time.Time // half-open
+	Step     time.Duration
+	Changes  []TrialChange
+
+	Running bool
+	Done    float64 // while it runs: 0 to 1
+	Stopped bool
+	Failed  string // why there is no result
+	Took    time.Duration
+
+	Samples        int       // of the instruments concerned, within the time
+	First          time.Time // of these
+	Present, Tried TrialSide
+
+	Kept  bool // the rule files can be changed: they are not part of the program
+	Lines []TrialLine
+}
+
+// TrialChange is one figure that was tried. Unit is that of a plain number.
+type TrialChange struct{ Key, Was, Is, Unit string }
+
+// TrialSide is what one of the two rules does.
+type TrialSide struct {
+	Alarms     int           // times it called the operator
+	Hidden     int           // times it came while it was suppressed
+	Active     time.Duration // in alarm, shown or hidden
+	Longest    time.Duration
+	Share      float64     // of the time, 0 to 1
+	Chattering int         // episodes of three or more within a minute
+	Worst      []HourCount // hours with the most alarms, the worst first
+	Strip      []bool      // equal parts of the time: in alarm in it
+	Fault      string      // what went wrong with the rule
+}
+
+// HourCount is an hour and the alarms in it.
+type HourCount struct {
+	At time.Time
+	N  int
+}
+
+// TrialLine is what to write into a rule file: Text in place of Line to
+// Through, or after Line if Through is 0.
+type TrialLine struct {
+	File          string // without folders
+	Line, Through int
+	Text          []string
+	Was           string // the first line replaced, or the one it comes after
+	Note          string
 }
 
 // Note is an operator's remark.

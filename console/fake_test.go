@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -30,6 +31,8 @@ type fakeMill struct {
 
 	cleanings []Cleaning
 	hostile   string // Explain answers with it
+	trial     *Trial
+	noTrials  bool
 }
 
 // derived are the calculated tags of the fixture by class.
@@ -444,6 +447,91 @@ func (m *fakeMill) Explain(_ context.Context, alarm string) (Explanation, error)
 		}
 	}
 	return Explanation{}, &Refused{Why: "There is no such alarm."}
+}
+
+func (m *fakeMill) RuleText(_ context.Context, alarm string) (RuleText, error) {
+	if m.noTrials {
+		return RuleText{}, &Refused{Why: "Limits cannot be tried here."}
+	}
+	t := RuleText{Alarm: alarm, Vessel: "EV.EV5", Vessels: 5, Unit: "kPa", Figures: []RuleFigure{{Key: "high", Text: "20", File: "vacuum.yaml", Line: 17},
+		{Key: "when", Text: "this.vapour_pressure > kPa(20)", File: "vacuum.yaml", Line: 18}, {Key: "limits.usual_rise", Text: "K(2)", File: "vacuum.yaml", Line: 19}, {Key: "deadband"}, {Key: "on_delay", Text: "30s", File: "site.yaml", Line: 3}}}
+	if m.hostile != "" {
+		for i := range t.Figures {
+			t.Figures[i].Text, t.Figures[i].File = m.hostile, m.hostile
+		}
+		t.Vessel, t.Unit = m.hostile, m.hostile
+	}
+	return t, m.broken
+}
+
+// Try of the fixture accepts plain numbers as a high limit, and takes until
+// the test ends it.
+func (m *fakeMill) Try(_ context.Context, w TrialWish) error {
+	if m.broken != nil {
+		return m.broken
+	}
+	if _, err := strconv.ParseFloat(w.Texts["high"], 64); err != nil {
+		return &Refused{Why: "given in bar, but this figure is in kPa; 0.21 bar is 21 kPa: write 21 if you mean that", Field: "high"}
+	}
+	if strings.Contains(w.Texts["when"], "levl") {
+		return &Refused{Why: "there is no levl; did you mean level?\n    this.levl > 3\n         ^", Field: "when"}
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.trial != nil && m.trial.Running {
+		return &Refused{Why: "One at a time."}
+	}
+	now := m.picture.At
+	m.trial = &Trial{Alarm: w.Alarm, Asked: now, From: now.Add(-w.Span), To: now, Step: 10 * time.Second, Running: true, Done: 0.42, Changes: []TrialChange{{Key: "high", Was: "20", Is: w.Texts["high"], Unit: "kPa"}, {Key: "on_delay", Was: "30s"}}}
+	return nil
+}
+
+// finishTrial ends the fixture's trial with a result.
+func (m *fakeMill) finishTrial() {
+	m.step(func(now time.Time) {
+		t := *m.trial
+		t.Running, t.Took, t.Samples, t.First, t.Kept = false, 1234*time.Millisecond, 86400, t.From.Add(time.Second), true
+		strip := func(parts ...int) []bool {
+			s := make([]bool, 720)
+			for _, p := range parts {
+				s[p], s[p+1] = true, true
+			}
+			return s
+		}
+		hour := t.From.Add(5 * time.Hour).Truncate(time.Hour)
+		t.Present = TrialSide{Alarms: 6, Active: 2 * time.Hour, Longest: time.Hour, Share: 0.083, Chattering: 1, Worst: []HourCount{{hour, 4}}, Strip: strip(0, 100, 718)}
+		t.Tried = TrialSide{Alarms: 2, Hidden: 1, Active: 50 * time.Minute, Longest: 40 * time.Minute, Share: 0.035, Worst: []HourCount{{hour, 2}}, Strip: strip(100)}
+		t.Lines = []TrialLine{{File: "vacuum.yaml", Line: 17, Through: 17, Was: "    high: 20", Text: []string{"    high: 21"}},
+			{File: "site.yaml", Line: 3, Was: "  vacuum_low:", Text: []string{"    EV.EV5: {on_delay: 0s}"}, Note: "only this vessel"}}
+		m.trial = &t
+	})
+}
+
+func (m *fakeMill) Trial(alarm string) (*Trial, string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.trial == nil {
+		return nil, ""
+	}
+	busy := ""
+	if m.trial.Running {
+		busy = m.trial.Alarm
+	}
+	if m.trial.Alarm != alarm {
+		return nil, busy
+	}
+	t := *m.trial
+	return &t, busy
+}
+
+func (m *fakeMill) StopTrial(alarm string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.trial != nil && m.trial.Alarm == alarm && m.trial.Running {
+		t := *m.trial
+		t.Running, t.Stopped = false, true
+		m.trial = &t
+	}
 }
 
 func (m *fakeMill) AddNote(_ context.Context, n Note) error {

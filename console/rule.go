@@ -73,7 +73,17 @@ func branch(b ExplainBranch) branchView {
 	return v
 }
 
+// rulePage is the live page of a rule, with the form to try another limit.
 func (s *Server) rulePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	v, err := s.ruleLive(r, p, now)
+	if err != nil {
+		return nil, err
+	}
+	v.Data.(map[string]any)["Try"], err = s.trialForm(r, r.PathValue("name"))
+	return v, err
+}
+
+func (s *Server) ruleLive(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	name := r.PathValue("name")
 	var spec *plant.AlarmSpec
 	for _, a := range s.b.Specs() {
@@ -96,7 +106,9 @@ func (s *Server) rulePage(r *http.Request, p *Picture, now time.Time) (*view, er
 	}
 	v := ruleView{Name: name, At: s.clock(e.At), Words: e.Words, Parts: truthViews(e.Parts), Only: branch(e.Only), Suppress: branch(e.Suppress), Waits: e.Waits, Fault: e.Fault}
 	v.Word, v.Class = truthWord(e.Truth)
+	var reads []string
 	for _, x := range e.Reads {
+		reads = append(reads, x.Path)
 		in := inputView{Words: x.Words, Value: side(x.Value, x.Unit), Quality: x.Quality.String(), Age: "no value yet", Bad: math.IsNaN(x.Value) || x.Quality.IsBad()}
 		if x.Age >= 0 {
 			in.Age = age(now, now.Add(-x.Age))
@@ -118,6 +130,6 @@ func (s *Server) rulePage(r *http.Request, p *Picture, now time.Time) (*view, er
 		where = fmt.Sprintf("%s, line %d", e.File, e.Line)
 	}
 	return &view{Template: "rule.html", Title: spec.Title, Section: "rules", Reload: true, Live: "view=rule&name=" + url.QueryEscape(name),
-		Parts: map[string]any{"rule-truth": map[string]any{"Rule": v, "State": state, "Mark": mark}},
+		Parts: map[string]any{"rule-truth": map[string]any{"Rule": v, "State": state, "Mark": mark}, "rule-trial": s.trialPart(name, reads)},
 		Data:  map[string]any{"Spec": spec, "Href": "/alarms/" + escapeSegment(name), "Where": where, "Mark": markOf(int(spec.Priority), false)}}, nil
 }

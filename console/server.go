@@ -198,6 +198,8 @@ func (s *Server) routes() *http.ServeMux {
 	m.HandleFunc("GET /instruments", s.page(s.instrumentsPage))
 	m.HandleFunc("GET /rules", s.page(s.rulesPage))
 	m.HandleFunc("GET /rules/{name}", s.page(s.rulePage))
+	m.HandleFunc("POST /rules/{name}/try", s.tryRule)
+	m.HandleFunc("POST /rules/{name}/try/stop", s.stopTrial)
 	m.HandleFunc("POST /theme", s.setTheme)
 	m.HandleFunc("POST /name", s.setName)
 	m.HandleFunc("GET /stream", s.stream)

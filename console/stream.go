@@ -77,7 +77,7 @@ func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
 	case "pans":
 		return s.pansPage, "", "", true
 	case "rule":
-		return s.rulePage, "name", q.Get("name"), true
+		return s.ruleLive, "name", q.Get("name"), true
 	case "record":
 		return s.recordNews, "", "", true
 	case "":

@@ -1,11 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
 	"iter"
 	"os"
+	"slices"
 	"sort"
 	"sync/atomic"
 	"time"
@@ -89,6 +91,18 @@ type ruleRecord struct {
 	since      time.Time // of the running activation
 	recent     []time.Time
 	hours      map[time.Time]int
+
+	// For a picture of it, where it is asked for: equal parts of the time, true
+	// if it was in alarm in them, and the hours with the most alarms.
+	strip []bool
+	part  time.Duration
+	worst []hourCount
+}
+
+// hourCount is an hour with alarms.
+type hourCount struct {
+	at time.Time
+	n  int
 }
 
 // runBacktest replays the archive through rule files and, where they are given,
@@ -126,7 +140,7 @@ func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, e
 		}
 		run.judges = append(run.judges, newJudge(c, from, to))
 	}
-	g.Go(func() error { return run.read(ctx) })
+	g.Go(func() error { return run.spread(ctx) })
 	for _, j := range run.judges {
 		g.Go(func() error { return j.follow(ctx, run) })
 	}
@@ -172,6 +186,13 @@ type replay struct {
 	reader         *core // frame and quantities
 	judges         []*judge
 	samples, scans int
+	within         int       // samples from from on
+	first          time.Time // of these
+
+	plain   bool                   // no quantity is needed, nor which tags are bad
+	needs   func(*plant.Tag) bool  // measured tags to read; nil: all
+	counts  func(plant.TagID) bool // samples to count in within; nil: all
+	reached atomic.Int64           // how far it has come, ns since 1970
 }
 
 // stretch is some scans on their way from the reader to the judges.
@@ -194,11 +215,8 @@ type scanned struct {
 // way at most.
 const stretchScans = 128
 
-func (r *replay) read(ctx context.Context) error {
-	c := r.reader
-	c.calc.NoUncertainty()
-	merged := newMerge(ctx, c.house, r.ar, r.warm, r.to)
-	defer merged.stop()
+// spread reads for judges that follow in goroutines of their own.
+func (r *replay) spread(ctx context.Context) error {
 	for _, j := range r.judges {
 		defer close(j.in)
 	}
@@ -209,14 +227,64 @@ func (r *replay) read(ctx context.Context) error {
 	for _, j := range r.judges {
 		j.free = free
 	}
+	next := func() (*stretch, error) {
+		select {
+		case s := <-free:
+			return s, nil
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
+	return r.read(ctx, next, func(s *stretch) error {
+		s.using.Store(int32(len(r.judges)))
+		for _, j := range r.judges {
+			select {
+			case j.in <- s:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		return nil
+	})
+}
+
+// alone does all of it in the caller's goroutine: beside a running loop it takes
+// one processor, and no more.
+func (r *replay) alone(ctx context.Context) error {
+	for _, j := range r.judges {
+		if err := j.begin(ctx, r); err != nil {
+			return err
+		}
+	}
+	s := &stretch{}
+	err := r.read(ctx, func() (*stretch, error) { return s, ctx.Err() }, func(s *stretch) error {
+		for _, j := range r.judges {
+			j.take(s)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, j := range r.judges {
+		j.end()
+	}
+	return nil
+}
+
+// read goes through the archive, stretch by stretch: next gives an empty one,
+// hand takes it when it is full.
+func (r *replay) read(ctx context.Context, next func() (*stretch, error), hand func(*stretch) error) error {
+	c := r.reader
+	c.calc.NoUncertainty()
+	merged := newMerge(ctx, c.house, r.ar, r.warm, r.to, r.needs)
+	defer merged.stop()
 	c.begin(r.warm)
 	c.allWell(r.warm)
 	for at := r.warm; at.Before(r.to); {
-		var s *stretch
-		select {
-		case s = <-free:
-		case <-ctx.Done():
-			return ctx.Err()
+		s, err := next()
+		if err != nil {
+			return err
 		}
 		s.scans, s.samples, s.values = s.scans[:0], s.samples[:0], s.values[:0]
 		for len(s.scans) < stretchScans && at.Before(r.to) {
@@ -229,15 +297,23 @@ func (r *replay) read(ctx context.Context) error {
 					break
 				}
 				r.samples++
+				if !x.Point.Time.Before(r.from) && (r.counts == nil || r.counts(x.Tag)) {
+					if r.within++; r.within == 1 {
+						r.first = x.Point.Time
+					}
+				}
 				if c.accept(x, at) {
 					s.samples = append(s.samples, x)
 				}
 			}
-			bad := c.badTagsPct()
-			c.set("bad_tags_pct", bad, at)
-			for _, v := range c.calc.Step(c.frame, at) {
-				c.put(v.Tag, v.Point)
-				s.values = append(s.values, plant.Sample{Tag: v.Tag, Point: v.Point})
+			bad := 0.0
+			if !r.plain {
+				bad = c.badTagsPct()
+				c.set("bad_tags_pct", bad, at)
+				for _, v := range c.calc.Step(c.frame, at) {
+					c.put(v.Tag, v.Point)
+					s.values = append(s.values, plant.Sample{Tag: v.Tag, Point: v.Point})
+				}
 			}
 			s.scans = append(s.scans, scanned{at, len(s.samples), len(s.values), bad})
 			if at.Before(r.from) {
@@ -250,13 +326,9 @@ func (r *replay) read(ctx context.Context) error {
 				at = at.Add(r.step)
 			}
 		}
-		s.using.Store(int32(len(r.judges)))
-		for _, j := range r.judges {
-			select {
-			case j.in <- s:
-			case <-ctx.Done():
-				return ctx.Err()
-			}
+		r.reached.Store(at.UnixNano())
+		if err := hand(s); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -279,30 +351,11 @@ func newJudge(c *core, from, to time.Time) *judge {
 }
 
 func (j *judge) follow(ctx context.Context, r *replay) error {
-	c, b := j.core, j.result
-	// What looks back further than the warming is fed by itself.
-	if _, err := c.look(ctx, r.ar, r.warm, 0); err != nil {
+	if err := j.begin(ctx, r); err != nil {
 		return err
 	}
-	c.begin(r.warm)
-	c.allWell(r.warm)
 	for s := range j.in {
-		samples, values := 0, 0
-		for _, x := range s.scans {
-			for ; samples < x.samples; samples++ {
-				c.sample(s.samples[samples], x.at)
-			}
-			c.set("bad_tags_pct", x.badPct, x.at)
-			if x.at.After(c.frame.At) {
-				c.frame.At = x.at
-			}
-			for ; values < x.values; values++ {
-				c.put(s.values[values].Tag, s.values[values].Point)
-			}
-			c.judge(x.at)
-			c.alarms.Advance(x.at)
-			b.note(c, c.alarms.Drain())
-		}
+		j.take(s)
 		if s.using.Add(-1) == 0 {
 			j.free <- s
 		}
@@ -310,13 +363,48 @@ func (j *judge) follow(ctx context.Context, r *replay) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
+	j.end()
+	return nil
+}
+
+func (j *judge) begin(ctx context.Context, r *replay) error {
+	// What looks back further than the warming is fed by itself.
+	if _, err := j.core.look(ctx, r.ar, r.warm, 0); err != nil {
+		return err
+	}
+	j.core.begin(r.warm)
+	j.core.allWell(r.warm)
+	return nil
+}
+
+func (j *judge) take(s *stretch) {
+	c := j.core
+	samples, values := 0, 0
+	for _, x := range s.scans {
+		for ; samples < x.samples; samples++ {
+			c.sample(s.samples[samples], x.at)
+		}
+		c.set("bad_tags_pct", x.badPct, x.at)
+		if x.at.After(c.frame.At) {
+			c.frame.At = x.at
+		}
+		for ; values < x.values; values++ {
+			c.put(s.values[values].Tag, s.values[values].Point)
+		}
+		c.judge(x.at)
+		c.alarms.Advance(x.at)
+		j.result.note(c, c.alarms.Drain())
+	}
+}
+
+func (j *judge) end() {
+	c, b := j.core, j.result
 	c.alarms.Advance(b.To.Add(-time.Nanosecond))
 	b.note(c, c.alarms.Drain())
 	for i := range b.Rules {
 		b.Rules[i].finish(b.From, b.To)
 	}
 	b.Faults = c.rules.Faults()
-	return nil
 }
 
 func (b *backtest) note(c *core, events []plant.Event) {
@@ -369,6 +457,12 @@ func (r *ruleRecord) end(from, at time.Time) {
 	if d := at.Sub(r.since); d > 0 {
 		r.Active += d
 		r.Longest = max(r.Longest, d)
+		for i := range r.strip {
+			begin := from.Add(time.Duration(i) * r.part)
+			if begin.Before(at) && begin.Add(r.part).After(r.since) {
+				r.strip[i] = true
+			}
+		}
 	}
 	r.since = time.Time{}
 }
@@ -381,8 +475,18 @@ func (r *ruleRecord) finish(from, to time.Time) {
 			r.Worst, r.WorstHour = n, h
 		}
 	}
+	if r.strip != nil {
+		for h, n := range r.hours {
+			r.worst = append(r.worst, hourCount{h, n})
+		}
+		slices.SortFunc(r.worst, func(a, b hourCount) int { return cmp.Or(cmp.Compare(b.n, a.n), a.at.Compare(b.at)) })
+		r.worst = r.worst[:min(len(r.worst), worstHours)]
+	}
 	r.hours, r.recent = nil, nil
 }
+
+// worstHours is how many hours are listed for a picture.
+const worstHours = 5
 
 func (b *backtest) write(w io.Writer) {
 	days := b.To.Sub(b.From).Hours() / 24
@@ -447,11 +551,11 @@ type head struct {
 	cur  plant.Point
 }
 
-func newMerge(ctx context.Context, h *plant.House, ar *historian.Archive, from, to time.Time) *merge {
+func newMerge(ctx context.Context, h *plant.House, ar *historian.Archive, from, to time.Time, needs func(*plant.Tag) bool) *merge {
 	m := &merge{}
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		if t.Source != plant.Measured {
+		if t.Source != plant.Measured || needs != nil && !needs(t) {
 			continue
 		}
 		next, stop := iter.Pull2(inParts(ctx, ar, t.Path, from, to))

@@ -56,6 +56,11 @@ const systemOwner = "calandria"
 // newCore puts the engines together. It adds the calculated, system and ruled
 // tags to the house, so it must be the only one for that house.
 func newCore(h *plant.House, files []rules.File) (*core, error) {
+	return newCoreWith(h, files, rules.Options{})
+}
+
+func newCoreWith(h *plant.House, files []rules.File, opt rules.Options) (*core, error) {
+	opt.Names = thermo.Names()
 	c := &core{house: h, system: map[string]plant.TagID{}}
 	var err error
 	if c.calc, err = thermo.New(h); err != nil {
@@ -77,7 +82,7 @@ func newCore(h *plant.House, files []rules.File) (*core, error) {
 			return nil, err
 		}
 	}
-	if c.rules, err = rules.Load(files, h, rules.Options{Names: thermo.Names()}); err != nil {
+	if c.rules, err = rules.Load(files, h, opt); err != nil {
 		return nil, err
 	}
 	if c.alarms, err = alerting.New(c.rules.Alarms()); err != nil {

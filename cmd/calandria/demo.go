@@ -75,7 +75,13 @@ func (c *demoCmd) Run(a *app) (err error) {
 		return fmt.Errorf("make data folder: %w", err)
 	}
 	log.SetOutput(io.Discard) // the server library prints through the standard logger
+	// Before anything is written there: another demo may live on the folder.
+	unlock, err := lock(filepath.Join(data, "lock"))
+	if err != nil {
+		return err
+	}
 	model, err := c.mill(a, data)
+	unlock()
 	if err != nil {
 		return err
 	}
@@ -97,6 +103,7 @@ func (c *demoCmd) Run(a *app) (err error) {
 		return err
 	}
 	defer s.close()
+	s.trials.fresh = s.again("plant.demo.yaml", deploy.Demo())
 
 	g, ctx := errgroup.WithContext(a.ctx)
 	// The mill outlives the client by a moment, so that it can take its leave.

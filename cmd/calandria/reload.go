@@ -66,6 +66,7 @@ func (r *reloader) reload(ctx context.Context) error {
 		sum, took, err = r.swap(ctx, next, fingerprint(files))
 		if err == nil {
 			r.files = files
+			r.s.inForce.Store(&files)
 			r.s.log.Info("rules reloaded: "+sum+note, "checked_in", time.Since(began)-took, "swapped_in", took)
 			return nil
 		}

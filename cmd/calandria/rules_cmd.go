@@ -117,7 +117,7 @@ func newest(ctx context.Context, h *plant.House, ar *historian.Archive) time.Tim
 // would have stood at the end. each, if not nil, sees every scan.
 func warm(ctx context.Context, c *core, ar *historian.Archive, from, to time.Time, each func(at time.Time)) error {
 	c.calc.NoUncertainty()
-	merged := newMerge(ctx, c.house, ar, from, to.Add(time.Nanosecond))
+	merged := newMerge(ctx, c.house, ar, from, to.Add(time.Nanosecond), nil)
 	defer merged.stop()
 	c.begin(from)
 	c.allWell(from)

@@ -12,6 +12,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"slices"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -50,6 +51,7 @@ func (c *runCmd) Run(a *app) error {
 	if s.reload, err = newReloader(s, c.Config, files, asked); err != nil {
 		return err
 	}
+	s.trials.fresh, s.trials.keeps = s.again(c.Config, s.reload.data), true
 	for _, p := range s.core.rules.Placeholders() {
 		a.log.Warn("an alarm still has a placeholder where the site's procedure belongs", "rule", p.Rule, "file", p.File, "line", p.Line)
 	}
@@ -69,6 +71,8 @@ type service struct {
 	loop    *loop
 	console *console.Server
 	reload  *reloader // nil: rules stay as they are
+	trials  *trials
+	inForce atomic.Pointer[[]rules.File]
 	log     *slog.Logger
 	unlock  func()
 
@@ -79,6 +83,7 @@ type service struct {
 // open puts everything together over a data folder. Nothing runs yet.
 func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) (s *service, err error) {
 	s = &service{house: h, log: log}
+	s.inForce.Store(&files)
 	defer func() {
 		if err != nil {
 			s.close()
@@ -125,6 +130,8 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 			return f.OK, f.String()
 		}
 	}
+	s.trials = newTrials(s.archive, log)
+	s.trials.files = func() []rules.File { return *s.inForce.Load() }
 	s.restore()
 	// The windows of the rules look back further than this start. The filters of
 	// the quantities forget within minutes and start afresh.
@@ -144,6 +151,18 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 	s.console, err = console.New(&backend{s: s}, console.Options{Listen: h.Config.Console.Listen, BehindProxy: h.Config.Console.BehindProxy, Hosts: h.Config.Console.Hosts, Logger: log, Version: version(),
 		Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})})
 	return s, err
+}
+
+// again makes the house once more from its plant file, with what the program
+// filled in, for engines of their own.
+func (s *service) again(file string, data []byte) func() (*plant.House, error) {
+	return func() (*plant.House, error) {
+		h, err := plant.Load(file, data)
+		if err == nil {
+			h.Config = s.loop.board.house().Config
+		}
+		return h, err
+	}
 }
 
 // restore takes over the alarm states of before the last stop.
@@ -350,6 +369,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 		g.Go(func() error { return c.Run(ctx) })
 	}
 	g.Go(func() error { return s.loop.Run(ctx) })
+	g.Go(func() error { return s.trials.Run(ctx) })
 	g.Go(func() error { return s.console.Serve(ctx, ln) })
 	if s.forward != nil {
 		g.Go(func() error { return s.forward.Run(ctx) })

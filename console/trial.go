@@ -1,0 +1,439 @@
+package console
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// trialSpans are the lengths of past offered for trying a limit.
+var trialSpans = []struct {
+	Key, Text string
+	Length    time.Duration
+}{
+	{"8h", "last 8 hours", 8 * time.Hour},
+	{"1d", "last 24 hours", 24 * time.Hour},
+	{"7d", "last 7 days", 7 * 24 * time.Hour},
+	{"30d", "last 30 days", 30 * 24 * time.Hour},
+}
+
+const (
+	defaultTrialSpan = "1d"
+	maxTrialText     = 4 << 10 // bytes of a condition
+)
+
+// figureWords name what can be tried, and say what it is.
+var figureWords = map[string][2]string{
+	"high":      {"High limit", ""},
+	"high_high": {"High-high limit", ""},
+	"low":       {"Low limit", ""},
+	"low_low":   {"Low-low limit", ""},
+	"deviation": {"Largest deviation", ""},
+	"rate":      {"Fastest change", ""},
+	"when":      {"Condition", ""},
+	"deadband":  {"Deadband", "to go back by before it returns"},
+	"on_delay":  {"On-delay", "it must be true this long first, such as 30s or 5m"},
+	"off_delay": {"Off-delay", "it must be over this long first"},
+}
+
+func figureWord(key string) (word, note string) {
+	if name, ok := strings.CutPrefix(key, "limits."); ok {
+		return "Limit “" + strings.ReplaceAll(name, "_", " ") + "”", "with its unit, as in the file"
+	}
+	w, ok := figureWords[key]
+	if !ok {
+		return key, ""
+	}
+	return w[0], w[1]
+}
+
+// figureView is one field of the form.
+type figureView struct {
+	Key, Word, Note, Unit string
+	Text, Value           string // in force, and what stands in the field
+	Where                 string
+	Long                  bool
+	Problem               string
+	Caret                 string // the place in an expression, in lines of equal width
+}
+
+type trialForm struct {
+	None    string // why nothing can be tried
+	Problem string // that belongs to no field
+	Figures []figureView
+	Spans   []trialSpanView
+	Href    string
+	Alike   string
+}
+
+type trialSpanView struct {
+	Key, Text string
+	Now       bool
+}
+
+// trialForm makes the form of a rule; a posted one keeps what was typed.
+func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
+	f := &trialForm{Href: "/rules/" + escapeSegment(alarm) + "/try"}
+	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+	defer cancel()
+	text, err := s.b.RuleText(ctx, alarm)
+	if no, ok := errors.AsType[*Refused](err); ok {
+		f.None = no.Why
+		return f, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read how %s is written: %w", alarm, err)
+	}
+	if text.Vessels > 1 {
+		f.Alike = fmt.Sprintf("The rule stands for %d vessels; tried and shown is %s alone.", text.Vessels, text.Vessel)
+	}
+	no, _ := r.Context().Value(trialRefusal{}).(*Refused)
+	span := r.PostForm.Get("span")
+	if span == "" {
+		span = defaultTrialSpan
+	}
+	for _, x := range text.Figures {
+		v := figureView{Key: x.Key, Text: x.Text, Value: x.Text, Long: x.Key == "when"}
+		v.Word, v.Note = figureWord(x.Key)
+		if x.Line > 0 {
+			v.Where = fmt.Sprintf("%s, line %d", x.File, x.Line)
+		}
+		v.Unit = figureUnit(x.Key, text.Unit)
+		if r.Method == http.MethodPost {
+			v.Value = r.PostForm.Get("f." + x.Key)
+		}
+		if no != nil && no.Field == x.Key {
+			v.Problem, v.Caret, _ = strings.Cut(no.Why, "\n")
+		}
+		f.Figures = append(f.Figures, v)
+	}
+	if no != nil && no.Field == "" {
+		f.Problem = no.Why
+	}
+	for _, x := range trialSpans {
+		f.Spans = append(f.Spans, trialSpanView{x.Key, x.Text, x.Key == span})
+	}
+	return f, nil
+}
+
+// figureUnit is the unit of a figure given as a plain number.
+func figureUnit(key, unit string) string {
+	switch key {
+	case "high", "high_high", "low", "low_low":
+		return unitWord(unit)
+	case "deadband", "deviation", "rate":
+		unit, _, _ = strings.Cut(unit, " ") // a difference has no reference
+		return differenceWord(unit)
+	}
+	return ""
+}
+
+// differenceWord writes the unit of a difference.
+func differenceWord(unit string) string {
+	switch unit {
+	case "kPa":
+		return "kPa"
+	case "degC", "°C":
+		return "K"
+	}
+	return unitWord(unit)
+}
+
+// trialRefusal is the key of a refusal in a request's context.
+type trialRefusal struct{}
+
+// tryRule takes the form: it starts a trial, and changes nothing else.
+func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	name := r.PathValue("name")
+	if _, ok := s.status(name); !ok {
+		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
+		return
+	}
+	wish := TrialWish{Alarm: name, Texts: map[string]string{}}
+	for _, x := range trialSpans {
+		if x.Key == r.PostForm.Get("span") {
+			wish.Span = x.Length
+		}
+	}
+	var no *Refused
+	if wish.Span == 0 {
+		no = &Refused{Why: "Choose over which time to try it."}
+	}
+	for key, v := range r.PostForm {
+		figure, ok := strings.CutPrefix(key, "f.")
+		if !ok || len(v) == 0 {
+			continue
+		}
+		if len(v[0]) > maxTrialText || !utf8.ValidString(v[0]) || strings.ContainsFunc(v[0], func(c rune) bool { return unicode.IsControl(c) && !unicode.IsSpace(c) }) {
+			no = &Refused{Why: "Plain text only, and not so long.", Field: figure}
+		}
+		wish.Texts[figure] = strings.ReplaceAll(v[0], "\r\n", "\n")
+	}
+	if no == nil {
+		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+		defer cancel()
+		err := s.b.Try(ctx, wish)
+		if err == nil {
+			http.Redirect(w, r, "/rules/"+escapeSegment(name)+"#rule-trial", http.StatusSeeOther)
+			return
+		}
+		var ok bool
+		if no, ok = errors.AsType[*Refused](err); !ok {
+			s.answer(w, r, fmt.Errorf("try a limit: %w", err))
+			return
+		}
+	}
+	s.render(w, r.WithContext(context.WithValue(r.Context(), trialRefusal{}, no)), http.StatusUnprocessableEntity, "", s.rulePage)
+}
+
+// stopTrial ends a trial.
+func (s *Server) stopTrial(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("name")
+	if _, ok := s.status(name); !ok {
+		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
+		return
+	}
+	s.b.StopTrial(name)
+	http.Redirect(w, r, "/rules/"+escapeSegment(name)+"#rule-trial", http.StatusSeeOther)
+}
+
+// trialView is a trial on the page.
+type trialView struct {
+	Running, Stopped, Empty bool
+	Failed                  string
+	Percent                 int
+	Href                    string // to stop it
+	Changes                 []trialChangeView
+	Span, Asked, Basis      string
+	Rows                    []trialRow
+	Worst                   []trialWorst
+	Strip                   *drawing
+	Faults                  []string
+	Late                    string // the archive begins within the time
+	Kept                    bool
+	Lines                   []trialLineView
+	Busy, BusyHref          string // another is running
+}
+
+type trialChangeView struct{ Word, Was, Is string }
+
+type trialRow struct {
+	What, Present, Tried string
+	Note                 string
+}
+
+type trialWorst struct {
+	When, Href     string
+	Present, Tried string
+}
+
+type trialLineView struct {
+	Where, Was, Note string
+	Text             string
+}
+
+// trialPart is the live part of the rule page about trying.
+func (s *Server) trialPart(name string, reads []string) any {
+	t, busy := s.b.Trial(name)
+	v := &trialView{}
+	if busy != "" && busy != name {
+		v.Busy, v.BusyHref = busy, "/rules/"+escapeSegment(busy)
+	}
+	if t == nil {
+		if v.Busy == "" {
+			return nil
+		}
+		return v
+	}
+	v.Running, v.Stopped, v.Failed, v.Kept = t.Running, t.Stopped, t.Failed, t.Kept
+	v.Percent, v.Href = int(100*t.Done), "/rules/"+escapeSegment(name)+"/try/stop"
+	v.Span, v.Asked = s.stamp(t.From)[:16]+" to "+s.stamp(t.To)[:16], s.clock(t.Asked)
+	for _, c := range t.Changes {
+		x := trialChangeView{Was: c.Was, Is: c.Is}
+		x.Word, _ = figureWord(c.Key)
+		for _, p := range []*string{&x.Was, &x.Is} {
+			if *p == "" {
+				*p = "none"
+			} else if _, err := strconv.ParseFloat(*p, 64); err == nil {
+				*p = strings.TrimSpace(*p + " " + figureUnit(c.Key, c.Unit))
+			}
+		}
+		v.Changes = append(v.Changes, x)
+	}
+	if t.Running || t.Stopped || t.Failed != "" {
+		return v
+	}
+	if v.Empty = t.Samples == 0; v.Empty {
+		return v
+	}
+	if late := t.First.Sub(t.From); late > 10*time.Minute && late > t.To.Sub(t.From)/50 {
+		v.Late = s.stamp(t.First)[:16]
+	}
+	v.Basis = fmt.Sprintf("%d readings of the archive, worked out every %s, in %s", t.Samples, span(t.Step), decimals(t.Took.Seconds(), 1)+" s")
+	days := t.To.Sub(t.From).Hours() / 24
+	two := func(what string, f func(*TrialSide) string) {
+		v.Rows = append(v.Rows, trialRow{What: what, Present: f(&t.Present), Tried: f(&t.Tried)})
+	}
+	two("alarms raised", func(x *TrialSide) string {
+		if days < 1.5 {
+			return fmt.Sprint(x.Alarms)
+		}
+		return fmt.Sprintf("%d, %s a day", x.Alarms, decimals(float64(x.Alarms)/days, 1))
+	})
+	two("time in alarm", func(x *TrialSide) string {
+		if x.Active == 0 {
+			return "none"
+		}
+		return fmt.Sprintf("%s, %s %%", span(x.Active), decimals(100*x.Share, 1))
+	})
+	two("longest", func(x *TrialSide) string {
+		if x.Longest == 0 {
+			return dash
+		}
+		return span(x.Longest)
+	})
+	two("chattering", func(x *TrialSide) string { return times(x.Chattering) })
+	if t.Present.Hidden+t.Tried.Hidden > 0 {
+		two("came while hidden", func(x *TrialSide) string { return times(x.Hidden) })
+	}
+	for _, x := range []struct {
+		what string
+		side *TrialSide
+	}{{"present", &t.Present}, {"tried", &t.Tried}} {
+		if x.side.Fault != "" {
+			v.Faults = append(v.Faults, "The "+x.what+" rule "+x.side.Fault)
+		}
+	}
+	v.Worst = s.worstHours(t, reads)
+	v.Strip = s.trialStrip(t)
+	for _, l := range t.Lines {
+		x := trialLineView{Where: fmt.Sprintf("%s, line %d", l.File, l.Line), Note: l.Note, Text: strings.Join(l.Text, "\n")}
+		switch {
+		case l.Through == 0:
+			x.Where = fmt.Sprintf("%s, after line %d", l.File, l.Line)
+		case l.Through > l.Line:
+			x.Where = fmt.Sprintf("%s, lines %d to %d", l.File, l.Line, l.Through)
+			fallthrough
+		default:
+			x.Where += ", instead of"
+		}
+		if x.Was = l.Was; l.Through == 0 {
+			x.Where += ":"
+		}
+		v.Lines = append(v.Lines, x)
+	}
+	return v
+}
+
+// times says how often.
+func times(n int) string {
+	switch n {
+	case 0:
+		return "never"
+	case 1:
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
+// worstHours puts the worst hours of both beside each other, with a way to what
+// the values did then.
+func (s *Server) worstHours(t *Trial, reads []string) []trialWorst {
+	var out []trialWorst
+	at := map[time.Time]int{}
+	for i, side := range []*TrialSide{&t.Tried, &t.Present} {
+		for _, h := range side.Worst {
+			j, ok := at[h.At]
+			if !ok {
+				if len(out) >= 6 {
+					continue
+				}
+				j = len(out)
+				at[h.At] = j
+				q := url.Values{"from": {h.At.Add(-15 * time.Minute).UTC().Format(time.RFC3339)}, "to": {h.At.Add(75 * time.Minute).UTC().Format(time.RFC3339)}}
+				for _, path := range reads {
+					if _, ok := s.b.House().Find(path); ok && len(q["tag"]) < 4 {
+						q.Add("tag", path)
+					}
+				}
+				out = append(out, trialWorst{When: s.stamp(h.At)[:16], Href: "/trends?" + q.Encode(), Present: dash, Tried: dash})
+			}
+			if i == 0 {
+				out[j].Tried = fmt.Sprint(h.N)
+			} else {
+				out[j].Present = fmt.Sprint(h.N)
+			}
+		}
+	}
+	return out
+}
+
+// trialStrip draws both along the time.
+func (s *Server) trialStrip(t *Trial) *drawing {
+	const (
+		w, left, right = 1200.0, 84.0, 1192.0
+		row, gap       = 22.0, 8.0
+	)
+	d := &drawing{ID: "trial", W: w, H: 2*row + gap + 24, Title: fmt.Sprintf("When it would have been in alarm: present rule %s, tried rule %s of the time", decimals(100*t.Present.Share, 1)+" %", decimals(100*t.Tried.Share, 1)+" %")}
+	for i, x := range []struct {
+		word string
+		side *TrialSide
+	}{{"present", &t.Present}, {"tried", &t.Tried}} {
+		y := float64(i) * (row + gap)
+		d.Captions = append(d.Captions, caption{X: 0, Y: y + 16, Class: "tr-word", Anchor: "start", Text: x.word})
+		d.Rects = append(d.Rects, rect{X: left, Y: y, W: right - left, H: row, Class: "tr-track"})
+		n := len(x.side.Strip)
+		for a := 0; a < n; a++ {
+			if !x.side.Strip[a] {
+				continue
+			}
+			b := a
+			for b < n && x.side.Strip[b] {
+				b++
+			}
+			width := max(2, float64(b-a)/float64(n)*(right-left))
+			d.Rects = append(d.Rects, rect{X: min(right-width, left+float64(a)/float64(n)*(right-left)), Y: y, W: width, H: row, Class: "tr-in"})
+			a = b
+		}
+	}
+	base := 2*row + gap
+	length := t.To.Sub(t.From)
+	step, form := time.Hour, "15:04"
+	switch {
+	case length > 10*24*time.Hour:
+		step, form = 3*24*time.Hour, "2 Jan"
+	case length > 3*24*time.Hour:
+		step, form = 24*time.Hour, "Mon 2 Jan"
+	case length > 12*time.Hour:
+		step = 3 * time.Hour
+	}
+	from := t.From.In(s.zone)
+	at := time.Date(from.Year(), from.Month(), from.Day(), 0, 0, 0, 0, s.zone)
+	for ; at.Before(t.To); at = later(at, step) {
+		x := left + float64(at.Sub(t.From))/float64(length)*(right-left)
+		if x < left+20 || x > right-20 {
+			continue
+		}
+		d.Lines = append(d.Lines, line{X1: x, Y1: base, X2: x, Y2: base + 5, Class: "tr-tick"})
+		d.Captions = append(d.Captions, caption{X: x, Y: base + 19, Class: "tr-at", Anchor: "middle", Text: at.Format(form)})
+	}
+	return d
+}
+
+// later adds a step by the clock on the wall: days stay days when it changes.
+func later(at time.Time, step time.Duration) time.Time {
+	if days := int(step / (24 * time.Hour)); days > 0 {
+		return at.AddDate(0, 0, days)
+	}
+	return at.Add(step)
+}
