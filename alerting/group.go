@@ -1,7 +1,9 @@
 package alerting
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -139,4 +141,125 @@ func (e *Engine) checkCycles() error {
 		}
 	}
 	return nil
+}
+
+// A burst is more than burstLines new lines within burstTime: the flood of
+// EEMUA 191 and ISA-18.2 (more than 10 in 10 min, from memory), but sliding and
+// of lines, for it is about what can be read.
+const (
+	burstLines = 10
+	burstTime  = 10 * time.Minute
+)
+
+// Line is one line of the list of active alarms: an alarm, and those that may be
+// folded under it. The numbers are places in the list given to [Fold].
+type Line struct {
+	Lead    int
+	Members []int
+	// Burst: it is the first of its area in a burst, and the members came with it.
+	Burst bool
+}
+
+// Fold puts a list of alarms that are to be shown into lines. Members of a
+// first-up group go under the alarm that has the mark. If even so more than ten
+// lines came within ten minutes, those of one area go under the first of them
+// (R-F3). An urgent or high alarm, a highly managed one and one of class system
+// has a line of its own, always. Fold only arranges: states, calls and
+// the journal know nothing of it. The lines keep the order of the list.
+func Fold(list []*Status) []Line {
+	leads := map[string]int{}
+	for i, s := range list {
+		if s.FirstUp && s.Group != "" {
+			leads[s.Group] = i
+		}
+	}
+	under := make([]int, len(list)) // what it goes under, itself if nothing
+	for i, s := range list {
+		under[i] = i
+		if l, ok := leads[s.Group]; ok && s.Group != "" && l != i && foldable(s) {
+			under[i] = l
+		}
+	}
+	burst := map[int]bool{}
+	for _, run := range bursts(list, under) {
+		first := map[string]int{}
+		for _, i := range run {
+			area := areaOf(list[i])
+			l, ok := first[area]
+			switch {
+			case !ok:
+				first[area] = i
+			case foldable(list[i]):
+				under[i] = l
+				burst[l] = true
+			}
+		}
+	}
+	place := map[int]int{}
+	var lines []Line
+	for i := range list {
+		if under[i] == i {
+			place[i] = len(lines)
+			lines = append(lines, Line{Lead: i, Burst: burst[i]})
+		}
+	}
+	for i := range list {
+		l := under[i]
+		for under[l] != l { // a group's first-up may itself have gone into a burst
+			l = under[l]
+		}
+		if l != i {
+			line := &lines[place[l]]
+			line.Members = append(line.Members, i)
+		}
+	}
+	return lines
+}
+
+// foldable says whether an alarm may stand under another.
+func foldable(s *Status) bool {
+	p := s.Spec
+	return p == nil || (p.Priority == plant.PriorityNone || p.Priority > plant.PriorityHigh) && !p.HighlyManaged && p.Class != "system"
+}
+
+func areaOf(s *Status) string {
+	if s.Spec == nil {
+		return ""
+	}
+	return s.Spec.Area
+}
+
+// bursts finds the runs of lines that came too quickly to be read, each in order
+// of time.
+func bursts(list []*Status, under []int) [][]int {
+	var lines []int
+	for i := range list {
+		if under[i] == i {
+			lines = append(lines, i)
+		}
+	}
+	slices.SortStableFunc(lines, func(a, b int) int {
+		return cmp.Or(list[a].ActiveSince.Compare(list[b].ActiveSince), cmp.Compare(list[a].Index, list[b].Index))
+	})
+	var runs [][]int
+	from, to := 0, 0 // of the run being gathered
+	for i, j := 0, 0; i < len(lines); i++ {
+		for j < len(lines) && list[lines[j]].ActiveSince.Sub(list[lines[i]].ActiveSince) < burstTime {
+			j++
+		}
+		if j-i <= burstLines {
+			continue
+		}
+		if i >= to {
+			if to > from {
+				runs = append(runs, lines[from:to])
+			}
+			from = i
+		}
+		to = j
+	}
+	if to > from {
+		runs = append(runs, lines[from:to])
+	}
+	return runs
 }

@@ -48,11 +48,13 @@ type alarmRow struct {
 	Until                  string // end of a shelving
 	Hidden                 string // why it is suppressed
 	CanUnshelve            bool
-	CanPlace               bool   // out of service
-	Group                  string // first-up group
-	// Folded are the members of its group that this first-up explains.
+	CanPlace               bool // out of service
+	// Folded are the members of its group, or of a burst in its area.
 	Folded      []alarmRow
 	FoldedUnack int
+	Burst       bool
+	Area        string
+	status      *alerting.Status
 	Words       string // what explains it, as things stand
 }
 
@@ -68,7 +70,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		Unack: a.Annunciated, Active: a.Active, Since: a.ActiveSince,
 		SinceText: s.moment(now, a.ActiveSince), Age: age(now, a.ActiveSince),
 		Occurrence: a.Occurrence, FirstUp: a.FirstUp, Comment: a.Comment,
-		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Group: a.Group, Words: a.Words,
+		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Words: a.Words, Area: spec.Area, status: a,
 	}
 	if r.Title == "" {
 		r.Title = a.Name
@@ -188,36 +190,24 @@ func (s *Server) lists(p *Picture, now time.Time) lists {
 	return l
 }
 
-// fold puts the members of a first-up group under its first-up. Urgent and high
-// ones stay where they are: nobody should have to look for them.
+// fold puts rows under the row that leads them, as the alarm engine arranges them
+// (R-F3): a first-up with its group, the first of an area with its burst.
 func fold(rows []alarmRow) []alarmRow {
-	first := map[string]int{}
+	list := make([]*alerting.Status, len(rows))
+	for i := range rows {
+		list[i] = rows[i].status
+	}
 	var out []alarmRow
-	for i := range rows {
-		if r := &rows[i]; r.FirstUp && r.Group != "" {
-			first[r.Group] = -1
-		}
-	}
-	foldable := func(r *alarmRow) bool {
-		_, led := first[r.Group]
-		return r.Group != "" && led && !r.FirstUp && rank(r.Priority) >= rank(plant.PriorityMedium)
-	}
-	for i := range rows {
-		if !foldable(&rows[i]) {
-			if rows[i].FirstUp && rows[i].Group != "" {
-				first[rows[i].Group] = len(out)
-			}
-			out = append(out, rows[i])
-		}
-	}
-	for i := range rows {
-		if r := &rows[i]; foldable(r) {
-			f := &out[first[r.Group]]
-			f.Folded = append(f.Folded, *r)
-			if r.Unack {
-				f.FoldedUnack++
+	for _, l := range alerting.Fold(list) {
+		row := rows[l.Lead]
+		row.Burst = l.Burst
+		for _, m := range l.Members {
+			row.Folded = append(row.Folded, rows[m])
+			if rows[m].Unack {
+				row.FoldedUnack++
 			}
 		}
+		out = append(out, row)
 	}
 	return out
 }

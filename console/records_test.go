@@ -301,7 +301,7 @@ func TestOutOfService(t *testing.T) {
 // members, and nothing is lost.
 func TestFold(t *testing.T) {
 	row := func(name, group string, p plant.Priority, first, unack bool) alarmRow {
-		return alarmRow{Name: name, Group: group, Priority: p, FirstUp: first, Unack: unack}
+		return alarmRow{Name: name, Unack: unack, status: &alerting.Status{Name: name, Group: group, FirstUp: first, Spec: &plant.AlarmSpec{Priority: p}}}
 	}
 	rows := fold([]alarmRow{
 		row("urgent member", "g", plant.PriorityUrgent, false, true), row("high member", "g", plant.PriorityHigh, false, true), row("medium member", "g", plant.PriorityMedium, false, true),

@@ -198,3 +198,40 @@ func section(t *testing.T, name string, text []byte) {
 		t.Fatal(err)
 	}
 }
+
+// The alarms of poor vacuum say the likeliest cause and its numbers when they call,
+// and as things stand while they last.
+func TestVacuumAlarmsSayTheCause(t *testing.T) {
+	for _, c := range []struct{ upset, alarm, cause string }{
+		{"air-leak", "vacuum_low.EV.EV5", "air or gas"},
+		{"air-leak", "air_leak.EV.EV5", "air or gas"},
+		{"water-loss", "vacuum_low.EV.EV5", "too little cooling water"},
+		{"water-loss", "cooling_water_short.EV.EV5", "too little cooling water"},
+	} {
+		t.Run(c.upset+" "+c.alarm, func(t *testing.T) {
+			m := millWith(t, 2100, start, 3)
+			m.quiet = true
+			m.settle(9 * time.Hour)
+			m.seen = nil
+			if err := m.model.Start(c.upset); err != nil {
+				t.Fatal(err)
+			}
+			m.run(40*time.Minute, 5*time.Second)
+			for _, e := range m.seen {
+				if e.Alarm != c.alarm {
+					continue
+				}
+				t.Log(e.Reason)
+				if !strings.HasPrefix(e.Reason, c.cause+" explains") || !strings.Contains(e.Reason, "kPa above normal") {
+					t.Errorf("it says %q, want %s first", e.Reason, c.cause)
+				}
+				x, _ := m.house.Find(m.spec(c.alarm).Explain)
+				if now := m.calc.Words(x.ID); !strings.HasPrefix(now, c.cause) {
+					t.Errorf("as things stand it says %q", now)
+				}
+				return
+			}
+			t.Errorf("%s did not come", c.alarm)
+		})
+	}
+}
