@@ -314,19 +314,6 @@ func absent(why string) evaporator.Result {
 	return evaporator.Result{Reason: evaporator.Reason{Text: why}}
 }
 
-// accept takes a property value, also a flagged extrapolation, with the flag as
-// a note.
-func accept(v float64, err error) (x float64, note string, ok bool) {
-	x, flagged, err := liquor.Accept(v, err)
-	if err != nil {
-		return math.NaN(), err.Error(), false
-	}
-	if flagged {
-		note = "beyond the range of the equation's source"
-	}
-	return x, note, true
-}
-
 func tsat(p float64) (float64, bool) {
 	t, err := steam.Tsat(steam.KPa(p))
 	return float64(t), err == nil

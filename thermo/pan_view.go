@@ -163,12 +163,17 @@ func (v *panView) motherLiquor(tmc float64) {
 	l, err := pan.MotherLiquor(pan.LiquorReading{MassecuiteC: tmc, SigmaK: v.temperature.Sigma, PressureKPa: v.pressure.Value,
 		SigmaKPa: v.pressure.Sigma, LiquorPurityPct: purity, SigmaPurityPct: v.purity.Sigma}, v.site)
 	if err != nil {
-		v.brix, v.supersaturation = absent(err.Error()), absent(err.Error())
+		// Fixed words: figures that change every second are no reason.
+		why := absent("no liquor boils so: the elevation or the purity is beyond the equation; a wrong instrument?")
+		if v.elevation.Value <= 0 {
+			why = absent("the massecuite is not above the boiling point of water at this pressure: not boiling, or a wrong instrument")
+		}
+		v.brix, v.supersaturation = why, why
 		return
 	}
 	v.brix = value(float64(l.Brix), 0)
-	if hi, _, ok := accept(brixOf(v.model.BrixFromElevation(v.elevation.Value+0.1, liquor.Purity(purity), steam.KPa(v.pressure.Value), v.site.PurityFactor))); ok {
-		v.brix.Sigma = (hi - float64(l.Brix)) * 10 * v.elevation.Sigma
+	if hi, _, err := v.model.BrixFromElevationFlagged(v.elevation.Value+0.1, liquor.Purity(purity), steam.KPa(v.pressure.Value), v.site.PurityFactor); err == nil {
+		v.brix.Sigma = float64(hi-l.Brix) * 10 * v.elevation.Sigma
 	}
 	v.supersaturation = value(l.Supersaturation, l.Sigma)
 	if l.Extrapolated {
@@ -178,8 +183,6 @@ func (v *panView) motherLiquor(tmc float64) {
 		v.supersaturation = absent("no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct")
 	}
 }
-
-func brixOf(b liquor.Brix, err error) (float64, error) { return float64(b), err }
 
 // follow steps the tracker that finds the strikes.
 func (v *panView) follow(at time.Time) {
@@ -198,11 +201,11 @@ func (v *panView) follow(at time.Time) {
 		v.phase = absent("the phase cannot be told: " + v.track.Missing())
 		v.phaseTime = v.phase
 	}
-	if s, ok := v.track.Running(); ok {
-		v.strikeTime = value(s.Length(at).Seconds(), 0)
+	if length, water, ok := v.track.Sums(at); ok {
+		v.strikeTime = value(length.Seconds(), 0)
 		v.water = absent("the evaporation is not known: no steam flow")
-		if s.WaterT.OK {
-			v.water = value(s.WaterT.Value, 0)
+		if water.OK {
+			v.water = value(water.Value, 0)
 		}
 	}
 }

@@ -159,19 +159,12 @@ func (m BPEModel) Elevation(b Brix, purity Purity, p steam.KPa, k float64) (floa
 // at 75, 1.9 at 80 Brix; an error of 0.2 K and 0.2 kPa together is about 1.6 Brix at
 // 70. Report the value with that uncertainty.
 func (m BPEModel) BrixFromElevation(bpeK float64, purity Purity, p steam.KPa, k float64) (Brix, error) {
-	r, factor, err := m.prepare(purity, p, k)
-	if err != nil {
-		return 0, err
+	b, beyond, err := m.BrixFromElevationFlagged(bpeK, purity, p, k)
+	if err != nil || !beyond {
+		return b, err
 	}
-	top := m.base(r.brix.hardHigh, float64(p))
-	high := top * factor
-	if !(bpeK >= 0 && bpeK <= high*(1+1e-12)) {
-		return 0, &RangeError{Quantity: "boiling-point elevation", Value: bpeK, Low: 0, High: high, Unit: "K"}
-	}
-	v := m.invert(min(bpeK/factor, top), float64(p), r.brix.hardHigh)
-	if r.brix.within(v) && r.pressure.within(float64(p)) && puritySpan.within(float64(purity)) && factorSpan.within(k) {
-		return Brix(v), nil
-	}
+	r, _ := m.ranges() // a known model, or there would be an error
+	v := float64(b)
 	name := "Brix from boiling-point elevation (" + string(m.name()) + ")"
 	x, err := result(name, v, r.brix.flag(v, name, v), r.pressure.flag(float64(p), name, v),
 		puritySpan.flag(float64(purity), name, v), factorSpan.flag(k, name, v))

@@ -152,30 +152,20 @@ var ssBrix = span{"Brix", "%", 0, 90, 0, 96}
 // or purity 0 to 100; a [*RangeError] beyond -10 to 115 degC, 96 % Brix, q 8, purity
 // 102. Uncertainty: several %, from the impurity constants.
 func (m SolubilityModel) Supersaturation(b Brix, purity Purity, t steam.Celsius, site Impurity) (float64, error) {
-	st, err := m.span()
-	if err != nil {
-		return 0, err
+	v, beyond, err := m.SupersaturationFlagged(b, purity, t, site)
+	if err != nil || !beyond {
+		return v, err
 	}
-	if err := firstError(ssBrix.check(float64(b)), puritySpan.check(float64(purity)), st.check(float64(t)), site.check()); err != nil {
-		return 0, err
-	}
-	x := float64(b) / (100 - float64(b)) // solids per water
-	q := max(0, x*(1-float64(purity)/100))
-	if err := qSpan.check(q); err != nil {
-		return 0, err
-	}
-	y := site.value(q)
-	if err := coefficientSpan.check(y); err != nil {
-		return 0, err
-	}
-	sat := m.value(float64(t))
-	v := x * float64(purity) / 100 / (sat / (100 - sat) * y)
-	if ssBrix.within(float64(b)) && st.within(float64(t)) && qSpan.within(q) && puritySpan.within(float64(purity)) {
-		return v, nil
-	}
+	st, _ := m.span() // a known model, or there would be an error
+	q := nonsucrosePerWater(b, purity)
 	name := "supersaturation " + m.name()
 	return result(name, v, ssBrix.flag(float64(b), name, v), st.flag(float64(t), name, v),
 		qSpan.flag(q, name, v), puritySpan.flag(float64(purity), name, v))
+}
+
+// nonsucrosePerWater is q of a liquor, kg/kg; 0 for the noise of a purity above 100.
+func nonsucrosePerWater(b Brix, purity Purity) float64 {
+	return max(0, float64(b)/(100-float64(b))*(1-float64(purity)/100))
 }
 
 // BrixAtSupersaturation returns the dissolved solids in % at which a liquor of the

@@ -119,11 +119,11 @@ func motherLiquor(t, p, purity float64, s Site) (Liquor, error) {
 	if !(l.ElevationK > 0) {
 		return Liquor{}, fmt.Errorf("massecuite at %.1f degC is not above the boiling point of water at %.2f kPa, %.1f degC", t, p, float64(ts))
 	}
-	b, out, err := liquor.Accept(s.Elevation.BrixFromElevation(l.ElevationK, l.Purity, steam.KPa(p), s.PurityFactor))
+	b, out, err := s.Elevation.BrixFromElevationFlagged(l.ElevationK, l.Purity, steam.KPa(p), s.PurityFactor)
 	if err != nil {
 		return Liquor{}, err
 	}
-	ss, out2, err := liquor.Accept(s.Solubility.Supersaturation(b, l.Purity, steam.Celsius(t), s.impurity()))
+	ss, out2, err := s.Solubility.SupersaturationFlagged(b, l.Purity, steam.Celsius(t), s.impurity())
 	if err != nil {
 		return Liquor{}, err
 	}

@@ -127,6 +127,15 @@ func (t *Tracker) Running() (Strike, bool) {
 	return t.strike.Clone(), true
 }
 
+// Sums returns the length of the running strike and the water evaporated so far, t; ok is
+// false between strikes. It copies nothing: for every scan.
+func (t *Tracker) Sums(now time.Time) (length time.Duration, waterT Reading, ok bool) {
+	if t.strike == nil {
+		return 0, Reading{}, false
+	}
+	return t.strike.Length(now), t.strike.WaterT, true
+}
+
 // Strikes returns the finished strikes, oldest first, at most 60. The records
 // share their slices with the tracker: read only.
 func (t *Tracker) Strikes() []Strike { return append([]Strike(nil), t.done...) }
