@@ -345,6 +345,7 @@ type TrialChange struct{ Key, Was, Is, Unit string }
 // TrialSide is what one of the two rules does.
 type TrialSide struct {
 	Alarms     int           // times it called the operator
+	Stood      bool          // it was in alarm already when the time began
 	Hidden     int           // times it came while it was suppressed
 	Active     time.Duration // in alarm, shown or hidden
 	Longest    time.Duration

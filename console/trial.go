@@ -285,10 +285,14 @@ func (s *Server) trialPart(name string, reads []string) any {
 		v.Rows = append(v.Rows, trialRow{What: what, Present: f(&t.Present), Tried: f(&t.Tried)})
 	}
 	two("alarms raised", func(x *TrialSide) string {
-		if days < 1.5 {
-			return fmt.Sprint(x.Alarms)
+		text := fmt.Sprint(x.Alarms)
+		if days >= 1.5 {
+			text = fmt.Sprintf("%d, %s a day", x.Alarms, decimals(float64(x.Alarms)/days, 1))
 		}
-		return fmt.Sprintf("%d, %s a day", x.Alarms, decimals(float64(x.Alarms)/days, 1))
+		if x.Stood {
+			text += "; stood already at the beginning"
+		}
+		return text
 	})
 	two("time in alarm", func(x *TrialSide) string {
 		if x.Active == 0 {

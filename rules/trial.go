@@ -56,8 +56,8 @@ func ReadWritten(files []File, house *plant.House, alarm string) (*Written, bool
 			}
 			w := &Written{Alarm: alarm, Rule: name, files: l.files, lf: lf, field: fmt.Sprintf("alarms[%d]", i)}
 			if a.For != "" {
-				all := matches(house, a.For)
-				at := slices.IndexFunc(all, func(e *plant.Equipment) bool { return e.Path == path })
+				all := l.targets(lf, w.field, name, a.For, a.Where, a.Limits)
+				at := slices.IndexFunc(all, func(e *plant.Equipment) bool { return e != nil && e.Path == path })
 				if at < 0 {
 					return nil, false
 				}

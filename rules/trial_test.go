@@ -49,6 +49,18 @@ var trialFiles = []string{`alarms:
     response: R
     severity: moderate
     time_to_respond: 5m
+  - name: last
+    for: body
+    where: this.last_effect
+    title: T
+    tag: this.level
+    unit: "%"
+    low: 20
+    cause: C
+    consequence: Q
+    response: R
+    severity: moderate
+    time_to_respond: 5m
   - name: other
     title: T
     when: spare > 3
@@ -102,6 +114,7 @@ func TestTrialLines(t *testing.T) {
 		{"press", map[string]string{"deadband": ""}, nil},
 		{"wet.EV.EV3", map[string]string{"limits.top": "pct(85)"}, []string{"  wet:", "    EV.EV3: {limits: {top: pct(85)}}"}},
 		{"wet.EV.EV3", map[string]string{"when": "this.level > pct(50)"}, []string{"    when: 'this.level > pct(50)'"}},
+		{"last.EV.EV3", map[string]string{"low": "18", "off_delay": "1m"}, []string{"    low: 18", "    off_delay: 1m"}},
 		{"other", map[string]string{"when": "spare > 4"}, []string{"    when: 'spare > 4'"}},
 	} {
 		w, ok := ReadWritten(trialSources(), house(t), c.alarm)

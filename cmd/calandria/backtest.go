@@ -97,6 +97,7 @@ type ruleRecord struct {
 	strip []bool
 	part  time.Duration
 	worst []hourCount
+	stood bool // it was in alarm when the time began
 }
 
 // hourCount is an hour with alarms.
@@ -452,7 +453,7 @@ func (r *ruleRecord) end(from, at time.Time) {
 		return
 	}
 	if r.since.Before(from) {
-		r.since = from
+		r.since, r.stood = from, at.After(from)
 	}
 	if d := at.Sub(r.since); d > 0 {
 		r.Active += d

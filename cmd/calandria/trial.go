@@ -265,7 +265,7 @@ func trialSide(b *backtest, alarm string) console.TrialSide {
 		if r.Spec.Name != alarm {
 			continue
 		}
-		s = console.TrialSide{Alarms: r.Alarms, Hidden: r.Hidden, Active: r.Active, Longest: r.Longest, Share: r.Share, Chattering: r.Chattering, Strip: r.strip}
+		s = console.TrialSide{Alarms: r.Alarms, Hidden: r.Hidden, Active: r.Active, Longest: r.Longest, Share: r.Share, Chattering: r.Chattering, Stood: r.stood, Strip: r.strip}
 		for _, h := range r.worst {
 			s.Worst = append(s.Worst, console.HourCount{At: h.at, N: h.n})
 		}
