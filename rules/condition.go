@@ -246,7 +246,7 @@ func (c *condition) build() (alarm, bool) {
 	} else if main != nil {
 		a.value, a.hasValue = r.operand(main.l), true
 	}
-	if main != nil && main == raise && main.r.op == numConst && (val == nil) {
+	if main != nil && main.r.op == numConst && (val == nil || c.shows(r, main.l, a.value.words)) {
 		sp := main.r.val
 		c.setpoint = &sp
 	}
@@ -255,6 +255,12 @@ func (c *condition) build() (alarm, bool) {
 	}
 	c.l.reportRead(c.lf, c.field+"."+key, o.Name, &reader{source: r.source, complaints: r.complaints})
 	return a, len(r.complaints) == 0
+}
+
+// shows says whether the value under value: is what the comparison looks at, or
+// what it takes the amount of.
+func (c *condition) shows(r *reader, left *number, words string) bool {
+	return r.set.words(left) == words || left.op == numFunc && left.fn == "abs" && r.set.words(left.kids[0]) == words
 }
 
 // explained is the path of the tag under explain:, "" if this vessel has none.

@@ -42,7 +42,7 @@ var (
 	ruleName    = regexp.MustCompile(`^[a-z][a-z0-9_]{0,59}$`)
 	tagName     = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]{0,59}$`)
 	placeholder = regexp.MustCompile(`^SITE( [A-Z]+)*:`)
-	braces      = regexp.MustCompile(`\{[A-Za-z_]*\}`)
+	braces      = regexp.MustCompile(`\{[A-Za-z_.]*\}`)
 )
 
 // loaded is a decoded file with what is needed to point into it.
@@ -804,6 +804,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 		l.note(lf, field, name, "left out: switched off by an override")
 		return
 	}
+	o.fillLimits()
 	spec := plant.AlarmSpec{
 		Name: name, Title: l.expand(o.Title, this), Source: o.Source, Area: o.Area, Class: o.Class,
 		Cause: l.expand(o.Cause, this), Consequence: l.expand(o.Consequence, this), Response: l.expand(o.Response, this),
@@ -814,7 +815,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	}
 	for _, t := range []string{spec.Title, spec.Cause, spec.Consequence, spec.Response, spec.Verify, spec.Hazard, spec.Procedure, spec.Group} {
 		if b := braces.FindString(t); b != "" {
-			l.fault(lf, field, fmt.Sprintf("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title}, {condenser} in a rule with for:")
+			l.fault(lf, field, fmt.Sprintf("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title}, {condenser} in a rule with for:, {limit} beside high:, low:, deviation: or rate:, {limit.name} for a name under limits:")
 		}
 	}
 	if spec.Area == "" {
