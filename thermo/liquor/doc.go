@@ -9,10 +9,10 @@
 //	water activity               WaterActivity                   0-90 % Brix, 0-130 degC
 //	specific heat, enthalpy      HeatModel (bubnik95)            0-85 % Brix, 20-110 degC   0.2 % between two trade forms
 //	density                      DensityModel (sps4)             0-85 % Brix, 0-100 degC    0.06 % pure
-//	viscosity                    Viscosity (genotelle)           0-80 % Brix, 0-100 degC    3 %, hot thin juice 8 %
+//	viscosity                    Viscosity (genotelle)           0-80 % Brix, 0-100 degC    3 %; 8 % hot and thin, 14 % cold
 //	thermal conductivity         Conductivity (riedel)           0-80 % Brix, 0-100 degC    5 %
 //	refractive index             RefractiveIndex and inverse,    0-85 % Brix, 20 degC       0.01 Brix
-//	                             RefractometerCorrection         5-75 % Brix, 10-30 degC    0.04 Brix
+//	                             RefractometerCorrection         0-75 % Brix, 10-30 degC    0.03 Brix
 //	solubility                   SolubilityModel (vavrinecz)     0-90 degC                  0.15 % absolute
 //	solubility coefficient       Impurity.Coefficient            0-3 kg/kg nonsucrose/water several %
 //	supersaturation and inverse  SolubilityModel.Supersaturation,                           several %

@@ -130,7 +130,7 @@ func TestConductivityTable(t *testing.T) {
 }
 
 func TestRefractiveIndexTable(t *testing.T) {
-	each(t, "refractive-index.csv", 81, func(r tableRow) (float64, error, bool) {
+	each(t, "refractive-index.csv", 202, func(r tableRow) (float64, error, bool) {
 		switch r.equation {
 		case "nD_fit":
 			v, err := liquor.RefractiveIndex(r.brix())
@@ -649,8 +649,40 @@ func FuzzLiquor(f *testing.F) {
 		check("mother liquor Brix", float64(x), err)
 		y, err := liquor.MotherLiquorPurity(bx, pu, k)
 		check("mother liquor purity", float64(y), err)
-		_, err = liquor.ZoneLimits{Metastable: b, Intermediate: p, Labile: k}.Zone(c)
-		_ = err
+		if z, err := (liquor.ZoneLimits{Metastable: b, Intermediate: p, Labile: k}).Zone(c); (err == nil) != (z != "") {
+			t.Errorf("zone %q beside %v", z, err)
+		}
+		// The forms for every scan say the same as the others, with a flag for the error.
+		same := func(what string, v, flagged float64, extrapolated bool, err, flaggedErr error) {
+			t.Helper()
+			var x *liquor.Extrapolation
+			if v != flagged || errors.As(err, &x) != extrapolated || (err != nil && !extrapolated) != (flaggedErr != nil) {
+				t.Errorf("%s: %v, %v; flagged %v, %v, %v", what, v, err, flagged, extrapolated, flaggedErr)
+			}
+		}
+		for _, m := range liquor.BPEModels() {
+			v, err := m.Elevation(bx, pu, kp, k)
+			f, out, ferr := m.ElevationFlagged(bx, pu, kp, k)
+			same("elevation "+string(m), v, f, out, err, ferr)
+			x, err := m.BrixFromElevation(b, pu, kp, k)
+			g, out, ferr := m.BrixFromElevationFlagged(b, pu, kp, k)
+			same("Brix from elevation "+string(m), float64(x), float64(g), out, err, ferr)
+		}
+		for _, m := range liquor.HeatModels() {
+			v, err := m.Enthalpy(bx, pu, tc)
+			f, out, ferr := m.EnthalpyFlagged(bx, pu, tc)
+			same("enthalpy", v, f, out, err, ferr)
+		}
+		for _, m := range liquor.DensityModels() {
+			v, err := m.Density(bx, tc)
+			f, out, ferr := m.DensityFlagged(bx, tc)
+			same("density", v, f, out, err, ferr)
+		}
+		for _, m := range liquor.SolubilityModels() {
+			v, err := m.Supersaturation(bx, pu, tc, site)
+			f, out, ferr := m.SupersaturationFlagged(bx, pu, tc, site)
+			same("supersaturation", v, f, out, err, ferr)
+		}
 	})
 }
 

@@ -96,7 +96,8 @@ func sps4(w, t float64) float64 {
 //
 // Range 0 to 80 % Brix, 0 to 100 degC, purity 85 to 100 %. Against measurements:
 // about 3 % for 20 to 75 % at 20 to 95 degC; dilute hot juice is over-predicted, 7 %
-// at 40 % and 95 degC, 8 % at 20 % and 85 degC. Nonsucrose changes the viscosity
+// at 40 % and 95 degC, 8 % at 20 % and 85 degC, water itself by 12 % at 100 degC; so is
+// cold liquor, by 6 to 14 % at 60 % below 20 degC. Nonsucrose changes the viscosity
 // strongly and molasses is not Newtonian; there is no purity term with a source, so
 // below 85 % purity the value is flagged and tells no more than an order of
 // magnitude. A [*RangeError] beyond 90 % Brix, 130 degC, or a purity outside 0 to 102.
