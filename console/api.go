@@ -117,9 +117,10 @@ func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) {
 	for _, x := range p.Sources {
 		sources = append(sources, source{x.Name, x.Connected, timeOrNull(x.Since), x.Text})
 	}
+	suspects, vacuum := apiInsights(p)
 	writeJSON(w, http.StatusOK, map[string]any{
 		"at": p.At.UTC(), "seq": p.Seq, "site": h.Config.Site.Name, "note": h.Config.Site.Note,
-		"values": values, "alarms": alarms, "sources": sources,
+		"values": values, "alarms": alarms, "sources": sources, "suspects": suspects, "vacuum": vacuum,
 	})
 }
 

@@ -93,6 +93,55 @@ type Picture struct {
 	Sources []SourceHealth
 	Health  []HealthLine
 	Strikes []Strike
+
+	Suspects []Suspect // instruments that contradict the others, the worst first
+	Vacuum   []Vacuum  // of each condenser
+}
+
+// Suspect is an instrument that contradicts the others: a hint where to send
+// somebody, never a reason to correct a reading.
+type Suspect struct {
+	Set   string   // path
+	What  string   // such as "EV3 vapour pressure"
+	Tags  []string // its tag, or those that it is worked out from
+	Bias  float64  // by how much it seems to read too high, in Unit
+	Sigma float64  // one standard deviation of Bias
+	Z     float64  // of the test: how surely
+	Unit  string
+	Alike []string // tags that would explain the contradiction nearly as well
+	Since time.Time
+	Text  string // all of it in one sentence
+}
+
+// Vacuum says why the vacuum of a condenser is not as it usually is.
+type Vacuum struct {
+	Condenser string // path
+	At        time.Time
+	OK        bool
+	Unusual   bool          // what it says is worth saying
+	Reason    string        // why there is no diagnosis, without OK
+	Learned   time.Duration // of running that normal was learned from; 0: it is configured
+	RiseKPa   float64       // pressure above normal
+	RiseK     float64       // vapour temperature above normal
+
+	Causes       []VacuumCause // by how much each explains
+	UnexplainedK float64       // beyond what the first explains
+}
+
+// VacuumCause is one cause, with what it explains and the numbers behind it.
+type VacuumCause struct {
+	Cause                  string
+	ExplainsK, ExplainsKPa float64
+	Evidence               []Evidence
+	CheckFirst             string
+	Doubt                  string // what is not measured and would decide
+}
+
+// Evidence is one number behind a cause.
+type Evidence struct {
+	What        string
+	Now, Normal float64
+	Unit        string
 }
 
 // SourceHealth is the state of one data source, such as an OPC UA server.

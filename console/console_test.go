@@ -388,10 +388,12 @@ func TestHostileText(t *testing.T) {
 		m.picture.Reasons[i] = evil
 	}
 	m.picture.Strikes[0].Phases[2].Name = evil
+	m.picture.Suspects = []Suspect{{Set: "EV", What: evil, Tags: []string{evil}, Alike: []string{evil}, Unit: evil, Text: evil}}
+	m.picture.Vacuum = []Vacuum{{Condenser: "CD5", OK: true, Unusual: true, Causes: []VacuumCause{{Cause: evil, CheckFirst: evil, Doubt: evil, Evidence: []Evidence{{evil, 1, 1, evil}}}}}, {Condenser: evil, Reason: evil}}
 	m.events = append(m.events, plant.Event{Seq: 999, Kind: plant.EventKind(evil), Alarm: evil, Source: evil, User: evil, Comment: evil, Reason: evil, Text: evil, Unit: evil})
 	m.mu.Unlock()
 	s := newServer(t, m, Options{Version: evil})
-	paths := []string{"/", "/vessel/EV", "/vessel/EV.EV3", "/vessel/PA1", "/alarms", "/trends?tag=EV.EV5.u", "/record", "/record?match=" + url.QueryEscape(evil), "/instruments?show=all", "/rules",
+	paths := []string{"/", "/vessel/EV", "/vessel/CD5", "/vessel/EV.EV3", "/vessel/PA1", "/alarms", "/trends?tag=EV.EV5.u", "/record", "/record?match=" + url.QueryEscape(evil), "/instruments?show=all", "/rules",
 		"/cleaning", "/pans", "/record/measures", "/record/shift"}
 	for _, a := range m.specs {
 		paths = append(paths, "/alarms/"+url.PathEscape(a.Name), "/rules/"+url.PathEscape(a.Name))

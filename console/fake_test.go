@@ -33,6 +33,7 @@ type fakeMill struct {
 	hostile   string // Explain answers with it
 	trial     *Trial
 	noTrials  bool
+	insight   bool // an instrument contradicts the others, and a vacuum is poor
 }
 
 // derived are the calculated tags of the fixture by class.
@@ -256,6 +257,19 @@ func (m *fakeMill) publish(now time.Time) {
 		{Pan: "PC1", Started: now.Add(-4 * time.Hour), Phases: []StrikePhase{
 			{Name: "footing", Start: now.Add(-4 * time.Hour), End: now.Add(-216 * time.Minute)}, {Name: "concentrate", Start: now.Add(-216 * time.Minute), End: now.Add(-3 * time.Hour)},
 			{Name: "feed on", Start: now.Add(-3 * time.Hour), Expected: 318 * time.Minute}, {Name: "tighten", Expected: 96 * time.Minute}, {Name: "drop", Expected: 36 * time.Minute}}},
+	}
+	if m.insight {
+		p.Suspects = []Suspect{{Set: "EV", What: "EV2 vapour pressure", Tags: []string{"EV.EV2.vapour_pressure"}, Bias: -6.31, Sigma: 1.2, Z: 5.26, Unit: "kPa", Alike: []string{"EV.EV2.vapour_temperature"},
+			Since: now.Add(-3 * time.Hour), Text: "EV.EV2.vapour_pressure seems to read 6.3 kPa low (± 1.2, z 5.3), or it is EV.EV2.vapour_temperature: the balances cannot tell them apart"}}
+	}
+	cause := func(name string, k float64, what string, is, usual float64) VacuumCause {
+		return VacuumCause{Cause: name, ExplainsK: k, ExplainsKPa: k * 0.7, CheckFirst: "pump, strainer and valve", Evidence: []Evidence{{what, is, usual, "K"}, {"water in", 31.2, 30.9, "°C"}}}
+	}
+	p.Vacuum = []Vacuum{{Condenser: "CD5", At: now, OK: true, RiseKPa: 0.2, RiseK: 0.3, Learned: 5 * time.Hour}, {Condenser: "CDA", Reason: "the condenser is not at work"}}
+	if m.insight {
+		p.Vacuum[0] = Vacuum{Condenser: "CD5", At: now, OK: true, Unusual: true, RiseKPa: 4.6, RiseK: 6.1, UnexplainedK: 1.9,
+			Causes: []VacuumCause{cause("too little cooling water", 4.2, "rise", 14.1, 9.9), cause("air or gas", 1.7, "approach", 7.2, 5.5)}}
+		p.Vacuum[0].Causes[1].Doubt = "the gas temperature would decide"
 	}
 	m.picture = p
 	close(m.changed)

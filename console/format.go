@@ -270,6 +270,7 @@ type reading struct {
 	Text    string // number, or an en dash
 	Unit    string
 	Class   string // good, doubt, absent
+	Suspect string // that it contradicts the others, "" if nothing is held against it
 	Word    string // beside the number where it is not plain: "doubtful", "by hand"
 	Why     string // reason for being absent or doubtful
 	Quality string
@@ -332,6 +333,15 @@ func (s *Server) read(p *Picture, id plant.TagID, now time.Time) reading {
 		r.Class, r.Word, r.Why = "doubt", "doubtful", qualityReason(pt.Quality)
 	case pt.Quality == plant.GoodLocalOverride:
 		r.Class, r.Word, r.Why = "doubt", "by hand", qualityReason(pt.Quality)
+	}
+	if r.Suspect = suspicion(p, t.Path); r.Suspect != "" {
+		if r.Class == "good" {
+			r.Class = "doubt"
+		}
+		if r.Why != "" {
+			r.Why += "; "
+		}
+		r.Why += r.Suspect
 	}
 	sigma := p.Sigma[id]
 	if sigma == 0 {

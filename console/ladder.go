@@ -225,6 +225,7 @@ type figure struct {
 // setView is one evaporator set on the house page.
 type setView struct {
 	Path, Title string
+	Suspects    []suspectView
 	Figures     []figure
 	Bodies      []bodyHead
 	Condenser   *bodyHead
@@ -262,6 +263,11 @@ type ladderCell struct {
 
 func (s *Server) setView(ctx context.Context, p *Picture, set *plant.Equipment, now time.Time) setView {
 	v := setView{Path: set.Path, Title: set.Title}
+	for i := range p.Suspects {
+		if x := &p.Suspects[i]; x.Set == set.Path {
+			v.Suspects = append(v.Suspects, s.suspectView(x, now))
+		}
+	}
 	read := func(e *plant.Equipment, names ...string) reading {
 		var r reading
 		for i, n := range names {

@@ -164,7 +164,11 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 		}
 		conds = append(conds, c)
 	}
-	v.Parts["pans"], v.Parts["condensers"] = pans, conds
+	var vacuum []vacuumView
+	for i := range p.Vacuum {
+		vacuum = append(vacuum, s.vacuumView(&p.Vacuum[i]))
+	}
+	v.Parts["pans"], v.Parts["condensers"] = pans, map[string]any{"Rows": conds, "Vacuum": vacuum}
 	v.Parts["health"] = s.health(p, now)
 	v.Data = map[string]any{"Sets": sets, "Pans": len(pans) > 0, "Condensers": len(conds) > 0}
 	return v, nil
@@ -262,6 +266,11 @@ func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, 
 		}
 		v.Parts["strike"] = []panView{s.panView(p, e, now, trace, wideStrike, nil)}
 		data["Pan"] = true
+	}
+	if c := s.servedBy(e); c != nil && e.Class != plant.ClassSet {
+		if vac, ok := s.vacuumOf(p, c.Path); ok {
+			v.Parts["vacuum"], data["Vacuum"] = vac, true
+		}
 	}
 	if e.Class == plant.ClassSet {
 		v.Parts["set:"+e.Path] = s.setView(r.Context(), p, e, now)
@@ -443,8 +452,14 @@ func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, e
 				history = append(history, s.eventRow(ev))
 			}
 		}
+		parts := map[string]any{"alarm-state": av, "alarm-acts": av}
+		if c := s.vacuumAlarm(a.Spec); c != nil {
+			if vac, ok := s.vacuumOf(p, c.Path); ok {
+				parts["vacuum"] = vac
+			}
+		}
 		return &view{Template: "alarm.html", Title: row.Title, Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
-			Parts: map[string]any{"alarm-state": av, "alarm-acts": av},
+			Parts: parts,
 			Data: map[string]any{"Spec": a.Spec, "Row": row, "Respond": span(a.Spec.Respond), "HasRespond": a.Spec.Respond > 0, "Times": times,
 				"Source": source, "History": history, "Rule": "/rules/" + escapeSegment(name), "Shelvable": !a.Spec.NoShelving, "Mark": markOf(int(a.Spec.Priority), false),
 				"MaxShelve": span(a.Spec.MaxShelve), "HasMaxShelve": a.Spec.MaxShelve > 0}}, nil
@@ -843,7 +858,7 @@ func (s *Server) instrumentsPage(r *http.Request, p *Picture, now time.Time) (*v
 		o.Readings = append(o.Readings, x)
 	}
 	return &view{Template: "instruments.html", Title: "Instruments", Section: "instruments", Live: "view=instruments&show=" + show, Reload: true,
-		Parts: map[string]any{"instruments": map[string]any{"Owners": owners, "Total": total, "Faulty": faulty, "Doubtful": doubtful, "Health": s.health(p, now)}},
+		Parts: map[string]any{"instruments": map[string]any{"Owners": owners, "Total": total, "Faulty": faulty, "Doubtful": doubtful, "Health": s.health(p, now)}, "contradicts": s.contradicts(p, now)},
 		Data:  map[string]any{"Show": show}}, nil
 }
 

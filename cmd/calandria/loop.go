@@ -41,6 +41,7 @@ type loop struct {
 	seq      uint64
 	overruns float64
 
+	insights    insights
 	connected   map[string]bool
 	lastRun     time.Time // last sign of life before this start, zero at a first start
 	refused     bool      // the archive refused the last batch
@@ -391,6 +392,7 @@ func (l *loop) show(at time.Time) {
 	}
 	s.Health = l.healthLines(at)
 	s.Strikes = strikes(c.calc.Strikes())
+	s.Suspects, s.Vacuum = l.insights.of(c.calc, at, l.seq)
 	l.board.post(s)
 }
 

@@ -1,0 +1,292 @@
+package console
+
+import (
+	"fmt"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+// suspectView is one instrument that contradicts the others.
+type suspectView struct {
+	Title, Text string
+	Tags, Alike []tagLink
+	Bias, Sigma string
+	Unit        string
+	Since       string
+	Trends      string // all of them on one page
+}
+
+type tagLink struct{ Path, Href string }
+
+// contradictions is one set's part of the list.
+type contradictions struct {
+	Title, Href string
+	State       string // what the tests say, or why they say nothing
+	Suspects    []suspectView
+}
+
+// contradicts makes the list of the Instruments page: every set that is tested,
+// with the instruments named and, without any, what the tests say.
+func (s *Server) contradicts(p *Picture, now time.Time) []contradictions {
+	var out []contradictions
+	for _, e := range s.b.House().Of(plant.ClassSet) {
+		c := contradictions{Title: e.Title, Href: vesselHref(e.Path)}
+		for i := range p.Suspects {
+			if x := &p.Suspects[i]; x.Set == e.Path {
+				c.Suspects = append(c.Suspects, s.suspectView(x, now))
+			}
+		}
+		if len(c.Suspects) == 0 {
+			c.State = s.testState(p, e.Tag("gross_error"), now)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// testState is what the tests of a set's instruments say, or why they say
+// nothing.
+func (s *Server) testState(p *Picture, id plant.TagID, now time.Time) string {
+	if id == plant.NoTag {
+		return "not tested here"
+	}
+	r := s.read(p, id, now)
+	if !r.OK {
+		return "not tested now: " + r.Why
+	}
+	words := p.How[id]
+	if _, after, ok := strings.Cut(words, ": "); ok {
+		words = after // without how the figure was obtained
+	}
+	if words == "" {
+		words = "the readings agree"
+	}
+	return words
+}
+
+func (s *Server) suspectView(x *Suspect, now time.Time) suspectView {
+	v := suspectView{Title: x.What, Text: x.Text, Unit: differenceWord(x.Unit), Bias: apparent(x), Sigma: sigmaText(x.Sigma), Since: s.moment(now, x.Since)}
+	q := url.Values{}
+	link := func(paths []string) (out []tagLink) {
+		for _, path := range paths {
+			l := tagLink{Path: path}
+			if _, ok := s.b.House().Find(path); ok {
+				l.Href = "/trends?" + url.Values{"tag": {path}, "span": {"1d"}}.Encode()
+				if len(q["tag"]) < maxTraces && !slices.Contains(q["tag"], path) {
+					q.Add("tag", path)
+				}
+			}
+			out = append(out, l)
+		}
+		return out
+	}
+	v.Tags, v.Alike = link(x.Tags), link(x.Alike)
+	if len(q["tag"]) > 1 {
+		q.Set("span", "1d")
+		v.Trends = "/trends?" + q.Encode()
+	}
+	return v
+}
+
+// apparent says by how much an instrument seems to be wrong.
+func apparent(x *Suspect) string {
+	way, bias := "high", x.Bias
+	if bias < 0 {
+		way, bias = "low", -bias
+	}
+	return strings.TrimSpace(sigmaText(bias)+" "+differenceWord(x.Unit)) + " " + way
+}
+
+// suspicion says of a tag that it contradicts the others, or might be the one
+// that does; "" of one that nothing is held against.
+func suspicion(p *Picture, path string) string {
+	for i := range p.Suspects {
+		x := &p.Suspects[i]
+		switch {
+		case slices.Contains(x.Tags, path):
+			return "contradicts the other instruments: seems to read " + apparent(x)
+		case slices.Contains(x.Alike, path):
+			return "one of several that may contradict the others: " + x.What + " or this"
+		}
+	}
+	return ""
+}
+
+// vacuumView is why a vacuum is not as it usually is.
+type vacuumView struct {
+	Name, Title, Href string
+	OK, Unusual       bool
+	Reason            string
+	Above             string // how far above normal
+	Normal            string // where normal is from
+	Causes            []causeView
+	Rest              string
+}
+
+type causeView struct {
+	N            int
+	Cause, Share string
+	Percent      float64 // 0 to 100, of what there is to explain
+	Evidence     []evidenceView
+	CheckFirst   string
+	Doubt        string
+}
+
+type evidenceView struct{ What, Now, Normal, Unit string }
+
+// vacuumOf is the view of a condenser; false: nothing is said of it.
+func (s *Server) vacuumOf(p *Picture, condenser string) (vacuumView, bool) {
+	for i := range p.Vacuum {
+		if p.Vacuum[i].Condenser == condenser {
+			return s.vacuumView(&p.Vacuum[i]), true
+		}
+	}
+	return vacuumView{}, false
+}
+
+func (s *Server) vacuumView(x *Vacuum) vacuumView {
+	v := vacuumView{Name: x.Condenser, OK: x.OK, Unusual: x.Unusual, Reason: x.Reason}
+	if e, ok := s.b.House().Equip(x.Condenser); ok {
+		v.Name, v.Title, v.Href = e.Name, e.Title, vesselHref(e.Path)
+	}
+	if !x.OK {
+		return v
+	}
+	way := "above"
+	kpa, k := x.RiseKPa, x.RiseK
+	if kpa < 0 {
+		way, kpa, k = "below", -kpa, -k
+	}
+	v.Above = fmt.Sprintf("vapour %s kPa (%s K) %s normal", decimals(kpa, 1), decimals(k, 1), way)
+	v.Normal = "normal as configured"
+	if x.Learned > 0 {
+		v.Normal = "normal learned from " + span(x.Learned) + " of running"
+	}
+	if !x.Unusual {
+		return v
+	}
+	for i := range x.Causes {
+		f := &x.Causes[i]
+		c := causeView{N: i + 1, Cause: f.Cause, CheckFirst: f.CheckFirst, Doubt: f.Doubt, Share: decimals(f.ExplainsK, 1) + " K"}
+		if x.RiseK > 0 && f.ExplainsK > 0 {
+			c.Percent = min(100, 100*f.ExplainsK/x.RiseK)
+		}
+		for _, e := range f.Evidence {
+			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(e.Now, 1), decimals(e.Normal, 1), unitWord(e.Unit)})
+		}
+		v.Causes = append(v.Causes, c)
+	}
+	if len(x.Causes) > 1 && x.UnexplainedK > 0.05 {
+		v.Rest = decimals(x.UnexplainedK, 1) + " K is beyond what the first explains"
+	}
+	return v
+}
+
+// servedBy is the condenser that makes a vessel's vacuum: of a set, its last
+// body and a pan; a condenser's is itself.
+func (s *Server) servedBy(e *plant.Equipment) *plant.Equipment {
+	switch e.Class {
+	case plant.ClassCondenser:
+		return e
+	case plant.ClassBody:
+		if e.Parent == nil {
+			return nil
+		}
+		for i := len(e.Parent.Parts) - 1; i >= 0; i-- {
+			if x := e.Parent.Parts[i]; x.Class == plant.ClassBody {
+				if x == e {
+					return s.condenserOf(e.Parent)
+				}
+				return nil
+			}
+		}
+		return nil
+	}
+	return s.condenserOf(e)
+}
+
+// vacuumAlarm is the condenser whose vacuum an alarm is about: the one that its
+// rule names to explain it, else that of its vessel if it speaks of vacuum.
+func (s *Server) vacuumAlarm(spec *plant.AlarmSpec) *plant.Equipment {
+	if t, ok := s.b.House().Find(spec.Explain); ok && t.Class == plant.ClassCondenser {
+		e, _ := s.b.House().Equip(t.Owner)
+		return e
+	}
+	for _, text := range []string{spec.Name, spec.Group, spec.Title} {
+		if strings.Contains(strings.ToLower(text), "vacuum") {
+			if e, ok := s.b.House().Equip(spec.Source); ok {
+				return s.servedBy(e)
+			}
+		}
+	}
+	return nil
+}
+
+type apiSuspect struct {
+	Set   string     `json:"set"`
+	What  string     `json:"what"`
+	Tags  []string   `json:"tags"`
+	Bias  jsonNumber `json:"bias"`
+	Sigma jsonNumber `json:"sigma"`
+	Z     jsonNumber `json:"z"`
+	Unit  string     `json:"unit"`
+	Alike []string   `json:"alike"`
+	Since *time.Time `json:"since"`
+	Text  string     `json:"text"`
+}
+
+type apiEvidence struct {
+	What   string     `json:"what"`
+	Now    jsonNumber `json:"now"`
+	Normal jsonNumber `json:"normal"`
+	Unit   string     `json:"unit"`
+}
+
+type apiCause struct {
+	Cause       string        `json:"cause"`
+	ExplainsK   jsonNumber    `json:"explains_k"`
+	ExplainsKPa jsonNumber    `json:"explains_kpa"`
+	Evidence    []apiEvidence `json:"evidence"`
+	CheckFirst  string        `json:"check_first"`
+	Doubt       string        `json:"doubt,omitempty"`
+}
+
+type apiVacuum struct {
+	Condenser    string     `json:"condenser"`
+	At           *time.Time `json:"at"`
+	Known        bool       `json:"known"`
+	Unusual      bool       `json:"unusual"`
+	Reason       string     `json:"reason,omitempty"`
+	RiseKPa      jsonNumber `json:"rise_kpa"`
+	RiseK        jsonNumber `json:"rise_k"`
+	UnexplainedK jsonNumber `json:"unexplained_k"`
+	Causes       []apiCause `json:"causes"`
+}
+
+// apiInsights are the suspects and the vacuum of a picture.
+func apiInsights(p *Picture) ([]apiSuspect, []apiVacuum) {
+	list := func(in []string) []string { return append([]string{}, in...) }
+	suspects, vacuum := []apiSuspect{}, []apiVacuum{}
+	for i := range p.Suspects {
+		x := &p.Suspects[i]
+		suspects = append(suspects, apiSuspect{x.Set, x.What, list(x.Tags), jsonNumber(x.Bias), jsonNumber(x.Sigma), jsonNumber(x.Z), x.Unit, list(x.Alike), timeOrNull(x.Since), x.Text})
+	}
+	for i := range p.Vacuum {
+		x := &p.Vacuum[i]
+		v := apiVacuum{Condenser: x.Condenser, At: timeOrNull(x.At), Known: x.OK, Unusual: x.Unusual, Reason: x.Reason,
+			RiseKPa: jsonNumber(x.RiseKPa), RiseK: jsonNumber(x.RiseK), UnexplainedK: jsonNumber(x.UnexplainedK), Causes: []apiCause{}}
+		for _, f := range x.Causes {
+			c := apiCause{Cause: f.Cause, ExplainsK: jsonNumber(f.ExplainsK), ExplainsKPa: jsonNumber(f.ExplainsKPa), Evidence: []apiEvidence{}, CheckFirst: f.CheckFirst, Doubt: f.Doubt}
+			for _, e := range f.Evidence {
+				c.Evidence = append(c.Evidence, apiEvidence{e.What, jsonNumber(e.Now), jsonNumber(e.Normal), e.Unit})
+			}
+			v.Causes = append(v.Causes, c)
+		}
+		vacuum = append(vacuum, v)
+	}
+	return suspects, vacuum
+}

@@ -1,0 +1,109 @@
+package console
+
+import (
+	"encoding/json"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"calandria/plant"
+)
+
+// TestInsights: an instrument that contradicts the others is named on its page,
+// marked on the house's at its value and at the one that would explain it as
+// well; the causes of a poor vacuum stand ranked with their numbers where the
+// vacuum is spoken of. Without either the pages say that nothing is wrong.
+func TestInsights(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	page := func(path string) string { return get(t, s.Handler(), path, http.StatusOK) }
+	must := func(path string, wants ...string) {
+		t.Helper()
+		body := page(path)
+		for _, want := range wants {
+			if !strings.Contains(body, want) {
+				t.Errorf("%s lacks %q", path, want)
+			}
+		}
+	}
+	must("/instruments", "Contradicts the others", "never corrected by the program")
+	must("/", "CD5</a>", "nothing unusual", "not judged")
+	must("/vessel/CD5", "Nothing unusual.", "normal learned from 5 h of running")
+	must("/vessel/CDA", "Not judged: the condenser is not at work.")
+	must("/alarms/EV5_vacuum_low", "likely causes", "Nothing unusual.")
+	for _, path := range []string{"/alarms/EV2_level_low", "/vessel/EV.EV2", "/vessel/EV"} {
+		if strings.Contains(page(path), "likely causes") {
+			t.Errorf("%s speaks of vacuum", path)
+		}
+	}
+	if n := strings.Count(page("/"), "≠"); n != 0 {
+		t.Errorf("%d marks without a suspect", n)
+	}
+
+	m.insight = true
+	m.step(func(time.Time) {})
+	must("/instruments", "EV2 vapour pressure", "6.3 kPa low", "± 1.2", "EV.EV2.vapour_temperature</a>", "the balances cannot tell them apart", `href="/trends?tag=EV.EV2.vapour_pressure`)
+	must("/", "EV2 vapour pressure", `href="/instruments#contradicts"`, "contradicts the other instruments: seems to read 6.3 kPa low",
+		"4.6 kPa (6.1 K) above normal", "too little cooling water</b> explains 4.2 K", "air or gas")
+	if n := strings.Count(page("/"), `aria-label="contradicts the others"`); n == 0 {
+		t.Error("no mark at the value")
+	}
+	must("/instruments?show=faulty", "EV.EV2.vapour_pressure", "one of several that may contradict the others")
+	for _, path := range []string{"/vessel/CD5", "/vessel/EV.EV5", "/alarms/EV5_vacuum_low"} {
+		must(path, "likely causes", "too little cooling water", "rise <b>14.1</b>, 9.9 K", "pump, strainer and valve", "the gas temperature would decide", "1.9 K is beyond")
+		if body := page(path); strings.Index(body, "too little cooling water") > strings.Index(body, "air or gas") {
+			t.Errorf("%s: not ranked", path)
+		}
+	}
+	var got struct {
+		Suspects []struct {
+			What  string
+			Bias  float64
+			Alike []string
+		}
+		Vacuum []struct {
+			Condenser string
+			Known     bool
+			Causes    []struct {
+				Cause     string
+				ExplainsK float64 `json:"explains_k"`
+				Evidence  []struct{ Now, Normal float64 }
+			}
+		}
+	}
+	if err := json.Unmarshal([]byte(page("/api/v1/picture")), &got); err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Suspects) != 1 || got.Suspects[0].Bias != -6.31 || len(got.Suspects[0].Alike) != 1 || len(got.Vacuum) != 2 || got.Vacuum[1].Known ||
+		len(got.Vacuum[0].Causes) != 2 || got.Vacuum[0].Causes[0].ExplainsK != 4.2 || got.Vacuum[0].Causes[0].Evidence[0].Now != 14.1 {
+		t.Errorf("API: %+v", got)
+	}
+}
+
+// TestVacuumAlarm: the condenser an alarm is about.
+func TestVacuumAlarm(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
+	for _, c := range []struct {
+		spec plant.AlarmSpec
+		want string
+	}{
+		{plant.AlarmSpec{Name: "x", Source: "PA1", Explain: "CD5.approach"}, "CD5"},
+		{plant.AlarmSpec{Name: "x", Source: "PA1", Explain: "PA1.level"}, ""},
+		{plant.AlarmSpec{Name: "pan_vacuum_low.PA1", Source: "PA1"}, "CDA"},
+		{plant.AlarmSpec{Name: "x", Group: "vacuum.CD5", Source: "EV.EV5"}, "CD5"},
+		{plant.AlarmSpec{Name: "x", Title: "Vacuum poor", Source: "EV.EV4"}, ""},
+		{plant.AlarmSpec{Name: "x", Title: "Vacuum poor", Source: "EV"}, "CD5"},
+		{plant.AlarmSpec{Name: "vacuum", Source: "CDB"}, "CDB"},
+		{plant.AlarmSpec{Name: "vacuum", Source: "nothing"}, ""},
+		{plant.AlarmSpec{Name: "level", Source: "EV.EV5"}, ""},
+	} {
+		got := ""
+		if e := s.vacuumAlarm(&c.spec); e != nil {
+			got = e.Path
+		}
+		if got != c.want {
+			t.Errorf("%+v: %q, want %q", c.spec, got, c.want)
+		}
+	}
+}
