@@ -26,8 +26,8 @@ type Set struct {
 	group   [MaxBodies]int // first body of the juice group
 	last    int            // first body of the last juice group
 
-	c      chain
-	slopes slopes // of the last Reconcile
+	c     chain
+	tests comparison // of Reconcile
 	// For Uncertainty: a copy to disturb, results to compare.
 	m                             Measurement
 	plus, minus                   Results
@@ -361,7 +361,7 @@ func (s *Set) sweep(q1 float64) {
 				worst = max(worst, math.Abs(c.v[b]-before[b]))
 			}
 		}
-		if round > 0 && worst <= 1e-12*c.feed.flow {
+		if round > 0 && worst <= 1e-13*c.feed.flow {
 			c.settled = true
 			break
 		}
@@ -494,9 +494,9 @@ func (s *Set) closeOn(target float64, near bool) bool {
 	for i := range s.n - 1 {
 		s0 += c.bleed[s.act[i]] * (1 - float64(i+1)/float64(s.n))
 	}
-	q0, gain, tolerance := s0*lam, float64(s.n)/lam, 1e-11*c.feed.flow
+	q0, gain, tolerance := s0*lam, float64(s.n)/lam, 1e-13*c.feed.flow
 	if near {
-		q0, gain, tolerance = c.qe[first], c.gain, 1e-12*c.feed.flow
+		q0, gain, tolerance = c.qe[first], c.gain, 1e-13*c.feed.flow
 	}
 	s.sweep(q0)
 	f0 := c.sumV - target

@@ -25,3 +25,6 @@ func (r *Results) Each(f func(name string, x Result)) {
 		bodies[b].each(func(x *Result) { f(fmt.Sprintf("body %s result %d", bodies[b].Name, i), *x); i++ })
 	}
 }
+
+// SlopesWorkedOut counts how often Reconcile could not keep its slopes.
+func (s *Set) SlopesWorkedOut() int { return s.tests.slopes.times }

@@ -3,7 +3,6 @@ package evaporator
 import (
 	"errors"
 	"math"
-	"slices"
 )
 
 // Instrument is one measured value in a reconciliation.
@@ -94,149 +93,117 @@ type check struct {
 // exact. Juice and chest thermometers are left out: head and gas move them without
 // an instrument being wrong.
 func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
-	checks := s.listChecks(m)
-	if len(checks) == 0 {
-		return nil, ErrNoRedundancy
+	out := new(Reconciliation)
+	if err := s.ReconcileInto(m, out); err != nil {
+		return nil, err
 	}
-	full := *m
-	var vars []*Reading
-	var out Reconciliation
-	full.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
-		switch what {
-		case "juice temperature", "chest temperature", "level":
-			return
-		}
-		if r.Sigma > 0 && !math.IsInf(r.Sigma, 0) {
-			of := ""
-			if body >= 0 {
-				of = s.d.Bodies[body].Name
-			}
-			vars = append(vars, r)
-			out.Instruments = append(out.Instruments, Instrument{Of: of, What: what, Reading: *r})
-		}
-	})
-	n, k := len(vars), len(checks)
-	if n == 0 {
-		return nil, ErrNoRedundancy
+	return out, nil
+}
+
+// ReconcileInto is [Set.Reconcile] into an out that is used again: once its
+// slices have their size it allocates nothing. After an error out holds nothing of
+// use.
+//
+// The iteration is Gauss-Newton's and goes on until the values stand still within
+// 1e-5 of their standard deviations, so the reconciled values satisfy the balances
+// themselves and not a straight line in their place. The slopes, which only
+// share the misfit out among the instruments, are kept from call to call. They are
+// worked out anew when the readings or an iterate lie more than two standard
+// deviations from where they were taken, or a reading without accuracy changed by
+// 2 %: on a set that keeps its load that is rare, on one whose juice flow wanders by
+// 1 % from minute to minute nearly every time, and costs about three times the
+// rest. What slopes of that age change in a reconciled value is below a
+// twentieth of its standard deviation (a test bounds it; 0.023 was the most seen).
+func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
+	t := &s.tests
+	if err := s.compare(m, out); err != nil {
+		return err
 	}
-	p := Balances{Y: make([]float64, n), Sigma: make([]float64, n), B: make([]float64, k)}
-	for i, v := range vars {
-		p.Y[i], p.Sigma[i] = v.Value, v.Sigma
-	}
-	r := s.NewResults()
-	c, up, down := make([]float64, k), make([]float64, k), make([]float64, k)
-	var a *Adjusted
-	// The balances are nearly straight: their slopes are those of the last call
-	// if that was near, and worked out again only after a long step. The misfit is
-	// exact each time.
-	moved := math.Inf(1)
-	if s.slopes.near(checks, out.Instruments) {
-		p.A, moved = s.slopes.a, 0
-	}
-	for range 12 {
-		if err := s.misfit(&full, checks, r, c); err != nil {
-			return nil, err
+	w := &t.lin
+	n, k := w.n, w.m
+	kept := t.near()
+	for round := range 12 {
+		if round > 0 {
+			if !s.misfit(t.c, true) {
+				return s.noMisfit()
+			}
+			kept = t.within()
 		}
-		fresh := moved >= 2
-		if fresh {
-			p.A = make([][]float64, k)
-			for j := range p.A {
-				p.A[j] = make([]float64, n)
+		if !kept && !s.slopes() {
+			return s.noMisfit()
+		}
+		if (!kept || round == 0) && !w.factor() {
+			return errDependent
+		}
+		// r = A y - b with c + A (x* - x) = 0, so b = A x - c.
+		copy(t.right, t.c)
+		for i := range n {
+			d := t.y[i] - t.x[i]
+			if j := w.only[i]; j >= 0 {
+				t.right[j] += d
+				continue
+			}
+			for j, a := range w.a[i*k : (i+1)*k] {
+				t.right[j] += a * d
 			}
 		}
-		for i, v := range vars {
-			if !fresh {
-				break
-			}
-			x, h := v.Value, 0.1*v.Sigma
-			v.Value = x + h
-			err := s.misfit(&full, checks, r, up)
-			v.Value = x - h
-			err = errors.Join(err, s.misfit(&full, checks, r, down))
-			v.Value = x
-			if err != nil {
-				return nil, err
-			}
-			for j := range checks {
-				p.A[j][i] = (up[j] - down[j]) / (2 * h)
-			}
-		}
-		if fresh {
-			s.slopes = slopes{checks, slices.Clone(out.Instruments), p.A}
-		}
-		for j := range checks { // c + A (x* - x) = 0
-			p.B[j] = -c[j]
-			for i, v := range vars {
-				p.B[j] += p.A[j][i] * v.Value
-			}
-		}
-		var err error
-		if a, err = Reconcile(p, significance); err != nil {
-			return nil, err
-		}
-		moved = 0
-		for i, v := range vars {
-			moved = max(moved, math.Abs(a.X[i]-v.Value)/v.Sigma)
-			v.Value = a.X[i]
+		w.misfit(t.right)
+		moved := 0.0
+		for i := range n {
+			x := t.y[i] - w.sigma[i]*w.along(i)
+			moved = max(moved, math.Abs(x-t.x[i])/w.sigma[i])
+			t.x[i] = x
 		}
 		if moved < 1e-5 {
 			break
 		}
 	}
-	for i := range vars {
+
+	for i := range n {
 		ins := &out.Instruments[i]
-		ins.Reconciled, ins.Z, ins.Checked = a.X[i], a.MeasurementZ[i], a.Redundant[i]
-		ins.ReconciledSigma = math.Sqrt(a.Covariance.At(i, i))
+		ins.Reconciled, ins.Checked = t.x[i], w.redundant(i)
+		ins.ReconciledSigma = w.sigma[i] * math.Sqrt(max(0, 1-w.norm[i]))
+		if ins.Checked {
+			ins.Z = w.test(i)
+		}
 	}
-	for j, ck := range checks {
+	for j, ck := range t.checks {
 		of, what := s.checkName(ck)
-		out.Checks = append(out.Checks, Check{of, what, a.Residual[j], a.ResidualSigma[j], a.BalanceZ[j]})
+		sigma := w.residualSigma(j)
+		out.Checks = append(out.Checks, Check{of, what, t.right[j], sigma, t.right[j] / sigma})
 	}
-	out.Degrees, out.Global, out.Critical, out.GrossError, out.ZCritical = a.Degrees, a.Global, a.GlobalCritical, a.GrossError, a.ZCritical
+	best, tested := w.worst()
+	out.Degrees, out.Global, out.Critical, out.ZCritical = k, dot(w.z, w.z), t.chi2(k), t.sidak(max(1, tested))
+	out.GrossError = out.Global > out.Critical
 
 	// Serial elimination on the last linearisation.
-	index := make([]int, n)
-	for i := range index {
-		index[i] = i
+	for left := k; best >= 0 && (dot(w.z, w.z) > t.chi2(left) || math.Abs(w.test(best)) > t.sidak(tested)); left-- {
+		sus := out.suspect()
+		sus.Instrument, sus.Z, sus.Bias = best, w.test(best), w.sigma[best]*w.along(best)/w.norm[best]
+		for i := range n {
+			if i != best && w.redundant(i) && math.Abs(dot(w.vector(i), w.vector(best))) > alikeFrom*math.Sqrt(w.norm[i]*w.norm[best]) {
+				sus.Alike = append(sus.Alike, i)
+			}
+		}
+		if left == 1 {
+			break // no balance left
+		}
+		w.without(best)
+		best, tested = w.worst()
 	}
-	for a.Suspect >= 0 {
-		i := a.Suspect
-		v := p.Sigma[i] * p.Sigma[i]
-		sus := Suspicion{Instrument: index[i], Z: a.MeasurementZ[i]}
-		if spread := v - a.Covariance.At(i, i); spread > 0 {
-			sus.Bias = (p.Y[i] - a.X[i]) * v / spread
-		}
-		for _, o := range a.Alike {
-			sus.Alike = append(sus.Alike, index[o])
-		}
-		out.Suspects = append(out.Suspects, sus)
-		next, ok := p.Without(i)
-		if !ok {
-			break
-		}
-		p = next
-		index = slices.Delete(index, i, i+1)
-		var err error
-		if a, err = Reconcile(p, significance); err != nil {
-			break // what is left checks nothing
-		}
-	}
-	return &out, nil
+	return nil
 }
 
-// slopes are those of the checks at the readings of an earlier call.
-type slopes struct {
-	checks []check
-	at     []Instrument
-	a      [][]float64
-}
-
-// near reports whether they serve for these readings: the same ones, none
-// further away than two standard deviations.
-func (l *slopes) near(checks []check, now []Instrument) bool {
-	return slices.Equal(l.checks, checks) && slices.EqualFunc(l.at, now, func(x, y Instrument) bool {
-		return x.Of == y.Of && x.What == y.What && math.Abs(x.Reading.Value-y.Reading.Value) <= 2*y.Reading.Sigma
-	})
+// suspect adds one, on old room if there is.
+func (r *Reconciliation) suspect() *Suspicion {
+	if n := len(r.Suspects); n < cap(r.Suspects) {
+		r.Suspects = r.Suspects[:n+1]
+	} else {
+		r.Suspects = append(r.Suspects, Suspicion{})
+	}
+	last := &r.Suspects[len(r.Suspects)-1]
+	last.Alike = last.Alike[:0]
+	return last
 }
 
 func (s *Set) checkName(c check) (of, what string) {
@@ -258,126 +225,4 @@ func (s *Set) checkName(c check) (of, what string) {
 		return of, "vapour temperature against vapour pressure"
 	}
 	return of, "chest pressure against the vapour before"
-}
-
-// listChecks finds the readings that the others predict.
-func (s *Set) listChecks(m *Measurement) []check {
-	var list []check
-	if !s.arrange(func(b int) bool { return m.Bodies[b].OutOfService }) {
-		return nil
-	}
-	has := func(r Reading, ok func(Reading) bool) bool { return ok(r) && r.Sigma > 0 }
-	solids := flowOK(m.JuiceTH) && brixOK(m.FeedBrix) && brixOK(m.SyrupBrix)
-	if solids && has(m.SyrupTH, flowOK) {
-		list = append(list, check{checkSyrup, 0})
-	}
-	// The heat balance must stand without the steam flow.
-	bare := s.without(m)
-	r := s.NewResults()
-	s.Evaluate(&bare, r)
-	heat := r.SteamTH.OK() && r.Row == ByJuiceAndBrix
-	if heat && has(m.SteamTH, flowOK) {
-		list = append(list, check{checkSteam, 0})
-	}
-	if heat && has(m.CondenserTH, flowOK) {
-		list = append(list, check{checkCondenser, 0})
-	}
-	for b := range s.d.Bodies {
-		if !s.in[b] {
-			continue
-		}
-		bm := &m.Bodies[b]
-		alone := s.count[s.d.Bodies[b].Effect-1] == 1
-		if heat && alone && has(bm.CondensateTH, flowOK) {
-			list = append(list, check{checkCondensate, b})
-		}
-		// The last body's Brix stands in for a missing syrup Brix and is no check then.
-		if heat && alone && has(bm.Brix, brixOK) && (b != s.last || brixOK(m.SyrupBrix)) {
-			list = append(list, check{checkBrix, b})
-		}
-		if pressureOK(bm.VapourKPa) && has(bm.VapourC, tempOK) {
-			list = append(list, check{checkVapourC, b})
-		}
-		if s.d.Bodies[b].Effect-1 != s.act[0] && has(bm.ChestKPa, pressureOK) && r.Bodies[b].ChestC.How == Balanced {
-			list = append(list, check{checkChestKPa, b})
-		}
-	}
-	return list
-}
-
-// without returns m without the readings that are checks.
-func (s *Set) without(m *Measurement) Measurement {
-	bare := *m
-	if flowOK(m.JuiceTH) && brixOK(m.FeedBrix) && brixOK(m.SyrupBrix) {
-		bare.SyrupTH.OK = false
-	}
-	bare.SteamTH.OK = false
-	for b := range s.d.Bodies {
-		bm := &bare.Bodies[b]
-		if !s.in[b] {
-			continue
-		}
-		if s.count[s.d.Bodies[b].Effect-1] == 1 {
-			bm.CondensateTH.OK = false
-		}
-		if b != s.last || brixOK(m.SyrupBrix) {
-			bm.Brix.OK = false
-		}
-		if s.d.Bodies[b].Effect-1 != s.act[0] && s.ladderKnown(m, b) {
-			bm.ChestKPa.OK = false
-		}
-	}
-	return bare
-}
-
-// ladderKnown reports whether the effect before body b has a vapour reading of its
-// own.
-func (s *Set) ladderKnown(m *Measurement, b int) bool {
-	for i := 1; i < s.n; i++ {
-		if s.act[i] == s.d.Bodies[b].Effect-1 {
-			for _, o := range s.members[s.act[i-1]][:s.count[s.act[i-1]]] {
-				if !pressureOK(m.Bodies[o].VapourKPa) && !tempOK(m.Bodies[o].VapourC) {
-					return false
-				}
-			}
-			return true
-		}
-	}
-	return false
-}
-
-// misfit computes measured less predicted for every check.
-func (s *Set) misfit(m *Measurement, checks []check, r *Results, c []float64) error {
-	bare := s.without(m)
-	s.Evaluate(&bare, r)
-	for j, ck := range checks {
-		var got float64
-		var want Result
-		switch ck.kind {
-		case checkSyrup:
-			got, want = m.SyrupTH.Value, r.SyrupTH
-		case checkSteam:
-			got, want = m.SteamTH.Value, r.SteamTH
-		case checkCondenser:
-			got, want = m.CondenserTH.Value, r.SteamTH
-			want.Value = 0
-			last := s.act[s.n-1]
-			for _, b := range s.members[last][:s.count[last]] {
-				want.Value += r.Bodies[b].EvaporationTH.Value
-			}
-		case checkCondensate:
-			got, want = m.Bodies[ck.body].CondensateTH.Value, r.Bodies[ck.body].CondensedTH
-		case checkBrix:
-			got, want = m.Bodies[ck.body].Brix.Value, r.Bodies[ck.body].BrixOut
-		case checkVapourC:
-			got, want = m.Bodies[ck.body].VapourC.Value, r.Bodies[ck.body].VapourC
-		case checkChestKPa:
-			got, want = m.Bodies[ck.body].ChestKPa.Value, r.Bodies[ck.body].ChestKPa
-		}
-		if !want.OK() {
-			return errors.New("reconcile: " + want.Reason.String())
-		}
-		c[j] = got - want.Value
-	}
-	return nil
 }

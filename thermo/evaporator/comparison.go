@@ -1,0 +1,384 @@
+package evaporator
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+var errDependent = errors.New("reconcile: the balances are not independent, or one of them has no measured value")
+
+// comparison is what Reconcile works with, kept from call to call.
+type comparison struct {
+	bare   Measurement // without the readings that are checks
+	heat   bool        // the heat balance stands
+	r      Results     // its streams
+	tv, tc [MaxBodies]temperature
+
+	checks []check
+	own    []int      // the value that is the check's own reading; -1: an exact one
+	vars   []*Reading // the values, in bare
+	enter  []bool     // the value enters the calculation
+	exact  []float64  // readings without accuracy
+
+	y, x     []float64 // values as read; the iterate
+	c, right []float64 // misfit at x; that of the straight line at y
+	up, down []float64
+	lin      whitened
+
+	slopes struct { // those in lin
+		checks   []check
+		vars     []*Reading
+		y, exact []float64 // readings for which they were worked out
+		x        []float64 // and where
+		times    int
+	}
+	chiSquared, normal []float64 // bounds by number of checks or tests; 0: not yet worked out
+}
+
+// compare lists values and checks of m and works out the misfit as read.
+func (s *Set) compare(m *Measurement, out *Reconciliation) error {
+	t := &s.tests
+	out.Instruments, out.Checks, out.Suspects = out.Instruments[:0], out.Checks[:0], out.Suspects[:0]
+	if !s.arrange(func(b int) bool { return m.Bodies[b].OutOfService }) {
+		return ErrNoRedundancy
+	}
+	t.bare = *m
+	t.vars, t.enter, t.exact, t.y = t.vars[:0], t.enter[:0], t.exact[:0], t.y[:0]
+	t.lin.sigma = t.lin.sigma[:0]
+	t.bare.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
+		of, enter := "", true
+		switch what {
+		case "juice temperature", "chest temperature", "level":
+			return
+		case "vapour to the condenser":
+			enter = false
+		case "vapour temperature":
+			enter = !pressureOK(t.bare.Bodies[body].VapourKPa)
+		}
+		if !(r.Sigma > 0) || math.IsInf(r.Sigma, 0) {
+			t.exact = append(t.exact, r.Value)
+			return
+		}
+		if body >= 0 {
+			of = s.d.Bodies[body].Name
+		}
+		t.vars, t.enter, t.y = append(t.vars, r), append(t.enter, enter), append(t.y, r.Value)
+		t.lin.sigma = append(t.lin.sigma, r.Sigma)
+		out.Instruments = append(out.Instruments, Instrument{Of: of, What: what, Reading: *r})
+	})
+	s.without(&t.bare)
+	t.heat = s.heatBalance(&t.bare, false)
+	s.listChecks(m)
+	n, k := len(t.vars), len(t.checks)
+	if n == 0 || k == 0 {
+		return ErrNoRedundancy
+	}
+	if n != t.lin.n || k != t.lin.m {
+		t.slopes.vars = t.slopes.vars[:0]
+	}
+	t.lin.size(n, k)
+	t.x = append(t.x[:0], t.y...)
+	t.c, t.right, t.up, t.down, t.own = grow(t.c, k), grow(t.right, k), grow(t.up, k), grow(t.down, k), grow(t.own, k)
+	for i, v := range t.vars {
+		t.enter[i] = t.enter[i] && v.OK
+		t.lin.only[i] = -1
+	}
+	for j, ck := range t.checks {
+		t.own[j] = -1
+		for i, v := range t.vars {
+			if v == ck.reading(&t.bare) {
+				t.own[j] = i
+				if !t.enter[i] {
+					t.lin.only[i] = j
+				}
+			}
+		}
+	}
+	if !s.compared(t.c) {
+		return s.noMisfit()
+	}
+	return nil
+}
+
+// without takes the readings that are checks out of bare.
+func (s *Set) without(bare *Measurement) {
+	if flowOK(bare.JuiceTH) && brixOK(bare.FeedBrix) && brixOK(bare.SyrupBrix) {
+		bare.SyrupTH.OK = false
+	}
+	bare.SteamTH.OK = false
+	for b := range s.d.Bodies {
+		bm := &bare.Bodies[b]
+		if !s.in[b] {
+			continue
+		}
+		if s.count[s.d.Bodies[b].Effect-1] == 1 {
+			bm.CondensateTH.OK = false
+		}
+		if b != s.last || brixOK(bare.SyrupBrix) {
+			bm.Brix.OK = false
+		}
+		if s.d.Bodies[b].Effect-1 != s.act[0] && s.ladderKnown(bare, b) {
+			bm.ChestKPa.OK = false
+		}
+	}
+}
+
+// ladderKnown reports whether the effect before body b has a vapour reading of its
+// own.
+func (s *Set) ladderKnown(m *Measurement, b int) bool {
+	for i := 1; i < s.n; i++ {
+		if s.act[i] == s.d.Bodies[b].Effect-1 {
+			for _, o := range s.members[s.act[i-1]][:s.count[s.act[i-1]]] {
+				if !pressureOK(m.Bodies[o].VapourKPa) && !tempOK(m.Bodies[o].VapourC) {
+					return false
+				}
+			}
+			return true
+		}
+	}
+	return false
+}
+
+// listChecks finds the readings of m that the others predict. The heat balance
+// must stand without the steam flow.
+func (s *Set) listChecks(m *Measurement) {
+	t := &s.tests
+	t.checks = t.checks[:0]
+	add := func(r Reading, ok func(Reading) bool, c check) {
+		if ok(r) && r.Sigma > 0 {
+			t.checks = append(t.checks, c)
+		}
+	}
+	if flowOK(m.JuiceTH) && brixOK(m.FeedBrix) && brixOK(m.SyrupBrix) {
+		add(m.SyrupTH, flowOK, check{checkSyrup, 0})
+	}
+	if t.heat {
+		add(m.SteamTH, flowOK, check{checkSteam, 0})
+		add(m.CondenserTH, flowOK, check{checkCondenser, 0})
+	}
+	for b := range s.d.Bodies {
+		if !s.in[b] {
+			continue
+		}
+		bm := &m.Bodies[b]
+		alone := s.count[s.d.Bodies[b].Effect-1] == 1
+		if t.heat && alone {
+			add(bm.CondensateTH, flowOK, check{checkCondensate, b})
+			// The last body's Brix stands in for a missing syrup Brix and is no check then.
+			if b != s.last || brixOK(m.SyrupBrix) {
+				add(bm.Brix, brixOK, check{checkBrix, b})
+			}
+		}
+		if pressureOK(bm.VapourKPa) {
+			add(bm.VapourC, tempOK, check{checkVapourC, b})
+		}
+		if s.d.Bodies[b].Effect-1 != s.act[0] && t.tc[b].how == Balanced {
+			add(bm.ChestKPa, pressureOK, check{checkChestKPa, b})
+		}
+	}
+}
+
+// reading is the check's own.
+func (c check) reading(m *Measurement) *Reading {
+	switch c.kind {
+	case checkSyrup:
+		return &m.SyrupTH
+	case checkSteam:
+		return &m.SteamTH
+	case checkCondenser:
+		return &m.CondenserTH
+	case checkCondensate:
+		return &m.Bodies[c.body].CondensateTH
+	case checkBrix:
+		return &m.Bodies[c.body].Brix
+	case checkVapourC:
+		return &m.Bodies[c.body].VapourC
+	}
+	return &m.Bodies[c.body].ChestKPa
+}
+
+// heatBalance is the part of Evaluate that the checks need, row 1: it leaves
+// temperatures in tests and flows in the chain, stores no results, and reports
+// whether the balances close. near says that the chain holds the solution of a case
+// close by. The bodies must be arranged.
+func (s *Set) heatBalance(m *Measurement, near bool) bool {
+	t := &s.tests
+	s.setPurity(s.purity(m))
+	s.ladder(m, &t.tv, &t.tc)
+	in := s.streams(m, &t.r)
+	missing, count := s.bleeds(m, &t.r)
+	s.byBrix(in, &t.r)
+	if !in.juice.OK() || !in.feedBrix.OK() || !in.syrupBrix.OK() || in.steam.OK || s.brixProfile(m, in) {
+		return false
+	}
+	var how How
+	var why Reason
+	if _, ok := s.prepare(m, in, ByJuiceAndBrix, &t.tv, &t.tc, &how, &why, missing, count); !ok {
+		return false
+	}
+	if !near {
+		s.start()
+	}
+	_, ok := s.verdict(s.closeOn(t.r.TotalEvaporationTH.Value, near))
+	if !ok && near { // perhaps only by the start
+		return s.heatBalance(m, false)
+	}
+	return ok
+}
+
+// misfit stores measured less predicted for every check at the iterate.
+func (s *Set) misfit(c []float64, near bool) bool {
+	t := &s.tests
+	for i, v := range t.vars {
+		v.Value = t.x[i]
+	}
+	if ok := s.heatBalance(&t.bare, near); !ok && t.heat {
+		return false
+	}
+	return s.compared(c)
+}
+
+// compared is misfit for what heatBalance left.
+func (s *Set) compared(c []float64) bool {
+	t := &s.tests
+	for j, ck := range t.checks {
+		var want float64
+		switch ck.kind {
+		case checkSyrup:
+			want = t.r.SyrupTH.Value
+		case checkSteam:
+			want = s.c.we[s.act[0]]
+		case checkCondenser:
+			last := s.act[s.n-1]
+			for _, b := range s.members[last][:s.count[last]] {
+				want += s.c.v[b]
+			}
+		case checkCondensate:
+			want = s.c.w[ck.body]
+		case checkBrix:
+			want = s.c.x[ck.body]
+		case checkVapourC:
+			want = t.tv[ck.body].c
+		case checkChestKPa:
+			want = t.tc[ck.body].kPa
+		}
+		got := ck.reading(&t.bare).Value
+		c[j] = got - want
+		if math.IsNaN(c[j]) || math.IsInf(c[j], 0) {
+			return false
+		}
+	}
+	return true
+}
+
+// noMisfit says why there is none at the iterate.
+func (s *Set) noMisfit() error {
+	r := s.NewResults()
+	s.Evaluate(&s.tests.bare, r)
+	for _, x := range []*Result{&r.SteamTH, &r.SyrupTH} {
+		if !x.OK() {
+			return errors.New("reconcile: " + x.Reason.String())
+		}
+	}
+	for i := range r.Bodies {
+		for _, x := range []*Result{&r.Bodies[i].EvaporationTH, &r.Bodies[i].VapourC, &r.Bodies[i].ChestKPa} {
+			if !x.OK() {
+				return errors.New("reconcile: " + x.Reason.String())
+			}
+		}
+	}
+	return errors.New("reconcile: the readings near the reconciled values give no balance")
+}
+
+// near reports whether the slopes serve for the readings: the same ones, none
+// further away than two standard deviations.
+func (t *comparison) near() bool {
+	l := &t.slopes
+	if len(l.checks) != len(t.checks) || len(l.vars) != len(t.vars) || len(l.exact) != len(t.exact) {
+		return false
+	}
+	for j, ck := range t.checks {
+		if ck != l.checks[j] {
+			return false
+		}
+	}
+	for i, v := range t.vars {
+		if v != l.vars[i] || !(math.Abs(t.y[i]-l.y[i]) <= 2*t.lin.sigma[i]) {
+			return false
+		}
+	}
+	for i, v := range t.exact {
+		if !(math.Abs(v-l.exact[i]) <= 0.02*math.Abs(v)) {
+			return false
+		}
+	}
+	return true
+}
+
+// within reports the same for the iterate.
+func (t *comparison) within() bool {
+	for i, x := range t.x {
+		if !(math.Abs(x-t.slopes.x[i]) <= 2*t.lin.sigma[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+// slopes works them out at the iterate, by central differences of a tenth of the
+// standard deviation. A reading that does not enter the calculation stands in its
+// own check alone, with slope 1.
+func (s *Set) slopes() bool {
+	t := &s.tests
+	k := t.lin.m
+	for i, x := range t.x {
+		a := t.lin.a[i*k : (i+1)*k]
+		if !t.enter[i] {
+			clear(a)
+			continue
+		}
+		h := 0.1 * t.lin.sigma[i]
+		t.x[i] = x + h
+		ok := s.misfit(t.up, true)
+		t.x[i] = x - h
+		ok = s.misfit(t.down, true) && ok
+		t.x[i] = x
+		if !ok {
+			t.slopes.vars = t.slopes.vars[:0]
+			return false
+		}
+		for j := range a {
+			a[j] = (t.up[j] - t.down[j]) / (2 * h)
+		}
+	}
+	l := &t.slopes
+	l.times++
+	l.checks, l.vars = append(l.checks[:0], t.checks...), append(l.vars[:0], t.vars...)
+	l.y, l.exact, l.x = append(l.y[:0], t.y...), append(l.exact[:0], t.exact...), append(l.x[:0], t.x...)
+	return true
+}
+
+// chi2 is the bound of the global test of so many checks.
+func (t *comparison) chi2(checks int) float64 {
+	return remember(&t.chiSquared, checks, func() float64 {
+		return distuv.ChiSquared{K: float64(checks)}.Quantile(1 - significance)
+	})
+}
+
+// sidak is the bound of one of so many tests.
+func (t *comparison) sidak(tests int) float64 {
+	return remember(&t.normal, tests, func() float64 { return sidak(significance, tests) })
+}
+
+// remember works list[n] out once; 0 stands for not yet.
+func remember(list *[]float64, n int, f func() float64) float64 {
+	for len(*list) <= n {
+		*list = append(*list, 0)
+	}
+	if (*list)[n] == 0 {
+		(*list)[n] = f()
+	}
+	return (*list)[n]
+}
