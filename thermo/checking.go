@@ -38,14 +38,15 @@ type checking struct {
 	s       *setView
 	house   *plant.House
 	list    []*series
-	minute  time.Time // being gathered
-	filled  int       // minutes in the rings
-	layout  uint32    // bodies in service
-	window  int       // minutes
-	last    *evaporator.Reconciliation
-	at      time.Time // of last
-	why     string    // why there is no newer one
-	verdict []verdict // one a minute while steady, oldest first
+	minute  time.Time                  // being gathered
+	filled  int                        // minutes in the rings
+	layout  uint32                     // bodies in service
+	window  int                        // minutes
+	room    evaporator.Reconciliation  // used again each minute
+	last    *evaporator.Reconciliation // room, or nil while it holds nothing
+	at      time.Time                  // of last
+	why     string                     // why there is no newer one
+	verdict []verdict                  // one a minute while steady, oldest first
 
 	ratio, gross evaporator.Result
 	reconciled   [5]evaporator.Result // in the order of reconciledOf
@@ -53,6 +54,13 @@ type checking struct {
 	suspects     []Suspect
 	condenser    *condenserView
 	m            evaporator.Measurement
+
+	// Texts of the last result and what they were made of.
+	ratioText, meanText string
+	texts               struct {
+		degrees, window int
+		left            string
+	}
 }
 
 // reconciledOf are the instruments whose reconciled values are quantities.
@@ -106,7 +114,7 @@ func (c *Calculator) Suspects() []Suspect {
 }
 
 func newChecking(c *Calculator, s *setView) *checking {
-	k := &checking{s: s, house: c.house, window: 20}
+	k := &checking{s: s, house: c.house, window: 20, verdict: make([]verdict, 0, testMemory)}
 	m := &s.m
 	from := func(dsts ...*evaporator.Reading) []*input {
 		var list []*input
@@ -335,7 +343,8 @@ func (x *series) name() string {
 	return x.of + " " + x.what
 }
 
-// test works the window out.
+// test works the window out. While the set is steady and nothing is wrong it
+// allocates nothing.
 func (k *checking) test(at time.Time) {
 	layout := uint32(0)
 	for i, b := range k.s.bodies {
@@ -360,8 +369,8 @@ func (k *checking) test(at time.Time) {
 	}
 	if k.why == "" {
 		left := k.measure()
-		r, err := k.s.set.Reconcile(&k.m)
-		if err != nil {
+		r := &k.room
+		if err := k.s.set.ReconcileInto(&k.m, r); err != nil {
 			k.why = err.Error()
 			if left != "" {
 				k.why += "; " + left
@@ -528,28 +537,32 @@ func (k *checking) judge(r *evaporator.Reconciliation, at time.Time) {
 
 // windows picks the newest verdict and up to two before it whose windows do
 // not overlap.
-func (k *checking) windows() []*verdict {
-	var out []*verdict
+func (k *checking) windows() (list [3]*verdict, n int) {
 	apart := time.Duration(k.window) * time.Minute
-	for i := len(k.verdict) - 1; i >= 0 && len(out) < 3; i-- {
+	for i := len(k.verdict) - 1; i >= 0 && n < len(list); i-- {
 		v := &k.verdict[i]
-		if len(out) == 0 || out[len(out)-1].at.Sub(v.at) >= apart {
-			out = append(out, v)
+		if n == 0 || list[n-1].at.Sub(v.at) >= apart {
+			list[n] = v
+			n++
 		}
 	}
-	return out
+	return list, n
 }
 
 // publish turns the last reconciliation into quantities and suspects.
 func (k *checking) publish(left string) {
 	r := k.last
 	k.ratio = value(r.Global/r.Critical, 0)
-	k.ratio.Reason.Text = fmt.Sprintf("%d checks over %d min", r.Degrees, k.window)
-	k.ratio.Reason.Text = join(k.ratio.Reason.Text, left)
-	ws := k.windows()
+	if t := &k.texts; t.degrees != r.Degrees || t.window != k.window || t.left != left {
+		t.degrees, t.window, t.left = r.Degrees, k.window, left
+		k.ratioText = join(fmt.Sprintf("%d checks over %d min", r.Degrees, k.window), left)
+		k.meanText = fmt.Sprintf("mean over %d min", k.window)
+	}
+	k.ratio.Reason.Text = k.ratioText
+	list, there := k.windows()
 	count := func(of func(*verdict) bool) int {
 		n := 0
-		for _, w := range ws {
+		for _, w := range list[:there] {
 			if of(w) {
 				n++
 			}
@@ -578,7 +591,7 @@ func (k *checking) publish(left string) {
 		}
 	}
 	switch {
-	case len(ws) < 2:
+	case there < 2:
 		k.gross = absent("two windows are needed, one is there")
 	case gross && len(k.suspects) == 0 && len(r.Suspects) > 0:
 		k.gross.Reason.Text = "the readings contradict each other; the last window alone says: " + k.suspect(r, r.Suspects[0]).Text
@@ -605,7 +618,7 @@ func (k *checking) publish(left string) {
 				k.reconciled[i] = absent("nothing checks this reading")
 			default:
 				k.reconciled[i] = value(in.Reconciled, in.ReconciledSigma)
-				k.reconciled[i].Reason.Text = fmt.Sprintf("mean over %d min", k.window)
+				k.reconciled[i].Reason.Text = k.meanText
 			}
 		}
 	}

@@ -185,3 +185,44 @@ func TestReconciledIsNearer(t *testing.T) {
 		}
 	}
 }
+
+// Once they have their room the tests of the instruments, once a minute,
+// allocate nothing: a minute with them costs as many allocations as one without.
+func TestMinuteAllocatesNothing(t *testing.T) {
+	minute := func(tests bool) float64 {
+		house, c, f := load4(t)
+		if !tests {
+			c.NoReconciliation()
+		}
+		h := newHouse4(1)
+		for range 6000 {
+			h.step(2, false)
+			h.read(t, house, f, 2, false)
+			c.Step(f, h.now)
+		}
+		at := h.now.Truncate(time.Minute).Add(time.Minute)
+		c.Step(f, at)
+		tested := 0
+		reconciliation, ok := house.Find("Q.reconciliation")
+		if !ok {
+			t.Fatal("no tag Q.reconciliation")
+		}
+		n := testing.AllocsPerRun(12, func() {
+			for range 4 {
+				at = at.Add(15 * time.Second)
+				for _, v := range c.Step(f, at) {
+					if v.Tag == reconciliation.ID && v.Point.Quality.IsGood() {
+						tested++
+					}
+				}
+			}
+		})
+		if (tested > 0) != tests {
+			t.Errorf("%d results with tests %v", tested, tests)
+		}
+		return n
+	}
+	if with, without := minute(true), minute(false); with > without {
+		t.Errorf("a minute allocates %g times, without tests %g", with, without)
+	}
+}
