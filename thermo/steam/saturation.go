@@ -153,15 +153,19 @@ func saturatedNearCritical(p KPa, liquid bool) (KJPerKg, error) {
 // critical point.
 func LatentHeat(p KPa) (KJPerKg, error) {
 	if outside(float64(p), saturationLow, p13) {
-		g, err := saturatedNearCritical(p, false)
-		if err != nil {
-			return 0, err
-		}
-		f, err := saturatedNearCritical(p, true)
-		return g - f, err
+		return latentNearCritical(p)
 	}
 	t := tsatK(float64(p))
 	return KJPerKg(enthalpy2(float64(p)*1e-3, t) - enthalpy1(float64(p)*1e-3, t)), nil
+}
+
+func latentNearCritical(p KPa) (KJPerKg, error) {
+	g, err := saturatedNearCritical(p, false)
+	if err != nil {
+		return 0, err
+	}
+	f, err := saturatedNearCritical(p, true)
+	return g - f, err
 }
 
 // LiquidEnthalpyAt returns the enthalpy of saturated liquid at temperature t: the
