@@ -84,7 +84,11 @@ func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace 
 	}
 	st, running := strikeOf(p, pan.Path)
 	v.Phase = "no strike"
-	if !running {
+	switch {
+	case running:
+	case pan.Pan != nil && len(pan.Pan.Compartments) > 0:
+		v.Phase = "continuous"
+	default:
 		if r := s.read(p, pan.Tag("phase"), now); r.OK {
 			v.Phase = "phase " + r.Text
 		}
