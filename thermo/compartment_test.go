@@ -158,6 +158,12 @@ func TestContinuousPan(t *testing.T) {
 	}
 	near("CP.K3.supersaturation", 1.2, 0.017)
 	near("CP.temperature_difference", float64(tc-ts)-(7.6+8.7+9.2)/3, 1e-9)
+	// A dry compartment says so.
+	x.put("CP.K3.level", 5)
+	if v := x.step()["CP.K3.supersaturation"]; v.Point.Usable() || v.Reason != "the compartment is dry" {
+		t.Errorf("%v %q", v.Point, v.Reason)
+	}
+	x.put("CP.K3.level", 80)
 	// A bad pressure of the shared vapour space takes all but the one with its own.
 	x.put("CP.K5.vapour_pressure", 16)
 	x.put("CP.K5.massecuite_temperature", float64(ts)+8)

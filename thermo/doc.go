@@ -60,6 +60,14 @@
 // [Calculator.Vacuum] ranks them by the kelvin they explain. A normal learned while
 // something is already wrong hides it: configure it where that matters.
 //
+// # Pans
+//
+// The strikes of a batch pan are found by package pan. A pan with compartments in its
+// configuration is a continuous one: each compartment has its elevation, mother liquor,
+// supersaturation and crystal from its own thermometer and the pressure of the vapour
+// space they share; the pan has evaporation and U of the whole, on the mean temperature
+// of the compartments that boil. No strikes are looked for.
+//
 // # Use
 //
 // [New] adds the tags to the house. [Calculator.Step] takes a frame and a moment;

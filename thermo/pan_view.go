@@ -97,10 +97,13 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	}
 }
 
+// dryPct is the level, %, under which there is no massecuite about the thermometer.
+const dryPct = 8
+
 // boiling reports whether the pan is under vacuum and warm, so that its
 // temperatures mean anything. A vented pan holds no boiling liquor.
 func (v *panView) boiling() bool {
-	return v.pressure.Value < 45 && v.temperature.Value > 35 && (!v.level.OK || v.level.Value > 8)
+	return v.pressure.Value < 45 && v.temperature.Value > 35 && (!v.level.OK || v.level.Value > dryPct)
 }
 
 func (v *panView) motherPurity() (float64, bool) {
@@ -139,7 +142,11 @@ func (v *panView) calculate() {
 		none("no usable massecuite temperature")
 		return
 	case !v.boiling():
-		none("the pan is not boiling")
+		why := "the pan is not boiling"
+		if v.equip.Class == plant.ClassCompartment && v.level.OK && v.level.Value <= dryPct {
+			why = "the compartment is dry"
+		}
+		none(why)
 		return
 	}
 	tmc := v.temperature.Value - v.cfg.ThermometerOffsetK
