@@ -88,10 +88,13 @@ type SetConfig struct {
 	// Smoothing is the time constant of the averaging filter before readings
 	// enter the balances; default 60s, 0 for none. The archive and the rules on
 	// measured tags see the raw readings.
-	Smoothing *time.Duration     `yaml:"smoothing"`
-	Condenser string             `yaml:"condenser"` // name of its condenser
-	Bodies    []BodyConfig       `yaml:"bodies"`
-	Tags      map[string]Binding `yaml:"tags"`
+	Smoothing *time.Duration `yaml:"smoothing"`
+	Condenser string         `yaml:"condenser"` // name of its condenser
+	// JuiceOrder names the bodies in the order in which the juice flows, where
+	// that is not the order from the steam end: backward or mixed feed.
+	JuiceOrder []string           `yaml:"juice_order"`
+	Bodies     []BodyConfig       `yaml:"bodies"`
+	Tags       map[string]Binding `yaml:"tags"`
 }
 
 // BodyConfig is one evaporator body.

@@ -417,7 +417,7 @@ func (b *builder) set(f string, c *SetConfig) {
 				b.fault(bf+".juice", fmt.Sprintf("no body of effect %d before it to be beside of", bc.Effect), "list bodies fed beside each other one after the other, with the same effect")
 			}
 		default:
-			b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; backward and mixed feed are not offered")
+			b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; backward and mixed feed are told by juice_order of the set")
 		}
 		last = bc.Effect
 		if bc.HeatingSurfaceM2 == 0 {
@@ -495,6 +495,55 @@ func (b *builder) set(f string, c *SetConfig) {
 			}
 		}
 	}
+	b.juiceOrder(f+".juice_order", c)
+}
+
+// juiceOrder checks that every body is named once, and that a body fed beside
+// another follows it.
+func (b *builder) juiceOrder(f string, c *SetConfig) {
+	if len(c.JuiceOrder) == 0 {
+		return
+	}
+	place := map[string]int{}
+	for i, name := range c.JuiceOrder {
+		at := fmt.Sprintf("%s[%d]", f, i)
+		if _, twice := place[name]; twice {
+			b.fault(at, fmt.Sprintf("%s stands twice", name), "name each body of the set once, in the order in which the juice flows")
+		}
+		if !slices.ContainsFunc(c.Bodies, func(x BodyConfig) bool { return x.Name == name }) {
+			b.fault(at, fmt.Sprintf("the set has no body %q", name), "name each body of the set once, in the order in which the juice flows")
+		}
+		place[name] = i
+	}
+	for i := range c.Bodies {
+		x := &c.Bodies[i]
+		at, ok := place[x.Name]
+		if !ok {
+			b.fault(f, fmt.Sprintf("%s is not in the juice order", x.Name), "name each body of the set once, in the order in which the juice flows")
+		} else if x.Juice == "beside" && i > 0 && (at == 0 || !slices.ContainsFunc(c.Bodies, func(y BodyConfig) bool {
+			return y.Name == c.JuiceOrder[at-1] && y.Effect == x.Effect
+		})) {
+			b.fault(fmt.Sprintf("%s[%d]", f, at), fmt.Sprintf("%s is fed beside another body of effect %d, but does not follow one", x.Name, x.Effect), "name it after the body that it is beside of")
+		}
+	}
+}
+
+// Juice lists the indices of the bodies in the order in which the juice flows.
+func (c *SetConfig) Juice() []int {
+	list := make([]int, 0, len(c.Bodies))
+	for _, name := range c.JuiceOrder {
+		for i := range c.Bodies {
+			if c.Bodies[i].Name == name {
+				list = append(list, i)
+			}
+		}
+	}
+	if len(list) == 0 {
+		for i := range c.Bodies {
+			list = append(list, i)
+		}
+	}
+	return list
 }
 
 func (b *builder) normal(f string, n *NormalConfig) {

@@ -84,8 +84,12 @@ func (v *condenserView) serve(c *Calculator) {
 // lastBodies are those of the last effect.
 func (s *setView) lastBodies() []*bodyView {
 	var list []*bodyView
+	last := 0
 	for _, b := range s.bodies {
-		if b.equip.Body.Effect == s.bodies[len(s.bodies)-1].equip.Body.Effect {
+		last = max(last, b.equip.Body.Effect)
+	}
+	for _, b := range s.bodies {
+		if b.equip.Body.Effect == last {
 			list = append(list, b)
 		}
 	}

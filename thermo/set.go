@@ -25,7 +25,7 @@ type setView struct {
 	r                   *evaporator.Results
 	in                  inputs
 	rows                []row
-	bodies              []*bodyView
+	bodies              []*bodyView // in the order of the juice
 	bleeds              []*bleedView
 	note                string // what is fixed by the configuration
 	denser, denserShown bool   // a density was beyond its source's range
@@ -76,7 +76,9 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	if *cfg.CondensateFlash {
 		d.VapourCondensate = evaporator.Flashed
 	}
-	for i, part := range e.Parts {
+	// The balances follow the juice; so do the bodies here.
+	for i, at := range cfg.Juice() {
+		part := e.Parts[at]
 		bc := part.Body
 		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2, TubeLengthM: bc.TubeLengthM, JuiceBeside: bc.Juice == "beside"})
 		bv := &bodyView{equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
