@@ -63,6 +63,9 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c := alerting.Command{Alarm: r.PathValue("name"), Station: station(r)}
+	if a := actorOf(r); a != nil {
+		c.Authorised = a.Role.may(toServe)
+	}
 	if _, ok := s.status(c.Alarm); !ok {
 		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
 		return

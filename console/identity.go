@@ -22,6 +22,9 @@ func themeOf(r *http.Request) string {
 }
 
 func nameOf(r *http.Request) string {
+	if a := actorOf(r); a != nil {
+		return a.Name
+	}
 	c, err := r.Cookie(nameCookie)
 	if err != nil {
 		return ""
@@ -45,10 +48,14 @@ func (s *Server) keep(w http.ResponseWriter, r *http.Request, name, value string
 	})
 }
 
-// form reads a posted form within the limit of its size.
+// form reads a posted form within the limit of its size. Who is signed in acts
+// under that name, whatever the form says.
 func (s *Server) form(w http.ResponseWriter, r *http.Request) bool {
 	err := r.ParseForm()
 	if err == nil {
+		if a := actorOf(r); a != nil {
+			r.PostForm.Set("name", a.Name)
+		}
 		return true
 	}
 	if _, ok := err.(*http.MaxBytesError); ok { //nolint:errorlint // returned bare by ParseForm
@@ -73,6 +80,10 @@ func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) setName(w http.ResponseWriter, r *http.Request) {
+	if s.gate.path != "" {
+		s.fail(w, r, http.StatusNotFound, "Actions are recorded under the name that is signed in.")
+		return
+	}
 	if !s.form(w, r) {
 		return
 	}

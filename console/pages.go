@@ -36,6 +36,8 @@ type frame struct {
 	Site, Note, Version, Zone string
 	Theme, Other              string
 	Who, Back                 string
+	Actor                     *actor // who is signed in
+	Accounts                  bool   // there is sign-in
 	Done, Problem             string
 	Seq                       uint64
 	Calls                     string
@@ -71,7 +73,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 func (s *Server) compose(r *http.Request, v *view, p *Picture, now time.Time, problem string) ([]byte, error) {
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag,
-		Theme: themeOf(r), Other: "night", Who: nameOf(r), Back: localPath(r.URL.RequestURI()), Problem: problem,
+		Theme: themeOf(r), Other: "night", Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
 		Done: done[r.URL.Query().Get("done")], HTML: map[string]template.HTML{}}
 	if fr.Theme == "night" {
 		fr.Other = "day"

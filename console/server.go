@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"crypto/tls"
 	"embed"
 	"encoding/hex"
 	"errors"
@@ -19,6 +20,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"calandria/plant"
 )
 
 //go:embed templates/*.html
@@ -52,6 +55,18 @@ type Options struct {
 	// refused, so that a foreign web page cannot point its own name here.
 	// Behind a proxy an empty list accepts every name.
 	Hosts []string
+	// Accounts is the file with the accounts, see [LoadAccounts]. Empty: no
+	// sign-in, everyone may do everything and says who he is.
+	Accounts string
+	// OpenView lets everyone look; only actions need an account.
+	OpenView bool
+	// Idle is how long a session lasts without a request; default 12 h.
+	Idle time.Duration
+	// Journal takes the events of signing in and out, and of what was refused.
+	Journal func(plant.Event)
+	// Certificate and Key are PEM files for TLS; empty: none. They are read
+	// again when they change.
+	Certificate, Key string
 	// Logger for faults; nil is silent.
 	Logger *slog.Logger
 	// Version stands at the foot of every page.
@@ -80,6 +95,8 @@ type Server struct {
 	tails    tailCache
 	drawn    drawnParts
 	answers  keptAnswers
+	gate     *gate
+	cert     *certificate // nil: no TLS
 }
 
 type asset struct {
@@ -101,8 +118,12 @@ func New(b Backend, opt Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("console address %q: write host:port, such as 127.0.0.1:8420: %w", opt.Listen, err)
 	}
-	if !opt.BehindProxy && !loopback(host) {
-		return nil, fmt.Errorf("console address %q is not a loopback address: the console has no sign-in and no TLS of its own; listen on 127.0.0.1, or state that a proxy does both", opt.Listen)
+	switch secured := opt.Certificate != "" && opt.Key != ""; {
+	case opt.Certificate != "" != (opt.Key != ""):
+		return nil, errors.New("console: TLS needs both a certificate and a key")
+	case loopback(host) || opt.BehindProxy:
+	case !secured || opt.Accounts == "":
+		return nil, fmt.Errorf("console address %q is not a loopback address: give the console accounts and a TLS certificate, state that a proxy in front does sign-in and TLS, or listen on 127.0.0.1", opt.Listen)
 	}
 	s := &Server{
 		b: b, opt: opt, log: opt.Logger,
@@ -113,6 +134,14 @@ func New(b Backend, opt Options) (*Server, error) {
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.gate, err = newGate(&opt); err != nil {
+		return nil, err
+	}
+	if opt.Certificate != "" {
+		if s.cert, err = loadCertificate(opt.Certificate, opt.Key, s.log); err != nil {
+			return nil, fmt.Errorf("console: %w", err)
+		}
 	}
 	zone := b.House().Config.Site.TimeZone
 	if s.zone, err = time.LoadLocation(zone); err != nil {
@@ -159,7 +188,14 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
 	done := make(chan error, 1)
-	go func() { done <- srv.Serve(l) }()
+	go func() {
+		if s.cert == nil {
+			done <- srv.Serve(l)
+			return
+		}
+		srv.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: s.cert.get}
+		done <- srv.ServeTLS(l, "", "")
+	}()
 	select {
 	case err := <-done:
 		return fmt.Errorf("console: serve: %w", err)
@@ -178,41 +214,46 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 
 func (s *Server) routes() *http.ServeMux {
 	m := http.NewServeMux()
-	m.HandleFunc("GET /{$}", s.page(s.housePage))
-	m.HandleFunc("GET /vessel/{path}", s.page(s.vesselPage))
-	m.HandleFunc("GET /alarms", s.page(s.alarmsPage))
-	m.HandleFunc("GET /alarms/{name}", s.page(s.alarmPage))
-	m.HandleFunc("POST /alarms/{name}/{action}", s.command)
-	m.HandleFunc("POST /alarms", s.commandMany)
-	m.HandleFunc("GET /trends", s.page(s.trendsPage))
-	m.HandleFunc("GET /cleaning", s.page(s.cleaningWithPlan))
-	m.HandleFunc("POST /cleaning/record", s.recordCleaning)
-	m.HandleFunc("GET /cleaning/plan.csv", s.planFile(false))
-	m.HandleFunc("GET /cleaning/plan.ics", s.planFile(true))
-	m.HandleFunc("GET /pans", s.page(s.pansPage))
-	m.HandleFunc("GET /record", s.page(s.recordPage))
-	m.HandleFunc("GET /record/journal.csv", s.journalCSV)
-	m.HandleFunc("GET /record/measures", s.page(s.measuresPage))
-	m.HandleFunc("GET /record/shift", s.page(s.shiftPage))
-	m.HandleFunc("POST /record/note", s.addNote)
-	m.HandleFunc("GET /instruments", s.page(s.instrumentsPage))
-	m.HandleFunc("GET /rules", s.page(s.rulesPage))
-	m.HandleFunc("GET /rules/{name}", s.page(s.rulePage))
-	m.HandleFunc("POST /rules/{name}/try", s.tryRule)
-	m.HandleFunc("POST /rules/{name}/try/stop", s.stopTrial)
-	m.HandleFunc("POST /theme", s.setTheme)
-	m.HandleFunc("POST /name", s.setName)
-	m.HandleFunc("GET /stream", s.stream)
-	m.HandleFunc("GET /api/v1/picture", s.apiPicture)
-	m.HandleFunc("GET /api/v1/tags", s.apiTags)
-	m.HandleFunc("GET /api/v1/trend", s.apiTrend)
-	m.HandleFunc("GET /api/v1/events", s.apiEvents)
-	m.HandleFunc("GET /healthz", s.healthz)
-	m.HandleFunc("GET /static/{file...}", s.static)
+	// Every page states what right it needs; what is not listed is not served.
+	on := func(pattern string, what right, h http.HandlerFunc) { m.HandleFunc(pattern, s.need(what, h)) }
+	on("GET /{$}", toLook, s.page(s.housePage))
+	on("GET /vessel/{path}", toLook, s.page(s.vesselPage))
+	on("GET /alarms", toLook, s.page(s.alarmsPage))
+	on("GET /alarms/{name}", toLook, s.page(s.alarmPage))
+	m.HandleFunc("POST /alarms/{name}/{action}", s.needs(rightOfAction, s.command))
+	on("POST /alarms", toAct, s.commandMany)
+	on("GET /trends", toLook, s.page(s.trendsPage))
+	on("GET /cleaning", toLook, s.page(s.cleaningWithPlan))
+	on("POST /cleaning/record", toAct, s.recordCleaning)
+	on("GET /cleaning/plan.csv", toLook, s.planFile(false))
+	on("GET /cleaning/plan.ics", toLook, s.planFile(true))
+	on("GET /pans", toLook, s.page(s.pansPage))
+	on("GET /record", toLook, s.page(s.recordPage))
+	on("GET /record/journal.csv", toLook, s.journalCSV)
+	on("GET /record/measures", toLook, s.page(s.measuresPage))
+	on("GET /record/shift", toLook, s.page(s.shiftPage))
+	on("POST /record/note", toAct, s.addNote)
+	on("GET /instruments", toLook, s.page(s.instrumentsPage))
+	on("GET /rules", toLook, s.page(s.rulesPage))
+	on("GET /rules/{name}", toLook, s.page(s.rulePage))
+	on("POST /rules/{name}/try", toTry, s.tryRule)
+	on("POST /rules/{name}/try/stop", toTry, s.stopTrial)
+	on("POST /theme", toSignIn, s.setTheme)
+	on("POST /name", toAct, s.setName)
+	on("GET /stream", toLook, s.stream)
+	on("GET /api/v1/picture", toLook, s.apiPicture)
+	on("GET /api/v1/tags", toLook, s.apiTags)
+	on("GET /api/v1/trend", toLook, s.apiTrend)
+	on("GET /api/v1/events", toLook, s.apiEvents)
+	on("GET /healthz", toSignIn, s.healthz)
+	on("GET /static/{file...}", toSignIn, s.static)
+	on("GET /sign-in", toSignIn, s.signInPage)
+	on("POST /sign-in", toSignIn, s.signIn)
+	on("POST /sign-out", toSignIn, s.signOut)
 	if s.opt.Metrics != nil {
-		m.Handle("GET /metrics", s.opt.Metrics)
+		on("GET /metrics", toLook, s.opt.Metrics.ServeHTTP)
 	}
-	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+	on("/", toLook, func(w http.ResponseWriter, r *http.Request) {
 		if r.Method != http.MethodGet && r.Method != http.MethodHead {
 			w.Header().Set("Allow", "GET, HEAD")
 			s.fail(w, r, http.StatusMethodNotAllowed, "This address only shows; it takes nothing.")
@@ -249,6 +290,9 @@ func (s *Server) protect(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 		h.Set("Cache-Control", "no-store")
+		if r.TLS != nil {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
 		switch {
 		case !s.hostAllowed(r.Host):
 			s.fail(w, r, http.StatusMisdirectedRequest, "This console is not served under that name.")
@@ -340,14 +384,14 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 // fail answers with a plain page that says nothing of paths, queries or
 // stacks.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message string) {
-	if strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == "/healthz" || r.URL.Path == "/stream" {
+	if bareAnswer(r) {
 		writeJSON(w, code, map[string]string{"error": message})
 		return
 	}
 	data := map[string]any{"Code": code, "Title": http.StatusText(code), "Message": message, "Theme": themeOf(r)}
 	var body []byte
 	var err error
-	if code < http.StatusInternalServerError {
+	if code < http.StatusInternalServerError && s.gate.allowed(actorOf(r), toLook) {
 		// The alarm strip stands on this page too.
 		body, err = s.compose(r, &view{Template: "error.html", Title: http.StatusText(code), Data: data}, s.b.Picture(), time.Now(), "")
 	}
@@ -365,6 +409,11 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message 
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(code)
 	w.Write(body)
+}
+
+// bareAnswer reports that a program asks, and wants no page.
+func bareAnswer(r *http.Request) bool {
+	return strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == "/healthz" || r.URL.Path == "/stream" || r.URL.Path == "/metrics"
 }
 
 // failed is an error whose message may be shown.

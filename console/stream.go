@@ -174,6 +174,9 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 			case <-next:
 				waiting = false
 			case now := <-ticker.C:
+				if !s.gate.still(r, now) {
+					return
+				}
 				b := beat{Now: now.UTC(), AgeMs: -1, LimitMs: (2*s.b.House().Config.Scan + 1500*time.Millisecond).Milliseconds()}
 				if p := s.b.Picture(); p != nil {
 					b.AgeMs = max(0, now.Sub(p.At).Milliseconds())

@@ -276,6 +276,16 @@ type ConsoleConfig struct {
 	// Hosts are names under which the pages may be asked for, besides the
 	// loopback ones and the host of Listen.
 	Hosts []string `yaml:"hosts"`
+	// Accounts is the file with the accounts of the people, made by 'calandria
+	// user'. Empty: no sign-in.
+	Accounts string `yaml:"accounts"`
+	// OpenView lets everyone look; only actions need an account.
+	OpenView bool `yaml:"open_view"`
+	// SessionIdle is how long a session lasts without a request; default 12h.
+	SessionIdle time.Duration `yaml:"session_idle"`
+	// TLSCertificate and TLSKey are PEM files.
+	TLSCertificate string `yaml:"tls_certificate"`
+	TLSKey         string `yaml:"tls_key"`
 }
 
 // InfluxConfig forwards every value to an InfluxDB v2 write API.

@@ -263,6 +263,16 @@ func (b *builder) site() {
 	if c.Console.Listen == "" {
 		c.Console.Listen = "127.0.0.1:8420"
 	}
+	switch x := &c.Console; {
+	case x.TLSCertificate != "" && x.TLSKey == "":
+		b.fault("console.tls_certificate", "there is no tls_key beside it", "name the file of its private key")
+	case x.TLSKey != "" && x.TLSCertificate == "":
+		b.fault("console.tls_key", "there is no tls_certificate beside it", "name the file of the certificate")
+	case x.OpenView && x.Accounts == "":
+		b.fault("console.open_view", "there is no sign-in that it could except", "set accounts, or take it out")
+	case x.SessionIdle < 0 || x.SessionIdle > 0 && x.SessionIdle < time.Minute:
+		b.fault("console.session_idle", "less than a minute", "give 1m or more")
+	}
 	if x := c.Influx; x != nil {
 		if !strings.HasPrefix(x.URL, "http://") && !strings.HasPrefix(x.URL, "https://") {
 			b.fault("influxdb.url", fmt.Sprintf("%q is not a web address", x.URL), "write http://host:8086")

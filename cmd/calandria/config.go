@@ -36,6 +36,14 @@ func measuredBy(h *plant.House, server string) []plant.Tag {
 	return tags
 }
 
+// besidePlant is a file that the plant file names: its path counts from there.
+func besidePlant(h *plant.House, name string) string {
+	if name == "" || filepath.IsAbs(name) {
+		return name
+	}
+	return filepath.Join(filepath.Dir(h.Document.File), name)
+}
+
 // archiveDir is where a plant's archive is: in the data folder unless the
 // configuration says otherwise.
 func archiveDir(h *plant.House, data string) string {

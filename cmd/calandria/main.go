@@ -24,6 +24,7 @@ import (
 // app is what every subcommand gets.
 type app struct {
 	ctx    context.Context
+	in     *os.File
 	out    io.Writer
 	errOut io.Writer
 	log    *slog.Logger
@@ -41,6 +42,7 @@ type cli struct {
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
 	ReplayCases replayCasesCmd `cmd:"" name:"replay-cases" help:"Replay a file of alarm cases (JSON lines) and print each result."`
 	Notify      notifyCmd      `cmd:"" help:"Send a test notice through the notifiers of the plant file."`
+	User        userCmd        `cmd:"" help:"Change who may sign in at the console."`
 	Verify      verifyCmd      `cmd:"" help:"Check that no line of the journal was altered or removed."`
 	Version     versionCmd     `cmd:"" help:"Print the version."`
 
@@ -76,7 +78,7 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) (code int) {
 		fmt.Fprintf(errOut, "calandria: %v\nTry 'calandria --help'.\n", err)
 		return 2
 	}
-	a := &app{ctx: ctx, out: out, errOut: errOut,
+	a := &app{ctx: ctx, in: os.Stdin, out: out, errOut: errOut,
 		log: slog.New(slog.NewTextHandler(errOut, &slog.HandlerOptions{Level: c.LogLevel}))}
 	defer func() {
 		if r := recover(); r != nil {

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"path/filepath"
 	"strconv"
 	"time"
 
@@ -51,13 +50,7 @@ type checked interface {
 // files is returned beside it: the program runs on and says so, because alarms
 // at the console outrank those elsewhere.
 func newSender(c *plant.NotifyConfig, h *plant.House) (checked, error) {
-	dir := filepath.Dir(h.Document.File)
-	file := func(name string) string {
-		if name == "" || filepath.IsAbs(name) {
-			return name
-		}
-		return filepath.Join(dir, name)
-	}
+	file := func(name string) string { return besidePlant(h, name) }
 	secret := func(name string) notify.Secret { return notify.Secret{File: file(name)} }
 	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h}
 	pool, fault := authorities(file(c.CAFile))

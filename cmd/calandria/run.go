@@ -148,9 +148,21 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		return s, err
 	}
 	s.loop.lastRun = s.lastSign()
-	s.console, err = console.New(&backend{s: s}, console.Options{Listen: h.Config.Console.Listen, BehindProxy: h.Config.Console.BehindProxy, Hosts: h.Config.Console.Hosts, Logger: log, Version: version(),
+	cc := &h.Config.Console
+	s.console, err = console.New(&backend{s: s}, console.Options{Listen: cc.Listen, BehindProxy: cc.BehindProxy, Hosts: cc.Hosts, Logger: log, Version: version(),
+		Accounts: besidePlant(h, cc.Accounts), OpenView: cc.OpenView, Idle: cc.SessionIdle, Journal: s.tellAccess,
+		Certificate: besidePlant(h, cc.TLSCertificate), Key: besidePlant(h, cc.TLSKey),
 		Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})})
 	return s, err
+}
+
+// tellAccess journals who signs in and out and what was refused.
+func (s *service) tellAccess(e plant.Event) {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	if err := s.loop.call(ctx, func() { s.loop.event(e) }); err != nil {
+		s.log.Error("a sign-in or refusal is not in the journal", "user", e.User, "what", e.Text, "err", err)
+	}
 }
 
 // again makes the house once more from its plant file, with what the program
