@@ -1,7 +1,10 @@
 package deploy
 
 import (
+	"fmt"
 	"io/fs"
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -93,6 +96,9 @@ type mill struct {
 	events  []plant.Event // all of them
 	// alter changes what an instrument reads, in the units of the program.
 	alter func(path string, v float64) float64
+	// lost says whether a tag has no usable value; each is called at every step.
+	lost func(path string) bool
+	each func()
 }
 
 func newMill(t *testing.T, start time.Time, days float64) *mill {
@@ -139,6 +145,7 @@ func (m *mill) run(d, step time.Duration) []string {
 	for end := m.now.Add(d); m.now.Before(end); {
 		m.now = m.now.Add(step)
 		m.model.Step(step)
+		bad, measured := 0, 0
 		for i, r := range m.model.Values() {
 			for _, id := range m.tags[i] {
 				v, q := m.house.Tags[id].Convert(r.Raw, r.Quality)
@@ -146,14 +153,20 @@ func (m *mill) run(d, step time.Duration) []string {
 					v = m.alter(m.house.Tags[id].Path, v)
 				}
 				p := plant.Point{Time: m.now, Value: v, Quality: q}
+				if m.lost != nil && m.lost(m.house.Tags[id].Path) {
+					q = plant.BadNoCommunication
+				}
 				if q.IsBad() {
 					p = plant.BadPoint(m.now, q)
+					bad++
 				}
+				measured++
 				m.frame.Points[id] = p
 				m.set.Sample(m.frame, id, feed, hide)
 			}
 		}
 		m.frame.At = m.now
+		m.system["bad_tags_pct"] = 100 * float64(bad) / float64(measured)
 		for i := range m.house.Tags {
 			if t := &m.house.Tags[i]; t.Source == plant.System {
 				put(t.ID, plant.Point{Time: m.now, Value: m.system[t.Name], Quality: plant.Good})
@@ -164,6 +177,9 @@ func (m *mill) run(d, step time.Duration) []string {
 		}
 		m.set.Scan(m.frame, m.now, put, feed, hide)
 		m.engine.Advance(m.now)
+		if m.each != nil {
+			m.each()
+		}
 		if tag, ok := m.house.Find("EV.EV1.cleaning"); ok && m.frame.Point(tag.ID).Value == 1 {
 			m.cleaned = true
 		}
@@ -281,22 +297,9 @@ func TestRuleLibraryIsRationalised(t *testing.T) {
 		t.Fatal(err)
 	}
 	kinds := map[string]bool{}
-	shares := map[plant.Priority]int{}
 	for _, a := range s.Alarms() {
 		name, _, _ := strings.Cut(a.Name, ".")
-		if !kinds[name] {
-			shares[a.Priority]++
-		}
 		kinds[name] = true
-		for what, text := range map[string]string{"title": a.Title, "cause": a.Cause, "consequence": a.Consequence, "response": a.Response,
-			"verify": a.Verify, "hazard": a.Hazard, "area": a.Area} {
-			if strings.TrimSpace(text) == "" || strings.ContainsAny(text, "{}") {
-				t.Errorf("%s: %s is %q", a.Name, what, text)
-			}
-		}
-		if !strings.HasPrefix(a.Procedure, "SITE PROCEDURE: ") {
-			t.Errorf("%s: procedure %q is not left to the site", a.Name, a.Procedure)
-		}
 		if a.Priority == plant.PriorityNone || a.Respond <= 0 {
 			t.Errorf("%s: priority %s, %s to respond", a.Name, a.Priority, a.Respond)
 		}
@@ -304,14 +307,130 @@ func TestRuleLibraryIsRationalised(t *testing.T) {
 			t.Errorf("%s: urgent with %s to respond", a.Name, a.Respond)
 		}
 	}
-	if len(kinds) < 40 {
-		t.Errorf("%d kinds of alarm, want 40", len(kinds))
+	if len(kinds) < 80 {
+		t.Errorf("%d kinds of alarm, want 80", len(kinds))
 	}
-	t.Logf("%d alarms of %d kinds; kinds by priority: %v", len(s.Alarms()), len(kinds), shares)
+	sayWell(t, s.Alarms())
 	for _, n := range s.Notes() {
 		if strings.Contains(n.Text, "write the unit") {
 			t.Errorf("%s:%d: %s: %s", n.File, n.Line, n.Rule, n.Text)
 		}
+	}
+	// A site learns from 'calandria check' which procedures it still has to name.
+	missing := map[string]bool{}
+	for _, p := range s.Placeholders() {
+		if p.Field == "procedure" {
+			missing[p.Rule] = true
+		}
+	}
+	for k := range kinds {
+		if !missing[k] {
+			t.Errorf("the procedure of %s is not listed as the site's to fill in", k)
+		}
+	}
+}
+
+// sayWell checks the texts as somebody reads them at three in the morning: short
+// sentences, the first thing to do first, a number beside it, no dialect of ours.
+func sayWell(t *testing.T, alarms []plant.AlarmSpec) {
+	t.Helper()
+	// What has no number: a pump stopped, a body being cleaned, a fact about the program.
+	switches := []string{"vacuum_pump_stopped", "injection_pump_stopped", "pan_vacuum_pump", "body_instrument_lost", "pan_instrument_lost",
+		"archive_failed", "journal_failed", "forwarding_failed", "notices_failed", "alarm_state_lost", "mill_server_lost"}
+	notFirst := regexp.MustCompile(`^(The|It|If|When|Perhaps|Maybe|Try|Please|Consider|You|Should) `)
+	dialect := regexp.MustCompile(`(?i)\b(setpoint|deadband|PV|HH|NCG|boolean|threshold|operator|ASAP|ensure|utili[sz]e)\b`)
+	seen := map[string]bool{}
+	for _, a := range alarms {
+		kind, _, _ := strings.Cut(a.Name, ".")
+		if seen[kind] {
+			continue
+		}
+		seen[kind] = true
+		for what, text := range map[string]string{"title": a.Title, "cause": a.Cause, "consequence": a.Consequence, "response": a.Response,
+			"verify": a.Verify, "hazard": a.Hazard, "area": a.Area} {
+			if strings.TrimSpace(text) == "" || strings.ContainsAny(text, "{}") {
+				t.Errorf("%s: %s is %q", a.Name, what, text)
+			}
+			if w := dialect.FindString(text); w != "" {
+				t.Errorf("%s: %s says %q", a.Name, what, w)
+			}
+			if what == "title" || what == "area" {
+				continue
+			}
+			if !strings.HasSuffix(text, ".") && !strings.HasSuffix(text, "?") {
+				t.Errorf("%s: %s has no end: %q", a.Name, what, text)
+			}
+			for _, sentence := range regexp.MustCompile(`[.;:?] `).Split(text, -1) {
+				if n := len(strings.Fields(sentence)); n > 18 {
+					t.Errorf("%s: %s has a sentence of %d words: %q", a.Name, what, n, sentence)
+				}
+			}
+		}
+		if notFirst.MatchString(a.Response) {
+			t.Errorf("%s: the response does not begin with what to do: %q", a.Name, a.Response)
+		}
+		if !strings.HasPrefix(a.Procedure, "SITE PROCEDURE: ") {
+			t.Errorf("%s: procedure %q is not left to the site", a.Name, a.Procedure)
+		}
+		if a.Priority == plant.PriorityUrgent && strings.HasPrefix(a.Hazard, "None") {
+			t.Errorf("%s: urgent, and no hazard named", a.Name)
+		}
+		if slices.Contains(switches, kind) {
+			continue
+		}
+		if a.Setpoint == nil && !strings.ContainsAny(a.Title, "0123456789") && a.Unit == "" {
+			t.Errorf("%s: neither value nor limit stands beside %q", a.Name, a.Title)
+		}
+	}
+}
+
+// The distribution of priorities stands in rules/README.md as it is.
+func TestPriorityDistribution(t *testing.T) {
+	h, _ := demoHouse(t)
+	s, err := rules.Load(ruleFiles(t), h, rules.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var alarms, kinds [5]int
+	names := map[plant.Priority][]string{}
+	seen := map[string]bool{}
+	for _, a := range s.Alarms() {
+		alarms[a.Priority]++
+		if kind, _, _ := strings.Cut(a.Name, "."); !seen[kind] {
+			seen[kind] = true
+			kinds[a.Priority]++
+			names[a.Priority] = append(names[a.Priority], kind)
+		}
+	}
+	var b strings.Builder
+	b.WriteString("<!-- priorities:begin -->\n<!-- Written by: go test ./deploy -run Distribution -update -->\n\n| priority | kinds | share | alarms of the demo mill | share |\n| --- | --- | --- | --- | --- |\n")
+	for p := plant.PriorityUrgent; p <= plant.PriorityLow; p++ {
+		fmt.Fprintf(&b, "| %s | %d | %.0f %% | %d | %.0f %% |\n", p, kinds[p], 100*float64(kinds[p])/float64(len(seen)), alarms[p], 100*float64(alarms[p])/float64(len(s.Alarms())))
+	}
+	for _, p := range []plant.Priority{plant.PriorityUrgent, plant.PriorityHigh} {
+		slices.Sort(names[p])
+		fmt.Fprintf(&b, "\n%s: %s.\n", strings.ToUpper(p.String()[:1])+p.String()[1:], strings.Join(names[p], ", "))
+	}
+	b.WriteString("\n<!-- priorities:end -->")
+	t.Log(b.String())
+	data, err := os.ReadFile("rules/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(data)
+	i, j := strings.Index(text, "<!-- priorities:begin -->"), strings.Index(text, "<!-- priorities:end -->")
+	if i < 0 || j < i {
+		t.Fatal("rules/README.md has no place for the priorities")
+	}
+	j += len("<!-- priorities:end -->")
+	if text[i:j] == b.String() {
+		return
+	}
+	if !*update {
+		t.Fatal("rules/README.md states another distribution; go test ./deploy -run Distribution -update")
+	}
+	if err := os.WriteFile("rules/README.md", []byte(text[:i]+b.String()+text[j:]), 0o644); err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -383,6 +502,43 @@ sets:
 	for _, want := range []string{"vacuum_low.S.B2", "level_high.S.B2", "pressure_reversed.S.B1", "bad_quality_flood"} {
 		if !slices.Contains(names, want) {
 			t.Errorf("%s is missing of %v", want, names)
+		}
+	}
+}
+
+// The alarms on instruments of the site's own load where those instruments are.
+func TestSiteInstruments(t *testing.T) {
+	const tags = `
+tags:
+  syrup_ph: {node: "nsu=urn:x;s=ph", title: "pH of the syrup", range: [0, 14]}
+  condensate_tank_vent_temperature: {node: "nsu=urn:x;s=vent", title: "Vent of the condensate tank", dimension: temperature, unit: degC, range: [0, 150]}
+  caustic_tank_level: {node: "nsu=urn:x;s=caustic", title: "Caustic tank", dimension: level, unit: "%", range: [0, 110]}
+  caustic_transfer: {node: "nsu=urn:x;s=transfer", title: "1 while caustic is pumped", dimension: state}
+  tail_water_conductivity: {node: "nsu=urn:x;s=tail", title: "Tail water of the evaporator", dimension: conductivity, unit: uS/cm, range: [0, 5000]}
+`
+	data, err := fs.ReadFile(Rules(), "more/site_instruments.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	demo := string(Demo())
+	i := strings.Index(demo, "\ntags:\n")
+	h, err := plant.Load("plant.yaml", []byte(demo[:i]+tags))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := rules.Load([]rules.File{{Name: "site_instruments.yaml", Data: data}}, h, rules.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(s.Alarms()); n != 4 {
+		t.Errorf("%d alarms, want 4", n)
+	}
+	sayWell(t, s.Alarms())
+	// What its head tells the reader to write is what stands here.
+	for _, line := range strings.Split(strings.TrimSpace(tags), "\n")[1:] {
+		name, _, _ := strings.Cut(strings.TrimSpace(line), ":")
+		if !strings.Contains(string(data), "#     "+name+": {node") {
+			t.Errorf("the head of the file does not show %s", name)
 		}
 	}
 }
