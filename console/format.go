@@ -279,6 +279,7 @@ type reading struct {
 	How     string
 	Sigma   string
 	Where   string // server and node of an instrument
+	Node    string // its last part, enough to tell it by
 	Value   float64
 	OK      bool
 	Band    *band
@@ -306,6 +307,7 @@ func (s *Server) read(p *Picture, id plant.TagID, now time.Time) reading {
 	}
 	if t.Source == plant.Measured {
 		r.Where = strings.TrimSpace(t.Server + " " + t.Node)
+		r.Node = t.Server + " " + t.Node[strings.LastIndexByte(t.Node, ';')+1:]
 	}
 	if p == nil || p.Frame == nil {
 		r.Why = "no picture yet"

@@ -186,6 +186,28 @@ func (s *Server) vacuumView(x *Vacuum) vacuumView {
 	return v
 }
 
+// calmLine says the same of several condensers.
+type calmLine struct{ Names, Text string }
+
+// calmVacuum gathers the condensers of which there is nothing to tell.
+func calmVacuum(vs []vacuumView) []calmLine {
+	var out []calmLine
+	for _, v := range vs {
+		text := "not judged, " + v.Reason
+		if v.Unusual {
+			continue
+		} else if v.OK {
+			text = "nothing unusual"
+		}
+		if i := slices.IndexFunc(out, func(l calmLine) bool { return l.Text == text }); i >= 0 {
+			out[i].Names += ", " + v.Name
+			continue
+		}
+		out = append(out, calmLine{v.Name, text})
+	}
+	return out
+}
+
 // servedBy is the condenser that makes a vessel's vacuum: of a set, its last
 // body and a pan; a condenser's is itself.
 func (s *Server) servedBy(e *plant.Equipment) *plant.Equipment {

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/alerting"
 	"calandria/plant"
 )
 
@@ -28,7 +29,7 @@ func TestInsights(t *testing.T) {
 		}
 	}
 	must("/instruments", "Contradicts the others", "never corrected by the program")
-	must("/", "CD5</a>", "nothing unusual", "not judged")
+	must("/", "Vacuum of CD5: nothing unusual", "not judged, the condenser is not at work")
 	must("/vessel/CD5", "Nothing unusual.", "normal learned from 5 h of running")
 	must("/vessel/CDA", "Not judged: the condenser is not at work.")
 	must("/alarms/EV5_vacuum_low", "likely causes", "Nothing unusual.")
@@ -105,5 +106,38 @@ func TestVacuumAlarm(t *testing.T) {
 		if got != c.want {
 			t.Errorf("%+v: %q, want %q", c.spec, got, c.want)
 		}
+	}
+}
+
+// TestRulesFilter: the list of definitions narrows to what fits, its figures
+// stay those of all.
+func TestRulesFilter(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	body := get(t, s.Handler(), "/rules?match=VACUUM", http.StatusOK)
+	if !strings.Contains(body, "Vacuum of body 5 is falling") || strings.Contains(body, "Juice level of body 4") || !strings.Contains(body, "alarms defined") || !strings.Contains(body, `value="VACUUM"`) {
+		t.Error("the list does not keep to what was asked for")
+	}
+	if body := get(t, s.Handler(), "/rules?match=nothing+of+the+kind", http.StatusOK); !strings.Contains(body, "Nothing fits") {
+		t.Error("an empty list says nothing")
+	}
+}
+
+// TestPending: while a delay runs the page does not call the condition normal.
+func TestPending(t *testing.T) {
+	now := time.Now()
+	m := newMill(t, now)
+	m.specs[1].OnDelay = time.Hour
+	var err error
+	if m.engine, err = alerting.New(m.specs); err != nil {
+		t.Fatal(err)
+	}
+	name := m.specs[1].Name
+	m.feed(name, now.Add(-time.Minute), plant.False, 1)
+	m.feed(name, now, plant.True, 1)
+	m.publish(now)
+	s := newServer(t, m, Options{})
+	if body := get(t, s.Handler(), "/alarms/"+name, http.StatusOK); !strings.Contains(body, "present, alarm at "+s.clock(now.Add(time.Hour))) {
+		t.Error("the page does not say when the alarm will come")
 	}
 }

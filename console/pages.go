@@ -170,7 +170,7 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 	for i := range p.Vacuum {
 		vacuum = append(vacuum, s.vacuumView(&p.Vacuum[i]))
 	}
-	v.Parts["pans"], v.Parts["condensers"] = pans, map[string]any{"Rows": conds, "Vacuum": vacuum}
+	v.Parts["pans"], v.Parts["condensers"] = pans, map[string]any{"Rows": conds, "Vacuum": vacuum, "Calm": calmVacuum(vacuum)}
 	v.Parts["health"] = s.health(p, now)
 	v.Data = map[string]any{"Sets": sets, "Pans": len(pans) > 0, "Condensers": len(conds) > 0}
 	return v, nil
@@ -444,7 +444,7 @@ func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
 		defer cancel()
-		events, err := s.b.Events(ctx, EventFilter{Match: name, Limit: 12})
+		events, err := s.b.Events(ctx, EventFilter{Match: name, Kinds: withoutQuality, Limit: 12})
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)
 		}
@@ -680,6 +680,7 @@ type eventRow struct {
 	Seq                   uint64
 	Time, Kind, Word      string
 	Mark                  *markData
+	Called                bool // it called the operator
 	Alarm, AlarmHref      string
 	Source, SourceHref    string
 	Text, Who, Code, Note string
@@ -704,6 +705,7 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 	if e.Alarm != "" {
 		r.AlarmHref = "/alarms/" + escapeSegment(e.Alarm)
 		if e.Priority != plant.PriorityNone {
+			r.Called = (e.Kind == plant.EventAlarm || e.Kind == plant.EventRealarm) && e.Annunciated
 			r.Mark = markOf(int(e.Priority), e.Kind == plant.EventAlarm && e.Annunciated)
 		}
 		if r.Text == "" {
@@ -872,9 +874,19 @@ func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		Href, RuleHref, SourceHref, Limit, Times string
 		Mark                                     *markData
 	}
+	match, err := cleanText("With", r.URL.Query().Get("match"), 100)
+	if err != nil {
+		return nil, err
+	}
 	var rows []row
 	counts := map[int]int{}
+	total := 0
 	for _, a := range s.b.Specs() {
+		counts[int(a.Priority)]++
+		total++
+		if all := strings.ToLower(strings.Join([]string{a.Name, a.Title, a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response}, "\n")); !strings.Contains(all, strings.ToLower(match)) {
+			continue
+		}
 		x := row{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), RuleHref: "/rules/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}
 		if _, ok := s.b.House().Equip(a.Source); ok {
 			x.SourceHref = vesselHref(a.Source)
@@ -892,7 +904,6 @@ func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, e
 			}
 		}
 		x.Times = strings.Join(times, ", ")
-		counts[int(a.Priority)]++
 		rows = append(rows, x)
 	}
 	slices.SortStableFunc(rows, func(a, b row) int {
@@ -908,9 +919,9 @@ func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, e
 	}
 	var shares []share
 	for pr := 1; pr <= 4; pr++ {
-		if len(rows) > 0 {
-			shares = append(shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(len(rows)), 0)})
+		if total > 0 {
+			shares = append(shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(total), 0)})
 		}
 	}
-	return &view{Template: "rules.html", Title: "Rules", Section: "rules", Data: map[string]any{"Rows": rows, "Shares": shares, "Total": len(rows)}}, nil
+	return &view{Template: "rules.html", Title: "Rules", Section: "rules", Data: map[string]any{"Rows": rows, "Shares": shares, "Total": total, "Match": match}}, nil
 }

@@ -1,0 +1,49 @@
+package main
+
+import (
+	"testing"
+	"time"
+)
+
+// TestInsightsShared: between two questions every picture gets the same lists,
+// and asking for them costs nothing.
+func TestInsightsShared(t *testing.T) {
+	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := newCore(h, files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var in insights
+	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	_, first := in.of(c.calc, at, 1)
+	if len(first) != 4 || first[0].OK || first[0].Reason == "" {
+		t.Fatalf("%+v", first)
+	}
+	if n := testing.AllocsPerRun(100, func() { in.of(c.calc, at.Add(9*time.Second), 2) }); n != 0 {
+		t.Errorf("%v allocations a picture", n)
+	}
+	if _, again := in.of(c.calc, at.Add(9*time.Second), 2); &again[0] != &first[0] {
+		t.Error("asked again within ten seconds")
+	}
+	_, later := in.of(c.calc, at.Add(10*time.Second), 2)
+	if &later[0] == &first[0] {
+		t.Error("a list that was handed out is written to again")
+	}
+	for i := range in.vacuum {
+		in.vacuum[i].OK = true
+	}
+	in.open = false
+	for _, x := range []struct {
+		after time.Duration
+		seq   uint64
+		anew  bool
+	}{{30 * time.Second, 2, false}, {59 * time.Second, 2, false}, {11 * time.Second, 3, true}, {60 * time.Second, 2, true}, {-time.Second, 2, true}} {
+		was := in
+		if _, got := was.of(c.calc, in.asked.Add(x.after), x.seq); (&got[0] != &later[0]) != x.anew {
+			t.Errorf("%+v: asked anew: %v", x, !x.anew)
+		}
+	}
+}
