@@ -835,6 +835,10 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	if !ok {
 		return
 	}
+	if len(made.inputs) == 0 {
+		l.fault(lf, field+".when", "the condition reads no tag: it never changes", "compare a tag with a limit")
+		return
+	}
 	if spec.Source == "" {
 		spec.Source = l.source(this, made.inputs)
 	} else if _, ok := l.set.house.Equip(spec.Source); !ok {

@@ -332,6 +332,8 @@ func TestDimensions(t *testing.T) {
 		{"delta(EV.EV1.juice_temperature, \"1h\") > degC(5)", "temperature difference is compared with temperature"},
 		{"EV.EV1.vapour_pressure > unit(3, \"m\")", "unit \"m\" is not known"},
 		{"EV.EV1.level > unit(3, \"%\")", "may mean"},
+		{"true", "the condition reads no tag"},
+		{"sqrt(pct(4) / pct(1)) > 0", "the condition reads no tag"},
 		{"EV.EV1.level", "a number (level) stands where a condition is expected"},
 		{"EV.EV1.level > 3 > 2", ""},
 		{"(EV.EV1.level > 3) + 1 > 2", "a condition stands where a number is"},

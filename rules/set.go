@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -104,6 +105,9 @@ type Note struct {
 	Rule string
 	Text string
 }
+
+// String gives "file:line: rule: text".
+func (n Note) String() string { return fmt.Sprintf("%s:%d: %s: %s", n.File, n.Line, n.Rule, n.Text) }
 
 // Placeholder is a text of the rule library that only the site can fill in.
 type Placeholder struct {
