@@ -43,7 +43,8 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 		v.compartments(c)
 	} else {
 		v.in.batch = true
-		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
+		// No loss, like the live evaporation: the water of a strike is its sum.
+		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, LossPct: -1, Site: v.site}
 		if len(cfg.LiquorPurityPct) == 2 {
 			d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
 		}

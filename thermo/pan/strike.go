@@ -96,7 +96,7 @@ type Design struct {
 	// StrikeHours is the usual length from charge to drop, for the interpolation
 	// by time; default 4.
 	StrikeHours float64
-	LossPct     float64 // of the heat, see Evaporation; default 3
+	LossPct     float64 // of the heat, see Evaporation; 0: the default 3; below 0: none
 	Site        Site
 }
 
