@@ -44,7 +44,7 @@ function draw(answer) {
   const muted = token("--muted"), line = token("--line");
   const from = Date.parse(answer.from) / 1000, to = Date.parse(answer.to) / 1000;
   whole = [from, to];
-  const height = Math.max(150, Math.min(420, (window.innerHeight - host.getBoundingClientRect().top - 120) / units.length - 24));
+  const height = Math.max(150, Math.min(680, (window.innerHeight - host.getBoundingClientRect().top - 120) / units.length - 24));
   let values = 0;
   for (const unit of units) {
     const mine = tags.filter((t) => t.unit === unit);
@@ -161,6 +161,7 @@ async function refresh() {
   }
 }
 
+if (state) state.textContent = "Reading the archive.";
 await refresh();
 let resized = 0;
 window.addEventListener("resize", () => { clearTimeout(resized); resized = setTimeout(refresh, 300); });
