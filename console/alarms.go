@@ -79,10 +79,10 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		r.SourceHref = vesselHref(spec.Source)
 	}
 	if !math.IsNaN(a.Value) && a.Occurrence > 0 {
-		r.Value = strings.TrimSpace(specNumber(a.Value) + " " + unitWord(spec.Unit))
+		r.Value = specValue(a.Value, spec.Unit)
 	}
 	if spec.Setpoint != nil {
-		r.Limit = strings.TrimSpace(specNumber(*spec.Setpoint) + " " + unitWord(spec.Unit))
+		r.Limit = specValue(*spec.Setpoint, spec.Unit)
 	}
 	if spec.Respond > 0 && a.Active && !a.State.Hidden() {
 		left := spec.Respond - now.Sub(a.ActiveSince)
@@ -111,6 +111,14 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	}
 	r.Hidden = strings.Join(why, "; ")
 	return r
+}
+
+// specValue writes a value of an alarm with its unit; a time as people say it.
+func specValue(v float64, unit string) string {
+	if unit == "s" && v >= 0 && v < 1e9 {
+		return span(time.Duration(v * float64(time.Second)))
+	}
+	return strings.TrimSpace(specNumber(v) + " " + unitWord(unit))
 }
 
 // specNumber writes a value of an alarm, whose format the definition does not
