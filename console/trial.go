@@ -81,6 +81,10 @@ type trialSpanView struct {
 // trialForm makes the form of a rule; a posted one keeps what was typed.
 func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 	f := &trialForm{Href: "/rules/" + escapeSegment(alarm) + "/try"}
+	if !s.gate.allowed(actorOf(r), toTry) {
+		f.None = "Trying a limit needs the role " + string(least(toTry)) + "."
+		return f, nil
+	}
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 	defer cancel()
 	text, err := s.b.RuleText(ctx, alarm)

@@ -148,3 +148,15 @@ func TestTrialInBrowser(t *testing.T) {
 		t.Errorf("the page's console says:\n%s", text)
 	}
 }
+
+// TestTrialTakesARole: the form stands only where it would be taken.
+func TestTrialTakesARole(t *testing.T) {
+	g := newGated(t, nil)
+	for role, form := range map[Role]bool{Operator: false, Engineer: true} {
+		_, cookie, _ := g.signIn(string(role), testPassword)
+		_, _, body := g.do("GET", trialPage, cookie, nil)
+		if strings.Contains(body, `name="f.high"`) != form || strings.Contains(body, "needs the role engineer") == form {
+			t.Errorf("%s: the form: %v", role, !form)
+		}
+	}
+}
