@@ -65,13 +65,15 @@ type chain struct {
 	mix                       [MaxBodies]stream  // outlet of each juice group, at its first body
 	v, x, bpe, tj, q, w, hvap [MaxBodies]float64 // t/h, Brix, K, degC, MJ/h, t/h, kJ/kg
 	inflow, intemp            [MaxBodies]float64
-	bend                      [MaxBodies]float64 // slope of boil's equation in v where it was last solved
+	bend                      [MaxBodies]float64 // slope of boil's equation in v where it was last solved; 0 = unknown
+	lean                      [MaxBodies]float64 // evaporation per duty of effect 1, t/MJ, between closeOn's last sweeps
 	qe, we, flash, vap        [MaxEffects]float64
 	sumV                      float64
 	gain                      float64 // evaporation per duty of effect 1, t/MJ, where closeOn last ended
 
-	dry     int  // 1 + body whose liquor would exceed maxLiquor; 0 = none
-	noBPE   bool // the elevation equation gave no value
+	rough   float64 // relative error allowed in a sweep that another follows
+	dry     int     // 1 + body whose liquor would exceed maxLiquor; 0 = none
+	noBPE   bool    // the elevation equation gave no value
 	noEnth  bool
 	settled bool
 }
@@ -256,6 +258,7 @@ func (s *Set) vapourOf(e int) (flow, h float64) {
 func (s *Set) start() {
 	c := &s.c
 	c.dry, c.noBPE, c.noEnth, c.settled = 0, false, false, false
+	c.rough = 0
 	// A straight line of evaporation to 60 % of the water is near enough.
 	total := 0
 	for e := range s.n {
@@ -273,6 +276,9 @@ func (s *Set) start() {
 		c.x[b] = 100 * c.feed.solids / left
 		if c.x[b] > maxLiquor {
 			c.x[b] = maxLiquor
+		}
+		if s.forward && !s.shared {
+			continue // one sweep is exact and reads nothing else
 		}
 		c.bpe[b] = s.elevation(b, c.x[b])
 		c.tj[b] = c.tv[b] + c.bpe[b]
@@ -309,12 +315,13 @@ func (s *Set) boil(b int, heat float64, in stream) {
 	}
 	// The slope hardly changes from call to call: that of the last one makes the
 	// first step as good as a secant's.
+	tolerance := max(c.rough, 1e-13) * in.flow
 	g0 := eval(v0)
 	v1 := v0 + (g0-v0)/(1-c.bend[b])
 	for range 30 {
 		g1 := eval(v1)
 		e0, e1 := g0-v0, g1-v1
-		if math.Abs(e1) <= 1e-13*in.flow || e1 == e0 {
+		if math.Abs(e1) <= tolerance || e1 == e0 {
 			v1 = g1
 			break
 		}
@@ -361,7 +368,7 @@ func (s *Set) sweep(q1 float64) {
 				worst = max(worst, math.Abs(c.v[b]-before[b]))
 			}
 		}
-		if round > 0 && worst <= 1e-13*c.feed.flow {
+		if round > 0 && worst <= max(0.1*c.rough, 1e-14)*c.feed.flow {
 			c.settled = true
 			break
 		}
@@ -494,37 +501,61 @@ func (s *Set) closeOn(target float64, near bool) bool {
 	for i := range s.n - 1 {
 		s0 += c.bleed[s.act[i]] * (1 - float64(i+1)/float64(s.n))
 	}
-	q0, gain, tolerance := s0*lam, float64(s.n)/lam, 1e-13*c.feed.flow
+	q0, gain, tolerance := s0*lam, s.roughGain(), 1e-13*c.feed.flow
+	// The first sweeps only lead to the next ones.
+	c.rough = 1e-5
+	var before [MaxBodies]float64
 	if near {
-		q0, gain, tolerance = c.qe[first], c.gain, 1e-13*c.feed.flow
+		q0, gain, c.rough = c.qe[first]+(target-c.sumV)/c.gain, c.gain, 1e-7
+		s.shift(q0 - c.qe[first])
+	} else {
+		for b, d := range s.d.Bodies {
+			c.lean[b] = gain / float64(s.n*max(1, s.count[d.Effect-1]))
+		}
 	}
 	s.sweep(q0)
 	f0 := c.sumV - target
-	if near && math.Abs(f0) <= tolerance {
-		return c.settled
+	used := c.rough
+	c.rough *= 1e-3
+	if near && math.Abs(f0) <= 1e-5*c.feed.flow {
+		c.rough = 0
 	}
-	q1 := q0 - f0/gain
+	q1, at := q0-f0/gain, q0
 	low, high := math.Inf(-1), math.Inf(1)
-	if f0 > 0 {
-		high = q0
-	} else {
-		low = q0
+	// A sweep binds the answer only as far as it is exact.
+	bind := func(q, f float64, rough float64) {
+		switch margin := 100 * rough * c.feed.flow; {
+		case f > margin:
+			high = min(high, q)
+		case f <= -margin:
+			low = max(low, q)
+		}
 	}
+	bind(q0, f0, used)
 	c.gain = gain
 	for range 80 {
+		before = c.v
+		s.shift(q1 - at)
 		s.sweep(q1)
+		at = q1
 		f1 := c.sumV - target
-		if g := (f1 - f0) / (q1 - q0); math.Abs(q1-q0) > 1e-7*math.Abs(q1) && g > 0.2*gain && g < 5*gain {
+		if g := (f1 - f0) / (q1 - q0); math.Abs(q1-q0) > 1e-5*math.Abs(q1) && g > 0.2*gain && g < 5*gain {
 			c.gain = g
+			for b := range s.d.Bodies {
+				c.lean[b] = (c.v[b] - before[b]) / (q1 - q0)
+			}
 		}
-		if math.Abs(f1) <= tolerance {
+		used = c.rough
+		switch {
+		case used > 0: // not to be judged
+			c.rough = 0
+			if math.Abs(f1) <= 1e-9*c.feed.flow {
+				continue
+			}
+		case math.Abs(f1) <= tolerance:
 			return c.settled
 		}
-		if f1 > 0 {
-			high = min(high, q1)
-		} else {
-			low = max(low, q1)
-		}
+		bind(q1, f1, used)
 		next := q1 - f1*(q1-q0)/(f1-f0)
 		switch {
 		case next > low && next < high:
@@ -541,4 +572,50 @@ func (s *Set) closeOn(target float64, near bool) bool {
 		q0, f0, q1 = q1, f1, next
 	}
 	return false
+}
+
+// shift moves the evaporations to where a change of the duty will bring them, as
+// first guesses.
+func (s *Set) shift(duty float64) {
+	for b := range s.d.Bodies {
+		if s.in[b] {
+			s.c.v[b] += s.c.lean[b] * duty
+		}
+	}
+}
+
+// roughGain is about the evaporation per duty of effect 1, t/MJ: every effect
+// hands its heat on, less the loss; more evaporated before is less juice, and more
+// condensate, that flashes after.
+func (s *Set) roughGain() float64 {
+	c := &s.c
+	var gain, line float64
+	heat := 1.0
+	for i := range s.n {
+		e := s.act[i]
+		b := s.members[e][0]
+		if i > 0 {
+			up := s.act[i-1]
+			flash := line * (c.hle[up] - c.hle[e])
+			line += heat/c.lam[e] - flash/c.lam[e]
+			heat += flash
+			if s.d.VapourCondensate != Flashed {
+				line = 0
+			}
+			if s.forward {
+				heat -= gain * 3.8 * (c.tv[s.members[up][0]] - c.tv[b])
+			}
+		}
+		latent := c.hv[b] - 4*c.tv[b]
+		v := heat * (1 - s.d.LossFraction) / latent
+		gain += v
+		heat = v * (c.hv[b] - c.hle[e])
+		if i+1 < s.n {
+			heat = v * c.lam[s.act[i+1]]
+		}
+	}
+	if !(gain > 0) {
+		return float64(s.n) / (c.hs - c.hle[s.act[0]])
+	}
+	return gain
 }
