@@ -12,7 +12,7 @@
 //	viscosity                    Viscosity (genotelle)           0-80 % Brix, 0-100 degC    3 %; 8 % hot and thin, 14 % cold
 //	thermal conductivity         Conductivity (riedel)           0-80 % Brix, 0-100 degC    5 %
 //	refractive index             RefractiveIndex and inverse,    0-85 % Brix, 20 degC       0.01 Brix
-//	                             RefractometerCorrection         0-75 % Brix, 10-30 degC    0.03 Brix
+//	                             RefractometerCorrection         5-75 % Brix, 10-30 degC    0.04 Brix
 //	solubility                   SolubilityModel (vavrinecz)     0-90 degC                  0.15 % absolute
 //	solubility coefficient       Impurity.Coefficient            0-3 kg/kg nonsucrose/water several %
 //	supersaturation and inverse  SolubilityModel.Supersaturation,                           several %

@@ -139,11 +139,11 @@ func TestRefractiveIndexTable(t *testing.T) {
 			v, err := liquor.BrixFromRefractiveIndex(r.extra["nD"])
 			return float64(v), err, true
 		case "brix_poly5":
-			// A polynomial of the enology texts, not carried here; its source says it
-			// reproduces the same table within 0.03 Brix: an independent check.
-			r.fields["tol_abs"], r.fields["tol_rel"] = "0.03", ""
-			v, err := liquor.BrixFromRefractiveIndex(r.extra["nD"])
+			v, err := liquor.BrixFromRefractiveIndexPoly5(r.extra["nD"])
 			return float64(v), err, true
+		case "tcorr_1936":
+			v, err := liquor.RefractometerCorrection1936(r.brix(), r.celsius())
+			return v, err, true
 		case "tcorr_fit":
 			v, err := liquor.RefractometerCorrection(r.brix(), r.celsius())
 			return v, err, true
@@ -633,6 +633,10 @@ func FuzzLiquor(f *testing.F) {
 		check("refractive index", v, err)
 		x, err := liquor.BrixFromRefractiveIndex(k)
 		check("Brix from refractive index", float64(x), err)
+		v, err = liquor.RefractometerCorrection1936(bx, tc)
+		check("refractometer correction 1936", v, err)
+		x5, err := liquor.BrixFromRefractiveIndexPoly5(1.33 + k)
+		check("Brix from index, polynomial", float64(x5), err)
 		v, err = liquor.RefractometerCorrection(bx, tc)
 		check("refractometer", v, err)
 		v, err = liquor.LatentHeat(bx, kp)
