@@ -150,7 +150,7 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 		w.misfit(t.right)
 		moved := 0.0
 		for i := range n {
-			x := t.y[i] - w.sigma[i]*w.along(i)
+			x := t.y[i] - w.sigma[i]*w.along[i]
 			moved = max(moved, math.Abs(x-t.x[i])/w.sigma[i])
 			t.x[i] = x
 		}
@@ -179,7 +179,7 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 	// Serial elimination on the last linearisation.
 	for left := k; best >= 0 && (dot(w.z, w.z) > t.chi2(left) || math.Abs(w.test(best)) > t.sidak(tested)); left-- {
 		sus := out.suspect()
-		sus.Instrument, sus.Z, sus.Bias = best, w.test(best), w.sigma[best]*w.along(best)/w.norm[best]
+		sus.Instrument, sus.Z, sus.Bias = best, w.test(best), w.sigma[best]*w.along[best]/w.norm[best]
 		for i := range n {
 			if i != best && w.redundant(i) && math.Abs(dot(w.vector(i), w.vector(best))) > alikeFrom*math.Sqrt(w.norm[i]*w.norm[best]) {
 				sus.Alike = append(sus.Alike, i)

@@ -25,8 +25,9 @@ type whitened struct {
 	only  []int     // >= 0: the one balance of value i, its slope 1 and the others 0
 	sigma []float64
 
-	vr, inv, b, z, norm []float64 // vr holds L after factor
-	gone                []bool    // taken as unmeasured
+	vr, inv, b, z []float64 // vr holds L after factor
+	norm, along   []float64 // b_i.b_i and b_i.z, the adjustment of value i in its standard deviations
+	gone          []bool    // taken as unmeasured
 }
 
 // grow returns list with length n; what it holds is left over.
@@ -41,7 +42,8 @@ func grow[T any](list []T, n int) []T {
 func (w *whitened) size(n, m int) {
 	w.n, w.m = n, m
 	w.a, w.b = grow(w.a, n*m), grow(w.b, n*m)
-	w.only, w.sigma, w.norm, w.gone = grow(w.only, n), grow(w.sigma, n), grow(w.norm, n), grow(w.gone, n)
+	w.only, w.sigma, w.gone = grow(w.only, n), grow(w.sigma, n), grow(w.gone, n)
+	w.norm, w.along = grow(w.norm, n), grow(w.along, n)
 	w.vr, w.inv, w.z = grow(w.vr, m*m), grow(w.inv, m*m), grow(w.z, m)
 }
 
@@ -139,13 +141,13 @@ func (w *whitened) misfit(r []float64) {
 			to[k] += rj * x
 		}
 	}
+	for i := range w.along {
+		w.along[i] = dot(w.vector(i), w.z)
+	}
 }
 
 // vector is b_i.
 func (w *whitened) vector(i int) []float64 { return w.b[i*w.m : (i+1)*w.m] }
-
-// along is b_i.z: the adjustment of value i in its standard deviations.
-func (w *whitened) along(i int) float64 { return dot(w.vector(i), w.z) }
 
 // redundant reports whether some balance checks value i.
 func (w *whitened) redundant(i int) bool { return !w.gone[i] && w.norm[i] > 1e-10 }
@@ -178,12 +180,12 @@ func (w *whitened) without(i int) {
 		}
 		x := w.vector(k)
 		strip(x)
-		w.norm[k] = dot(x, x)
+		w.norm[k], w.along[k] = dot(x, x), dot(x, w.z)
 	}
 }
 
 // test is the measurement test of value i, which is redundant.
-func (w *whitened) test(i int) float64 { return -w.along(i) / math.Sqrt(w.norm[i]) }
+func (w *whitened) test(i int) float64 { return -w.along[i] / math.Sqrt(w.norm[i]) }
 
 // worst is the value with the largest measurement test, -1 if nothing is checked;
 // of exact twins the one that needs the smallest error for its accuracy. tests
