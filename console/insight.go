@@ -124,6 +124,7 @@ type vacuumView struct {
 	Above             string // how far above normal
 	Normal            string // where normal is from
 	Causes            []causeView
+	First             []causeView // those for a short list
 	Rest              string
 }
 
@@ -180,6 +181,7 @@ func (s *Server) vacuumView(x *Vacuum) vacuumView {
 		}
 		v.Causes = append(v.Causes, c)
 	}
+	v.First = v.Causes[:min(2, len(v.Causes))]
 	if len(x.Causes) > 1 && x.UnexplainedK > 0.05 {
 		v.Rest = decimals(x.UnexplainedK, 1) + " K is beyond what the first explains"
 	}

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
+
 	"calandria/alerting"
 	"calandria/plant"
 )
@@ -140,4 +142,25 @@ func TestPending(t *testing.T) {
 	if body := get(t, s.Handler(), "/alarms/"+name, http.StatusOK); !strings.Contains(body, "present, alarm at "+s.clock(now.Add(time.Hour))) {
 		t.Error("the page does not say when the alarm will come")
 	}
+}
+
+// TestInsightsInBrowser: the mark at a value says why when it has the focus, and
+// nothing is wider than the screen.
+func TestInsightsInBrowser(t *testing.T) {
+	sv, b := serve(t), newBrowser(t)
+	sv.mill.step(func(time.Time) { sv.mill.insight = true })
+	for _, page := range []struct{ name, path string }{{"house", "/"}, {"instruments", "/instruments"}, {"condenser", "/vessel/CD5"}, {"alarm", "/alarms/EV5_vacuum_low"}} {
+		b.do("open", chromedp.EmulateViewport(1280, 720), chromedp.Navigate(sv.url+page.path))
+		if page.name == "house" {
+			b.do("focus", chromedp.Click(".ladder span.v.doubt"))
+			if got := eval[string](b, "getComputedStyle(document.activeElement, '::after').content"); !strings.Contains(got, "6.3 kPa low") {
+				t.Errorf("the reason is not shown on focus: %s", got)
+			}
+		}
+		if wide := eval[int](b, "document.documentElement.scrollWidth - innerWidth"); wide > 0 {
+			t.Errorf("%s is %d px wider than the screen", page.path, wide)
+		}
+		b.shot("insight-" + page.name + "-1280")
+	}
+	b.clean()
 }
