@@ -110,9 +110,9 @@ func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
 // share the misfit out among the instruments, are kept from call to call. They are
 // worked out anew when the readings or an iterate lie more than two standard
 // deviations from where they were taken, or a reading without accuracy changed by
-// 2 %: on a set that keeps its load that is rare, on one whose juice flow wanders by
-// 1 % from minute to minute nearly every time, and costs about three times the
-// rest. What slopes of that age change in a reconciled value is below a
+// 2 %. On a set that keeps its load that is rare; on one whose juice flow moves by
+// 1 % between calls it is nearly every time, and such a call takes about five
+// times as long. What slopes of that age change in a reconciled value is below a
 // twentieth of its standard deviation (a test bounds it; 0.023 was the most seen).
 func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 	t := &s.tests
