@@ -542,3 +542,47 @@ tags:
 		}
 	}
 }
+
+// Conditions that no upset of the mill brings: each is put before its rule by
+// altering what the instruments read.
+func TestRulesOfRareConditions(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		before time.Duration
+		lasts  time.Duration
+		alter  map[string]func(v float64) float64
+		want   string
+	}{
+		{"caustic in the condensate of a body being cleaned", time.Hour, 3 * time.Minute, map[string]func(float64) float64{
+			"EV.EV3.cleaning": func(float64) float64 { return 1 }, "EV.EV3.condensate_conductivity": func(float64) float64 { return 900 }}, "cleaning_liquor_in_condensate.EV.EV3"},
+		{"a body being cleaned gets vapour", time.Hour, time.Minute, map[string]func(float64) float64{
+			"EV.EV1.cleaning": func(float64) float64 { return 1 }}, "cleaning_not_isolated.EV.EV1"},
+		{"no seed taken", time.Hour, 30 * time.Minute, map[string]func(float64) float64{
+			"PA1.phase": func(float64) float64 { return 2 }, "PA1.level": func(float64) float64 { return 32 }, "PA1.steam_valve": func(float64) float64 { return 60 },
+			"PA1.vapour_pressure": func(float64) float64 { return 16 }, "CDA.vapour_pressure": func(float64) float64 { return 16 }, "PA1.massecuite_temperature": func(float64) float64 { return 64.5 }, "CDA.pump_running": func(float64) float64 { return 1 }},
+			"seed_or_footing_missing.PA1"},
+		{"no footing", time.Hour, 40 * time.Minute, map[string]func(float64) float64{
+			"PB1.phase": func(float64) float64 { return 1 }, "PB1.level": func(float64) float64 { return 4 }}, "seed_or_footing_missing.PB1"},
+		{"vapour far too fast in the last body", 25 * time.Hour, 45 * time.Minute, map[string]func(float64) float64{
+			"EV.EV5.vapour_pressure": func(v float64) float64 { return v / 2 }, "CD5.vapour_pressure": func(v float64) float64 { return v / 2 }}, "entrainment_risk.EV.EV5"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m := newMill(t, start, 3)
+			m.quiet = true
+			m.settle(c.before)
+			if was := m.engine.Spec(c.want); was == nil {
+				t.Fatalf("no alarm %s", c.want)
+			}
+			m.alter = func(path string, v float64) float64 {
+				if f, ok := c.alter[path]; ok {
+					return f(v)
+				}
+				return v
+			}
+			if got := m.run(c.lasts, 5*time.Second); !slices.Contains(got, c.want) {
+				x, _ := m.house.Find("PA1.supersaturation")
+				t.Errorf("%s did not come; came %v (supersaturation of PA1 %v)", c.want, got, m.frame.Point(x.ID).Value)
+			}
+		})
+	}
+}
