@@ -141,6 +141,7 @@ func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, e
 		}
 		run.judges = append(run.judges, newJudge(c, from, to))
 	}
+	run.lighten("")
 	g.Go(func() error { return run.spread(ctx) })
 	for _, j := range run.judges {
 		g.Go(func() error { return j.follow(ctx, run) })
