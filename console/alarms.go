@@ -136,6 +136,8 @@ func specNumber(v float64) string {
 		n = 1
 	case a >= 10:
 		n = 2
+	case a > 0 && a < 0.1: // three digits that count, as of an hourly rate
+		n = min(8, 2-int(math.Floor(math.Log10(a))))
 	}
 	text := decimals(v, n)
 	if strings.Contains(text, ".") {

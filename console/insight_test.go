@@ -164,3 +164,12 @@ func TestInsightsInBrowser(t *testing.T) {
 	}
 	b.clean()
 }
+
+// TestSpecNumber: a small figure keeps three digits that count.
+func TestSpecNumber(t *testing.T) {
+	for v, want := range map[float64]string{0: "0", 0.77: "0.77", 0.7691: "0.769", 0.0053333: "0.00533", -0.0017552: "−0.00176", 0.05: "0.05", 0.0999: "0.0999", 12.345: "12.35", 16.14: "16.14", 1234.5: "1234", 1e-12: "0"} {
+		if got := specNumber(v); got != want {
+			t.Errorf("%v: %q, want %q", v, got, want)
+		}
+	}
+}
