@@ -318,7 +318,11 @@ func (s *Set) boil(b int, heat float64, in stream) {
 	tolerance := max(c.rough, 1e-13) * in.flow
 	g0 := eval(v0)
 	v1 := v0 + (g0-v0)/(1-c.bend[b])
-	for range 30 {
+	rounds := 30
+	if math.Abs(g0-v0) <= tolerance {
+		v1, rounds = g0, 0
+	}
+	for range rounds {
 		g1 := eval(v1)
 		e0, e1 := g0-v0, g1-v1
 		if math.Abs(e1) <= tolerance || e1 == e0 {
@@ -506,7 +510,7 @@ func (s *Set) closeOn(target float64, near bool) bool {
 	c.rough = 1e-5
 	var before [MaxBodies]float64
 	if near {
-		q0, gain, c.rough = c.qe[first]+(target-c.sumV)/c.gain, c.gain, 1e-7
+		q0, gain, c.rough = c.qe[first]+(target-c.sumV)/c.gain, c.gain, 1e-6
 		s.shift(q0 - c.qe[first])
 	} else {
 		for b, d := range s.d.Bodies {
