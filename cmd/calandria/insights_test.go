@@ -1,8 +1,12 @@
 package main
 
 import (
+	"slices"
 	"testing"
 	"time"
+
+	"calandria/collector/simulator"
+	"calandria/plant"
 )
 
 // TestInsightsShared: between two questions every picture gets the same lists,
@@ -45,5 +49,46 @@ func TestInsightsShared(t *testing.T) {
 		if _, got := was.of(c.calc, in.asked.Add(x.after), x.seq); (&got[0] != &later[0]) != x.anew {
 			t.Errorf("%+v: asked anew: %v", x, !x.anew)
 		}
+	}
+}
+
+// TestInsightsNameASuspect: a gauge of the demo's mill that reads 12 kPa too high
+// reaches the picture with its tag, its side and a tag to look at.
+func TestInsightsNameASuspect(t *testing.T) {
+	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := newCore(h, files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const wrong = "EV.EV3.vapour_pressure"
+	to := time.Date(2026, 3, 1, 4, 0, 0, 0, time.UTC)
+	m := simulator.New(1, to.Add(-4*time.Hour))
+	p := &past{core: c}
+	p.bind(m)
+	c.begin(to.Add(-4 * time.Hour))
+	err = simulator.Past(m, to.Add(-4*time.Hour), to, pastStep, func(at time.Time, rs []simulator.Reading) {
+		for i, id := range p.tags {
+			r := &rs[p.nodes[i]]
+			v, q := h.Tags[id].Convert(r.Raw, r.Quality)
+			if h.Tags[id].Path == wrong {
+				v += 12
+			}
+			c.accept(plant.Sample{Tag: id, Point: plant.Point{Time: at, Value: v, Quality: q}}, at)
+		}
+		c.scan(at)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var in insights
+	suspects, vacuum := in.of(c.calc, to, 1)
+	if len(suspects) == 0 || suspects[0].Set != "EV" || !slices.Contains(append(suspects[0].Tags, suspects[0].Alike...), wrong) || suspects[0].Sigma <= 0 || suspects[0].Since.IsZero() || suspects[0].Text == "" {
+		t.Fatalf("suspects: %+v", suspects)
+	}
+	if len(vacuum) != 4 || !vacuum[0].OK {
+		t.Errorf("vacuum: %+v", vacuum)
 	}
 }
