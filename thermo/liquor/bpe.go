@@ -294,12 +294,16 @@ func starzakPeacock(b, p, ts float64) float64 {
 	}
 	x := moleFraction(b)
 	c := spExponent(x)
-	t := tsat(p / ((1 - x) * math.Exp(c/(ts+kelvin))))
-	lnTarget := math.Log(p / (1 - x))
-	for range 5 {
+	k0 := ts + kelvin
+	t := tsat(p / ((1 - x) * math.Exp(c/k0)))
+	for i := range 5 {
 		k := t + kelvin
 		ps, slope := psatAndSlope(t)
-		d := (math.Log(ps) + c/k - lnTarget) / (slope/ps - c/(k*k))
+		rest := c/k - c/k0 // psat(t) is p over the activity at ts
+		if i > 0 {
+			rest = math.Log(ps*(1-x)/p) + c/k
+		}
+		d := rest / (slope/ps - c/(k*k))
 		t -= d
 		if math.Abs(d) < 3e-4 { // the error left is about d*d/300, below 1e-9 K
 			break
