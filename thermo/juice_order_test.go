@@ -3,6 +3,7 @@ package thermo_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -121,19 +122,22 @@ func TestJuiceOrder(t *testing.T) {
 			f := plant.NewFrame(len(h.Tags))
 			at := start
 			var got map[string]thermo.Value
-			for range 41 * 60 / 20 { // long enough for the instruments to be tested
-				at = at.Add(20 * time.Second)
-				for i := range h.Tags {
-					if tag := &h.Tags[i]; tag.Source == plant.Measured {
-						v, ok := values[strings.TrimPrefix(tag.Node, "nsu=u;s=")]
-						if !ok {
-							t.Fatalf("no value for %s", tag.Node)
+			run := func(minutes int) {
+				for range minutes * 3 {
+					at = at.Add(20 * time.Second)
+					for i := range h.Tags {
+						if tag := &h.Tags[i]; tag.Source == plant.Measured {
+							v, ok := values[strings.TrimPrefix(tag.Node, "nsu=u;s=")]
+							if !ok {
+								t.Fatalf("no value for %s", tag.Node)
+							}
+							f.Points[i] = plant.Point{Time: at, Value: v, Quality: plant.Good}
 						}
-						f.Points[i] = plant.Point{Time: at, Value: v, Quality: plant.Good}
 					}
+					got = byPath(h, c.Step(f, at))
 				}
-				got = byPath(h, c.Step(f, at))
 			}
+			run(41) // long enough for the instruments to be tested
 			is := func(path string, want, tol float64) {
 				t.Helper()
 				if v := got[path]; !v.Point.Usable() || !(math.Abs(v.Point.Value-want) <= tol*math.Abs(want)) {
@@ -151,6 +155,13 @@ func TestJuiceOrder(t *testing.T) {
 			is("Q.evaporation", feedTH-in, 1e-9)
 			if r := got["Q.reconciliation"]; !r.Point.Usable() || r.Point.Value > 1e-6 {
 				t.Errorf("reconciliation of perfect readings: %g (%s)", r.Point.Value, r.Reason)
+			}
+			// An instrument that reads wrong is named here as well.
+			values["ln"] *= 1.05
+			run(120)
+			suspects := c.Suspects()
+			if len(suspects) == 0 || !slices.Contains(append(suspects[0].Alike, suspects[0].Tags...), "Q.syrup_flow") {
+				t.Errorf("the syrup flow reads 5 %% high, under suspicion are %+v", suspects)
 			}
 		})
 	}
