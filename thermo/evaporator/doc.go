@@ -19,7 +19,11 @@
 // absolute, duties in kW, coefficients in kW/(m2 K), Brix in % by mass. The
 // hydrostatic head is reported but stays inside U.
 //
-// The package is arithmetic: it has no clock, no state that outlives a call
-// (a Set only holds scratch space) and never returns a number it could not
-// compute. A Result without a value says in plain words what was missing.
+// The package is arithmetic: it has no clock and never returns a number it could
+// not compute. A Result without a value says in plain words what was missing.
+// Nothing outlives a call: a Set holds scratch space, and the slopes that
+// Set.ReconcileInto keeps and says how far they count.
+//
+// Bodies stand in the order of the juice, their effects in that of the vapour:
+// forward, backward and mixed feed are computed alike, from tags as well as ahead.
 package evaporator
