@@ -384,8 +384,9 @@ type Trial struct {
 	First          time.Time // of these
 	Present, Tried TrialSide
 
-	Kept  bool // the rule files can be changed: they are not part of the program
-	Lines []TrialLine
+	Kept     bool // the rule files can be changed: they are not part of the program
+	Reloaded bool // rules have been reloaded since: Present may be another by now
+	Lines    []TrialLine
 }
 
 // TrialChange is one figure that was tried. Unit is that of a plain number.

@@ -224,7 +224,7 @@ type trialView struct {
 	Strip                   *drawing
 	Faults                  []string
 	Late                    string // the archive begins within the time
-	Kept                    bool
+	Kept, Reloaded          bool
 	Lines                   []trialLineView
 	Busy, BusyHref          string // another is running
 }
@@ -259,7 +259,7 @@ func (s *Server) trialPart(name string, reads []string) any {
 		}
 		return v
 	}
-	v.Running, v.Stopped, v.Failed, v.Kept = t.Running, t.Stopped, t.Failed, t.Kept
+	v.Running, v.Stopped, v.Failed, v.Kept, v.Reloaded = t.Running, t.Stopped, t.Failed, t.Kept, t.Reloaded
 	v.Percent, v.Href = int(100*t.Done), "/rules/"+escapeSegment(name)+"/try/stop"
 	v.Span, v.Asked = s.stamp(t.From)[:16]+" to "+s.stamp(t.To)[:16], s.clock(t.Asked)
 	for _, c := range t.Changes {

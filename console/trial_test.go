@@ -80,6 +80,8 @@ func TestTrial(t *testing.T) {
 		t.Error("the result stands on the page of another rule")
 	}
 
+	m.trial.Reloaded = true
+	has("reloaded", get(t, s.Handler(), trialPage, http.StatusOK), "Rules have been reloaded since")
 	m.trial.Samples = 0
 	has("empty archive", get(t, s.Handler(), trialPage, http.StatusOK), "holds no reading")
 	m.trial.Running = true

@@ -48,6 +48,7 @@ type trials struct {
 type trial struct {
 	console.Trial
 	run    *replay
+	files  []rules.File // in force when it was asked for
 	cancel context.CancelFunc
 	told   bool // to stop
 }
@@ -72,11 +73,11 @@ func (t *trials) Run(ctx context.Context) error {
 var errNoTrials = &console.Refused{Why: "Limits cannot be tried here: the program was not started on plant and rule files."}
 
 // written reads how an alarm stands in the files.
-func (t *trials) written(house *plant.House, alarm string) (*rules.Written, error) {
+func (t *trials) written(house *plant.House, files []rules.File, alarm string) (*rules.Written, error) {
 	if t.fresh == nil {
 		return nil, errNoTrials
 	}
-	w, ok := rules.ReadWritten(t.files(), house, alarm)
+	w, ok := rules.ReadWritten(files, house, alarm)
 	if !ok {
 		return nil, &console.Refused{Why: "There is no such alarm."}
 	}
@@ -84,21 +85,22 @@ func (t *trials) written(house *plant.House, alarm string) (*rules.Written, erro
 }
 
 // core makes engines of their own for one alarm.
-func (t *trials) core(alarm string, try map[string]string) (*core, error) {
+func (t *trials) core(files []rules.File, alarm string, try map[string]string) (*core, error) {
 	h, err := t.fresh()
 	if err != nil {
 		return nil, err
 	}
-	return newCoreWith(h, t.files(), rules.Options{Only: alarm, Try: try})
+	return newCoreWith(h, files, rules.Options{Only: alarm, Try: try})
 }
 
 // start checks what is to be tried and puts it to work.
 func (t *trials) start(house *plant.House, wish console.TrialWish, now time.Time) error {
-	w, err := t.written(house, wish.Alarm)
+	files := t.files() // the same throughout: they may be reloaded meanwhile
+	w, err := t.written(house, files, wish.Alarm)
 	if err != nil {
 		return err
 	}
-	x := &trial{Trial: console.Trial{Alarm: wish.Alarm, Asked: now, From: now.Add(-wish.Span), To: now, Running: true, Kept: t.keeps}}
+	x := &trial{files: files, Trial: console.Trial{Alarm: wish.Alarm, Asked: now, From: now.Add(-wish.Span), To: now, Running: true, Kept: t.keeps}}
 	changes := map[string]string{}
 	for _, f := range w.Figures {
 		if text, ok := wish.Texts[f.Key]; ok && strings.TrimSpace(text) != f.Text {
@@ -109,15 +111,15 @@ func (t *trials) start(house *plant.House, wish console.TrialWish, now time.Time
 	if len(changes) == 0 {
 		return &console.Refused{Why: "Nothing differs from the present rule: change a figure first."}
 	}
-	tried, err := t.core(wish.Alarm, changes)
+	tried, err := t.core(files, wish.Alarm, changes)
 	if err != nil {
 		return trialRefusal(err, changes)
 	}
-	present, err := t.core(wish.Alarm, nil)
+	present, err := t.core(files, wish.Alarm, nil)
 	if err != nil {
 		return fmt.Errorf("load the rules in force: %w", err)
 	}
-	reader, err := t.core(wish.Alarm, nil)
+	reader, err := t.core(files, wish.Alarm, nil)
 	if err != nil {
 		return fmt.Errorf("load the rules in force: %w", err)
 	}
@@ -287,6 +289,8 @@ func (t *trials) of(alarm string, now time.Time) (found *console.Trial, busy str
 	for _, x := range t.kept {
 		if x.Alarm == alarm {
 			c := x.Trial
+			now := t.files()
+			c.Reloaded = len(now) != len(x.files) || len(now) > 0 && &now[0] != &x.files[0]
 			found = &c
 		}
 	}
@@ -315,7 +319,7 @@ func (t *trials) stop(alarm string) {
 
 // RuleText implements console.Backend.
 func (b *backend) RuleText(_ context.Context, alarm string) (console.RuleText, error) {
-	w, err := b.s.trials.written(b.House(), alarm)
+	w, err := b.s.trials.written(b.House(), b.s.trials.files(), alarm)
 	if err != nil {
 		return console.RuleText{}, err
 	}

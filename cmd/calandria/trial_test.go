@@ -87,6 +87,14 @@ func TestTrial(t *testing.T) {
 			t.Errorf("the backtest says %+v", r)
 		}
 	}
+	if x.Reloaded {
+		t.Error("reloaded without a reload")
+	}
+	again := slices.Clone(files)
+	tr.files = func() []rules.File { return again }
+	if x, _ := tr.of("level_high.S.B1", now); x == nil || !x.Reloaded {
+		t.Errorf("after a reload: %+v", x)
+	}
 	// An archive that ends before the time says nothing.
 	x = tr.run(t, console.TrialWish{Alarm: "level_high.S.B1", Texts: map[string]string{"on_delay": "1m"}, Span: 8 * time.Hour}, now.Add(48*time.Hour))
 	if x.Samples != 0 || x.Failed != "" {
