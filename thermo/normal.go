@@ -8,6 +8,7 @@ import (
 
 	"calandria/plant"
 	"calandria/thermo/evaporator"
+	"calandria/thermo/fouling"
 	"calandria/thermo/liquor"
 	"calandria/thermo/steam"
 )
@@ -214,7 +215,10 @@ func (v *bodyView) scale() evaporator.Result {
 		return u
 	}
 	r := u
-	r.Value = 1/u.Value - 1/v.uClean.Value
+	var err error
+	if r.Value, err = fouling.Resistance(u.Value, v.uClean.Value); err != nil {
+		return absent(err.Error())
+	}
 	r.Sigma = math.Hypot(u.Sigma/(u.Value*u.Value), v.uClean.Sigma/(v.uClean.Value*v.uClean.Value))
 	return r
 }

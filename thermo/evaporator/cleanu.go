@@ -155,14 +155,6 @@ func Normalise(u float64, c Correlation, at, ref Condition, levelFactor float64)
 	return u * there / here / levelFactor, nil
 }
 
-// OfClean returns a coefficient as a part of the clean one, both in kW/(m2 K).
-func OfClean(u, clean float64) (float64, error) {
-	if !(u > 0 && u < 50) || !(clean > 0 && clean < 50) {
-		return 0, fmt.Errorf("coefficient %g over clean coefficient %g kW/(m2 K): both must be above 0 and below 50", u, clean)
-	}
-	return u / clean, nil
-}
-
 // HeaterBleedTH infers the vapour in t/h that a juice heater takes, when the bleed
 // has no meter, from the juice it heats:
 //

@@ -87,32 +87,7 @@ func TestDemoScaling(t *testing.T) {
 	}
 }
 
-func TestNormalise(t *testing.T) {
-	// Identity: at the reference nothing moves; the factors cancel.
-	for _, c := range []struct{ u, ref, now, level, want float64 }{
-		{0.6, 0.7, 0.7, 1, 0.6}, {0.6, 0.7, 0.56, 1, 0.75}, {0.558, 0.7, 0.7, 0.93, 0.6},
-	} {
-		got, err := fouling.Normalise(c.u, c.ref, c.now, c.level)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "normalised U", got, c.want, 1e-12)
-	}
-	for _, bad := range [][4]float64{{math.NaN(), 1, 1, 1}, {1, 0, 1, 1}, {1, 1, math.NaN(), 1}, {1, 3, 1, 1}, {1, 1, 1, 0}, {1, math.Inf(1), math.Inf(1), 1}} {
-		if v, err := fouling.Normalise(bad[0], bad[1], bad[2], bad[3]); err == nil || v != 0 {
-			t.Errorf("Normalise(%v) = %g, %v", bad, v, err)
-		}
-	}
-	for _, c := range [][2]float64{{10, 0.72}, {20, 0.9}, {35, 1}, {60, 0.93}, {100, 0.85}, {120, 0.85}, {80, 0.89}} {
-		got, err := fouling.LevelFactor(c[0]) // defaults of ours
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "level factor", got, c[1], 1e-9)
-	}
-	if _, err := fouling.LevelFactor(-1); err == nil {
-		t.Error("a negative level passed")
-	}
+func TestResistanceNamesWhatIsWrong(t *testing.T) {
 	var re *fouling.RangeError
 	if _, err := fouling.Resistance(0, 1); !errors.As(err, &re) || re.Quantity != "U" {
 		t.Errorf("error %v does not name U", err)

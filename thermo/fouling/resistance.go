@@ -1,9 +1,6 @@
 package fouling
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // A RangeError says that an input is outside what is physically meaningful, or
 // is not a number. The value beside it is zero.
@@ -81,52 +78,4 @@ func ResistanceOfScale(massKgM2, densityKgM3, conductivityWMK float64) (float64,
 		return 0, err
 	}
 	return 1000 * massKgM2 / (densityKgM3 * conductivityWMK), nil
-}
-
-// Normalise takes Brix, temperature and level out of a measured u, so that what
-// is left moves with scale alone:
-//
-//	U_norm = U shape_reference/shape_now / levelFactor
-//
-// The shapes are any correlation of clean U (Dessin, Swedish) at the body's
-// reference Brix and temperature and at those of now; only their ratio counts.
-// levelFactor is 1 without a level (see [LevelFactor]). A ratio of the shapes
-// outside 0.5 to 2 is refused: a correlation is not good for so much, the
-// body is not at its usual work. Source: common practice, no source; the
-// correlations themselves hold within a fifth, their shape is better.
-func Normalise(u, shapeReference, shapeNow, levelFactor float64) (float64, error) {
-	if err := within("U", u, lowU, highU, "kW/(m2 K)"); err != nil {
-		return 0, err
-	}
-	if !(shapeReference > 0) || !(shapeNow > 0) {
-		return 0, &RangeError{"clean-U correlation", math.Min(shapeReference, shapeNow), 0, highU, "kW/(m2 K)"}
-	}
-	if err := within("ratio of the correlation at reference and now", shapeReference/shapeNow, 0.5, 2, ""); err != nil {
-		return 0, err
-	}
-	if err := within("level factor", levelFactor, 0.3, 1.2, ""); err != nil {
-		return 0, err
-	}
-	return u * shapeReference / shapeNow / levelFactor, nil
-}
-
-// levelFactors holds pairs of level (% of tube length) and factor. Best near a
-// third of the tube height for Robert bodies: Hugot, from memory; the figures
-// are defaults of ours, to be fitted on site.
-var levelFactors = [...][2]float64{{0, 0.5}, {10, 0.72}, {20, 0.90}, {30, 1}, {40, 1}, {60, 0.93}, {100, 0.85}}
-
-// LevelFactor returns the factor by which the level in a Robert body, in % of
-// the tube length (0 to 150), lowers its U against the best level of 30 to
-// 40 %: a default to be replaced by the site's own. Above 100 % the value at
-// 100 % holds.
-func LevelFactor(levelPct float64) (float64, error) {
-	if err := within("level", levelPct, 0, 150, "%"); err != nil {
-		return 0, err
-	}
-	for i := 1; i < len(levelFactors); i++ {
-		if a, b := levelFactors[i-1], levelFactors[i]; levelPct <= b[0] {
-			return a[1] + (b[1]-a[1])*(levelPct-a[0])/(b[0]-a[0]), nil
-		}
-	}
-	return levelFactors[len(levelFactors)-1][1], nil
 }
