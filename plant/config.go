@@ -127,8 +127,8 @@ type BodyConfig struct {
 	// MinDifferenceK is the temperature difference below which U is not shown,
 	// K; default 4, falling_film 2. The error of U is that of the difference.
 	MinDifferenceK *float64 `yaml:"min_difference_k"`
-	// CleaningLimit is the ratio to clean U at which cleaning is due; default
-	// 0.8 for effects 1 to 3, 0.65 after.
+	// CleaningLimit is the ratio to clean U at which cleaning is due; default 0.8
+	// for the first three effects that the juice passes, 0.65 after.
 	CleaningLimit float64            `yaml:"cleaning_limit"`
 	Bleeds        []BleedConfig      `yaml:"bleeds"`
 	Tags          map[string]Binding `yaml:"tags"`

@@ -475,13 +475,9 @@ func (b *builder) set(f string, c *SetConfig) {
 			bc.MinDifferenceK = &least
 		}
 		b.within(bf+".min_difference_k", *bc.MinDifferenceK, 0.5, 20, "a temperature difference in K")
-		if bc.CleaningLimit == 0 {
-			bc.CleaningLimit = 0.8
-			if bc.Effect > 3 {
-				bc.CleaningLimit = 0.65
-			}
+		if bc.CleaningLimit != 0 {
+			b.within(bf+".cleaning_limit", bc.CleaningLimit, 0.1, 0.99, "a ratio to clean U")
 		}
-		b.within(bf+".cleaning_limit", bc.CleaningLimit, 0.1, 0.99, "a ratio to clean U")
 		b.tags(bf+".tags", be, bc.Tags)
 		for j := range bc.Bleeds {
 			lf, lc := fmt.Sprintf("%s.bleeds[%d]", bf, j), &bc.Bleeds[j]
@@ -506,6 +502,26 @@ func (b *builder) set(f string, c *SetConfig) {
 		}
 	}
 	b.juiceOrder(f+".juice_order", c)
+	c.cleaningLimits()
+}
+
+// cleaningLimits fills in the limits that are left out. Scale follows the juice: where
+// it is thickest U falls most before a cleaning pays, whatever heats the body there.
+func (c *SetConfig) cleaningLimits() {
+	place, effect := 0, 0
+	for _, i := range c.Juice() {
+		bc := &c.Bodies[i]
+		if bc.Effect != effect {
+			place, effect = place+1, bc.Effect
+		}
+		switch {
+		case bc.CleaningLimit != 0:
+		case place > 3:
+			bc.CleaningLimit = 0.65
+		default:
+			bc.CleaningLimit = 0.8
+		}
+	}
 }
 
 // juiceOrder checks that every body is named once, and that a body fed beside

@@ -48,3 +48,42 @@ sets:
 		}
 	}
 }
+
+// Scale grows worst where the juice is thickest: the limits left out follow the juice, not
+// the steam. For forward feed they are 0.8 in bodies 1 to 3 and 0.65 after. Common
+// practice, no source.
+func TestCleaningLimitFollowsTheJuice(t *testing.T) {
+	const file = `site: {name: T}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:1", policy: None, mode: None}]}
+sets:
+  - name: Q
+    juice_order: ORDER
+    bodies:
+      - {name: A, heating_surface_m2: 100}
+      - {name: B, heating_surface_m2: 100}
+      - {name: B2, effect: 2, juice: beside, heating_surface_m2: 100}
+      - {name: C, heating_surface_m2: 100}
+      - {name: D, heating_surface_m2: 100, cleaning_limit: 0.7}
+      - {name: E, heating_surface_m2: 100}
+`
+	for _, x := range []struct {
+		order string
+		want  []float64 // in the order of the bodies
+	}{
+		{"[]", []float64{0.8, 0.8, 0.8, 0.8, 0.7, 0.65}},
+		{"[E, D, C, B, B2, A]", []float64{0.65, 0.65, 0.65, 0.8, 0.7, 0.8}},
+		{"[C, D, E, B, B2, A]", []float64{0.65, 0.65, 0.65, 0.8, 0.7, 0.8}},
+	} {
+		h, err := plant.Load("p.yaml", []byte(strings.Replace(file, "ORDER", x.order, 1)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []float64
+		for _, b := range h.Config.Sets[0].Bodies {
+			got = append(got, b.CleaningLimit)
+		}
+		if !slices.Equal(got, x.want) {
+			t.Errorf("%s: %v, want %v", x.order, got, x.want)
+		}
+	}
+}
