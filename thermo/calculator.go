@@ -34,16 +34,17 @@ type Calculator struct {
 	noTests bool
 }
 
-// said keeps the words of a reason, so that they are put together only when it
-// changes.
+// said keeps the words of a reason and a note, so that they are put together only
+// when one of them changes.
 type said struct {
 	reason evaporator.Reason
+	note   string
 	text   string
 }
 
-func (s *said) words(r evaporator.Reason) string {
-	if r != s.reason {
-		s.reason, s.text = r, r.String()
+func (s *said) words(r evaporator.Reason, note string) string {
+	if r != s.reason || note != s.note {
+		s.reason, s.note, s.text = r, note, join(r.String(), note)
 	}
 	return s.text
 }
@@ -159,7 +160,10 @@ func (c *Calculator) Words(tag plant.TagID) string {
 func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst plant.Quality, note string) {
 	v := &c.values[r.value]
 	v.Sigma, v.How = res.Sigma, res.How.String()
-	v.Reason = c.said[r.value].words(res.Reason)
+	if !res.OK() {
+		note = ""
+	}
+	v.Reason = c.said[r.value].words(res.Reason, note)
 	switch {
 	case !res.OK():
 		v.Point = plant.BadPoint(at, plant.BadNoData)
@@ -175,9 +179,6 @@ func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst pla
 	q := plant.Good
 	if worst.IsUncertain() {
 		q = plant.UncertainDataSubNormal
-	}
-	if note != "" && v.Reason == "" {
-		v.Reason = note
 	}
 	v.Point = plant.Point{Time: at, Value: res.Value, Quality: q}
 }

@@ -52,10 +52,15 @@ func (v *panView) compartments(c *Calculator) {
 func (v *panView) together(c *Calculator, f *plant.Frame, at time.Time) {
 	var warm, flows, lacking int
 	var sum, sigma, steam, sigmaSteam float64
-	worst := plant.Good
+	worst, worstSteam := plant.Good, plant.Good
 	for _, p := range v.parts {
 		p.step(c, f, at)
-		if p.temperature.OK && p.pressure.OK && p.boiling() {
+		switch {
+		case p.equip.Tag("massecuite_temperature") == plant.NoTag:
+		case !p.temperature.OK:
+			// The mean of the others is not that of all.
+			worst = plant.Worse(worst, plant.UncertainDataSubNormal)
+		case p.pressure.OK && p.boiling():
 			warm++
 			sum += p.temperature.Value - p.cfg.ThermometerOffsetK
 			sigma += p.temperature.Sigma * p.temperature.Sigma
@@ -67,6 +72,7 @@ func (v *panView) together(c *Calculator, f *plant.Frame, at time.Time) {
 			flows++
 			steam += p.steam.Value
 			sigmaSteam = math.Hypot(sigmaSteam, p.steam.Sigma)
+			worstSteam = plant.Worse(worstSteam, p.in.worst)
 		default:
 			lacking++
 		}
@@ -81,6 +87,7 @@ func (v *panView) together(c *Calculator, f *plant.Frame, at time.Time) {
 	}
 	if v.equip.Tag("steam_flow") == plant.NoTag && flows+lacking > 0 {
 		v.steam = evaporator.Reading{Value: steam, Sigma: sigmaSteam, OK: lacking == 0}
+		v.in.worst = plant.Worse(v.in.worst, worstSteam)
 	}
 }
 

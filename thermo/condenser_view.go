@@ -17,8 +17,10 @@ type condenserView struct {
 	rows                       []row
 	pressure, tin, tout, water evaporator.Reading
 	gas, vapour                evaporator.Reading
-	last                       []*bodyView // bodies whose vapour it takes
-	pans                       []*panView  // pans whose vapour it takes
+	last                       []*bodyView   // bodies whose vapour it takes
+	sets                       []*setView    // of last, beside it
+	sent                       plant.Quality // of the readings that the vapour rests on
+	pans                       []*panView    // pans whose vapour it takes
 	vacuum                     vacuum
 	saturation, approach, rise evaporator.Result
 	ratio, need, duty          evaporator.Result
@@ -71,7 +73,9 @@ func (v *condenserView) served(c *Calculator) {
 func (v *condenserView) serve(c *Calculator) {
 	for _, s := range c.sets {
 		if s.equip.Set.Condenser == v.equip.Name {
-			v.last = append(v.last, s.lastBodies()...)
+			for _, b := range s.lastBodies() {
+				v.last, v.sets = append(v.last, b), append(v.sets, s)
+			}
 		}
 	}
 	for _, p := range c.pans {
@@ -97,30 +101,39 @@ func (s *setView) lastBodies() []*bodyView {
 }
 
 // taken is the vapour to the condenser by the balances of the vessels, or the
-// reason why it is not known.
+// reason why it is not known. A pan that does not boil sends none.
 func (v *condenserView) taken() evaporator.Result {
+	v.sent = plant.Good
 	if len(v.last)+len(v.pans) == 0 {
 		return absent("no vessel names this condenser")
 	}
 	sum := value(0, 0)
 	add := func(r evaporator.Result) bool {
-		if r.OK() {
-			sum.Value += r.Value
-			sum.Sigma = math.Hypot(sum.Sigma, r.Sigma)
-		} else {
+		if !r.OK() {
 			sum = r
+			return false
 		}
-		return r.OK()
+		sum.Value += r.Value
+		sum.Sigma = math.Hypot(sum.Sigma, r.Sigma)
+		if r.How > sum.How {
+			sum.How, sum.Reason = r.How, r.Reason
+		}
+		return true
 	}
-	for _, b := range v.last {
+	for i, b := range v.last {
 		if b.m.OutOfService {
 			continue
 		}
+		v.sent = plant.Worse(v.sent, v.sets[i].in.worst)
 		if !add(b.b.EvaporationTH) {
 			return sum
 		}
 	}
 	for _, p := range v.pans {
+		if p.idle {
+			continue
+		}
+		v.sent = plant.Worse(v.sent, p.in.worst)
 		if !add(p.evaporation) {
 			return sum
 		}
@@ -136,7 +149,11 @@ func (v *condenserView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.calculate()
 	v.vacuum.step(v, at)
 	for _, r := range v.rows {
-		c.store(r, r.q.condenser(v), at, v.in.worst, v.in.note)
+		worst := v.in.worst
+		if r.q.vapour && v.vapour.OK {
+			worst = plant.Worse(worst, v.sent)
+		}
+		c.store(r, r.q.condenser(v), at, worst, v.in.note)
 	}
 }
 
@@ -173,8 +190,12 @@ func (v *condenserView) calculate() {
 		return
 	}
 	if v.water.OK {
-		q := v.water.Value * 4.18 * v.rise.Value / 3.6
-		v.duty = value(q, q*math.Hypot(v.water.Sigma/max(v.water.Value, 1e-9), v.rise.Sigma/v.rise.Value))
+		hi, err1 := steam.LiquidEnthalpyAt(steam.Celsius(v.tin.Value))
+		ho, err2 := steam.LiquidEnthalpyAt(steam.Celsius(v.tout.Value))
+		if err1 == nil && err2 == nil {
+			q := v.water.Value * float64(ho-hi) / 3.6
+			v.duty = value(q, math.Hypot(v.water.Sigma*float64(ho-hi)/3.6, q*v.rise.Sigma/v.rise.Value))
+		}
 	}
 	if !v.saturation.OK() {
 		v.ratio = v.saturation
@@ -190,7 +211,8 @@ func (v *condenserView) calculate() {
 	}
 	p, err := condenser.Perform(vapour, steam.KPa(v.pressure.Value), steam.Celsius(v.tin.Value), steam.Celsius(v.tout.Value))
 	if err != nil {
-		v.ratio = absent(err.Error())
+		// Fixed words: figures that change every second are no reason.
+		v.ratio = absent("the tail water is warmer than the vapour, or a reading is beyond the steam table: check pressure and thermometers")
 		if known {
 			v.need = v.ratio
 		}
@@ -200,6 +222,8 @@ func (v *condenserView) calculate() {
 	if known {
 		v.need = value(p.WaterNeedTH, math.Hypot(vapour*v.ratio.Sigma, v.ratio.Value*taken.Sigma))
 		v.duty = value(p.DutyKW, p.DutyKW*taken.Sigma/vapour)
+		v.need.How, v.need.Reason = taken.How, taken.Reason
+		v.duty.How, v.duty.Reason = taken.How, taken.Reason
 	}
 }
 

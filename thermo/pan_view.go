@@ -24,6 +24,13 @@ type panView struct {
 	// before is the compartment before this one, in the order of flow.
 	before *panView
 
+	calm   float64   // pressure followed with a lag of a minute, kPa; 0: not yet
+	calmAt time.Time // when
+	moving bool      // pressure and temperature are not of the same moment
+	gaps   bool      // the water of the strike lacks some of its time
+	idle   bool      // known not to boil, and to take no steam
+	note   noted
+
 	pressure, temperature, chest, steam, level, purity evaporator.Reading
 	steamValve, feedValve, feed, discharge             evaporator.Reading
 	massecuite, consistency                            evaporator.Reading
@@ -31,6 +38,13 @@ type panView struct {
 	saturation, elevation, brix, supersaturation evaporator.Result
 	difference, evaporation, u, crystal          evaporator.Result
 	phase, phaseTime, strikeTime, water          evaporator.Result
+}
+
+// noted is the note of a pan and what it was made of.
+type noted struct {
+	stuck  string
+	moving bool
+	text   string
 }
 
 func newPanView(c *Calculator, e *plant.Equipment) *panView {
@@ -43,8 +57,7 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 		v.compartments(c)
 	} else {
 		v.in.batch = true
-		// No loss, like the live evaporation: the water of a strike is its sum.
-		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, LossPct: -1, Site: v.site}
+		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
 		if len(cfg.LiquorPurityPct) == 2 {
 			d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
 		}
@@ -89,13 +102,44 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if len(v.parts) > 0 {
 		v.together(c, f, at)
 	}
+	v.follows(at)
 	v.calculate()
 	if v.track != nil {
 		v.follow(at)
 	}
-	for _, r := range v.rows {
-		c.store(r, r.q.pan(v), at, v.in.worst, v.in.note)
+	if v.note.stuck != v.in.note || v.note.moving != v.moving {
+		v.note = noted{v.in.note, v.moving, v.in.note}
+		if v.moving {
+			v.note.text = join(v.in.note, "the vacuum moves, the thermometer lags behind it")
+		}
 	}
+	for _, r := range v.rows {
+		worst, note := v.in.worst, v.in.note
+		switch {
+		case r.q.pairs && v.moving:
+			worst, note = plant.Worse(worst, plant.UncertainDataSubNormal), v.note.text
+		case r.q.sums && v.gaps:
+			worst = plant.Worse(worst, plant.UncertainDataSubNormal)
+		}
+		c.store(r, r.q.pan(v), at, worst, note)
+	}
+}
+
+// follows watches whether the vacuum moves: the thermometer lags behind it, and 1 kPa is
+// 1.3 K of boiling temperature at 16 kPa.
+func (v *panView) follows(at time.Time) {
+	dt := at.Sub(v.calmAt).Seconds()
+	switch {
+	case !v.pressure.OK:
+		v.calm, v.moving = 0, false
+		return
+	case v.calm == 0 || dt < 0:
+		v.calm = v.pressure.Value
+	default:
+		v.calm += (v.pressure.Value - v.calm) * -math.Expm1(-dt/60)
+	}
+	v.calmAt = at
+	v.moving = math.Abs(v.pressure.Value-v.calm) > pan.StillKPa
 }
 
 // dryPct is the level, %, under which there is no massecuite about the thermometer.
@@ -107,19 +151,27 @@ func (v *panView) boiling() bool {
 	return v.pressure.Value < 45 && v.temperature.Value > 35 && (!v.level.OK || v.level.Value > dryPct)
 }
 
-func (v *panView) motherPurity() (float64, bool) {
+// assumedPurity is the standard deviation of a purity by the configuration, in
+// points: a figure of ours.
+const assumedPurity = 1.0
+
+// motherPurity is the purity of the mother liquor, by its tag, else as configured; by
+// names that it is not measured.
+func (v *panView) motherPurity() (purity evaporator.Reading, by string) {
 	if v.purity.OK {
-		return v.purity.Value, true
+		return v.purity, ""
 	}
 	p := v.cfg.LiquorPurityPct
 	if len(p) != 2 {
-		return 0, false
+		return evaporator.Reading{}, ""
 	}
-	x := 0.5
-	if v.level.OK {
-		x = min(1, max(0, (v.level.Value-30)/70))
+	if !v.level.OK && p[0] != p[1] {
+		// Anywhere between: the deviation is that of an even spread.
+		return evaporator.Reading{Value: (p[0] + p[1]) / 2, Sigma: math.Hypot(assumedPurity, math.Abs(p[1]-p[0])/math.Sqrt(12)), OK: true},
+			"purity midway of liquor_purity_pct, for want of a level"
 	}
-	return p[0] + (p[1]-p[0])*x, true
+	x := min(1, max(0, (v.level.Value-30)/70))
+	return evaporator.Reading{Value: p[0] + (p[1]-p[0])*x, Sigma: assumedPurity, OK: true}, "purity by liquor_purity_pct of the configuration"
 }
 
 func (v *panView) calculate() {
@@ -127,6 +179,7 @@ func (v *panView) calculate() {
 		r := absent(why)
 		v.elevation, v.brix, v.supersaturation, v.difference, v.evaporation, v.u, v.crystal = r, r, r, r, r, r, r
 	}
+	v.idle = false
 	v.saturation = absent("no usable vapour pressure")
 	if !v.pressure.OK {
 		none("no usable vapour pressure")
@@ -147,6 +200,7 @@ func (v *panView) calculate() {
 		if v.equip.Class == plant.ClassCompartment && v.level.OK && v.level.Value <= dryPct {
 			why = "the compartment is dry"
 		}
+		v.idle = v.steam.OK && v.steam.Value <= max(0.3, 3*v.steam.Sigma)
 		none(why)
 		return
 	}
@@ -161,15 +215,20 @@ func (v *panView) calculate() {
 	v.heatTransfer(tmc)
 }
 
+// leastS is the least standard deviation of a supersaturation: what transmitters good to
+// 0.1 kPa and 0.1 K leave, with the equations. Common practice, no source.
+const leastS = 0.05
+
 // motherLiquor finds Brix and supersaturation from the elevation. Without a
 // purity the Brix is that of pure sucrose, and there is no supersaturation.
 func (v *panView) motherLiquor(tmc float64) {
-	purity, known := v.motherPurity()
+	purity, by := v.motherPurity()
+	known := purity.OK
 	if !known {
-		purity = 100
+		purity.Value = 100
 	}
 	l, err := pan.MotherLiquor(pan.LiquorReading{MassecuiteC: tmc, SigmaK: v.temperature.Sigma, PressureKPa: v.pressure.Value,
-		SigmaKPa: v.pressure.Sigma, LiquorPurityPct: purity, SigmaPurityPct: v.purity.Sigma}, v.site)
+		SigmaKPa: v.pressure.Sigma, LiquorPurityPct: purity.Value, SigmaPurityPct: purity.Sigma}, v.site)
 	if err != nil {
 		// Fixed words: figures that change every second are no reason.
 		why := absent("no liquor boils so: the elevation or the purity is beyond the equation; a wrong instrument?")
@@ -180,10 +239,13 @@ func (v *panView) motherLiquor(tmc float64) {
 		return
 	}
 	v.brix = value(float64(l.Brix), 0)
-	if hi, _, err := v.model.BrixFromElevationFlagged(v.elevation.Value+0.1, liquor.Purity(purity), steam.KPa(v.pressure.Value), v.site.PurityFactor); err == nil {
+	if hi, _, err := v.model.BrixFromElevationFlagged(v.elevation.Value+0.1, liquor.Purity(purity.Value), steam.KPa(v.pressure.Value), v.site.PurityFactor); err == nil {
 		v.brix.Sigma = float64(hi-l.Brix) * 10 * v.elevation.Sigma
 	}
-	v.supersaturation = value(l.Supersaturation, l.Sigma)
+	v.supersaturation = value(l.Supersaturation, max(leastS, l.Sigma))
+	if by != "" {
+		v.supersaturation.How, v.supersaturation.Reason.Text = evaporator.Assumed, by
+	}
 	if l.Extrapolated {
 		v.supersaturation.Reason.Text = "beyond the range of the equation's source"
 	}
@@ -191,6 +253,10 @@ func (v *panView) motherLiquor(tmc float64) {
 		v.supersaturation = absent("no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct")
 	}
 }
+
+// gapsFrom is how long a strike may have gone without a steam flow before its water is
+// called too little.
+const gapsFrom = 3 * time.Minute
 
 // follow steps the tracker that finds the strikes.
 func (v *panView) follow(at time.Time) {
@@ -204,16 +270,22 @@ func (v *panView) follow(at time.Time) {
 	v.track.Step(at, in)
 	phase, since := v.track.Phase()
 	none := absent("no strike is running")
+	v.gaps = false
 	v.phase, v.phaseTime, v.strikeTime, v.water = value(float64(phase), 0), value(at.Sub(since).Seconds(), 0), none, none
 	if phase == pan.Unknown {
 		v.phase = absent("the phase cannot be told: " + v.track.Missing())
 		v.phaseTime = v.phase
 	}
-	if length, water, ok := v.track.Sums(at); ok {
+	if length, water, lacking, ok := v.track.Sums(at); ok {
 		v.strikeTime = value(length.Seconds(), 0)
 		v.water = absent("the evaporation is not known: no steam flow")
 		if water.OK {
 			v.water = value(water.Value, 0)
+			if v.gaps = lacking > gapsFrom; v.gaps {
+				v.water.Reason.Text = "too little: the steam flow was not known for a part of the strike"
+			} else if !v.chest.OK {
+				v.water.Reason.Text = "heating vapour taken to be of 120 kPa: no usable chest pressure"
+			}
 		}
 	}
 }
@@ -239,6 +311,7 @@ func (c *Calculator) ObservePans(f *plant.Frame, at time.Time) {
 			continue
 		}
 		v.in.step(f, at)
+		v.follows(at)
 		v.calculate()
 		v.follow(at)
 	}
@@ -265,35 +338,44 @@ func (c *Calculator) Strikes() []Strike {
 	return out
 }
 
+// heatTransfer finds evaporation and U from the steam: m = S lambda(chest)/lambda(pan) and
+// U = S lambda(chest)/(A dT). No heat is taken for lost; feed that comes colder than the
+// massecuite takes some of it.
 func (v *panView) heatTransfer(tmc float64) {
 	v.difference = absent("no usable chest pressure")
 	if v.chest.OK {
+		v.difference = absent("the chest pressure is outside the steam table")
 		if tc, ok := tsat(v.chest.Value); ok {
 			v.difference = value(tc-tmc, math.Hypot(v.temperature.Sigma, v.chest.Sigma*tsatSlope(v.chest.Value)))
 		}
 	}
-	v.evaporation, v.u = absent("no usable steam flow"), absent("no usable steam flow")
-	if !v.steam.OK || !v.difference.OK() {
-		if v.steam.OK {
-			v.u = v.difference
-		}
+	v.evaporation = absent("no usable steam flow")
+	if v.u = v.evaporation; !v.steam.OK {
+		return
+	}
+	if v.evaporation = v.difference; !v.difference.OK() {
+		v.u = v.difference
 		return
 	}
 	lc, err1 := steam.LatentHeat(steam.KPa(v.chest.Value))
 	lv, err2 := steam.LatentHeat(steam.KPa(v.pressure.Value))
 	if err1 != nil || err2 != nil {
+		v.evaporation = absent("a pressure is outside the steam table")
+		v.u = v.evaporation
 		return
 	}
-	duty := max(0, v.steam.Value) * float64(lc) / 3.6
-	v.evaporation = value(duty*3.6/float64(lv), 0)
+	flow, ratio := max(0, v.steam.Value), float64(lc)/float64(lv)
+	v.evaporation = value(flow*ratio, v.steam.Sigma*ratio)
 	area := v.cfg.HeatingSurfaceM2
 	switch {
 	case area <= 0:
 		v.u = absent("no heating surface in the configuration")
-	case v.difference.Value < 2:
+	case v.difference.Value < pan.LeastDifferenceK:
 		v.u = absent("the temperature difference is too small")
+	case flow == 0:
+		v.u = absent("no steam flows")
 	default:
-		u := duty / area / v.difference.Value
-		v.u = value(u, u*math.Hypot(v.difference.Sigma/v.difference.Value, v.steam.Sigma/max(v.steam.Value, 1e-6)))
+		u := flow / 3.6 * float64(lc) / area / v.difference.Value
+		v.u = value(u, u*math.Hypot(v.difference.Sigma/v.difference.Value, v.steam.Sigma/flow))
 	}
 }

@@ -19,22 +19,39 @@ const uncertaintyEvery = time.Minute
 
 // setView is an evaporator set at one moment.
 type setView struct {
-	equip               *plant.Equipment
-	set                 *evaporator.Set
-	m                   evaporator.Measurement
-	r                   *evaporator.Results
-	in                  inputs
-	rows                []row
-	bodies              []*bodyView // in the order of the juice
-	bleeds              []*bleedView
-	note                string // what is fixed by the configuration
-	denser, denserShown bool   // a density was beyond its source's range
-	stuck, shown        string
-	check               *checking          // of the instruments against each other
-	steam, makeUp       evaporator.Reading // parts of the steam flow
-	sigmas              time.Time          // when the uncertainties were worked out
-	fresh               bool               // they were at this step
-	usable              int                // readings they were worked out from
+	equip         *plant.Equipment
+	set           *evaporator.Set
+	m             evaporator.Measurement
+	r             *evaporator.Results
+	in            inputs
+	rows          []row
+	bodies        []*bodyView // in the order of the juice
+	bleeds        []*bleedView
+	note          string // what is fixed by the configuration
+	denser        bool   // a density was beyond its source's range
+	usualC        bool   // or taken at the usual temperature
+	assumed       uint64 // bleeds taken as configured, a bit each
+	said          spoken // what shown was made of
+	shown         string
+	check         *checking          // of the instruments against each other
+	steam, makeUp evaporator.Reading // parts of the steam flow
+	sigmas        time.Time          // when the uncertainties were worked out
+	kept          evaporator.Sigmas  // them
+	keptOf        basis
+}
+
+// spoken is what the note of a set is made of, beside what is fixed.
+type spoken struct {
+	stuck          string
+	denser, usualC bool
+	assumed        uint64
+}
+
+// basis is what the uncertainties rest on; when it changes they are worked out anew.
+type basis struct {
+	row    evaporator.Row
+	bodies uint32 // in service
+	usable int    // readings
 }
 
 // bodyView is one body at one moment.
@@ -57,6 +74,7 @@ type bodyView struct {
 // bleedView is one user of vapour.
 type bleedView struct {
 	cfg                     *plant.BleedConfig
+	path                    string
 	body                    *bodyView
 	effect                  int // from 0
 	flow, liquid, tin, tout evaporator.Reading
@@ -90,7 +108,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 		s.bodies = append(s.bodies, bv)
 		for j := range bc.Bleeds {
 			d.BleedFrom[bc.Effect-1] = true
-			s.bleeds = append(s.bleeds, &bleedView{cfg: &bc.Bleeds[j], body: bv, effect: bc.Effect - 1, heat: d.Heat, purity: liquor.Purity(cfg.PurityPct)})
+			s.bleeds = append(s.bleeds, &bleedView{cfg: &bc.Bleeds[j], path: part.Path + "." + bc.Bleeds[j].Name, body: bv, effect: bc.Effect - 1, heat: d.Heat, purity: liquor.Purity(cfg.PurityPct)})
 		}
 	}
 	var err error
@@ -162,13 +180,14 @@ func (s *setView) bind() {
 }
 
 // massFlow turns m3/h into t/h with the density of liquor; without a usable
-// temperature the usual one stands in (a few tenths of a percent).
+// temperature the usual one stands in and is told: 10 K are 0.5 to 0.7 %.
 func (s *setView) massFlow(v float64, bx, t evaporator.Reading, usualC float64) (float64, bool) {
 	if !bx.OK {
 		return 0, false
 	}
 	if !t.OK {
 		t.Value = usualC
+		s.usualC = true
 	}
 	rho, beyond, err := liquor.SPS4.DensityFlagged(liquor.Brix(bx.Value), steam.Celsius(t.Value))
 	s.denser = s.denser || beyond
@@ -176,10 +195,13 @@ func (s *setView) massFlow(v float64, bx, t evaporator.Reading, usualC float64) 
 }
 
 func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
-	s.denser = false
+	s.denser, s.usualC = false, false
 	s.in.step(f, at)
-	for _, b := range s.bodies {
-		b.m.OutOfService = off(f, b.inService) || on(f, b.cleaning)
+	now := basis{usable: s.in.usable()}
+	for i, b := range s.bodies {
+		if b.m.OutOfService = off(f, b.inService) || on(f, b.cleaning); !b.m.OutOfService {
+			now.bodies |= 1 << i
+		}
 	}
 	s.bleedFlows()
 	s.m.SteamTH = evaporator.Reading{}
@@ -187,11 +209,15 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		s.m.SteamTH = evaporator.Reading{Value: s.steam.Value + s.makeUp.Value, Sigma: math.Hypot(s.steam.Sigma, s.makeUp.Sigma), OK: true}
 	}
 	s.set.Evaluate(&s.m, s.r)
-	// Also when an instrument comes or goes: what is used has changed.
-	usable := s.in.usable()
-	if s.fresh = !c.noSigma && (at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas) || usable != s.usable); s.fresh {
-		s.sigmas, s.usable = at, usable
+	now.row = s.r.Row
+	switch {
+	case c.noSigma:
+	case at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas) || now != s.keptOf:
+		s.sigmas, s.keptOf = at, now
 		s.set.Uncertainty(&s.m, s.r)
+		s.kept = s.r.Sigmas(s.kept)
+	default:
+		s.r.Recall(s.kept)
 	}
 	for _, b := range s.bodies {
 		b.coefficients(at)
@@ -200,11 +226,19 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if !c.noTests {
 		s.check.step(at)
 	}
-	if s.in.note != s.stuck || s.denser != s.denserShown {
-		s.stuck, s.denserShown = s.in.note, s.denser
-		s.shown = join(s.note, s.stuck)
-		if s.denser {
+	if said := (spoken{s.in.note, s.denser, s.usualC, s.assumed}); said != s.said {
+		s.said = said
+		s.shown = join(s.note, said.stuck)
+		if said.denser {
 			s.shown = join(s.shown, "density beyond the range of its equation's source")
+		}
+		if said.usualC {
+			s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
+		}
+		for i, l := range s.bleeds {
+			if said.assumed&(1<<i) != 0 {
+				s.shown = join(s.shown, fmt.Sprintf("bleed %s taken as %g t/h, as configured", l.path, *l.cfg.AssumedTH))
+			}
 		}
 		for _, b := range s.bodies {
 			b.beyond = join("juice properties beyond the range of their equations' sources", s.shown)
@@ -215,7 +249,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		if r.q.window && s.check.stale {
 			worst = plant.UncertainLastUsable
 		}
-		c.store(r, s.sigma(c, r, r.q.set(s)), at, worst, s.shown)
+		c.store(r, r.q.set(s), at, worst, s.shown)
 	}
 	for _, b := range s.bodies {
 		note := s.shown
@@ -223,17 +257,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 			note = b.beyond
 		}
 		for _, r := range b.rows {
-			c.store(r, s.sigma(c, r, r.q.body(b)), at, s.in.worst, note)
+			c.store(r, r.q.body(b), at, s.in.worst, note)
 		}
 	}
-}
-
-// sigma keeps the uncertainty of the last time it was worked out.
-func (s *setView) sigma(c *Calculator, r row, res evaporator.Result) evaporator.Result {
-	if !s.fresh && res.OK() && res.Sigma == 0 {
-		res.Sigma = c.values[r.value].Sigma
-	}
-	return res
 }
 
 // on and off read a state tag; a bad one is neither.
@@ -252,8 +278,12 @@ func off(f *plant.Frame, id plant.TagID) bool {
 func (s *setView) bleedFlows() {
 	var sum [evaporator.MaxEffects]evaporator.Reading
 	var missing [evaporator.MaxEffects]bool
-	for _, l := range s.bleeds {
-		r := l.reading()
+	s.assumed = 0
+	for i, l := range s.bleeds {
+		r, assumed := l.reading()
+		if assumed {
+			s.assumed |= 1 << i
+		}
 		if !r.OK {
 			missing[l.effect] = true
 			continue
@@ -271,34 +301,60 @@ func (s *setView) bleedFlows() {
 	}
 }
 
+// aboutZero lifts what a meter shows a little under 0 while nothing flows to 0:
+// three standard deviations, at least 0.5 t/h. More below is a fault of the meter.
+func aboutZero(r evaporator.Reading) evaporator.Reading {
+	if r.OK && r.Value < 0 && r.Value >= -zeroOf(r) {
+		r.Value = 0
+	}
+	return r
+}
+
+func zeroOf(r evaporator.Reading) float64 { return max(0.5, 3*r.Sigma) }
+
 // reading is the vapour taken: by the meter, by the heater's duty, or as
 // assumed in the configuration with one tenth as its standard deviation.
-func (l *bleedView) reading() evaporator.Reading {
-	if l.flow.OK {
-		return l.flow
+func (l *bleedView) reading() (r evaporator.Reading, assumed bool) {
+	if r := aboutZero(l.flow); r.OK {
+		return r, false
 	}
-	if l.liquid.OK && l.tin.OK && l.tout.OK {
-		// The heating vapour's pressure: any near one serves, its latent heat
-		// changes by 0.3 % in 5 kPa.
-		p := l.body.m.VapourKPa
-		if !p.OK {
-			p = evaporator.Reading{Value: 101.3}
-		}
-		rise := l.tout.Value - l.tin.Value
-		if rise <= 0 {
-			return evaporator.Reading{OK: true} // by-passed: it takes nothing
-		}
-		v, err := evaporator.HeaterBleedTH(l.liquid.Value, liquor.Brix(l.cfg.LiquidBx), l.purity, steam.Celsius(l.tin.Value),
-			steam.Celsius(l.tout.Value), steam.KPa(p.Value), l.cfg.LossPct/100, l.heat)
-		if err == nil {
-			rel := math.Hypot(math.Hypot(l.tin.Sigma, l.tout.Sigma)/rise, l.liquid.Sigma/max(l.liquid.Value, 1e-9))
-			return evaporator.Reading{Value: v, Sigma: v * rel, OK: true}
-		}
+	if r := l.byDuty(); r.OK {
+		return r, false
 	}
 	if l.cfg.AssumedTH != nil {
-		return evaporator.Reading{Value: *l.cfg.AssumedTH, Sigma: 0.1 * *l.cfg.AssumedTH, OK: true}
+		return evaporator.Reading{Value: *l.cfg.AssumedTH, Sigma: 0.1 * *l.cfg.AssumedTH, OK: true}, true
 	}
-	return evaporator.Reading{}
+	return evaporator.Reading{}, false
+}
+
+// byDuty is the vapour that the liquid's warming accounts for. A liquid that does not
+// warm takes none; one that leaves colder than it came, by more than its thermometers
+// may be wrong (three standard deviations, at least 1 K), tells nothing.
+func (l *bleedView) byDuty() evaporator.Reading {
+	liquid := aboutZero(l.liquid)
+	if !liquid.OK || !l.tin.OK || !l.tout.OK {
+		return evaporator.Reading{}
+	}
+	// The heating vapour's pressure: any near one serves, its latent heat
+	// changes by 0.3 % in 5 kPa.
+	p := l.body.m.VapourKPa
+	if !p.OK {
+		p = evaporator.Reading{Value: 101.3}
+	}
+	rise, sigma := l.tout.Value-l.tin.Value, math.Hypot(l.tin.Sigma, l.tout.Sigma)
+	if rise < -max(1, 3*sigma) && liquid.Value > zeroOf(liquid) { // while it stands, it cools
+		return evaporator.Reading{}
+	}
+	vapour := func(rise float64) (float64, error) {
+		return evaporator.HeaterBleedTH(liquid.Value, liquor.Brix(l.cfg.LiquidBx), l.purity, steam.Celsius(l.tin.Value),
+			steam.Celsius(l.tin.Value+rise), steam.KPa(p.Value), l.cfg.LossPct/100, l.heat)
+	}
+	v, err1 := vapour(max(0, rise))
+	perK, err2 := vapour(1)
+	if err1 != nil || err2 != nil {
+		return evaporator.Reading{}
+	}
+	return evaporator.Reading{Value: v, Sigma: math.Hypot(perK*sigma, v*liquid.Sigma/max(liquid.Value, 1e-9)), OK: true}
 }
 
 // fixedNote names what the configuration fixes instead of measuring.

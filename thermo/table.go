@@ -25,6 +25,16 @@ type Quantity struct {
 	// next one.
 	window bool
 
+	// vapour marks what rests on the vapour that the vessels send, and so on their
+	// instruments too.
+	vapour bool
+
+	// pairs marks what needs pressure and temperature of the same moment.
+	pairs bool
+
+	// sums marks what is summed over a strike.
+	sums bool
+
 	// batch marks what a continuous pan has in its compartments only, or not at all.
 	batch bool
 
@@ -213,41 +223,41 @@ var Quantities = []Quantity{
 	{Class: plant.ClassCondenser, Name: "water_ratio", Dimension: plant.Ratio, Low: 1, High: 500,
 		Meaning: "injection water needed per vapour", Inputs: "vapour pressure, both water temperatures", Source: "heat balance of a direct-contact condenser",
 		condenser: func(v *condenserView) evaporator.Result { return v.ratio }},
-	{Class: plant.ClassCondenser, Name: "water_need", Dimension: plant.MassFlow, Low: 0, High: 50000,
+	{Class: plant.ClassCondenser, Name: "water_need", Dimension: plant.MassFlow, Low: 0, High: 50000, vapour: true,
 		Meaning: "injection water by heat balance", Inputs: "vapour flow, water_ratio", Source: "heat balance of a direct-contact condenser",
 		condenser: func(v *condenserView) evaporator.Result { return v.need }},
-	{Class: plant.ClassCondenser, Name: "duty", Dimension: plant.Power, Low: 0, High: 500000,
+	{Class: plant.ClassCondenser, Name: "duty", Dimension: plant.Power, Low: 0, High: 500000, vapour: true,
 		Meaning: "heat taken up by the water", Inputs: "vapour flow, or water flow and both temperatures", Source: "heat balance",
 		condenser: func(v *condenserView) evaporator.Result { return v.duty }},
 	{Class: plant.ClassCondenser, Name: "vacuum_loss", Dimension: plant.TempDifference, Low: -60, High: 80,
 		Meaning: "vapour temperature above that of normal running", Inputs: "vapour pressure, normal", Source: diagnosis,
 		condenser: func(v *condenserView) evaporator.Result { return v.loss() }},
-	{Class: plant.ClassCondenser, Name: "cause_water", Dimension: plant.TempDifference, Low: 0, High: 80,
+	{Class: plant.ClassCondenser, Name: "cause_water", Dimension: plant.TempDifference, Low: 0, High: 80, vapour: true,
 		Meaning: "part of the vapour temperature that too little cooling water would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
 		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.LittleWater) }},
-	{Class: plant.ClassCondenser, Name: "cause_air", Dimension: plant.TempDifference, Low: 0, High: 80,
+	{Class: plant.ClassCondenser, Name: "cause_air", Dimension: plant.TempDifference, Low: 0, High: 80, vapour: true,
 		Meaning: "part of the vapour temperature that air or gas would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
 		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.Air) }},
-	{Class: plant.ClassCondenser, Name: "cause_load", Dimension: plant.TempDifference, Low: 0, High: 80,
+	{Class: plant.ClassCondenser, Name: "cause_load", Dimension: plant.TempDifference, Low: 0, High: 80, vapour: true,
 		Meaning: "part of the vapour temperature that more vapour than usual would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
 		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.Overload) }},
-	{Class: plant.ClassCondenser, Name: "cause_warm_water", Dimension: plant.TempDifference, Low: 0, High: 80,
+	{Class: plant.ClassCondenser, Name: "cause_warm_water", Dimension: plant.TempDifference, Low: 0, High: 80, vapour: true,
 		Meaning: "part of the vapour temperature that warm injection water would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
 		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.WarmWater) }},
-	{Class: plant.ClassCondenser, Name: "cause_contact", Dimension: plant.TempDifference, Low: 0, High: 80,
+	{Class: plant.ClassCondenser, Name: "cause_contact", Dimension: plant.TempDifference, Low: 0, High: 80, vapour: true,
 		Meaning: "part of the vapour temperature that poor contact inside the condenser would explain, against normal running", Inputs: "vapour pressure, both water temperatures, water flow, vapour flow, gas temperature, normal", Source: diagnosis,
 		condenser: func(v *condenserView) evaporator.Result { return v.cause(condenser.Internals) }},
 
 	{Class: plant.ClassPan, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
 		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure", Source: if97,
 		pan: func(v *panView) evaporator.Result { return v.saturation }},
-	{Class: plant.ClassPan, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40, batch: true,
+	{Class: plant.ClassPan, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40, batch: true, pairs: true,
 		Meaning: "massecuite less saturation temperature, the head taken off", Inputs: "massecuite temperature, vapour pressure", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.elevation }},
-	{Class: plant.ClassPan, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95, batch: true,
+	{Class: plant.ClassPan, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95, batch: true, pairs: true,
 		Meaning: "Brix of the mother liquor", Inputs: "boiling-point elevation, vapour pressure", Source: "inverse of the elevation, package liquor",
 		pan: func(v *panView) evaporator.Result { return v.brix }},
-	{Class: plant.ClassPan, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3, batch: true,
+	{Class: plant.ClassPan, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3, batch: true, pairs: true,
 		Meaning: "sucrose per water over its value at saturation, at the same temperature and purity", Inputs: "mother_liquor_brix, purity, massecuite temperature", Source: "Vavrinecz solubility, Wiklund coefficient, package liquor",
 		pan: func(v *panView) evaporator.Result { return v.supersaturation }},
 	{Class: plant.ClassPan, Name: "temperature_difference", Dimension: plant.TempDifference, Low: -60, High: 120,
@@ -268,23 +278,23 @@ var Quantities = []Quantity{
 	{Class: plant.ClassPan, Name: "strike_time", Dimension: plant.Duration, Low: 0, High: 1e9, batch: true,
 		Meaning: "time since the strike began", Inputs: "phase_found", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.strikeTime }},
-	{Class: plant.ClassPan, Name: "water_evaporated", Dimension: plant.Mass, Low: 0, High: 1000, batch: true,
+	{Class: plant.ClassPan, Name: "water_evaporated", Dimension: plant.Mass, Low: 0, High: 1000, batch: true, sums: true,
 		Meaning: "water evaporated in the present strike", Inputs: "steam flow", Source: "sum of evaporation",
 		pan: func(v *panView) evaporator.Result { return v.water }},
 
 	{Class: plant.ClassCompartment, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
 		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure of the pan", Source: if97,
 		pan: func(v *panView) evaporator.Result { return v.saturation }},
-	{Class: plant.ClassCompartment, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40,
+	{Class: plant.ClassCompartment, Name: "boiling_point_elevation", Dimension: plant.TempDifference, Low: -5, High: 40, pairs: true,
 		Meaning: "massecuite less saturation temperature, the head taken off", Inputs: "massecuite temperature, vapour pressure of the pan", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.elevation }},
-	{Class: plant.ClassCompartment, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95,
+	{Class: plant.ClassCompartment, Name: "mother_liquor_brix", Dimension: plant.BrixDim, Low: 0, High: 95, pairs: true,
 		Meaning: "Brix of the mother liquor", Inputs: "boiling-point elevation, vapour pressure of the pan", Source: "inverse of the elevation, package liquor",
 		pan: func(v *panView) evaporator.Result { return v.brix }},
-	{Class: plant.ClassCompartment, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3,
+	{Class: plant.ClassCompartment, Name: "supersaturation", Dimension: plant.Ratio, Low: 0, High: 3, pairs: true,
 		Meaning: "sucrose per water over its value at saturation, at the same temperature and purity", Inputs: "mother_liquor_brix, purity, massecuite temperature", Source: "Vavrinecz solubility, Wiklund coefficient, package liquor",
 		pan: func(v *panView) evaporator.Result { return v.supersaturation }},
-	{Class: plant.ClassCompartment, Name: "crystal_content", Dimension: plant.Percent, Low: 0, High: 80,
+	{Class: plant.ClassCompartment, Name: "crystal_content", Dimension: plant.Percent, Low: 0, High: 80, pairs: true,
 		Meaning: "crystal, % on massecuite; it must rise along the pan", Inputs: "massecuite Brix, mother_liquor_brix", Source: "solids balance C = (Bmc - Bml)/(100 - Bml)",
 		pan: func(v *panView) evaporator.Result { return v.crystal }},
 	{Class: plant.ClassCompartment, Name: "temperature_difference", Dimension: plant.TempDifference, Low: -60, High: 120,

@@ -52,7 +52,7 @@ func (r Reason) String() string {
 // Result is one calculated value.
 type Result struct {
 	Value  float64
-	Sigma  float64 // one standard deviation, filled by Set.Uncertainty; 0 = not computed
+	Sigma  float64 // one standard deviation, filled by Set.Uncertainty or Results.Recall; 0 = not computed
 	How    How
 	Reason Reason
 }
@@ -195,6 +195,38 @@ func (r *Results) each(f func(*Result)) {
 	for i := range r.Bodies {
 		r.Bodies[i].each(f)
 	}
+}
+
+// Sigmas are the standard deviations of a set's results at one moment, in a fixed
+// order; an infinity stands for a result that was too uncertain to be shown.
+type Sigmas []float64
+
+// Sigmas copies what [Set.Uncertainty] filled in, onto the storage of s.
+func (r *Results) Sigmas(s Sigmas) Sigmas {
+	s = s[:0]
+	r.each(func(x *Result) {
+		sigma := x.Sigma
+		if !x.OK() && x.Reason.Text == whyEdge {
+			sigma = math.Inf(1)
+		}
+		s = append(s, sigma)
+	})
+	return s
+}
+
+// Recall gives the results of [Set.Evaluate] the standard deviations of a moment
+// before, from the same set: they change slowly and cost many evaluations. A result
+// that was too uncertain then is absent now.
+func (r *Results) Recall(s Sigmas) {
+	i := 0
+	r.each(func(x *Result) {
+		if i < len(s) && x.OK() {
+			if x.Sigma = s[i]; math.IsInf(x.Sigma, 0) {
+				x.absent(Reason{x.Reason.Of, whyEdge})
+			}
+		}
+		i++
+	})
 }
 
 func (b *BodyResult) each(f func(*Result)) {

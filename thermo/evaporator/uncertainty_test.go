@@ -3,6 +3,7 @@ package evaporator_test
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"calandria/thermo/evaporator"
@@ -68,5 +69,34 @@ func BenchmarkUncertainty(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		s.Uncertainty(&m, r)
+	}
+}
+
+// Recall gives an evaluation what Uncertainty found, and keeps absent what was too
+// uncertain to be shown: a pressure good to 120 kPa leaves no difference in its body.
+func TestRecall(t *testing.T) {
+	p := readPlant(t)
+	s := demoSet(t, p)
+	m := demoTags(p, p.Base.P0, p.Base.Pv, 65)
+	m.Bodies[2].VapourKPa.Sigma = 120
+	r, again := s.NewResults(), s.NewResults()
+	s.Uncertainty(&m, r)
+	s.Evaluate(&m, again)
+	again.Recall(r.Sigmas(nil))
+	var all []evaporator.Result
+	r.Each(func(_ string, x evaporator.Result) { all = append(all, x) })
+	i, lost := 0, 0
+	again.Each(func(name string, x evaporator.Result) {
+		want := all[i]
+		i++
+		if x.OK() != want.OK() || x.Sigma != want.Sigma || x.Value != want.Value {
+			t.Errorf("%s: %+v, want %+v", name, x, want)
+		}
+		if !x.OK() && strings.Contains(x.Reason.Text, "too uncertain") {
+			lost++
+		}
+	})
+	if lost == 0 {
+		t.Error("nothing was too uncertain")
 	}
 }

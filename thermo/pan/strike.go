@@ -96,7 +96,7 @@ type Design struct {
 	// StrikeHours is the usual length from charge to drop, for the interpolation
 	// by time; default 4.
 	StrikeHours float64
-	LossPct     float64 // of the heat, see Evaporation; 0: the default 3; below 0: none
+	LossPct     float64 // of the heat, see Evaporation; 0 to 50
 	Site        Site
 }
 
@@ -153,6 +153,9 @@ type Strike struct {
 	// WaterHours is that time.
 	WaterT     Reading `json:"water_t"`
 	WaterHours float64 `json:"water_hours"`
+	// LackingHours is the time of boiling for which the evaporation was not known: WaterT
+	// is too little by it.
+	LackingHours float64 `json:"lacking_hours,omitempty"`
 	// MaxS is the highest supersaturation (means of a minute) and its moment.
 	MaxS   Reading   `json:"max_s"`
 	MaxSAt time.Time `json:"max_s_at"`

@@ -167,7 +167,7 @@ func boil(tb table, strikes int, step time.Duration, noise *rand.Rand, slow floa
 }
 
 func designOf(tb table) pan.Design {
-	return pan.Design{AreaM2: tb.Area, StrikeT: tb.Mc, Site: demoSite, LossPct: 0.0001, StrikeHours: 3}
+	return pan.Design{AreaM2: tb.Area, StrikeT: tb.Mc, Site: demoSite, StrikeHours: 3}
 }
 
 // follow runs a tracker over the strikes, with some tags taken away.

@@ -33,6 +33,10 @@ const (
 	keep     = 60 // finished strikes
 )
 
+// StillKPa is how far the pressure may be from its own mean of a minute, kPa, while
+// pressure and temperature are taken to be of the same moment. A figure of ours.
+const StillKPa = 0.4
+
 // tri is a fact that may be unknown.
 type tri int8
 
@@ -107,9 +111,6 @@ func NewTracker(d Design) *Tracker {
 	if d.StrikeHours <= 0 {
 		d.StrikeHours = 4
 	}
-	if d.LossPct == 0 {
-		d.LossPct = 3
-	}
 	return &Tracker{d: d, dwell: map[string]time.Time{}}
 }
 
@@ -127,13 +128,14 @@ func (t *Tracker) Running() (Strike, bool) {
 	return t.strike.Clone(), true
 }
 
-// Sums returns the length of the running strike and the water evaporated so far, t; ok is
-// false between strikes. It copies nothing: for every scan.
-func (t *Tracker) Sums(now time.Time) (length time.Duration, waterT Reading, ok bool) {
+// Sums returns the length of the running strike, the water evaporated so far, t, and for
+// how much of the boiling that was not known; ok is false between strikes. It copies
+// nothing: for every scan.
+func (t *Tracker) Sums(now time.Time) (length time.Duration, waterT Reading, lacking time.Duration, ok bool) {
 	if t.strike == nil {
-		return 0, Reading{}, false
+		return 0, Reading{}, 0, false
 	}
-	return t.strike.Length(now), t.strike.WaterT, true
+	return t.strike.Length(now), t.strike.WaterT, time.Duration(t.strike.LackingHours * float64(time.Hour)), true
 }
 
 // Strikes returns the finished strikes, oldest first, at most 60. The records
@@ -292,12 +294,16 @@ func (t *Tracker) Step(at time.Time, in Inputs) []Transition {
 		return nil
 	}
 	gap := t.started && at.Sub(t.last) > gapLimit
+	lost := at.Sub(t.last)
 	var dt time.Duration
 	if t.started && !gap {
-		dt = at.Sub(t.last)
+		dt = lost
 	}
 	t.last, t.started = at, true
 	if gap {
+		if t.strike != nil && t.phase.Boiling() {
+			t.strike.LackingHours += lost.Hours()
+		}
 		t.levels, t.n, t.sum = t.levels[:0], 0, 0
 		clear(t.dwell)
 		if t.strike != nil {
@@ -787,11 +793,14 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		} else {
 			t.calm += (p.Value - t.calm) * (1 - math.Exp(-dt.Seconds()/60))
 		}
-		moving = math.Abs(p.Value-t.calm) > 0.4
+		moving = math.Abs(p.Value-t.calm) > StillKPa
 	}
 	point := ProfilePoint{At: at, Phase: t.phase, LevelPct: f.level, PressureKPa: f.in.PressureKPa, MassecuiteC: f.in.MassecuiteC,
 		MassecuiteBrix: f.in.MassecuiteBrix, ConsistencyPct: f.in.ConsistencyPct}
 	sample := at.Sub(t.lastSample) >= 15*time.Second || at.Before(t.lastSample)
+	if t.phase.Boiling() && !f.in.SteamTH.OK && f.vac != no {
+		s.LackingHours += dt.Hours()
+	}
 	if t.phase.Boiling() && f.in.SteamTH.OK && f.vac != no {
 		pan := steam.KPa(15)
 		if f.in.PressureKPa.OK {
