@@ -166,13 +166,14 @@ func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst pla
 	v.Reason = c.said[r.value].words(res.Reason, note)
 	switch {
 	case !res.OK():
-		v.Point = plant.BadPoint(at, plant.BadNoData)
+		v.Point, v.Sigma = plant.BadPoint(at, plant.BadNoData), 0
 		return
-	case math.IsNaN(res.Value) || math.IsInf(res.Value, 0):
+	case math.IsNaN(res.Value) || math.IsInf(res.Value, 0) || !(res.Sigma >= 0) || math.IsInf(res.Sigma, 0):
+		v.Sigma = 0
 		v.Point, v.How, v.Reason = plant.BadPoint(at, plant.BadNoData), evaporator.Absent.String(), "the readings do not go together: no number comes out"
 		return
 	case res.Value < r.q.Low || res.Value > r.q.High:
-		v.Point, v.How = plant.BadPoint(at, plant.BadOutOfRange), evaporator.Absent.String()
+		v.Point, v.How, v.Sigma = plant.BadPoint(at, plant.BadOutOfRange), evaporator.Absent.String(), 0
 		v.Reason = fmt.Sprintf("comes out as %.4g, outside the plausible %g to %g: check its inputs (%s)", res.Value, r.q.Low, r.q.High, r.q.Inputs)
 		return
 	}

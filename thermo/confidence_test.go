@@ -345,6 +345,7 @@ func TestContinuousPanConfidence(t *testing.T) {
 func FuzzReadings(f *testing.F) {
 	f.Add(uint64(1), uint8(0))
 	f.Add(uint64(2), uint8(7))
+	f.Add(uint64(80), uint8(49)) // a steam flow whose deviation is no number
 	f.Fuzz(func(t *testing.T, seed uint64, most uint8) {
 		h, c, m, frame := demo(t, simulator.Settings{Noise: true})
 		bounds := map[string][2]float64{}

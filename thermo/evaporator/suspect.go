@@ -61,6 +61,8 @@ type Reconciliation struct {
 // ErrNoRedundancy means that no measured value can be checked by others.
 var ErrNoRedundancy = errors.New("no redundancy: no measured value is checked by others")
 
+var errUnsettled = errors.New("reconcile: the readings contradict each other too much for the iteration to settle")
+
 // significance is the joint level of the tests.
 const significance = 0.05
 
@@ -122,6 +124,7 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 	w := &t.lin
 	n, k := w.n, w.m
 	kept := t.near()
+	moved := 0.0
 	for round := range 12 {
 		if round > 0 {
 			if !s.misfit(t.c, true) {
@@ -148,7 +151,7 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 			}
 		}
 		w.misfit(t.right)
-		moved := 0.0
+		moved = 0
 		for i := range n {
 			x := t.y[i] - w.sigma[i]*w.along[i]
 			moved = max(moved, math.Abs(x-t.x[i])/w.sigma[i])
@@ -157,6 +160,9 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 		if moved < 1e-5 {
 			break
 		}
+	}
+	if !(moved < 0.01) { // NaN as well
+		return errUnsettled
 	}
 
 	for i := range n {
