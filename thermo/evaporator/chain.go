@@ -190,8 +190,9 @@ func (s *Set) extrapolated(b int) bool {
 // juiceHeat returns the enthalpy of juice in kJ/kg.
 func (s *Set) juiceHeat(brix, c float64) float64 {
 	if s.d.Water {
-		h, err := steam.LiquidEnthalpyAt(steam.Celsius(c))
-		if err != nil {
+		p, err1 := s.water.psat(steam.Celsius(c))
+		h, err2 := s.water.satLiquid(p)
+		if err1 != nil || err2 != nil {
 			s.c.noEnth = true
 		}
 		return float64(h)

@@ -194,6 +194,71 @@ func TestCoulsonRichardson(t *testing.T) {
 	}
 }
 
+// The same two with the book's own trial temperatures, latent heats and specific heat in
+// place of the properties of water: what is left is the balances, within the printed
+// figures.
+func TestCoulsonRichardsonAsPrinted(t *testing.T) {
+	for file, effects := range map[string][]int{"04-coulson-richardson-triple-forward": {1, 2, 3}, "05-coulson-richardson-triple-backward": {3, 2, 1}} {
+		t.Run(file, func(t *testing.T) {
+			in, out := example(t, file)
+			temps, lambda, u := number[[]float64](t, in, "T_K"), number[[]float64](t, in, "lambda"), number[[]float64](t, in, "U_kW_m2K")
+			cp := number[float64](t, in, "cp")
+			var bodies []evaporator.Body
+			for _, e := range effects {
+				bodies = append(bodies, evaporator.Body{Name: fmt.Sprint(e), Effect: e, AreaM2: 100})
+			}
+			s := waterSet(t, bodies...)
+			liquid := func(p steam.KPa) (steam.KJPerKg, error) {
+				c, err := steam.Tsat(p)
+				return steam.KJPerKg(cp * float64(c)), err
+			}
+			s.UseWater(steam.Tsat, steam.Psat, liquid, func(p steam.KPa) (steam.KJPerKg, error) {
+				h, err := liquid(p)
+				c, _ := steam.Tsat(p)
+				best := 0
+				for i, k := range temps {
+					if math.Abs(k-273.15-float64(c)) < math.Abs(temps[best]-273.15-float64(c)) {
+						best = i
+					}
+				}
+				return h + steam.KJPerKg(lambda[best]), err
+			})
+			m := evaporator.Measurement{
+				JuiceTH:  evaporator.Read(number[float64](t, in, "feed_kg_s")*kgS, 0),
+				FeedBrix: evaporator.Read(100*number[float64](t, in, "x_feed"), 0), SyrupBrix: evaporator.Read(100*number[float64](t, in, "x_product"), 0),
+				FeedC: evaporator.Read(number[float64](t, in, "T_feed_K")-273.15, 0),
+			}
+			for e := range m.BleedTH {
+				m.BleedTH[e] = evaporator.Read(0, 0)
+			}
+			for i, e := range effects {
+				for _, x := range []struct {
+					r *evaporator.Reading
+					k float64
+				}{{&m.Bodies[i].VapourKPa, temps[e]}, {&m.Bodies[i].ChestKPa, temps[e-1]}} {
+					p, err := steam.Psat(steam.Celsius(x.k - 273.15))
+					if err != nil {
+						t.Fatal(err)
+					}
+					*x.r = evaporator.Read(float64(p), 0)
+				}
+			}
+			r := s.NewResults()
+			s.Evaluate(&m, r)
+			for i, e := range effects {
+				b := &r.Bodies[i]
+				published(t, out, fmt.Sprintf("D%d", e), value(t, "D", b.EvaporationTH)/kgS)
+				published(t, out, fmt.Sprintf("A%d", e), b.DutyKW.Value/(u[e-1]*b.DTK.Value))
+			}
+			if _, there := out["D0"]; there {
+				published(t, out, "D0", r.SteamTH.Value/kgS)
+			} else {
+				published(t, out, "economy", r.Economy.Value)
+			}
+		})
+	}
+}
+
 // Kern, example 14.3 (testdata/examples/07): backward feed on water's properties.
 func TestKernBackward(t *testing.T) {
 	in, out := example(t, "07-kern-triple-backward")
