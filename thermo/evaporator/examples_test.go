@@ -194,6 +194,26 @@ func TestCoulsonRichardson(t *testing.T) {
 	}
 }
 
+// bookWater gives a set the water of a worked example: one specific heat, kJ/(kg K), and
+// a latent heat, kJ/kg, at each of its temperatures, degC.
+func bookWater(s *evaporator.Set, cp float64, temps, lambda []float64) {
+	liquid := func(p steam.KPa) (steam.KJPerKg, error) {
+		c, err := steam.Tsat(p)
+		return steam.KJPerKg(cp * float64(c)), err
+	}
+	s.UseWater(steam.Tsat, steam.Psat, liquid, func(p steam.KPa) (steam.KJPerKg, error) {
+		h, err := liquid(p)
+		c, _ := steam.Tsat(p)
+		best := 0
+		for i, x := range temps {
+			if math.Abs(x-float64(c)) < math.Abs(temps[best]-float64(c)) {
+				best = i
+			}
+		}
+		return h + steam.KJPerKg(lambda[best]), err
+	})
+}
+
 // The same two with the book's own trial temperatures, latent heats and specific heat in
 // place of the properties of water: what is left is the balances, within the printed
 // figures.
@@ -208,21 +228,11 @@ func TestCoulsonRichardsonAsPrinted(t *testing.T) {
 				bodies = append(bodies, evaporator.Body{Name: fmt.Sprint(e), Effect: e, AreaM2: 100})
 			}
 			s := waterSet(t, bodies...)
-			liquid := func(p steam.KPa) (steam.KJPerKg, error) {
-				c, err := steam.Tsat(p)
-				return steam.KJPerKg(cp * float64(c)), err
+			var c []float64
+			for _, k := range temps {
+				c = append(c, k-273.15)
 			}
-			s.UseWater(steam.Tsat, steam.Psat, liquid, func(p steam.KPa) (steam.KJPerKg, error) {
-				h, err := liquid(p)
-				c, _ := steam.Tsat(p)
-				best := 0
-				for i, k := range temps {
-					if math.Abs(k-273.15-float64(c)) < math.Abs(temps[best]-273.15-float64(c)) {
-						best = i
-					}
-				}
-				return h + steam.KJPerKg(lambda[best]), err
-			})
+			bookWater(s, cp, c, lambda)
 			m := evaporator.Measurement{
 				JuiceTH:  evaporator.Read(number[float64](t, in, "feed_kg_s")*kgS, 0),
 				FeedBrix: evaporator.Read(100*number[float64](t, in, "x_feed"), 0), SyrupBrix: evaporator.Read(100*number[float64](t, in, "x_product"), 0),
@@ -289,6 +299,18 @@ func TestKernBackward(t *testing.T) {
 	check("w2", r.Bodies[1].EvaporationTH)
 	check("w3", r.Bodies[0].EvaporationTH)
 	published(t, out, "economy", r.Economy.Value)
+
+	// With the book's own latent heats, within its rounding.
+	var c, lambda []float64
+	for i, f := range temps {
+		c = append(c, celsius(f))
+		lambda = append(lambda, number[[]float64](t, in, "lambda_btu_lb")[i]*2.326)
+	}
+	bookWater(s, 4.1868*number[float64](t, in, "cp"), c, lambda)
+	s.Evaluate(&m, r)
+	for name, x := range map[string]evaporator.Result{"Ws": r.SteamTH, "w1": r.Bodies[2].EvaporationTH, "w2": r.Bodies[1].EvaporationTH, "w3": r.Bodies[0].EvaporationTH} {
+		published(t, out, name, value(t, name, x)/lbH)
+	}
 }
 
 // Geankoplis, example 8.4-1 (testdata/examples/02): single effect. The source takes
@@ -309,6 +331,13 @@ func TestGeankoplisSingle(t *testing.T) {
 	published(t, out, "V", 1000*r.TotalEvaporationTH.Value)
 	near(t, "S", 1000*value(t, "S", r.SteamTH), number[struct{ Value float64 }](t, out, "S").Value, 0.004)
 	near(t, "area", r.Bodies[0].DutyKW.Value/(number[float64](t, in, "U_W_m2K")/1000*r.Bodies[0].DTK.Value), 149.3, 0.004)
+
+	// With the book's own properties its printed figures come back.
+	bookWater(s, number[float64](t, in, "cp_feed"), []float64{number[float64](t, in, "T_boil_C"), number[float64](t, in, "T_steam_C")},
+		[]float64{number[float64](t, in, "lambda_vapour"), number[float64](t, in, "lambda_steam")})
+	s.Evaluate(&m, r)
+	published(t, out, "S", 1000*value(t, "S", r.SteamTH))
+	published(t, out, "area", r.Bodies[0].DutyKW.Value/(number[float64](t, in, "U_W_m2K")/1000*r.Bodies[0].DTK.Value))
 }
 
 // LearnChemE module on multi-effect evaporators, example problem 1 (testdata/
