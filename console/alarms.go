@@ -58,6 +58,18 @@ type alarmRow struct {
 	Words       string // what explains it, as things stand
 }
 
+// Brief is the beginning of the words, for the list, up to the end of a clause:
+// the rest stands on the alarm's own page.
+func (r alarmRow) Brief() string {
+	const least = 70
+	if len(r.Words) > least {
+		if i := strings.IndexAny(r.Words[least:], ":;"); i >= 0 {
+			return r.Words[:least+i]
+		}
+	}
+	return r.Words
+}
+
 func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	spec := a.Spec
 	if spec == nil {

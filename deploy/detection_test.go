@@ -36,6 +36,7 @@ const firstSeed = 6000
 var upsetCases = []upsetCase{
 	{name: "air-leak", first: []string{"vacuum_low.EV.EV5", "vacuum_low_low.EV.EV5", "vacuum_lost.EV.EV5", "air_leak.EV.EV5"}, names: []string{"air_leak.EV.EV5"}, watch: time.Hour},
 	{name: "water-loss", first: []string{"vacuum_low.EV.EV5", "cooling_water_short.EV.EV5"}, names: []string{"cooling_water_short.EV.EV5"}, watch: time.Hour},
+	{name: "pump-trip", first: []string{"vacuum_pump_stopped.EV.EV5"}, names: []string{"vacuum_pump_stopped.EV.EV5"}, watch: time.Hour},
 	{name: "steam-dip", first: []string{"steam_pressure_dip.EV"}, names: []string{"steam_pressure_dip.EV"}, watch: time.Hour},
 	{name: "flooding-ev3", first: []string{"condensate_level_high.EV.EV3", "condensate_level_high_high.EV.EV3"}, names: []string{"condensate_level_high.EV.EV3", "condensate_level_high_high.EV.EV3"}, watch: time.Hour},
 	{name: "low-level-ev2", first: []string{"level_low.EV.EV2"}, names: []string{"level_low.EV.EV2"}, watch: time.Hour},

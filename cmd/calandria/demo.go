@@ -64,6 +64,11 @@ func (c *demoCmd) Run(a *app) (err error) {
 	if c.Days < 0 || c.Days > 400 {
 		return fmt.Errorf("--days %d: give 0 to 400", c.Days)
 	}
+	if c.Upset != "" {
+		if err := simulator.CheckUpset(c.Upset); err != nil {
+			return fmt.Errorf("--upset: %w", err)
+		}
+	}
 	data := c.Data
 	if data == "" {
 		if data, err = os.MkdirTemp("", "calandria-demo-"); err != nil {

@@ -359,10 +359,10 @@ func (m *Model) makeSensors() []sensor {
 		return barometerKPa + 180*m.waterFactor()*m.waterFactor()
 	}).noise = 1
 	temperature("CD5.gas_temperature", "Gas from CD5 to the vacuum pump", 0, 80, func(m *Model) float64 {
-		return m.waterInC + 4 + 3*m.up(upAirLeak)
+		return m.waterInC + 4 + 3*m.up(upAirLeak) + 3*m.up(upPumpTrip)
 	})
 	level("CD5.seal_level", "Seal well of CD5", 1, func(m *Model) float64 { return 62 })
-	state("CD5.pump_running", "Vacuum pump of CD5", func(m *Model) float64 { return yes(running(m)) })
+	state("CD5.pump_running", "Vacuum pump of CD5", func(m *Model) float64 { return yes(running(m) && !m.upsets[upPumpTrip].on) })
 	state("CD5.water_pump_running", "Injection-water pump", func(m *Model) float64 { return 1 })
 
 	// Pans and their condensers.

@@ -352,7 +352,7 @@ func (m *Model) stepSet(dt float64) {
 	approachTo(&s.WaterTH, c.WaterTH, dt, 10)
 	hv := w.vapour.at(s.VapourC[4])
 	approachTo(&s.TailC, w.tail(s.WaterTH, m.waterInC, max(s.VapourTH[4], 0), hv), dt, 15)
-	m.airKPa = airLeakKPa * m.up(upAirLeak)
+	m.airKPa = airLeakKPa*m.up(upAirLeak) + pumpTripKPa*m.up(upPumpTrip)
 	vacuum := max(lastVapourKPa, w.pressure(s.TailC+condenserK)) + m.airKPa
 	p5 := w.pressure(s.VapourC[4])
 	approachTo(&p5, vacuum, dt, 20)

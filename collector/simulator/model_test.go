@@ -421,7 +421,7 @@ func TestUpsetsByName(t *testing.T) {
 		}
 		names[u.Name] = true
 	}
-	if len(names) != 11 {
+	if len(names) != 12 {
 		t.Errorf("%d upsets", len(names))
 	}
 	if m.Start("flood") == nil || m.Clear("flood") == nil || m.StartFull("flood") == nil {

@@ -36,6 +36,7 @@ const (
 	barometerKPa    = 100.8
 	caneTH          = 125.0
 	airLeakKPa      = 8.0
+	pumpTripKPa     = 8.0 // air in the condenser when nothing draws it off
 	levelSetPct     = 35.0
 	bodyNameFormat  = "EV%d"
 	maxSolverRounds = 60

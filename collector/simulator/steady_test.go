@@ -170,6 +170,7 @@ func TestSensitivities(t *testing.T) {
 var upsetNames = map[string]string{
 	"scaling-ev5": "scale5", "scaling-ev4": "scale4", "air-leak": "airleak", "water-loss": "cwloss", "steam-dip": "steamdip",
 	"brix-drift": "bxdrift", "flooding-ev3": "flood3", "gas-ev4": "ncg4", "low-level-ev2": "lowlevel2", "entrainment-ev3": "entrain", "bleed-ev2": "bleed2open",
+	"pump-trip": "airleak", // air at the same pressure, whatever let it stay
 }
 
 // The end point of each upset, open loop, as the stepped model reaches it:

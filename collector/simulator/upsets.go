@@ -30,6 +30,7 @@ const (
 	upLowLevel2
 	upEntrainment3
 	upBleed2
+	upPumpTrip
 	upsetCount
 )
 
@@ -47,7 +48,15 @@ func Upsets() []Upset {
 		{"low-level-ev2", "Low juice level in EV2", "level under 15 %, U of EV2 down, pressures after it fall: no scale", 2 * time.Minute, 3 * time.Minute, 0},
 		{"entrainment-ev3", "Juice carried over from EV3", "conductivity of the condensate of calandria 4 in bursts; temperatures and pressures do not move", 5 * time.Second, 5 * time.Second, 0},
 		{"bleed-ev2", "Bleed valve of vapour 2 stuck open", "pressure of EV2 down, steam up, economy down, heater outlet hot: no better evaporation", 20 * time.Second, 20 * time.Second, 0},
+		{"pump-trip", "Vacuum pump of CD5 trips", "the pump reports that it stopped, the air that comes in anyway stays: pressure of EV5 and approach climb over minutes, all vapours before follow", 12 * time.Minute, 5 * time.Minute, 0},
 	}
+}
+
+// CheckUpset is nil if there is an upset of that name; otherwise the error names
+// those there are.
+func CheckUpset(name string) error {
+	_, err := upsetIndex(name)
+	return err
 }
 
 // upsetState is how far an upset has come.
