@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -111,11 +112,24 @@ func parseTime(s string, now time.Time) (time.Time, error) {
 }
 
 type importCmd struct {
-	File string `arg:"" help:"CSV with time, tag, value, unit, status; the form that export writes." type:"existingfile"`
-	Data string `help:"The data folder; the service must not be running on it." default:"data" type:"path"`
+	File   string `arg:"" help:"CSV with time, tag, value, unit, status; the form that export writes. Values in the archive's units, pressures absolute." type:"existingfile"`
+	Config string `help:"The plant file: its tags may be imported before the archive has any of them." default:"plant.yaml" type:"path"`
+	Data   string `help:"The data folder; the service must not be running on it." default:"data" type:"path"`
 }
 
 func (c *importCmd) Run(a *app) error {
+	dir := filepath.Join(c.Data, "archive")
+	var infos []historian.TagInfo
+	h, files, err := loadPlant(c.Config)
+	switch {
+	case err == nil:
+		if _, err := newCore(h, files); err != nil { // it adds the calculated tags
+			return err
+		}
+		dir, infos = archiveDir(h, c.Data), describe(h)
+	case !errors.Is(err, fs.ErrNotExist):
+		return err
+	}
 	if err := os.MkdirAll(c.Data, 0o750); err != nil {
 		return err
 	}
@@ -124,11 +138,17 @@ func (c *importCmd) Run(a *app) error {
 		return err
 	}
 	defer unlock()
-	ar, err := historian.Open(filepath.Join(c.Data, "archive"), historian.Options{})
+	ar, err := historian.Open(dir, historian.Options{})
 	if err != nil {
 		return err
 	}
 	defer ar.Close()
+	if err := ar.Describe(infos...); err != nil {
+		return err
+	}
+	if len(ar.Tags()) == 0 {
+		return fmt.Errorf("the archive in %s has no tags yet and there is no plant file %s; give --config", c.Data, c.Config)
+	}
 	f, err := os.Open(c.File)
 	if err != nil {
 		return err
