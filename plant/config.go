@@ -183,6 +183,8 @@ type PanConfig struct {
 	// (1-b) exp(-c q), q nonsucrose per water; default cane, [-0.06265, 0.982,
 	// 2.1]. The composition of the site's impurities decides.
 	Impurity []float64 `yaml:"impurity"`
+	// Solubility names the equation of the solubility of pure sucrose; default vavrinecz.
+	Solubility string `yaml:"solubility"`
 	// ThermometerOffsetK is taken off the massecuite temperature: the head over
 	// the pocket and its calibration, K.
 	ThermometerOffsetK float64 `yaml:"thermometer_offset_k"`

@@ -616,6 +616,9 @@ func (b *builder) pan(f string, c *PanConfig) {
 	default:
 		b.fault(f+".liquor_purity_pct", "more than two values", "give the purity at the start and at the end of the strike")
 	}
+	if c.Solubility == "" {
+		c.Solubility = "vavrinecz"
+	}
 	switch len(c.Impurity) {
 	case 0:
 		c.Impurity = []float64{-0.06265, 0.982, 2.1}

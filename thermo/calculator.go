@@ -75,7 +75,11 @@ func New(h *plant.House) (*Calculator, error) {
 		c.conds = append(c.conds, newCondenserView(c, e))
 	}
 	for i, e := range h.Of(plant.ClassPan) {
-		faults = append(faults, checkModels(h, fmt.Sprintf("pans[%d]", i), e.Pan.Properties)...)
+		f := fmt.Sprintf("pans[%d]", i)
+		faults = append(faults, checkModels(h, f, e.Pan.Properties)...)
+		if !contains(liquor.SolubilityModels(), liquor.SolubilityModel(e.Pan.Solubility)) {
+			faults = append(faults, h.Document.Fault(f+".solubility", fmt.Sprintf("no equation %q", e.Pan.Solubility), fmt.Sprintf("use one of %v", liquor.SolubilityModels())))
+		}
 		c.pans = append(c.pans, newPanView(c, e))
 	}
 	for _, d := range c.conds {

@@ -19,11 +19,17 @@
 //     inputs, has no number and a reason in words. No U below a temperature
 //     difference of min_difference_k: it would be little but error.
 //   - Uncertain: a reading was Uncertain, or an instrument has stopped to move that
-//     used to (frozen). A property taken beyond the range of its source is named in
-//     the reason.
+//     used to (frozen), also one of another vessel whose vapour goes in. A property
+//     taken beyond the range of its source is named in the reason, and so is what the
+//     configuration says in place of an instrument.
 //   - Sigma is one standard deviation that follows from the stated accuracies of the
-//     instruments, propagated through the whole calculation once a minute. Errors
-//     of the model, such as the heat loss assumed, are not in it.
+//     instruments: for a set propagated through the whole calculation once a minute,
+//     for pans and condensers at every step. What is too uncertain to be a number is
+//     absent. Errors of the model, such as the heat loss assumed, are not in it. It is
+//     0 where nothing states an accuracy, and by design for times, phases, sums of a
+//     strike, and what compares an instrument with itself: the causes of a poor
+//     vacuum, the forecasts of scale (which have a band), changes from strike to
+//     strike.
 //
 // # U, clean U and scale
 //
@@ -60,13 +66,30 @@
 // [Calculator.Vacuum] ranks them by the kelvin they explain. A normal learned while
 // something is already wrong hides it: configure it where that matters.
 //
+// # Condensers
+//
+// The vapour is that of the bodies and pans that name the condenser, by their own
+// balances, and as good as they are; a pan that does not boil and takes no steam sends
+// none. With it the water needed follows from the direct-contact balance, without it the
+// duty from the water. The changes of vacuum against normal are above.
+//
 // # Pans
 //
-// The strikes of a batch pan are found by package pan. A pan with compartments in its
-// configuration is a continuous one: each compartment has its elevation, mother liquor,
-// supersaturation and crystal from its own thermometer and the pressure of the vapour
-// space they share; the pan has evaporation and U of the whole, on the mean temperature
-// of the compartments that boil. No strikes are looked for.
+// Mother liquor and supersaturation come from the boiling-point elevation and the
+// purity, by its tag or as configured: then it counts as assumed, by the level or the
+// time in the strike, good to a point at best. The supersaturation is never called
+// better than 0.05. While the vacuum moves (0.4 kPa off its mean of a minute)
+// the thermometer lags behind it, and what needs both is Uncertain. Evaporation is
+// S lambda(chest)/lambda(pan), without loss, so U = S lambda(chest)/(A dT) with the head
+// inside; none below 3 K.
+//
+// The strikes of a batch pan are found by package pan; the water of a strike is the sum
+// of its evaporation, Uncertain where that was not known for more than 3 min. Scale
+// in its calandria shows from strike to strike (u_change, feed_time_change). A pan with
+// compartments in its configuration is a continuous one: each compartment has its
+// elevation, mother liquor, supersaturation and crystal from its own thermometer and the
+// pressure of the vapour space they share; the pan has evaporation and U of the whole, on
+// the mean temperature of the compartments that boil. No strikes are looked for.
 //
 // # Use
 //

@@ -28,6 +28,7 @@ type panView struct {
 	calmAt time.Time // when
 	moving bool      // pressure and temperature are not of the same moment
 	gaps   bool      // the water of the strike lacks some of its time
+	passed float64   // part of the usual length of a strike that has passed; below 0: no strike
 	idle   bool      // known not to boil, and to take no steam
 	note   noted
 
@@ -38,6 +39,8 @@ type panView struct {
 	saturation, elevation, brix, supersaturation evaporator.Result
 	difference, evaporation, u, crystal          evaporator.Result
 	phase, phaseTime, strikeTime, water          evaporator.Result
+	uChange, timeChange                          evaporator.Result
+	compared                                     int // the newest strike in these
 }
 
 // noted is the note of a pan and what it was made of.
@@ -71,8 +74,8 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 
 // panViewOf makes what a pan and a compartment have in common.
 func panViewOf(c *Calculator, e *plant.Equipment, cfg plant.PanConfig) *panView {
-	v := &panView{equip: e, cfg: cfg, in: inputs{house: c.house, tau: 20 * time.Second}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
-	v.site = pan.Site{Elevation: v.model, PurityFactor: cfg.Properties.PurityFactor,
+	v := &panView{equip: e, cfg: cfg, passed: -1, in: inputs{house: c.house, tau: 20 * time.Second}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
+	v.site = pan.Site{Elevation: v.model, Solubility: liquor.SolubilityModel(cfg.Solubility), PurityFactor: cfg.Properties.PurityFactor,
 		Impurity: liquor.Impurity{M: cfg.Impurity[0], B: cfg.Impurity[1], C: cfg.Impurity[2]}}
 	return v
 }
@@ -106,6 +109,7 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.calculate()
 	if v.track != nil {
 		v.follow(at)
+		v.scaled()
 	}
 	if v.note.stuck != v.in.note || v.note.moving != v.moving {
 		v.note = noted{v.in.note, v.moving, v.in.note}
@@ -165,13 +169,18 @@ func (v *panView) motherPurity() (purity evaporator.Reading, by string) {
 	if len(p) != 2 {
 		return evaporator.Reading{}, ""
 	}
+	x, sigma := (v.level.Value-30)/70, assumedPurity
+	by = "purity by liquor_purity_pct of the configuration"
 	if !v.level.OK && p[0] != p[1] {
-		// Anywhere between: the deviation is that of an even spread.
-		return evaporator.Reading{Value: (p[0] + p[1]) / 2, Sigma: math.Hypot(assumedPurity, math.Abs(p[1]-p[0])/math.Sqrt(12)), OK: true},
-			"purity midway of liquor_purity_pct, for want of a level"
+		span := math.Abs(p[1] - p[0])
+		if x = v.passed; x >= 0 { // strikes differ in length by a fifth: a figure of ours
+			sigma, by = math.Hypot(sigma, 0.2*span), "purity by liquor_purity_pct and the time in the strike, for want of a level"
+		} else { // anywhere between: the deviation of an even spread
+			x, sigma, by = 0.5, math.Hypot(sigma, span/math.Sqrt(12)), "purity midway of liquor_purity_pct, for want of a level"
+		}
 	}
-	x := min(1, max(0, (v.level.Value-30)/70))
-	return evaporator.Reading{Value: p[0] + (p[1]-p[0])*x, Sigma: assumedPurity, OK: true}, "purity by liquor_purity_pct of the configuration"
+	x = min(1, max(0, x))
+	return evaporator.Reading{Value: p[0] + (p[1]-p[0])*x, Sigma: sigma, OK: true}, by
 }
 
 func (v *panView) calculate() {
@@ -254,6 +263,14 @@ func (v *panView) motherLiquor(tmc float64) {
 	}
 }
 
+// usualHours is the length of a strike where the configuration has none.
+func usualHours(h float64) float64 {
+	if h <= 0 {
+		return pan.UsualStrikeHours
+	}
+	return h
+}
+
 // gapsFrom is how long a strike may have gone without a steam flow before its water is
 // called too little.
 const gapsFrom = 3 * time.Minute
@@ -270,7 +287,7 @@ func (v *panView) follow(at time.Time) {
 	v.track.Step(at, in)
 	phase, since := v.track.Phase()
 	none := absent("no strike is running")
-	v.gaps = false
+	v.gaps, v.passed = false, -1
 	v.phase, v.phaseTime, v.strikeTime, v.water = value(float64(phase), 0), value(at.Sub(since).Seconds(), 0), none, none
 	if phase == pan.Unknown {
 		v.phase = absent("the phase cannot be told: " + v.track.Missing())
@@ -278,6 +295,7 @@ func (v *panView) follow(at time.Time) {
 	}
 	if length, water, lacking, ok := v.track.Sums(at); ok {
 		v.strikeTime = value(length.Seconds(), 0)
+		v.passed = length.Hours() / usualHours(v.cfg.StrikeHours)
 		v.water = absent("the evaporation is not known: no steam flow")
 		if water.OK {
 			v.water = value(water.Value, 0)
@@ -286,6 +304,25 @@ func (v *panView) follow(at time.Time) {
 			} else if !v.chest.OK {
 				v.water.Reason.Text = "heating vapour taken to be of 120 kPa: no usable chest pressure"
 			}
+		}
+	}
+}
+
+// scaled looks for scale over the strikes of three weeks whenever one has ended.
+func (v *panView) scaled() {
+	if n := v.track.Newest(); v.compared != n || v.uChange.Reason.Text == "" && !v.uChange.OK() {
+		v.compared = n
+		all := v.track.Strikes()
+		for len(all) > 0 && all[len(all)-1].End.Sub(all[0].End) > 21*24*time.Hour {
+			all = all[1:]
+		}
+		f := pan.Scaling(all)
+		v.uChange, v.timeChange = absent("fewer than nine whole strikes with a U in three weeks"), absent("fewer than nine whole strikes in three weeks")
+		if f.UChangePct.OK {
+			v.uChange = value(f.UChangePct.Value, 0)
+		}
+		if f.TimeChangePct.OK {
+			v.timeChange = value(f.TimeChangePct.Value, 0)
 		}
 	}
 }

@@ -248,3 +248,18 @@ func FuzzNoNaN(f *testing.F) {
 		}
 	})
 }
+
+// 760 mm of mercury are 10.34 m of water (Bhojraj, slides on condensing systems): water of
+// 15 degC, from which a full vacuum would lift it.
+func TestLeg(t *testing.T) {
+	got, err := condenser.LegM(0, 101.325, 15)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "leg", got, 10.34, 0.0005)
+	for _, bad := range [][3]float64{{-1, 101, 20}, {110, 101, 20}, {16, 0, 20}, {16, 101, 140}, {math.NaN(), 101, 20}, {16, math.Inf(1), 20}} {
+		if v, err := condenser.LegM(steam.KPa(bad[0]), bad[1], steam.Celsius(bad[2])); err == nil || v != 0 {
+			t.Errorf("%v: %g, %v", bad, v, err)
+		}
+	}
+}

@@ -86,7 +86,8 @@ type Design struct {
 // cascade and exhaust condensate returned to the boilers, Batterham-Norgate
 // elevation, cp = 4.19 - 2.35 x, purity 86 %. Heating surfaces are the
 // caller's. Common practice, no source, but for the equations, which the liquor
-// package documents.
+// package documents. They are those of the worked plants in testdata; a plant file
+// without properties takes the liquor package's own defaults, which are more exact.
 func Conventions(bodies ...Body) Design {
 	d := Design{
 		Bodies:           bodies,

@@ -15,6 +15,24 @@
 //	condensate flash  X = M (h'(Tc_1) - h'(Tc_2))/lambda(Tc_2)
 //	coefficient       U = q/(A (Tc - Tj))
 //
+// Which readings are enough for what, best first (Results.Row):
+//
+//	juice flow, Brix before and after every body     everything; bleeds by balance
+//	juice flow, feed and syrup Brix                   everything but the check of the steam meter
+//	  and steam flow                                  and that; or one bleed without a meter
+//	juice flow, feed Brix, steam flow                 everything; the syrup Brix is calculated
+//	feed and syrup Brix, steam flow                   everything; the juice flow is calculated
+//	temperatures only                                 their shares; by the Rillieux count what it gives
+//
+// with pressures (or thermometers) up the ladder and the feed temperature in all rows
+// but the last.
+//
+//	from tags      Set.Evaluate, Set.Uncertainty       a Result each, with its origin or why there is none
+//	instruments    Set.Reconcile, Reconcile            checks, suspects, reconciled values
+//	ahead          Set.Predict                         state of a set from surfaces and coefficients
+//	clean bodies   Correlation (Dessin, Swedish), Normalise, LevelTable
+//	heaters        HeaterBleedTH
+//
 // Flows are in t/h, temperatures in degC, differences in K, pressures in kPa
 // absolute, duties in kW, coefficients in kW/(m2 K), Brix in % by mass. The
 // hydrostatic head is reported but stays inside U.

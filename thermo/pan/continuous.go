@@ -78,6 +78,14 @@ func Compartments(cs []Compartment, s Site) ([]CompartmentState, error) {
 			o.note("labile: grain forms of itself")
 		}
 		for j := i - 1; j >= 0; j-- {
+			if b := &out[j]; b.OK {
+				if o.Liquor.Purity > b.Liquor.Purity+1 {
+					o.note(fmt.Sprintf("purer liquor than in %s", b.Name))
+				}
+				break
+			}
+		}
+		for j := i - 1; j >= 0; j-- {
 			if b := &out[j]; b.CrystalPct.OK && o.CrystalPct.OK {
 				if o.CrystalPct.Value < b.CrystalPct.Value-2 {
 					o.note(fmt.Sprintf("less crystal than in %s", b.Name))

@@ -137,6 +137,7 @@ func motherLiquor(t, p, purity float64, s Site) (Liquor, error) {
 //
 //	m = S lambda(chest) (1 - loss)/lambda(pan)
 //
+// Without a loss it is the customary m = U A dT/lambda(pan) with the U of the same steam.
 // Source: heat balance of a calandria.
 func Evaporation(steamTH float64, chest, pan steam.KPa, lossPct float64) (float64, error) {
 	if !(steamTH >= 0) || steamTH > 1000 || !(lossPct >= 0 && lossPct <= 50) {

@@ -353,6 +353,7 @@ func TestCompartments(t *testing.T) {
 		{func(c *pan.Compartment) { c.LevelPct.Value = 8 }, "level under 15 %: dry compartment", ""},
 		{func(c *pan.Compartment) { c.MassecuiteC.Value += 0.7; c.MassecuiteBrix.OK = false }, "above the metastable zone: false grain may form", ""},
 		{func(c *pan.Compartment) { c.MassecuiteBrix.Value -= 6 }, "less crystal than in compartment 4", ""},
+		{func(c *pan.Compartment) { c.LiquorPurityPct.Value += 3 }, "purer liquor than in compartment 4", ""},
 	} {
 		x := append([]pan.Compartment(nil), cs...)
 		c.change(&x[4])

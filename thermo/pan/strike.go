@@ -94,7 +94,7 @@ type Design struct {
 	// between them by level, or by time in the strike without a level. 0: no S.
 	LiquorPurityPct [2]float64
 	// StrikeHours is the usual length from charge to drop, for the interpolation
-	// by time; default 4.
+	// by time; default UsualStrikeHours.
 	StrikeHours float64
 	LossPct     float64 // of the heat, see Evaporation; 0 to 50
 	Site        Site

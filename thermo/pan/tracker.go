@@ -33,6 +33,10 @@ const (
 	keep     = 60 // finished strikes
 )
 
+// UsualStrikeHours stands in for a length of strike that is not configured. A figure of
+// ours.
+const UsualStrikeHours = 4.0
+
 // StillKPa is how far the pressure may be from its own mean of a minute, kPa, while
 // pressure and temperature are taken to be of the same moment. A figure of ours.
 const StillKPa = 0.4
@@ -109,7 +113,7 @@ type tailPoint struct {
 // NewTracker returns a tracker for a pan.
 func NewTracker(d Design) *Tracker {
 	if d.StrikeHours <= 0 {
-		d.StrikeHours = 4
+		d.StrikeHours = UsualStrikeHours
 	}
 	return &Tracker{d: d, dwell: map[string]time.Time{}}
 }
@@ -141,6 +145,14 @@ func (t *Tracker) Sums(now time.Time) (length time.Duration, waterT Reading, lac
 // Strikes returns the finished strikes, oldest first, at most 60. The records
 // share their slices with the tracker: read only.
 func (t *Tracker) Strikes() []Strike { return append([]Strike(nil), t.done...) }
+
+// Newest is the number of the newest finished strike, 0 if there is none.
+func (t *Tracker) Newest() int {
+	if n := len(t.done); n > 0 {
+		return t.done[n-1].Number
+	}
+	return 0
+}
 
 // facts are what the readings say at one moment.
 type facts struct {
