@@ -311,6 +311,35 @@ func TestPanConfidence(t *testing.T) {
 	}
 }
 
+// A pan without a gauge at its calandria goes by the vapour that heats it, less the loss
+// of saturation temperature in the pipe, and says that this is assumed.
+func TestPanHeatedByVapour(t *testing.T) {
+	yaml := strings.Replace(heaterYAML, "ASSUMED ", "assumed_t_h: 3, ", 1) + `pans:
+  - name: P
+    heated_by: Q.A
+    heating_surface_m2: 300
+    liquor_purity_pct: [80]
+    tags:
+      vapour_pressure:        {node: "nsu=u;s=pp", unit: kPa, reference: absolute, accuracy: 0.1}
+      massecuite_temperature: {node: "nsu=u;s=pt", accuracy: 0.1}
+      steam_flow:             {node: "nsu=u;s=ps", unit: t/h, accuracy_pct: 2}
+`
+	r := newReadings(t, yaml)
+	r.good(map[string]float64{"Q.A.vapour_pressure": 120, "P.vapour_pressure": 16, "P.massecuite_temperature": 63, "P.steam_flow": 8})
+	got := r.run(time.Minute, time.Second)
+	tc, _ := steam.Tsat(120)
+	d := got["P.temperature_difference"]
+	if want := float64(tc) - 0.3 - 63; math.Abs(d.Point.Value-want) > 1e-9 || d.How != "assumed" || !strings.Contains(d.Reason, "Q.A") {
+		t.Errorf("temperature_difference %+v, want %g", d, want)
+	}
+	if u := got["P.u"]; !u.Point.Usable() || u.How != "assumed" {
+		t.Errorf("u %+v", u)
+	}
+	if e := got["P.evaporation"]; !e.Point.Usable() || e.How != "balanced" {
+		t.Errorf("evaporation %+v", e)
+	}
+}
+
 // The equation of the solubility is the site's choice, by its author's name. At 63 degC
 // Charles' solubility is within 0.12 % by mass of Vavrinecz' (README of the tables), so
 // the supersaturation within 0.006 x 1.
@@ -370,6 +399,23 @@ func TestScaleFromStrikeToStrike(t *testing.T) {
 	}
 	if v := got["P.feed_time_change"]; !v.Point.Usable() || math.Abs(v.Point.Value) > 3 {
 		t.Errorf("feed_time_change %+v, want 0", v)
+	}
+
+	// The steam meter fails at feed-on: the evaporation goes by the U of the strike before,
+	// whose steam was 0.7 of 8 t/h at this difference of temperatures, and counts as assumed.
+	phase(12, 16, 62, 35, 35, 0, 8, 0)
+	phase(20, 16, 63, 35, 55, 50, 8*0.7, 0)
+	want := got["P.evaporation"].Point.Value
+	for range 20 {
+		r.put("P.steam_flow", math.NaN(), plant.BadNoData)
+		got = r.run(30*time.Second, 30*time.Second)
+	}
+	v := got["P.evaporation"]
+	if !v.Point.Usable() || v.How != "assumed" || math.Abs(v.Point.Value/want-1) > 0.02 || v.Sigma < 0.2*v.Point.Value {
+		t.Errorf("evaporation without a steam flow %+v, want %g", v, want)
+	}
+	if u := got["P.u"]; u.Point.Usable() {
+		t.Errorf("u without a steam flow %+v", u)
 	}
 }
 

@@ -81,7 +81,10 @@
 // better than 0.05. While the vacuum moves (0.4 kPa off its mean of a minute)
 // the thermometer lags behind it, and what needs both is Uncertain. Evaporation is
 // S lambda(chest)/lambda(pan), without loss, so U = S lambda(chest)/(A dT) with the head
-// inside; none below 3 K.
+// inside; none below 3 K. While a steam meter fails the evaporation goes by the U of the
+// strike before in the same phase, and counts as assumed; without a gauge of the chest's
+// own it is taken to be at the vapour that heats the pan, which a throttled valve makes
+// too high: U and the difference count as assumed.
 //
 // The strikes of a batch pan are found by package pan; the water of a strike is the sum
 // of its evaporation, Uncertain where that was not known for more than 3 min. Scale

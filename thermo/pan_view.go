@@ -30,7 +30,11 @@ type panView struct {
 	gaps   bool      // the water of the strike lacks some of its time
 	passed float64   // part of the usual length of a strike that has passed; below 0: no strike
 	idle   bool      // known not to boil, and to take no steam
-	note   noted
+	// pipeK is the loss between the vapour that stands for the chest and the chest, and
+	// chestBy says that it does; empty with a gauge of the chest's own.
+	pipeK   float64
+	chestBy string
+	note    noted
 
 	pressure, temperature, chest, steam, level, purity evaporator.Reading
 	steamValve, feedValve, feed, discharge             evaporator.Reading
@@ -40,7 +44,8 @@ type panView struct {
 	difference, evaporation, u, crystal          evaporator.Result
 	phase, phaseTime, strikeTime, water          evaporator.Result
 	uChange, timeChange                          evaporator.Result
-	compared                                     int // the newest strike in these
+	compared                                     int                           // the newest strike in these
+	earlier                                      [pan.SteamOut + 1]pan.Reading // U by phase of the newest whole strike
 }
 
 // noted is the note of a pan and what it was made of.
@@ -80,11 +85,34 @@ func panViewOf(c *Calculator, e *plant.Equipment, cfg plant.PanConfig) *panView 
 	return v
 }
 
-// bindChest takes the chest's own gauge, else the vapour that heats it.
+// bindChest takes the chest's own gauge, else the vapour that heats it, less the loss in
+// its pipe.
 func (v *panView) bindChest(c *Calculator, e *plant.Equipment) {
-	if v.in.bind(e, "chest_pressure", &v.chest) == nil && v.cfg.HeatedBy != "" {
-		if b, ok := c.house.Equip(v.cfg.HeatedBy); ok {
-			v.in.bind(b, "vapour_pressure", &v.chest)
+	if v.in.bind(e, "chest_pressure", &v.chest) != nil || v.cfg.HeatedBy == "" {
+		return
+	}
+	b, ok := c.house.Equip(v.cfg.HeatedBy)
+	if !ok || v.in.bind(b, "vapour_pressure", &v.chest) == nil {
+		return
+	}
+	for _, s := range c.sets {
+		for _, x := range s.bodies {
+			if x.equip == b {
+				v.pipeK = *s.equip.Set.PipeLossK
+			}
+		}
+	}
+	v.chestBy = "calandria taken to be at the vapour of " + b.Path + ": a throttled valve would lower it"
+}
+
+// piped takes the loss in the pipe off the vapour that stands for the chest.
+func (v *panView) piped() {
+	if v.chestBy == "" || !v.chest.OK {
+		return
+	}
+	if t, ok := tsat(v.chest.Value); ok {
+		if p, err := steam.Psat(steam.Celsius(t - v.pipeK)); err == nil {
+			v.chest.Value = float64(p)
 		}
 	}
 }
@@ -102,6 +130,7 @@ func (v *panView) bindRest(e *plant.Equipment) {
 
 func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.in.step(f, at)
+	v.piped()
 	if len(v.parts) > 0 {
 		v.together(c, f, at)
 	}
@@ -308,13 +337,23 @@ func (v *panView) follow(at time.Time) {
 	}
 }
 
-// scaled looks for scale over the strikes of three weeks whenever one has ended.
+// scaled looks for scale over the strikes of three weeks, and keeps U of the newest whole
+// one, whenever one has ended.
 func (v *panView) scaled() {
 	if n := v.track.Newest(); v.compared != n || v.uChange.Reason.Text == "" && !v.uChange.OK() {
 		v.compared = n
 		all := v.track.Strikes()
 		for len(all) > 0 && all[len(all)-1].End.Sub(all[0].End) > 21*24*time.Hour {
 			all = all[1:]
+		}
+		v.earlier = [len(v.earlier)]pan.Reading{}
+		for i := len(all) - 1; i >= 0; i-- {
+			if all[i].Whole {
+				for _, r := range all[i].Phases {
+					v.earlier[r.Phase] = r.U
+				}
+				break
+			}
 		}
 		f := pan.Scaling(all)
 		v.uChange, v.timeChange = absent("fewer than nine whole strikes with a U in three weeks"), absent("fewer than nine whole strikes in three weeks")
@@ -348,6 +387,7 @@ func (c *Calculator) ObservePans(f *plant.Frame, at time.Time) {
 			continue
 		}
 		v.in.step(f, at)
+		v.piped()
 		v.follows(at)
 		v.calculate()
 		v.follow(at)
@@ -384,10 +424,12 @@ func (v *panView) heatTransfer(tmc float64) {
 		v.difference = absent("the chest pressure is outside the steam table")
 		if tc, ok := tsat(v.chest.Value); ok {
 			v.difference = value(tc-tmc, math.Hypot(v.temperature.Sigma, v.chest.Sigma*tsatSlope(v.chest.Value)))
+			v.assumeChest(&v.difference)
 		}
 	}
 	v.evaporation = absent("no usable steam flow")
 	if v.u = v.evaporation; !v.steam.OK {
+		v.byEarlierU()
 		return
 	}
 	if v.evaporation = v.difference; !v.difference.OK() {
@@ -414,5 +456,34 @@ func (v *panView) heatTransfer(tmc float64) {
 	default:
 		u := flow / 3.6 * float64(lc) / area / v.difference.Value
 		v.u = value(u, u*math.Hypot(v.difference.Sigma/v.difference.Value, v.steam.Sigma/flow))
+		v.assumeChest(&v.u)
+	}
+}
+
+// earlierU is how alike U is from strike to strike in the same phase, one standard
+// deviation: a figure of ours.
+const earlierU = 0.25
+
+// byEarlierU finds the evaporation without a steam flow, m = U A dT/lambda(pan), with the
+// U of the newest whole strike in the same phase.
+func (v *panView) byEarlierU() {
+	if v.track == nil || !v.difference.OK() || v.difference.Value < pan.LeastDifferenceK {
+		return
+	}
+	phase, _ := v.track.Phase()
+	u := v.earlier[phase]
+	lv, err := steam.LatentHeat(steam.KPa(v.pressure.Value))
+	if !u.OK || !phase.Boiling() || err != nil {
+		return
+	}
+	m := 3.6 * u.Value * v.cfg.HeatingSurfaceM2 * v.difference.Value / float64(lv)
+	v.evaporation = value(m, m*math.Hypot(earlierU, v.difference.Sigma/v.difference.Value))
+	v.evaporation.How = evaporator.Assumed
+	v.evaporation.Reason.Text = "by U of the strike before in the same phase: no usable steam flow"
+}
+
+func (v *panView) assumeChest(r *evaporator.Result) {
+	if v.chestBy != "" {
+		r.How, r.Reason.Text = evaporator.Assumed, v.chestBy
 	}
 }
