@@ -7,6 +7,12 @@ import (
 )
 
 // Observation is one value of normalised U inside a cycle.
+//
+// The laws do not know what Day counts. Where the load varies or there are stops, scale
+// follows the juice better than the calendar: give thousands of tonnes of juice, or of
+// water evaporated, since the cleaning, and read every 'day' of the [Fit] and its [Model]
+// as that. (The [Tracker] counts days.) Source: throughput in place of time, common
+// practice.
 type Observation struct {
 	Day   float64 `json:"d"`           // since cleaning
 	U     float64 `json:"u"`           // kW/(m2 K)

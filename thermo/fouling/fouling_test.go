@@ -496,3 +496,42 @@ func FuzzState(f *testing.F) {
 		}
 	})
 }
+
+// Scale that grows with the juice, 0.02 m2 K/kW in a thousand tonnes, on a body that
+// stands for three of twelve days and runs at two loads: on the axis of the juice the fit
+// returns the rate and hardly any scatter, on that of days it cannot.
+func TestThroughputAxis(t *testing.T) {
+	const clean, rate = 1.3, 0.02
+	var byJuice, byDay []fouling.Observation
+	juice := 0.0
+	for h := range 12 * 24 {
+		load := 0.130 // thousand t/h
+		switch day := h / 24; {
+		case day >= 4 && day < 7:
+			load = 0
+		case day >= 9:
+			load = 0.09
+		}
+		juice += load
+		if load == 0 {
+			continue
+		}
+		u := 1 / (1/clean + rate*juice)
+		byJuice = append(byJuice, fouling.Observation{Day: juice, U: u})
+		byDay = append(byDay, fouling.Observation{Day: float64(h+1) / 24, U: u})
+	}
+	a, err := fouling.FitKind(byJuice, fouling.Linear)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := fouling.FitKind(byDay, fouling.Linear)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(a.Model.Coefficient/rate-1) > 1e-6 || math.Abs(a.Model.U(2*juice)*(1/clean+2*rate*juice)-1) > 1e-6 {
+		t.Errorf("by juice: %+v, want rate %g", a.Model, rate)
+	}
+	if !(b.ScatterPct > 100*a.ScatterPct && b.ScatterPct > 0.5) {
+		t.Errorf("scatter by juice %g %%, by days %g %%", a.ScatterPct, b.ScatterPct)
+	}
+}
