@@ -506,6 +506,98 @@ sets:
 	}
 }
 
+// A set whose juice is metered by volume has the alarms on the juice too, and one
+// with pressures of its bodies alone is not held to stand still for ever, which
+// would silence every alarm that waits for it to run.
+func TestRulesWithTheMetersThereAre(t *testing.T) {
+	const head = `
+site: {name: Small (invented)}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:4840", policy: None, mode: None}]}
+sets:
+  - name: S
+`
+	const bodies = `
+    bodies:
+      - {name: B1, heating_surface_m2: 100, tags: {vapour_pressure: {node: "nsu=urn:x;s=p1"}}}
+      - {name: B2, heating_surface_m2: 100, tags: {vapour_pressure: {node: "nsu=urn:x;s=p2"}}}
+`
+	const volume = `
+    tags:
+      juice_volume_flow: {node: "nsu=urn:x;s=f", unit: m3/h}
+      steam_pressure: {node: "nsu=urn:x;s=p0"}
+`
+	cases := []struct {
+		name, config string
+		read         map[string]float64
+		running      float64
+		alarm        string // comes within ten minutes
+	}{
+		{"juice by volume", head + volume + bodies, map[string]float64{"S.juice_volume_flow": 200, "S.steam_pressure": 200}, 1, ""},
+		{"juice by volume, lost", head + volume + bodies, map[string]float64{"S.juice_volume_flow": 5, "S.steam_pressure": 200}, 1, "juice_lost.S.B1"},
+		{"juice by volume, standing", head + volume + bodies, map[string]float64{"S.juice_volume_flow": 5, "S.steam_pressure": 101}, 0, ""},
+		{"pressures only", head + bodies, map[string]float64{"S.B1.vapour_pressure": 160, "S.B2.vapour_pressure": 159.5}, 1, ""},
+		{"steam pressure only, standing", head + "    tags: {steam_pressure: {node: \"nsu=urn:x;s=p0\"}}" + bodies, map[string]float64{"S.steam_pressure": 101}, 0, ""},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			h, err := plant.Load("plant.yaml", []byte(c.config))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := thermo.New(h); err != nil {
+				t.Fatal(err)
+			}
+			addSystemTags(t, h)
+			var files []rules.File
+			for _, f := range ruleFiles(t) {
+				if f.Name != "demo_site.yaml" {
+					files = append(files, f)
+				}
+			}
+			s, err := rules.Load(files, h, rules.Options{Names: thermo.Names()})
+			if err != nil {
+				t.Fatal(err)
+			}
+			engine, err := alerting.New(s.Alarms())
+			if err != nil {
+				t.Fatal(err)
+			}
+			f := plant.NewFrame(len(h.Tags))
+			put := func(id plant.TagID, p plant.Point) { f.Points[id] = p }
+			hide := func(int, plant.Truth, string) {}
+			for at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC); at.Minute() < 10; at = at.Add(10 * time.Second) {
+				f.At = at
+				for path, v := range c.read {
+					tag, ok := h.Find(path)
+					if !ok {
+						t.Fatalf("no tag %s", path)
+					}
+					put(tag.ID, plant.Point{Time: at, Value: v, Quality: plant.Good})
+					s.Sample(f, tag.ID, engine.Feed, hide)
+				}
+				s.Scan(f, at, put, engine.Feed, hide)
+				engine.Advance(at)
+			}
+			tag, ok := h.Find("S.running")
+			if !ok {
+				t.Fatalf("no S.running: %v", s.Notes())
+			}
+			if f.Point(tag.ID).Value != c.running {
+				t.Errorf("running is %v (%v), want %v", f.Point(tag.ID).Value, f.Point(tag.ID).Quality, c.running)
+			}
+			var came []string
+			for _, e := range engine.Drain() {
+				if e.Kind == plant.EventAlarm && strings.HasPrefix(e.Alarm, "juice_lost") {
+					came = append(came, e.Alarm)
+				}
+			}
+			if strings.Join(came, " ") != c.alarm {
+				t.Errorf("alarms %v, want %q", came, c.alarm)
+			}
+		})
+	}
+}
+
 // The alarms on instruments of the site's own load where those instruments are.
 func TestSiteInstruments(t *testing.T) {
 	const tags = `
