@@ -139,6 +139,24 @@ func TestHeaterThatCools(t *testing.T) {
 	}
 }
 
+// Juice hotter than the source of its enthalpy goes, 110 degC, is said, at the set and at
+// a heater.
+func TestHeatBeyondItsSourceIsSaid(t *testing.T) {
+	for _, x := range []struct {
+		feed, in, out float64
+		says          bool
+	}{{105, 80, 100, false}, {114, 80, 100, true}, {105, 95, 112, true}} {
+		r := newReadings(t, strings.Replace(heaterYAML, "ASSUMED ", "", 1))
+		r.good(map[string]float64{"Q.steam_pressure": 200, "Q.juice_flow": 60, "Q.juice_brix": 15, "Q.juice_temperature": x.feed, "Q.syrup_brix": 40,
+			"Q.A.vapour_pressure": 120, "Q.B.vapour_pressure": 30,
+			"Q.A.heater.liquid_flow": 100, "Q.A.heater.inlet_temperature": x.in, "Q.A.heater.outlet_temperature": x.out})
+		v := r.run(2*time.Second, time.Second)["Q.steam_calculated"]
+		if !v.Point.Usable() || strings.Contains(v.Reason, "heat of the juice") != x.says {
+			t.Errorf("%+v: steam_calculated %+v", x, v)
+		}
+	}
+}
+
 // A volume flow is turned into mass without its thermometer at a usual temperature, and
 // that is said.
 func TestUsualTemperatureIsSaid(t *testing.T) {

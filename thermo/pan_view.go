@@ -253,6 +253,8 @@ func (v *panView) calculate() {
 	v.heatTransfer(tmc)
 }
 
+const beyondSource = "beyond the range of the equation's source"
+
 // leastS is the least standard deviation of a supersaturation: what transmitters good to
 // 0.1 kPa and 0.1 K leave, with the equations. Common practice, no source.
 const leastS = 0.05
@@ -285,7 +287,10 @@ func (v *panView) motherLiquor(tmc float64) {
 		v.supersaturation.How, v.supersaturation.Reason.Text = evaporator.Assumed, by
 	}
 	if l.Extrapolated {
-		v.supersaturation.Reason.Text = "beyond the range of the equation's source"
+		if v.supersaturation.Reason = (evaporator.Reason{Of: beyondSource, Text: by}); by == "" {
+			v.supersaturation.Reason = evaporator.Reason{Text: beyondSource}
+		}
+		v.brix.Reason.Text = "this or the supersaturation is beyond the range of its equation's source"
 	}
 	if !known {
 		v.supersaturation = absent("no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct")

@@ -30,6 +30,7 @@ type setView struct {
 	note          string // what is fixed by the configuration
 	denser        bool   // a density was beyond its source's range
 	usualC        bool   // or taken at the usual temperature
+	heat          bool   // a heater\'s liquid was beyond the source of its enthalpy
 	assumed       uint64 // bleeds taken as configured, a bit each
 	said          spoken // what shown was made of
 	shown         string
@@ -42,9 +43,9 @@ type setView struct {
 
 // spoken is what the note of a set is made of, beside what is fixed.
 type spoken struct {
-	stuck          string
-	denser, usualC bool
-	assumed        uint64
+	stuck                string
+	denser, usualC, heat bool
+	assumed              uint64
 }
 
 // basis is what the uncertainties rest on; when it changes they are worked out anew.
@@ -75,6 +76,7 @@ type bodyView struct {
 type bleedView struct {
 	cfg                     *plant.BleedConfig
 	path                    string
+	beyond                  bool // the duty was worked out beyond the source of the enthalpy
 	body                    *bodyView
 	effect                  int // from 0
 	flow, liquid, tin, tout evaporator.Reading
@@ -226,11 +228,14 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if !c.noTests {
 		s.check.step(at)
 	}
-	if said := (spoken{s.in.note, s.denser, s.usualC, s.assumed}); said != s.said {
+	if said := (spoken{s.in.note, s.denser, s.usualC, s.heat || s.r.FeedExtrapolated, s.assumed}); said != s.said {
 		s.said = said
 		s.shown = join(s.note, said.stuck)
 		if said.denser {
 			s.shown = join(s.shown, "density beyond the range of its equation's source")
+		}
+		if said.heat {
+			s.shown = join(s.shown, "heat of the juice to the set or its heaters beyond the range of its equation's source")
 		}
 		if said.usualC {
 			s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
@@ -278,9 +283,10 @@ func off(f *plant.Frame, id plant.TagID) bool {
 func (s *setView) bleedFlows() {
 	var sum [evaporator.MaxEffects]evaporator.Reading
 	var missing [evaporator.MaxEffects]bool
-	s.assumed = 0
+	s.assumed, s.heat = 0, false
 	for i, l := range s.bleeds {
 		r, assumed := l.reading()
+		s.heat = s.heat || l.beyond
 		if assumed {
 			s.assumed |= 1 << i
 		}
@@ -315,6 +321,7 @@ func zeroOf(r evaporator.Reading) float64 { return max(0.5, 3*r.Sigma) }
 // reading is the vapour taken: by the meter, by the heater's duty, or as
 // assumed in the configuration with one tenth as its standard deviation.
 func (l *bleedView) reading() (r evaporator.Reading, assumed bool) {
+	l.beyond = false
 	if r := aboutZero(l.flow); r.OK {
 		return r, false
 	}
@@ -336,7 +343,7 @@ func (l *bleedView) byDuty() evaporator.Reading {
 		return evaporator.Reading{}
 	}
 	// The heating vapour's pressure: any near one serves, its latent heat
-	// changes by 0.3 % in 5 kPa.
+	// changes by 0.15 % in 5 kPa, under vacuum by 0.3 %.
 	p := l.body.m.VapourKPa
 	if !p.OK {
 		p = evaporator.Reading{Value: 101.3}
@@ -354,6 +361,9 @@ func (l *bleedView) byDuty() evaporator.Reading {
 	if err1 != nil || err2 != nil {
 		return evaporator.Reading{}
 	}
+	_, in, _ := l.heat.EnthalpyFlagged(liquor.Brix(l.cfg.LiquidBx), l.purity, steam.Celsius(l.tin.Value))
+	_, out, _ := l.heat.EnthalpyFlagged(liquor.Brix(l.cfg.LiquidBx), l.purity, steam.Celsius(l.tin.Value+max(0, rise)))
+	l.beyond = in || out
 	return evaporator.Reading{Value: v, Sigma: math.Hypot(perK*sigma, v*liquid.Sigma/max(liquid.Value, 1e-9)), OK: true}
 }
 

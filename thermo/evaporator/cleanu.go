@@ -22,12 +22,13 @@ const (
 	// in kJ/kg. The constant is the divisor of the form in lb/(ft2 h F): 16000 for
 	// clean bodies, 18000 or 20000 quoted for scaled ones or quintuples. Source: Hugot,
 	// Handbook of Cane Sugar Engineering, from memory; the metric and English forms
-	// agree within 2 %. Range taken as 10 to 80 Brix, T 60 to 150 degC.
+	// agree within 2 %. No range is stated; taken as 5 to 88 Brix, T 55 to 180 degC, an
+	// error beyond.
 	Dessin Correlation = "dessin"
 
 	// Swedish: U = 1.163 k Tj/B W/(m2 K), Tj the boiling juice in degC, k 400 to 450
-	// kcal/(m2 h K). Source: Hugot, from memory. Range taken as 10 to 80 Brix, Tj 45 to
-	// 135 degC.
+	// kcal/(m2 h K). Source: Hugot, from memory. No range is stated; taken as 5 to 88
+	// Brix, Tj 20 to 180 degC, an error beyond.
 	Swedish Correlation = "swedish"
 )
 
@@ -41,7 +42,8 @@ func (c Correlation) Constant() float64 {
 
 // U returns the coefficient of a clean body in kW/(m2 K) for the Brix leaving, the
 // temperature of the heating vapour and that of the boiling juice. constant is the
-// divisor of Dessin or the k of Swedish; 0 means Constant().
+// divisor of Dessin (5000 to 50000) or the k of Swedish (100 to 1000); 0 means
+// Constant(). A correlation leaves what it does not use unchecked.
 func (c Correlation) U(b liquor.Brix, heating, juice steam.Celsius, constant float64) (float64, error) {
 	if constant == 0 {
 		constant = c.Constant()
@@ -135,8 +137,8 @@ type Condition struct {
 //
 //	U_norm = U c(ref)/c(at)/f(level)
 //
-// with c the correlation. Trend 1/U_norm: it is linear in the scale's resistance.
-// levelFactor comes from LevelTable.At.
+// with c the correlation, u in kW/(m2 K), above 0 and below 50. Trend 1/U_norm: it is
+// linear in the scale's resistance. levelFactor comes from LevelTable.At, 0.05 to 1.5.
 func Normalise(u float64, c Correlation, at, ref Condition, levelFactor float64) (float64, error) {
 	if !(u > 0 && u < 50) {
 		return 0, fmt.Errorf("normalise: coefficient %g kW/(m2 K); must be above 0 and below 50", u)
@@ -161,7 +163,8 @@ func Normalise(u float64, c Correlation, at, ref Condition, levelFactor float64)
 //	V = F (h(t_out) - h(t_in))/(1 - loss)/lambda(p)
 //
 // juiceTH in t/h, loss a fraction from 0 to 0.2, p the vapour's pressure. The
-// condensate leaves saturated.
+// condensate leaves saturated; the juice's enthalpy is taken beyond its source's range
+// (110 degC for most equations) without a flag. outC below inC is an error.
 func HeaterBleedTH(juiceTH float64, b liquor.Brix, purity liquor.Purity, inC, outC steam.Celsius, p steam.KPa, loss float64, heat liquor.HeatModel) (float64, error) {
 	if !(juiceTH >= 0 && juiceTH <= maxTH) || !(loss >= 0 && loss <= 0.2) {
 		return 0, fmt.Errorf("heater: juice %g t/h, loss %g: out of range", juiceTH, loss)

@@ -726,6 +726,9 @@ func (s *Set) storeFlows(m *Measurement, r *Results, in inputs, row Row, how How
 		}
 	}
 	first := s.act[0]
+	if !s.d.Water {
+		_, r.FeedExtrapolated, _ = c.heat.Enthalpy(liquor.Brix(in.feedBrix.Value), steam.Celsius(c.feed.temp))
+	}
 	r.SteamTH.set(c.we[first], how, why)
 	if row == BySteam || row == ByBrixAndNoFlow {
 		r.SteamTH.set(in.steam.Value, Measured, Reason{})

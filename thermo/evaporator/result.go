@@ -177,6 +177,10 @@ type Results struct {
 	BleedTH [MaxEffects]Result // as used, or by balance
 	Bodies  []BodyResult
 
+	// FeedExtrapolated: the enthalpy of the juice to the set was computed outside its
+	// source's range.
+	FeedExtrapolated bool
+
 	UnstatedAccuracy int // readings used without a stated accuracy, counted by Uncertainty
 }
 

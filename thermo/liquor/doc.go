@@ -42,8 +42,8 @@
 //   - Inside the range for which its source gives an equation: the value, nil.
 //   - Outside it but near enough to be of use: the value and an [*Extrapolation] that
 //     carries the value, the input that is out and the source's range. The caller
-//     decides; [Accept] takes it and tells that it was flagged. A value shown or
-//     recorded should carry the flag as uncertain quality.
+//     decides; [Accept] takes it and tells that it was flagged. A value shown should
+//     say so.
 //   - Beyond the physical limits, and for NaN and infinities: 0 and a [*RangeError].
 //
 // No function returns NaN, panics, keeps state, or allocates inside the range.
