@@ -300,6 +300,10 @@ func (e *Engine) Index(name string) (int, bool) {
 	return i, ok
 }
 
+// InputTime is the time of the last input that an alarm took, the zero time
+// before the first.
+func (e *Engine) InputTime(index int) time.Time { return e.alarms[index].inputTime }
+
 // Late counts samples that were older than the one before of the same alarm
 // and were therefore not evaluated.
 func (e *Engine) Late() uint64 { return e.late }

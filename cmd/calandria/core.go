@@ -149,7 +149,16 @@ func (c *core) accept(s plant.Sample, now time.Time) bool {
 // plantState names the suppression that a rule's suppress_when asks for.
 const plantState = "plant state"
 
-func (c *core) feed(alarm int, in plant.AlarmInput) { c.alarms.Feed(alarm, in) }
+// feed gives an alarm what its condition says. Whether a sample comes too late
+// is decided signal by signal, by the frame: one that it took changes what stands
+// now, also if another signal of the condition was heard later. It counts as of
+// the alarm's last input then.
+func (c *core) feed(alarm int, in plant.AlarmInput) {
+	if last := c.alarms.InputTime(alarm); in.Time.Before(last) {
+		in.Time = last
+	}
+	c.alarms.Feed(alarm, in)
+}
 
 // scan works out quantities, rules and alarms at one moment. Timers that were
 // due by then have fired when it returns.
