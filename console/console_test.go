@@ -732,13 +732,13 @@ func TestRecordPages(t *testing.T) {
 		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: time.Now(), Kind: plant.EventNote, Text: fmt.Sprintf("note %d", i)})
 	}
 	s := newServer(t, m, Options{})
-	next, rows, pages := "/record", 0, 0
+	next, rows, pages := "/record?all=yes", 0, 0
 	for next != "" {
 		body := get(t, s.Handler(), next, http.StatusOK)
 		rows += strings.Count(body, `<td class="n">`)
 		pages++
 		next = ""
-		if mt := regexp.MustCompile(`href="(/record\?before=[^"]*)">Older`).FindStringSubmatch(body); mt != nil {
+		if mt := regexp.MustCompile(`href="(/record\?[^"]*before=[^"]*)">Older`).FindStringSubmatch(body); mt != nil {
 			next = html.UnescapeString(mt[1])
 		}
 	}

@@ -444,7 +444,7 @@ func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
 		defer cancel()
-		events, err := s.b.Events(ctx, EventFilter{Match: name, Kinds: withoutQuality, Limit: 12})
+		events, err := s.b.Events(ctx, EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 12})
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)
 		}
@@ -761,13 +761,13 @@ func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	if err != nil {
 		return nil, fmt.Errorf("read the journal: %w", err)
 	}
-	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "Quality": rec.Quality, "Paged": rec.Filter.Before > 0, "Sources": s.noteSources()}
+	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "All": rec.All, "Paged": rec.Filter.Before > 0, "Sources": s.noteSources()}
 	here := rec.query()
 	data["Newest"], data["Export"] = recordHref(here), "/record/journal.csv?"+here.Encode()
 	other := rec
-	other.Quality = false
+	other.All = false
 	data["Without"] = recordHref(other.query())
-	other.Quality = true
+	other.All = true
 	data["With"] = recordHref(other.query())
 	var rows []eventRow
 	for _, e := range events {

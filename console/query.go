@@ -140,29 +140,28 @@ var kindGroups = []struct {
 	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange}},
 }
 
-// withoutQuality are all kinds but changes of quality: those are many, and a
-// person who looks for what happened on a shift does not look for them.
-var withoutQuality = []plant.EventKind{
+// notable are the kinds that the record shows unless all are asked for: changes
+// of quality and suppression by logic are many, and a person who looks for what
+// happened on a shift does not look for them.
+var notable = []plant.EventKind{
 	plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp,
 	plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
 	plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventRejected, plant.EventAccess,
-	plant.EventSuppress, plant.EventUnsuppress,
 	plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange,
 }
 
 // recordQuery is what the record page and /api/v1/events ask for.
 type recordQuery struct {
-	Group   string
-	Quality bool // with changes of quality
-	Match   string
-	Filter  EventFilter
+	Group  string
+	All    bool // also what is not notable
+	Match  string
+	Filter EventFilter
 }
 
-// shown narrows an unfiltered list to what the record page shows: changes of
-// quality only where they are asked for.
+// shown narrows an unfiltered list to what the record page shows.
 func (r *recordQuery) shown() {
-	if r.Group == "" && !r.Quality {
-		r.Filter.Kinds = withoutQuality
+	if r.Group == "" && !r.All {
+		r.Filter.Kinds = notable
 	}
 }
 
@@ -172,8 +171,8 @@ func (r *recordQuery) query() url.Values {
 	if r.Group != "" {
 		v.Set("kind", r.Group)
 	}
-	if r.Quality {
-		v.Set("quality", "yes")
+	if r.All {
+		v.Set("all", "yes")
 	}
 	if r.Match != "" {
 		v.Set("match", r.Match)
@@ -189,15 +188,15 @@ func recordHref(v url.Values) string {
 	return "/record?" + v.Encode()
 }
 
-// parseRecord reads kind, quality, match, before, after, from, to and limit.
+// parseRecord reads kind, all, match, before, after, from, to and limit.
 func parseRecord(q url.Values) (recordQuery, error) {
 	r := recordQuery{Group: q.Get("kind"), Match: strings.TrimSpace(q.Get("match"))}
-	switch v := q.Get("quality"); v {
+	switch v := q.Get("all"); v {
 	case "", "no":
 	case "yes":
-		r.Quality = true
+		r.All = true
 	default:
-		return r, badQuery("quality: use yes or no.")
+		return r, badQuery("all: use yes or no.")
 	}
 	i := slices.IndexFunc(kindGroups, func(g struct {
 		Key, Text string

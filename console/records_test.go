@@ -338,13 +338,13 @@ func TestRulePage(t *testing.T) {
 	}
 }
 
-// TestRecordChoice: changes of quality stand in the record only where they are
-// asked for; every other kind of entry stands there always, and entries that
+// TestRecordChoice: changes of quality and suppression by logic stand in the
+// record only where they are asked for; every other kind of entry stands there always, and entries that
 // are not shown do not count as news.
 func TestRecordChoice(t *testing.T) {
 	for kind := range kindWords {
-		if slices.Contains(withoutQuality, kind) == (kind == plant.EventQuality) {
-			t.Errorf("%s: shown without asking: %v", kind, kind != plant.EventQuality)
+		if left := kind == plant.EventQuality || kind == plant.EventSuppress || kind == plant.EventUnsuppress; slices.Contains(notable, kind) == left {
+			t.Errorf("%s: shown without asking: %v", kind, !left)
 		}
 	}
 	m := newMill(t, time.Now())
@@ -363,7 +363,7 @@ func TestRecordChoice(t *testing.T) {
 		return v.Parts["record-news"].(string)
 	}
 	add(plant.EventQuality, "level doubtful")
-	if a, b := news(""), news("quality=yes"); a != "" || b != "/record?quality=yes" {
+	if a, b := news(""), news("all=yes"); a != "" || b != "/record?all=yes" {
 		t.Errorf("news of a change of quality: %q and %q", a, b)
 	}
 	s.answers.forget()
@@ -371,14 +371,14 @@ func TestRecordChoice(t *testing.T) {
 	if a := news(""); a != "/record" {
 		t.Errorf("news of a note: %q", a)
 	}
-	for path, with := range map[string]bool{"/record": false, "/record?quality=yes": true, "/record?kind=logic": true, "/record/journal.csv": false, "/record/journal.csv?quality=yes": true} {
+	for path, with := range map[string]bool{"/record": false, "/record?all=yes": true, "/record?kind=logic": true, "/record/journal.csv": false, "/record/journal.csv?all=yes": true} {
 		body := get(t, s.Handler(), path, http.StatusOK)
 		if strings.Contains(body, "level doubtful") != with || strings.Contains(body, "sight glass cleaned") == (path == "/record?kind=logic") {
 			t.Errorf("%s does not keep to the choice", path)
 		}
 	}
-	if body := get(t, s.Handler(), "/record?quality=yes&match=level", http.StatusOK); !strings.Contains(body, `href="/record?match=level"`) || !strings.Contains(body, `name="quality" value="yes"`) {
+	if body := get(t, s.Handler(), "/record?all=yes&match=level", http.StatusOK); !strings.Contains(body, `href="/record?match=level"`) || !strings.Contains(body, `name="all" value="yes"`) {
 		t.Error("the choice is lost with the next question")
 	}
-	get(t, s.Handler(), "/record?quality=perhaps", http.StatusBadRequest)
+	get(t, s.Handler(), "/record?all=perhaps", http.StatusBadRequest)
 }
