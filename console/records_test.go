@@ -181,7 +181,7 @@ func TestJournalCSV(t *testing.T) {
 		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: time.Now(), Kind: plant.EventNote, Source: evil, User: evil, Text: evil, Comment: evil, Reason: evil, Unit: evil, Station: evil, Quality: evil, Code: evil, Alarm: evil, Value: &v})
 	}
 	s := newServer(t, m, Options{})
-	w := ask(s.Handler(), "GET", "/record/journal.csv", "", nil)
+	w := ask(s.Handler(), "GET", "/record/journal.csv?all=yes", "", nil)
 	if w.Code != http.StatusOK || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/csv") {
 		t.Fatalf("%d %v", w.Code, w.Header())
 	}

@@ -321,7 +321,7 @@ func TestPanConfidence(t *testing.T) {
 
 	// Steam shut: no U, and no talk of bad inputs.
 	r.put("P.steam_flow", 0, plant.Good)
-	got = r.run(5*time.Minute, time.Second)
+	r.run(5*time.Minute, time.Second)
 	r.put("P.steam_flow", -0.01, plant.Good)
 	got = r.run(5*time.Minute, time.Second)
 	if v := got["P.u"]; v.Point.Usable() || v.Reason != "no steam flows" {
