@@ -635,6 +635,74 @@ tags:
 	}
 }
 
+// The file for continuous pans belongs to a pan with compartments, and calls.
+func TestContinuousPanRules(t *testing.T) {
+	data, err := fs.ReadFile(Rules(), "more/continuous_pans.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	h, err := plant.Load("plant.yaml", []byte(`site: {name: Test House (invented)}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:1", policy: None, mode: None}]}
+pans:
+  - name: CP
+    grade: C
+    liquor_purity_pct: [68, 55]
+    tags: {vapour_pressure: {node: "nsu=u;s=p", unit: kPa}, chest_pressure: {node: "nsu=u;s=c", unit: kPa}}
+    compartments:
+      - {name: K1, title: First, tags: {massecuite_temperature: {node: "nsu=u;s=t"}, level: {node: "nsu=u;s=l"}, feed_valve: {node: "nsu=u;s=v"}, feed_flow: {node: "nsu=u;s=f", unit: t/h}}}
+      - {name: K2, title: Second, tags: {massecuite_temperature: {node: "nsu=u;s=t2"}}}
+      - {name: K3, title: Third, tags: {massecuite_temperature: {node: "nsu=u;s=t3"}}}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	calc, err := thermo.New(h)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := rules.Load([]rules.File{{Name: "continuous_pans.yaml", Data: data}}, h, rules.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(s.Alarms()); n != 11 { // five of the first compartment, three of each other
+		t.Errorf("%d alarms, want 11", n)
+	}
+	sayWell(t, s.Alarms())
+	f := plant.NewFrame(len(h.Tags))
+	at := time.Date(2026, 11, 1, 8, 0, 0, 0, time.UTC)
+	put := func(path string, v float64) {
+		tag, ok := h.Find(path)
+		if !ok {
+			t.Fatal(path)
+		}
+		f.Points[tag.ID] = plant.Point{Time: at, Value: v, Quality: plant.Good}
+		s.Sample(f, tag.ID, func(int, plant.AlarmInput) {}, func(int, plant.Truth, string) {})
+	}
+	raised := map[string]plant.Truth{}
+	for range 20 * 6 {
+		at = at.Add(10 * time.Second)
+		f.At = at
+		for path, v := range map[string]float64{"CP.vapour_pressure": 15, "CP.chest_pressure": 120, "CP.K1.massecuite_temperature": 67,
+			"CP.K1.level": 50, "CP.K1.feed_valve": 40, "CP.K1.feed_flow": 0, "CP.K2.massecuite_temperature": 55, "CP.K3.massecuite_temperature": 76} {
+			put(path, v)
+		}
+		for _, v := range calc.Step(f, at) {
+			f.Points[v.Tag] = v.Point
+		}
+		emit := func(i int, in plant.AlarmInput) { raised[s.Alarms()[i].Name] = in.Raise }
+		s.Scan(f, at, func(id plant.TagID, p plant.Point) { f.Points[id] = p }, emit, func(int, plant.Truth, string) {})
+		for i := range s.Alarms() {
+			emit(i, s.Input(i, f, at))
+		}
+	}
+	for name, want := range map[string]plant.Truth{"compartment_hot.CP.K3": plant.True, "compartment_hot.CP.K1": plant.False, "compartment_low.CP.K1": plant.True, "compartment_feed_lost.CP.K1": plant.True,
+		"compartment_false_grain.CP.K1": plant.True, "compartment_dissolving.CP.K2": plant.True, "compartment_hot.CP.K2": plant.False, "compartment_dissolving.CP.K1": plant.False} {
+		if raised[name] != want {
+			t.Errorf("%s: %s, want %s", name, raised[name], want)
+		}
+	}
+}
+
 // Conditions that no upset of the mill brings: each is put before its rule by
 // altering what the instruments read.
 func TestRulesOfRareConditions(t *testing.T) {
