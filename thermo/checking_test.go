@@ -83,6 +83,36 @@ func TestSuspectIsNamed(t *testing.T) {
 	}
 }
 
+// Bodies that are drawn down give more than they get: the juice meter then reads
+// less than the balances ask for, and nothing is wrong with it. The same
+// difference with still levels is an error of a meter (TestSuspectIsNamed).
+func TestFallingLevelsAccuseNobody(t *testing.T) {
+	const short = 8 // t/h less in than out
+	h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true, WaterFollows: true})
+	c.NoUncertainty()
+	m.AdvanceTo(start.Add(time.Hour))
+	if err := m.Fault("EV.juice_flow", simulator.Offset, -short); err != nil {
+		t.Fatal(err)
+	}
+	var area float64
+	for _, b := range h.Config.Sets[0].Bodies {
+		area += b.HeatingSurfaceM2
+	}
+	// Tubes of 36 mm hold 9 L a square metre.
+	rate := 100 * short / (1.1 * area * 0.009) // % an hour
+	for i := range 35 {
+		for n := range h.Config.Sets[0].Bodies {
+			if err := m.Fault(fmt.Sprintf("EV.EV%d.level", n+1), simulator.Offset, -rate*float64(i)/30); err != nil {
+				t.Fatal(err)
+			}
+		}
+		run(t, h, c, m, f, 2*time.Minute, 10*time.Second, nil)
+		if s := c.Suspects(); len(s) > 0 {
+			t.Fatalf("after %d min, levels at %.1f %% an hour: %s", 2*i, rate, s[0].Text)
+		}
+	}
+}
+
 // In hours without fault nobody is named. Over nine days of three mills it was
 // nobody in 13 000 minutes, the worst window at 0.99 of the limit.
 func TestNobodyIsNamedInQuietHours(t *testing.T) {
