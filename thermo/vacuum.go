@@ -172,7 +172,12 @@ func sayFinding(d *condenser.Diagnosis) string {
 	for _, e := range f.Evidence {
 		ev = append(ev, e.String())
 	}
-	s := fmt.Sprintf("%s explains %.1f K of %.1f K (%.1f kPa above normal): %s", f.Cause, f.ExplainsK, d.RiseK, d.RiseKPa, strings.Join(ev, "; "))
+	share := fmt.Sprintf("explains %.1f K of %.1f K", f.ExplainsK, d.RiseK)
+	if f.ExplainsK > d.RiseK {
+		// More water or less vapour than usual takes a part of it back.
+		share = fmt.Sprintf("would explain %.1f K, more than the %.1f K there are, the rest being offset by more water or less vapour", f.ExplainsK, d.RiseK)
+	}
+	s := fmt.Sprintf("%s %s (%.1f kPa above normal): %s", f.Cause, share, d.RiseKPa, strings.Join(ev, "; "))
 	if f.Doubt != "" {
 		s += "; " + f.Doubt
 	}
