@@ -16,7 +16,7 @@ type condenserView struct {
 	in                         inputs
 	rows                       []row
 	pressure, tin, tout, water evaporator.Reading
-	gas, vapour                evaporator.Reading
+	gas, vapour, pump          evaporator.Reading
 	last                       []*bodyView   // bodies whose vapour it takes
 	sets                       []*setView    // of last, beside it
 	sent                       plant.Quality // of the readings that the vapour rests on
@@ -32,6 +32,7 @@ func newCondenserView(c *Calculator, e *plant.Equipment) *condenserView {
 		v.served(c)
 	}
 	v.in.bind(e, "gas_temperature", &v.gas)
+	v.in.bind(e, "pump_running", &v.pump)
 	v.in.bind(e, "water_inlet_temperature", &v.tin)
 	v.in.bind(e, "water_outlet_temperature", &v.tout)
 	if v.in.bind(e, "water_flow", &v.water) == nil {

@@ -129,7 +129,7 @@ func (u *vacuum) step(v *condenserView, at time.Time) {
 		return
 	}
 	now := u.now.observation()
-	now.SwingK = u.swing
+	now.SwingK, now.PumpStopped = u.swing, v.pump.OK && v.pump.Value < 0.5
 	var err error
 	if u.found, err = condenser.Diagnose(now, normal, leastCause); err != nil {
 		u.none(err.Error())

@@ -25,6 +25,7 @@ func TestVacuumCauses(t *testing.T) {
 	}{
 		{"air-leak", condenser.Air, "CD5.cause_air", 5},
 		{"water-loss", condenser.LittleWater, "CD5.cause_water", 3},
+		{"pump-trip", condenser.Air, "CD5.cause_air", 5},
 	} {
 		t.Run(x.upset, func(t *testing.T) {
 			h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true})

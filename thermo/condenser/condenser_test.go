@@ -196,6 +196,15 @@ func TestDiagnosePlantUpsets(t *testing.T) {
 	load.OutC, load.PressureKPa, load.GasC = condenser.Read(53.2), condenser.Read(20.5), condenser.Read(60.4)
 	first("overload", load, condenser.Overload)
 
+	// A pump that reports that it stopped decides between gas and contact, whatever
+	// the gas thermometer shows. Common practice, no source.
+	tripped := leak
+	tripped.GasC, tripped.PumpStopped = condenser.Read(60), true
+	d = first("vacuum pump stopped", tripped, condenser.Air)
+	if f := d.Findings[0]; f.Doubt == "" || len(d.Findings) > 1 && d.Findings[1].Cause == condenser.Internals {
+		t.Errorf("vacuum pump stopped: %+v", d.Findings)
+	}
+
 	blocked := base
 	blocked.PressureKPa, blocked.GasC = condenser.Read(20), condenser.Read(60)
 	first("blocked internals", blocked, condenser.Internals)

@@ -28,6 +28,7 @@ type Observation struct {
 	VapourTH    Reading // to the condenser, e.g. last body's evaporation by balance
 	WaterTH     Reading // cooling water
 	SwingK      Reading // tail water's swing, largest less least over a minute
+	PumpStopped bool    // the vacuum pump is known not to run
 }
 
 // Cause is one way to lose vacuum.
@@ -57,6 +58,9 @@ var checkFirst = map[Cause]string{
 	VacuumTooDeep: "throttle water or admit air as the site does: foaming, entrainment and grain in the syrup follow",
 }
 
+// pumpStopped stands beside air or gas that is not drawn off.
+const pumpStopped = "the vacuum pump is stopped, nothing draws the gas off"
+
 // Evidence is one number behind a diagnosis.
 type Evidence struct {
 	What        string
@@ -76,7 +80,7 @@ type Finding struct {
 	ExplainKPa float64 // the same at the present slope of the saturation line
 	Evidence   []Evidence
 	CheckFirst string
-	Doubt      string // what is not measured and would decide; empty if nothing
+	Doubt      string // what is not measured and would decide, or what decides without a number; empty if nothing
 }
 
 // Diagnosis is the ranked result.
@@ -98,8 +102,9 @@ type Diagnosis struct {
 // the gas thermometer is there: poor contact lets vapour through, which heats the
 // gas drawn off, while gas that stays near the water though the vapour gets hotter
 // is gas itself. It counts as air in full when saturation less gas temperature has
-// grown by half as much as the approach (a figure of ours). Causes that
-// explain less than leastK are left out; 1 K is a sensible threshold.
+// grown by half as much as the approach (a figure of ours). With the vacuum pump
+// stopped nothing draws the gas off: all of the approach then counts as air. Causes
+// that explain less than leastK are left out; 1 K is a sensible threshold.
 //
 // Pressure and both water temperatures are needed, now and normally.
 func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
@@ -180,7 +185,9 @@ func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
 
 	approach := Evidence{"approach", a.approach, b.approach, "K"}
 	dA := a.approach - b.approach
-	if now.GasC.OK && normal.GasC.OK && !math.IsNaN(now.GasC.Value) && !math.IsNaN(normal.GasC.Value) {
+	if now.PumpStopped && !normal.PumpStopped {
+		add(Air, dA, pumpStopped, approach, rise)
+	} else if now.GasC.OK && normal.GasC.OK && !math.IsNaN(now.GasC.Value) && !math.IsNaN(normal.GasC.Value) {
 		ga, gb := a.tv-now.GasC.Value, b.tv-normal.GasC.Value
 		gas := Evidence{"saturation less gas temperature", ga, gb, "K"}
 		air := 0.0
