@@ -263,6 +263,50 @@ func follow(t *testing.T, k *fouling.Tracker, m fouling.Model, from, hours int, 
 	}
 }
 
+// A body that comes slowly to its work after a cleaning, with readings that
+// scatter: the step shows after some hours only, and is found then, with the
+// values since the stop in the new cycle. A slow start without a cleaning is
+// none. Invented figures.
+func TestCleaningAfterSlowStart(t *testing.T) {
+	m := fouling.LinearModel(0.7, 0.05)
+	for seed := range uint64(20) {
+		r := rand.New(rand.NewPCG(seed, 4))
+		for _, cleaned := range []bool{true, false} {
+			k, _ := fouling.NewTracker(fouling.Settings{CleanU: 0.7})
+			if err := k.Cleaned(at(0)); err != nil {
+				t.Fatal(err)
+			}
+			h, lasting := 0, 0.0
+			scatter := func() float64 {
+				lasting = lasting*math.Exp(-1./8) + 0.02*math.Sqrt(1-math.Exp(-2./8))*r.NormFloat64()
+				return 1 + lasting + 0.03*r.NormFloat64()
+			}
+			for ; h < 9*24; h++ {
+				k.Observe(at(h), m.U(float64(h)/24)*scatter(), 0, fouling.Good)
+			}
+			h += 9
+			back, day := h, 0.0
+			if !cleaned {
+				day = 9
+			}
+			found := 0
+			for ; h < back+60; h++ {
+				slow := 1 - 0.35*math.Exp(-float64(h-back)/4)
+				if k.Observe(at(h), m.U(day+float64(h-back)/24)*slow*scatter(), 0, fouling.Good) {
+					found++
+				}
+			}
+			s, _ := k.Started()
+			switch {
+			case cleaned && (found != 1 || !s.Equal(at(back)) || len(k.Cycles()) != 1):
+				t.Errorf("seed %d: found %d times, running since %v, want %v", seed, found, s, at(back))
+			case !cleaned && found > 0:
+				t.Errorf("seed %d: a cleaning where there was none", seed)
+			}
+		}
+	}
+}
+
 // A record that comes late moves the values behind it to the new cycle; one
 // near a cleaning found before only corrects its time.
 func TestRecords(t *testing.T) {

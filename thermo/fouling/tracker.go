@@ -145,6 +145,9 @@ type state struct {
 	Cycles []Cycle   `json:"cycles,omitempty"`
 	Kind   Kind      `json:"kind"`
 	Late   int       `json:"late,omitempty"`
+	// Doubtful is when values came back after a gap that did not show a cleaning
+	// at once.
+	Doubtful time.Time `json:"doubtful,omitzero"`
 }
 
 // A Tracker follows one body. Feed it hourly medians of normalised U and the
@@ -226,9 +229,9 @@ func (t *Tracker) Values() int { return len(t.s.Values) }
 // Observe takes the median of one hour that ends at the time at: u and its
 // sigma (0: not known) in kW/(m2 K). A Bad value and one out of 0.01 to 20 is a
 // gap. It returns true if the values show a cleaning that was not recorded: a
-// stop of MinGapHours and then, over the median of three values, a step up of
-// MinStepPct and of three times the scatter. A change of level or rate alone
-// never ends a cycle.
+// stop of MinGapHours and then, over the median of the values of up to a day, at
+// least three, a step up of MinStepPct and of three standard errors. A change of
+// level or rate alone never ends a cycle.
 func (t *Tracker) Observe(at time.Time, u, sigma float64, q Quality) (cleaned bool) {
 	if q == Bad || q > Good || !(u >= lowU && u <= highU) || at.IsZero() {
 		return false
@@ -267,56 +270,92 @@ func (t *Tracker) Observe(at time.Time, u, sigma float64, q Quality) (cleaned bo
 		return t.decide()
 	}
 	t.append(x)
-	return false
+	return t.reconsider()
 }
 
-// decide looks at the values held since a gap.
+// decide looks at the values held since a gap. What does not show a cleaning at
+// once may show it within a day: a body can be slow to come to its work.
 func (t *Tracker) decide() bool {
 	s := &t.s
-	const need = 3
 	first := s.Held[0].At
-	var after []float64
-	for _, v := range s.Held {
-		if v.At.Sub(first) >= hours(s.Settings.SettleHours) || s.Settings.SettleHours == 0 {
-			after = append(after, v.U)
-		}
-	}
-	if len(after) < need {
+	held := slices.Clone(s.Held)
+	end := s.Values[len(s.Values)-1].At
+	step, known := t.stepUp(first, held)
+	if !known {
 		return false
 	}
-	var before []float64
-	end := s.Values[len(s.Values)-1].At
-	for _, v := range s.Values {
-		if end.Sub(v.At) < 24*time.Hour {
-			before = append(before, v.U)
-		}
-	}
-	level := median(before)
-	dev := make([]float64, len(before))
-	for i, b := range before {
-		dev[i] = math.Abs(b - level)
-	}
-	scatter := mad * median(dev)
-	step := median(after) - level
-	held := slices.Clone(s.Held)
 	s.Held = s.Held[:0]
-	if step >= s.Settings.MinStepPct/100*level && step >= 3*scatter {
+	if step {
 		t.close(end)
 		s.Started, s.Known, s.Recorded = first, true, false
-		for _, v := range held {
-			if v.At.Sub(first) >= hours(s.Settings.SettleHours) {
-				t.append(v)
-			}
-		}
-		t.stale()
-		return true
+	} else {
+		s.Doubtful = first
 	}
 	for _, v := range held {
 		if v.At.Sub(first) >= hours(s.Settings.SettleHours) {
 			t.append(v)
 		}
 	}
-	return false
+	t.stale()
+	return step
+}
+
+// reconsider looks again at a gap that did not show a cleaning at once.
+func (t *Tracker) reconsider() bool {
+	s := &t.s
+	first := s.Doubtful
+	if first.IsZero() {
+		return false
+	}
+	cut, _ := slices.BinarySearchFunc(s.Values, first, func(v sample, at time.Time) int { return v.At.Compare(at) })
+	rest := slices.Clone(s.Values[cut:])
+	if cut == 0 || len(rest) == 0 || rest[len(rest)-1].At.Sub(first) > hours(s.Settings.SettleHours+24) {
+		s.Doubtful = time.Time{}
+		return false
+	}
+	if step, _ := t.stepUp(first, rest); !step {
+		return false
+	}
+	s.Values = s.Values[:cut]
+	t.close(s.Values[cut-1].At)
+	s.Started, s.Known, s.Recorded = first, true, false
+	for _, v := range rest {
+		t.append(v)
+	}
+	return true
+}
+
+// stepUp reports whether U stands higher after a gap than in the day before it:
+// by MinStepPct, and by three standard errors of the two medians. Neighbouring
+// hours are alike, so that a value counts by the time it covers: one for each
+// memory of the noise. Known is false while there are fewer than three values.
+func (t *Tracker) stepUp(first time.Time, since []sample) (step, known bool) {
+	const need, memory = 3, 8 // values; hours, as in TypicalNoise
+	var before, after []float64
+	for _, v := range t.s.Values {
+		if v.At.Before(first) {
+			before = append(before, v.U)
+		}
+	}
+	before = before[max(0, len(before)-24):]
+	for _, v := range since {
+		if v.At.Sub(first) >= hours(t.s.Settings.SettleHours) {
+			after = append(after, v.U)
+		}
+	}
+	if len(after) < need || len(before) == 0 {
+		return false, false
+	}
+	level := median(before)
+	dev := make([]float64, len(before))
+	for i, b := range before {
+		dev[i] = math.Abs(b - level)
+	}
+	independent := func(n int) float64 { return 1 + float64(n-1)/memory }
+	// Of three hours and a day it is about three times the scatter of one hour.
+	limit := 3 * mad * median(dev) * math.Sqrt(1/independent(len(before))+1/independent(len(after)))
+	up := median(after) - level
+	return up >= t.s.Settings.MinStepPct/100*level && up >= limit, true
 }
 
 func (t *Tracker) append(x sample) {
@@ -409,7 +448,7 @@ func (t *Tracker) close(end time.Time) {
 			}
 		}
 	}
-	s.Values, s.Kind = nil, Linear
+	s.Values, s.Kind, s.Doubtful = nil, Linear, time.Time{}
 	t.stale()
 }
 
