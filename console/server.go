@@ -105,25 +105,53 @@ type asset struct {
 	hash string
 }
 
+// defaultListen is where the console listens if nothing else is said.
+const defaultListen = "127.0.0.1:8420"
+
+// Check says what New would refuse of the address, the certificate and the
+// accounts, without a console: for a look at a configuration before it runs.
+func Check(opt Options) error {
+	if opt.Listen == "" {
+		opt.Listen = defaultListen
+	}
+	opt.Logger = slog.New(slog.DiscardHandler)
+	_, _, err := opt.secure(opt.Logger)
+	return err
+}
+
+// secure checks the address and reads accounts and certificate, as far as there
+// are any.
+func (opt *Options) secure(log *slog.Logger) (*gate, *certificate, error) {
+	host, _, err := net.SplitHostPort(opt.Listen)
+	if err != nil {
+		return nil, nil, fmt.Errorf("console address %q: write host:port, such as %s: %w", opt.Listen, defaultListen, err)
+	}
+	switch secured := opt.Certificate != "" && opt.Key != ""; {
+	case opt.Certificate != "" != (opt.Key != ""):
+		return nil, nil, errors.New("console: TLS needs both a certificate and a key")
+	case loopback(host) || opt.BehindProxy:
+	case !secured || opt.Accounts == "":
+		return nil, nil, fmt.Errorf("console address %q is not a loopback address: give the console accounts and a TLS certificate, state that a proxy in front does sign-in and TLS (behind_proxy: true), or listen on 127.0.0.1", opt.Listen)
+	}
+	g, err := newGate(opt)
+	if err != nil || opt.Certificate == "" {
+		return g, nil, err
+	}
+	c, err := loadCertificate(opt.Certificate, opt.Key, log)
+	if err != nil {
+		return nil, nil, fmt.Errorf("console: %w", err)
+	}
+	return g, c, nil
+}
+
 // New makes a console. It starts nothing and opens nothing. The error says
 // what is wrong with the options or the site's time zone.
 func New(b Backend, opt Options) (*Server, error) {
 	if opt.Listen == "" {
-		opt.Listen = "127.0.0.1:8420"
+		opt.Listen = defaultListen
 	}
 	if opt.MaxStreams <= 0 {
 		opt.MaxStreams = defaultStreams
-	}
-	host, _, err := net.SplitHostPort(opt.Listen)
-	if err != nil {
-		return nil, fmt.Errorf("console address %q: write host:port, such as 127.0.0.1:8420: %w", opt.Listen, err)
-	}
-	switch secured := opt.Certificate != "" && opt.Key != ""; {
-	case opt.Certificate != "" != (opt.Key != ""):
-		return nil, errors.New("console: TLS needs both a certificate and a key")
-	case loopback(host) || opt.BehindProxy:
-	case !secured || opt.Accounts == "":
-		return nil, fmt.Errorf("console address %q is not a loopback address: give the console accounts and a TLS certificate, state that a proxy in front does sign-in and TLS, or listen on 127.0.0.1", opt.Listen)
 	}
 	s := &Server{
 		b: b, opt: opt, log: opt.Logger,
@@ -135,13 +163,9 @@ func New(b Backend, opt Options) (*Server, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
-	if s.gate, err = newGate(&opt); err != nil {
+	var err error
+	if s.gate, s.cert, err = opt.secure(s.log); err != nil {
 		return nil, err
-	}
-	if opt.Certificate != "" {
-		if s.cert, err = loadCertificate(opt.Certificate, opt.Key, s.log); err != nil {
-			return nil, fmt.Errorf("console: %w", err)
-		}
 	}
 	zone := b.House().Config.Site.TimeZone
 	if s.zone, err = time.LoadLocation(zone); err != nil {

@@ -57,6 +57,9 @@ func (c *backtestCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	if r.Samples == 0 {
+		return fmt.Errorf("the archive in %s holds no value of this plant's tags from %s to %s: check --data, --config and --from", c.Data, from.Format(time.RFC3339), to.Format(time.RFC3339))
+	}
 	r.write(a.out)
 	return nil
 }

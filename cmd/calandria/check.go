@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"calandria/collector"
+	"calandria/console"
 	"calandria/plant"
 )
 
@@ -41,6 +42,9 @@ func (c *checkCmd) Run(a *app) error {
 	}
 	for _, n := range missingForBalances(h) {
 		fmt.Fprintln(a.out, "note:", n)
+	}
+	if err := console.Check(consoleOptions(h)); err != nil {
+		return fmt.Errorf("%s: %w", c.Config, err)
 	}
 	if !c.Online {
 		return nil
@@ -127,6 +131,12 @@ func (c *browseCmd) Run(a *app) error {
 		}
 		fmt.Fprintf(a.out, "%s written with %d variables; fill in the equipment, then run 'calandria check --config %s'\n", c.Write, len(vars), c.Write)
 		return nil
+	}
+	if len(vars) == 0 {
+		if c.Root != "" {
+			return fmt.Errorf("the server shows no variables below --root %s: compare the node id with a list without --root", c.Root)
+		}
+		return errors.New("the server shows no variables to this user: ask its administrator for the rights Browse and Read")
 	}
 	t := newTable("node", "name", "type", "value", "unit", "quality", "sampling", "path")
 	for _, v := range vars {

@@ -31,6 +31,13 @@ type cleaningCmd struct {
 }
 
 func (c *cleaningCmd) Run(a *app) error {
+	// In a plan 0 stands for the usual; what somebody has typed is not replaced.
+	if c.Days < 1 {
+		return fmt.Errorf("--days %d: give 1 or more", c.Days)
+	}
+	if !(c.Hours >= 0.5 && c.Hours <= 24) {
+		return fmt.Errorf("--hours %g: a cleaning takes 0.5 to 24", c.Hours)
+	}
 	h, _, err := c.load()
 	if err != nil {
 		return err
@@ -44,7 +51,14 @@ func (c *cleaningCmd) Run(a *app) error {
 		c.Set = sets[0].Path
 	}
 	if e, ok := h.Equip(c.Set); !ok || e.Class != plant.ClassSet {
-		return fmt.Errorf("--set %q: name one of the plant's sets", c.Set)
+		var names []string
+		for _, s := range sets {
+			names = append(names, s.Path)
+		}
+		if len(names) == 0 {
+			return fmt.Errorf("the plant has no evaporator set to plan for")
+		}
+		return fmt.Errorf("--set %q: give one of the plant's sets: %s", c.Set, strings.Join(names, ", "))
 	}
 	ar, err := openArchive(archiveDir(h, c.Data))
 	if err != nil {

@@ -158,7 +158,11 @@ func (c *importCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(a.out, "%d samples imported\n", n)
+	noun := "samples"
+	if n == 1 {
+		noun = "sample"
+	}
+	fmt.Fprintf(a.out, "%d %s imported\n", n, noun)
 	return nil
 }
 

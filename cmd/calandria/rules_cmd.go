@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"calandria/historian"
@@ -72,6 +73,15 @@ func (c *rulesExplainCmd) Run(a *app) error {
 		var names []string
 		for _, s := range core.rules.Alarms() {
 			names = append(names, s.Name)
+		}
+		var kind []string // a rule with for: makes an alarm for each vessel
+		for _, n := range names {
+			if strings.HasPrefix(n, c.Name+".") {
+				kind = append(kind, n)
+			}
+		}
+		if len(kind) > 0 {
+			return fmt.Errorf("the rule %q makes an alarm for each vessel; give one of them: %s", c.Name, strings.Join(kind, ", "))
 		}
 		if near := plant.Nearest(c.Name, names); near != "" {
 			return fmt.Errorf("there is no alarm %q; did you mean %q?", c.Name, near)

@@ -64,7 +64,11 @@ func (c *runCmd) Run(a *app) error {
 		a.log.Warn("alarms still have a placeholder where the site's procedure belongs; 'calandria check' gives file and line", "count", len(names), "rules", strings.Join(names, " "))
 	}
 	return s.run(a.ctx, func(address string) {
-		a.log.Info("watching", "site", h.Config.Site.Name, "console", "http://"+address, "tags", len(h.Tags), "alarms", len(s.core.rules.Alarms()))
+		scheme := "http://"
+		if h.Config.Console.TLSCertificate != "" {
+			scheme = "https://"
+		}
+		a.log.Info("watching", "site", h.Config.Site.Name, "console", scheme+address, "tags", len(h.Tags), "alarms", len(s.core.rules.Alarms()))
 	})
 }
 
@@ -156,12 +160,19 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 		return s, err
 	}
 	s.loop.lastRun = s.lastSign()
-	cc := &h.Config.Console
-	s.console, err = console.New(&backend{s: s}, console.Options{Listen: cc.Listen, BehindProxy: cc.BehindProxy, Hosts: cc.Hosts, Logger: log, Version: version(),
-		Accounts: besidePlant(h, cc.Accounts), OpenView: cc.OpenView, Idle: cc.SessionIdle, Journal: s.tellAccess,
-		Certificate: besidePlant(h, cc.TLSCertificate), Key: besidePlant(h, cc.TLSKey),
-		Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})})
+	opt := consoleOptions(h)
+	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess
+	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
+	s.console, err = console.New(&backend{s: s}, opt)
 	return s, err
+}
+
+// consoleOptions are those that the plant file states.
+func consoleOptions(h *plant.House) console.Options {
+	cc := &h.Config.Console
+	return console.Options{Listen: cc.Listen, BehindProxy: cc.BehindProxy, Hosts: cc.Hosts,
+		Accounts: besidePlant(h, cc.Accounts), OpenView: cc.OpenView, Idle: cc.SessionIdle,
+		Certificate: besidePlant(h, cc.TLSCertificate), Key: besidePlant(h, cc.TLSKey)}
 }
 
 // tellAccess journals who signs in and out and what was refused.

@@ -176,8 +176,12 @@ func (c *userTokenCmd) Run(a *app) error {
 		return err
 	}
 	if c.Until != "" {
-		if _, err := time.Parse(time.DateOnly, c.Until); err != nil {
+		day, err := time.Parse(time.DateOnly, c.Until)
+		if err != nil {
 			return fmt.Errorf("--until %s: write a day like 2027-01-31", c.Until)
+		}
+		if day.AddDate(0, 0, 1).Before(time.Now()) {
+			return fmt.Errorf("--until %s: that day has passed; the token would never be good", c.Until)
 		}
 	}
 	text := accounts.NewToken(c.Name, c.Until)

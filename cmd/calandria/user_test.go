@@ -56,6 +56,7 @@ func TestUserCommands(t *testing.T) {
 	refused("at least 12", "short\n", "add", "ann")
 	must("ann may sign in as operator", "kettle violet hinge\n", "add", "ann")
 	refused("already", "kettle violet hinge\n", "add", "Ann", "--role", "viewer")
+	refused("that day has passed", "", "token", "old", "--until", "2020-01-31")
 	must("bob may sign in as engineer", "anvil copper thread", "add", "bob", "--role", "engineer")
 	must("ann is supervisor", "", "role", "ann", "supervisor")
 	must("ann may sign in as supervisor", "marble lantern ridge\r\n", "password", "ann")
