@@ -336,7 +336,7 @@ func (c *condition) ease(raise *logic, r *reader, key string, a *alarm) {
 		c.fault("deadband", fmt.Sprintf("the condition compares %d values, so it is not clear which one the deadband eases", len(cs)), "use return_when: instead")
 		return
 	}
-	band := 0.0
+	band, unit := 0.0, ""
 	if c.o.Deadband != "" {
 		of := cs[0].l.dim
 		if m, ok := meet(cs[0].l.dim, cs[0].r.dim); ok && m.known() {
@@ -351,6 +351,9 @@ func (c *condition) ease(raise *logic, r *reader, key string, a *alarm) {
 			return
 		}
 		band = b
+		if unit = of.each(difference).unit(); unit == "1" {
+			unit = ""
+		}
 	}
 	for _, x := range cs {
 		if x.cmp == equal || x.cmp == notEqual {
@@ -359,7 +362,7 @@ func (c *condition) ease(raise *logic, r *reader, key string, a *alarm) {
 		}
 	}
 	eased := easeAll(raise, band)
-	a.hold, a.holdWords = r.test(eased), fmt.Sprintf("until beyond a deadband of %g", band)
+	a.hold, a.holdWords = r.test(eased), strings.TrimSpace(fmt.Sprintf("until it is back by more than the deadband of %g %s", band, unit))
 }
 
 func easeAll(l *logic, band float64) *logic {

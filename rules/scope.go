@@ -145,7 +145,7 @@ func (s *scope) find(set *Set, words []string) found {
 			}
 		}
 	}
-	f := found{problem: fmt.Sprintf("there is no tag %s", full), fix: "the command 'calandria check' lists the tags"}
+	f := found{problem: fmt.Sprintf("there is no tag %s", full), fix: "correct the path, or name the signal under tags: in the plant file"}
 	if _, ok := s.house.Equip(full); ok {
 		f.problem, f.fix = fmt.Sprintf("%s is a vessel, not a value", full), "name one of its signals"
 	} else if near := s.house.Suggest(full); near != "" {

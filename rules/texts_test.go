@@ -95,3 +95,17 @@ func TestExplainedBy(t *testing.T) {
 		t.Error("a misspelt tag passes")
 	}
 }
+
+// A deadband is said with the unit of a difference: 1 K, not 1 degC.
+func TestDeadbandInWords(t *testing.T) {
+	for body, want := range map[string]string{
+		"tag: EV.EV2.vapour_pressure\nunit: kPa\nhigh: 70\ndeadband: 2":    "until it is back by more than the deadband of 2 kPa",
+		"tag: EV.EV1.level\nunit: \"%\"\nhigh: 70\ndeadband: 5":            "until it is back by more than the deadband of 5 %",
+		"tag: EV.EV1.juice_temperature\nunit: degC\nhigh: 70\ndeadband: 1": "until it is back by more than the deadband of 1 K",
+	} {
+		b := newBench(t, rule(body))
+		if got := b.Explain(0, b.f, t0).Words; !strings.HasSuffix(got, want) {
+			t.Errorf("%q does not end in %q", got, want)
+		}
+	}
+}
