@@ -185,10 +185,10 @@ func checkSeconds(field string, s float64) error {
 func parseCase(text []byte) (*alarmCase, error) {
 	var c alarmCase
 	if err := strict(text, &c); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("not a case as one JSON object: %w", err)
 	}
 	if c.ID == "" {
-		return nil, errors.New("id: missing")
+		return nil, errors.New("id: missing; give each case an id of its own")
 	}
 	var err error
 	switch c.Kind {

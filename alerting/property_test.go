@@ -443,3 +443,18 @@ func FuzzRestore(f *testing.F) {
 		}
 	})
 }
+
+// A broken line is named, with what it should have been.
+func TestReplayCasesRefuses(t *testing.T) {
+	good := `{"id":"A","kind":"alarm","config":{"setpoint":80,"direction":"high"},"steps":[{"t":0,"input":{"quality":"Good","value":70},"expect":{"state":"NORM"}}]}` + "\n"
+	for text, want := range map[string]string{
+		good + `{"id": "x", `: "line 2: not a case as one JSON object",
+		good + "[]":           "line 2: not a case as one JSON object",
+		good + "{}":           "line 2: id: missing; give",
+		good + good:           "line 2: case A is on line 1 already",
+	} {
+		if _, err := ReplayCases(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
+		}
+	}
+}
