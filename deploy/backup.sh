@@ -6,7 +6,8 @@
 # neither. Parquet files never change, but merging replaces several by one: the
 # second pass brings what was merged during the first.
 #
-# Needs sqlite3. client-key.pem is copied too: keep the copy as safe as the original.
+# Needs sqlite3. client-key.pem is copied too, and the accounts file where it stands
+# in the data folder: keep the copy as safe as the original.
 set -eu
 umask 077
 [ $# = 2 ] || { echo "usage: $0 DATA-FOLDER BACKUP-FOLDER" >&2; exit 2; }
@@ -33,7 +34,7 @@ parquet() {
 parquet
 parquet
 
-for f in client-certificate.pem client-key.pem trusted; do
+for f in client-certificate.pem client-key.pem trusted accounts.yaml; do
 	[ ! -e "$data/$f" ] || cp -Rp "$data/$f" "$new/"
 done
 echo "$new"
