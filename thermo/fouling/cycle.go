@@ -88,7 +88,7 @@ type integral struct {
 	sum  []float64
 }
 
-const panels = 512
+const panels = 2048 // a curve with a kink, as after an induction, is summed to some 1e-5 of its mean
 
 func newIntegral(f func(float64) float64, horizon float64) (integral, error) {
 	in := integral{f, horizon / panels, make([]float64, panels+1)}
