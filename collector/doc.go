@@ -6,8 +6,8 @@
 // the channel and codec of gopcua, because what it promises needs the sequence
 // numbers of the notifications: nothing the server still holds is lost over a
 // broken line, what is lost is counted and shows as Bad_DataLost, and a sample
-// never comes twice. The letters and numbers in comments (A1, D5 ...) are the
-// lines of the checklist in DEVELOPERS.md; they follow OPC 10000-4.
+// never comes twice. The letters and numbers in comments (A1, D5 ...) group what
+// OPC 10000-4 asks of a client; DEVELOPERS.md has what the letters stand for.
 //
 // The way back after a loss is a ladder, tried from the top:
 //
