@@ -1,7 +1,11 @@
 package rules
 
 import (
+	"fmt"
+	"maps"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"calandria/plant"
@@ -16,6 +20,131 @@ type dims struct {
 	// set lists the dimensions that are possible: kPa(5) may be a pressure or
 	// a difference. Empty and not bare: nothing is known.
 	set []plant.Dimension
+	// compound: a product or quotient that is none of the program's dimensions,
+	// such as t/h times K.
+	compound *compound
+}
+
+// physics is what a dimension is made of: the powers of the base units, and the
+// size of its canonical unit in them. Per cent are a base unit of their own, so
+// that 15 % of a flow is not taken for 15 times the flow.
+type physics struct {
+	pct, kg, m, s, K, A int
+	scale               float64
+}
+
+// compound is a dimension without a name.
+type compound struct {
+	physics
+	unit string
+}
+
+// physicsOf holds the dimensions that can be multiplied. Temperatures are not
+// among them, as a multiple of degC means nothing, nor is [plant.Days], which
+// products of times shall not end in. Where two have the same powers, as a
+// pressure and a difference of pressures have, their units are the same.
+// SI, BIPM brochure, 9th ed., table 4 and section 2.3.4.
+var physicsOf = map[plant.Dimension]physics{
+	plant.Ratio:          {scale: 1},
+	plant.Percent:        {pct: 1, scale: 1},
+	plant.Level:          {pct: 1, scale: 1},
+	plant.BrixDim:        {pct: 1, scale: 1},
+	plant.Pressure:       {kg: 1, m: -1, s: -2, scale: 1e3},
+	plant.PressureDiff:   {kg: 1, m: -1, s: -2, scale: 1e3},
+	plant.TempDifference: {K: 1, scale: 1},
+	plant.Mass:           {kg: 1, scale: 1e3},
+	plant.MassFlow:       {kg: 1, s: -1, scale: 1 / 3.6},
+	plant.VolumeFlow:     {m: 3, s: -1, scale: 1. / 3600},
+	plant.Density:        {kg: 1, m: -3, scale: 1},
+	plant.Power:          {kg: 1, m: 2, s: -3, scale: 1e3},
+	plant.HeatTransfer:   {kg: 1, s: -3, K: -1, scale: 1e3},
+	plant.ThermalResist:  {kg: -1, s: 3, K: 1, scale: 1e-3},
+	plant.SpecificEvap:   {kg: 1, m: -2, s: -1, scale: 1. / 3600},
+	plant.Conductivity:   {kg: -1, m: -3, s: 3, A: 2, scale: 1e-4},
+	plant.Current:        {A: 1, scale: 1},
+	plant.Duration:       {s: 1, scale: 1},
+}
+
+// alike: the same powers, whatever the size of the unit.
+func (p physics) alike(q physics) bool {
+	p.scale, q.scale = 0, 0
+	return p == q
+}
+
+// same: the same powers and the same unit.
+func (p physics) same(q physics) bool {
+	return p.alike(q) && math.Abs(p.scale/q.scale-1) < 1e-9
+}
+
+// times is p * q^sign.
+func (p physics) times(q physics, sign int) physics {
+	return physics{p.pct + sign*q.pct, p.kg + sign*q.kg, p.m + sign*q.m, p.s + sign*q.s, p.K + sign*q.K, p.A + sign*q.A,
+		p.scale * math.Pow(q.scale, float64(sign))}
+}
+
+// physics of a number; false where it is not known, or where it may be one
+// thing or another.
+func (d dims) physics() (physics, bool) {
+	switch {
+	case d.bare:
+		return physics{scale: 1}, true
+	case d.compound != nil:
+		return d.compound.physics, true
+	case !d.known():
+		return physics{}, false
+	}
+	var all physics
+	for i, x := range d.set {
+		of, rate := strings.CutPrefix(string(x), ratePrefix)
+		p, ok := physicsOf[plant.Dimension(of)]
+		if rate {
+			p = p.times(physics{s: 1, scale: 3600}, -1)
+		}
+		if !ok || i > 0 && !p.same(all) {
+			return physics{}, false
+		}
+		all = p
+	}
+	return all, true
+}
+
+// combine is the dimension of a * b, or of a / b with sign -1, and the factor
+// that brings the product of the two numbers into the unit of the result.
+func combine(a, b dims, sign int) (dims, float64) {
+	p, ok := a.physics()
+	q, known := b.physics()
+	if !ok || !known {
+		return unknownDim, 1
+	}
+	p = p.times(q, sign)
+	var named dims
+	factor := 1.
+	for _, x := range slices.Sorted(maps.Keys(physicsOf)) {
+		if px := physicsOf[x]; p.alike(px) {
+			named.set = append(named.set, x)
+			factor = p.scale / px.scale
+		}
+	}
+	if named.known() {
+		// Twelve figures: the scales carry the rounding of their quotients.
+		factor, _ = strconv.ParseFloat(strconv.FormatFloat(factor, 'g', 12, 64), 64)
+		return named, factor
+	}
+	unit := func(d dims) string {
+		u := d.unit()
+		switch {
+		case u == "":
+			return "1"
+		case strings.Contains(u, " "):
+			return "(" + u + ")"
+		}
+		return u
+	}
+	word := " x "
+	if sign < 0 {
+		word = " / "
+	}
+	return dims{compound: &compound{p, unit(a) + word + unit(b)}}, 1
 }
 
 var (
@@ -38,6 +167,9 @@ func (d dims) String() string {
 	if d.bare {
 		return "a plain number"
 	}
+	if d.compound != nil {
+		return "a number in " + d.compound.unit
+	}
 	if !d.known() {
 		return "of no known dimension"
 	}
@@ -55,6 +187,9 @@ func rateOf(d plant.Dimension) plant.Dimension { return ratePrefix + d }
 
 // unitOf is the unit in which a number of these dimensions is kept.
 func (d dims) unit() string {
+	if d.compound != nil {
+		return d.compound.unit
+	}
 	if !d.known() {
 		return ""
 	}
@@ -98,6 +233,8 @@ func meet(a, b dims) (dims, bool) {
 		return b, true
 	case b.bare:
 		return a, true
+	case a.compound != nil || b.compound != nil:
+		return meetCompound(a, b)
 	case !a.known():
 		return unknownDim, true
 	case !b.known():
@@ -112,6 +249,22 @@ func meet(a, b dims) (dims, bool) {
 	return both, both.known()
 }
 
+// meetCompound is meet where one of the two has no name: they are alike if the
+// powers and the unit are.
+func meetCompound(a, b dims) (dims, bool) {
+	if a.compound == nil {
+		a, b = b, a
+	}
+	p, ok := b.physics()
+	switch {
+	case b.compound == nil && !b.known():
+		return unknownDim, true
+	case !ok || !p.same(a.compound.physics):
+		return dims{}, false
+	}
+	return b, true
+}
+
 // sum is the dimension of a + b or a - b.
 func sum(a, b dims, minus bool) (dims, bool) {
 	a, b = plain(a), plain(b)
@@ -120,6 +273,8 @@ func sum(a, b dims, minus bool) (dims, bool) {
 		return b, true
 	case b.bare:
 		return a, true
+	case a.compound != nil || b.compound != nil:
+		return meetCompound(a, b)
 	case !a.known(), !b.known():
 		return unknownDim, true
 	}
@@ -156,40 +311,56 @@ func plain(d dims) dims {
 	return d
 }
 
-// product is the dimension of a * b: one factor must be a plain number or a
-// ratio for anything to be known.
-func product(a, b dims) dims {
+// product is the dimension of a * b, and the factor that brings the number into
+// its unit.
+func product(a, b dims) (dims, float64) {
 	a, b = plain(a), plain(b)
 	if b.bare || b.only(plant.Ratio) {
 		a, b = b, a
 	}
-	if !a.bare && !a.only(plant.Ratio) {
-		return unknownDim
+	switch {
+	case !a.bare && !a.only(plant.Ratio):
+		return combine(a, b, 1)
+	case a.bare && b.bare:
+		return bareNumber, 1
+	case slices.Contains(b.set, plant.Temperature):
+		return unknownDim, 1 // a multiple of degC means nothing
+	case b.bare:
+		return a, 1
 	}
-	if a.bare && b.bare {
-		return bareNumber
-	}
-	if slices.Contains(b.set, plant.Temperature) {
-		return unknownDim // a multiple of degC means nothing
-	}
-	if b.bare {
-		return a
-	}
-	return b
+	return b, 1
 }
 
-// quotient is the dimension of a / b.
-func quotient(a, b dims) dims {
+// quotient is the dimension of a / b, with a factor as that of product.
+func quotient(a, b dims) (dims, float64) {
 	a, b = plain(a), plain(b)
 	if b.bare || b.only(plant.Ratio) {
 		return product(b, a)
 	}
 	if a.known() && b.known() {
 		if _, ok := meet(a, b); ok && !slices.Contains(a.set, plant.Temperature) {
-			return dimOf(plant.Ratio)
+			return dimOf(plant.Ratio), 1
 		}
 	}
-	return unknownDim
+	return combine(a, b, -1)
+}
+
+// productFix says how a product or quotient without a name becomes what is
+// wanted.
+func productFix(got, want dims) string {
+	p, ok := got.physics()
+	q, known := want.physics()
+	if ok && known {
+		for n := -2; n <= 2; n++ {
+			if n != 0 && p.times(physics{pct: n, scale: 1}, -1).alike(q) {
+				return "a value in % becomes a fraction when it is divided by a hundred of its unit: this.juice_brix / Bx(100), this.level / pct(100)"
+			}
+		}
+		if p.alike(q) {
+			return fmt.Sprintf("the one is the other times %.6g; write it so that both are in one unit", p.scale/q.scale)
+		}
+	}
+	return "make each a plain number by dividing it by its unit, and give the result its own: this.juice_flow / t_h(1) * (this.rise / K(1)) * kW(1.163)"
 }
 
 // literal is a function that gives a number its unit.

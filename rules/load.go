@@ -67,6 +67,7 @@ type loader struct {
 	names        map[string]int // of alarms
 	links        []link         // resolved when all names are known
 	pending      []pendingDerived
+	lacks        func(plant.TagID) string // why a derived tag is left out, or ""
 }
 
 type link struct {
@@ -265,7 +266,7 @@ func (lf *loaded) locate(key plant.Place, source string, at int) (plant.Place, b
 // reader makes a reader for one expression of a rule.
 func (l *loader) reader(this *plant.Equipment, source string, limits map[string]string) *reader {
 	r := &reader{set: l.set, source: source, limits: map[string]*limitValue{},
-		scope: &scope{this: this, house: l.set.house, known: l.opt.Names}}
+		scope: &scope{this: this, house: l.set.house, known: l.opt.Names, lacks: l.lacks}}
 	for n, src := range limits {
 		r.limits[n] = &limitValue{source: src}
 	}
@@ -440,34 +441,25 @@ func (l *loader) compileDerived() {
 	}
 	built := make([]*derived, len(l.pending))
 	lacking := make([]string, len(l.pending))
-	for i, p := range l.pending {
-		r := l.reader(p.this, p.rule.Expr, l.derivedLimits(p.rule, p.this))
-		node, ok := r.parse()
-		d := &derived{tag: p.tag}
-		if ok && p.logic {
-			if t := r.logic(node); len(r.complaints)+len(r.missing) == 0 {
-				d.test, d.words = r.test(t), s.sentence(t)
-			}
-		} else if ok {
-			n := r.number(node)
-			if want := dimOf(s.house.Tags[p.tag].Dimension); len(r.complaints)+len(r.missing) == 0 {
-				if _, alike := meet(n.dim, want); !alike {
-					r.complain(n.from, fmt.Sprintf("the expression gives %s, the tag is declared as %s", n.dim, want), "mend dimension: or the expression")
-				} else {
-					o := r.operand(n)
-					d.num, d.words = &o, o.words
-				}
-			}
+	// A tag is read when the first expression that names it is, so that default
+	// knows whether it is left out. One that is still being read is in a circle,
+	// which is refused below.
+	l.lacks = func(tag plant.TagID) string {
+		i, ok := byTag[tag]
+		if !ok {
+			return ""
 		}
-		d.inputs = r.inputs
-		l.reportRead(p.file, p.field+".expr", s.house.Tags[p.tag].Path, r)
-		if len(r.missing) > 0 {
-			if p.this == nil {
-				l.exprFault(p.file, p.field+".expr", p.rule.Expr, complaint{0, r.missing[0], "leave the rule out"})
-			}
-			lacking[i] = r.missing[0]
+		if built[i] == nil {
+			built[i] = &derived{tag: tag}
+			lacking[i] = l.readDerived(l.pending[i], built[i])
 		}
-		built[i] = d
+		if lacking[i] == "" {
+			return ""
+		}
+		return fmt.Sprintf("%s is left out (%s)", s.house.Tags[tag].Path, lacking[i])
+	}
+	for _, p := range l.pending {
+		l.lacks(p.tag)
 	}
 	// Depth first; a tag met again while it is being worked out is a cycle.
 	state := make([]int, len(built))
@@ -486,9 +478,6 @@ func (l *loader) compileDerived() {
 					l.fault(l.pending[i].file, l.pending[i].field+".expr",
 						fmt.Sprintf("%s depends on itself, by way of %s", s.house.Tags[l.pending[i].tag].Path, s.inputs[in].path), "break the circle")
 					break
-				}
-				if lacking[j] != "" && lacking[i] == "" {
-					lacking[i] = fmt.Sprintf("%s is left out (%s)", s.inputs[in].path, lacking[j])
 				}
 			}
 		}
@@ -511,6 +500,35 @@ func (l *loader) compileDerived() {
 	for i := range built {
 		visit(i)
 	}
+}
+
+// readDerived reads the expression of a derived tag into d. It returns what the
+// vessel lacks for it, or "".
+func (l *loader) readDerived(p pendingDerived, d *derived) (lacks string) {
+	s := l.set
+	r := l.reader(p.this, p.rule.Expr, l.derivedLimits(p.rule, p.this))
+	node, ok := r.parse()
+	if ok && p.logic {
+		if t := r.logic(node); len(r.complaints)+len(r.missing) == 0 {
+			d.test, d.words = r.test(t), s.sentence(t)
+		}
+	} else if ok {
+		n := r.number(node)
+		r.declared(n, dimOf(s.house.Tags[p.tag].Dimension))
+		if len(r.complaints)+len(r.missing) == 0 {
+			o := r.operand(n)
+			d.num, d.words = &o, o.words
+		}
+	}
+	d.inputs = r.inputs
+	l.reportRead(p.file, p.field+".expr", s.house.Tags[p.tag].Path, r)
+	if len(r.missing) == 0 {
+		return ""
+	}
+	if p.this == nil {
+		l.exprFault(p.file, p.field+".expr", p.rule.Expr, complaint{0, r.missing[0], "leave the rule out"})
+	}
+	return r.missing[0]
 }
 
 // derivedLimits are the limits of a derived tag's rule as overridden for one

@@ -319,7 +319,7 @@ func (r *reader) compare(at int, cmp compare, a, b *number) *logic {
 		return r.badLogic(at, fmt.Sprintf("%s is compared with %s", a.dim, b.dim), unitFix(a.dim, b.dim))
 	}
 	for _, p := range [2][2]*number{{a, b}, {b, a}} {
-		if p[0].dim.known() && p[1].dim.bare && p[1].val != 0 && !unitless(p[0].dim) {
+		if (p[0].dim.known() || p[0].dim.compound != nil) && p[1].dim.bare && p[1].val != 0 && !unitless(p[0].dim) {
 			r.notes = append(r.notes, fmt.Sprintf("%g is taken as %g %s; write the unit to be sure", p[1].val, p[1].val, p[0].dim.unit()))
 		}
 	}
@@ -331,6 +331,12 @@ func unitless(d dims) bool {
 }
 
 func unitFix(a, b dims) string {
+	if a.compound != nil {
+		return productFix(a, b)
+	}
+	if b.compound != nil {
+		return productFix(b, a)
+	}
 	for _, d := range []dims{a, b} {
 		if d.known() && strings.HasPrefix(string(d.set[0]), ratePrefix) {
 			return "a slope is compared with per_hour(...), per_minute(...) or per_day(...)"
@@ -416,6 +422,7 @@ func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 	}
 	a, b := r.number(x.Left), r.number(x.Right)
 	n := &number{op: op, kids: []*number{a, b}, from: at}
+	factor := 1.
 	switch op {
 	case numAdd, numSub:
 		d, ok := sum(a.dim, b.dim, op == numSub)
@@ -429,12 +436,12 @@ func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 		}
 		n.dim = d
 	case numMul:
-		n.dim = product(a.dim, b.dim)
+		n.dim, factor = product(a.dim, b.dim)
 	case numDiv:
 		if b.op == numConst && b.val == 0 {
 			return r.bad(at, "a division by zero", "")
 		}
-		n.dim = quotient(a.dim, b.dim)
+		n.dim, factor = quotient(a.dim, b.dim)
 	}
 	if a.op == numConst && b.op == numConst {
 		v := math.NaN()
@@ -448,9 +455,39 @@ func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 		case numDiv:
 			v = a.val / b.val
 		}
-		return &number{val: v, dim: n.dim, from: at}
+		return &number{val: v * factor, dim: n.dim, from: at}
 	}
-	return n
+	if factor == 1 {
+		return n
+	}
+	if len(r.missing) == 0 && len(r.complaints) == 0 {
+		r.notes = append(r.notes, fmt.Sprintf("%s is brought into %s by a factor of %g: the expression needs none of its own for that", r.set.words(n), n.dim.unit(), factor))
+	}
+	return &number{op: numMul, kids: []*number{n, {val: factor, dim: bareNumber, from: at}}, dim: n.dim, from: at}
+}
+
+// declared checks the dimension of an expression against the one that its tag
+// is declared to have. A number of which no dimension is known is taken at its
+// word, with a note.
+func (r *reader) declared(n *number, want dims) {
+	if len(r.complaints)+len(r.missing)+len(r.unset) > 0 {
+		return
+	}
+	if _, alike := meet(n.dim, want); !alike {
+		fix := "mend dimension: or the expression"
+		if n.dim.compound != nil {
+			fix = productFix(n.dim, want)
+		}
+		r.complain(n.from, fmt.Sprintf("the expression gives %s, the tag is declared as %s", n.dim, want), fix)
+		return
+	}
+	if want.known() && !unitless(want) && !n.dim.known() {
+		gives := "the dimension of the expression is not known"
+		if n.dim.bare {
+			gives = "the expression gives a plain number"
+		}
+		r.notes = append(r.notes, fmt.Sprintf("%s: it is taken to be in %s", gives, want.unit()))
+	}
 }
 
 // functionNames lists the functions for messages.

@@ -15,6 +15,7 @@ type scope struct {
 	this  *plant.Equipment // nil in a rule that stands once
 	house *plant.House
 	known map[plant.Class][]string
+	lacks func(plant.TagID) string // why a derived tag is left out, or ""; nil: none is
 }
 
 // found is what a name in an expression means.
@@ -132,7 +133,7 @@ func (s *scope) find(set *Set, words []string) found {
 	}
 	full := strings.Join(words, ".")
 	if t, ok := s.house.Find(full); ok {
-		return found{tag: t.ID}
+		return s.tag(t)
 	}
 	if s.this == nil && slices.Contains(relations, words[0]) {
 		return found{problem: fmt.Sprintf("%q means nothing in a rule without for:", words[0]), fix: "add for: body (or another class), or name the vessel"}
@@ -154,11 +155,21 @@ func (s *scope) find(set *Set, words []string) found {
 	return f
 }
 
+// tag is found, unless it is a derived one that is left out.
+func (s *scope) tag(t *plant.Tag) found {
+	if s.lacks != nil && t.Source == plant.Ruled {
+		if why := s.lacks(t.ID); why != "" {
+			return found{missing: why, dim: dimOf(t.Dimension)}
+		}
+	}
+	return found{tag: t.ID}
+}
+
 // member finds a signal, quantity or constant of equipment.
 func (s *scope) member(e *plant.Equipment, word string, rest []string) found {
 	name := strings.Join(rest, ".")
 	if t, ok := s.house.Find(e.Path + "." + name); ok {
-		return found{tag: t.ID}
+		return s.tag(t)
 	}
 	if len(rest) == 1 {
 		if v, d, ok := s.constant(e, name); ok {
