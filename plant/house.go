@@ -378,6 +378,20 @@ func (b *builder) within(field string, v, low, high float64, what string) {
 	}
 }
 
+// possible bounds a fixed value in its canonical unit: what is beyond cannot be,
+// whatever the plant. Definitions, and for temperatures a wide guess.
+func possible(d Dimension) (low, high float64) {
+	switch d {
+	case BrixDim:
+		return 0, 100
+	case Temperature:
+		return -50, 400
+	case Pressure, MassFlow, VolumeFlow, Conductivity:
+		return 0, math.Inf(1)
+	}
+	return math.Inf(-1), math.Inf(1)
+}
+
 func orDefault[T any](p *T, def T) *T {
 	if p == nil {
 		return &def
@@ -776,6 +790,9 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	}
 	if bd.Value != nil {
 		t.Source, t.Value = Fixed, inUnit(*bd.Value)
+		if lo, hi := possible(d); !(t.Value >= lo && t.Value <= hi) {
+			b.fault(f+".value", fmt.Sprintf("%g %s is no possible %s (%g %s)", *bd.Value, unitName, d, t.Value, d.Canonical()), "correct the value, its unit or its reference")
+		}
 	} else {
 		t.Node = bd.Node
 		if p := nodeProblem(bd.Node); p != "" {

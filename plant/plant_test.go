@@ -222,3 +222,30 @@ func FuzzLoad(f *testing.F) {
 		}
 	})
 }
+
+// A fixed value is typed by a person: what cannot be is refused, in the words of
+// the unit it was typed in. Limits by definition.
+func TestFixedValues(t *testing.T) {
+	file := func(tags string) []byte {
+		return []byte(`site: {name: X, barometer_kpa: 101.3}
+sets:
+  - name: S
+    tags: {` + tags + `}
+    bodies:
+      - {name: B1, heating_surface_m2: 100}
+`)
+	}
+	for tags, want := range map[string]string{
+		`juice_brix: {value: 145}`:                                 "145 Bx is no possible Brix",
+		`juice_flow: {value: -3, unit: kg/s}`:                      "-3 kg/s is no possible mass flow",
+		`steam_pressure: {value: -2, unit: bar, reference: gauge}`: "-2 bar is no possible pressure (-98.7 kPa)",
+		`juice_temperature: {value: 1000}`:                         "1000 degC is no possible temperature",
+	} {
+		if _, err := Load("p.yaml", file(tags)); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), "p.yaml:4:") {
+			t.Errorf("%s: %v, want %q", tags, err, want)
+		}
+	}
+	if _, err := Load("p.yaml", file(`juice_brix: {value: 14.5}, steam_pressure: {value: 0.5, unit: bar, reference: gauge}`)); err != nil {
+		t.Error(err)
+	}
+}
