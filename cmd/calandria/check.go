@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"calandria/collector"
@@ -110,6 +111,9 @@ type browseCmd struct {
 }
 
 func (c *browseCmd) Run(a *app) error {
+	if !strings.HasPrefix(c.Endpoint, "opc.tcp://") {
+		return fmt.Errorf("--endpoint %s is not an OPC UA address: write opc.tcp://host:4840", c.Endpoint)
+	}
 	if c.Mode == "" {
 		c.Mode = "SignAndEncrypt"
 		if c.Policy == "None" {

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/term"
 
 	"calandria/alerting"
 	"calandria/collector/simulator"
@@ -372,10 +373,19 @@ func (p *past) journalise() {
 func (p *past) progress(t time.Time) {
 	if now := time.Now(); now.Sub(p.shown) > 300*time.Millisecond && p.until.Sub(p.from) > 24*time.Hour {
 		p.shown = now
+		if !terminal(p.a.out) {
+			return // in a log the last line is enough
+		}
 		done := t.Sub(p.from).Hours() / p.until.Sub(p.from).Hours()
 		bar := int(done * 30)
 		fmt.Fprintf(p.a.out, "\rfilling the past  [%s%s] %3.0f %%  %s", strings.Repeat("#", bar), strings.Repeat(".", 30-bar), 100*done, t.Format("2 Jan 2006"))
 	}
+}
+
+// terminal tells a terminal from a file or a pipe.
+func terminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
 }
 
 func (p *past) finish() error {
@@ -390,7 +400,11 @@ func (p *past) finish() error {
 	}
 	if !p.shown.IsZero() {
 		days := p.until.Sub(p.from).Hours() / 24
-		fmt.Fprintf(p.a.out, "\rfilling the past  %.0f days in %.1f s%s\n", days, time.Since(p.began).Seconds(), strings.Repeat(" ", 40))
+		back, wipe := "", ""
+		if terminal(p.a.out) {
+			back, wipe = "\r", strings.Repeat(" ", 40)
+		}
+		fmt.Fprintf(p.a.out, "%sfilling the past  %.0f days in %.1f s%s\n", back, days, time.Since(p.began).Seconds(), wipe)
 	}
 	return nil
 }

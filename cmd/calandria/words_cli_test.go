@@ -47,6 +47,7 @@ sets:
 		{"check, account file open to all", &checkCmd{Config: plant("b.yaml", "console: {accounts: open.yaml}\n")}, []string{"open.yaml", "set its mode to 0600"}},
 		{"check, address for all", &checkCmd{Config: plant("c.yaml", "console: {listen: \"0.0.0.0:8420\"}\n")}, []string{"c.yaml", "not a loopback", "behind_proxy: true"}},
 		{"check, no certificate", &checkCmd{Config: plant("d.yaml", "console: {tls_certificate: no.pem, tls_key: no.key}\n")}, []string{"d.yaml", "no.key"}},
+		{"browse, a web address", &browseCmd{Endpoint: "http://host", Policy: "None"}, []string{"--endpoint http://host", "opc.tcp://host:4840"}},
 		{"cleaning, no hours", &cleaningCmd{ruleSource: demo, Days: 21}, []string{"--hours 0", "0.5 to 24"}},
 		{"cleaning, no days", &cleaningCmd{ruleSource: demo, Hours: 10}, []string{"--days 0"}},
 		{"cleaning, no such set", &cleaningCmd{ruleSource: demo, Days: 21, Hours: 10, Set: "QE"}, []string{`--set "QE"`, "sets: EV"}},
