@@ -97,6 +97,7 @@ type Suspect struct {
 	Sigma float64  // one standard deviation of Bias
 	Unit  string
 	Z     float64 // test statistic: its adjustment over the adjustment's standard deviation
+	Rough bool    // Bias says no more than the direction: it is badly determined
 	// Alike are the tags that would explain the contradiction nearly as well:
 	// the balances cannot tell them apart.
 	Alike []string
@@ -627,7 +628,7 @@ func (k *checking) publish(left string) {
 		k.gross.Value = 1
 		for _, s := range r.Suspects {
 			id := k.find(r.Instruments[s.Instrument])
-			if count(func(v *verdict) bool { return slices.Contains(v.named, id) }) < 2 {
+			if count(func(v *verdict) bool { return slices.Contains(v.named, id) }) < 2 || !k.credible(r, s) {
 				continue
 			}
 			x := k.suspect(r, s)
@@ -643,7 +644,7 @@ func (k *checking) publish(left string) {
 	switch {
 	case there < 2:
 		k.gross = absent("two windows are needed, one is there")
-	case gross && len(k.suspects) == 0 && len(r.Suspects) > 0:
+	case gross && len(k.suspects) == 0 && len(r.Suspects) > 0 && k.credible(r, r.Suspects[0]):
 		k.gross.Reason.Text = "the readings contradict each other; the last window alone says: " + k.suspect(r, r.Suspects[0]).Text
 	case gross && len(k.suspects) == 0:
 		k.gross.Reason.Text = "the readings contradict each other, but no single instrument explains it"
@@ -692,7 +693,15 @@ func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion)
 	if s.Bias < 0 {
 		direction = "low"
 	}
-	out.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g)", k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma)
+	tenth := 0.1 * math.Abs(in.Reading.Value)
+	if span := k.span(x); span > 0 {
+		tenth = min(tenth, 0.1*span)
+	}
+	if out.Rough = math.Abs(s.Bias) < 4*out.Sigma && out.Sigma > tenth; out.Rough {
+		out.Text = fmt.Sprintf("%s seems to read %s, by how much cannot be said", k.short(x), direction)
+	} else {
+		out.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g)", k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma)
+	}
 	var alike []string
 	for _, a := range s.Alike {
 		o := k.list[k.find(r.Instruments[a])]
@@ -703,6 +712,39 @@ func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion)
 		out.Text += ", or it is " + strings.Join(alike, " or ") + ": the balances cannot tell them apart"
 	}
 	return out
+}
+
+// credible reports whether an instrument can be as wrong as that: what it should
+// have read must be possible, and the error no larger than its range. Otherwise it is
+// the scapegoat of something that is no instrument at all.
+func (k *checking) credible(r *evaporator.Reconciliation, s evaporator.Suspicion) bool {
+	in := r.Instruments[s.Instrument]
+	x := k.list[k.find(in)]
+	if span := k.span(x); span > 0 && math.Abs(s.Bias) > span {
+		return false
+	}
+	low, high := 0.0, math.Inf(1) // flows, absolute pressures
+	switch unitOf(x.what) {
+	case plant.BrixDim.Canonical():
+		high = 95 // as brix_out
+	case plant.TempDifference.Canonical():
+		high = 220 // as the saturation temperatures
+	case plant.Percent.Canonical():
+		high = 100
+	}
+	should := in.Reading.Value - s.Bias
+	return should >= low && should <= high
+}
+
+// span is the stated range of an instrument that is read as it is, or 0.
+func (k *checking) span(x *series) float64 {
+	if len(x.inputs) != 1 || x.inputs[0].scale != nil {
+		return 0
+	}
+	if t := &k.house.Tags[x.inputs[0].tag]; t.High > t.Low { // false where not given
+		return t.High - t.Low
+	}
+	return 0
 }
 
 // short names a reading by its tag, or by what it is and the first of its tags.

@@ -100,6 +100,7 @@ type house4 struct {
 	integral                                float64
 	flowW, brixW, exhaustW, vacuumW, bleedW wander
 	dip                                     time.Time
+	cut                                     float64 // share of the juice that is shut off
 	lag                                     map[string]float64
 	bias                                    map[string]float64 // drift of each instrument, one draw a run
 }
@@ -137,6 +138,7 @@ func (h *house4) step(dt float64, disturbed bool) {
 		}
 		h.bleed[0] = 46 * (1 + h.bleedW.step(dt, h.r))
 	}
+	f *= 1 - h.cut
 	h.juiceTH, h.brix = f, b0
 	// The Brix controller moves the steam pressure.
 	e := 66 - h.x[3]

@@ -91,13 +91,19 @@ func median(v []float64) float64 {
 // coefficients works out U in its forms for this moment.
 func (v *bodyView) coefficients(at time.Time) {
 	started, cleaned := v.scaling.track.Started()
-	v.normal.learn(v.b.BrixOut, v.b.ChestC, started, cleaned, at)
+	if v.rest.state == isSettled {
+		v.normal.learn(v.b.BrixOut, v.b.ChestC, started, cleaned, at)
+	}
 	v.u, v.uApparent = v.b.U, v.b.UApparent
 	if dt, least := v.b.DTK, *v.equip.Body.MinDifferenceK; v.u.OK() && dt.OK() && dt.Value < least {
 		if v.small == "" {
 			v.small = fmt.Sprintf("the temperature difference is below %g K: U would be little but the error of its instruments", least)
 		}
 		v.u = absent(v.small)
+		v.uApparent = v.u
+	}
+	if v.rest.state == upset && v.u.OK() {
+		v.u = absent(v.rest.text)
 		v.uApparent = v.u
 	}
 	v.uNormal = v.normalised()

@@ -39,6 +39,8 @@ type setView struct {
 	sigmas        time.Time          // when the uncertainties were worked out
 	kept          evaporator.Sigmas  // them
 	keptOf        basis
+	settledAt     time.Time // see settle
+	syrupRest     lag
 }
 
 // spoken is what the note of a set is made of, beside what is fixed.
@@ -69,6 +71,7 @@ type bodyView struct {
 	small                         string  // the reason while the temperature difference is too small
 	learned                       float64 // clean U, and the hour it was worked out in
 	learnedAt                     time.Time
+	rest                          rest // what it holds of before the set last moved
 	u, uApparent, uNormal, uClean evaporator.Result
 }
 
@@ -221,9 +224,10 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	default:
 		s.r.Recall(s.kept)
 	}
+	s.settle(at)
 	for _, b := range s.bodies {
 		b.coefficients(at)
-		b.scaling.step(b.trended(), s.in.worst, on(f, b.cleaning), !c.noSigma, at)
+		b.scaling.step(b.believed(), s.in.worst, on(f, b.cleaning), !c.noSigma, at)
 	}
 	if !c.noTests {
 		s.check.step(at)
@@ -261,7 +265,12 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		if b.b.Extrapolated {
 			note = b.beyond
 		}
+		worstU, noteU := b.quality(s.in.worst, note)
 		for _, r := range b.rows {
+			if restsOnU(r.q.Name) {
+				c.store(r, r.q.body(b), at, worstU, noteU)
+				continue
+			}
 			c.store(r, r.q.body(b), at, s.in.worst, note)
 		}
 	}

@@ -1,0 +1,230 @@
+package thermo
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"calandria/plant"
+	"calandria/thermo/evaporator"
+)
+
+// The balances are of a steady state: what goes in goes out. After a change the
+// bodies store juice, solids and heat or give them up, for as long as the juice
+// takes to pass, and a U of these minutes is wrong, by half and more when the juice
+// is cut or comes back. So the set is compared with what its bodies still hold:
+// the juice flow and feed Brix pass through a chain of well-mixed bodies, each with
+// the residence time of its hold-up, and the further back a body stands the longer
+// it holds juice of before. The syrup Brix, which closes the balance of the whole
+// set, is compared with itself over the whole chain, for every body; the pressures
+// of a body, whose heat is stored in its juice and metal, over its own residence
+// time.
+//
+// Shares of the larger of both values; a departure by more makes U Uncertain, by
+// movedAbsent times as much absent, until it has come back to settledShare of the
+// limit and to the limit. Figures of ours, about three times the wandering of a
+// well-run set.
+const (
+	movedFlow     = 0.06
+	movedFeed     = 0.05 // of the feed Brix
+	movedSyrup    = 0.05 // of the syrup Brix
+	movedPressure = 0.08
+	movedAbsent   = 2
+	settledShare  = 0.6
+)
+
+// Residence time of a body whose juice flow is not known, and its bounds, in
+// minutes: figures of ours.
+const residenceUsual, residenceLeast, residenceMost = 5.0, 1.0, 60.0
+
+// settled says whether a U can be believed.
+type settled uint8
+
+const (
+	isSettled settled = iota
+	settling          // Uncertain
+	upset             // absent
+)
+
+// lag follows a value behind a well-mixed volume.
+type lag struct {
+	value float64
+	ok    bool
+}
+
+// step takes share of the way to v, and gives how far behind it is still.
+func (l *lag) step(r evaporator.Result, share float64) float64 {
+	if !r.OK() {
+		return 0
+	}
+	if !l.ok {
+		l.value, l.ok = r.Value, true
+	}
+	l.value += (r.Value - l.value) * share
+	return apart(r.Value, l.value)
+}
+
+// apart is the difference of two values as a share of the larger.
+func apart(a, b float64) float64 {
+	if most := max(math.Abs(a), math.Abs(b)); most > 1e-9 {
+		return math.Abs(a-b) / most
+	}
+	return 0
+}
+
+// rest is what one body holds, and what that says of its U.
+type rest struct {
+	flow, feed    lag
+	chest, vapour lag
+	away          bool // out of service
+	minutes       float64
+	state         settled
+
+	// The words, and what they were made of.
+	of         string
+	left       int
+	text       string
+	base, note string // a note of the set, and that with the text before it
+}
+
+// hold is the juice of a body in t: tubes 35 % full and as much again beside them,
+// see checking.residence.
+func hold(b *bodyView) float64 { return 0.35 * 1.8 * tubesTonnes(b) }
+
+// settle works out how far the set is from standing still. It is arithmetic in
+// event time and allocates nothing but words that change.
+func (s *setView) settle(at time.Time) {
+	dt := at.Sub(s.settledAt).Minutes()
+	first := s.settledAt.IsZero() || dt < 0
+	s.settledAt = at
+	if first {
+		dt = 0
+		s.syrupRest = lag{}
+		for _, b := range s.bodies {
+			b.rest = rest{}
+		}
+	}
+	total := 0.0
+	for _, b := range s.bodies {
+		t := residenceUsual
+		if out := b.b.JuiceOutTH; out.OK() && out.Value > 0 {
+			t = min(residenceMost, max(residenceLeast, 60*hold(b)/out.Value))
+		}
+		b.rest.minutes = t
+		if !b.m.OutOfService && b.equip.Body.Juice != "beside" {
+			total += t
+		}
+	}
+	part := func(minutes float64) float64 { return -math.Expm1(-dt / minutes) }
+	syrup := s.syrupRest.step(reading(s.m.SyrupBrix), part(max(total, residenceLeast))) / movedSyrup
+
+	flowNow, feedNow := s.r.JuiceTH, reading(s.m.FeedBrix)
+	flow, feed := flowNow, feedNow
+	path := 0.0
+	intoFlow, intoFeed, intoPath := flow, feed, path
+	for _, b := range s.bodies {
+		r := &b.rest
+		if b.m.OutOfService {
+			r.away, r.state = true, isSettled
+			continue
+		}
+		if r.away { // it fills: nothing has come through yet
+			r.away = false
+			r.flow = lag{ok: true}
+			r.chest, r.vapour = lag{}, lag{}
+		}
+		if b.equip.Body.Juice == "beside" { // it takes the juice that the one before took
+			flow, feed, path = intoFlow, intoFeed, intoPath
+		}
+		intoFlow, intoFeed, intoPath = flow, feed, path
+		path += r.minutes
+		share := part(r.minutes)
+		r.flow.step(flow, share)
+		r.feed.step(feed, share)
+		if flow.OK() {
+			flow.Value = r.flow.value
+		}
+		if feed.OK() {
+			feed.Value = r.feed.value
+		}
+		far, of, minutes := syrup, "syrup Brix", total
+		worse := func(x float64, what string, t float64) {
+			if x > far {
+				far, of, minutes = x, what, t
+			}
+		}
+		if flowNow.OK() {
+			worse(apart(flowNow.Value, flow.Value)/movedFlow, "juice flow", path)
+		}
+		if feedNow.OK() {
+			worse(apart(feedNow.Value, feed.Value)/movedFeed, "feed Brix", path)
+		}
+		chest := "vapour pressure before it"
+		if b.b.Effect == 1 {
+			chest = "steam pressure"
+		}
+		worse(r.chest.step(b.b.ChestKPa, share)/movedPressure, chest, r.minutes)
+		worse(r.vapour.step(b.b.VapourKPa, share)/movedPressure, "vapour pressure", r.minutes)
+		r.judge(far, of, minutes)
+	}
+}
+
+// judge moves between the states, each of which ends later than it begins.
+func (r *rest) judge(far float64, of string, minutes float64) {
+	switch {
+	case far > movedAbsent || r.state == upset && far > 1:
+		r.state = upset
+	case far > 1 || r.state != isSettled && far > settledShare:
+		r.state = settling
+	default:
+		r.state = isSettled
+		return
+	}
+	left := max(5, 5*int(math.Ceil(minutes*math.Log(far/settledShare)/5)))
+	if of != r.of || left != r.left {
+		r.of, r.left = of, left
+		r.text = fmt.Sprintf("the set has moved (%s): settles in about %d min", of, left)
+		r.note = ""
+	}
+}
+
+// with is the note of the set with this body's word before it.
+func (r *rest) with(base string) string {
+	if r.note == "" || base != r.base {
+		r.base, r.note = base, join(r.text, base)
+	}
+	return r.note
+}
+
+// reading is a reading as a result.
+func reading(r evaporator.Reading) evaporator.Result {
+	if !r.OK {
+		return evaporator.Result{}
+	}
+	return evaporator.Result{Value: r.Value, How: evaporator.Measured}
+}
+
+// restsOnU tells the quantities of a body that are made of its U of this moment.
+func restsOnU(name string) bool {
+	switch name {
+	case "u", "u_apparent", "u_normalised", "u_ratio", "scale_resistance":
+		return true
+	}
+	return false
+}
+
+// believed is the U that scale is followed by: none while the set settles.
+func (v *bodyView) believed() evaporator.Result {
+	if v.rest.state != isSettled {
+		return absent(v.rest.text)
+	}
+	return v.trended()
+}
+
+// quality is that of what rests on U, with its note.
+func (v *bodyView) quality(worst plant.Quality, note string) (plant.Quality, string) {
+	if v.rest.state == isSettled {
+		return worst, note
+	}
+	return plant.Worse(worst, plant.UncertainDataSubNormal), v.rest.with(note)
+}
