@@ -102,7 +102,7 @@ func StartingConfig(server plant.ServerConfig, vars []Variable) string {
 		if v.Value == "" {
 			now = "no value now"
 		}
-		if v.Unit != "" {
+		if v.Unit != "" && v.Value != "" {
 			now += " " + v.Unit
 		}
 		if !v.Quality.IsGood() {

@@ -3,6 +3,7 @@ package deploy
 import (
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"regexp"
 	"slices"
@@ -744,5 +745,54 @@ func TestRulesOfRareConditions(t *testing.T) {
 				t.Errorf("%s did not come; came %v (supersaturation of PA1 %v)", c.want, got, m.frame.Point(x.ID).Value)
 			}
 		})
+	}
+}
+
+// An instrument that stands still is named after half an hour and the delay, and
+// no other with it; that none is named while they flicker is what the quiet days
+// and the day with a cleaning show.
+func TestRulesNameEachStillInstrument(t *testing.T) {
+	still := map[string]string{
+		"EV.juice_flow":                "juice_flow_still.EV",
+		"EV.juice_brix":                "juice_brix_still.EV",
+		"EV.steam_flow":                "steam_flow_still.EV",
+		"EV.EV2.level":                 "level_still.EV.EV2",
+		"CD5.water_flow":               "water_flow_still.CD5",
+		"CD5.water_outlet_temperature": "water_temperature_still.CD5",
+		"PA1.level":                    "pan_level_still.PA1",
+		"PA1.massecuite_temperature":   "massecuite_temperature_still.PA1",
+	}
+	m := newMill(t, start, 3)
+	m.quiet = true
+	m.settle(time.Hour)
+	held := map[string]float64{"PA1.level": 60, "PA1.massecuite_temperature": 66} // of a pan that boils
+	m.alter = func(path string, v float64) float64 {
+		switch path {
+		case "PA1.phase":
+			return 3
+		case "PA1.steam_valve":
+			return 60
+		}
+		if still[path] == "" {
+			return v
+		}
+		if _, ok := held[path]; !ok {
+			held[path] = v
+		}
+		return held[path]
+	}
+	if got := m.run(33*time.Minute, 5*time.Second); slices.ContainsFunc(got, func(a string) bool { return strings.Contains(a, "_still.") }) {
+		t.Errorf("too early: %v", got)
+	}
+	got := m.run(5*time.Minute, 5*time.Second)
+	for path, want := range still {
+		if !slices.Contains(got, want) {
+			t.Errorf("%s stands still, %s did not come; came %v", path, want, got)
+		}
+	}
+	for _, a := range got {
+		if strings.Contains(a, "_still.") && !slices.Contains(slices.Collect(maps.Values(still)), a) {
+			t.Errorf("%s came", a)
+		}
 	}
 }

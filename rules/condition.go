@@ -19,6 +19,8 @@ type condition struct {
 	o     *overridden
 	this  *plant.Equipment
 	name  string
+	// of the alarm, for the note that it is left out
+	priority plant.Priority
 
 	missing  []string
 	inactive bool
@@ -209,14 +211,14 @@ func (c *condition) build() (alarm, bool) {
 		return a, false
 	}
 	if c.inactive {
-		c.l.note(c.lf, c.field, c.name, "left out: a limit is the site's to state")
+		c.leftOut("a limit is the site's to state")
 		return a, false
 	}
 	if len(c.missing) > 0 {
 		if c.this == nil {
 			c.l.fault(c.lf, c.field, c.missing[0], "leave the rule out")
 		} else {
-			c.l.note(c.lf, c.field, c.name, "left out: "+strings.Join(unique(c.missing), ", "))
+			c.leftOut(strings.Join(unique(c.missing), ", "))
 		}
 		return a, false
 	}
@@ -255,6 +257,19 @@ func (c *condition) build() (alarm, bool) {
 	}
 	c.l.reportRead(c.lf, c.field+"."+key, o.Name, &reader{source: r.source, complaints: r.complaints})
 	return a, len(r.complaints) == 0
+}
+
+// leftOut notes that the alarm does not run.
+func (c *condition) leftOut(why string) {
+	n := Note{Rule: c.name, Text: "left out: " + why, Kind: AlarmLeftOut, Priority: c.priority}
+	if c.this != nil {
+		n.On = c.this.Path
+	}
+	// The first body has none before it, the last none after it: nothing is lacking.
+	if strings.HasSuffix(why, " has no next") || strings.HasSuffix(why, " has no previous") {
+		n.Kind = Remark
+	}
+	c.l.noteOn(c.lf, c.field, n)
 }
 
 // shows says whether the value under value: is what the comparison looks at, or

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"calandria/plant"
 )
@@ -176,5 +177,40 @@ derived:
 		if all := notesOf(b.Set); !strings.Contains(all, want) {
 			t.Errorf("no note %q in\n%s", want, all)
 		}
+	}
+}
+
+// How long a value has stood still may be asked where the vessel has none, and
+// means nothing of a number that stands in the plant file.
+func TestUnchangedWithoutAnInstrument(t *testing.T) {
+	b := newBench(t, "alarms:\n  - name: a\n   "+texts+`    for: EV.*
+    when: unchanged(this.level) > minutes(30) or default(unchanged(this.juice_temperature), minutes(0)) > minutes(60)
+  - name: b
+   `+texts+`    for: EV.*
+    when: unchanged(this.in_service) > minutes(30)
+`)
+	for _, body := range []string{"EV.EV1", "EV.EV3"} {
+		b.sample(body+".level", 50, t0)
+	}
+	for _, c := range []struct {
+		after time.Duration
+		want  plant.Truth
+	}{{29 * time.Minute, plant.False}, {31 * time.Minute, plant.True}} {
+		b.sample("EV.EV1.juice_temperature", 90+c.after.Minutes(), t0.Add(c.after))
+		for _, body := range []string{"EV.EV1", "EV.EV3"} {
+			b.sample(body+".level", 50, t0.Add(c.after))
+		}
+		got, _ := b.scan(t0.Add(c.after))
+		for _, name := range []string{"a.EV.EV1", "a.EV.EV3"} {
+			if in := got[name]; in.Raise != c.want {
+				t.Errorf("%s after %s: %+v, want %v", name, c.after, in, c.want)
+			}
+		}
+		if _, there := got["b.EV.EV1"]; there {
+			t.Error("an alarm on a fixed value that does not change")
+		}
+	}
+	if all := notesOf(b.Set); !strings.Contains(all, "left out: EV.EV1.in_service is a fixed value, no instrument") {
+		t.Errorf("notes\n%s", all)
 	}
 }

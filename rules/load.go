@@ -157,7 +157,11 @@ func (l *loader) addFault(f plant.Fault) {
 }
 
 func (l *loader) note(lf *loaded, field, rule, text string) {
-	n := Note{File: lf.doc.File, Line: lf.doc.At(field).Line, Rule: rule, Text: text}
+	l.noteOn(lf, field, Note{Rule: rule, Text: text, Kind: Remark})
+}
+
+func (l *loader) noteOn(lf *loaded, field string, n Note) {
+	n.File, n.Line = lf.doc.File, lf.doc.At(field).Line
 	if !slices.Contains(l.set.notes, n) {
 		l.set.notes = append(l.set.notes, n)
 	}
@@ -491,7 +495,8 @@ func (l *loader) compileDerived() {
 		}
 		built[i].hash = hex.EncodeToString(h.Sum(nil)[:12])
 		if lacking[i] != "" {
-			l.note(l.pending[i].file, l.pending[i].field, s.house.Tags[l.pending[i].tag].Path, "stays without value: "+lacking[i])
+			t := &s.house.Tags[l.pending[i].tag]
+			l.noteOn(l.pending[i].file, l.pending[i].field, Note{Rule: t.Path, Text: "stays without value: " + lacking[i], Kind: TagLeftOut, On: t.Owner})
 			return true
 		}
 		s.derived = append(s.derived, *built[i])
@@ -570,7 +575,7 @@ func (l *loader) reportRead(lf *loaded, field, rule string, r *reader) {
 		l.exprFault(lf, field, r.source, c)
 	}
 	for _, n := range r.notes {
-		l.note(lf, field, rule, n)
+		l.noteOn(lf, field, Note{Rule: rule, Text: n, Kind: UnitTaken})
 	}
 }
 
@@ -848,7 +853,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 		l.placehold(pf, pfield, a.Name, "procedure", o.Procedure, false)
 	}
 
-	c := &condition{l: l, lf: lf, field: field, o: o, this: this, name: name}
+	c := &condition{l: l, lf: lf, field: field, o: o, this: this, name: name, priority: spec.Priority}
 	made, ok := c.build()
 	if !ok {
 		return

@@ -565,6 +565,11 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 			return &number{dim: dimOf(plant.Duration), from: at}
 		}
 		x := r.set.inputs[src]
+		if r.set.house.Tags[x.tag].Source == plant.Fixed {
+			// It stands in the configuration: that it never changes says nothing.
+			r.missing = append(r.missing, fmt.Sprintf("%s is a fixed value, no instrument", x.path))
+			return &number{dim: dimOf(plant.Duration), from: at}
+		}
 		in := r.use(input{kind: inputUnchanged, tag: x.tag, path: x.path, dim: dimOf(plant.Duration), window: r.set.trackerOn(x.tag, x.path),
 			words: "time since " + x.path + " changed"})
 		return &number{op: numInput, in: in, dim: dimOf(plant.Duration), from: at}
@@ -664,7 +669,9 @@ func (r *reader) orDefault(at int, args []ast.Node) *number {
 	switch args[0].(type) {
 	case *ast.IdentifierNode, *ast.MemberNode:
 	default:
-		return r.bad(args[0].Location().From, "default takes a tag first", "write default(this.cleaning, 0)")
+		if name, _, is := call(args[0]); !is || name != "unchanged" && name != "age" {
+			return r.bad(args[0].Location().From, "default takes a tag first, or unchanged or age of one", "write default(this.cleaning, 0)")
+		}
 	}
 	before := len(r.missing)
 	a := r.number(args[0])

@@ -102,9 +102,25 @@ type derived struct {
 type Note struct {
 	File string
 	Line int
-	Rule string
+	Rule string // name of the rule, of the alarm, or path of the derived tag
 	Text string
+	Kind NoteKind
+	// On is the vessel that was left out; "" if there is none.
+	On string
+	// Priority of the alarm that was left out.
+	Priority plant.Priority
 }
+
+// NoteKind says what a note is about.
+type NoteKind uint8
+
+// Kinds of notes, the most serious first.
+const (
+	AlarmLeftOut NoteKind = iota // an alarm does not run for want of a tag or limit
+	TagLeftOut                   // a derived tag is left out for want of a tag
+	UnitTaken                    // a number whose unit was taken or worked out
+	Remark                       // anything else
+)
 
 // String gives "file:line: rule: text".
 func (n Note) String() string { return fmt.Sprintf("%s:%d: %s: %s", n.File, n.Line, n.Rule, n.Text) }

@@ -17,6 +17,7 @@ type checkCmd struct {
 	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
 	Online bool   `help:"Ask the OPC UA servers too: does every node exist, is it a number, has it a value?"`
 	Data   string `help:"Folder with the certificates, for --online." default:"data" type:"path"`
+	All    bool   `help:"Print every note and placeholder on a line of its own, with file and line."`
 }
 
 func (c *checkCmd) Run(a *app) error {
@@ -35,17 +36,14 @@ func (c *checkCmd) Run(a *app) error {
 		}
 	}
 	fmt.Fprintf(a.out, "%s: %d pieces of equipment, %d measured tags, %d tags in all, %d alarms\n", c.Config, len(h.Equipment), measured, len(h.Tags), len(core.rules.Alarms()))
-	for _, n := range core.rules.Notes() {
-		fmt.Fprintln(a.out, "note:", n)
-	}
-	for _, p := range core.rules.Placeholders() {
-		fmt.Fprintf(a.out, "to fill in: %s:%d: rule %s: %s still has a placeholder\n", p.File, p.Line, p.Rule, p.Field)
-	}
-	for _, n := range missingForBalances(h) {
-		fmt.Fprintln(a.out, "note:", n)
-	}
 	if err := console.Check(consoleOptions(h)); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
+	}
+	report := checkReport{notes: core.rules.Notes(), placeholders: core.rules.Placeholders(), absent: missingForBalances(h)}
+	if c.All {
+		report.writeAll(a.out)
+	} else {
+		report.write(a.out)
 	}
 	if !c.Online {
 		return nil
