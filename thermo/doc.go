@@ -50,7 +50,10 @@
 // the balances, is tested. reconciliation is the global statistic over its limit;
 // gross_error comes with two of three windows that do not overlap, so some 35 minutes
 // after a step, and [Calculator.Suspects] names the instrument, its apparent
-// error and those that the balances cannot tell from it. Frozen and saturated readings
+// error and those that the balances cannot tell from it. One whose error could not be
+// (an absolute pressure below zero, more than its range) is not named; one whose error is
+// badly determined (below 4 standard deviations that are more than a tenth of its value
+// or range) is named without a size. Frozen and saturated readings
 // are left out and named. With an error standing there are no reconciled values: it
 // would be spread over the good ones.
 //

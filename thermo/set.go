@@ -41,6 +41,7 @@ type setView struct {
 	keptOf        basis
 	settledAt     time.Time // see settle
 	syrupRest     lag
+	syrupFar      far
 }
 
 // spoken is what the note of a set is made of, beside what is fixed.
