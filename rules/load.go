@@ -967,7 +967,7 @@ func (l *loader) resolveLinks() {
 					l.note(k.file, at, spec.Name, fmt.Sprintf("consequence_of %s: no such alarm for this vessel", to))
 					continue
 				}
-				fix := "write the name of a rule, or the full name of an alarm"
+				fix := "write the name of a rule, or the full name of an alarm, or load the rule file that has it"
 				if near := nearestKey(to, l.rules); near != "" {
 					fix = fmt.Sprintf("did you mean %s?", near)
 				}

@@ -52,7 +52,7 @@ func (c *checkCmd) Run(a *app) error {
 }
 
 // missingForBalances says, for each set, which signals are lacking for the
-// balances: not a fault, but the values will be absent.
+// balances and forecasts: not a fault, but the values will be absent.
 func missingForBalances(h *plant.House) []string {
 	var notes []string
 	for _, e := range h.Of(plant.ClassSet) {
@@ -69,10 +69,17 @@ func missingForBalances(h *plant.House) []string {
 		need(has(e, "syrup_brix", "steam_flow"), "syrup_brix", "flows, U and economy will be absent")
 		need(has(e, "juice_temperature"), "juice_temperature", "the heat balance of the first body will be absent")
 		need(has(e, "steam_pressure") || len(e.Parts) > 0 && has(e.Parts[0], "chest_pressure", "chest_temperature"), "steam_pressure", "U of the first body will be absent")
+		var unrecorded []string
 		for _, b := range e.Parts {
+			if !has(b, "cleaning") {
+				unrecorded = append(unrecorded, b.Path)
+			}
 			if !has(b, "vapour_pressure", "vapour_temperature") {
 				notes = append(notes, fmt.Sprintf("%s has neither vapour_pressure nor vapour_temperature: U will be absent there", b.Path))
 			}
+		}
+		if len(unrecorded) > 0 {
+			notes = append(notes, fmt.Sprintf("no cleaning signal: %s. Record each cleaning in the console: the forecasts of scale rest on it", strings.Join(unrecorded, ", ")))
 		}
 	}
 	return notes

@@ -16,7 +16,7 @@ import (
 type checkReport struct {
 	notes        []rules.Note
 	placeholders []rules.Placeholder
-	absent       []string // what the balances will lack
+	absent       []string // what balances and forecasts will lack
 }
 
 // kindNotes are the notes about one kind of rule: the vessels it was left out
@@ -104,11 +104,11 @@ func (r checkReport) write(w io.Writer) {
 	leftOut(rules.AlarmLeftOut, "Alarms left out. They do not run until the tag or the limit is there:", "alarms")
 	leftOut(rules.TagLeftOut, "Derived tags left out for want of a tag:", "derived tags")
 	if len(r.absent) > 0 {
-		fmt.Fprintf(w, "\nLacking for the balances:\n")
+		fmt.Fprintf(w, "\nLacking for balances and forecasts:\n")
 		for _, n := range r.absent {
 			fmt.Fprintf(w, "  %s\n", n)
 		}
-		summary = append(summary, fmt.Sprintf("lacking for the balances: %d", len(r.absent)))
+		summary = append(summary, fmt.Sprintf("lacking for balances and forecasts: %d", len(r.absent)))
 	}
 	if groups, count := r.gather(rules.UnitTaken); count > 0 {
 		fmt.Fprintf(w, "\nUnits taken or worked out. See that they are meant:\n")
