@@ -20,6 +20,7 @@ func FuzzExpression(f *testing.F) {
 		"EV.EV1.level > pct(70) and not EV.EV1.cleaning", "avg(EV.EV1.level, '10s') > EV.EV2.level", "between(EV.EV1.level, 1, 2)",
 		"(EV.EV1.level > 3 ? odd : 2 * odd) / odd > sqrt(odd)", "min(odd, 1, 2) < clamp(odd, 1, 2)", "is_bad(odd) or age(odd) > 5",
 		"1 < EV.EV1.level < 5", "default(EV.EV1.level, 3) > 2", "slope(EV.EV1.vapour_pressure, '1h') > per_hour(kPa(3))",
+		"EV.juice_flow / kg_m3(1050) * kg_m3(950) > t_h(3)", "EV.EV1.level * EV.EV1.level / pct(3) > EV.EV2.level", "default(age(EV.EV3.juice_temperature), 3) < 1 / t_h(1) * t_h(5)",
 	} {
 		f.Add(s)
 	}
