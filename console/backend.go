@@ -106,6 +106,7 @@ type Suspect struct {
 	Tags  []string // its tag, or those that it is worked out from
 	Bias  float64  // by how much it seems to read too high, in Unit
 	Sigma float64  // one standard deviation of Bias
+	Rough bool     // Bias says no more than the direction
 	Z     float64  // of the test: how surely
 	Unit  string
 	Alike []string // tags that would explain the contradiction nearly as well

@@ -70,6 +70,9 @@ func (s *Server) testState(p *Picture, id plant.TagID, now time.Time) string {
 
 func (s *Server) suspectView(x *Suspect, now time.Time) suspectView {
 	v := suspectView{Title: x.What, Text: x.Text, Unit: differenceWord(x.Unit), Bias: apparent(x), Sigma: sigmaText(x.Sigma), Since: s.moment(now, x.Since)}
+	if x.Rough {
+		v.Sigma = ""
+	}
 	q := url.Values{}
 	link := func(paths []string) (out []tagLink) {
 		for _, path := range paths {
@@ -97,6 +100,9 @@ func apparent(x *Suspect) string {
 	way, bias := "high", x.Bias
 	if bias < 0 {
 		way, bias = "low", -bias
+	}
+	if x.Rough {
+		return way + ", by how much cannot be said"
 	}
 	return strings.TrimSpace(sigmaText(bias)+" "+differenceWord(x.Unit)) + " " + way
 }

@@ -32,7 +32,7 @@ func (i *insights) of(calc *thermo.Calculator, at time.Time, seq uint64) ([]cons
 	}
 	i.asked, i.seq, i.open, i.suspects, i.vacuum = at, seq, false, nil, nil
 	for _, x := range calc.Suspects() {
-		i.suspects = append(i.suspects, console.Suspect{Set: x.Set, What: x.What, Tags: slices.Clone(x.Tags), Bias: x.Bias, Sigma: x.Sigma, Z: x.Z, Unit: x.Unit,
+		i.suspects = append(i.suspects, console.Suspect{Set: x.Set, What: x.What, Tags: slices.Clone(x.Tags), Bias: x.Bias, Sigma: x.Sigma, Rough: x.Rough, Z: x.Z, Unit: x.Unit,
 			Alike: slices.Clone(x.Alike), Since: x.Since, Text: x.Text})
 	}
 	for _, x := range calc.Vacuum() {
