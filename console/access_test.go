@@ -152,7 +152,7 @@ const testPassword = "kettle violet hinge"
 
 func newGated(t testing.TB, edit func(*Options)) *gated {
 	g := &gated{t: t, accounts: &Accounts{}, path: filepath.Join(t.TempDir(), "accounts.yaml")}
-	for _, r := range Roles() {
+	for _, r := range roles {
 		g.accounts.Users = append(g.accounts.Users, Account{Name: string(r), Role: r, Password: cheapHash(testPassword)})
 	}
 	g.save()
@@ -243,7 +243,7 @@ func TestWhoMayWhat(t *testing.T) {
 	token := g.accounts.NewToken("grafana", "")
 	g.save()
 	who := []string{"", "Bearer " + token}
-	for _, r := range Roles() {
+	for _, r := range roles {
 		code, cookie, body := g.signIn(string(r), testPassword)
 		if code != http.StatusSeeOther || cookie == "" {
 			t.Fatal(r, code, body)

@@ -37,9 +37,6 @@ const (
 
 var roles = []Role{Viewer, Operator, Supervisor, Engineer}
 
-// Roles lists the roles, least first.
-func Roles() []Role { return slices.Clone(roles) }
-
 // Account is a person's.
 type Account struct {
 	Name     string `yaml:"name"`

@@ -299,7 +299,7 @@ func (k *checking) residence() float64 {
 		if b.m.OutOfService || !b.b.JuiceOutTH.OK() || b.b.JuiceOutTH.Value <= 0 {
 			continue
 		}
-		minutes += 60 * 0.35 * 1.8 * tubesTonnes(b) / b.b.JuiceOutTH.Value
+		minutes += 60 * hold(b) / b.b.JuiceOutTH.Value
 		n++
 	}
 	if n == 0 {

@@ -105,7 +105,7 @@ func (f *far) worse(x float64, of string, minutes float64) {
 }
 
 // hold is the juice of a body in t: tubes 35 % full and as much again beside them,
-// see checking.residence.
+// a figure of ours.
 func hold(b *bodyView) float64 { return 0.35 * 1.8 * tubesTonnes(b) }
 
 // settle works out how far the set is from standing still. It is arithmetic in

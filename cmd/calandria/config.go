@@ -21,7 +21,7 @@ func loadPlant(file string) (*plant.House, []rules.File, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	files, err := ruleFiles(h, filepath.Dir(file))
+	files, err := ruleFiles(h)
 	return h, files, err
 }
 
@@ -54,16 +54,12 @@ func archiveDir(h *plant.House, data string) string {
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.
-func ruleFiles(h *plant.House, dir string) ([]rules.File, error) {
+func ruleFiles(h *plant.House) ([]rules.File, error) {
 	var files []rules.File
 	var faults plant.Faults
 	for i, pattern := range h.Config.Rules {
 		f := fmt.Sprintf("rules[%d]", i)
-		p := pattern
-		if !filepath.IsAbs(p) {
-			p = filepath.Join(dir, p)
-		}
-		names, err := filepath.Glob(p)
+		names, err := filepath.Glob(besidePlant(h, pattern))
 		if err != nil {
 			faults = append(faults, h.Document.Fault(f, fmt.Sprintf("%q is not a file name or pattern", pattern), ""))
 			continue

@@ -101,7 +101,7 @@ func (r *reloader) read() (files []rules.File, next *core, note string, err erro
 		note = "; " + filepath.Base(r.file) + " has changed: that takes a restart"
 	}
 	running := r.s.loop.board.house()
-	if files, err = ruleFiles(running, filepath.Dir(r.file)); err != nil {
+	if files, err = ruleFiles(running); err != nil {
 		return nil, nil, note, err
 	}
 	if slices.EqualFunc(files, r.files, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {

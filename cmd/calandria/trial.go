@@ -69,7 +69,7 @@ func (t *trials) Run(ctx context.Context) error {
 	}
 }
 
-// noTrials says why nothing can be tried.
+// errNoTrials says why nothing can be tried.
 var errNoTrials = &console.Refused{Why: "Limits cannot be tried here: the program was not started on plant and rule files."}
 
 // written reads how an alarm stands in the files.

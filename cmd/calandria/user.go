@@ -104,7 +104,7 @@ func (f accountsFile) save(a *app, accounts *console.Accounts, done string, args
 // askPassword asks twice at a terminal, without showing it, and reads one line
 // where standard input is something else.
 func askPassword(a *app) (string, error) {
-	if !term.IsTerminal(int(a.in.Fd())) {
+	if !terminal(a.in) {
 		line, err := bufio.NewReader(io.LimitReader(a.in, 1024)).ReadString('\n')
 		if err != nil && !errors.Is(err, io.EOF) {
 			return "", fmt.Errorf("read the password: %w", err)

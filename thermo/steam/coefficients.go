@@ -1,5 +1,5 @@
 // Numerical coefficients of IAPWS R7-97(2012). Sources: the release, as carried by
-// two independent public transcriptions (the Debian package python3-iapws and the
+// two independent public programs (the Debian package python3-iapws and the
 // CoolProp/IF97 repository) that agree number by number; the 30 numbers of
 // backward2cTermsPS were read in python3-iapws only and are checked by Table 29.
 

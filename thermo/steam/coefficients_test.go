@@ -92,7 +92,7 @@ func TestBoundary23(t *testing.T) {
 }
 
 // IAPWS R12-08 Table 5 at 647.35 K: correlation length, enhancement and viscosity as
-// printed (from memory; enhancement and viscosity read in public transcriptions).
+// printed (from memory; enhancement and viscosity read in public programs).
 func TestViscosityTable5(t *testing.T) {
 	for _, c := range []struct{ rho, xi, mu2, microPaS float64 }{
 		{122, 0.309247, 1.00000289, 25.520677},

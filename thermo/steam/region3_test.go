@@ -11,7 +11,7 @@ import (
 )
 
 // IAPWS R7-97(2012) Table 33, region 3; the values from memory, and read in three public
-// transcriptions that agree.
+// programs that agree.
 func TestRegion3Table33(t *testing.T) {
 	for _, c := range []struct{ tK, rho, pMPa, h, u, s, cp, w float64 }{
 		{650, 500, 25.5837018, 1863.43019, 1812.26279, 4.05427273, 13.8935717, 502.005554},
@@ -287,7 +287,7 @@ func TestConductivityTable9(t *testing.T) {
 }
 
 // IAPWS R15-11 Table 5, at 647.35 K: lambda_0 lambda_1 + lambda_2 with lambda_2 as printed
-// there, which comes from IAPWS-95 (from memory; read in two public transcriptions).
+// there, which comes from IAPWS-95 (from memory; read in two public programs).
 func TestConductivityTable5(t *testing.T) {
 	for _, c := range []struct{ rho, two, total float64 }{
 		{1, 0.0001300, 51.9298924},
