@@ -100,6 +100,8 @@ var Signals = []Signal{
 	{ClassPan, "massecuite_purity", Percent, "purity of the massecuite"},
 	{ClassPan, "phase", AnyDimension, "phase number of the plant's own sequence"},
 	{ClassPan, "crystal_content", Percent, "crystal, % on massecuite"},
+	{ClassPan, "seed_flow", MassFlow, "seed magma to a continuous pan"},
+	{ClassPan, "massecuite_flow", MassFlow, "massecuite leaving a continuous pan"},
 
 	{ClassCompartment, "massecuite_temperature", Temperature, "massecuite in the compartment"},
 	{ClassCompartment, "level", Level, "massecuite level"},

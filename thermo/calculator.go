@@ -116,7 +116,8 @@ func (c *Calculator) rows(e *plant.Equipment) []row {
 	var rs []row
 	for i := range Quantities {
 		q := &Quantities[i]
-		if q.Class != e.Class || q.batch && e.Pan != nil && len(e.Pan.Compartments) > 0 {
+		continuous := e.Pan != nil && len(e.Pan.Compartments) > 0
+		if q.Class != e.Class || q.batch && continuous || q.continuous && !continuous {
 			continue
 		}
 		id, err := c.house.AddTag(plant.Tag{Path: e.Path + "." + q.Name, Owner: e.Path, Class: e.Class, Name: q.Name,

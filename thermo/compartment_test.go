@@ -44,9 +44,11 @@ type continuous struct {
 	n int // steps
 }
 
-func newContinuous(t *testing.T) *continuous {
+func newContinuous(t *testing.T) *continuous { t.Helper(); return load(t, continuousYAML) }
+
+func load(t *testing.T, yaml string) *continuous {
 	t.Helper()
-	h, err := plant.Load("plant.yaml", []byte(continuousYAML))
+	h, err := plant.Load("plant.yaml", []byte(yaml))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -204,6 +206,96 @@ func TestContinuousPanCrystal(t *testing.T) {
 	x.put("CP.K2.massecuite_brix", 80)
 	if v := x.step()["CP.K2.crystal_content"]; v.Point.Usable() || !strings.Contains(v.Reason, "thinner than its liquor") {
 		t.Errorf("thin massecuite: %v, %q", v.Point.Value, v.Reason)
+	}
+}
+
+// Eight compartments at supersaturation 1.12 (the liquor of that is found by the solubility,
+// its boiling point by the elevation), purity 72 falling to 64, crystal 20 rising to 50 %:
+// the values come back, and what does not rise or fall as it must is named. Purity falls and
+// crystal rises along the pan: sucrose goes into crystal (the trade's standard relation).
+func TestContinuousPanAlong(t *testing.T) {
+	var yaml strings.Builder
+	yaml.WriteString(`
+site: {name: Test House (invented)}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:1", policy: None, mode: None}]}
+pans:
+  - name: CP
+    tags: {vapour_pressure: {node: "nsu=u;s=p", unit: kPa}, seed_flow: {node: "nsu=u;s=seed", unit: t/h, accuracy: 0.1}, massecuite_flow: {node: "nsu=u;s=mc", unit: t/h, accuracy: 0.5}}
+    compartments:
+`)
+	for k := 1; k <= 8; k++ {
+		fmt.Fprintf(&yaml, "      - {name: K%d, tags: {massecuite_temperature: {node: \"nsu=u;s=t%d\"}, massecuite_brix: {node: \"nsu=u;s=b%d\"}, liquor_purity: {node: \"nsu=u;s=q%d\"}}}\n", k, k, k, k)
+	}
+	x := load(t, yaml.String())
+	ts, err := steam.Tsat(14.5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x.put("CP.vapour_pressure", 14.5)
+	for i := range 8 {
+		a := float64(i) / 7
+		purity := 72 - 8*a
+		bx, _, err := liquor.Accept(liquor.Vavrinecz.BrixAtSupersaturation(1.12, liquor.Purity(purity), ts+8, liquor.CaneImpurity()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		k, _, err := liquor.Accept(liquor.StarzakPeacock.Elevation(bx, liquor.Purity(purity), 14.5, 0))
+		if err != nil {
+			t.Fatal(err)
+		}
+		name := fmt.Sprintf("CP.K%d.", i+1)
+		x.put(name+"massecuite_temperature", float64(ts)+k)
+		x.put(name+"liquor_purity", purity)
+		x.put(name+"massecuite_brix", float64(bx)+(100-float64(bx))*(0.2+0.3*a))
+	}
+	check := func(purer, less string) map[string]thermo.Value {
+		t.Helper()
+		got := x.step()
+		for k := 1; k <= 8; k++ {
+			name := fmt.Sprintf("CP.K%d.", k)
+			s, c := got[name+"supersaturation"], got[name+"crystal_content"]
+			if said := strings.Contains(s.Reason, "purer liquor than"); said != strings.Contains(purer, name) {
+				t.Errorf("%ssupersaturation: %q", name, s.Reason)
+			}
+			if said := strings.Contains(c.Reason, "more crystal in the compartment before"); said != strings.Contains(less, name) {
+				t.Errorf("%scrystal_content: %q", name, c.Reason)
+			}
+		}
+		return got
+	}
+	got := check("", "")
+	for i := range 8 {
+		name := fmt.Sprintf("CP.K%d.", i+1)
+		if v := got[name+"supersaturation"].Point; !v.Usable() || math.Abs(v.Value-1.12) > 0.02 {
+			t.Errorf("%ssupersaturation %v", name, v)
+		}
+		if v := got[name+"crystal_content"].Point; !v.Usable() || math.Abs(v.Value-(20+30*float64(i)/7)) > 0.01 {
+			t.Errorf("%scrystal_content %v", name, v)
+		}
+	}
+	x.put("CP.K5.liquor_purity", 71) // K4 has 68.6
+	check("CP.K5.", "")
+	x.put("CP.K5.liquor_purity", 69.4) // within a point
+	check("", "")
+	x.put("CP.K4.massecuite_temperature", 40) // not boiling: K5 is held against K3, 69.7
+	x.put("CP.K5.liquor_purity", 71)
+	check("CP.K5.", "")
+	x.put("CP.K5.liquor_purity", 67.4)
+	x.put("CP.K5.massecuite_brix", 86)
+	check("", "CP.K5.")
+
+	// Seed of 9 t/h to 30 t/h of massecuite: 30 %, and the squares of 0.1/9 and 0.5/30.
+	if v := got["CP.seed_ratio"]; v.Point.Usable() || v.Reason != "no usable seed flow" {
+		t.Errorf("%v %q", v.Point, v.Reason)
+	}
+	x.put("CP.seed_flow", 9)
+	x.put("CP.massecuite_flow", 30)
+	if v := x.step()["CP.seed_ratio"]; !v.Point.Usable() || math.Abs(v.Point.Value-30) > 1e-9 || math.Abs(v.Sigma-30*math.Hypot(0.1/9, 0.5/30)) > 1e-9 {
+		t.Errorf("seed ratio %v +- %g (%s)", v.Point, v.Sigma, v.Reason)
+	}
+	x.put("CP.massecuite_flow", 0.1)
+	if v := x.step()["CP.seed_ratio"]; v.Point.Usable() || v.Reason != "no massecuite leaves the pan" {
+		t.Errorf("%v %q", v.Point, v.Reason)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"calandria/plant"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
+	"calandria/thermo/pan"
 )
 
 // A continuous pan: every compartment is worked out like a pan, with the pressure of the
@@ -116,7 +117,45 @@ func (v *panView) crystals() {
 	}
 	rest := 100 - v.brix.Value
 	v.crystal = value(x, math.Hypot(100/rest*v.massecuite.Sigma, 100*(100-v.massecuite.Value)/(rest*rest)*v.brix.Sigma))
-	if b := v.before; b != nil && b.crystal.OK() && x < b.crystal.Value-2 {
+	b := v.before
+	for b != nil && !b.crystal.OK() {
+		b = b.before
+	}
+	if b != nil && x < b.crystal.Value-2 {
 		v.crystal.Reason = evaporator.Reason{Of: b.equip.Name, Text: "more crystal in the compartment before: dissolving, or a wrong reading"}
 	}
 }
+
+const purerText = "purer liquor than in a compartment before, but it must fall along the pan: a wrong reading or sample"
+
+// purer reports whether the liquor is purer than in the nearest compartment before whose
+// purity is known, by more than a point: sucrose goes into crystal along the pan, so the
+// purity of what is left must fall.
+func (v *panView) purer() bool {
+	b := v.before
+	for b != nil && !b.liquorPurity.OK {
+		b = b.before
+	}
+	return b != nil && v.liquorPurity.Value > b.liquorPurity.Value+1
+}
+
+// seedRatio is the seed in % of the massecuite of a continuous pan.
+func (v *panView) seedRatio() evaporator.Result {
+	switch {
+	case !v.seed.OK:
+		return absent("no usable seed flow")
+	case !v.product.OK:
+		return absent("no usable massecuite flow")
+	case v.product.Value < leastProductTH:
+		return absent("no massecuite leaves the pan")
+	}
+	x, err := pan.SeedRatio(max(0, v.seed.Value), v.product.Value)
+	if err != nil {
+		return absent("seed and massecuite flow give no ratio: a wrong meter?")
+	}
+	return value(x, math.Hypot(100*v.seed.Sigma, x*v.product.Sigma)/v.product.Value)
+}
+
+// leastProductTH is the massecuite flow, t/h, below which the pan stands: a flow meter's
+// zero. Common practice, no source.
+const leastProductTH = 0.5

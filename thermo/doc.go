@@ -95,7 +95,10 @@
 // compartments in its configuration is a continuous one: each compartment has its
 // elevation, mother liquor, supersaturation and crystal from its own thermometer and the
 // pressure of the vapour space they share; the pan has evaporation and U of the whole, on
-// the mean temperature of the compartments that boil. No strikes are looked for.
+// the mean temperature of the compartments that boil, and its seed ratio. Where the liquor
+// is purer, by more than a point, or the crystal less, by more than 2 %, than in the nearest
+// compartment before that is known, the value says so: along the pan sucrose goes into
+// crystal. No strikes are looked for.
 //
 // # Use
 //

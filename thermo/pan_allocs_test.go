@@ -2,6 +2,7 @@ package thermo_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -13,7 +14,9 @@ import (
 // that must not feed the garbage collector. What grows with the strike (its profile, a point
 // in two minutes) is left.
 func TestPansAllocateNothing(t *testing.T) {
-	yaml := continuousYAML + `  - name: BP
+	yaml := strings.NewReplacer(
+		"      chest_pressure:", "      seed_flow: {node: \"nsu=u;s=seed\"}\n      massecuite_flow: {node: \"nsu=u;s=mc\"}\n      chest_pressure:",
+		`level: {node: "nsu=u;s=l3"}`, `level: {node: "nsu=u;s=l3"}, liquor_purity: {node: "nsu=u;s=q3"}`).Replace(continuousYAML) + `  - name: BP
     heating_surface_m2: 300
     liquor_purity_pct: [60, 35]
     tags:
@@ -56,6 +59,9 @@ func TestPansAllocateNothing(t *testing.T) {
 	}
 	put("CP.K5.vapour_pressure", 16)
 	put("CP.K5.massecuite_brix", 90)
+	put("CP.K3.liquor_purity", 75) // purer than before it
+	put("CP.seed_flow", 9)
+	put("CP.massecuite_flow", 30)
 	put("BP.discharge_valve", 0)
 	put("BP.massecuite_brix", 88)
 	put("BP.chest_pressure", 100)

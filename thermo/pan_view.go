@@ -21,8 +21,11 @@ type panView struct {
 	site  pan.Site
 	track *pan.Tracker // of a batch pan
 	parts []*panView   // the compartments of a continuous pan
-	// before is the compartment before this one, in the order of flow.
-	before *panView
+	// before is the compartment before this one, in the order of flow, and liquorPurity
+	// the purity of its liquor as used; seed and product are of the whole pan.
+	before        *panView
+	liquorPurity  evaporator.Reading
+	seed, product evaporator.Reading
 
 	calm   float64   // pressure followed with a lag of a minute, kPa; 0: not yet
 	calmAt time.Time // when
@@ -63,6 +66,8 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 	v.bindChest(c, e)
 	if len(cfg.Compartments) > 0 {
 		v.compartments(c)
+		v.in.bind(e, "seed_flow", &v.seed)
+		v.in.bind(e, "massecuite_flow", &v.product)
 	} else {
 		v.in.batch = true
 		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
@@ -217,7 +222,7 @@ func (v *panView) calculate() {
 		r := absent(why)
 		v.elevation, v.brix, v.supersaturation, v.difference, v.evaporation, v.u, v.crystal = r, r, r, r, r, r, r
 	}
-	v.idle = false
+	v.idle, v.liquorPurity = false, evaporator.Reading{}
 	v.saturation = absent("no usable vapour pressure")
 	if !v.pressure.OK {
 		none("no usable vapour pressure")
@@ -264,6 +269,7 @@ const leastS = 0.05
 func (v *panView) motherLiquor(tmc float64) {
 	purity, by := v.motherPurity()
 	known := purity.OK
+	v.liquorPurity = purity
 	if !known {
 		purity.Value = 100
 	}
@@ -294,6 +300,10 @@ func (v *panView) motherLiquor(tmc float64) {
 	}
 	if !known {
 		v.supersaturation = absent("no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct")
+	} else if v.equip.Class == plant.ClassCompartment && v.purer() {
+		if v.supersaturation.Reason = (evaporator.Reason{Of: purerText, Text: by}); by == "" {
+			v.supersaturation.Reason = evaporator.Reason{Text: purerText}
+		}
 	}
 }
 

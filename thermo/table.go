@@ -35,8 +35,9 @@ type Quantity struct {
 	// sums marks what is summed over a strike.
 	sums bool
 
-	// batch marks what a continuous pan has in its compartments only, or not at all.
-	batch bool
+	// batch marks what a continuous pan has in its compartments only, or not at all;
+	// continuous what only a continuous pan has.
+	batch, continuous bool
 
 	// One of these gives the value.
 	set       func(*setView) evaporator.Result
@@ -290,6 +291,9 @@ var Quantities = []Quantity{
 	{Class: plant.ClassPan, Name: "feed_time_change", Dimension: plant.Percent, Low: -100, High: 1000, batch: true,
 		Meaning: "change of the time of feed-on over the strikes of three weeks, last third against first, %: scale from some +15 on", Inputs: "phase_found over at least nine whole strikes", Source: "package pan; limits common practice, no source",
 		pan: func(v *panView) evaporator.Result { return v.timeChange }},
+	{Class: plant.ClassPan, Name: "seed_ratio", Dimension: plant.Percent, Low: 0, High: 300, continuous: true,
+		Meaning: "seed of a continuous pan, % of its massecuite; 25 to 33 is usual (from memory, no printed source)", Inputs: "seed_flow, massecuite_flow", Source: "definition",
+		pan: func(v *panView) evaporator.Result { return v.seedRatio() }},
 
 	{Class: plant.ClassCompartment, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
 		Meaning: "saturation temperature of the vapour space", Inputs: "vapour pressure of the pan", Source: if97,

@@ -107,3 +107,13 @@ func SJM(s, j, m liquor.Purity) (recoveryPct, yieldPct float64, err error) {
 	y := float64(j-m) / float64(s-m)
 	return 100 * y * float64(s) / float64(j), 100 * y, nil
 }
+
+// SeedRatio returns the seed of a continuous pan in % of its product, both t/h of
+// magma and massecuite: seed 0 to 1000, product above 0 to 1000. 25 to 33 % is usual
+// (from memory, no printed source). Source: definition.
+func SeedRatio(seedTH, productTH float64) (float64, error) {
+	if !(seedTH >= 0 && seedTH <= 1000) || !(productTH > 0 && productTH <= 1000) {
+		return 0, fmt.Errorf("seed ratio: seed %g t/h and massecuite %g t/h, must be 0 to 1000 and above 0 to 1000", seedTH, productTH)
+	}
+	return 100 * seedTH / productTH, nil
+}

@@ -1,14 +1,14 @@
 // Package pan follows vacuum pans: the strikes of a batch pan, found by
 // themselves from whatever tags there are, the state of the mother liquor, the
-// evaporation and U over a strike, the balances at its end, and continuous pans
-// compartment by compartment.
+// evaporation and U over a strike, and the balances at its end. The compartments of a
+// continuous pan use the same equations, one by one (package thermo).
 //
 //	mother liquor   MotherLiquor            Brix, supersaturation, zone, sensitivities
 //	strikes         Tracker, Strike         phases, profile, totals
 //	comparison      Compare, Reference      durations and supersaturation against another strike
 //	scale           Scaling                 strike-to-strike U and time to full
 //	balances        Balance, CrystalByPurity, SJM
-//	continuous      Compartments
+//	continuous      SeedRatio
 //
 // # Which tags suffice
 //

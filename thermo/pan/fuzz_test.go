@@ -1,7 +1,6 @@
 package pan_test
 
 import (
-	"errors"
 	"math"
 	"testing"
 
@@ -88,23 +87,6 @@ func FuzzPan(f *testing.F) {
 		bal, err := pan.Balance([]pan.Stream{{T: a, Brix: liquor.Brix(b), Purity: liquor.Purity(c)}, {T: d, Brix: liquor.Brix(e), Purity: liquor.Purity(a)}}, liquor.Brix(d), liquor.Purity(e))
 		check("balance", err, bal.Massecuite.T, float64(bal.Massecuite.Purity), bal.EvaporationT, bal.CrystalOnSolidsPct, bal.CrystalPct, bal.CrystalT, float64(bal.MotherLiquorBrix))
 		use := func(v float64) pan.Reading { return pan.Reading{Value: v, OK: true} }
-		cs, err := pan.Compartments([]pan.Compartment{
-			{Name: "1", MassecuiteC: use(a), PressureKPa: use(b), LiquorPurityPct: use(c), MassecuiteBrix: use(d), LevelPct: use(e)},
-			{Name: "2", MassecuiteC: use(b), PressureKPa: use(a), LiquorPurityPct: use(d), MassecuiteBrix: use(c), LevelPct: use(e)},
-		}, pan.Site{PurityFactor: e})
-		if err != nil {
-			t.Error(err)
-		}
-		for _, s := range cs {
-			if s.OK == (s.Why != "") {
-				t.Errorf("%+v", s)
-			}
-			var why error
-			if !s.OK {
-				why = errors.New(s.Why)
-			}
-			check("compartment", why, s.Liquor.Supersaturation, float64(s.Liquor.Brix), s.CrystalPct.Value)
-		}
 		// Strikes of any kind: nothing here may panic.
 		one := pan.Strike{WaterT: use(a), MaxS: use(b), DropBrix: use(c)}
 		pan.Compare(&one, &one, one.Start)

@@ -315,58 +315,6 @@ func TestSpindleBrixShows(t *testing.T) {
 	}
 }
 
-// A continuous pan of eight compartments: each its own Brix and supersaturation;
-// a dry one, a dissolving one and a lost thermometer are named.
-func TestCompartments(t *testing.T) {
-	var cs []pan.Compartment
-	for i := range 8 {
-		x := float64(i) / 7
-		purity := 72 - 8*x
-		bx, _, err := liquor.Accept(demoSite.Solubility.BrixAtSupersaturation(1.12, liquor.Purity(purity), 62.5, demoSite.Impurity))
-		if err != nil {
-			t.Fatal(err)
-		}
-		k, _, _ := liquor.Accept(demoSite.Elevation.Elevation(bx, liquor.Purity(purity), 14.5, 0))
-		ts, _ := steam.Tsat(14.5)
-		mc := float64(bx) + (100-float64(bx))*(0.2+0.3*x)
-		cs = append(cs, pan.Compartment{Name: fmt.Sprint("compartment ", i+1), MassecuiteC: pan.Use(float64(ts) + k), PressureKPa: pan.Use(14.5),
-			LiquorPurityPct: pan.Use(purity), MassecuiteBrix: pan.Use(mc), LevelPct: pan.Use(80)})
-	}
-	got, err := pan.Compartments(cs, demoSite)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, g := range got {
-		if !g.OK || g.Note != "" {
-			t.Errorf("%s: %+v", g.Name, g)
-		}
-		near(t, g.Name+" supersaturation", g.Liquor.Supersaturation, 1.12, 0.02)
-		near(t, g.Name+" crystal", g.CrystalPct.Value, 20+30*float64(i)/7, 0.2)
-	}
-	for _, c := range []struct {
-		change    func(*pan.Compartment)
-		note, why string
-	}{
-		{func(c *pan.Compartment) { c.MassecuiteC.OK = false }, "", "no usable massecuite temperature"},
-		{func(c *pan.Compartment) { c.PressureKPa.Value = math.NaN() }, "", "no usable vapour pressure"},
-		{func(c *pan.Compartment) { c.MassecuiteC.Value -= 1.5 }, "undersaturated: crystals dissolve", ""},
-		{func(c *pan.Compartment) { c.LevelPct.Value = 8 }, "level under 15 %: dry compartment", ""},
-		{func(c *pan.Compartment) { c.MassecuiteC.Value += 0.7; c.MassecuiteBrix.OK = false }, "above the metastable zone: false grain may form", ""},
-		{func(c *pan.Compartment) { c.MassecuiteBrix.Value -= 6 }, "less crystal than in compartment 4", ""},
-		{func(c *pan.Compartment) { c.LiquorPurityPct.Value += 3 }, "purer liquor than in compartment 4", ""},
-	} {
-		x := append([]pan.Compartment(nil), cs...)
-		c.change(&x[4])
-		got, _ = pan.Compartments(x, demoSite)
-		if got[4].Note != c.note || got[4].Why != c.why || got[4].OK != (c.why == "") {
-			t.Errorf("%+v, want %q, %q", got[4], c.note, c.why)
-		}
-	}
-	if _, err := pan.Compartments(make([]pan.Compartment, 41), demoSite); err == nil {
-		t.Error("41 compartments passed")
-	}
-}
-
 func ExampleMotherLiquor() {
 	l, err := pan.MotherLiquor(pan.LiquorReading{MassecuiteC: 63.3, SigmaK: 0.1, PressureKPa: 16, SigmaKPa: 0.1, LiquorPurityPct: 71, SigmaPurityPct: 1}, pan.Site{})
 	if err != nil {
