@@ -85,6 +85,13 @@ type SetConfig struct {
 	// calandria; default true. The exhaust condensate never joins.
 	CondensateFlash *bool      `yaml:"condensate_flash"`
 	Properties      Properties `yaml:"properties"`
+	// CleanUFormula names the formula that stands in for clean U until it is recorded
+	// or learned, and gives normalised U its shape: dessin (default) or swedish.
+	// CleanUConstant is its constant for this site: the divisor of dessin (default
+	// 16000; 18000 or 20000 are quoted for scaled bodies and quintuples) or the k of
+	// swedish in kcal/(m2.h.K) (default 425; 400 to 450 quoted).
+	CleanUFormula  string  `yaml:"clean_u_formula"`
+	CleanUConstant float64 `yaml:"clean_u_constant"`
 	// Smoothing is the time constant of the averaging filter before readings
 	// enter the balances; default 60s, 0 for none. The archive and the rules on
 	// measured tags see the raw readings.
@@ -112,7 +119,7 @@ type BodyConfig struct {
 	Kind             string  `yaml:"kind"` // robert (default), kestner, falling_film
 	// CleanUWM2K is U just after cleaning, W/(m2.K), from the site's records;
 	// without it U after the last cleanings is learned, and until then the
-	// Dessin correlation stands in, and says so.
+	// CleanUFormula of the set stands in, and says so.
 	CleanUWM2K float64 `yaml:"clean_u_w_m2k"`
 	// ReferenceBrix (leaving the body) and ReferenceChestC (degC) are where
 	// normalised U is quoted. With both, clean U is meant there and the scale is

@@ -416,6 +416,9 @@ func (b *builder) set(f string, c *SetConfig) {
 		b.fault(f+".smoothing", "longer than an hour", "give 0s to 1h")
 	}
 	b.properties(f, &c.Properties)
+	if c.CleanUFormula == "" {
+		c.CleanUFormula = "dessin"
+	}
 	b.tags(f+".tags", e, c.Tags)
 	if len(c.Bodies) == 0 {
 		b.fault(f+".bodies", "the set has no body", "list its bodies from the steam end")

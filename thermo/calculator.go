@@ -64,6 +64,7 @@ func New(h *plant.House) (*Calculator, error) {
 	for i, e := range h.Of(plant.ClassSet) {
 		f := fmt.Sprintf("sets[%d]", i)
 		faults = append(faults, checkModels(h, f, e.Set.Properties)...)
+		faults = append(faults, checkCleanU(h, f, e.Set)...)
 		s, err := newSetView(c, e)
 		if err != nil {
 			faults = append(faults, h.Document.Fault(f, err.Error(), "see the description of the set"))

@@ -128,7 +128,11 @@ func (v *bodyView) normalised() evaporator.Result {
 		factor = n.levels.At(v.m.LevelPct.Value)
 	}
 	here := evaporator.Condition{Brix: liquor.Brix(v.b.BrixOut.Value), HeatingC: steam.Celsius(v.b.ChestC.Value)}
-	u, err := evaporator.Normalise(v.u.Value, evaporator.Dessin, here, n.ref, factor)
+	ref := n.ref
+	if v.b.DTK.OK() { // the same difference at the reference
+		here.JuiceC, ref.JuiceC = here.HeatingC-steam.Celsius(v.b.DTK.Value), ref.HeatingC-steam.Celsius(v.b.DTK.Value)
+	}
+	u, err := evaporator.Normalise(v.u.Value, v.formula(), here, ref, factor)
 	if err != nil {
 		return absent(err.Error())
 	}
@@ -147,7 +151,7 @@ func (v *bodyView) trended() evaporator.Result {
 }
 
 // clean is U of the clean body: the site's record, else what was learned after
-// cleanings, else Dessin's formula.
+// cleanings, else the formula of the set.
 func (v *bodyView) clean() evaporator.Result {
 	if u := v.equip.Body.CleanUWM2K; u > 0 {
 		return value(u/1000, 0)
@@ -162,15 +166,9 @@ func (v *bodyView) clean() evaporator.Result {
 		brix, chest = value(float64(v.normal.ref.Brix), 0), value(float64(v.normal.ref.HeatingC), 0)
 	}
 	if !brix.OK() || !chest.OK() {
-		return absent("no clean_u_w_m2k in the configuration, no cleaning seen, and no Brix or calandria temperature for the Dessin formula")
+		return absent("no clean_u_w_m2k in the configuration, no cleaning seen, and no Brix or calandria temperature for a formula")
 	}
-	u, err := evaporator.Dessin.U(liquor.Brix(brix.Value), steam.Celsius(chest.Value), 0, 0)
-	if err != nil {
-		return absent(err.Error())
-	}
-	r := value(u, 0.2*u) // such formulas hold within a fifth: common practice, no source
-	r.How, r.Reason = evaporator.Assumed, evaporator.Reason{Text: "by the Dessin formula, for want of clean_u_w_m2k"}
-	return r
+	return v.byFormula(brix, chest)
 }
 
 // learnedClean is the median over the cycles that began with a cleaning.

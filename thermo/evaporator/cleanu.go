@@ -32,6 +32,18 @@ const (
 	Swedish Correlation = "swedish"
 )
 
+// Correlations lists them, the default first. The slice is the caller's.
+func Correlations() []Correlation { return []Correlation{Dessin, Swedish} }
+
+// ConstantRange returns what the constant of U must lie within: the divisor of Dessin
+// 5000 to 50000, the k of Swedish 100 to 1000.
+func (c Correlation) ConstantRange() (low, high float64) {
+	if c == Swedish {
+		return 100, 1000
+	}
+	return 5000, 50000
+}
+
 // Constant returns the customary constant: Dessin 16000, Swedish 425.
 func (c Correlation) Constant() float64 {
 	if c == Swedish {
@@ -42,8 +54,7 @@ func (c Correlation) Constant() float64 {
 
 // U returns the coefficient of a clean body in kW/(m2 K) for the Brix leaving, the
 // temperature of the heating vapour and that of the boiling juice. constant is the
-// divisor of Dessin (5000 to 50000) or the k of Swedish (100 to 1000); 0 means
-// Constant(). A correlation leaves what it does not use unchecked.
+// divisor of Dessin or the k of Swedish, in ConstantRange; 0 means Constant(). A correlation leaves what it does not use unchecked.
 func (c Correlation) U(b liquor.Brix, heating, juice steam.Celsius, constant float64) (float64, error) {
 	if constant == 0 {
 		constant = c.Constant()
@@ -54,9 +65,10 @@ func (c Correlation) U(b liquor.Brix, heating, juice steam.Celsius, constant flo
 		}
 		return nil
 	}
+	least, most := c.ConstantRange()
 	switch c {
 	case Dessin:
-		if err := errors.Join(check("Brix", float64(b), 5, 88), check("heating temperature in degC", float64(heating), 55, 180), check("divisor", constant, 5000, 50000)); err != nil {
+		if err := errors.Join(check("Brix", float64(b), 5, 88), check("heating temperature in degC", float64(heating), 55, 180), check("divisor", constant, least, most)); err != nil {
 			return 0, err
 		}
 		p, err := steam.Psat(heating)
@@ -69,7 +81,7 @@ func (c Correlation) U(b liquor.Brix, heating, juice steam.Celsius, constant flo
 		}
 		return 1e-6 * (100 - float64(b)) * float64(heating-54) * float64(lam) / 3.6 * 16000 / constant, nil
 	case Swedish:
-		if err := errors.Join(check("Brix", float64(b), 5, 88), check("juice temperature in degC", float64(juice), 20, 180), check("k", constant, 100, 1000)); err != nil {
+		if err := errors.Join(check("Brix", float64(b), 5, 88), check("juice temperature in degC", float64(juice), 20, 180), check("k", constant, least, most)); err != nil {
 			return 0, err
 		}
 		return 1.163e-3 * constant * float64(juice) / float64(b), nil
