@@ -75,6 +75,7 @@ var places = map[plant.Dimension]int{
 	plant.HeatTransfer:   2,
 	plant.ThermalResist:  3,
 	plant.SpecificEvap:   1,
+	plant.Velocity:       1,
 	plant.Ratio:          2,
 	plant.Current:        1,
 	plant.Density:        0,

@@ -343,6 +343,7 @@ func facts(e *plant.Equipment) []string {
 		f = append(f, fmt.Sprintf("effect %d", e.Body.Effect))
 		num("%g m² heating surface", e.Body.HeatingSurfaceM2)
 		num("tubes %g m", e.Body.TubeLengthM)
+		num("%g m across", e.Body.DiameterM)
 		if e.Body.CleanUWM2K > 0 {
 			f = append(f, decimals(e.Body.CleanUWM2K/1000, 2)+" kW/(m²·K) when clean")
 		}

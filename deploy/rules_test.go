@@ -1,6 +1,7 @@
 package deploy
 
 import (
+	"bytes"
 	"fmt"
 	"io/fs"
 	"maps"
@@ -67,7 +68,7 @@ func addSystemTags(t *testing.T, h *plant.House) {
 
 func TestRuleLibraryLoads(t *testing.T) {
 	h, _ := demoHouse(t)
-	s, err := rules.Load(ruleFiles(t), h, rules.Options{})
+	s, err := rules.Load(ruleFiles(t), h, rules.Options{Names: thermo.Names()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,6 +76,33 @@ func TestRuleLibraryLoads(t *testing.T) {
 		t.Logf("%s:%d: %s: %s", n.File, n.Line, n.Rule, n.Text)
 	}
 	t.Logf("%d alarms, %d derived", len(s.Alarms()), len(s.Derived()))
+}
+
+// A body whose diameter is known has the alarm of its vapour's velocity, the others not.
+func TestVapourVelocityRule(t *testing.T) {
+	data := bytes.Replace(Demo(), []byte("        tube_length_m: 2.25\n"), []byte("        tube_length_m: 2.25\n        diameter_m: 4\n"), 1)
+	h, err := plant.Load("plant.demo.yaml", data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := thermo.New(h); err != nil {
+		t.Fatal(err)
+	}
+	addSystemTags(t, h)
+	s, err := rules.Load(ruleFiles(t), h, rules.Options{Names: thermo.Names()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, a := range s.Alarms() {
+		if strings.HasPrefix(a.Name, "vapour_velocity_high") {
+			got = append(got, a.Name+" "+a.Title)
+		}
+	}
+	if len(got) != 1 || got[0] != "vapour_velocity_high.EV.EV5 Body 5: vapour above 4.6 m/s off the juice, juice may go over with it" {
+		t.Errorf("%q", got)
+	}
+	sayWell(t, s.Alarms())
 }
 
 // mill runs the invented mill, the quantities, the rules and the alarms in one
@@ -113,7 +141,7 @@ func millWith(t *testing.T, seed uint64, start time.Time, days float64) *mill {
 	m.model.SetService(days)
 	m.house, m.calc = demoHouse(t)
 	var err error
-	if m.set, err = rules.Load(ruleFiles(t), m.house, rules.Options{}); err != nil {
+	if m.set, err = rules.Load(ruleFiles(t), m.house, rules.Options{Names: thermo.Names()}); err != nil {
 		t.Fatal(err)
 	}
 	if m.engine, err = alerting.New(m.set.Alarms()); err != nil {
@@ -293,7 +321,7 @@ var start = time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)
 // What every alarm of the library has to say, and what it must not.
 func TestRuleLibraryIsRationalised(t *testing.T) {
 	h, _ := demoHouse(t)
-	s, err := rules.Load(ruleFiles(t), h, rules.Options{})
+	s, err := rules.Load(ruleFiles(t), h, rules.Options{Names: thermo.Names()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -388,7 +416,7 @@ func sayWell(t *testing.T, alarms []plant.AlarmSpec) {
 // The distribution of priorities stands in rules/README.md as it is.
 func TestPriorityDistribution(t *testing.T) {
 	h, _ := demoHouse(t)
-	s, err := rules.Load(ruleFiles(t), h, rules.Options{})
+	s, err := rules.Load(ruleFiles(t), h, rules.Options{Names: thermo.Names()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -445,7 +473,7 @@ func TestLimitsOfTheSiteAreLeftToIt(t *testing.T) {
 			files = append(files, f)
 		}
 	}
-	s, err := rules.Load(files, h, rules.Options{})
+	s, err := rules.Load(files, h, rules.Options{Names: thermo.Names()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -492,7 +520,7 @@ sets:
 			files = append(files, f)
 		}
 	}
-	s, err := rules.Load(files, h, rules.Options{})
+	s, err := rules.Load(files, h, rules.Options{Names: thermo.Names()})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -116,7 +116,10 @@ type BodyConfig struct {
 	// HeatingSurfaceM2 is the heating surface, m2.
 	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
 	TubeLengthM      float64 `yaml:"tube_length_m"`
-	Kind             string  `yaml:"kind"` // robert (default), kestner, falling_film
+	// DiameterM is the inside diameter of the vapour space over the juice, m: with it the
+	// velocity of the vapour is worked out.
+	DiameterM float64 `yaml:"diameter_m"`
+	Kind      string  `yaml:"kind"` // robert (default), kestner, falling_film
 	// CleanUWM2K is U just after cleaning, W/(m2.K), from the site's records;
 	// without it U after the last cleanings is learned, and until then the
 	// CleanUFormula of the set stands in, and says so.

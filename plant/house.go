@@ -455,6 +455,9 @@ func (b *builder) set(f string, c *SetConfig) {
 		if bc.TubeLengthM != 0 {
 			b.within(bf+".tube_length_m", bc.TubeLengthM, 0.5, 15, "a tube length in m")
 		}
+		if bc.DiameterM != 0 {
+			b.within(bf+".diameter_m", bc.DiameterM, 0.3, 15, "a diameter of a vapour space in m")
+		}
 		if bc.Kind == "" {
 			bc.Kind = "robert"
 		}

@@ -25,6 +25,7 @@ const (
 	HeatTransfer   Dimension = "heat-transfer coefficient" // kW/(m2.K)
 	ThermalResist  Dimension = "thermal resistance"        // m2.K/kW
 	SpecificEvap   Dimension = "specific evaporation"      // kg/(m2.h)
+	Velocity       Dimension = "velocity"                  // m/s
 	Ratio          Dimension = "ratio"                     // 1
 	Current        Dimension = "electric current"          // A
 	Density        Dimension = "density"                   // kg/m3
@@ -112,6 +113,7 @@ var unitTable = map[Dimension][]unit{
 	},
 	ThermalResist: {{name: "m2.K/kW", scale: 1}, {name: "m2.K/W", scale: 1e3}},
 	SpecificEvap:  {{name: "kg/(m2.h)", scale: 1, alias: []string{"kg/m2h"}}, {name: "lb/(ft2.h)", scale: 4.8824276}},
+	Velocity:      {{name: "m/s", scale: 1}, {name: "ft/s", scale: 0.3048}},
 	Ratio:         {{name: "1", scale: 1, alias: []string{"-", "kg/kg"}}, {name: "%", scale: 0.01}},
 	Current:       {{name: "A", scale: 1}, {name: "mA", scale: 1e-3}},
 	Density:       {{name: "kg/m3", scale: 1, alias: []string{"kg/m³"}}, {name: "g/cm3", scale: 1000, alias: []string{"kg/L"}}},

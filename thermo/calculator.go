@@ -117,8 +117,7 @@ func (c *Calculator) rows(e *plant.Equipment) []row {
 	var rs []row
 	for i := range Quantities {
 		q := &Quantities[i]
-		continuous := e.Pan != nil && len(e.Pan.Compartments) > 0
-		if q.Class != e.Class || q.batch && continuous || q.continuous && !continuous {
+		if q.Class != e.Class || q.batch && continuousPan(e) || q.only != nil && !q.only(e) {
 			continue
 		}
 		id, err := c.house.AddTag(plant.Tag{Path: e.Path + "." + q.Name, Owner: e.Path, Class: e.Class, Name: q.Name,

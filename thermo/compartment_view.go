@@ -13,6 +13,8 @@ import (
 // A continuous pan: every compartment is worked out like a pan, with the pressure of the
 // vapour space they share; the pan itself has what belongs to the whole.
 
+func continuousPan(e *plant.Equipment) bool { return e.Pan != nil && len(e.Pan.Compartments) > 0 }
+
 // compartments makes the views of the compartments. What a compartment does not measure
 // itself is the pan's.
 func (v *panView) compartments(c *Calculator) {

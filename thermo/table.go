@@ -35,9 +35,11 @@ type Quantity struct {
 	// sums marks what is summed over a strike.
 	sums bool
 
-	// batch marks what a continuous pan has in its compartments only, or not at all;
-	// continuous what only a continuous pan has.
-	batch, continuous bool
+	// batch marks what a continuous pan has in its compartments only, or not at all.
+	batch bool
+
+	// only says which equipment of the class has it; nil for all.
+	only func(*plant.Equipment) bool
 
 	// One of these gives the value.
 	set       func(*setView) evaporator.Result
@@ -199,6 +201,9 @@ var Quantities = []Quantity{
 	{Class: plant.ClassBody, Name: "specific_evaporation", Dimension: plant.SpecificEvap, Low: -50, High: 300,
 		Meaning: "water evaporated per heating surface", Inputs: "evaporation, heating surface", Source: "definition",
 		body: func(v *bodyView) evaporator.Result { return v.b.SpecificKgM2H }},
+	{Class: plant.ClassBody, Name: "vapour_velocity", Dimension: plant.Velocity, Low: 0, High: 100, only: func(e *plant.Equipment) bool { return e.Body.DiameterM > 0 },
+		Meaning: "velocity of the vapour off the boiling juice, in the vapour space; bodies are laid out for at most 4.6 m/s", Inputs: "evaporation, vapour pressure, boiling temperature, diameter_m", Source: "V v(p, t)/(pi/4 D^2), v by IAPWS-IF97; 4.6 m/s by lecture slides on the design of cane juice evaporators",
+		body: func(v *bodyView) evaporator.Result { return v.vapourVelocity() }},
 	{Class: plant.ClassBody, Name: "condensed_flow", Dimension: plant.MassFlow, Low: -50, High: 2000,
 		Meaning: "steam or vapour condensed in the calandria", Inputs: "balances of the set", Source: balances,
 		body: func(v *bodyView) evaporator.Result { return v.b.CondensedTH }},
@@ -291,7 +296,7 @@ var Quantities = []Quantity{
 	{Class: plant.ClassPan, Name: "feed_time_change", Dimension: plant.Percent, Low: -100, High: 1000, batch: true,
 		Meaning: "change of the time of feed-on over the strikes of three weeks, last third against first, %: scale from some +15 on", Inputs: "phase_found over at least nine whole strikes", Source: "package pan; limits common practice, no source",
 		pan: func(v *panView) evaporator.Result { return v.timeChange }},
-	{Class: plant.ClassPan, Name: "seed_ratio", Dimension: plant.Percent, Low: 0, High: 300, continuous: true,
+	{Class: plant.ClassPan, Name: "seed_ratio", Dimension: plant.Percent, Low: 0, High: 300, only: continuousPan,
 		Meaning: "seed of a continuous pan, % of its massecuite; 25 to 33 is usual (from memory, no printed source)", Inputs: "seed_flow, massecuite_flow", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.seedRatio() }},
 

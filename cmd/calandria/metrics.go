@@ -28,6 +28,7 @@ var metricUnit = map[plant.Dimension]struct {
 	plant.HeatTransfer:   {"watts_per_square_meter_kelvin", 1e3},
 	plant.ThermalResist:  {"square_meter_kelvin_per_watt", 1e-3},
 	plant.SpecificEvap:   {"grams_per_square_meter_second", 1000. / 3600},
+	plant.Velocity:       {"meters_per_second", 1},
 	plant.Ratio:          {"ratio", 1},
 	plant.Current:        {"amperes", 1},
 	plant.Density:        {"grams_per_cubic_meter", 1e3},

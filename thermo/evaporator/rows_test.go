@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"calandria/thermo/evaporator"
+	"calandria/thermo/steam"
 )
 
 // Missing instruments: which row is used, what stands in, and what is said about
@@ -447,4 +448,20 @@ func FuzzPredict(f *testing.F) {
 			closes(t, s, r)
 		}
 	})
+}
+
+// Specific volumes of saturated steam by an independent implementation of IAPWS-IF97
+// (python3-iapws 1.5.3): 15 kPa 10.0204 m3/kg at 53.97 degC. 10 t/h through 4 m across
+// are 10/3.6*10.0204/12.5664 m/s.
+func TestVapourVelocity(t *testing.T) {
+	got, err := evaporator.VapourVelocity(10, 15, 53.97, 4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "velocity", got, 2.2150, 1e-4)
+	for _, bad := range [][4]float64{{-1, 15, 54, 4}, {10, 15, 54, 0}, {10, 15, 30, 4}, {10, math.NaN(), 54, 4}, {10, 15, 54, 40}} {
+		if v, err := evaporator.VapourVelocity(bad[0], steam.KPa(bad[1]), steam.Celsius(bad[2]), bad[3]); err == nil || v != 0 {
+			t.Errorf("%v: %v, %v", bad, v, err)
+		}
+	}
 }
