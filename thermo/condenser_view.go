@@ -17,10 +17,14 @@ type condenserView struct {
 	rows                       []row
 	pressure, tin, tout, water evaporator.Reading
 	gas, vapour, pump          evaporator.Reading
-	last                       []*bodyView   // bodies whose vapour it takes
-	sets                       []*setView    // of last, beside it
+	sets                       []*setView    // sets whose last vapour it takes
+	gauge                      *bodyView     // whose pressure stands for its own, else nil
 	sent                       plant.Quality // of the readings that the vapour rests on
 	pans                       []*panView    // pans whose vapour it takes
+	own                        bool          // it has a pressure gauge, or its set's stands for one
+	ofPans                     inputs        // pressures of the pans, where it has not
+	panPressure                []evaporator.Reading
+	resting                    bool // every vessel it serves is known to send no vapour
 	vacuum                     vacuum
 	saturation, approach, rise evaporator.Result
 	ratio, need, duty          evaporator.Result
@@ -28,9 +32,7 @@ type condenserView struct {
 
 func newCondenserView(c *Calculator, e *plant.Equipment) *condenserView {
 	v := &condenserView{equip: e, in: inputs{house: c.house}, vacuum: newVacuum(e.Condenser.Normal)}
-	if v.in.bind(e, "vapour_pressure", &v.pressure) == nil {
-		v.served(c)
-	}
+	v.own = v.in.bind(e, "vapour_pressure", &v.pressure) != nil || v.served(c)
 	v.in.bind(e, "gas_temperature", &v.gas)
 	v.in.bind(e, "pump_running", &v.pump)
 	v.in.bind(e, "water_inlet_temperature", &v.tin)
@@ -54,29 +56,28 @@ func newCondenserView(c *Calculator, e *plant.Equipment) *condenserView {
 	return v
 }
 
-// served binds the pressure of the vessel that the condenser serves.
-func (v *condenserView) served(c *Calculator) {
+// served binds the pressure of the last body that the condenser serves.
+func (v *condenserView) served(c *Calculator) bool {
 	for _, s := range c.sets {
-		if last := s.lastBodies(); s.equip.Set.Condenser == v.equip.Name && len(last) > 0 {
-			v.in.bind(last[0].equip, "vapour_pressure", &v.pressure)
-			return
+		if s.equip.Set.Condenser != v.equip.Name {
+			continue
 		}
-	}
-	for _, p := range c.house.Of(plant.ClassPan) {
-		if p.Pan.Condenser == v.equip.Name {
-			v.in.bind(p, "vapour_pressure", &v.pressure)
-			return
+		v.gauge = s.bodies[0]
+		for _, b := range s.bodies {
+			if b.equip.Body.Effect > v.gauge.equip.Body.Effect {
+				v.gauge = b
+			}
 		}
+		return v.in.bind(v.gauge.equip, "vapour_pressure", &v.pressure) != nil
 	}
+	return false
 }
 
 // serve finds the vessels whose vapour the condenser takes.
 func (v *condenserView) serve(c *Calculator) {
 	for _, s := range c.sets {
 		if s.equip.Set.Condenser == v.equip.Name {
-			for _, b := range s.lastBodies() {
-				v.last, v.sets = append(v.last, b), append(v.sets, s)
-			}
+			v.sets = append(v.sets, s)
 		}
 	}
 	for _, p := range c.pans {
@@ -84,28 +85,93 @@ func (v *condenserView) serve(c *Calculator) {
 			v.pans = append(v.pans, p)
 		}
 	}
+	if v.own {
+		return
+	}
+	v.ofPans = inputs{house: c.house, batch: true}
+	v.panPressure = make([]evaporator.Reading, len(v.pans))
+	for i, p := range v.pans {
+		v.ofPans.bind(p.equip, "vapour_pressure", &v.panPressure[i])
+	}
 }
 
-// lastBodies are those of the last effect.
-func (s *setView) lastBodies() []*bodyView {
-	var list []*bodyView
-	last := 0
-	for _, b := range s.bodies {
-		last = max(last, b.equip.Body.Effect)
+// look finds whether any vapour comes, and without a gauge of its own the pressure: that of
+// a pan that boils, since one at rest may stand open beside it.
+func (v *condenserView) look(f *plant.Frame, at time.Time) {
+	v.resting = len(v.sets)+len(v.pans) > 0
+	for _, s := range v.sets {
+		v.resting = v.resting && (s.lastEffect() == 0 || s.unfed())
 	}
-	for _, b := range s.bodies {
-		if b.equip.Body.Effect == last {
-			list = append(list, b)
+	for _, p := range v.pans {
+		v.resting = v.resting && p.atRest()
+	}
+	if g := v.gauge; g != nil && g.m.OutOfService { // by-passed: the body before it sends the vapour
+		v.pressure = evaporator.Reading{}
+		for _, s := range v.sets {
+			for _, b := range s.bodies {
+				if s.sends(b) && b.m.VapourKPa.OK && !v.pressure.OK {
+					v.pressure = b.m.VapourKPa
+					v.in.worst = plant.Worse(v.in.worst, s.in.worst)
+				}
+			}
 		}
 	}
-	return list
+	if v.own {
+		return
+	}
+	v.ofPans.step(f, at)
+	v.pressure = evaporator.Reading{}
+	for i, p := range v.pans {
+		if v.panPressure[i].OK && !p.atRest() {
+			v.pressure = v.panPressure[i]
+			v.in.worst = plant.Worse(v.in.worst, v.ofPans.worst)
+			return
+		}
+	}
+}
+
+// unfed is true while the meters say that the set gets neither steam nor juice.
+func (s *setView) unfed() bool {
+	none := func(r evaporator.Reading) bool { return !r.OK || r.Value <= zeroOf(r) }
+	return (s.m.SteamTH.OK || s.m.JuiceTH.OK) && none(s.m.SteamTH) && none(s.m.JuiceTH)
+}
+
+// atRest is true while the readings say that a pan does not boil: vented, cold or empty; of
+// a continuous one, every compartment.
+func (v *panView) atRest() bool {
+	for _, p := range v.parts {
+		if !p.atRest() {
+			return false
+		}
+	}
+	return len(v.parts) > 0 || v.pressure.OK && v.pressure.Value >= boilingKPa ||
+		v.temperature.OK && v.temperature.Value <= boilingC || v.level.OK && v.level.Value <= dryPct
+}
+
+const noVapour = "no vapour comes: the vessels on this condenser are at rest"
+
+// lastEffect is the last one of which a body is in service: its vapour goes to the
+// condenser; 0 if there is none.
+func (s *setView) lastEffect() int {
+	last := 0
+	for _, b := range s.bodies {
+		if !b.m.OutOfService {
+			last = max(last, b.equip.Body.Effect)
+		}
+	}
+	return last
+}
+
+// sends reports whether the vapour of a body goes to the condenser of the set.
+func (s *setView) sends(b *bodyView) bool {
+	return !b.m.OutOfService && b.equip.Body.Effect == s.lastEffect()
 }
 
 // taken is the vapour to the condenser by the balances of the vessels, or the
 // reason why it is not known. A pan that does not boil sends none.
 func (v *condenserView) taken() evaporator.Result {
 	v.sent = plant.Good
-	if len(v.last)+len(v.pans) == 0 {
+	if len(v.sets)+len(v.pans) == 0 {
 		return absent("no vessel names this condenser")
 	}
 	sum := value(0, 0)
@@ -121,13 +187,12 @@ func (v *condenserView) taken() evaporator.Result {
 		}
 		return true
 	}
-	for i, b := range v.last {
-		if b.m.OutOfService {
-			continue
-		}
-		v.sent = plant.Worse(v.sent, v.sets[i].in.worst)
-		if !add(b.b.EvaporationTH) {
-			return sum
+	for _, s := range v.sets {
+		v.sent = plant.Worse(v.sent, s.in.worst)
+		for _, b := range s.bodies {
+			if s.sends(b) && !add(b.b.EvaporationTH) {
+				return sum
+			}
 		}
 	}
 	for _, p := range v.pans {
@@ -147,6 +212,7 @@ func (v *condenserView) taken() evaporator.Result {
 
 func (v *condenserView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.in.step(f, at)
+	v.look(f, at)
 	v.calculate()
 	v.vacuum.step(v, at)
 	for _, r := range v.rows {
@@ -172,11 +238,20 @@ func (v *condenserView) calculate() {
 			v.approach = value(v.saturation.Value-v.tout.Value, math.Hypot(v.saturation.Sigma, v.tout.Sigma))
 		}
 	}
+	if v.resting {
+		v.approach = absent(noVapour)
+		if !v.own {
+			v.saturation = v.approach
+		}
+	}
 	v.rise = absent("no usable injection- or tail-water temperature")
 	if v.tin.OK && v.tout.OK {
 		v.rise = value(v.tout.Value-v.tin.Value, math.Hypot(v.tin.Sigma, v.tout.Sigma))
 	}
 	taken := v.taken()
+	if v.resting {
+		taken = absent(noVapour)
+	}
 	v.vapour = evaporator.Reading{Value: taken.Value, Sigma: taken.Sigma, OK: taken.OK()}
 	v.ratio, v.need, v.duty = v.rise, taken, absent("no vapour flow, and no water flow")
 	if taken.OK() {
@@ -197,6 +272,10 @@ func (v *condenserView) calculate() {
 			q := v.water.Value * float64(ho-hi) / 3.6
 			v.duty = value(q, math.Hypot(v.water.Sigma*float64(ho-hi)/3.6, q*v.rise.Sigma/v.rise.Value))
 		}
+	}
+	if v.resting {
+		v.ratio = taken
+		return
 	}
 	if !v.saturation.OK() {
 		v.ratio = v.saturation

@@ -253,11 +253,34 @@ func TestCondenserOfPans(t *testing.T) {
 	if v := got["C.water_need"]; !v.Point.Usable() || math.Abs(v.Point.Value/both.Point.Value-0.5) > 1e-6 {
 		t.Errorf("water_need with one pan idle %+v, want half of %g", v, both.Point.Value)
 	}
-	// Nothing boils: the duty is the water's, by its own balance.
+	// The approach is that of the pan that boils, not of the one that stands open.
+	ts, _ := steam.Tsat(16)
+	if v := got["C.approach"]; !v.Point.Usable() || math.Abs(v.Point.Value-float64(ts-46)) > 1e-9 {
+		t.Errorf("approach with one pan idle %+v, want %g", v, float64(ts-46))
+	}
+	r.good(map[string]float64{"P.vapour_pressure": 101, "P.level": 0, "P.steam_flow": 0, "P.massecuite_temperature": 40,
+		"R.vapour_pressure": 16, "R.massecuite_temperature": 63, "R.level": 65, "R.steam_flow": 8})
+	if v := r.run(3*time.Minute, 10*time.Second)["C.approach"]; !v.Point.Usable() || math.Abs(v.Point.Value-float64(ts-46)) > 1e-9 {
+		t.Errorf("approach with the first pan idle %+v, want %g", v, float64(ts-46))
+	}
+	r.good(map[string]float64{"R.vapour_pressure": 101, "R.level": 0, "R.steam_flow": 0, "R.massecuite_temperature": 40})
+	// Nothing boils: the duty is the water's, by its own balance, and there is no approach:
+	// the saturation temperature of an open pan less the water would be 54 K.
 	r.good(map[string]float64{"P.vapour_pressure": 101, "P.level": 0, "P.steam_flow": 0, "P.massecuite_temperature": 40})
 	got = r.run(3*time.Minute, 10*time.Second)
 	if v, want := got["C.duty"], 300*float64(ho-hi)/3.6; !v.Point.Usable() || math.Abs(v.Point.Value/want-1) > 1e-9 || v.Sigma <= 0 {
 		t.Errorf("duty of the water %+v, want %g", v, want)
+	}
+	for _, n := range []string{"approach", "saturation_temperature", "water_ratio", "water_need", "vacuum_loss"} {
+		if v := got["C."+n]; v.Point.Usable() || !strings.Contains(v.Reason, "at rest") {
+			t.Errorf("%s while nothing boils: %v, %q", n, v.Point, v.Reason)
+		}
+	}
+	// What is not known is not at rest.
+	r.put("P.vapour_pressure", math.NaN(), plant.BadNoData)
+	r.put("P.level", math.NaN(), plant.BadNoData)
+	if v := r.run(time.Minute, 10*time.Second)["C.approach"]; v.Point.Usable() || v.Reason != "no usable vapour pressure" {
+		t.Errorf("approach of an unknown pan: %v, %q", v.Point, v.Reason)
 	}
 }
 

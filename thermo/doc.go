@@ -73,9 +73,12 @@
 //
 // # Condensers
 //
-// The vapour is that of the bodies and pans that name the condenser, by their own
-// balances, and as good as they are; a pan that does not boil and takes no steam sends
-// none. With it the water needed follows from the direct-contact balance, without it the
+// The vapour is that of the pans that name the condenser and of the last effect at work of
+// the sets that do, by their own balances, and as good as they are; a pan that does not
+// boil and takes no steam sends none. A condenser without a pressure gauge takes the
+// pressure of that last body, or of a pan that boils. While every vessel is known to be at
+// rest (a set without steam and juice, a pan vented, cold or empty) there is no approach:
+// it would be that of an open vessel. With it the water needed follows from the direct-contact balance, without it the
 // duty from the water. The changes of vacuum against normal are above.
 //
 // # Pans

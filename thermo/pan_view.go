@@ -180,13 +180,14 @@ func (v *panView) follows(at time.Time) {
 	v.moving = math.Abs(v.pressure.Value-v.calm) > pan.StillKPa
 }
 
-// dryPct is the level, %, under which there is no massecuite about the thermometer.
-const dryPct = 8
+// dryPct is the level, %, under which there is no massecuite about the thermometer. A pan
+// above boilingKPa or below boilingC does not boil. Common practice, no source.
+const dryPct, boilingKPa, boilingC = 8, 45, 35
 
 // boiling reports whether the pan is under vacuum and warm, so that its
 // temperatures mean anything. A vented pan holds no boiling liquor.
 func (v *panView) boiling() bool {
-	return v.pressure.Value < 45 && v.temperature.Value > 35 && (!v.level.OK || v.level.Value > dryPct)
+	return v.pressure.Value < boilingKPa && v.temperature.Value > boilingC && (!v.level.OK || v.level.Value > dryPct)
 }
 
 // assumedPurity is the standard deviation of a purity by the configuration, in

@@ -221,10 +221,10 @@ var Quantities = []Quantity{
 		body: func(v *bodyView) evaporator.Result { return v.b.ChestGasK }},
 
 	{Class: plant.ClassCondenser, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
-		Meaning: "saturation temperature of the vapour condensed", Inputs: "vapour pressure of the condenser or of the vessel it serves", Source: if97,
+		Meaning: "saturation temperature of the vapour condensed", Inputs: "vapour pressure of the condenser, or of the last body at work or a boiling pan that it serves", Source: if97,
 		condenser: func(v *condenserView) evaporator.Result { return v.saturation }},
 	{Class: plant.ClassCondenser, Name: "approach", Dimension: plant.TempDifference, Low: -20, High: 100,
-		Meaning: "vapour saturation less tail water: it grows with air and with fouled internals", Inputs: "vapour pressure, tail water", Source: "definition",
+		Meaning: "vapour saturation less tail water: it grows with air and with fouled internals; none while every vessel on the condenser is at rest", Inputs: "vapour pressure, tail water", Source: "definition",
 		condenser: func(v *condenserView) evaporator.Result { return v.approach }},
 	{Class: plant.ClassCondenser, Name: "rise", Dimension: plant.TempDifference, Low: -20, High: 80,
 		Meaning: "tail water less injection water: it grows when water is short", Inputs: "both water temperatures", Source: "definition",

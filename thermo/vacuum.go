@@ -103,6 +103,9 @@ func (u *vacuum) step(v *condenserView, at time.Time) {
 	u.last = at
 	u.tail(v.tout, at)
 	switch {
+	case v.resting:
+		u.none(noVapour)
+		return
 	case !v.pressure.OK || !v.tin.OK || !v.tout.OK:
 		u.none("needs vapour pressure and both water temperatures")
 		return
@@ -246,6 +249,7 @@ func (v *condenserView) cause(c condenser.Cause) evaporator.Result {
 func (c *Calculator) ObserveCondensers(f *plant.Frame, at time.Time) {
 	for _, v := range c.conds {
 		v.in.step(f, at)
+		v.look(f, at)
 		v.calculate()
 		v.vacuum.step(v, at)
 	}
