@@ -121,11 +121,15 @@ const maxImportRows = 20_000_000
 
 // ImportCSV reads what ExportCSV writes and stores it, durably, if all of it
 // is right; otherwise nothing is stored and the error is a plant.Faults with
-// file (name) and line. The tag must be known and the unit be the tag's own.
-// It returns the number of samples read; those the archive has already are
-// stored once.
-func (a *Archive) ImportCSV(ctx context.Context, r io.Reader, name string) (int, error) {
-	rows, faults, err := a.parseCSV(ctx, r, name)
+// file (name) and line. The tag must be known. The unit is the archive's own, or
+// another one of the same dimension, which is converted; for a pressure in another
+// unit it says what the reading counts from: "bar gauge", "mmHg vacuum", "mbar
+// absolute", also "kPa gauge". The house, nil if there is none, knows the dimension
+// of a tag and the barometer. A value that cannot be, such as an absolute pressure
+// below zero, is a fault unless its status is Bad. It returns the number of samples
+// read; those the archive has already are stored once.
+func (a *Archive) ImportCSV(ctx context.Context, r io.Reader, name string, house *plant.House) (int, error) {
+	rows, faults, err := a.parseCSV(ctx, r, name, house)
 	if err != nil {
 		return 0, fmt.Errorf("import %s: %w", name, err)
 	}
@@ -145,7 +149,7 @@ func (a *Archive) ImportCSV(ctx context.Context, r io.Reader, name string) (int,
 }
 
 // parseCSV checks an import; it changes nothing.
-func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string) ([]Record, plant.Faults, error) {
+func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house *plant.House) ([]Record, plant.Faults, error) {
 	var faults plant.Faults
 	cr := csv.NewReader(r)
 	cr.FieldsPerRecord = -1
@@ -159,6 +163,7 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string) ([]Rec
 		units[t.Path] = t.Unit
 		known = append(known, t.Path)
 	}
+	convs := map[conversionKey]conversion{} // of the tags and units met
 	var out []Record
 	paths := map[string]string{} // one copy of each
 	header := false
@@ -205,14 +210,23 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string) ([]Rec
 		}
 		path := csvPlain(rec[1])
 		unit, ok := units[path]
+		var conv conversion
 		if !ok {
 			fix := "use a tag of the plant file"
 			if near := plant.Nearest(path, known); near != "" {
 				fix = "did you mean " + near + "?"
 			}
 			fault(line, col(1), "tag", fmt.Sprintf("tag %q is not known", path), fix)
-		} else if got := csvPlain(rec[3]); got != unit {
-			fault(line, col(3), "unit", fmt.Sprintf("unit %q, but %s is kept in %q", got, path, unit), "convert the values to "+unit)
+		} else {
+			key := conversionKey{path, csvPlain(rec[3])}
+			if conv, ok = convs[key]; !ok {
+				key.path, key.unit = strings.Clone(key.path), strings.Clone(key.unit)
+				conv = conversionOf(house, key.path, unit, key.unit)
+				convs[key] = conv
+			}
+			if conv.problem != "" {
+				fault(line, col(3), "unit", conv.problem, conv.fix)
+			}
 		}
 		code, ok := parseStatus(rec[4])
 		if !ok {
@@ -227,6 +241,15 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string) ([]Rec
 			v, err = strconv.ParseFloat(rec[2], 64)
 			if err != nil || math.IsInf(v, 0) || math.IsNaN(v) || strings.ContainsAny(rec[2], "xXpP_") {
 				fault(line, col(2), "value", fmt.Sprintf("%q is not a decimal number", rec[2]), "write it like 56.25, with a point")
+				break
+			}
+			if conv.scale == 0 { // another fault of the line
+				break
+			}
+			v = v*conv.scale + conv.offset
+			if !bad && !(v >= conv.low && v <= conv.high) {
+				fault(line, col(2), "value", fmt.Sprintf("%s %s is no possible %s (%.6g %s)", rec[2], csvPlain(rec[3]), conv.dimension, v, unit),
+					"correct the value, its unit or what it counts from, or give it a Bad status")
 			}
 		}
 		if len(faults) > before {
@@ -248,4 +271,104 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string) ([]Rec
 		fault(1, 1, "", "the file is empty", "begin with the line "+strings.Join(csvHead, ","))
 	}
 	return out, faults, nil
+}
+
+type conversionKey struct{ path, unit string }
+
+// conversion turns the values of one tag in one unit into the archive's: v*scale +
+// offset, which must lie in low to high. With a problem it has no scale.
+type conversion struct {
+	scale, offset float64
+	low, high     float64
+	dimension     plant.Dimension
+	problem, fix  string
+}
+
+// conversionOf finds how values of a tag that the archive keeps in the unit kept come out
+// of those written in the unit got.
+func conversionOf(house *plant.House, path, kept, got string) conversion {
+	d := dimensionOf(house, path)
+	c := conversion{scale: 1, dimension: d, low: math.Inf(-1), high: math.Inf(1)}
+	if d.Canonical() == kept {
+		c.low, c.high = possibleLow(d), possibleHigh(d)
+	}
+	if got == kept {
+		return c
+	}
+	no := func(problem, fix string) conversion { return conversion{problem: problem, fix: fix} }
+	unit, from := got, plant.Reference("")
+	if i := strings.LastIndexByte(got, ' '); i > 0 {
+		switch r := plant.Reference(got[i+1:]); r {
+		case plant.Absolute, plant.Gauge, plant.Vacuum:
+			unit, from = strings.TrimSpace(got[:i]), r
+		}
+	}
+	other := fmt.Sprintf("unit %q, but %s is kept in %q", got, path, kept)
+	if d == "" || d == plant.AnyDimension || d.Canonical() != kept {
+		return no(other, "convert the values to "+kept)
+	}
+	scale, offset, err := plant.CanonicalFactor(d, unit)
+	if err != nil {
+		return no(other, "use one of "+strings.Join(plant.UnitsOf(d), ", "))
+	}
+	c.scale, c.offset = scale, offset
+	switch {
+	case d != plant.Pressure && from != "":
+		return no(other, "leave "+string(from)+" out: only a pressure counts from somewhere")
+	case d != plant.Pressure || from == plant.Absolute:
+		return c
+	case from == "":
+		return no(fmt.Sprintf("unit %q does not say what a pressure counts from", got),
+			fmt.Sprintf("write %q, %q or %q", unit+" absolute", unit+" gauge", unit+" vacuum"))
+	case house == nil:
+		return no(other, "give the plant file: it knows the barometer")
+	}
+	zero := from.ToAbsolute(0, house.Config.Site.BarometerKPa)
+	c.scale, c.offset = from.ToAbsolute(scale, 0), zero
+	return c
+}
+
+// dimensionOf is that of the tag in the plant file, else of the signal of this name; ""
+// if neither is known.
+func dimensionOf(house *plant.House, path string) plant.Dimension {
+	if house != nil {
+		if t, ok := house.Find(path); ok {
+			return t.Dimension
+		}
+	}
+	name := path[strings.LastIndexByte(path, '.')+1:]
+	d := plant.Dimension("")
+	for _, s := range plant.Signals {
+		if s.Name != name {
+			continue
+		}
+		if d != "" && d != s.Dimension {
+			return ""
+		}
+		d = s.Dimension
+	}
+	return d
+}
+
+// Bounds of what can be, with room for the zero error of an instrument: figures of ours.
+func possibleLow(d plant.Dimension) float64 {
+	switch d {
+	case plant.Pressure, plant.BrixDim:
+		return -1
+	case plant.Temperature:
+		return -60
+	}
+	return math.Inf(-1)
+}
+
+func possibleHigh(d plant.Dimension) float64 {
+	switch d {
+	case plant.Pressure:
+		return 20000
+	case plant.BrixDim:
+		return 101
+	case plant.Temperature:
+		return 600
+	}
+	return math.Inf(1)
 }

@@ -18,7 +18,7 @@ func TestCSVRoundTrip(t *testing.T) {
 	ctx := context.Background()
 	a := openTest(t, t.TempDir(), t0)
 	infos := []TagInfo{
-		{Path: "EV.EV1.brix", Unit: "Bx", Resolution: 0.01},
+		{Path: "EV.EV1.mixed", Unit: "Bx", Resolution: 0.01},
 		{Path: "EV.EV1.u", Unit: "kW/(m2.K)"},
 		{Path: "=cmd|' /C calc'!A0", Unit: "-1"},
 		{Path: "'quoted", Unit: "@"},
@@ -69,7 +69,7 @@ func TestCSVRoundTrip(t *testing.T) {
 	if err := b.Describe(infos...); err != nil {
 		t.Fatal(err)
 	}
-	n, err := b.ImportCSV(ctx, bytes.NewReader(out.Bytes()), "export.csv")
+	n, err := b.ImportCSV(ctx, bytes.NewReader(out.Bytes()), "export.csv", nil)
 	if err != nil || n != len(rows)-1 {
 		t.Fatalf("%d samples: %v", n, err)
 	}
@@ -85,7 +85,7 @@ func TestCSVRoundTrip(t *testing.T) {
 		}
 	}
 	// Importing again adds nothing.
-	if _, err := b.ImportCSV(ctx, bytes.NewReader(out.Bytes()), "export.csv"); err != nil {
+	if _, err := b.ImportCSV(ctx, bytes.NewReader(out.Bytes()), "export.csv", nil); err != nil {
 		t.Fatal(err)
 	}
 	var again bytes.Buffer
@@ -129,7 +129,7 @@ func TestImportFaults(t *testing.T) {
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := a.ImportCSV(ctx, strings.NewReader(c.in), "x.csv")
+			_, err := a.ImportCSV(ctx, strings.NewReader(c.in), "x.csv", nil)
 			var fs plant.Faults
 			if !errors.As(err, &fs) || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("got %v, want %s", err, c.want)
@@ -141,7 +141,7 @@ func TestImportFaults(t *testing.T) {
 	}
 	// A byte order mark and CRLF, as spreadsheets write them, are fine.
 	in := "\ufeff" + strings.ReplaceAll(head+"2026-03-01T00:00:00Z,A.x,1,kPa,Good\n2026-03-01T01:00:00+01:00,A.x,2,kPa,Good\n", "\n", "\r\n")
-	if n, err := a.ImportCSV(ctx, strings.NewReader(in), "x.csv"); n != 2 || err != nil {
+	if n, err := a.ImportCSV(ctx, strings.NewReader(in), "x.csv", nil); n != 2 || err != nil {
 		t.Fatal(n, err)
 	}
 	got := collect(t, a, "A.x", at(-1e9), at(1e9))
@@ -163,7 +163,7 @@ func FuzzImportCSV(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Fuzz(func(t *testing.T, in string) {
-		recs, faults, err := a.parseCSV(context.Background(), strings.NewReader(in), "x.csv")
+		recs, faults, err := a.parseCSV(context.Background(), strings.NewReader(in), "x.csv", nil)
 		if err != nil {
 			t.Fatalf("an error that names no line: %v", err)
 		}
@@ -183,7 +183,7 @@ func FuzzImportCSV(f *testing.F) {
 			w.Write([]string{csvTime(r.Point.Time), csvText(r.Path), csvValue(r.Point.Value, 0), "kPa", csvStatus(r.Point.Quality.Code())})
 		}
 		w.Flush()
-		again, faults, err := a.parseCSV(context.Background(), &out, "y.csv")
+		again, faults, err := a.parseCSV(context.Background(), &out, "y.csv", nil)
 		if err != nil || len(faults) > 0 || len(again) != len(recs) {
 			t.Fatalf("%v %v: %d and %d samples", err, faults, len(recs), len(again))
 		}
@@ -194,4 +194,93 @@ func FuzzImportCSV(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Readings as instruments send them: the factors are exact by definition (SI, BIPM
+// brochure; conventional mmHg of ISO 80000-4), gauge and vacuum count from the barometer.
+func TestImportUnits(t *testing.T) {
+	h, err := plant.Load("plant.yaml", []byte(`
+site: {name: Test House (invented), barometer_kpa: 98.6}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:1", policy: None, mode: None}]}
+sets:
+  - name: S
+    tags:
+      juice_flow: {node: "nsu=u;s=f", unit: kg/s}
+      juice_temperature: {node: "nsu=u;s=t", unit: degF}
+      juice_brix: {node: "nsu=u;s=b"}
+    bodies:
+      - name: B
+        heating_surface_m2: 1000
+        tags: {vapour_pressure: {node: "nsu=u;s=p", unit: mmHg, reference: vacuum}}
+tags:
+  odd: {node: "nsu=u;s=o", unit: scoops}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx := context.Background()
+	a := openTest(t, t.TempDir(), t0)
+	for _, tag := range h.Tags {
+		if err := a.Describe(TagInfo{Path: tag.Path, Unit: tag.Unit}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const p = "S.B.vapour_pressure"
+	for _, c := range []struct {
+		tag, value, unit string
+		want             float64
+		fault            string
+	}{
+		{p, "16", "kPa", 16, ""},
+		{p, "16", "kPa absolute", 16, ""},
+		{p, "160", "mbar absolute", 16, ""},
+		{p, "-82.6", "kPa gauge", 16, ""},
+		{p, "0.7", "bar gauge", 168.6, ""},
+		{p, "600", "mmHg vacuum", 98.6 - 79.993432449, ""},
+		{p, "25", "inHg vacuum", 98.6 - 84.659716008525, ""},
+		{p, "-0.5", "kPa", -0.5, ""}, // a zero error
+		{"S.juice_flow", "90", "kg/s", 324, ""},
+		{"S.juice_temperature", "212", "degF", 100, ""},
+		{"S.juice_temperature", "373.15", "K", 100, ""},
+		{"S.juice_brix", "0.65", "kg/kg", 65, ""},
+		{"odd", "-7", "scoops", -7, ""},
+		{p, "-5", "kPa", 0, "x.csv:2:42: value: -5 kPa is no possible pressure (-5 kPa)"},
+		{p, "800", "mmHg vacuum", 0, "value: 800 mmHg vacuum is no possible pressure (-8.05791 kPa)"},
+		{p, "0.7", "bar", 0, `unit: unit "bar" does not say what a pressure counts from; write "bar absolute", "bar gauge" or "bar vacuum"`},
+		{p, "7", "K", 0, `unit: unit "K", but S.B.vapour_pressure is kept in "kPa"; use one of kPa, Pa,`},
+		{p, "7", "kPa sideways", 0, `unit: unit "kPa sideways"`},
+		{"S.juice_flow", "7", "t/h gauge", 0, "only a pressure counts from somewhere"},
+		{"S.juice_temperature", "-80", "degC", 0, "is no possible temperature"},
+		{"S.juice_brix", "165", "Bx", 0, "is no possible Brix"},
+		{"odd", "7", "kPa", 0, "convert the values to scoops"},
+	} {
+		rows, faults, err := a.parseCSV(ctx, strings.NewReader("time,tag,value,unit,status\n2026-03-01T00:00:00Z,"+c.tag+","+c.value+","+c.unit+",Good\n"), "x.csv", h)
+		switch {
+		case err != nil:
+			t.Fatal(err)
+		case c.fault == "":
+			if len(faults) > 0 || len(rows) != 1 || math.Abs(rows[0].Point.Value-c.want) > 1e-9 {
+				t.Errorf("%s %s: %v, %v, want %g", c.value, c.unit, rows, faults, c.want)
+			}
+		case len(faults) != 1 || !strings.Contains(faults.Error(), c.fault):
+			t.Errorf("%s %s: %v, want %s", c.value, c.unit, faults, c.fault)
+		}
+	}
+	// A Bad value may be anything; gauge needs the barometer of a plant file.
+	parse := func(line string, house *plant.House) plant.Faults {
+		_, faults, err := a.parseCSV(ctx, strings.NewReader("time,tag,value,unit,status\n2026-03-01T00:00:00Z,"+line+"\n"), "x.csv", house)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return faults
+	}
+	if f := parse(p+",-5,kPa,Bad", h); len(f) > 0 {
+		t.Error(f)
+	}
+	if f := parse(p+",0.7,bar gauge,Good", nil); len(f) != 1 || !strings.Contains(f.Error(), "give the plant file: it knows the barometer") {
+		t.Error(f)
+	}
+	if f := parse(p+",160,mbar absolute,Good", nil); len(f) > 0 {
+		t.Error(f)
+	}
 }

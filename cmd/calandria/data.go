@@ -112,7 +112,7 @@ func parseTime(s string, now time.Time) (time.Time, error) {
 }
 
 type importCmd struct {
-	File   string `arg:"" help:"CSV with time, tag, value, unit, status; the form that export writes. Values in the archive's units, pressures absolute." type:"existingfile"`
+	File   string `arg:"" help:"CSV with time, tag, value, unit, status; the form that export writes. Other units than the archive's are converted; a pressure in another unit says what it counts from, such as bar gauge, mmHg vacuum, mbar absolute; kPa alone is absolute." type:"existingfile"`
 	Config string `help:"The plant file: its tags may be imported before the archive has any of them." default:"plant.yaml" type:"path"`
 	Data   string `help:"The data folder; the service must not be running on it." default:"data" type:"path"`
 }
@@ -154,7 +154,7 @@ func (c *importCmd) Run(a *app) error {
 		return err
 	}
 	defer f.Close()
-	n, err := ar.ImportCSV(a.ctx, f, c.File)
+	n, err := ar.ImportCSV(a.ctx, f, c.File, h)
 	if err != nil {
 		return err
 	}

@@ -66,6 +66,22 @@ sets:
 	if !strings.Contains(out.String(), "161.75,kPa,Good") {
 		t.Errorf("exported %q", out.String())
 	}
+	// As the instrument shows it: 101.3 kPa and 0.6 bar.
+	gauge := write("gauge.csv", "time,tag,value,unit,status\n2026-03-01T06:00:20.000Z,S.B1.vapour_pressure,0.6,bar gauge,Good\n")
+	if err := (&importCmd{File: gauge, Config: config, Data: data}).Run(a(io.Discard)); err != nil {
+		t.Error(err)
+	}
+	out.Reset()
+	if err := (&exportCmd{Tags: []string{"S.B1.vapour_pressure"}, From: "2026-03-01", To: "2026-03-02", Data: data}).Run(a(&out)); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(out.String(), "161.3,kPa,Good") {
+		t.Errorf("exported %q", out.String())
+	}
+	below := write("below.csv", "time,tag,value,unit,status\n2026-03-01T06:00:00.000Z,S.B1.vapour_pressure,-5,kPa,Good\n")
+	if err := (&importCmd{File: below, Config: config, Data: data}).Run(a(io.Discard)); err == nil || !strings.Contains(err.Error(), "below.csv:2:47: value: -5 kPa is no possible pressure") {
+		t.Errorf("5 kPa below nothing: %v", err)
+	}
 	// What the plant does not have is still refused.
 	wrong := write("wrong.csv", "time,tag,value,unit,status\n2026-03-01T06:00:00.000Z,S.B1.vapor_pressure,161.5,kPa,Good\n")
 	if err := (&importCmd{File: wrong, Config: config, Data: data}).Run(a(io.Discard)); err == nil || !strings.Contains(err.Error(), "did you mean S.B1.vapour_pressure?") {
