@@ -240,6 +240,7 @@ func FuzzNoNaN(f *testing.F) {
 		ok(condenser.AirPressureKPa(steam.KPa(p), steam.Celsius(gas)))
 		ok(condenser.VapourWithGas(steam.KPa(p), steam.Celsius(gas)))
 		ok(condenser.LeakageKgH(v, p, steam.Celsius(in)))
+		ok(condenser.LegM(steam.KPa(p), w, steam.Celsius(in)))
 		o, err := condenser.OutletC(v, steam.KPa(p), w, steam.Celsius(in))
 		ok(float64(o), err)
 		perf, err := condenser.Perform(v, steam.KPa(p), steam.Celsius(in), steam.Celsius(out))

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"calandria/thermo/evaporator"
+	"calandria/thermo/liquor"
 	"calandria/thermo/steam"
 )
 
@@ -464,4 +465,30 @@ func TestVapourVelocity(t *testing.T) {
 			t.Errorf("%v: %v, %v", bad, v, err)
 		}
 	}
+}
+
+// Whatever goes in: no panic, no NaN or infinity without an error, no value beside one.
+func FuzzCleanU(f *testing.F) {
+	f.Add(65.0, 85.0, 62.0, 16000.0, 16.0, 2.0)
+	f.Add(20.0, 120.0, 105.0, 0.0, 170.0, 0.7)
+	f.Add(math.NaN(), math.Inf(1), -1.0, 1e308, math.Inf(-1), 0.0)
+	f.Fuzz(func(t *testing.T, brix, heating, juice, constant, p, u float64) {
+		check := func(what string, v float64, err error) {
+			t.Helper()
+			if math.IsNaN(v) || math.IsInf(v, 0) || err != nil && v != 0 || err == nil && v < 0 {
+				t.Errorf("%s: %v, error %v", what, v, err)
+			}
+		}
+		for _, c := range append(evaporator.Correlations(), "") {
+			v, err := c.U(liquor.Brix(brix), steam.Celsius(heating), steam.Celsius(juice), constant)
+			check(string(c), v, err)
+			here := evaporator.Condition{Brix: liquor.Brix(brix), HeatingC: steam.Celsius(heating), JuiceC: steam.Celsius(juice)}
+			v, err = evaporator.Normalise(u, c, here, evaporator.Condition{Brix: 65, HeatingC: 85, JuiceC: 62}, constant)
+			check("normalised", v, err)
+		}
+		v, err := evaporator.VapourVelocity(constant, steam.KPa(p), steam.Celsius(juice), u)
+		check("velocity", v, err)
+		v, err = evaporator.HeaterBleedTH(constant, liquor.Brix(brix), liquor.Purity(heating), steam.Celsius(juice), steam.Celsius(heating), steam.KPa(p), u, liquor.Bubnik)
+		check("heater", v, err)
+	})
 }

@@ -80,6 +80,8 @@ func FuzzPan(f *testing.F) {
 		check("evaporation", err, v)
 		v, err = pan.U(a, steam.KPa(b), c, d)
 		check("U", err, v)
+		v, err = pan.SeedRatio(a, b)
+		check("seed ratio", err, v)
 		x, y, err := pan.SJM(liquor.Purity(a), liquor.Purity(b), liquor.Purity(c))
 		check("SJM", err, x, y)
 		x, y, z, err := pan.CrystalByPurity(liquor.Brix(a), liquor.Purity(b), liquor.Purity(c))
