@@ -365,8 +365,9 @@ func (v *panView) scaled() {
 		v.earlier = [len(v.earlier)]pan.Reading{}
 		for i := len(all) - 1; i >= 0; i-- {
 			if all[i].Whole {
-				for _, r := range all[i].Phases {
-					v.earlier[r.Phase] = r.U
+				for p := range v.earlier {
+					r, _ := all[i].Phase(pan.Phase(p))
+					v.earlier[p] = r.U
 				}
 				break
 			}

@@ -214,7 +214,7 @@ var Quantities = []Quantity{
 		Meaning: "part of the evaporation made by the juice's own heat, as it enters hotter than it boils; negative where the juice has to be heated first", Inputs: "balances of the set", Source: balances,
 		body: func(v *bodyView) evaporator.Result { return v.b.JuiceFlashTH }},
 	{Class: plant.ClassBody, Name: "temperature_mismatch", Dimension: plant.TempDifference, Low: -100, High: 200,
-		Meaning: "saturation temperature of the vapour space less its thermometer: beyond 1.5 K one of the two is wrong", Inputs: "vapour pressure, vapour temperature", Source: if97,
+		Meaning: "saturation temperature of the vapour space less its thermometer: above 1.5 K one of the two is wrong; below 0 the vapour may really be hotter, by up to the boiling-point elevation", Inputs: "vapour pressure, vapour temperature", Source: if97,
 		body: func(v *bodyView) evaporator.Result { return v.b.VapourDisagreeK }},
 	{Class: plant.ClassBody, Name: "gas_depression", Dimension: plant.TempDifference, Low: -100, High: 200,
 		Meaning: "saturation temperature of the calandria less its thermometer: beyond 1.5 K suggests incondensable gas", Inputs: "chest pressure, chest temperature", Source: if97,

@@ -174,15 +174,40 @@ type Strike struct {
 	Notes   []string       `json:"notes,omitempty"`
 }
 
-// Phase returns the record of a phase (the times of all its stretches joined)
-// and whether the strike had it.
+// Phase returns the record of a phase, and whether the strike had it. A phase that came
+// back (fed again after tightening, vacuum regained after a drop) has several stretches:
+// they are joined to one that ends with the last and is as long as all together, with
+// their water, the highest supersaturation, U, steam and mean supersaturation of the
+// longest stretch, and level and purity of the last.
 func (s *Strike) Phase(p Phase) (PhaseRecord, bool) {
+	var all PhaseRecord
+	var before, longest time.Duration // of the earlier stretches; of the longest one
+	found := false
 	for _, r := range s.Phases {
-		if r.Phase == p {
-			return r, true
+		switch {
+		case r.Phase != p:
+			continue
+		case !found:
+			all, found, longest = r, true, r.End.Sub(r.Start)
+			continue
 		}
+		before += all.End.Sub(all.Start)
+		next := r
+		if r.WaterT.OK || all.WaterT.OK {
+			next.WaterT = Use(r.WaterT.Value + all.WaterT.Value)
+		}
+		if all.MaxS.OK && !(r.MaxS.OK && r.MaxS.Value >= all.MaxS.Value) {
+			next.MaxS = all.MaxS
+		}
+		if !r.End.IsZero() && r.End.Sub(r.Start) > longest {
+			longest = r.End.Sub(r.Start)
+		} else {
+			next.U, next.Steam, next.MeanS = all.U, all.Steam, all.MeanS
+		}
+		all = next
 	}
-	return PhaseRecord{}, false
+	all.Start = all.Start.Add(-before)
+	return all, found
 }
 
 // Length from the start to the end of the drop, or to now.
@@ -254,9 +279,10 @@ type Comparison struct {
 func Compare(s, reference *Strike, now time.Time) Comparison {
 	var c Comparison
 	var long []PhaseDifference
-	for _, r := range s.Phases {
-		ref, ok := reference.Phase(r.Phase)
-		if !ok || ref.End.IsZero() || !ref.End.After(ref.Start) {
+	for p := Unknown; p < phaseCount; p++ {
+		r, has := s.Phase(p)
+		ref, ok := reference.Phase(p)
+		if !has || !ok || ref.End.IsZero() || !ref.End.After(ref.Start) {
 			continue
 		}
 		d := PhaseDifference{Phase: r.Phase, Duration: r.Duration(now), Usual: ref.End.Sub(ref.Start)}
@@ -348,9 +374,9 @@ func Reference(strikes []Strike) (Strike, bool) {
 	var dur [phaseCount][]float64
 	for i := range strikes {
 		if strikes[i].Whole {
-			for _, r := range strikes[i].Phases {
-				if !r.End.IsZero() {
-					dur[r.Phase] = append(dur[r.Phase], r.End.Sub(r.Start).Seconds())
+			for p := Unknown; p < phaseCount; p++ {
+				if r, ok := strikes[i].Phase(p); ok && !r.End.IsZero() {
+					dur[p] = append(dur[r.Phase], r.End.Sub(r.Start).Seconds())
 				}
 			}
 		}

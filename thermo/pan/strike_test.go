@@ -533,3 +533,50 @@ func FuzzTracker(f *testing.F) {
 		}
 	})
 }
+
+// A phase that comes back counts with all its stretches: fed again after a short
+// tightening, and a drop whose vacuum is regained.
+func TestPhaseInStretches(t *testing.T) {
+	min := func(m int) time.Time { return day.Add(time.Duration(m) * time.Minute) }
+	s := pan.Strike{Start: min(0), Whole: true, Phases: []pan.PhaseRecord{
+		{Phase: pan.Charge, Start: min(0), End: min(10)},
+		{Phase: pan.FeedOn, Start: min(10), End: min(70), WaterT: pan.Use(8), U: pan.Use(0.5), MaxS: pan.Use(1.15)},
+		{Phase: pan.Tighten, Start: min(70), End: min(75), WaterT: pan.Use(0.5), U: pan.Use(0.3), MaxS: pan.Use(1.1)},
+		{Phase: pan.FeedOn, Start: min(75), End: min(155), WaterT: pan.Use(9), U: pan.Use(0.4), MaxS: pan.Use(1.12)},
+		{Phase: pan.Tighten, Start: min(155), End: min(175), WaterT: pan.Use(2), U: pan.Use(0.2)},
+		{Phase: pan.Drop, Start: min(175), End: min(178)},
+		{Phase: pan.Tighten, Start: min(178), End: min(188)},
+		{Phase: pan.Drop, Start: min(188), End: min(203)},
+	}}
+	for _, c := range []struct {
+		phase        pan.Phase
+		start, end   int
+		water, u, ss float64
+	}{
+		{pan.Charge, 0, 10, 0, 0, 0},
+		{pan.FeedOn, 15, 155, 17, 0.4, 1.15}, // 60 + 80 min
+		{pan.Tighten, 153, 188, 2.5, 0.2, 1.1},
+		{pan.Drop, 185, 203, 0, 0, 0},
+	} {
+		r, ok := s.Phase(c.phase)
+		if !ok || !r.Start.Equal(min(c.start)) || !r.End.Equal(min(c.end)) || r.WaterT.Value != c.water || r.U.Value != c.u || r.MaxS.Value != c.ss {
+			t.Errorf("%v: %+v", c.phase, r)
+		}
+	}
+	if _, ok := s.Phase(pan.Graining); ok {
+		t.Error("a phase that it did not have")
+	}
+	if l := s.Length(min(500)); l != 203*time.Minute {
+		t.Errorf("length %v, want to the end of the last drop", l)
+	}
+	c := pan.Compare(&s, &s, min(500))
+	if len(c.Phases) != 4 || len(c.Findings) != 0 {
+		t.Errorf("against itself: %+v", c)
+	}
+	// While the last stretch lasts it has no end.
+	s.Phases = s.Phases[:4]
+	s.Phases[3].End = time.Time{}
+	if r, _ := s.Phase(pan.FeedOn); !r.End.IsZero() || r.Duration(min(100)) != 85*time.Minute {
+		t.Errorf("running: %+v", r)
+	}
+}
