@@ -254,15 +254,21 @@ func (v *condenserView) calculate() {
 	}
 	v.vapour = evaporator.Reading{Value: taken.Value, Sigma: taken.Sigma, OK: taken.OK()}
 	v.ratio, v.need, v.duty = v.rise, taken, absent("no vapour flow, and no water flow")
-	if taken.OK() {
-		v.need = v.rise
+	lacking := func(why evaporator.Result) { // the reason for what is not there
+		v.ratio = why
+		if taken.OK() {
+			v.need = why
+		}
+		if !v.duty.OK() && (taken.OK() || v.water.OK) {
+			v.duty = why
+		}
 	}
-	if !v.rise.OK() {
+	switch {
+	case !v.rise.OK():
+		lacking(v.rise)
 		return
-	}
-	if v.rise.Value < 0.5 {
-		v.ratio = absent("the water does not warm up: no vapour is condensed, or a thermometer is wrong")
-		v.need = v.ratio
+	case v.rise.Value < 0.5:
+		lacking(absent("the water does not warm up: no vapour is condensed, or a thermometer is wrong"))
 		return
 	}
 	if v.water.OK {
@@ -278,10 +284,7 @@ func (v *condenserView) calculate() {
 		return
 	}
 	if !v.saturation.OK() {
-		v.ratio = v.saturation
-		if taken.OK() {
-			v.need = v.saturation
-		}
+		lacking(v.saturation)
 		return
 	}
 	vapour := 1.0 // the ratio does not depend on it
@@ -292,10 +295,7 @@ func (v *condenserView) calculate() {
 	p, err := condenser.Perform(vapour, steam.KPa(v.pressure.Value), steam.Celsius(v.tin.Value), steam.Celsius(v.tout.Value))
 	if err != nil {
 		// Fixed words: figures that change every second are no reason.
-		v.ratio = absent("the tail water is warmer than the vapour, or a reading is beyond the steam table: check pressure and thermometers")
-		if known {
-			v.need = v.ratio
-		}
+		lacking(absent("the tail water is warmer than the vapour, or a reading is beyond the steam table: check pressure and thermometers"))
 		return
 	}
 	v.ratio = value(p.RatioKgKg, p.RatioKgKg*v.rise.Sigma/v.rise.Value)

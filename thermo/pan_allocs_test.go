@@ -17,6 +17,7 @@ func TestPansAllocateNothing(t *testing.T) {
 	yaml := strings.NewReplacer(
 		"      chest_pressure:", "      seed_flow: {node: \"nsu=u;s=seed\"}\n      massecuite_flow: {node: \"nsu=u;s=mc\"}\n      chest_pressure:",
 		`level: {node: "nsu=u;s=l3"}`, `level: {node: "nsu=u;s=l3"}, liquor_purity: {node: "nsu=u;s=q3"}`).Replace(continuousYAML) + `  - name: BP
+    condenser: CX
     heating_surface_m2: 300
     liquor_purity_pct: [60, 35]
     tags:
@@ -28,6 +29,9 @@ func TestPansAllocateNothing(t *testing.T) {
       steam_flow: {node: "nsu=u;s=bs", unit: t/h, accuracy_pct: 1}
       discharge_valve: {node: "nsu=u;s=bd"}
       massecuite_brix: {node: "nsu=u;s=bb"}
+condensers:
+  - name: CX
+    tags: {water_inlet_temperature: {node: "nsu=u;s=wi"}, water_outlet_temperature: {node: "nsu=u;s=wo"}, water_flow: {node: "nsu=u;s=ww", unit: t/h}}
 `
 	h, err := plant.Load("plant.yaml", []byte(yaml))
 	if err != nil {
@@ -62,6 +66,9 @@ func TestPansAllocateNothing(t *testing.T) {
 	put("CP.K3.liquor_purity", 75) // purer than before it
 	put("CP.seed_flow", 9)
 	put("CP.massecuite_flow", 30)
+	put("CX.water_inlet_temperature", 30)
+	put("CX.water_outlet_temperature", 46)
+	put("CX.water_flow", 200)
 	put("BP.discharge_valve", 0)
 	put("BP.massecuite_brix", 88)
 	put("BP.chest_pressure", 100)

@@ -32,6 +32,7 @@
 //	ahead          Set.Predict                         state of a set from surfaces and coefficients
 //	clean bodies   Correlation (Dessin, Swedish), Normalise, LevelTable
 //	heaters        HeaterBleedTH
+//	entrainment    VapourVelocity
 //
 // Flows are in t/h, temperatures in degC, differences in K, pressures in kPa
 // absolute, duties in kW, coefficients in kW/(m2 K), Brix in % by mass. The

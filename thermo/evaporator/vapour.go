@@ -7,11 +7,6 @@ import (
 	"calandria/thermo/steam"
 )
 
-// MostVapourVelocityMS is the velocity, m/s, of the vapour off the boiling juice that
-// bodies are laid out for at most: above it drops are carried to the separator. Source:
-// lecture slides "Design of cane juice evaporator".
-const MostVapourVelocityMS = 4.6
-
 // VapourVelocity returns the velocity in m/s of vapourTH t/h of vapour (0 to 100000) that
 // rises at pressure p and temperature t through a vapour space of the inside diameter m
 // (0.3 to 15):
@@ -19,7 +14,9 @@ const MostVapourVelocityMS = 4.6
 //	w = V v(p, t)/(pi/4 D^2)
 //
 // t is that of the boiling juice, at which the vapour leaves it; the specific volume is
-// IAPWS-IF97's. Source: continuity.
+// IAPWS-IF97's. Bodies are laid out for at most 4.6 m/s: above it drops are carried to the
+// separator. Source: continuity; the figure is of lecture slides, "Design of cane juice
+// evaporator".
 func VapourVelocity(vapourTH float64, p steam.KPa, t steam.Celsius, diameterM float64) (float64, error) {
 	if !(vapourTH >= 0 && vapourTH <= maxTH) {
 		return 0, fmt.Errorf("vapour velocity: vapour %g t/h; must be 0 to %g", vapourTH, float64(maxTH))
