@@ -3,8 +3,6 @@ package thermo
 import (
 	"fmt"
 	"math"
-	"slices"
-	"time"
 
 	"calandria/plant"
 	"calandria/thermo/evaporator"
@@ -13,28 +11,19 @@ import (
 	"calandria/thermo/steam"
 )
 
-// normal knows where the normalised U of a body is quoted: as configured, or
-// the medians of the hours 6 to 30 after its last cleaning.
+// normal knows where the normalised U of a body is quoted, as configured, and what
+// its level does to U. Without a configured reference the scale tracker learns one.
 type normal struct {
-	ref            evaporator.Condition
-	known          bool
-	configured     bool
-	levels         evaporator.LevelTable
-	hour           time.Time // being gathered
-	brix, chest, n float64
-	cycle          time.Time // beginning of the cycle that the hours are of
-	hours          [2][]float64
+	ref        evaporator.Condition
+	configured bool
+	levels     evaporator.LevelTable
 }
-
-// settledFrom and settledTo bound the hours after a cleaning that stand for a
-// clean body at full rate.
-const settledFrom, settledTo, settledLeast = 6 * time.Hour, 30 * time.Hour, 6
 
 func newNormal(b *plant.BodyConfig) *normal {
 	n := &normal{}
 	if b.ReferenceBrix > 0 && b.ReferenceChestC > 0 {
 		n.ref = evaporator.Condition{Brix: liquor.Brix(b.ReferenceBrix), HeatingC: steam.Celsius(b.ReferenceChestC)}
-		n.known, n.configured = true, true
+		n.configured = true
 	}
 	switch {
 	case len(b.LevelFactor) > 0:
@@ -47,53 +36,26 @@ func newNormal(b *plant.BodyConfig) *normal {
 	return n
 }
 
-// learn gathers Brix and calandria temperature by the hour. started is the
-// beginning of the running cycle, and cleaned whether that was a cleaning.
-func (n *normal) learn(brix, chest evaporator.Result, started time.Time, cleaned bool, at time.Time) {
-	if n.configured {
-		return
+// reference is the configured condition as the tracker takes it, at the best level.
+func (n *normal) reference() fouling.Shape {
+	if !n.configured {
+		return fouling.Shape{}
 	}
-	if hour := at.Truncate(time.Hour); !hour.Equal(n.hour) {
-		if n.n >= 5 && cleaned {
-			n.observe(n.hour.Add(time.Hour), n.brix/n.n, n.chest/n.n, started)
-		}
-		n.hour, n.brix, n.chest, n.n = hour, 0, 0, 0
-	}
-	if brix.OK() && chest.OK() {
-		n.brix += brix.Value
-		n.chest += chest.Value
-		n.n++
-	}
+	return n.shape(float64(n.ref.Brix), float64(n.ref.HeatingC), math.NaN())
 }
 
-// observe takes the means of an hour that ended at the time end.
-func (n *normal) observe(end time.Time, brix, chest float64, started time.Time) {
-	if !started.Equal(n.cycle) {
-		n.cycle = started
-		n.hours[0], n.hours[1] = n.hours[0][:0], n.hours[1][:0]
+// shape is the condition as the tracker takes it; zero outside the formula's range.
+// A level that is not known counts as the best.
+func (n *normal) shape(brix, chestC, levelPct float64) fouling.Shape {
+	warmth, thinness, err := evaporator.DessinShape(liquor.Brix(brix), steam.Celsius(chestC))
+	if err != nil {
+		return fouling.Shape{}
 	}
-	if age := end.Sub(started); age < settledFrom || age > settledTo {
-		return
-	}
-	n.hours[0], n.hours[1] = append(n.hours[0], brix), append(n.hours[1], chest)
-	if len(n.hours[0]) >= settledLeast {
-		n.ref = evaporator.Condition{Brix: liquor.Brix(median(n.hours[0])), HeatingC: steam.Celsius(median(n.hours[1]))}
-		n.known = true
-	}
-}
-
-func median(v []float64) float64 {
-	s := slices.Clone(v)
-	slices.Sort(s)
-	return s[len(s)/2]
+	return fouling.Shape{Heating: warmth, Brix: thinness, Level: math.Log(n.levels.At(levelPct))}
 }
 
 // coefficients works out U in its forms for this moment.
-func (v *bodyView) coefficients(at time.Time) {
-	started, cleaned := v.scaling.track.Started()
-	if v.rest.state == isSettled {
-		v.normal.learn(v.b.BrixOut, v.b.ChestC, started, cleaned, at)
-	}
+func (v *bodyView) coefficients() {
 	v.u, v.uApparent = v.b.U, v.b.UApparent
 	if dt, least := v.b.DTK, *v.equip.Body.MinDifferenceK; v.u.OK() && dt.OK() && dt.Value < least {
 		if v.small == "" {
@@ -106,45 +68,50 @@ func (v *bodyView) coefficients(at time.Time) {
 		v.u = absent(v.rest.text)
 		v.uApparent = v.u
 	}
-	v.uNormal = v.normalised()
 	v.uClean = v.clean()
+	v.uNormal = v.normalised()
 }
 
-// normalised is U at the reference.
+// shape is the condition in which U is taken now; zero if it is not known.
+func (v *bodyView) shape() fouling.Shape {
+	if !v.b.BrixOut.OK() || !v.b.ChestC.OK() {
+		return fouling.Shape{}
+	}
+	level := math.NaN()
+	if v.m.LevelPct.OK {
+		level = v.m.LevelPct.Value
+	}
+	return v.normal.shape(v.b.BrixOut.Value, v.b.ChestC.Value, level)
+}
+
+// normalised is U at the reference, as far as the body follows the formula.
 func (v *bodyView) normalised() evaporator.Result {
-	n := v.normal
+	d := v.scaling.depends
+	shape := v.shape()
 	switch {
 	case !v.u.OK():
 		return v.u
-	case !n.known:
+	case d.Reference == fouling.Shape{}:
 		return absent("no reference yet: give reference_brix and reference_chest_c, or it is learned in hours 6 to 30 after a cleaning")
 	case !v.b.BrixOut.OK():
 		return v.b.BrixOut
 	case !v.b.ChestC.OK():
 		return v.b.ChestC
+	case shape == fouling.Shape{}:
+		return absent("Brix or calandria temperature beyond the range of Dessin's formula")
 	}
-	factor := 1.0
-	if v.m.LevelPct.OK {
-		factor = n.levels.At(v.m.LevelPct.Value)
+	if v.uClean.OK() {
+		d.Clean = v.uClean.Value
 	}
-	here := evaporator.Condition{Brix: liquor.Brix(v.b.BrixOut.Value), HeatingC: steam.Celsius(v.b.ChestC.Value)}
-	ref := n.ref
-	if v.b.DTK.OK() { // the same difference at the reference
-		here.JuiceC, ref.JuiceC = here.HeatingC-steam.Celsius(v.b.DTK.Value), ref.HeatingC-steam.Celsius(v.b.DTK.Value)
-	}
-	u, err := evaporator.Normalise(v.u.Value, v.formula(), here, ref, factor)
-	if err != nil {
-		return absent(err.Error())
-	}
+	u, sigma := d.At(v.u.Value, shape)
 	r := v.u
-	r.Value, r.Sigma = u, v.u.Sigma*u/v.u.Value
+	r.Value, r.Sigma = u, math.Hypot(v.u.Sigma*u/v.u.Value, sigma)
 	return r
 }
 
-// trended is the U that is followed for scale: normalised where the site has
-// said what for.
+// trended is the U that is followed for scale: at the reference where there is one.
 func (v *bodyView) trended() evaporator.Result {
-	if v.normal.configured {
+	if v.uNormal.OK() {
 		return v.uNormal
 	}
 	return v.u
@@ -225,47 +192,4 @@ func (v *bodyView) scale() evaporator.Result {
 	}
 	r.Sigma = math.Hypot(u.Sigma/(u.Value*u.Value), v.uClean.Sigma/(v.uClean.Value*v.uClean.Value))
 	return r
-}
-
-// ScaleTag is the path of the quantity that the scale of a body is followed by:
-// its U, or normalised U where a reference is configured; "" for no body.
-func (c *Calculator) ScaleTag(body string) string {
-	for _, s := range c.sets {
-		for _, b := range s.bodies {
-			if b.equip.Path == body {
-				if b.normal.configured {
-					return body + ".u_normalised"
-				}
-				return body + ".u"
-			}
-		}
-	}
-	return ""
-}
-
-// ReferenceWindow bounds the hours after the last cleaning of a body that its
-// reference is learned from; zero times if it is configured or there was none.
-func (c *Calculator) ReferenceWindow(body string) (from, to time.Time) {
-	for _, s := range c.sets {
-		for _, b := range s.bodies {
-			started, cleaned := b.scaling.track.Started()
-			if b.equip.Path == body && cleaned && !b.normal.configured {
-				return started.Add(settledFrom), started.Add(settledTo)
-			}
-		}
-	}
-	return from, to
-}
-
-// ObserveReference gives a body the means of Brix leaving and calandria
-// temperature, degC, of an hour that ended at the time end, in the order of time:
-// for a start on an archive that knows the past.
-func (c *Calculator) ObserveReference(body string, end time.Time, brix, chestC float64) {
-	for _, s := range c.sets {
-		for _, b := range s.bodies {
-			if started, cleaned := b.scaling.track.Started(); b.equip.Path == body && cleaned && !b.normal.configured {
-				b.normal.observe(end, brix, chestC, started)
-			}
-		}
-	}
 }

@@ -17,22 +17,31 @@ type scaling struct {
 	hour     time.Time // beginning of the hour being gathered
 	values   []float64
 	doubtful bool
+	// Condition of these values: sums, and of how many.
+	shape    fouling.Shape
+	shaped   float64
+	depends  fouling.Dependence // as of the beginning of this hour
 	cleaning bool
 	now      time.Time
 	forecast fouling.Forecast
 }
 
-func newScaling(b *plant.BodyConfig) (*scaling, error) {
-	t, err := fouling.NewTracker(fouling.Settings{CleanU: b.CleanUWM2K / 1000, LimitRatio: b.CleaningLimit})
-	return &scaling{track: t}, err
+func newScaling(b *plant.BodyConfig, n *normal) (*scaling, error) {
+	t, err := fouling.NewTracker(fouling.Settings{CleanU: b.CleanUWM2K / 1000, LimitRatio: b.CleaningLimit, Reference: n.reference()})
+	if err != nil {
+		return nil, err
+	}
+	return &scaling{track: t, depends: t.Dependence()}, nil
 }
 
-func (s *scaling) step(u evaporator.Result, worst plant.Quality, cleaning, forecast bool, at time.Time) {
+func (s *scaling) step(u evaporator.Result, in fouling.Shape, worst plant.Quality, cleaning, forecast bool, at time.Time) {
 	if hour := at.Truncate(time.Hour); !hour.Equal(s.hour) {
 		s.close(s.hour.Add(time.Hour))
 		s.hour = hour
 		if forecast {
-			s.forecast = s.track.Forecast(at)
+			s.look(at)
+		} else {
+			s.depends = s.track.Dependence()
 		}
 	}
 	s.now = at
@@ -45,7 +54,20 @@ func (s *scaling) step(u evaporator.Result, worst plant.Quality, cleaning, forec
 	if u.OK() && !cleaning && len(s.values) < 40000 {
 		s.values = append(s.values, u.Value)
 		s.doubtful = s.doubtful || worst.IsUncertain()
+		if in != (fouling.Shape{}) {
+			s.shape.Heating += in.Heating
+			s.shape.Brix += in.Brix
+			s.shape.Level += in.Level
+			s.shaped++
+		}
 	}
+}
+
+// look works the forecast out anew, and what U depends on.
+func (s *scaling) look(at time.Time) {
+	s.now = at
+	s.forecast = s.track.Forecast(at)
+	s.depends = s.track.Dependence()
 }
 
 // close ends an hour. Without values for a good part of it there is no median
@@ -57,19 +79,36 @@ func (s *scaling) close(end time.Time) {
 		if s.doubtful {
 			q = fouling.Uncertain
 		}
-		s.track.Observe(end, s.values[len(s.values)/2], 0, q)
+		s.track.Observe(fouling.Value{At: end, U: s.values[len(s.values)/2], Quality: q, Shape: s.mean()})
 	}
 	s.values, s.doubtful = s.values[:0], false
+	s.shape, s.shaped = fouling.Shape{}, 0
 }
 
-// ObserveHour gives the scale tracker of a body a median of U, in kW/(m2.K), of
-// an hour that ended at the time end: for a start on an archive that knows the
-// past. It reports whether there is such a body.
-func (c *Calculator) ObserveHour(body string, end time.Time, u float64) bool {
+// mean is the condition of the hour.
+func (s *scaling) mean() fouling.Shape {
+	if s.shaped < 5 {
+		return fouling.Shape{}
+	}
+	return fouling.Shape{Heating: s.shape.Heating / s.shaped, Brix: s.shape.Brix / s.shaped, Level: s.shape.Level / s.shaped}
+}
+
+// An Hour is what the archive knows of a body over an hour.
+type Hour struct {
+	End time.Time
+	U   float64 // kW/(m2.K)
+	// Brix leaving, calandria temperature in degC, level in %: NaN if not known.
+	Brix, ChestC, LevelPct float64
+}
+
+// ObserveHour gives an hour to the scale tracker of a body, in the order of time:
+// for a start on an archive that knows the past. It reports whether there is such a
+// body.
+func (c *Calculator) ObserveHour(body string, h Hour) bool {
 	for _, s := range c.sets {
 		for _, b := range s.bodies {
 			if b.equip.Path == body {
-				b.scaling.track.Observe(end, u, 0, fouling.Good)
+				b.scaling.track.Observe(fouling.Value{At: h.End, U: h.U, Quality: fouling.Good, Shape: b.normal.shape(h.Brix, h.ChestC, h.LevelPct)})
 				return true
 			}
 		}
@@ -90,8 +129,7 @@ func (c *Calculator) Cleaned(body string, end, now time.Time) error {
 			if err := b.scaling.track.Cleaned(end); err != nil {
 				return err
 			}
-			b.scaling.now = now
-			b.scaling.forecast = b.scaling.track.Forecast(now)
+			b.scaling.look(now)
 			return nil
 		}
 	}
@@ -103,8 +141,7 @@ func (c *Calculator) Cleaned(body string, end, now time.Time) error {
 func (c *Calculator) ForecastScale(at time.Time) {
 	for _, s := range c.sets {
 		for _, b := range s.bodies {
-			b.scaling.now = at
-			b.scaling.forecast = b.scaling.track.Forecast(at)
+			b.scaling.look(at)
 		}
 	}
 }
@@ -120,6 +157,7 @@ type Scale struct {
 	Model    fouling.Model
 	Known    bool // there is a model
 	CleanU   float64
+	Depends  fouling.Dependence // how U goes with the condition
 }
 
 // Scales tells where every body of a set stands; the path of the set, or ""
@@ -132,7 +170,7 @@ func (c *Calculator) Scales(set string) []Scale {
 		}
 		for _, b := range s.bodies {
 			t := b.scaling.track
-			x := Scale{Body: b.equip.Path, Config: b.equip.Body, Forecast: b.scaling.forecast, Cycles: t.Cycles(), CleanU: t.CleanU()}
+			x := Scale{Body: b.equip.Path, Config: b.equip.Body, Forecast: b.scaling.forecast, Cycles: t.Cycles(), CleanU: t.CleanU(), Depends: t.Dependence()}
 			x.Started, x.Cleaned = t.Started()
 			x.Model, x.Known = t.Model()
 			out = append(out, x)

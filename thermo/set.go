@@ -108,7 +108,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 		bv := &bodyView{equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
 		bv.normal = newNormal(bc)
 		var err error
-		if bv.scaling, err = newScaling(bc); err != nil {
+		if bv.scaling, err = newScaling(bc, bv.normal); err != nil {
 			return nil, err
 		}
 		s.bodies = append(s.bodies, bv)
@@ -227,8 +227,8 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	}
 	s.settle(at)
 	for _, b := range s.bodies {
-		b.coefficients(at)
-		b.scaling.step(b.believed(), s.in.worst, on(f, b.cleaning), !c.noSigma, at)
+		b.coefficients()
+		b.scaling.step(b.believed(), b.shape(), s.in.worst, on(f, b.cleaning), !c.noSigma, at)
 	}
 	if !c.noTests {
 		s.check.step(at)

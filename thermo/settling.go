@@ -234,7 +234,7 @@ func (v *bodyView) believed() evaporator.Result {
 	if v.rest.state != isSettled {
 		return absent(v.rest.text)
 	}
-	return v.trended()
+	return v.u
 }
 
 // quality is that of what rests on U, with its note.

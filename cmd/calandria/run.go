@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"net"
 	"net/http"
 	"os"
@@ -220,9 +221,13 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 	end := now.Truncate(time.Hour)
 	from := end.Add(-days * 24 * time.Hour)
 	for _, e := range h.Of(plant.ClassBody) {
-		buckets, err := ar.Trend(ctx, calc.ScaleTag(e.Path), from, end, days*24)
+		buckets, err := ar.Trend(ctx, e.Path+".u", from, end, days*24)
 		if err != nil {
 			return fmt.Errorf("read the history of U: %w", err)
+		}
+		condition, err := conditionHistory(ctx, e, ar, from, end)
+		if err != nil {
+			return err
 		}
 		cleanings, err := j.Cleanings(ctx, e.Path, from, now)
 		if err != nil {
@@ -246,14 +251,13 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 				ends = ends[1:]
 			}
 			if b.Count >= 5 {
-				calc.ObserveHour(e.Path, b.Start.Add(time.Hour), b.Mean)
+				hour := thermo.Hour{End: b.Start.Add(time.Hour), U: b.Mean}
+				hour.Brix, hour.ChestC, hour.LevelPct = condition(b.Start)
+				calc.ObserveHour(e.Path, hour)
 			}
 		}
 		for _, at := range ends {
 			_ = calc.Cleaned(e.Path, at, now)
-		}
-		if err := referenceHistory(ctx, e.Path, calc, ar, end); err != nil {
-			return err
 		}
 	}
 	calc.ForecastScale(now)
@@ -288,32 +292,45 @@ func cleaningEnds(ctx context.Context, ar *historian.Archive, e *plant.Equipment
 	return ends, nil
 }
 
-// referenceHistory tells where a body stood after its last cleaning, for its
-// normalised U.
-func referenceHistory(ctx context.Context, body string, calc *thermo.Calculator, ar *historian.Archive, end time.Time) error {
-	from, to := calc.ReferenceWindow(body)
-	from = from.Truncate(time.Hour)
-	if to = to.Truncate(time.Hour); to.After(end) {
-		to = end
+// conditionHistory reads by the hour in what condition a body worked; NaN where the
+// archive does not know.
+func conditionHistory(ctx context.Context, e *plant.Equipment, ar *historian.Archive, from, to time.Time) (func(hour time.Time) (brix, chestC, levelPct float64), error) {
+	read := func(name string) (map[int64]float64, error) {
+		buckets, err := ar.Trend(ctx, e.Path+"."+name, from, to, int(to.Sub(from).Hours()))
+		if err != nil {
+			return nil, fmt.Errorf("read the history of %s.%s: %w", e.Path, name, err)
+		}
+		known := make(map[int64]float64, len(buckets))
+		for _, b := range buckets {
+			if b.Count >= 5 {
+				known[b.Start.Unix()] = b.Mean
+			}
+		}
+		return known, nil
 	}
-	hours := int(to.Sub(from) / time.Hour)
-	if hours < 1 {
-		return nil
-	}
-	brix, err := ar.Trend(ctx, body+".brix_out", from, to, hours)
+	brix, err := read("brix_out")
 	if err != nil {
-		return fmt.Errorf("read the history of Brix: %w", err)
+		return nil, err
 	}
-	chest, err := ar.Trend(ctx, body+".chest_saturation_temperature", from, to, hours)
+	chest, err := read("chest_saturation_temperature")
 	if err != nil {
-		return fmt.Errorf("read the history of the calandria: %w", err)
+		return nil, err
 	}
-	for i := range min(len(brix), len(chest)) {
-		if brix[i].Count >= 5 && chest[i].Count >= 5 && brix[i].Start.Equal(chest[i].Start) {
-			calc.ObserveReference(body, brix[i].Start.Add(time.Hour), brix[i].Mean, chest[i].Mean)
+	level := map[int64]float64{}
+	if e.Tag("level") != plant.NoTag {
+		if level, err = read("level"); err != nil {
+			return nil, err
 		}
 	}
-	return nil
+	at := func(of map[int64]float64, hour time.Time) float64 {
+		if v, ok := of[hour.Unix()]; ok {
+			return v
+		}
+		return math.NaN()
+	}
+	return func(hour time.Time) (float64, float64, float64) {
+		return at(brix, hour), at(chest, hour), at(level, hour)
+	}, nil
 }
 
 // strikeHistory lets the trackers of strikes follow what the archive knows of

@@ -12,11 +12,11 @@ func BenchmarkForecast(b *testing.B) {
 	_ = k.Cleaned(epoch)
 	scale := fouling.LinearModel(0.7, 0.04)
 	for h := range 240 {
-		k.Observe(at(h), scale.U(float64(h)/24)*(1+0.01*float64(h*7919%13-6)/6), 0, fouling.Good)
+		k.Observe(fouling.Value{At: at(h), U: scale.U(float64(h)/24) * (1 + 0.01*float64(h*7919%13-6)/6), Quality: fouling.Good})
 	}
 	h := 240
 	for b.Loop() {
-		k.Observe(at(h), scale.U(float64(h)/24), 0, fouling.Good)
+		k.Observe(fouling.Value{At: at(h), U: scale.U(float64(h) / 24), Quality: fouling.Good})
 		k.Forecast(at(h))
 		h++
 	}

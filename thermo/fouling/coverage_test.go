@@ -32,7 +32,7 @@ func TestBandsAreCalibrated(t *testing.T) {
 		next := 0
 		for _, day := range []int{2, 5, 9, 14} {
 			for ; next <= day*24; next++ {
-				k.Observe(at(next), tr.value[next], 0, fouling.Good)
+				k.Observe(fouling.Value{At: at(next), U: tr.value[next], Quality: fouling.Good})
 			}
 			for _, ahead := range []int{6, 24, 72, 168} {
 				h := day*24 + ahead
@@ -115,7 +115,7 @@ func TestTimeToLimitAtHalfway(t *testing.T) {
 					end = min(end, 14*24)
 				}
 				for h := range end {
-					k.Observe(at(hour+h), tr.value[h], 0, fouling.Good)
+					k.Observe(fouling.Value{At: at(hour + h), U: tr.value[h], Quality: fouling.Good})
 					if c == 3 && h == end/2 {
 						left := tr.due - float64(h)/24
 						if known := (1/(b.limit*b.clean) - tr.trend[h]) / rate; math.Abs(known-left) <= 0.15*left {

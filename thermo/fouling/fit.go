@@ -17,6 +17,8 @@ type Observation struct {
 	Day   float64 `json:"d"`           // since cleaning
 	U     float64 `json:"u"`           // kW/(m2 K)
 	Sigma float64 `json:"s,omitempty"` // of U; 0 is not known
+
+	z [shares]float64 // step from the reference condition, for the tracker
 }
 
 // Fit is a law fitted to the observations of one cycle.
@@ -51,18 +53,20 @@ const (
 type point struct {
 	t, y, w float64 // w: relative weight, about 1
 	n       float64 // values it stands for
+	z       [shares]float64
 }
 
 // points turns observations into 1/U, sorted, weighted by their sigma, merged
-// into at most most bins. Values that are not numbers are dropped.
-func points(obs []Observation, most int) []point {
+// into at most most bins of at least least days. Values that are not numbers are
+// dropped.
+func points(obs []Observation, most int, least float64) []point {
 	ps := make([]point, 0, len(obs))
 	var rel []float64
 	for _, o := range obs {
 		if !(o.U >= lowU && o.U <= highU) || !(o.Day >= 0 && o.Day < 1e5) {
 			continue
 		}
-		p := point{t: o.Day, y: 1 / o.U, n: 1}
+		p := point{t: o.Day, y: 1 / o.U, n: 1, z: o.z}
 		if o.Sigma > 0 && o.Sigma < o.U {
 			p.w = o.Sigma / o.U
 			rel = append(rel, p.w)
@@ -87,12 +91,15 @@ func points(obs []Observation, most int) []point {
 		r := ps[i].w / typical
 		ps[i].w = 1 / math.Min(16, math.Max(0.25, r*r))
 	}
-	if len(ps) <= most {
+	if len(ps) == 0 {
 		return ps
 	}
 	// Bins of equal time; a bin's value is its median, so that a spike inside
 	// does no harm.
-	width := (ps[len(ps)-1].t - ps[0].t) / float64(most)
+	width := max((ps[len(ps)-1].t-ps[0].t)/float64(most), least)
+	if len(ps) <= most && least == 0 {
+		return ps
+	}
 	if !(width > 0) {
 		return ps[:1]
 	}
@@ -106,10 +113,16 @@ func points(obs []Observation, most int) []point {
 		for ; j < len(ps) && (ps[j].t < end || j == i); j++ {
 			b.t += ps[j].t
 			b.w += ps[j].w
+			for k := range shares {
+				b.z[k] += ps[j].z[k]
+			}
 			ys = append(ys, ps[j].y)
 		}
 		n := float64(j - i)
 		b.t, b.w, b.n, b.y = b.t/n, b.w/n, n, median(ys)
+		for k := range shares {
+			b.z[k] /= n
+		}
 		out = append(out, b)
 		i = j
 	}
@@ -228,7 +241,7 @@ func FitKind(obs []Observation, k Kind) (Fit, error) {
 	if int(k) >= kinds {
 		return Fit{}, errors.New("no such scale model")
 	}
-	return fitKind(points(obs, fitBins), k)
+	return fitKind(points(obs, fitBins, 0), k)
 }
 
 func fitKind(ps []point, k Kind) (Fit, error) {
@@ -388,7 +401,7 @@ const (
 // fits come back in the order of [Kinds]; a law that could not be fitted is
 // left out.
 func Choose(obs []Observation, before Kind) (chosen Fit, all []Fit, err error) {
-	ps := points(obs, fitBins)
+	ps := points(obs, fitBins, 0)
 	var linear, best, old *Fit
 	for _, k := range Kinds() {
 		f, err := fitKind(ps, k)

@@ -32,22 +32,29 @@ type Prior struct {
 	// Weight of each law, in the order of Kinds; sums to 1.
 	Weight [kinds]float64 `json:"weight"`
 	Cycles int            `json:"cycles"` // it was learned from
+	// Share of the formula for clean bodies that U follows: heating, Brix (see
+	// Shape). With both sigmas 0 nothing is learned of it.
+	Share      [2]float64 `json:"share"`
+	ShareSigma [2]float64 `json:"share_sigma"`
+
+	shareCov [shares][shares]float64 // of the last cycle; 0: from the sigmas
 }
 
 // TypicalPrior is the prior of a body of which only the clean U is known, or
-// nothing (0): scale costs 1.5 % of clean U a day, give or take as much.
+// nothing (0): scale costs 1.5 % of clean U a day, give or take 2.5.
 // Defaults of ours; the first full cycle outweighs them.
 func TypicalPrior(cleanU float64) Prior {
 	p := Prior{RateDays: 10, Noise: TypicalNoise(), Weight: [kinds]float64{0.8, 0.05, 0.05, 0.05, 0.05}}
+	p.Share, p.ShareSigma = DefaultShares()
 	if cleanU > 0 {
 		p.Start, p.StartSigma = 1/cleanU, 0.08/cleanU
-		p.Rate, p.RateSigma = 0.015/cleanU, 0.015/cleanU
+		p.Rate, p.RateSigma = 0.015/cleanU, 0.025/cleanU
 	}
 	return p
 }
 
-// member is one law at one shape with its two linear parameters: 1/U after
-// cleaning and the mean rate over the prior's RateDays. Beside them it carries
+// member is one law at one shape with its linear parameters: 1/U after cleaning,
+// the mean rate over the prior's RateDays, and the shares of Shape. Beside them it carries
 // the lasting noise and the drift, so that the uncertainty of the parameters is
 // that of correlated readings. A Kalman filter over the cycle gives the exact
 // posterior: the parameters do not move, the noise does.
@@ -56,11 +63,14 @@ type member struct {
 	shape float64
 	scale float64 // of the growth curve, so that the coefficient is a mean rate
 
-	m [4]float64    // start, rate, lasting, drift
-	p [4][4]float64 // covariance
-	l float64       // log evidence
-	w float64       // weight
+	m    [states]float64         // start, rate, lasting, drift, shares
+	p    [states][states]float64 // covariance
+	l    float64                 // log evidence
+	free knowledge               // the shares before bound
+	w    float64                 // weight
 }
+
+const states = 4 + shares
 
 func newMember(k Kind, shape float64, pr Prior) member {
 	m := member{kind: k, shape: shape}
@@ -85,26 +95,38 @@ func (m *member) basis(t float64) float64 { return m.curve(t) * m.scale }
 
 // run filters the points; noise is in the unit of y.
 func (m *member) run(ps []point, pr Prior, n Noise) {
-	m.m = [4]float64{pr.Start, pr.Rate, 0, 0}
-	m.p = [4][4]float64{}
+	m.m = [states]float64{pr.Start, pr.Rate, 0, 0, pr.Share[0], pr.Share[1]}
+	m.p = [states][states]float64{}
 	m.p[0][0] = pr.StartSigma * pr.StartSigma
 	m.p[1][1] = pr.RateSigma * pr.RateSigma
 	m.p[2][2] = n.Auto * n.Auto
+	for i := range shares {
+		m.p[4+i][4+i] = pr.ShareSigma[i] * pr.ShareSigma[i]
+	}
+	if pr.shareCov[0][0] > 0 {
+		for i := range shares {
+			copy(m.p[4+i][4:], pr.shareCov[i][:])
+		}
+	}
 	m.l = 0
 	last := 0.0
 	for _, p := range ps {
 		dt := p.t - last
 		last = p.t
 		m.advance(dt, n)
-		g := m.basis(p.t)
-		// h = [1 g 1 1]
-		var ph [4]float64
-		for i := range 4 {
-			ph[i] = m.p[i][0] + g*m.p[i][1] + m.p[i][2] + m.p[i][3]
+		h := [states]float64{1, m.basis(p.t), 1, 1, -pr.Start * p.z[0], -pr.Start * p.z[1]}
+		var ph [states]float64
+		s0, e := 0.0, p.y
+		for i := range states {
+			v := 0.0
+			for j := range states {
+				v += m.p[i][j] * h[j]
+			}
+			ph[i] = v
+			s0 += h[i] * v
+			e -= h[i] * m.m[i]
 		}
-		s0 := ph[0] + g*ph[1] + ph[2] + ph[3]
 		r := n.White * n.White / (p.w * p.n)
-		e := p.y - m.m[0] - g*m.m[1] - m.m[2] - m.m[3]
 		s := s0 + r
 		const far = 2.8
 		if z := math.Abs(e) / math.Sqrt(s); z > far {
@@ -115,10 +137,10 @@ func (m *member) run(ps []point, pr Prior, n Noise) {
 		} else {
 			m.l -= 0.5 * (math.Log(s) + z*z)
 		}
-		for i := range 4 {
+		for i := range states {
 			m.m[i] += ph[i] * e / s
 		}
-		for i := range 4 {
+		for i := range states {
 			for j := range i + 1 {
 				v := m.p[i][j] - ph[i]*ph[j]/s
 				m.p[i][j], m.p[j][i] = v, v
@@ -127,10 +149,51 @@ func (m *member) run(ps []point, pr Prior, n Noise) {
 	}
 }
 
+// bound takes into account that a share lies between leastShare and mostShare: mean
+// and variance become those of the normal distribution cut there, and what goes with
+// the share moves with it.
+func (m *member) bound() {
+	for i := range shares {
+		m.free.Share[i] = m.m[4+i]
+		copy(m.free.Cov[i][:], m.p[4+i][4:])
+	}
+	for i := 4; i < states; i++ {
+		v := m.p[i][i]
+		if !(v > 1e-12) {
+			continue
+		}
+		sd := math.Sqrt(v)
+		a, b := (leastShare-m.m[i])/sd, (mostShare-m.m[i])/sd
+		in := normal(b) - normal(a)
+		if in > 0.999 {
+			continue
+		}
+		in = math.Max(in, 1e-6)
+		da, db := density(a), density(b)
+		mean := m.m[i] + sd*(da-db)/in
+		cut := v * (1 + (a*da-b*db)/in - (da-db)*(da-db)/(in*in))
+		mean, cut = math.Min(mostShare, math.Max(leastShare, mean)), math.Min(v, math.Max(cut, v/1e4))
+		var k [states]float64
+		for j := range states {
+			k[j] = m.p[j][i] / v
+		}
+		step := mean - m.m[i]
+		for j := range states {
+			m.m[j] += k[j] * step
+			for l := range states {
+				m.p[j][l] += k[j] * k[l] * (cut - v)
+			}
+		}
+		m.l += math.Log(in)
+	}
+}
+
+func density(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
+
 func (m *member) advance(dt float64, n Noise) {
 	f := math.Exp(-dt / n.AutoDays)
 	m.m[2] *= f
-	for i := range 4 {
+	for i := range states {
 		m.p[i][2] *= f
 		m.p[2][i] *= f
 	}
@@ -138,7 +201,8 @@ func (m *member) advance(dt float64, n Noise) {
 	m.p[3][3] += n.Drift * n.Drift * dt
 }
 
-// at returns mean and variance of 1/U at t, ahead days after the last point.
+// at returns mean and variance of 1/U at t in the reference condition, ahead days
+// after the last point.
 // With lasting, the lasting noise counts as well as trend and drift.
 func (m *member) at(t, ahead float64, n Noise, lasting bool) (mean, variance float64) {
 	g := m.basis(t)
@@ -180,9 +244,14 @@ var grid = [kinds][]float64{
 	InverseSquare: {0.02, 0.06, 0.15, 0.4},
 }
 
+// A cycle is learned from at most mostPoints, each of leastBin days or more. Juice
+// takes half an hour and more through a set, so that U answers to a pressure an hour
+// late: hour by hour it would seem to fall as the heating gets hotter.
+const mostPoints, leastBin = 160, 4.0 / 24
+
 // learn works out the posterior of a cycle.
 func learn(obs []Observation, pr Prior) posterior {
-	ps := points(obs, 160)
+	ps := points(obs, mostPoints, leastBin)
 	if pr.Start == 0 {
 		// Nothing known: the first values are the clean state, with a wide margin.
 		var first []float64
@@ -235,6 +304,7 @@ func learn(obs []Observation, pr Prior) posterior {
 	for i := range post.members {
 		m := &post.members[i]
 		m.run(ps, pr, post.noise)
+		m.bound()
 		top = math.Max(top, m.l+m.w)
 	}
 	var sum float64

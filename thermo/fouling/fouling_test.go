@@ -257,7 +257,7 @@ func TestCleaningsAreFound(t *testing.T) {
 func follow(t *testing.T, k *fouling.Tracker, m fouling.Model, from, hours int, noise func() float64) {
 	t.Helper()
 	for i := range hours {
-		if k.Observe(at(from+i), m.U(float64(i)/24)*(1+noise()), 0, fouling.Good) {
+		if k.Observe(fouling.Value{At: at(from + i), U: m.U(float64(i)/24) * (1 + noise()), Quality: fouling.Good}) {
 			t.Fatalf("a cleaning was found at hour %d", from+i)
 		}
 	}
@@ -282,7 +282,7 @@ func TestCleaningAfterSlowStart(t *testing.T) {
 				return 1 + lasting + 0.03*r.NormFloat64()
 			}
 			for ; h < 9*24; h++ {
-				k.Observe(at(h), m.U(float64(h)/24)*scatter(), 0, fouling.Good)
+				k.Observe(fouling.Value{At: at(h), U: m.U(float64(h)/24) * scatter(), Quality: fouling.Good})
 			}
 			h += 9
 			back, day := h, 0.0
@@ -292,7 +292,7 @@ func TestCleaningAfterSlowStart(t *testing.T) {
 			found := 0
 			for ; h < back+60; h++ {
 				slow := 1 - 0.35*math.Exp(-float64(h-back)/4)
-				if k.Observe(at(h), m.U(day+float64(h-back)/24)*slow*scatter(), 0, fouling.Good) {
+				if k.Observe(fouling.Value{At: at(h), U: m.U(day+float64(h-back)/24) * slow * scatter(), Quality: fouling.Good}) {
 					found++
 				}
 			}
@@ -337,7 +337,7 @@ func TestRecords(t *testing.T) {
 	if err := k.Cleaned(at(100)); err == nil {
 		t.Error("a record before the running cycle passed")
 	}
-	if k.Observe(at(10), 0.6, 0, fouling.Good); k.Late() != 1 {
+	if k.Observe(fouling.Value{At: at(10), U: 0.6, Quality: fouling.Good}); k.Late() != 1 {
 		t.Errorf("late values: %d", k.Late())
 	}
 }
@@ -377,7 +377,7 @@ func TestEarlyAnswer(t *testing.T) {
 	}
 	// Later the cycle speaks for itself and the band narrows.
 	for i := 7; i < 10*24; i++ {
-		k.Observe(at(hour+i), m.U(float64(i)/24)*(1+noise()), 0, fouling.Good)
+		k.Observe(fouling.Value{At: at(hour + i), U: m.U(float64(i)/24) * (1 + noise()), Quality: fouling.Good})
 	}
 	g := k.Forecast(at(hour + 240))
 	if g.FromEarlierPct > 60 || g.Late.Sub(g.Early) >= f.Late.Sub(f.Early) {
@@ -428,7 +428,7 @@ func TestFastFallIsSuspect(t *testing.T) {
 	before := k.Forecast(at(9 * 24))
 	for i := range 6 {
 		h := 9*24 + i
-		k.Observe(at(h), 0.75*m.U(float64(h)/24)*(1+noise()), 0, fouling.Good)
+		k.Observe(fouling.Value{At: at(h), U: 0.75 * m.U(float64(h)/24) * (1 + noise()), Quality: fouling.Good})
 	}
 	after := k.Forecast(at(9*24 + 6))
 	if before.Suspect || !after.Suspect {
@@ -490,9 +490,9 @@ func FuzzTracker(f *testing.F) {
 			case b == 255:
 				_ = k.Cleaned(at(h - i%30))
 			case b == 254:
-				k.Observe(at(h), math.NaN(), math.Inf(1), fouling.Good)
+				k.Observe(fouling.Value{At: at(h), U: math.NaN(), Sigma: math.Inf(1), Quality: fouling.Good})
 			default:
-				k.Observe(at(h), float64(b)/60, float64(b%7)/30, fouling.Quality(b%4))
+				k.Observe(fouling.Value{At: at(h), U: float64(b) / 60, Sigma: float64(b%7) / 30, Quality: fouling.Quality(b % 4)})
 			}
 		}
 		fc := k.Forecast(at(h + 1))
@@ -523,7 +523,7 @@ func FuzzState(f *testing.F) {
 	k, _ := fouling.NewTracker(fouling.Settings{CleanU: 0.7})
 	_ = k.Cleaned(epoch)
 	for i := range 80 {
-		k.Observe(epoch.Add(time.Duration(i)*time.Hour), 0.7-0.001*float64(i), 0, fouling.Good)
+		k.Observe(fouling.Value{At: epoch.Add(time.Duration(i) * time.Hour), U: 0.7 - 0.001*float64(i), Quality: fouling.Good})
 	}
 	_ = k.Cleaned(epoch.Add(90 * time.Hour))
 	s, _ := json.Marshal(k)

@@ -496,7 +496,7 @@ func ExampleTracker() {
 	_ = k.Cleaned(epoch)
 	scale := fouling.LinearModel(0.7, 0.04)
 	for h := range 10 * 24 {
-		k.Observe(epoch.Add(time.Duration(h)*time.Hour), scale.U(float64(h)/24), 0.01, fouling.Good)
+		k.Observe(fouling.Value{At: epoch.Add(time.Duration(h) * time.Hour), U: scale.U(float64(h) / 24), Sigma: 0.01, Quality: fouling.Good})
 	}
 	f := k.Forecast(epoch.Add(240 * time.Hour))
 	fmt.Printf("%s: U %.3f, limit %.3f about %s, %.1f %% a day\n", f.Status, f.U, f.Limit, f.Due.Format(time.DateOnly), f.RatePct)

@@ -36,6 +36,9 @@ type Settings struct {
 	MinGapHours float64 `json:"min_gap_hours,omitempty"`
 	// SettleHours after a cleaning or a stop of MinGapHours are not used; default 2.
 	SettleHours float64 `json:"settle_hours,omitempty"`
+	// Reference is the condition in which U is quoted; by default that of the first
+	// day after the first cleaning.
+	Reference Shape `json:"reference,omitzero"`
 	// Typical replaces TypicalPrior for a body without earlier cycles.
 	Typical *Prior `json:"typical,omitempty"`
 }
@@ -67,6 +70,9 @@ func (s Settings) check() error {
 		within("min_step_pct", s.MinStepPct, 1, 100, "%"),
 		within("min_gap_hours", s.MinGapHours, 1, 240, "h"),
 		within("settle_hours", s.SettleHours, 0, 48, "h"))
+	if !s.Reference.sound() {
+		errs = append(errs, errors.New("reference: a logarithm is out of range"))
+	}
 	if p := s.Typical; p != nil {
 		errs = append(errs,
 			within("typical.start", p.Start, 1/highU, 1/lowU, "m2 K/kW"),
@@ -101,6 +107,10 @@ type Cycle struct {
 	Noise     Noise   `json:"noise"`
 	// Weight is the probability of each law after this cycle.
 	Weight [kinds]float64 `json:"weight"`
+	// Share of the formula for clean bodies that U followed, and its standard
+	// deviation, earlier cycles included: heating, Brix (see Shape).
+	Share      [2]float64 `json:"share"`
+	ShareSigma [2]float64 `json:"share_sigma"`
 }
 
 // Days is the length of the cycle.
@@ -131,6 +141,7 @@ type sample struct {
 	At    time.Time `json:"t"`
 	U     float64   `json:"u"`
 	Sigma float64   `json:"s,omitempty"`
+	Shape Shape     `json:"c,omitzero"`
 }
 
 type state struct {
@@ -145,6 +156,9 @@ type state struct {
 	Cycles []Cycle   `json:"cycles,omitempty"`
 	Kind   Kind      `json:"kind"`
 	Late   int       `json:"late,omitempty"`
+	// Reference is the condition of the first day after the first cleaning.
+	Reference Shape      `json:"reference,omitzero"`
+	Shares    *knowledge `json:"shares,omitempty"`
 	// Doubtful is when values came back after a gap that did not show a cleaning
 	// at once.
 	Doubtful time.Time `json:"doubtful,omitzero"`
@@ -184,11 +198,17 @@ func (t *Tracker) UnmarshalJSON(b []byte) error {
 	}
 	ok := func(v []sample) bool {
 		return !slices.ContainsFunc(v, func(x sample) bool {
-			return !(x.U >= lowU && x.U <= highU) || !(x.Sigma >= 0) || x.At.Before(s.Started)
+			return !(x.U >= lowU && x.U <= highU) || !(x.Sigma >= 0) || !x.Shape.sound() || x.At.Before(s.Started)
 		})
 	}
 	if !ok(s.Values) || !ok(s.Held) || len(s.Values) > 2*maxValues || len(s.Cycles) > 2*maxCycles {
 		return errors.New("state of a scale tracker: a value is out of range or there are too many")
+	}
+	if !s.Reference.sound() {
+		return errors.New("state of a scale tracker: the reference is out of range")
+	}
+	if err := s.Shares.check(); err != nil {
+		return err
 	}
 	for _, c := range s.Cycles {
 		if !(c.CleanU >= lowU && c.CleanU <= highU) || !(c.RateSigma >= 0 && c.RateSigma < 1e3) || !(math.Abs(c.Rate) < 1e3) ||
@@ -226,13 +246,13 @@ func (t *Tracker) Late() int { return t.s.Late }
 // Values counts the hourly values of the running cycle.
 func (t *Tracker) Values() int { return len(t.s.Values) }
 
-// Observe takes the median of one hour that ends at the time at: u and its
-// sigma (0: not known) in kW/(m2 K). A Bad value and one out of 0.01 to 20 is a
-// gap. It returns true if the values show a cleaning that was not recorded: a
+// Observe takes the median U of one hour. A Bad value and one out of 0.01 to 20
+// is a gap; a shape that is not known counts as that of the reference. It returns true if the values show a cleaning that was not recorded: a
 // stop of MinGapHours and then, over the median of the values of up to a day, at
 // least three, a step up of MinStepPct and of three standard errors. A change of
 // level or rate alone never ends a cycle.
-func (t *Tracker) Observe(at time.Time, u, sigma float64, q Quality) (cleaned bool) {
+func (t *Tracker) Observe(v Value) (cleaned bool) {
+	at, u, sigma, q := v.At, v.U, v.Sigma, v.Quality
 	if q == Bad || q > Good || !(u >= lowU && u <= highU) || at.IsZero() {
 		return false
 	}
@@ -250,7 +270,10 @@ func (t *Tracker) Observe(at time.Time, u, sigma float64, q Quality) (cleaned bo
 		}
 		sigma *= 2
 	}
-	x := sample{at.UTC(), u, sigma}
+	x := sample{at.UTC(), u, sigma, Shape{}}
+	if v.Shape.known() {
+		x.Shape = v.Shape
+	}
 	settle := hours(s.Settings.SettleHours)
 	if s.Started.IsZero() {
 		s.Started = x.At
@@ -332,15 +355,18 @@ func (t *Tracker) reconsider() bool {
 func (t *Tracker) stepUp(first time.Time, since []sample) (step, known bool) {
 	const need, memory = 3, 8 // values; hours, as in TypicalNoise
 	var before, after []float64
+	d := t.Dependence()
 	for _, v := range t.s.Values {
 		if v.At.Before(first) {
-			before = append(before, v.U)
+			u, _ := d.At(v.U, v.Shape)
+			before = append(before, u)
 		}
 	}
 	before = before[max(0, len(before)-24):]
 	for _, v := range since {
 		if v.At.Sub(first) >= hours(t.s.Settings.SettleHours) {
-			after = append(after, v.U)
+			u, _ := d.At(v.U, v.Shape)
+			after = append(after, u)
 		}
 	}
 	if len(after) < need || len(before) == 0 {
@@ -372,6 +398,7 @@ func (t *Tracker) append(x sample) {
 		s.Values = s.Values[:n]
 	}
 	t.stale()
+	t.settle()
 }
 
 // Cleaned records a cleaning that ended at the time at: the body is back in
@@ -432,11 +459,12 @@ func (t *Tracker) close(end time.Time) {
 		rate, sd := p.rate()
 		c := Cycle{Start: s.Started, End: end, Recorded: s.Recorded, Values: len(s.Values),
 			Rate: rate, RateSigma: sd, Weight: p.weights(), FirstDayU: t.firstDay()}
+		c.Share, c.ShareSigma = t.shares()
 		c.Noise = p.noise
 		if y0 > 1/highU {
 			c.CleanU = 1 / y0
 			c.Noise = times(p.noise, 1/y0)
-			if f, _, err := Choose(t.observations(), s.Kind); err == nil {
+			if f, _, err := Choose(t.atReference(), s.Kind); err == nil {
 				c.Model = f.Model
 			}
 			if y, _ := p.spread(p.last, false); y > 1/highU {
@@ -448,20 +476,42 @@ func (t *Tracker) close(end time.Time) {
 			}
 		}
 	}
+	if n := len(s.Values); n >= 24 {
+		t.keep()
+	}
 	s.Values, s.Kind, s.Doubtful = nil, Linear, time.Time{}
 	t.stale()
 }
 
-// firstDay is the median U of hours 6 to 30, 0 with less than 6 values.
-func (t *Tracker) firstDay() float64 {
-	var u []float64
-	for _, v := range t.s.Values {
-		if h := v.At.Sub(t.s.Started).Hours(); t.s.Known && h >= 6 && h <= 30 {
-			u = append(u, v.U)
+// firstFrom and firstTo bound the hours after a cleaning that stand for a clean
+// body at full rate; firstLeast values of them make a median.
+const firstFrom, firstTo, firstLeast = 6, 30, 6
+
+func (t *Tracker) firstHours() []sample {
+	var v []sample
+	for _, x := range t.s.Values {
+		if h := x.At.Sub(t.s.Started).Hours(); t.s.Known && h >= firstFrom && h <= firstTo {
+			v = append(v, x)
 		}
 	}
-	if len(u) < 6 {
+	return v
+}
+
+// firstDay is the median U of these hours at the reference, 0 with too few.
+func (t *Tracker) firstDay() float64 {
+	v := t.firstHours()
+	if len(v) < firstLeast {
 		return 0
+	}
+	d := Dependence{Reference: t.reference()}
+	d.Share, d.Sigma = t.shares()
+	var u []float64
+	for _, x := range v {
+		u = append(u, x.U)
+	}
+	d.Clean = median(u)
+	for i, x := range v {
+		u[i], _ = d.At(x.U, x.Shape)
 	}
 	return median(u)
 }
@@ -469,9 +519,32 @@ func (t *Tracker) firstDay() float64 {
 func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 
 func (t *Tracker) observations() []Observation {
-	out := make([]Observation, len(t.s.Values))
+	return t.observed(t.s.Values)
+}
+
+// observed makes observations of values, with their steps from the reference.
+func (t *Tracker) observed(values []sample) []Observation {
+	ref := t.reference()
+	out := make([]Observation, len(values))
+	for i, v := range values {
+		out[i] = Observation{Day: v.At.Sub(t.s.Started).Hours() / 24, U: v.U, Sigma: v.Sigma}
+		if ref.known() && v.Shape.known() {
+			var level float64
+			out[i].z, level = ref.to(v.Shape)
+			out[i].U *= math.Exp(-level)
+		}
+	}
+	return out
+}
+
+// atReference is the values of the running cycle as they would be at the
+// reference.
+func (t *Tracker) atReference() []Observation {
+	d := t.Dependence()
+	d.Reference = t.reference()
+	out := t.observations()
 	for i, v := range t.s.Values {
-		out[i] = Observation{v.At.Sub(t.s.Started).Hours() / 24, v.U, v.Sigma}
+		out[i].U, _ = d.At(v.U, v.Shape)
 	}
 	return out
 }
@@ -503,6 +576,12 @@ func (t *Tracker) Prior() Prior {
 	base := TypicalPrior(t.s.Settings.CleanU)
 	if t.s.Settings.Typical != nil {
 		base = *t.s.Settings.Typical
+	}
+	if k := t.s.Shares; k != nil && base.ShareSigma != [2]float64{} {
+		base.Share, base.shareCov = k.Share, k.Cov
+		for i := range shares {
+			base.ShareSigma[i] = math.Sqrt(k.Cov[i][i])
+		}
 	}
 	n := float64(len(t.s.Cycles))
 	if n == 0 {
@@ -576,7 +655,7 @@ func (t *Tracker) posterior() *posterior {
 // needs four values, otherwise ErrTooFew.
 func (t *Tracker) Fit() (Fit, error) {
 	if t.fit == nil && t.fitEr == nil {
-		f, _, err := Choose(t.observations(), t.s.Kind)
+		f, _, err := Choose(t.atReference(), t.s.Kind)
 		if err != nil {
 			t.fitEr = err
 		} else {
@@ -736,21 +815,21 @@ func (t *Tracker) suspect(p *posterior) bool {
 		return false
 	}
 	recent := make([]float64, 0, 6)
+	d := t.Dependence()
+	d.Reference = t.reference()
 	for _, x := range v[len(v)-6:] {
-		recent = append(recent, 1/x.U)
+		u, _ := d.At(x.U, x.Shape)
+		recent = append(recent, 1/u)
 	}
 	cut := v[:len(v)-6]
-	obs := make([]Observation, len(cut))
-	for i, x := range cut {
-		obs[i] = Observation{x.At.Sub(t.s.Started).Hours() / 24, x.U, x.Sigma}
-	}
+	obs := t.observed(cut)
 	m := p.members[0]
 	for i := range p.members {
 		if p.members[i].w > m.w {
 			m = p.members[i]
 		}
 	}
-	ps := points(obs, 160)
+	ps := points(obs, mostPoints, leastBin)
 	m.run(ps, p.prior, p.noise)
 	day := v[len(v)-3].At.Sub(t.s.Started).Hours() / 24
 	mean, variance := m.at(day, day-ps[len(ps)-1].t, p.noise, true)
@@ -764,7 +843,7 @@ type Band struct {
 }
 
 // Predict returns the band, of the settings' confidence, in which one hourly
-// value of U at the time at will lie. It reports false before the last value
+// value of U at the time at and in the reference condition will lie. It reports false before the last value
 // and while nothing is known.
 func (t *Tracker) Predict(at time.Time) (Band, bool) {
 	s := &t.s
@@ -785,12 +864,13 @@ func (t *Tracker) Predict(at time.Time) (Band, bool) {
 	return Band{1 / hi, 1 / mean, 1 / lo}, true
 }
 
-// Value is one hourly value of U, for [Cleanings].
+// Value is the median U of one hour.
 type Value struct {
-	At      time.Time
-	U       float64 // kW/(m2 K)
-	Sigma   float64 // 0: not known
+	At      time.Time // end of the hour
+	U       float64   // kW/(m2 K)
+	Sigma   float64   // of U; 0: not known
 	Quality Quality
+	Shape   Shape // the condition it was taken in
 }
 
 // Cleanings finds the cleanings in a record of hourly values: the times at which
@@ -802,7 +882,7 @@ func Cleanings(values []Value, s Settings) ([]time.Time, error) {
 	}
 	var out []time.Time
 	for _, v := range values {
-		if t.Observe(v.At, v.U, v.Sigma, v.Quality) {
+		if t.Observe(v) {
 			at, _ := t.Started()
 			out = append(out, at)
 		}
