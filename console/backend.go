@@ -222,6 +222,7 @@ type Scale struct {
 	Values, Cycles    int       // hourly values and earlier cycles it rests on
 	FromEarlierPct    float64   // share of the rate that rests on earlier cycles
 	Law               string    // by which scale grows
+	Follows           string    // how U is taken to one condition
 	Suspect           bool      // U fell faster than scale can grow
 	Note              string    // what weakens the answer
 }

@@ -135,8 +135,8 @@ func (s *Server) scaleViews(ctx context.Context, p *Picture, set *plant.Equipmen
 			}
 		}
 		// Until the trend itself has noticed: what fell within hours is not scale.
-		if v.U.OK && x.U > 0 && v.U.Value < (1-belowTrend)*x.U {
-			v.Below = decimals(100*(1-v.U.Value/x.U), 0)
+		if now := v.Ratio.Value * x.CleanU; v.Ratio.OK && x.U > 0 && now < (1-belowTrend)*x.U {
+			v.Below = decimals(100*(1-now/x.U), 0)
 		}
 		switch {
 		case x.Started.IsZero():
@@ -150,6 +150,9 @@ func (s *Server) scaleViews(ctx context.Context, p *Picture, set *plant.Equipmen
 			v.Rests = fmt.Sprintf("%d h of U, %s, %s law", x.Values, counted(x.Cycles, "earlier cycle", "earlier cycles"), x.Law)
 			if x.FromEarlierPct >= 1 {
 				v.Rests += fmt.Sprintf("; %s %% from earlier cycles", decimals(x.FromEarlierPct, 0))
+			}
+			if x.Follows != "" {
+				v.Rests += "; " + x.Follows
 			}
 		}
 		v.Chart = s.scaleChart(ctx, e, x, done, now)

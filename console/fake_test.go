@@ -373,7 +373,7 @@ func (m *fakeMill) Scales(_ context.Context, set string) ([]Scale, error) {
 		{Body: "EV.EV1", Started: at(-21), Cleaned: true, CleanU: 2.5, Limit: 0.7, Status: "beyond horizon", Confidence: 0.9, U: 2.35, RatePct: 0.31, SigmaPct: 0.05, Values: 500, Cycles: 2, Law: "linear"},
 		{Body: "EV.EV2", Started: at(-60), CleanU: 2.2, Limit: 0.7, Status: "expected", Due: at(61), Early: at(40), Confidence: 0.9, U: 2.05, RatePct: 0.4, SigmaPct: 0.2, Values: 1400, Law: "linear", Note: "no cleaning is known"},
 		{Body: "EV.EV3", Status: "no data"},
-		{Body: "EV.EV4", Started: at(-12), Cleaned: true, CleanU: 1.3, Limit: 0.7, Status: "expected", Due: at(14.2), Early: at(9.1), Late: at(22.4), Confidence: 0.9, U: 1.12, RatePct: 1.4, SigmaPct: 0.11, Values: 288, Cycles: 4, FromEarlierPct: 22, Law: "linear", Suspect: true},
+		{Body: "EV.EV4", Started: at(-12), Cleaned: true, CleanU: 1.3, Limit: 0.7, Status: "expected", Due: at(14.2), Early: at(9.1), Late: at(22.4), Confidence: 0.9, U: 1.12, RatePct: 1.4, SigmaPct: 0.11, Values: 288, Cycles: 4, FromEarlierPct: 22, Law: "linear", Follows: "U follows 31 ± 9 % of the formula in temperature, 22 ± 12 % in Brix", Suspect: true},
 		{Body: "EV.EV5", Started: at(-18), Cleaned: true, CleanU: 0.7, Limit: 0.7, Status: "reached", Confidence: 0.9, U: 0.49, RatePct: 2.4, SigmaPct: 0.16, Values: 430, Cycles: 4, Law: "logarithmic"},
 	}, nil
 }

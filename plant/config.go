@@ -125,9 +125,8 @@ type BodyConfig struct {
 	// CleanUFormula of the set stands in, and says so.
 	CleanUWM2K float64 `yaml:"clean_u_w_m2k"`
 	// ReferenceBrix (leaving the body) and ReferenceChestC (degC) are where
-	// normalised U is quoted. With both, clean U is meant there and the scale is
-	// followed on normalised U; without, they are learned after a cleaning and
-	// normalised U is for information.
+	// normalised U and clean U are quoted; without them it is the condition of the
+	// first day after the first cleaning seen.
 	ReferenceBrix   float64 `yaml:"reference_brix"`
 	ReferenceChestC float64 `yaml:"reference_chest_c"`
 	// LevelFactor lists [level in % of the tube, U over U at the best level] for

@@ -35,15 +35,13 @@
 //
 // U is quoted on the difference of condensing temperature and boiling juice,
 // elevation in, head not: the head stays inside U. Normalised U is what it would be at
-// a reference Brix and calandria temperature, by the shape of Dessin's or the Swedish
-// formula (clean_u_formula), and at the best level. The reference is the site's, or the
-// medians of hours 6 to 30 after the last cleaning; only a reference of the site decides
-// about scale, since the shape of a formula is worth less than a steady plant. The
-// Swedish formula takes the juice to boil as far below the calandria at the reference as
-// it does now. Clean U is the site's
-// record, else the median of hours 6 to 30 over the cycles, else the formula (within a
-// fifth), and says which. Hourly medians go to the tracker of package fouling,
-// which foretells the day of the cleaning limit.
+// a reference Brix, calandria temperature and level: by the share of Dessin's formula
+// that the body is found to follow ([fouling.Shape]), and by its level table. The
+// reference is the site's, or the condition of hours 6 to 30 after the first cleaning
+// seen. Scale is followed, and u_ratio formed, there. Clean U is the site's record, else
+// the median of hours 6 to 30 over the cycles, else the formula (within a fifth), and
+// says which. Hourly medians go to the tracker of package fouling, which learns the
+// shares, clean U and rate and foretells the day of the cleaning limit.
 //
 // # Instruments against each other
 //

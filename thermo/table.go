@@ -168,7 +168,7 @@ var Quantities = []Quantity{
 		Meaning: "heat-transfer coefficient on the apparent difference", Inputs: "duty, heating surface, apparent difference", Source: "U = q/(A dT)",
 		body: func(v *bodyView) evaporator.Result { return v.uApparent }},
 	{Class: plant.ClassBody, Name: "u_normalised", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
-		Meaning: "u as it would be at the body's reference Brix and calandria temperature and its best level", Inputs: "u, brix_out, calandria temperature, level; reference_brix and reference_chest_c, or learned after a cleaning", Source: "U c(ref)/c(now)/f(level), c by clean_u_formula: Dessin or the Swedish formula (Hugot, from memory)",
+		Meaning: "u as it would be at the body's reference Brix, calandria temperature and level", Inputs: "u, brix_out, calandria temperature, level; reference_brix and reference_chest_c, or learned after a cleaning", Source: "the share of Dessin's formula (Hugot, from memory) that the body is found to follow, and its level table",
 		body: func(v *bodyView) evaporator.Result { return v.uNormal }},
 	{Class: plant.ClassBody, Name: "u_clean", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
 		Meaning: "U expected of the clean body: the site's record, else learned after cleanings, else clean_u_formula", Inputs: "clean_u_w_m2k, or u in hours 6 to 30 after cleanings, or Brix and calandria temperature", Source: "site record, median of the cycles, or Dessin or the Swedish formula (Hugot, from memory)",

@@ -42,6 +42,9 @@ func (b *backend) Scales(ctx context.Context, set string) ([]console.Scale, erro
 		if c.Status == "" {
 			c.Status = string(fouling.NoData)
 		}
+		if d := x.Depends; d.Reference != (fouling.Shape{}) {
+			c.Follows = fmt.Sprintf("U follows %.0f ± %.0f %% of the formula in temperature, %.0f ± %.0f %% in Brix", 100*d.Share[0], 100*d.Sigma[0], 100*d.Share[1], 100*d.Sigma[1])
+		}
 		out = append(out, c)
 	}
 	return out, nil

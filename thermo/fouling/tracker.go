@@ -801,6 +801,13 @@ func (t *Tracker) Forecast(at time.Time) Forecast {
 	case !okLate || late-early > 2*math.Max(due-p.last, 1):
 		f.Status = TooEarly
 	}
+	if n := len(s.Values); n > 0 && f.Note == "" {
+		d := t.Dependence()
+		// Worth a quarter of what is allowed to be lost: a figure of ours.
+		if _, sd := d.At(s.Values[n-1].U, s.Values[n-1].Shape); sd > 0.25*(1-s.Settings.LimitRatio)*s.Values[n-1].U {
+			f.Note = fmt.Sprintf("heating and Brix have moved and how U goes with them is not known yet: that alone is worth ± %.1f %% of U", 100*sd/s.Values[n-1].U)
+		}
+	}
 	if !s.Known && f.Note == "" {
 		f.Note = "no cleaning known yet: the first value was taken for the start of the cycle"
 	}
