@@ -70,15 +70,16 @@ var reconciledOf = [5]string{"juice flow", "feed Brix", "syrup flow", "syrup Bri
 
 // series is one reading by the minute.
 type series struct {
-	of, what string
-	dst      *evaporator.Reading // in the set's measurement
-	inputs   []*input            // what it comes from
-	body     int
-	sum      float64
-	n, lost  int
-	sigma    float64
-	ring     [testMost]float64 // minute means, NaN without; next is the place of the coming one
-	next     int
+	of, what  string
+	dst       *evaporator.Reading // in the set's measurement
+	inputs    []*input            // what it comes from
+	body      int
+	sum       float64
+	n, lost   int
+	sigma     float64
+	unmetered *unmetered        // a bleed's
+	ring      [testMost]float64 // minute means, NaN without; next is the place of the coming one
+	next      int
 }
 
 // verdict is what one window said.
@@ -163,6 +164,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 			continue
 		}
 		add(-1, fmt.Sprintf("bleed after effect %d", e+1), &m.BleedTH[e], list)
+		k.list[len(k.list)-1].unmetered = &s.unmetered[e]
 	}
 	for i, b := range s.bodies {
 		for _, x := range []struct {
@@ -234,12 +236,17 @@ func (k *checking) step(at time.Time) {
 		k.minute = minute
 	}
 	for _, x := range k.list {
-		if !x.dst.OK {
+		r := *x.dst
+		if !r.OK {
 			x.lost++
 			continue
 		}
-		x.sum += x.dst.Value
-		x.sigma = x.dst.Sigma
+		if u := x.unmetered; u != nil && u.assumed.OK {
+			// As assumed: what was learned of it must not confirm itself.
+			r.Value, r.Sigma = u.metered.Value+u.assumed.Value, math.Hypot(u.metered.Sigma, u.assumed.Sigma)
+		}
+		x.sum += r.Value
+		x.sigma = r.Sigma
 		x.n++
 	}
 }
@@ -430,6 +437,7 @@ func (k *checking) test(at time.Time) {
 		}
 		k.last, k.at, k.stale = r, at, false
 		k.judge(r, at)
+		k.learn(r)
 		k.publish(left)
 		return
 	}
@@ -446,6 +454,33 @@ func (k *checking) test(at time.Time) {
 				k.reconciled[i] = absent(k.why)
 			}
 		}
+	}
+}
+
+// learnedOver is the memory of what the balances say of a bleed without a meter: some
+// of its pressure follows the pans, the rest the scale. A figure of ours.
+const learnedOver = 2 * time.Hour
+
+// learn takes from a window without contradiction what the balances say of bleeds
+// that no meter shows. Their assumed flow enters with its own uncertainty, so that
+// they move only as far as meters that check them are better.
+func (k *checking) learn(r *evaporator.Reconciliation) {
+	if r.GrossError || len(r.Suspects) > 0 {
+		return
+	}
+	for _, in := range r.Instruments {
+		if in.Of != "" || !in.Checked {
+			continue
+		}
+		x := k.list[k.find(in)]
+		u := x.unmetered
+		if u == nil || !u.assumed.OK {
+			continue
+		}
+		share := -math.Expm1(-testEvery.Minutes() / learnedOver.Minutes())
+		u.weight += share * (1 - u.weight)
+		u.learned.Value += share / u.weight * (in.Reconciled - in.Reading.Value - u.learned.Value)
+		u.learned.Sigma, u.learned.OK = in.ReconciledSigma, true
 	}
 }
 

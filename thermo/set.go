@@ -31,7 +31,8 @@ type setView struct {
 	denser        bool   // a density was beyond its source's range
 	usualC        bool   // or taken at the usual temperature
 	heat          bool   // a heater\'s liquid was beyond the source of its enthalpy
-	assumed       uint64 // bleeds taken as configured, a bit each
+	assumed       uint64 // bleeds without a meter, a bit each
+	unmetered     [evaporator.MaxEffects]unmetered
 	said          spoken // what shown was made of
 	shown         string
 	check         *checking          // of the instruments against each other
@@ -49,7 +50,33 @@ type spoken struct {
 	stuck                string
 	denser, usualC, heat bool
 	assumed              uint64
+	taken                [evaporator.MaxEffects]int // unmetered vapour, tenths of t/h
 }
+
+// unmetered is the vapour after an effect that no meter shows.
+type unmetered struct {
+	metered, assumed evaporator.Reading
+	// learned is what the balances of the set add to the assumed, t/h, and Sigma how
+	// well they know it; see checking.learn.
+	learned evaporator.Reading
+	weight  float64 // of the windows in it, 0 to 1
+}
+
+// unmeteredShare is one standard deviation of an assumed flow as a share of it: a
+// figure of ours. A bleed moves with the pressure that drives it.
+const unmeteredShare = 0.2
+
+// taken is the whole bleed: metered, assumed and learned.
+func (u *unmetered) taken() evaporator.Reading {
+	r := evaporator.Reading{Value: u.metered.Value + u.flow(), Sigma: math.Hypot(u.metered.Sigma, u.assumed.Sigma), OK: true}
+	if u.learned.OK {
+		r.Sigma = min(r.Sigma, u.learned.Sigma)
+	}
+	return r
+}
+
+// flow is the vapour that no meter shows.
+func (u *unmetered) flow() float64 { return max(0, u.assumed.Value+u.learned.Value) }
 
 // basis is what the uncertainties rest on; when it changes they are worked out anew.
 type basis struct {
@@ -233,7 +260,13 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if !c.noTests {
 		s.check.step(at)
 	}
-	if said := (spoken{s.in.note, s.denser, s.usualC, s.heat || s.r.FeedExtrapolated, s.assumed}); said != s.said {
+	said := spoken{stuck: s.in.note, denser: s.denser, usualC: s.usualC, heat: s.heat || s.r.FeedExtrapolated, assumed: s.assumed}
+	for k := range s.unmetered {
+		if u := &s.unmetered[k]; u.learned.OK && u.assumed.OK {
+			said.taken[k] = int(math.Round(10 * u.flow()))
+		}
+	}
+	if said != s.said {
 		s.said = said
 		s.shown = join(s.note, said.stuck)
 		if said.denser {
@@ -246,9 +279,14 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 			s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
 		}
 		for i, l := range s.bleeds {
-			if said.assumed&(1<<i) != 0 {
-				s.shown = join(s.shown, fmt.Sprintf("bleed %s taken as %g t/h, as configured", l.path, *l.cfg.AssumedTH))
+			if said.assumed&(1<<i) == 0 {
+				continue
 			}
+			text := fmt.Sprintf("bleed %s taken as %g t/h, as configured", l.path, *l.cfg.AssumedTH)
+			if u := &s.unmetered[l.effect]; u.learned.OK && u.assumed.Value > 0 {
+				text = fmt.Sprintf("bleed %s taken as %.1f t/h by the balances of the set (%g as configured)", l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
+			}
+			s.shown = join(s.shown, text)
 		}
 		for _, b := range s.bodies {
 			b.beyond = join("juice properties beyond the range of their equations' sources", s.shown)
@@ -291,29 +329,39 @@ func off(f *plant.Frame, id plant.TagID) bool {
 // bleedFlows sums the bleeds of each effect. An effect with a bleed that
 // nothing tells is missing as a whole.
 func (s *setView) bleedFlows() {
-	var sum [evaporator.MaxEffects]evaporator.Reading
 	var missing [evaporator.MaxEffects]bool
 	s.assumed, s.heat = 0, false
+	for k := range s.unmetered {
+		u := &s.unmetered[k]
+		u.metered, u.assumed = evaporator.Reading{}, evaporator.Reading{}
+	}
 	for i, l := range s.bleeds {
 		r, assumed := l.reading()
 		s.heat = s.heat || l.beyond
+		u := &s.unmetered[l.effect]
+		t := &u.metered
 		if assumed {
 			s.assumed |= 1 << i
+			t = &u.assumed
 		}
 		if !r.OK {
 			missing[l.effect] = true
 			continue
 		}
-		t := &sum[l.effect]
 		t.OK = true
 		t.Value += r.Value
 		t.Sigma = math.Hypot(t.Sigma, r.Sigma)
 	}
-	for k := range sum {
-		if missing[k] {
-			sum[k] = evaporator.Reading{}
+	for k := range s.unmetered {
+		u := &s.unmetered[k]
+		switch {
+		case missing[k]:
+			s.m.BleedTH[k] = evaporator.Reading{}
+		case u.assumed.OK:
+			s.m.BleedTH[k] = u.taken()
+		default:
+			s.m.BleedTH[k] = u.metered
 		}
-		s.m.BleedTH[k] = sum[k]
 	}
 }
 
@@ -329,7 +377,7 @@ func aboutZero(r evaporator.Reading) evaporator.Reading {
 func zeroOf(r evaporator.Reading) float64 { return max(0.5, 3*r.Sigma) }
 
 // reading is the vapour taken: by the meter, by the heater's duty, or as
-// assumed in the configuration with one tenth as its standard deviation.
+// assumed in the configuration.
 func (l *bleedView) reading() (r evaporator.Reading, assumed bool) {
 	l.beyond = false
 	if r := aboutZero(l.flow); r.OK {
@@ -339,7 +387,7 @@ func (l *bleedView) reading() (r evaporator.Reading, assumed bool) {
 		return r, false
 	}
 	if l.cfg.AssumedTH != nil {
-		return evaporator.Reading{Value: *l.cfg.AssumedTH, Sigma: 0.1 * *l.cfg.AssumedTH, OK: true}, true
+		return evaporator.Reading{Value: *l.cfg.AssumedTH, Sigma: unmeteredShare * *l.cfg.AssumedTH, OK: true}, true
 	}
 	return evaporator.Reading{}, false
 }
