@@ -63,30 +63,3 @@ func TestCleanUFormula(t *testing.T) {
 		}
 	}
 }
-
-// With the Swedish formula normalised U goes by Tj/B, the juice boiling as far below the
-// calandria at the reference as it does now.
-func TestNormalisedUSwedish(t *testing.T) {
-	text := strings.Replace(beetYAML, "        heating_surface_m2: 1350\n", "        heating_surface_m2: 1350\n        reference_brix: 65\n        reference_chest_c: 84\n        level_factor: [[10, 1]]\n", 1)
-	text = strings.Replace(text, "  - name: Q\n", "  - name: Q\n    clean_u_formula: swedish\n", 1)
-	house, err := plant.Load("p.yaml", []byte(text))
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := thermo.New(house)
-	if err != nil {
-		t.Fatal(err)
-	}
-	f := plant.NewFrame(len(house.Tags))
-	h := newHouse4(2)
-	for range 1000 {
-		h.step(5, false)
-	}
-	h.read(t, house, f, 5, false)
-	got := byPath(house, c.Step(f, h.now))
-	v := func(n string) float64 { return got["Q.D."+n].Point.Value }
-	want := v("u") * (84 - v("temperature_difference")) / 65 * v("brix_out") / v("boiling_temperature")
-	if math.Abs(v("u_normalised")/want-1) > 1e-9 {
-		t.Errorf("normalised U %g, by hand %g (%s)", v("u_normalised"), want, got["Q.D.u_normalised"].Reason)
-	}
-}

@@ -57,6 +57,11 @@
 // are left out and named. With an error standing there are no reconciled values: it
 // would be spread over the good ones.
 //
+// A bleed that no meter shows is assumed to a fifth of its flow, and stands among the
+// readings as such: the windows without contradiction say what it takes, over two
+// hours, and the balances go on with that. So a heater that draws more as the pressure
+// of its vapour rises does not pass for scale in the bodies behind it.
+//
 // What cannot be seen: an error in one of few instruments that nothing checks
 // (without syrup flow and steam flow there is next to no redundancy), and errors
 // smaller than some four standard deviations of the check.

@@ -171,6 +171,8 @@ type Condition struct {
 //
 // with c the correlation, u in kW/(m2 K), above 0 and below 50. Trend 1/U_norm: it is
 // linear in the scale's resistance. levelFactor comes from LevelTable.At, 0.05 to 1.5.
+// It takes the correlation whole; what is followed live takes the share that a body is
+// found to follow (package fouling, Shape).
 func Normalise(u float64, c Correlation, at, ref Condition, levelFactor float64) (float64, error) {
 	if !(u > 0 && u < 50) {
 		return 0, fmt.Errorf("normalise: coefficient %g kW/(m2 K); must be above 0 and below 50", u)

@@ -2,7 +2,8 @@
 // how it grows, when the cleaning limit will be met, how long a cycle pays, and
 // which body of a set to clean on which day.
 //
-//	resistance    Resistance, ResistanceOfScale (U is normalised by evaporator.Normalise)
+//	resistance    Resistance, ResistanceOfScale
+//	condition     Shape, Dependence           U taken to one heating, Brix and level
 //	models        Model, Fit, Choose          linear, log, power, asymptotic, 1/U^2
 //	following     Tracker                     cycles, cleanings, prior of the body
 //	forecast      Forecast, Tracker.Forecast  day of the limit with its band
