@@ -39,8 +39,8 @@
 // that the body is found to follow ([fouling.Shape]), and by its level table. The
 // reference is the site's, or the condition of hours 6 to 30 after the first cleaning
 // seen. Scale is followed, and u_ratio formed, there. Clean U is the site's record, else
-// the median of hours 6 to 30 over the cycles, else the formula (within a fifth), and
-// says which. Hourly medians go to the tracker of package fouling, which learns the
+// what the trends of the cycles began with (their median), else the formula (within a
+// fifth), and says which. Hourly medians go to the tracker of package fouling, which learns the
 // shares, clean U and rate and foretells the day of the cleaning limit.
 //
 // # Instruments against each other

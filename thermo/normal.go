@@ -125,7 +125,7 @@ func (v *bodyView) clean() evaporator.Result {
 	}
 	if u, ok := v.learnedClean(); ok {
 		r := value(u, 0.03*u) // cleanings leave it alike within about 3 %: a figure of ours
-		r.Reason.Text = "learned in hours 6 to 30 after cleanings"
+		r.Reason.Text = "learned: the trends after cleanings carried back to them"
 		return r
 	}
 	brix, chest := v.b.BrixOut, v.b.ChestC

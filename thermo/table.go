@@ -171,7 +171,7 @@ var Quantities = []Quantity{
 		Meaning: "u as it would be at the body's reference Brix, calandria temperature and level", Inputs: "u, brix_out, calandria temperature, level; reference_brix and reference_chest_c, or learned after a cleaning", Source: "the share of Dessin's formula (Hugot, from memory) that the body is found to follow, and its level table",
 		body: func(v *bodyView) evaporator.Result { return v.uNormal }},
 	{Class: plant.ClassBody, Name: "u_clean", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
-		Meaning: "U expected of the clean body: the site's record, else learned after cleanings, else clean_u_formula", Inputs: "clean_u_w_m2k, or u in hours 6 to 30 after cleanings, or Brix and calandria temperature", Source: "site record, median of the cycles, or Dessin or the Swedish formula (Hugot, from memory)",
+		Meaning: "U expected of the clean body: the site's record, else learned after cleanings, else clean_u_formula", Inputs: "clean_u_w_m2k, or the trend of u after cleanings, or Brix and calandria temperature", Source: "site record, median of the cycles, or Dessin or the Swedish formula (Hugot, from memory)",
 		body: func(v *bodyView) evaporator.Result { return v.uClean }},
 	{Class: plant.ClassBody, Name: "u_ratio", Dimension: plant.Ratio, Low: 0.005, High: 3,
 		Meaning: "U over U of the clean body", Inputs: "u (normalised where a reference is configured), u_clean", Source: "definition",

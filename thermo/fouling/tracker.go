@@ -22,7 +22,9 @@ const (
 // Settings of a Tracker. The zero value of a field means the default given.
 type Settings struct {
 	// CleanU is the reference of the body, kW/(m2 K), to which LimitRatio refers.
-	// 0: the median of hours 6 to 30 after a cleaning, over the cycles known.
+	// 0: what the cycles known began with, their trends carried back to the cleaning.
+	// It is U as this program finds it; one of other origin differs by the errors of
+	// the instruments, and a few percent are a good part of what may be lost.
 	CleanU float64 `json:"clean_u,omitempty"`
 	// LimitRatio to clean U at which cleaning is due; default 0.65.
 	LimitRatio float64 `json:"limit_ratio,omitempty"`
@@ -94,11 +96,9 @@ type Cycle struct {
 	End      time.Time `json:"end"`
 	Recorded bool      `json:"recorded"` // Start comes from a record, not from a step in U
 	Values   int       `json:"values"`   // hourly values used
-	// CleanU and EndU are the fitted U at the start and the end, kW/(m2 K);
-	// FirstDayU is the median of hours 6 to 30, 0 if there was none.
-	CleanU    float64 `json:"clean_u"`
-	EndU      float64 `json:"end_u"`
-	FirstDayU float64 `json:"first_day_u,omitempty"`
+	// CleanU and EndU are the fitted U at the start and the end, kW/(m2 K) the median of hours 6 to 30, 0 if there was none.
+	CleanU float64 `json:"clean_u"`
+	EndU   float64 `json:"end_u"`
 	// Rate is the mean growth of the scale resistance over the first ten days,
 	// m2 K/kW per day.
 	Rate      float64 `json:"rate"`
@@ -212,7 +212,7 @@ func (t *Tracker) UnmarshalJSON(b []byte) error {
 	}
 	for _, c := range s.Cycles {
 		if !(c.CleanU >= lowU && c.CleanU <= highU) || !(c.RateSigma >= 0 && c.RateSigma < 1e3) || !(math.Abs(c.Rate) < 1e3) ||
-			!(c.FirstDayU == 0 || c.FirstDayU >= lowU && c.FirstDayU <= highU) || !c.Noise.sound() || !soundWeights(c.Weight) {
+			!c.Noise.sound() || !soundWeights(c.Weight) {
 			return errors.New("state of a scale tracker: a cycle is out of range")
 		}
 	}
@@ -458,7 +458,7 @@ func (t *Tracker) close(end time.Time) {
 		y0, _ := p.start()
 		rate, sd := p.rate()
 		c := Cycle{Start: s.Started, End: end, Recorded: s.Recorded, Values: len(s.Values),
-			Rate: rate, RateSigma: sd, Weight: p.weights(), FirstDayU: t.firstDay()}
+			Rate: rate, RateSigma: sd, Weight: p.weights()}
 		c.Share, c.ShareSigma = t.shares()
 		c.Noise = p.noise
 		if y0 > 1/highU {
@@ -483,8 +483,8 @@ func (t *Tracker) close(end time.Time) {
 	t.stale()
 }
 
-// firstFrom and firstTo bound the hours after a cleaning that stand for a clean
-// body at full rate; firstLeast values of them make a median.
+// firstFrom and firstTo bound the hours after a cleaning whose condition is the
+// reference; firstLeast values of them make one.
 const firstFrom, firstTo, firstLeast = 6, 30, 6
 
 func (t *Tracker) firstHours() []sample {
@@ -495,25 +495,6 @@ func (t *Tracker) firstHours() []sample {
 		}
 	}
 	return v
-}
-
-// firstDay is the median U of these hours at the reference, 0 with too few.
-func (t *Tracker) firstDay() float64 {
-	v := t.firstHours()
-	if len(v) < firstLeast {
-		return 0
-	}
-	d := Dependence{Reference: t.reference()}
-	d.Share, d.Sigma = t.shares()
-	var u []float64
-	for _, x := range v {
-		u = append(u, x.U)
-	}
-	d.Clean = median(u)
-	for i, x := range v {
-		u[i], _ = d.At(x.U, x.Shape)
-	}
-	return median(u)
 }
 
 func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
@@ -549,21 +530,25 @@ func (t *Tracker) atReference() []Observation {
 	return out
 }
 
-// CleanU is the reference to which the limit refers: the setting, else the
-// median over the cycles of U in hours 6 to 30, the running one included; 0 if
-// there is nothing yet.
+// CleanU is the reference to which the limit refers: the setting, else the median
+// over the cycles of U at the cleaning, as their trends carried back have it; the
+// running one is included after its first day. 0 if there is nothing yet.
+//
+// A median of the first day would be U with a day's scale on it: of a body that is
+// cleaned every twelve days and loses a fifth, 1 to 2 % of U, and that puts the day of
+// the limit off by a tenth and more.
 func (t *Tracker) CleanU() float64 {
 	if t.s.Settings.CleanU > 0 {
 		return t.s.Settings.CleanU
 	}
 	var u []float64
 	for _, c := range t.s.Cycles {
-		if c.FirstDayU > 0 {
-			u = append(u, c.FirstDayU)
-		}
+		u = append(u, c.CleanU)
 	}
-	if f := t.firstDay(); f > 0 {
-		u = append(u, f)
+	if v := t.s.Values; t.s.Known && len(v) >= firstLeast && v[len(v)-1].At.Sub(t.s.Started) >= hours(firstTo) {
+		if y, _ := t.posterior().start(); y > 1/highU {
+			u = append(u, 1/y)
+		}
 	}
 	return median(u)
 }
@@ -749,7 +734,7 @@ func (t *Tracker) Forecast(at time.Time) Forecast {
 		if y, _ := p.start(); y > 1/highU {
 			ref = 1 / y
 		}
-		f.Note = "no clean U in the settings and no first day after a cleaning: the limit refers to the fitted start"
+		f.Note = "no clean U in the settings and no first day after a cleaning yet: the limit refers to the fitted start"
 	}
 	if !(ref > 0) {
 		f.Note = "no clean U known"
