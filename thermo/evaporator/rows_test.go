@@ -241,6 +241,23 @@ func TestLayouts(t *testing.T) {
 				}
 				near(t, "U "+b.Name, value(t, "U", back.Bodies[i].U), op.Bodies[i].U(), 1e-6)
 			}
+			// What is only split by surface and difference is known to a tenth.
+			for i := range c.bodies {
+				m.Bodies[i].CondensateTH = evaporator.Reading{}
+			}
+			s.Uncertainty(&m, back)
+			shared := 0
+			for _, o := range back.Bodies {
+				if o.U.How == evaporator.Assumed {
+					shared++
+					if o.U.Sigma < 0.0999*o.U.Value || o.DutyKW.Sigma < 0.0999*o.DutyKW.Value {
+						t.Errorf("%s: U %.3f ± %.3f of a shared effect", o.Name, o.U.Value, o.U.Sigma)
+					}
+				}
+			}
+			if twins := strings.Contains(c.name, "side by side") || strings.Contains(c.name, "in series"); twins != (shared == 2) {
+				t.Errorf("%d bodies share an effect", shared)
+			}
 		})
 	}
 }

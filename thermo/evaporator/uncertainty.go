@@ -9,7 +9,8 @@ const whyEdge = "too uncertain: a reading off by one standard deviation leaves n
 // one standard deviation, the whole calculation is repeated, and half the
 // differences are added in squares (first-order propagation of independent
 // errors). A result that is lost both ways becomes absent. Readings without a stated
-// accuracy contribute nothing and are counted in r.UnstatedAccuracy.
+// accuracy contribute nothing and are counted in r.UnstatedAccuracy. Parallel bodies
+// whose shares of the effect nothing measures are uncertain by splitShare besides.
 //
 // It costs two evaluations a reading; call it less often than Evaluate.
 func (s *Set) Uncertainty(m *Measurement, r *Results) {
@@ -56,6 +57,24 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 		}
 		if b.Sigma = math.Sqrt(b.Sigma); math.IsNaN(b.Sigma) || math.IsInf(b.Sigma, 0) {
 			*b = Result{Reason: Reason{Of: b.Reason.Of, Text: whyEdge}}
+		}
+	}
+	r.splitSigma()
+}
+
+// splitShare is one standard deviation of the coefficients of parallel bodies about
+// their common one, while nothing but surface and temperature difference tells which
+// of them makes how much vapour: a figure of ours, the scale of some days.
+const splitShare = 0.1
+
+// splitSigma adds that to what rests on the split.
+func (r *Results) splitSigma() {
+	for i := range r.Bodies {
+		o := &r.Bodies[i]
+		for _, p := range []*Result{&o.EvaporationTH, &o.DutyKW, &o.SpecificKgM2H, &o.CondensedTH, &o.U, &o.UApparent} {
+			if p.OK() && p.How == Assumed && p.Reason.Text == whyShared {
+				p.Sigma = math.Hypot(p.Sigma, splitShare*p.Value)
+			}
 		}
 	}
 }
