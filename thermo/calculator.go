@@ -53,6 +53,7 @@ func (s *said) words(r evaporator.Reason, note string) string {
 type row struct {
 	q     *Quantity
 	value int // in Calculator.values
+	mark  marks
 }
 
 // New adds a Derived tag to the house for every quantity that its equipment
@@ -126,7 +127,7 @@ func (c *Calculator) rows(e *plant.Equipment) []row {
 			// A bleed of the same name as a quantity: the quantity gives way.
 			continue
 		}
-		rs = append(rs, row{q: q, value: len(c.values)})
+		rs = append(rs, row{q: q, value: len(c.values), mark: markOf(q)})
 		c.values = append(c.values, Value{Tag: id})
 		c.said = append(c.said, said{})
 	}
@@ -148,6 +149,18 @@ func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
 		d.step(c, f, at)
 	}
 	return c.values
+}
+
+// Follow lets the sets live through a moment of the past, in order of time before the
+// first Step: after a start on an archive the filters and what the bodies hold are then
+// those of the run before, and a start in the middle of an upset is told from one in a
+// steady hour. It gives no values; nothing else learns from it. Without it, and after
+// a gap of more than [Gap], what rests on the balances is Uncertain for the residence time of the
+// juice in the whole set.
+func (c *Calculator) Follow(f *plant.Frame, at time.Time) {
+	for _, s := range c.sets {
+		s.follow(f, at)
+	}
 }
 
 // Words says in words what stands behind a calculated value, "" if there is

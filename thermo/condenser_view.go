@@ -24,7 +24,9 @@ type condenserView struct {
 	own                        bool          // it has a pressure gauge, or its set's stands for one
 	ofPans                     inputs        // pressures of the pans, where it has not
 	panPressure                []evaporator.Reading
-	resting                    bool // every vessel it serves is known to send no vapour
+	resting                    bool   // every vessel it serves is known to send no vapour
+	moved                      string // why their balances are not settled, "" if they are
+	said                       struct{ moved, stuck, note string }
 	vacuum                     vacuum
 	saturation, approach, rise evaporator.Result
 	ratio, need, duty          evaporator.Result
@@ -170,7 +172,7 @@ func (s *setView) sends(b *bodyView) bool {
 // taken is the vapour to the condenser by the balances of the vessels, or the
 // reason why it is not known. A pan that does not boil sends none.
 func (v *condenserView) taken() evaporator.Result {
-	v.sent = plant.Good
+	v.sent, v.moved = plant.Good, ""
 	if len(v.sets)+len(v.pans) == 0 {
 		return absent("no vessel names this condenser")
 	}
@@ -190,7 +192,13 @@ func (v *condenserView) taken() evaporator.Result {
 	for _, s := range v.sets {
 		v.sent = plant.Worse(v.sent, s.in.worst)
 		for _, b := range s.bodies {
-			if s.sends(b) && !add(b.b.EvaporationTH) {
+			if !s.sends(b) {
+				continue
+			}
+			if b.rest.state != isSettled {
+				v.sent, v.moved = plant.Worse(v.sent, plant.UncertainDataSubNormal), b.rest.text
+			}
+			if !add(b.b.EvaporationTH) {
 				return sum
 			}
 		}
@@ -215,12 +223,16 @@ func (v *condenserView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.look(f, at)
 	v.calculate()
 	v.vacuum.step(v, at)
+	if v.moved != v.said.moved || v.in.note != v.said.stuck {
+		v.said.moved, v.said.stuck = v.moved, v.in.note
+		v.said.note = join(v.moved, v.in.note)
+	}
 	for _, r := range v.rows {
-		worst := v.in.worst
+		worst, note := v.in.worst, v.in.note
 		if r.q.vapour && v.vapour.OK {
-			worst = plant.Worse(worst, v.sent)
+			worst, note = plant.Worse(worst, v.sent), v.said.note
 		}
-		c.store(r, r.q.condenser(v), at, worst, v.in.note)
+		c.store(r, r.q.condenser(v), at, worst, note)
 	}
 }
 

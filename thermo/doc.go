@@ -31,6 +31,33 @@
 //     vacuum, the forecasts of scale (which have a band), changes from strike to
 //     strike.
 //
+// # While a set moves
+//
+// After a change the bodies store juice, solids and heat or give them up. The balances
+// count it: what a body holds follows from its surface and level, its Brix is measured or
+// goes by the washing-out of a well-mixed vessel. So that a step of the juice does not
+// come before its answer in the syrup, juice flow and feed Brix enter two minutes late
+// (juice_in_flow is shown as read). On plants simulated apart from the balances the error
+// of U in usual disturbances fell to a half: 95 % of means of ten minutes are within
+// 1.6 % (4 % before).
+//
+// What is stored is known to about a third, so a set that moves is marked, with what
+// moved and for how long in the reason, and settled of a body is 0:
+//
+//   - Evaporation, syrup, steam and economy of the set, the flows and duty of the bodies
+//     and their temperature differences, and what the condenser makes of the vapour, are
+//     Uncertain, never absent: some tenth off in a bad hour, they are what an operator has
+//     to go by in it, and alarms that use them go on.
+//   - U, what is made of it, and a calculated Brix are Uncertain, and absent in an upset: U
+//     can be half of what it is, and somebody would steer by the Brix. The Brix
+//     that leaves with the syrup is a reading and stays.
+//   - Readings and what stands on pressures alone stay as they are.
+//
+// After a start or a gap nothing is known of what the bodies hold: all of the above is
+// Uncertain for the residence time of the juice in the set, unless
+// [Calculator.Follow] has lived through the time before. Scale is followed by
+// settled hours only.
+//
 // # U, clean U and scale
 //
 // U is quoted on the difference of condensing temperature and boiling juice,

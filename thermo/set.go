@@ -40,9 +40,17 @@ type setView struct {
 	sigmas        time.Time          // when the uncertainties were worked out
 	kept          evaporator.Sigmas  // them
 	keptOf        basis
+	used          evaporator.Measurement // m as the balances take it, see store
+	followed      time.Time              // when last
+	anew          bool                   // nothing is known of before
+	flowBehind    lag
+	feedBehind    lag
+	stored        float64   // what the bodies store, as a share of the evaporation
 	settledAt     time.Time // see settle
 	syrupRest     lag
 	syrupFar      far
+	flows         rest // what the juice and solids of the whole set rest on
+	heats         rest // and what its heat rests on besides
 }
 
 // spoken is what the note of a set is made of, beside what is fixed.
@@ -99,6 +107,7 @@ type bodyView struct {
 	small                         string  // the reason while the temperature difference is too small
 	learned                       float64 // clean U, and the hour it was worked out in
 	learnedAt                     time.Time
+	holding                       contents
 	rest                          rest // what it holds of before the set last moved
 	u, uApparent, uNormal, uClean evaporator.Result
 }
@@ -227,7 +236,8 @@ func (s *setView) massFlow(v float64, bx, t evaporator.Reading, usualC float64) 
 	return v * rho / 1000, err == nil
 }
 
-func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
+// balance takes the readings of a frame and evaluates them.
+func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	s.denser, s.usualC = false, false
 	s.in.step(f, at)
 	now := basis{usable: s.in.usable()}
@@ -241,17 +251,31 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if s.steam.OK && s.makeUp.OK {
 		s.m.SteamTH = evaporator.Reading{Value: s.steam.Value + s.makeUp.Value, Sigma: math.Hypot(s.steam.Sigma, s.makeUp.Sigma), OK: true}
 	}
-	s.set.Evaluate(&s.m, s.r)
+	s.store(at)
+	s.set.Evaluate(&s.used, s.r)
+	return now
+}
+
+// follow takes a moment of the past: for what the bodies hold, and no more.
+func (s *setView) follow(f *plant.Frame, at time.Time) {
+	s.balance(f, at)
+	s.asRead()
+	s.settle(at)
+}
+
+func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
+	now := s.balance(f, at)
 	now.row = s.r.Row
 	switch {
 	case c.noSigma:
 	case at.Sub(s.sigmas) >= uncertaintyEvery || at.Before(s.sigmas) || now != s.keptOf:
 		s.sigmas, s.keptOf = at, now
-		s.set.Uncertainty(&s.m, s.r)
+		s.set.Uncertainty(&s.used, s.r)
 		s.kept = s.r.Sigmas(s.kept)
 	default:
 		s.r.Recall(s.kept)
 	}
+	s.asRead()
 	s.settle(at)
 	for _, b := range s.bodies {
 		b.coefficients()
@@ -293,24 +317,34 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		}
 	}
 	for _, r := range s.rows {
-		worst := s.in.worst
+		worst, note := s.in.worst, s.shown
+		switch r.mark {
+		case onFlows:
+			worst, note = s.flows.doubt(worst, note)
+		case onHeats:
+			worst, note = s.heats.doubt(worst, note)
+		}
 		if r.q.window && s.check.stale {
 			worst = plant.UncertainLastUsable
 		}
-		c.store(r, r.q.set(s), at, worst, s.shown)
+		c.store(r, r.q.set(s), at, worst, note)
 	}
-	for _, b := range s.bodies {
+	for i, b := range s.bodies {
 		note := s.shown
 		if b.b.Extrapolated {
 			note = b.beyond
 		}
-		worstU, noteU := b.quality(s.in.worst, note)
+		measured := s.brixMeasured(i)
+		doubt, why := b.rest.doubt(s.in.worst, note)
 		for _, r := range b.rows {
-			if restsOnU(r.q.Name) {
-				c.store(r, r.q.body(b), at, worstU, noteU)
-				continue
+			switch {
+			case r.mark == steadyAnyway, r.mark == onBrix && measured:
+				c.store(r, r.q.body(b), at, s.in.worst, note)
+			case r.mark == onBrix && b.rest.state == upset:
+				c.store(r, absent(b.rest.text), at, s.in.worst, note)
+			default:
+				c.store(r, r.q.body(b), at, doubt, why)
 			}
-			c.store(r, r.q.body(b), at, s.in.worst, note)
 		}
 	}
 }

@@ -9,29 +9,39 @@ import (
 	"calandria/thermo/evaporator"
 )
 
-// The balances are of a steady state: what goes in goes out. After a change the
-// bodies store juice, solids and heat or give them up, for as long as the juice
-// takes to pass, and a U of these minutes is wrong, by half and more when the juice
-// is cut or comes back. So the set is compared with what its bodies still hold:
+// What the bodies store while a set moves is counted (see storage.go), but only as
+// well as their contents are known: after a change a U is wrong for as long as the
+// juice takes to pass. So the set is compared with what its bodies still hold:
 // the juice flow and feed Brix pass through a chain of well-mixed bodies, each with
 // the residence time of its hold-up, and the further back a body stands the longer
 // it holds juice of before. The syrup Brix, which closes the balance of the whole
-// set, is compared with itself over the whole chain, for every body; the pressures
-// of a body, whose heat is stored in its juice and metal, over its own residence
-// time.
+// set, is compared with itself over the whole chain, for every body, and so is what
+// the bodies store in all (a laboratory value or a level that jumps is no more than
+// Uncertain by that); the pressures of a body, whose heat is stored in its juice
+// and metal, over its own residence time.
 //
 // Shares of the larger of both values; a departure by more makes U Uncertain, by
 // movedAbsent times as much absent, until it has come back to settledShare of the
 // limit and to the limit. Figures of ours, above the wandering of a well-run set: on
 // the invented mill U is uncertain in 2.5 % of two usual days and never absent.
+//
+// A set that was not followed before (a start, a gap) counts as moved, as far as makes
+// it Uncertain for the residence time of the whole chain: see [Calculator.Follow].
+//
+// What is marked, and how: see [marks].
 const (
 	movedFlow     = 0.08
 	movedFeed     = 0.05 // of the feed Brix
 	movedSyrup    = 0.05 // of the syrup Brix
+	movedStored   = 0.10 // of the evaporation
 	movedPressure = 0.08
 	movedAbsent   = 2
 	settledShare  = 0.6
+	movedUnknown  = settledShare * math.E
 )
+
+// notFollowed is the reason of a start.
+const notFollowed = "not followed before"
 
 // Residence time of a body whose juice flow is not known, and its bounds, in
 // minutes: figures of ours.
@@ -112,31 +122,39 @@ func hold(b *bodyView) float64 { return 0.35 * 1.8 * tubesTonnes(b) }
 // event time and allocates nothing but words that change.
 func (s *setView) settle(at time.Time) {
 	dt := at.Sub(s.settledAt).Minutes()
-	first := s.settledAt.IsZero() || dt < 0
 	s.settledAt = at
-	if first {
+	if s.anew {
 		dt = 0
-		s.syrupRest, s.syrupFar = lag{}, far{}
+		s.syrupRest, s.syrupFar, s.flows, s.heats = lag{}, far{}, rest{}, rest{}
 		for _, b := range s.bodies {
 			b.rest = rest{}
 		}
 	}
 	total := 0.0
 	for _, b := range s.bodies {
-		t := residenceUsual
-		if out := b.b.JuiceOutTH; out.OK() && out.Value > 0 {
-			t = min(residenceMost, max(residenceLeast, 60*hold(b)/out.Value))
+		b.rest.minutes = residenceUsual
+		if out := b.b.JuiceOutTH; out.OK() {
+			// The balance goes by the juice flow of some minutes ago.
+			now := out.Value + s.m.JuiceTH.Value - s.used.JuiceTH.Value
+			b.rest.minutes = residenceMost
+			if now > 0 {
+				b.rest.minutes = min(residenceMost, max(residenceLeast, 60*hold(b)/now))
+			}
 		}
-		b.rest.minutes = t
 		if !b.m.OutOfService && b.equip.Body.Juice != "beside" {
-			total += t
+			total += b.rest.minutes
 		}
 	}
 	part := func(minutes float64) float64 { return -math.Expm1(-dt / minutes) }
 	total = max(total, residenceLeast)
 	s.syrupFar.fade(part(total))
 	s.syrupFar.worse(s.syrupRest.step(reading(s.m.SyrupBrix), part(total))/movedSyrup, "syrup Brix", total)
+	s.syrupFar.worse(min(movedAbsent, s.stored/movedStored), "what the bodies store", total)
+	if s.anew {
+		s.syrupFar = far{movedUnknown, notFollowed, total}
+	}
 
+	flows := s.syrupFar
 	flowNow, feedNow := s.r.JuiceTH, reading(s.m.FeedBrix)
 	flow, feed := flowNow, feedNow
 	path := 0.0
@@ -168,10 +186,14 @@ func (s *setView) settle(at time.Time) {
 		}
 		r.far.fade(share)
 		if flowNow.OK() {
-			r.far.worse(apart(flowNow.Value, flow.Value)/movedFlow, "juice flow", path)
+			x := apart(flowNow.Value, flow.Value) / movedFlow
+			r.far.worse(x, "juice flow", path)
+			flows.worse(x, "juice flow", path)
 		}
 		if feedNow.OK() {
-			r.far.worse(apart(feedNow.Value, feed.Value)/movedFeed, "feed Brix", path)
+			x := apart(feedNow.Value, feed.Value) / movedFeed
+			r.far.worse(x, "feed Brix", path)
+			flows.worse(x, "feed Brix", path)
 		}
 		chest := "vapour pressure before it"
 		if b.b.Effect == 1 {
@@ -183,6 +205,14 @@ func (s *setView) settle(at time.Time) {
 		worst.worse(s.syrupFar.x, s.syrupFar.of, s.syrupFar.minutes)
 		r.judge(worst)
 	}
+	heats := flows
+	for _, b := range s.bodies {
+		if !b.m.OutOfService {
+			heats.worse(b.rest.far.x, b.rest.far.of, b.rest.far.minutes)
+		}
+	}
+	s.flows.judge(flows)
+	s.heats.judge(heats)
 }
 
 // judge moves between the states, each of which ends later than it begins.
@@ -200,6 +230,9 @@ func (r *rest) judge(f far) {
 	if f.of != r.of || left != r.left {
 		r.of, r.left = f.of, left
 		r.text = fmt.Sprintf("the set has moved (%s): settles in about %d min", f.of, left)
+		if f.of == notFollowed {
+			r.text = fmt.Sprintf("what the bodies hold is not known yet: settles in about %d min", left)
+		}
 		r.note = ""
 	}
 }
@@ -220,13 +253,49 @@ func reading(r evaporator.Reading) evaporator.Result {
 	return evaporator.Result{Value: r.Value, How: evaporator.Measured}
 }
 
-// restsOnU tells the quantities of a body that are made of its U of this moment.
-func restsOnU(name string) bool {
-	switch name {
-	case "u", "u_apparent", "u_normalised", "u_ratio", "scale_resistance":
-		return true
+// marks are what becomes of a quantity while what it rests on is not settled.
+type marks uint8
+
+const (
+	// steadyAnyway stands on readings of the moment, or on windows of its own.
+	steadyAnyway marks = iota
+	// onFlows rests on the juice and solids of the whole set: Uncertain. It is never
+	// absent: with what is stored counted it is some tenth off at worst, and an operator
+	// needs it most while the set moves.
+	onFlows
+	// onHeats rests on the heat of all bodies besides: Uncertain.
+	onHeats
+	// onBody rests on the share of one body: Uncertain. It feeds the condenser and the
+	// alarms of entrainment, which are wanted in an upset.
+	onBody
+	// onBrix is a Brix that nothing measures: Uncertain, and absent in an upset: somebody
+	// would steer by it.
+	onBrix
+	// onU is made of the U of this moment: Uncertain, and absent in an upset.
+	onU
+)
+
+// markOf says which it is.
+func markOf(q *Quantity) marks {
+	if q.Class == plant.ClassSet {
+		switch q.Name {
+		case "evaporation", "syrup_calculated", "economy_measured", "specific_evaporation", "rillieux_steam", "solids_closure":
+			return onFlows
+		case "steam_calculated", "economy", "economy_corrected", "rillieux_residual", "steam_difference", "heat_closure":
+			return onHeats
+		}
+		return steadyAnyway
 	}
-	return false
+	switch q.Name {
+	case "evaporation", "juice_out_flow", "duty", "specific_evaporation", "condensed_flow", "flash_flow", "juice_flash_flow",
+		"boiling_temperature", "boiling_point_elevation", "head_elevation", "temperature_difference", "difference_share":
+		return onBody
+	case "brix_out":
+		return onBrix
+	case "u", "u_apparent", "u_normalised", "u_ratio", "scale_resistance":
+		return onU
+	}
+	return steadyAnyway
 }
 
 // believed is the U that scale is followed by: none while the set settles.
@@ -237,10 +306,31 @@ func (v *bodyView) believed() evaporator.Result {
 	return v.u
 }
 
-// quality is that of what rests on U, with its note.
-func (v *bodyView) quality(worst plant.Quality, note string) (plant.Quality, string) {
-	if v.rest.state == isSettled {
+// doubt is the quality and the note of what rests on r.
+func (r *rest) doubt(worst plant.Quality, note string) (plant.Quality, string) {
+	if r.state == isSettled {
 		return worst, note
 	}
-	return plant.Worse(worst, plant.UncertainDataSubNormal), v.rest.with(note)
+	return plant.Worse(worst, plant.UncertainDataSubNormal), r.with(note)
+}
+
+// brixMeasured: the Brix of the juice leaving the body is a reading.
+func (s *setView) brixMeasured(i int) bool {
+	switch s.r.Row {
+	case evaporator.ByBrixProfile:
+		return true
+	case evaporator.BySteam:
+		return false
+	}
+	return i >= s.lastGroup() && s.r.SyrupBrix.How == evaporator.Measured && i+1 == len(s.bodies)
+}
+
+func (v *bodyView) settledNow() evaporator.Result {
+	if v.m.OutOfService {
+		return absent("out of service")
+	}
+	if v.rest.state == isSettled {
+		return evaporator.Result{Value: 1, How: evaporator.Balanced}
+	}
+	return evaporator.Result{How: evaporator.Balanced, Reason: evaporator.Reason{Text: v.rest.text}}
 }

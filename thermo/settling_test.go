@@ -3,6 +3,7 @@ package thermo_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -34,7 +35,7 @@ func settledReadings(t *testing.T) *readings {
 	r := newReadings(t, settlingYAML)
 	r.good(map[string]float64{"Q.steam_pressure": 200, "Q.juice_flow": 250, "Q.juice_brix": 15, "Q.juice_temperature": 110, "Q.syrup_brix": 60,
 		"Q.A.vapour_pressure": 140, "Q.B.vapour_pressure": 80, "Q.C.vapour_pressure": 18})
-	r.run(10*time.Minute, 5*time.Second)
+	r.run(45*time.Minute, 5*time.Second)
 	return r
 }
 
@@ -56,7 +57,7 @@ func TestSetThatMoves(t *testing.T) {
 		{"juice 10 % down", map[string]float64{"Q.juice_flow": 225}, [3]int{uncertain, uncertain, uncertain}, "juice flow"},
 		{"juice cut by 60 %", map[string]float64{"Q.juice_flow": 100}, [3]int{none, none, none}, "juice flow"},
 		{"feed Brix 10 % down", map[string]float64{"Q.juice_brix": 13.5}, [3]int{uncertain, uncertain, uncertain}, "feed Brix"},
-		{"syrup Brix 5 points down", map[string]float64{"Q.syrup_brix": 55}, [3]int{uncertain, uncertain, uncertain}, "syrup Brix"},
+		{"syrup Brix 5 points down", map[string]float64{"Q.syrup_brix": 55}, [3]int{uncertain, uncertain, uncertain}, "what the bodies store"},
 		{"steam pressure 15 % up", map[string]float64{"Q.steam_pressure": 230}, [3]int{uncertain, good, good}, "steam pressure"},
 		{"vacuum lost", map[string]float64{"Q.C.vapour_pressure": 30}, [3]int{good, good, none}, "vapour pressure"},
 	} {
@@ -82,8 +83,39 @@ func TestSetThatMoves(t *testing.T) {
 					}
 				}
 			}
-			if v := got["Q.evaporation"]; !v.Point.Quality.IsGood() {
-				t.Errorf("evaporation of the set: %v %q", v.Point.Quality, v.Reason)
+			// The flows go with what they rest on, but are never absent; a Brix that nothing
+			// measures goes with U, that of the syrup is a reading.
+			flows := max(x.want[0], x.want[1])
+			if x.want[0] != x.want[1] { // pressures
+				flows = good
+			}
+			worst := max(flows, x.want[0], x.want[2])
+			for path, want := range map[string]int{
+				"Q.evaporation": min(flows, uncertain), "Q.specific_evaporation": min(flows, uncertain), "Q.juice_in_flow": good,
+				"Q.steam_calculated": min(worst, uncertain), "Q.economy": min(worst, uncertain), "Q.total_temperature_difference": good,
+				"Q.A.evaporation": min(x.want[0], uncertain), "Q.B.duty": min(x.want[1], uncertain), "Q.C.evaporation": min(x.want[2], uncertain),
+				"Q.C.temperature_difference": min(x.want[2], uncertain), "Q.A.juice_out_flow": min(x.want[0], uncertain), "Q.B.condensed_flow": min(x.want[1], uncertain),
+				"Q.A.brix_out": x.want[0], "Q.B.brix_out": x.want[1], "Q.C.brix_out": good, "Q.C.vapour_saturation_temperature": good,
+			} {
+				v := got[path]
+				is := none
+				switch {
+				case v.Point.Quality.IsGood():
+					is = good
+				case v.Point.Usable():
+					is = uncertain
+				}
+				if is != want {
+					t.Errorf("%s: %v %q, want state %d", path, v.Point.Quality, v.Reason, want)
+				}
+				if is != good && !strings.Contains(v.Reason, "settles in about ") {
+					t.Errorf("%s: %q does not say for how long", path, v.Reason)
+				}
+			}
+			for i, b := range "ABC" {
+				if got[fmt.Sprintf("Q.%c.settled", b)].Point.Value > 0 != (x.want[i] == good) {
+					t.Errorf("%c.settled does not say so", b)
+				}
 			}
 		})
 	}
@@ -182,7 +214,7 @@ func TestShownUIsNearTheTruthAfterAStop(t *testing.T) {
 		if !v.Point.Quality.IsGood() {
 			t.Errorf("body %d six hours after the stop: %v %s", k, v.Point.Quality, v.Reason)
 		}
-		if wrong[k]*100 > shown[k] {
+		if wrong[k] > 0 {
 			t.Errorf("body %d: U is more than 15 %% off in %d of %d scans that show it", k, wrong[k], shown[k])
 		}
 	}
@@ -217,5 +249,112 @@ func TestUsualWanderingKeepsU(t *testing.T) {
 	t.Logf("U uncertain in %.2f %% of the scans, absent in %.2f %%", 100*float64(uncertain)/float64(scans), 100*float64(none)/float64(scans))
 	if uncertain*20 > scans || none*500 > scans {
 		t.Errorf("U is uncertain in %d and absent in %d of %d scans", uncertain, none, scans)
+	}
+}
+
+// A step of the juice of any size: U that is called good is never far off, also in the
+// seconds in which the input filters hold the step back.
+func TestNoGoodUIsWrongAfterAStep(t *testing.T) {
+	for _, cut := range []float64{0.03, 0.06, 0.08, 0.1, 0.15, 0.25, 0.4, 0.6, -0.05, -0.1, -0.3} {
+		house, c, f := load4(t)
+		c.NoUncertainty()
+		c.NoReconciliation()
+		h := newHouse4(3)
+		for range 3600 {
+			h.step(2, false)
+		}
+		var before, worst [4]float64
+		for s := range 5400 {
+			if h.cut = 0; s >= 1800 {
+				h.cut = cut
+			}
+			if s >= 3600 {
+				h.cut = 0
+			}
+			h.step(1, false)
+			h.read(t, house, f, 1, false)
+			for _, v := range c.Step(f, h.now) {
+				tag := &house.Tags[v.Tag]
+				if tag.Name != "u" || !v.Point.Quality.IsGood() {
+					continue
+				}
+				k := int(tag.Path[2] - 'A')
+				e := v.Point.Value/h.u[k] - 1
+				if s < 1800 {
+					before[k] = e
+					continue
+				}
+				worst[k] = max(worst[k], math.Abs(e-before[k]))
+			}
+		}
+		t.Logf("juice %+.0f %% for half an hour: U called good is at most %.1f %% off", -100*cut, pct(worst[:]))
+		for k := range worst {
+			if worst[k] > 0.05 {
+				t.Errorf("juice %+.0f %%: U of body %d, called good, is %.1f %% off", -100*cut, k, 100*worst[k])
+			}
+		}
+	}
+}
+
+// After a start nothing is known of what the bodies hold: what rests on the balances is
+// Uncertain for the residence time of the juice in the set, 0.35 * 1.8 * 61.4 t over the
+// flows, some 20 min. An archive that is lived through before says more.
+func TestStart(t *testing.T) {
+	r := newReadings(t, settlingYAML)
+	usual := map[string]float64{"Q.steam_pressure": 200, "Q.juice_flow": 250, "Q.juice_brix": 15, "Q.juice_temperature": 110, "Q.syrup_brix": 60,
+		"Q.A.vapour_pressure": 140, "Q.B.vapour_pressure": 80, "Q.C.vapour_pressure": 18}
+	r.good(usual)
+	for m := 1; m <= 60; m++ {
+		v := r.run(time.Minute, 5*time.Second)["Q.C.u"]
+		if good := v.Point.Quality.IsGood(); good != (m > 24) && (m < 18 || m > 30) {
+			t.Fatalf("%d min after the start: %v %s", m, v.Point.Quality, v.Reason)
+		}
+		if m == 1 && !strings.Contains(v.Reason, "what the bodies hold is not known yet: settles in about ") {
+			t.Errorf("%q", v.Reason)
+		}
+	}
+
+	// One program runs through a cut of the juice; another starts 10 min after it on
+	// what was archived. They say the same.
+	cut := func(m int, r *readings) {
+		if m == 90 {
+			r.put("Q.juice_flow", 100, plant.Good)
+		}
+	}
+	all, late := newReadings(t, settlingYAML), newReadings(t, settlingYAML)
+	all.good(usual)
+	late.good(usual)
+	for m := range 100 {
+		cut(m, all)
+		cut(m, late)
+		all.run(time.Minute, 5*time.Second)
+		for range 12 {
+			late.at = late.at.Add(5 * time.Second)
+			late.c.Follow(late.f, late.at)
+		}
+	}
+	ofDays := []string{"scale_rate", "days_in_service", "cleaning_due", "cleaning_due_early", "cleaning_due_late", "u_clean", "gross_error"}
+	compare := func(when string) {
+		t.Helper()
+		a, b := all.run(5*time.Second, 5*time.Second), late.run(5*time.Second, 5*time.Second)
+		for path, v := range a {
+			w := b[path]
+			name := path[strings.LastIndex(path, ".")+1:]
+			if slices.Contains(ofDays, name) || strings.Contains(name, "reconcil") {
+				continue // these have a past of their own
+			}
+			if v.Point.Quality != w.Point.Quality || math.Abs(v.Point.Value-w.Point.Value) > 1e-9*math.Abs(v.Point.Value) || v.Reason != w.Reason {
+				t.Errorf("%s, %s: %v %g %q, with a restart %v %g %q", when, path, v.Point.Quality, v.Point.Value, v.Reason, w.Point.Quality, w.Point.Value, w.Reason)
+			}
+		}
+	}
+	compare("ten minutes after a cut")
+	if v := byPath(all.h, all.c.Step(all.f, all.at))["Q.C.u"]; v.Point.Usable() {
+		t.Errorf("U is there 10 min after a cut: %+v", v)
+	}
+	// A gap is a start.
+	all.at = all.at.Add(20 * time.Minute)
+	if v := all.run(5*time.Second, 5*time.Second)["Q.A.u"]; v.Point.Quality.IsGood() || !strings.Contains(v.Reason, "not known yet") {
+		t.Errorf("after a gap: %v %q", v.Point.Quality, v.Reason)
 	}
 }

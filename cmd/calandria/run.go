@@ -146,9 +146,13 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 	s.trials = newTrials(s.archive, log)
 	s.trials.files = func() []rules.File { return *s.inForce.Load() }
 	s.restore()
-	// The windows of the rules look back further than this start. The filters of
-	// the quantities forget within minutes and start afresh.
-	if _, err = s.core.look(context.Background(), s.archive, time.Now(), quietGap); err != nil {
+	// The windows of the rules look back further than this start, and so do the filters
+	// of a set and what its bodies hold.
+	now := time.Now()
+	if _, err = s.core.look(context.Background(), s.archive, now, quietGap); err != nil {
+		return s, err
+	}
+	if err = s.core.follow(context.Background(), s.archive, newest(context.Background(), h, s.archive), now); err != nil {
 		return s, err
 	}
 	if s.loop.notifiers, err = newNotifiers(h, s.journal, s.core.rules.Alarms(), log); err != nil {
@@ -243,6 +247,10 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 			}
 		}
 		slices.SortFunc(ends, time.Time.Compare)
+		moved, err := unsettledHours(ctx, ar, e.Path, from, end)
+		if err != nil {
+			return err
+		}
 		// A record that the tracker refuses lies before a cleaning it found by
 		// itself: nothing is lost by that.
 		for _, b := range buckets {
@@ -250,7 +258,7 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 				_ = calc.Cleaned(e.Path, ends[0], now)
 				ends = ends[1:]
 			}
-			if b.Count >= 5 {
+			if b.Count >= 5 && !moved[b.Start.Unix()] {
 				hour := thermo.Hour{End: b.Start.Add(time.Hour), U: b.Mean}
 				hour.Brix, hour.ChestC, hour.LevelPct = condition(b.Start)
 				calc.ObserveHour(e.Path, hour)
@@ -262,6 +270,23 @@ func scaleHistory(ctx context.Context, h *plant.House, calc *thermo.Calculator, 
 	}
 	calc.ForecastScale(now)
 	return nil
+}
+
+// unsettledHours are those in which a body was settled for less than nine tenths: as
+// while the program runs, scale is not followed by a U of them. An archive of before
+// that was recorded has none.
+func unsettledHours(ctx context.Context, ar *historian.Archive, body string, from, to time.Time) (map[int64]bool, error) {
+	buckets, err := ar.Trend(ctx, body+".settled", from, to, int(to.Sub(from).Hours()))
+	if err != nil {
+		return nil, fmt.Errorf("read when the set moved: %w", err)
+	}
+	hours := map[int64]bool{}
+	for _, b := range buckets {
+		if b.Count > 0 && b.Mean < 0.9 {
+			hours[b.Start.Unix()] = true
+		}
+	}
+	return hours, nil
 }
 
 // cleaningEnds finds, to the hour, when the signal that a body is being cleaned

@@ -7,6 +7,7 @@ import (
 
 	"calandria/historian"
 	"calandria/plant"
+	"calandria/thermo"
 )
 
 const (
@@ -92,6 +93,78 @@ func lastChange(ctx context.Context, ar *historian.Archive, path string, at time
 		}
 		if changed || span == longestLook {
 			return span, nil
+		}
+	}
+}
+
+const (
+	// followSpan is how far back the sets are followed: longer than juice stays in one.
+	followSpan = 2 * time.Hour
+	followStep = 10 * time.Second
+)
+
+// follow lets the sets live through the last hours of the archive, so that a start in
+// the middle of an upset is not taken for a steady hour, nor a steady hour for an
+// unknown one. newest is the last sample that the archive holds; after a longer pause
+// than [thermo.Gap] there is nothing to go by. The frame stays empty, as in look.
+func (c *core) follow(ctx context.Context, ar *historian.Archive, newest, at time.Time) error {
+	if newest.IsZero() || at.Sub(newest) > thermo.Gap {
+		return ctx.Err()
+	}
+	sets := map[plant.TagID]bool{}
+	var walk func(*plant.Equipment)
+	walk = func(e *plant.Equipment) {
+		for _, id := range e.Tags {
+			sets[id] = true
+		}
+		for _, p := range e.Parts {
+			walk(p)
+		}
+	}
+	for _, e := range c.house.Of(plant.ClassSet) {
+		walk(e)
+	}
+	if len(sets) == 0 {
+		return ctx.Err()
+	}
+	from := newest.Add(-followSpan)
+	frame := plant.NewFrame(len(c.house.Tags))
+	for id := range sets {
+		t := &c.house.Tags[id]
+		if t.Source == plant.Fixed {
+			frame.Points[id] = plant.Point{Time: from, Value: t.Value, Quality: plant.Good}
+			continue
+		}
+		// Reported before and not again: the value still stands.
+		last, ok, err := ar.Last(ctx, t.Path)
+		if err != nil {
+			return fmt.Errorf("follow %s: %w", t.Path, err)
+		}
+		if ok && last.Time.Before(from) {
+			last.Time = from
+			frame.Points[id] = last
+		}
+	}
+	merged := newMerge(ctx, c.house, ar, from, newest.Add(time.Nanosecond), func(t *plant.Tag) bool { return sets[t.ID] })
+	defer merged.stop()
+	for t := from; ; t = t.Add(followStep) {
+		if t.After(newest) {
+			t = newest
+		}
+		for {
+			x, ok, err := merged.next(t)
+			if err != nil {
+				return fmt.Errorf("follow the sets: %w", err)
+			}
+			if !ok {
+				break
+			}
+			frame.Points[x.Tag] = x.Point
+		}
+		frame.At = t
+		c.calc.Follow(frame, t)
+		if t.Equal(newest) {
+			return ctx.Err()
 		}
 	}
 }

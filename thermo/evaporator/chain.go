@@ -58,6 +58,8 @@ type chain struct {
 	tce        [MaxEffects]float64
 	hle, lam   [MaxEffects]float64 // condensate enthalpy and latent heat at tce
 	bleed      [MaxEffects]float64
+	store      [MaxBodies]Stored
+	stored     Stored  // all of it
 	hs         float64 // enthalpy of exhaust steam
 
 	// Found.
@@ -434,6 +436,7 @@ func (s *Set) pass(q1 float64) {
 				in.heat *= part
 			}
 			c.inflow[b], c.intemp[b] = in.flow, in.temp
+			in = c.less(in, b)
 			s.boil(b, c.q[b]*(1-s.d.LossFraction), in)
 			c.vap[e] += c.v[b]
 			if k == len(bodies)-1 || s.group[bodies[k+1]] != s.group[b] {
@@ -441,6 +444,37 @@ func (s *Set) pass(q1 float64) {
 			}
 		}
 		c.sumV += c.vap[e]
+	}
+}
+
+// less is the juice to body b without what the body stores of it.
+func (c *chain) less(in stream, b int) stream {
+	st := &c.store[b]
+	in.flow -= st.JuiceTH
+	in.solids -= st.SolidsTH
+	in.heat -= st.HeatMJH
+	return in
+}
+
+// evaporated is the water t/h that leaves the set by the balance of solids: all of
+// the juice that is neither syrup nor stored.
+func (c *chain) evaporated(flow, x0, xn float64) float64 {
+	return flow - c.stored.JuiceTH - (flow*x0-100*c.stored.SolidsTH)/xn
+}
+
+// setStored takes over what the bodies in service store.
+func (s *Set) setStored(m *Measurement) {
+	c := &s.c
+	c.stored = Stored{}
+	for b := range s.d.Bodies {
+		c.store[b] = Stored{}
+		if s.in[b] {
+			st := m.Bodies[b].Stored
+			c.store[b] = st
+			c.stored.JuiceTH += st.JuiceTH
+			c.stored.SolidsTH += st.SolidsTH
+			c.stored.HeatMJH += st.HeatMJH
+		}
 	}
 }
 

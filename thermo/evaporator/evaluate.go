@@ -228,6 +228,7 @@ type inputs struct {
 
 // streams decides juice flow, feed Brix and syrup Brix.
 func (s *Set) streams(m *Measurement, r *Results) inputs {
+	s.setStored(m)
 	var in inputs
 	in.steam = m.SteamTH
 	in.steam.OK = flowOK(m.SteamTH)
@@ -399,10 +400,10 @@ func (s *Set) bleeds(m *Measurement, r *Results) (missing, count int) {
 // byBrix stores what juice flow and Brix say alone.
 func (s *Set) byBrix(in inputs, r *Results) {
 	if in.juice.OK() && in.feedBrix.OK() && in.syrupBrix.OK() {
-		e := in.juice.Value * (1 - in.feedBrix.Value/in.syrupBrix.Value)
+		e := s.c.evaporated(in.juice.Value, in.feedBrix.Value, in.syrupBrix.Value)
 		h := weakest(weakest(in.juice.How, in.feedBrix.How), in.syrupBrix.How)
 		r.TotalEvaporationTH.set(e, h, Reason{})
-		r.SyrupTH.set(in.juice.Value-e, h, Reason{})
+		r.SyrupTH.set(in.juice.Value-s.c.stored.JuiceTH-e, h, Reason{})
 	}
 }
 
@@ -608,6 +609,8 @@ func (s *Set) profile(m *Measurement, in inputs) {
 			continue
 		}
 		x, _ := s.bodyBrix(m, in, b)
+		c.inflow[b], c.intemp[b] = from.flow, from.temp
+		from = c.less(from, b)
 		l := 100 * from.solids / x
 		c.x[b] = x
 		c.bpe[b] = s.elevation(b, x)
@@ -618,7 +621,6 @@ func (s *Set) profile(m *Measurement, in inputs) {
 		c.hvap[b] = c.hv[b] + s.d.VapourCp*max(0, c.tj[b]-c.tv[b])
 		h := s.juiceHeat(x, c.tj[b])
 		c.v[b] = from.flow - l
-		c.inflow[b], c.intemp[b] = from.flow, from.temp
 		c.out[b] = stream{l, from.solids, l * h, c.tj[b]}
 		c.q[b] = (c.v[b]*c.hvap[b] + c.out[b].heat - from.heat) / (1 - s.d.LossFraction)
 		e := s.d.Bodies[b].Effect - 1
@@ -660,7 +662,7 @@ func (s *Set) findFlow(q1, x0, xn, feedC float64) (flow float64, ok bool) {
 	miss := func(f float64) float64 {
 		s.setFeed(f, x0, feedC)
 		s.sweep(q1)
-		return s.c.sumV - f*(1-x0/xn)
+		return s.c.sumV - s.c.evaporated(f, x0, xn)
 	}
 	f0 := s.c.feed.flow
 	e0 := miss(f0)
@@ -720,9 +722,10 @@ func (s *Set) storeFlows(m *Measurement, r *Results, in inputs, row Row, how How
 	}
 	if row == BySteam || row == ByBrixAndNoFlow {
 		r.TotalEvaporationTH.set(c.sumV, how, why)
-		r.SyrupTH.set(c.feed.flow-c.sumV, how, why)
+		out := c.feed.flow - c.stored.JuiceTH - c.sumV
+		r.SyrupTH.set(out, how, why)
 		if row == BySteam {
-			r.SyrupBrix.set(100*c.feed.solids/(c.feed.flow-c.sumV), how, Reason{Text: "syrup Brix from the steam flow"})
+			r.SyrupBrix.set(100*(c.feed.solids-c.stored.SolidsTH)/out, how, Reason{Text: "syrup Brix from the steam flow"})
 		}
 	}
 	first := s.act[0]
@@ -1015,7 +1018,7 @@ func (s *Set) checks(m *Measurement, r *Results) {
 	case !flowOK(m.JuiceTH) || !brixOK(m.FeedBrix) || r.SyrupBrix.How != Measured:
 		r.SolidsClosurePct.absent(Reason{Text: "needs juice flow, feed Brix, syrup flow and syrup Brix, all measured"})
 	default:
-		out := m.SyrupTH.Value * r.SyrupBrix.Value
+		out := m.SyrupTH.Value*r.SyrupBrix.Value + 100*s.c.stored.SolidsTH
 		r.SolidsClosurePct.set(100*(out/(m.JuiceTH.Value*m.FeedBrix.Value)-1), Measured, Reason{})
 	}
 }

@@ -30,6 +30,17 @@ type BodyMeasurement struct {
 	Brix         Reading // leaving the body
 	LevelPct     Reading // % of the tube length
 	CondensateTH Reading // from this calandria, t/h
+
+	// Stored is what the body takes in beyond what it gives, or gives up (below 0),
+	// so that the balances hold while a set moves. The zero value is a steady state.
+	Stored Stored
+}
+
+// Stored is what a body stores in time.
+type Stored struct {
+	JuiceTH  float64 // t/h
+	SolidsTH float64 // t/h, of which
+	HeatMJH  float64 // MJ/h, by its juice and its metal, zero at 0 degC
 }
 
 // Measurement holds the tags of a set at one moment, better as means over

@@ -162,6 +162,7 @@ func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) 
 func (s *Set) solveState(op *Operation, top, bottom float64) error {
 	c := &s.c
 	n := s.n
+	c.store, c.stored = [MaxBodies]Stored{}, Stored{}
 	for b, d := range s.d.Bodies {
 		c.weight[b] = op.Bodies[b].U() * d.AreaM2
 	}
