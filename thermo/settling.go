@@ -288,7 +288,7 @@ func markOf(q *Quantity) marks {
 	}
 	switch q.Name {
 	case "evaporation", "juice_out_flow", "duty", "specific_evaporation", "condensed_flow", "flash_flow", "juice_flash_flow",
-		"boiling_temperature", "boiling_point_elevation", "head_elevation", "temperature_difference", "difference_share":
+		"vapour_velocity", "boiling_temperature", "boiling_point_elevation", "head_elevation", "temperature_difference", "difference_share":
 		return onBody
 	case "brix_out":
 		return onBrix
