@@ -46,8 +46,9 @@
 //
 //   - Evaporation, syrup, steam and economy of the set, the flows and duty of the bodies
 //     and their temperature differences, and what the condenser makes of the vapour, are
-//     Uncertain, never absent: some tenth off in a bad hour, they are what an operator has
-//     to go by in it, and alarms that use them go on.
+//     Uncertain, never absent: they are what an operator has to go by, and alarms that use
+//     them go on. On those plants evaporation was within a tenth in nine of ten minutes of
+//     upsets; while the juice is gone altogether it can be half off.
 //   - U, what is made of it, and a calculated Brix are Uncertain, and absent in an upset: U
 //     can be half of what it is, and somebody would steer by the Brix. The Brix
 //     that leaves with the syrup is a reading and stays.

@@ -260,8 +260,8 @@ const (
 	// steadyAnyway stands on readings of the moment, or on windows of its own.
 	steadyAnyway marks = iota
 	// onFlows rests on the juice and solids of the whole set: Uncertain. It is never
-	// absent: with what is stored counted it is some tenth off at worst, and an operator
-	// needs it most while the set moves.
+	// absent: with what is stored counted it is within a tenth in nine of ten minutes of
+	// an upset, and an operator needs it most then.
 	onFlows
 	// onHeats rests on the heat of all bodies besides: Uncertain.
 	onHeats
