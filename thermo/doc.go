@@ -114,9 +114,10 @@
 //
 // # Pans
 //
-// Mother liquor and supersaturation come from the boiling-point elevation and the
-// purity, by its tag or as configured: then it counts as assumed, by the level or the
-// time in the strike, good to a point at best. The supersaturation is never called
+// The Brix of the mother liquor is its instrument's, else comes from the boiling-point
+// elevation; the supersaturation comes from it and the purity, by its tag or as configured:
+// then it counts as assumed, by the level or the time in the strike, good to a point at
+// best. The supersaturation is never called
 // better than 0.05. While the vacuum moves (0.4 kPa off its mean of a minute)
 // the thermometer lags behind it, and what needs both is Uncertain. Evaporation is
 // S lambda(chest)/lambda(pan), without loss, so U = S lambda(chest)/(A dT) with the head

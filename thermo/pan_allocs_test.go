@@ -16,7 +16,7 @@ import (
 func TestPansAllocateNothing(t *testing.T) {
 	yaml := strings.NewReplacer(
 		"      chest_pressure:", "      seed_flow: {node: \"nsu=u;s=seed\"}\n      massecuite_flow: {node: \"nsu=u;s=mc\"}\n      chest_pressure:",
-		`level: {node: "nsu=u;s=l3"}`, `level: {node: "nsu=u;s=l3"}, liquor_purity: {node: "nsu=u;s=q3"}`).Replace(continuousYAML) + `  - name: BP
+		`level: {node: "nsu=u;s=l3"}`, `level: {node: "nsu=u;s=l3"}, liquor_purity: {node: "nsu=u;s=q3"}, liquor_brix: {node: "nsu=u;s=lb3", accuracy: 0.3}`).Replace(continuousYAML) + `  - name: BP
     condenser: CX
     heating_surface_m2: 300
     liquor_purity_pct: [60, 35]
@@ -64,6 +64,8 @@ condensers:
 	put("CP.K5.vapour_pressure", 16)
 	put("CP.K5.massecuite_brix", 90)
 	put("CP.K3.liquor_purity", 75) // purer than before it
+	put("CP.K3.liquor_brix", 80)
+	put("CP.K3.level", 80)
 	put("CP.seed_flow", 9)
 	put("CP.massecuite_flow", 30)
 	put("CX.water_inlet_temperature", 30)

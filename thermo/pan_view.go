@@ -41,7 +41,7 @@ type panView struct {
 
 	pressure, temperature, chest, steam, level, purity evaporator.Reading
 	steamValve, feedValve, feed, discharge             evaporator.Reading
-	massecuite, consistency                            evaporator.Reading
+	massecuite, consistency, liquorBrix                evaporator.Reading
 
 	saturation, elevation, brix, supersaturation evaporator.Result
 	difference, evaporation, u, crystal          evaporator.Result
@@ -126,6 +126,7 @@ func (v *panView) bindRest(e *plant.Equipment) {
 	v.in.bind(e, "steam_flow", &v.steam)
 	v.in.bind(e, "level", &v.level)
 	v.in.bind(e, "liquor_purity", &v.purity)
+	v.in.bind(e, "liquor_brix", &v.liquorBrix)
 	v.in.bind(e, "steam_valve", &v.steamValve)
 	v.in.bind(e, "feed_valve", &v.feedValve)
 	v.in.bind(e, "feed_flow", &v.feed)
@@ -154,7 +155,7 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	for _, r := range v.rows {
 		worst, note := v.in.worst, v.in.note
 		switch {
-		case r.q.pairs && v.moving:
+		case r.q.pairs && v.moving && (!v.liquorBrix.OK || r.q.Name == "boiling_point_elevation"):
 			worst, note = plant.Worse(worst, plant.UncertainDataSubNormal), v.note.text
 		case r.q.sums && v.gaps:
 			worst = plant.Worse(worst, plant.UncertainDataSubNormal)
@@ -251,7 +252,11 @@ func (v *panView) calculate() {
 	tmc := v.temperature.Value - v.cfg.ThermometerOffsetK
 	v.elevation = value(tmc-v.saturation.Value, math.Hypot(v.temperature.Sigma, v.saturation.Sigma))
 	if len(v.parts) == 0 { // else each compartment has its own liquor
-		v.motherLiquor(tmc)
+		if v.liquorBrix.OK {
+			v.measuredLiquor(tmc)
+		} else {
+			v.motherLiquor(tmc)
+		}
 	}
 	if v.equip.Class == plant.ClassCompartment {
 		v.crystals()
@@ -289,15 +294,40 @@ func (v *panView) motherLiquor(tmc float64) {
 	if hi, _, err := v.model.BrixFromElevationFlagged(v.elevation.Value+0.1, liquor.Purity(purity.Value), steam.KPa(v.pressure.Value), v.site.PurityFactor); err == nil {
 		v.brix.Sigma = float64(hi-l.Brix) * 10 * v.elevation.Sigma
 	}
-	v.supersaturation = value(l.Supersaturation, max(leastS, l.Sigma))
+	if l.Extrapolated {
+		v.brix.Reason.Text = "this or the supersaturation is beyond the range of its equation's source"
+	}
+	v.supersaturated(l.Supersaturation, l.Sigma, l.Extrapolated, known, by)
+}
+
+// measuredLiquor takes the Brix from its instrument and finds the supersaturation.
+func (v *panView) measuredLiquor(tmc float64) {
+	v.brix = evaporator.Result{Value: v.liquorBrix.Value, Sigma: v.liquorBrix.Sigma, How: evaporator.Measured}
+	purity, by := v.motherPurity()
+	v.liquorPurity = purity
+	known := purity.OK
+	if !known {
+		purity.Value = 100
+	}
+	s, sigma, beyond, err := pan.Supersaturation(pan.MeasuredLiquor{Brix: v.liquorBrix.Value, SigmaBrix: v.liquorBrix.Sigma, MassecuiteC: tmc, SigmaK: v.temperature.Sigma,
+		LiquorPurityPct: purity.Value, SigmaPurityPct: purity.Sigma}, v.site)
+	if err != nil {
+		v.supersaturation = absent("Brix, purity or temperature of the liquor is beyond the equation: a wrong instrument?")
+		return
+	}
+	v.supersaturated(s, sigma, beyond, known, by)
+}
+
+// supersaturated stores the supersaturation with what there is to say of it.
+func (v *panView) supersaturated(s, sigma float64, beyond, known bool, by string) {
+	v.supersaturation = value(s, max(leastS, sigma))
 	if by != "" {
 		v.supersaturation.How, v.supersaturation.Reason.Text = evaporator.Assumed, by
 	}
-	if l.Extrapolated {
+	if beyond {
 		if v.supersaturation.Reason = (evaporator.Reason{Of: beyondSource, Text: by}); by == "" {
 			v.supersaturation.Reason = evaporator.Reason{Text: beyondSource}
 		}
-		v.brix.Reason.Text = "this or the supersaturation is beyond the range of its equation's source"
 	}
 	if !known {
 		v.supersaturation = absent("no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct")
@@ -325,7 +355,7 @@ func (v *panView) follow(at time.Time) {
 	use := func(r evaporator.Reading) pan.Reading { return pan.Reading{Value: r.Value, OK: r.OK} }
 	in := pan.Inputs{PressureKPa: use(v.pressure), LevelPct: use(v.level), SteamValvePct: use(v.steamValve), SteamTH: use(v.steam),
 		ChestKPa: use(v.chest), FeedValvePct: use(v.feedValve), FeedTH: use(v.feed), DischargePct: use(v.discharge),
-		MassecuiteBrix: use(v.massecuite), ConsistencyPct: use(v.consistency), LiquorPurityPct: use(v.purity)}
+		MassecuiteBrix: use(v.massecuite), ConsistencyPct: use(v.consistency), LiquorPurityPct: use(v.purity), LiquorBrix: use(v.liquorBrix)}
 	if v.temperature.OK {
 		in.MassecuiteC = pan.Use(v.temperature.Value - v.cfg.ThermometerOffsetK)
 	}

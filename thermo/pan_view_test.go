@@ -7,6 +7,7 @@ import (
 
 	"calandria/plant"
 	"calandria/thermo"
+	"calandria/thermo/liquor"
 	"calandria/thermo/steam"
 )
 
@@ -70,5 +71,61 @@ pans:
 	}
 	if got := value("water_evaporated") - before; math.Abs(got/want-1) > 1e-6 {
 		t.Errorf("water of an hour %g t, want %g", got, want)
+	}
+}
+
+// A refractometer for the mother liquor is believed before the boiling point: rows of
+// testdata/properties/supersaturation.csv (78 Brix, purity 95, 65 degC: 1.1194751; 80, 85,
+// 66: 1.1563077). It does not mind a moving vacuum; while it fails the boiling point stands
+// in.
+func TestLiquorBrixMeasured(t *testing.T) {
+	x := load(t, `
+site: {name: Test House (invented)}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:1", policy: None, mode: None}]}
+pans:
+  - name: BP
+    tags:
+      vapour_pressure: {node: "nsu=u;s=p"}
+      massecuite_temperature: {node: "nsu=u;s=t"}
+      liquor_brix: {node: "nsu=u;s=b", accuracy: 0.3}
+      liquor_purity: {node: "nsu=u;s=q"}
+`)
+	x.put("BP.vapour_pressure", 16)
+	for _, c := range []struct{ brix, purity, temperature, want float64 }{{78, 95, 65, 1.1194751}, {80, 85, 66, 1.1563077}} {
+		x.put("BP.massecuite_temperature", c.temperature)
+		x.put("BP.liquor_brix", c.brix)
+		x.put("BP.liquor_purity", c.purity)
+		got := x.step()
+		if v := got["BP.supersaturation"]; !v.Point.Usable() || math.Abs(v.Point.Value-c.want) > 1e-7 || v.Sigma < 0.02 || v.Sigma > 0.06 {
+			t.Errorf("supersaturation %+v, want %g", v, c.want)
+		}
+		if v := got["BP.mother_liquor_brix"]; math.Abs(v.Point.Value-c.brix) > 1e-9 || v.How != "measured" || v.Sigma != 0.3 {
+			t.Errorf("mother_liquor_brix %+v", v)
+		}
+	}
+	tag, _ := x.h.Find("BP.liquor_brix")
+	x.f.Points[tag.ID] = plant.BadPoint(start, plant.BadNoData)
+	ts, err := steam.Tsat(16)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, _, err := liquor.Accept(liquor.StarzakPeacock.BrixFromElevation(66-float64(ts), 85, 16, 0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v := x.step()["BP.mother_liquor_brix"]; !v.Point.Usable() || math.Abs(v.Point.Value-float64(b)) > 1e-6 || v.How != "balanced" {
+		t.Errorf("by the boiling point %+v, want %g", v, float64(b))
+	}
+	// The vacuum falls by 3 kPa within seconds.
+	x.put("BP.liquor_brix", 80)
+	x.step()
+	x.put("BP.vapour_pressure", 13)
+	x.f.At = x.f.At.Add(20 * time.Second)
+	got := byPath(x.h, x.c.Step(x.f, x.f.At))
+	if v := got["BP.boiling_point_elevation"]; !v.Point.Quality.IsUncertain() {
+		t.Errorf("elevation while the vacuum moves: %v", v.Point)
+	}
+	if v := got["BP.supersaturation"]; !v.Point.Quality.IsGood() || math.Abs(v.Point.Value-1.1563077) > 1e-7 {
+		t.Errorf("supersaturation while the vacuum moves: %v", v.Point)
 	}
 }

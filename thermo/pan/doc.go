@@ -4,6 +4,7 @@
 // continuous pan use the same equations, one by one (package thermo).
 //
 //	mother liquor   MotherLiquor            Brix, supersaturation, zone, sensitivities
+//	                Supersaturation         by the liquor's own Brix
 //	strikes         Tracker, Strike         phases, profile, totals
 //	comparison      Compare, Reference      durations and supersaturation against another strike
 //	scale           Scaling                 strike-to-strike U and time to full
@@ -27,7 +28,8 @@
 // strike shows concentrate until the feed opens.
 //
 // The supersaturation needs vapour pressure, massecuite temperature and the
-// purity of the mother liquor, and a vacuum that does not move; evaporation and U need a steam flow, U a chest
+// purity of the mother liquor, and a vacuum that does not move; with a refractometer for
+// the liquor's Brix it needs neither pressure nor a still vacuum; evaporation and U need a steam flow, U a chest
 // pressure and the heating surface too.
 //
 // # Units

@@ -76,6 +76,8 @@ func FuzzPan(f *testing.F) {
 		l, err := pan.MotherLiquor(pan.LiquorReading{MassecuiteC: a, PressureKPa: b, LiquorPurityPct: c, SigmaK: d, SigmaKPa: e, SigmaPurityPct: d},
 			pan.Site{PurityFactor: e})
 		check("mother liquor", err, l.ElevationK, l.SaturationC, float64(l.Brix), l.Supersaturation, l.PerK, l.PerKPa, l.PerPurity, l.Sigma)
+		ss, sigma, _, err := pan.Supersaturation(pan.MeasuredLiquor{Brix: a, SigmaBrix: d, MassecuiteC: b, SigmaK: e, LiquorPurityPct: c, SigmaPurityPct: d}, pan.Site{})
+		check("supersaturation", err, ss, sigma)
 		v, err := pan.Evaporation(a, steam.KPa(b), steam.KPa(c), d)
 		check("evaporation", err, v)
 		v, err = pan.U(a, steam.KPa(b), c, d)

@@ -108,6 +108,47 @@ func MotherLiquor(r LiquorReading, s Site) (Liquor, error) {
 	return l, nil
 }
 
+// MeasuredLiquor is what Supersaturation needs, with one standard deviation each (0: taken
+// as exact).
+type MeasuredLiquor struct {
+	Brix, SigmaBrix                 float64 // of the mother liquor, by a refractometer in the pan
+	MassecuiteC, SigmaK             float64
+	LiquorPurityPct, SigmaPurityPct float64
+}
+
+// Supersaturation returns that of a mother liquor whose own Brix is measured: no
+// boiling-point elevation, so neither head nor a moving vacuum matters. It rests on the
+// refractometer: 0.3 Brix are some 0.02. beyond says that the solubility was used beyond
+// the range of its source. Source and ranges: liquor.SolubilityModel.Supersaturation.
+func Supersaturation(r MeasuredLiquor, s Site) (v, sigma float64, beyond bool, err error) {
+	for _, x := range []float64{r.SigmaBrix, r.SigmaK, r.SigmaPurityPct} {
+		if !(x >= 0) || math.IsInf(x, 0) {
+			return 0, 0, false, errors.New("supersaturation: a standard deviation is negative or not a number")
+		}
+	}
+	at := func(db, dt, dq float64) (float64, bool, error) {
+		return s.Solubility.SupersaturationFlagged(liquor.Brix(r.Brix+db), liquor.Purity(r.LiquorPurityPct+dq), steam.Celsius(r.MassecuiteC+dt), s.impurity())
+	}
+	if v, beyond, err = at(0, 0, 0); err != nil {
+		return 0, 0, false, fmt.Errorf("supersaturation: %w", err)
+	}
+	slope := func(db, dt, dq float64) float64 {
+		up, _, err1 := at(db, dt, dq)
+		down, _, err2 := at(-db, -dt, -dq)
+		h := 2 * (db + dt + dq)
+		switch { // else at the edge of a range
+		case err1 != nil && err2 != nil:
+			return 0
+		case err1 != nil:
+			up, h = v, h/2
+		case err2 != nil:
+			down, h = v, h/2
+		}
+		return (up - down) / h
+	}
+	return v, math.Sqrt(sq(slope(0.01, 0, 0)*r.SigmaBrix) + sq(slope(0, 0.05, 0)*r.SigmaK) + sq(slope(0, 0, 0.1)*r.SigmaPurityPct)), beyond, nil
+}
+
 func sq(x float64) float64 { return x * x }
 
 func motherLiquor(t, p, purity float64, s Site) (Liquor, error) {

@@ -360,3 +360,30 @@ func ExampleTracker() {
 	// 07:10:20 tighten: the feed is shut
 	// 07:30:00 drop: the vacuum is broken
 }
+
+// By the liquor's own Brix: the rows of testdata/properties/supersaturation.csv (ss_vav), and
+// a standard deviation that is the slopes' by central differences.
+func TestSupersaturationByBrix(t *testing.T) {
+	for _, c := range []struct{ brix, purity, temperature, want float64 }{
+		{78, 95, 65, 1.1194751}, {77, 90, 65, 1.0152341}, {81, 80, 65, 1.1964725}, {84, 65, 66, 1.2706322}, {66, 85, 60, 0.58733998},
+	} {
+		r := pan.MeasuredLiquor{Brix: c.brix, MassecuiteC: c.temperature, LiquorPurityPct: c.purity}
+		v, sigma, beyond, err := pan.Supersaturation(r, pan.Site{})
+		if err != nil || beyond || sigma != 0 {
+			t.Fatal(sigma, beyond, err)
+		}
+		near(t, "supersaturation", v, c.want, 1e-7)
+		r.SigmaBrix = 0.3
+		_, sigma, _, err = pan.Supersaturation(r, pan.Site{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		// S goes as B/(100-B); the coefficient of impure liquor, which falls with B, adds up to an eighth.
+		near(t, "sigma", sigma, c.want*0.3*100/(c.brix*(100-c.brix)), 0.13*sigma)
+	}
+	for _, bad := range []pan.MeasuredLiquor{{Brix: 99, MassecuiteC: 65, LiquorPurityPct: 90}, {Brix: 78, MassecuiteC: math.NaN(), LiquorPurityPct: 90}, {Brix: 78, MassecuiteC: 65, LiquorPurityPct: 90, SigmaK: -1}} {
+		if v, sigma, _, err := pan.Supersaturation(bad, pan.Site{}); err == nil || v != 0 || sigma != 0 {
+			t.Errorf("%+v: %v %v", bad, v, sigma)
+		}
+	}
+}

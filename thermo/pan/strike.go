@@ -84,6 +84,7 @@ type Inputs struct {
 	MassecuiteBrix  Reading
 	ConsistencyPct  Reading // recorded in the profile
 	LiquorPurityPct Reading
+	LiquorBrix      Reading // by an instrument; without it found from the boiling point
 }
 
 // Design is what is known of the pan. Every field may be zero.

@@ -175,6 +175,7 @@ func (t *Tracker) facts(at time.Time, in Inputs) facts {
 	in.MassecuiteBrix = in.MassecuiteBrix.checked(0, 100)
 	in.ConsistencyPct = in.ConsistencyPct.checked(-20, 200)
 	in.LiquorPurityPct = in.LiquorPurityPct.checked(1, 100)
+	in.LiquorBrix = in.LiquorBrix.checked(0, 96)
 	f := facts{in: in}
 	if in.PressureKPa.OK {
 		switch p := in.PressureKPa.Value; {
@@ -847,15 +848,16 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		if st.OK && len(t.steams) < 10000 {
 			t.steams = append(t.steams, st.Value)
 		}
-		if t.phase.Boiling() && f.vac == yes && !moving && f.in.MassecuiteC.OK {
+		if t.phase.Boiling() && f.vac == yes && (!moving || f.in.LiquorBrix.OK) && f.in.MassecuiteC.OK {
 			if q := t.purity(at, f); q.OK {
 				r.Purity = q
-				if l, err := motherLiquor(f.in.MassecuiteC.Value, f.in.PressureKPa.Value, q.Value, t.d.Site); err == nil {
-					point.LiquorBrix, point.Supersaturation = Use(float64(l.Brix)), Use(l.Supersaturation)
+				brix, ss, err := t.liquor(f, q.Value)
+				if err == nil {
+					point.LiquorBrix, point.Supersaturation = Use(brix), Use(ss)
 					if len(t.ss) < 10000 {
-						t.ss = append(t.ss, l.Supersaturation)
+						t.ss = append(t.ss, ss)
 					}
-					t.minuteMean(at, l.Supersaturation, r)
+					t.minuteMean(at, ss, r)
 				}
 			}
 		}
@@ -871,6 +873,17 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		}
 	}
 	r.Level = f.level
+}
+
+// liquor is Brix and supersaturation of the mother liquor: by its own Brix, else by the
+// boiling point.
+func (t *Tracker) liquor(f facts, purity float64) (brix, ss float64, err error) {
+	if b := f.in.LiquorBrix; b.OK {
+		ss, _, _, err = Supersaturation(MeasuredLiquor{Brix: b.Value, MassecuiteC: f.in.MassecuiteC.Value, LiquorPurityPct: purity}, t.d.Site)
+		return b.Value, ss, err
+	}
+	l, err := motherLiquor(f.in.MassecuiteC.Value, f.in.PressureKPa.Value, purity, t.d.Site)
+	return float64(l.Brix), l.Supersaturation, err
 }
 
 // minuteMean judges supersaturation by means of a minute: single readings carry
