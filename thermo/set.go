@@ -37,8 +37,9 @@ type setView struct {
 	shown         string
 	check         *checking          // of the instruments against each other
 	steam, makeUp evaporator.Reading // parts of the steam flow
-	sigmas        time.Time          // when the uncertainties were worked out
-	kept          evaporator.Sigmas  // them
+	cane          cane
+	sigmas        time.Time         // when the uncertainties were worked out
+	kept          evaporator.Sigmas // them
 	keptOf        basis
 	used          evaporator.Measurement // m as the balances take it, see store
 	followed      time.Time              // when last
@@ -159,6 +160,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	}
 	s.r = s.set.NewResults()
 	s.bind()
+	s.cane.bind(s)
 	s.rows = c.rows(e)
 	for i, b := range s.bodies {
 		b.b = &s.r.Bodies[i]
@@ -240,6 +242,7 @@ func (s *setView) massFlow(v float64, bx, t evaporator.Reading, usualC float64) 
 func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	s.denser, s.usualC = false, false
 	s.in.step(f, at)
+	s.cane.step(f, at)
 	now := basis{usable: s.in.usable()}
 	for i, b := range s.bodies {
 		if b.m.OutOfService = off(f, b.inService) || on(f, b.cleaning); !b.m.OutOfService {
@@ -326,6 +329,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		}
 		if r.q.window && s.check.stale {
 			worst = plant.UncertainLastUsable
+		}
+		if r.q.cane {
+			worst = plant.Worse(worst, s.cane.in.worst)
 		}
 		c.store(r, r.q.set(s), at, worst, note)
 	}

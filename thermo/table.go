@@ -29,6 +29,9 @@ type Quantity struct {
 	// instruments too.
 	vapour bool
 
+	// cane marks what rests on the rate of crushing too.
+	cane bool
+
 	// pairs marks what needs pressure and temperature of the same moment.
 	pairs bool
 
@@ -79,6 +82,9 @@ var Quantities = []Quantity{
 	{Class: plant.ClassSet, Name: "economy_corrected", Dimension: plant.Ratio, Low: 0.3, High: 12,
 		Meaning: "economy with the bleeds counted at full value: about the number of effects in good order", Inputs: "evaporation, bleeds, steam_calculated", Source: "Rillieux count (E + sum (n-k) B_k)/S",
 		set: func(v *setView) evaporator.Result { return v.r.CorrectedEconomy }},
+	{Class: plant.ClassSet, Name: "steam_on_cane", Dimension: plant.Percent, Low: 0, High: 500, cane: true, only: func(e *plant.Equipment) bool { return e.Tag("cane_rate") != plant.NoTag },
+		Meaning: "steam to the set, % on cane or beet: a lower economy is not worse if the bleeds rose, this is", Inputs: "steam_flow, else steam_calculated; cane_rate", Source: "definition",
+		set: func(v *setView) evaporator.Result { return v.steamOnCane() }},
 	{Class: plant.ClassSet, Name: "specific_evaporation", Dimension: plant.SpecificEvap, Low: 0, High: 200,
 		Meaning: "water evaporated per heating surface in service", Inputs: "evaporation, heating surfaces", Source: "definition",
 		set: func(v *setView) evaporator.Result { return v.r.SpecificKgM2H }},
