@@ -50,11 +50,20 @@ func TestSteamOnCane(t *testing.T) {
 		t.Errorf("%+v, want 20 +- %g", v, want)
 	}
 	put("Q.steam_flow", math.NaN(), plant.BadNoData)
+	var s thermo.Value
+	for range 5 { // the balances settle
+		got := step()
+		v, s = got["Q.steam_on_cane"], got["Q.steam_calculated"]
+	}
+	if math.Abs(v.Point.Value-s.Point.Value/4) > 1e-6 || v.How != s.How || v.Point.Quality != s.Point.Quality {
+		t.Errorf("%+v beside steam by balance %+v", v, s)
+	}
+	before := s.Point.Quality
 	put("Q.cane_rate", 400, plant.UncertainSensor)
 	got := step()
-	v, s := got["Q.steam_on_cane"], got["Q.steam_calculated"]
-	if math.Abs(v.Point.Value-s.Point.Value/4) > 1e-6 || v.How != s.How || !v.Point.Quality.IsUncertain() || !s.Point.Quality.IsGood() {
-		t.Errorf("%+v beside steam by balance %+v", v, s)
+	v, s = got["Q.steam_on_cane"], got["Q.steam_calculated"]
+	if !v.Point.Quality.IsUncertain() || s.Point.Quality != before {
+		t.Errorf("with a doubtful rate %+v, steam by balance %+v", v, s)
 	}
 	put("Q.cane_rate", 0, plant.Good)
 	if v := step()["Q.steam_on_cane"]; v.Point.Usable() || v.Reason != "nothing is crushed" {

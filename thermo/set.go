@@ -331,7 +331,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 			worst = plant.UncertainLastUsable
 		}
 		if r.q.cane {
-			worst = plant.Worse(worst, s.cane.in.worst)
+			if worst = plant.Worse(worst, s.cane.in.worst); !s.m.SteamTH.OK { // then by balance
+				worst, note = s.heats.doubt(worst, note)
+			}
 		}
 		c.store(r, r.q.set(s), at, worst, note)
 	}
