@@ -37,7 +37,8 @@ type Prior struct {
 	Share      [2]float64 `json:"share"`
 	ShareSigma [2]float64 `json:"share_sigma"`
 
-	shareCov [shares][shares]float64 // of the last cycle; 0: from the sigmas
+	shape    [kinds][shapesTried]float64 // weight of each shape; all 0: the usual
+	shareCov [shares][shares]float64     // of the last cycle; 0: from the sigmas
 }
 
 // TypicalPrior is the prior of a body of which only the clean U is known, or
@@ -236,7 +237,7 @@ type posterior struct {
 }
 
 // grid holds the shapes tried for each law, in days or per day.
-var grid = [kinds][]float64{
+var grid = [kinds][shapesTried]float64{
 	Linear:        {0, 0.3, 0.8, 1.6},
 	Logarithmic:   {0.05, 0.15, 0.5, 2},
 	Power:         {0.4, 0.55, 0.7, 0.85},
@@ -248,6 +249,20 @@ var grid = [kinds][]float64{
 // takes half an hour and more through a set, so that U answers to a pressure an hour
 // late: hour by hour it would seem to fall as the heating gets hotter.
 const mostPoints, leastBin = 160, 4.0 / 24
+
+const shapesTried = 4
+
+// usualShape is the weight of a shape within its law before a body has shown its own:
+// induction is the exception.
+func usualShape(k Kind, i int) float64 {
+	switch {
+	case k != Linear:
+		return 1.0 / shapesTried
+	case i == 0:
+		return 0.7
+	}
+	return 0.1
+}
 
 // learn works out the posterior of a cycle.
 func learn(obs []Observation, pr Prior) posterior {
@@ -275,13 +290,9 @@ func learn(obs []Observation, pr Prior) posterior {
 	for k, ss := range grid {
 		for i, s := range ss {
 			m := newMember(Kind(k), s, pr)
-			w := pr.Weight[k] / float64(len(ss))
-			if Kind(k) == Linear { // induction is the exception
-				if i == 0 {
-					w = 0.7 * pr.Weight[k]
-				} else {
-					w = 0.1 * pr.Weight[k]
-				}
+			w := pr.shape[k][i]
+			if pr.Cycles == 0 {
+				w = pr.Weight[k] * usualShape(Kind(k), i)
 			}
 			m.w = math.Log(math.Max(w, 1e-6))
 			post.members = append(post.members, m)
@@ -424,6 +435,14 @@ func (p *posterior) crossing(y, q, horizon float64) (float64, bool) {
 func (p *posterior) weights() (w [kinds]float64) {
 	for i := range p.members {
 		w[p.members[i].kind] += p.members[i].w
+	}
+	return w
+}
+
+// shapes is the weight of every member.
+func (p *posterior) shapes() (w [kinds][shapesTried]float64) {
+	for i := range p.members {
+		w[i/shapesTried][i%shapesTried] = p.members[i].w
 	}
 	return w
 }

@@ -107,6 +107,8 @@ type Cycle struct {
 	Noise     Noise   `json:"noise"`
 	// Weight is the probability of each law after this cycle.
 	Weight [kinds]float64 `json:"weight"`
+	// Shape is the same by the shapes tried for each law.
+	Shape [kinds][shapesTried]float64 `json:"shape"`
 	// Share of the formula for clean bodies that U followed, and its standard
 	// deviation, earlier cycles included: heating, Brix (see Shape).
 	Share      [2]float64 `json:"share"`
@@ -211,6 +213,13 @@ func (t *Tracker) UnmarshalJSON(b []byte) error {
 		return err
 	}
 	for _, c := range s.Cycles {
+		for _, w := range c.Shape {
+			for _, v := range w {
+				if !(v >= 0 && v <= 1) {
+					return errors.New("state of a scale tracker: a weight of a cycle is out of range")
+				}
+			}
+		}
 		if !(c.CleanU >= lowU && c.CleanU <= highU) || !(c.RateSigma >= 0 && c.RateSigma < 1e3) || !(math.Abs(c.Rate) < 1e3) ||
 			!c.Noise.sound() || !soundWeights(c.Weight) {
 			return errors.New("state of a scale tracker: a cycle is out of range")
@@ -458,7 +467,7 @@ func (t *Tracker) close(end time.Time) {
 		y0, _ := p.start()
 		rate, sd := p.rate()
 		c := Cycle{Start: s.Started, End: end, Recorded: s.Recorded, Values: len(s.Values),
-			Rate: rate, RateSigma: sd, Weight: p.weights()}
+			Rate: rate, RateSigma: sd, Weight: p.weights(), Shape: p.shapes()}
 		c.Share, c.ShareSigma = t.shares()
 		c.Noise = p.noise
 		if y0 > 1/highU {
@@ -609,6 +618,9 @@ func (t *Tracker) Prior() Prior {
 	ln := [4]float64{math.Log(base.Noise.White), math.Log(base.Noise.Auto), math.Log(base.Noise.AutoDays), math.Log(base.Noise.Drift)}
 	for k := range p.Weight {
 		p.Weight[k] = 4 * base.Weight[k]
+		for i := range shapesTried {
+			p.shape[k][i] = 4 * base.Weight[k] * usualShape(Kind(k), i)
+		}
 	}
 	for _, c := range t.s.Cycles {
 		for i, v := range []float64{c.Noise.White, c.Noise.Auto, c.Noise.AutoDays, c.Noise.Drift} {
@@ -616,6 +628,9 @@ func (t *Tracker) Prior() Prior {
 		}
 		for k := range p.Weight {
 			p.Weight[k] += c.Weight[k]
+			for i, w := range c.Shape[k] {
+				p.shape[k][i] += w
+			}
 		}
 	}
 	for i := range ln {
@@ -624,6 +639,9 @@ func (t *Tracker) Prior() Prior {
 	p.Noise = Noise{ln[0], ln[1], ln[2], ln[3]}
 	for k := range p.Weight {
 		p.Weight[k] /= 4 + n
+		for i := range shapesTried {
+			p.shape[k][i] /= 4 + n
+		}
 	}
 	return p
 }
