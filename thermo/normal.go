@@ -164,7 +164,8 @@ func (v *bodyView) against() (u evaporator.Result, ok bool) {
 		return absent("U is not positive"), false
 	}
 	if v.uClean.How == evaporator.Assumed {
-		u.How, u.Reason = v.uClean.How, v.uClean.Reason
+		// Against a figure that is good to a fifth every second body would seem due.
+		return absent("clean U is not known yet, and the formula is good to a fifth only: give clean_u_w_m2k, or record a cleaning"), false
 	}
 	return u, true
 }
