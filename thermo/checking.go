@@ -77,7 +77,7 @@ type series struct {
 	sum       float64
 	n, lost   int
 	sigma     float64
-	unmetered *unmetered        // a bleed's
+	unmetered *unmetered        // a bleed's, or the loss's
 	ring      [testMost]float64 // minute means, NaN without; next is the place of the coming one
 	next      int
 }
@@ -130,7 +130,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 		return list
 	}
 	add := func(body int, what string, dst *evaporator.Reading, inputs []*input) {
-		if len(inputs) == 0 && !strings.HasPrefix(what, "bleed") { // that may be assumed
+		if len(inputs) == 0 && !strings.HasPrefix(what, "bleed") && dst != &m.LossPct { // these may be assumed
 			return
 		}
 		x := &series{what: what, dst: dst, inputs: inputs, body: body}
@@ -151,6 +151,8 @@ func newChecking(c *Calculator, s *setView) *checking {
 	if k.condenser = ownCondenser(c, s); k.condenser != nil {
 		add(-1, "vapour to the condenser", &m.CondenserTH, k.condenser.waterInputs())
 	}
+	add(-1, "heat loss", &m.LossPct, nil)
+	k.list[len(k.list)-1].unmetered = &s.loss
 	for e := range m.BleedTH {
 		var list []*input
 		users := 0
@@ -457,13 +459,9 @@ func (k *checking) test(at time.Time) {
 	}
 }
 
-// learnedOver is the memory of what the balances say of a bleed without a meter: some
-// of its pressure follows the pans, the rest the scale. A figure of ours.
-const learnedOver = 2 * time.Hour
-
-// learn takes from a window without contradiction what the balances say of bleeds
-// that no meter shows. Their assumed flow enters with its own uncertainty, so that
-// they move only as far as meters that check them are better.
+// learn takes from a window without contradiction what the balances say of bleeds and
+// losses that no meter shows. What is assumed of them enters with its own uncertainty,
+// so that they move only as far as meters that check them are better.
 func (k *checking) learn(r *evaporator.Reconciliation) {
 	if r.GrossError || len(r.Suspects) > 0 {
 		return
@@ -477,7 +475,7 @@ func (k *checking) learn(r *evaporator.Reconciliation) {
 		if u == nil || !u.assumed.OK {
 			continue
 		}
-		share := -math.Expm1(-testEvery.Minutes() / learnedOver.Minutes())
+		share := -math.Expm1(-testEvery.Minutes() / u.memory.Minutes())
 		u.weight += share * (1 - u.weight)
 		u.learned.Value += share / u.weight * (in.Reconciled - in.Reading.Value - u.learned.Value)
 		u.learned.Sigma, u.learned.OK = in.ReconciledSigma, true
@@ -520,8 +518,8 @@ func (k *checking) measure() (left string) {
 		}
 		b := x.body
 		switch x.what {
-		case "steam flow": // loss and superheat are known to about a percent of the heat
-			r.Sigma = math.Hypot(r.Sigma, 0.007*mean)
+		case "steam flow": // the superheat is known to about half a percent of the heat
+			r.Sigma = math.Hypot(r.Sigma, 0.004*mean)
 		case "vapour to the condenser", "condensate flow":
 			r.Sigma = math.Hypot(r.Sigma, 0.01*mean)
 		case "chest pressure": // the loss in the pipe is known to about 0.1 K
@@ -577,6 +575,8 @@ func (k *checking) reading(x *series) *evaporator.Reading {
 		return &m.SteamC
 	case &own.CondenserTH:
 		return &m.CondenserTH
+	case &own.LossPct:
+		return &m.LossPct
 	}
 	for e := range own.BleedTH {
 		if x.dst == &own.BleedTH[e] {
@@ -813,7 +813,7 @@ func unitOf(what string) string {
 		return plant.Pressure.Canonical()
 	case strings.HasSuffix(what, "temperature"):
 		return plant.TempDifference.Canonical()
-	case what == "purity", what == "level":
+	case what == "purity", what == "level", what == "heat loss":
 		return plant.Percent.Canonical()
 	}
 	return plant.MassFlow.Canonical()

@@ -85,9 +85,10 @@
 // are left out and named. With an error standing there are no reconciled values: it
 // would be spread over the good ones.
 //
-// A bleed that no meter shows is assumed to a fifth of its flow, and stands among the
-// readings as such: the windows without contradiction say what it takes, over two
-// hours, and the balances go on with that. So a heater that draws more as the pressure
+// A bleed that no meter shows is assumed to a fifth of its flow, and loss_pct to half a
+// percent of the duties; both stand among the readings as such, and the windows without
+// contradiction say what they are, the bleed over two hours, the loss over two days. The
+// balances go on with that. So a heater that draws more as the pressure
 // of its vapour rises does not pass for scale in the bodies behind it.
 //
 // What cannot be seen: an error in one of few instruments that nothing checks

@@ -33,7 +33,8 @@ type setView struct {
 	heat          bool   // a heater\'s liquid was beyond the source of its enthalpy
 	assumed       uint64 // bleeds without a meter, a bit each
 	unmetered     [evaporator.MaxEffects]unmetered
-	said          spoken // what shown was made of
+	loss          unmetered // heat, % of the calandrias' duty
+	said          spoken    // what shown was made of
 	shown         string
 	check         *checking          // of the instruments against each other
 	steam, makeUp evaporator.Reading // parts of the steam flow
@@ -60,22 +61,34 @@ type spoken struct {
 	denser, usualC, heat bool
 	assumed              uint64
 	taken                [evaporator.MaxEffects]int // unmetered vapour, tenths of t/h
+	loss                 int                        // tenths of %
 }
 
-// unmetered is the vapour after an effect that no meter shows.
+// unmetered is what no meter shows, or not all of it: the vapour after an effect, t/h,
+// or the loss of heat, %.
 type unmetered struct {
 	metered, assumed evaporator.Reading
-	// learned is what the balances of the set add to the assumed, t/h, and Sigma how
-	// well they know it; see checking.learn.
+	// learned is what the balances of the set add to the assumed, and Sigma how well
+	// they know it; see checking.learn.
 	learned evaporator.Reading
-	weight  float64 // of the windows in it, 0 to 1
+	weight  float64       // of the windows in it, 0 to 1
+	memory  time.Duration // how long a window counts
 }
+
+// What the balances say of a bleed counts for two hours: some of its pressure follows
+// the pans, the rest the scale. What is lost by radiation and venting changes less.
+// Figures of ours.
+const bleedMemory, lossMemory = 2 * time.Hour, 48 * time.Hour
+
+// lossSigma is one standard deviation of the configured loss, % of the duty: common
+// practice is 1 to 3 %.
+const lossSigma = 0.5
 
 // unmeteredShare is one standard deviation of an assumed flow as a share of it: a
 // figure of ours. A bleed moves with the pressure that drives it.
 const unmeteredShare = 0.2
 
-// taken is the whole bleed: metered, assumed and learned.
+// taken is all of it: metered, assumed and learned.
 func (u *unmetered) taken() evaporator.Reading {
 	r := evaporator.Reading{Value: u.metered.Value + u.flow(), Sigma: math.Hypot(u.metered.Sigma, u.assumed.Sigma), OK: true}
 	if u.learned.OK {
@@ -84,7 +97,7 @@ func (u *unmetered) taken() evaporator.Reading {
 	return r
 }
 
-// flow is the vapour that no meter shows.
+// flow is the part that no meter shows.
 func (u *unmetered) flow() float64 { return max(0, u.assumed.Value+u.learned.Value) }
 
 // basis is what the uncertainties rest on; when it changes they are worked out anew.
@@ -128,6 +141,10 @@ type bleedView struct {
 func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	cfg := e.Set
 	s := &setView{equip: e, in: inputs{house: c.house, tau: *cfg.Smoothing}}
+	s.loss = unmetered{assumed: evaporator.Read(*cfg.LossPct, lossSigma), memory: lossMemory}
+	for k := range s.unmetered {
+		s.unmetered[k].memory = bleedMemory
+	}
 	d := evaporator.Design{
 		LossFraction: *cfg.LossPct / 100, PipeLossK: *cfg.PipeLossK, VapourCp: 1.9,
 		Elevation: liquor.BPEModel(cfg.Properties.BoilingPoint), Heat: liquor.HeatModel(cfg.Properties.Heat),
@@ -250,6 +267,7 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 		}
 	}
 	s.bleedFlows()
+	s.m.LossPct = s.loss.taken()
 	s.m.SteamTH = evaporator.Reading{}
 	if s.steam.OK && s.makeUp.OK {
 		s.m.SteamTH = evaporator.Reading{Value: s.steam.Value + s.makeUp.Value, Sigma: math.Hypot(s.steam.Sigma, s.makeUp.Sigma), OK: true}
@@ -293,6 +311,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 			said.taken[k] = int(math.Round(10 * u.flow()))
 		}
 	}
+	if s.loss.learned.OK {
+		said.loss = int(math.Round(10 * s.loss.flow()))
+	}
 	if said != s.said {
 		s.said = said
 		s.shown = join(s.note, said.stuck)
@@ -304,6 +325,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		}
 		if said.usualC {
 			s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
+		}
+		if as := s.loss.assumed.Value; said.loss != 0 && math.Abs(float64(said.loss)/10-as) > lossSigma/2 {
+			s.shown = join(s.shown, fmt.Sprintf("heat loss taken as %.1f %% of the duties by the balances of the set (%g as configured)", float64(said.loss)/10, as))
 		}
 		for i, l := range s.bleeds {
 			if said.assumed&(1<<i) == 0 {

@@ -13,6 +13,7 @@ import (
 type Set struct {
 	d     Design
 	water water
+	loss  float64 // share of the calandrias' duty, see setLoss
 
 	// The layout in service, made by arrange.
 	act     [MaxEffects]int // effects in service (0-based), in vapour order
@@ -157,6 +158,15 @@ func (s *Set) arrange(out func(body int) bool) bool {
 		}
 	}
 	return s.n > 0
+}
+
+// setLoss stores the share of the calandrias' duty that is lost: that of the
+// measurement, or the design's.
+func (s *Set) setLoss(pct Reading) {
+	s.loss = s.d.LossFraction
+	if lossOK(pct) {
+		s.loss = pct.Value / 100
+	}
 }
 
 // setPurity stores the purity of the juice, %.
@@ -437,7 +447,7 @@ func (s *Set) pass(q1 float64) {
 			}
 			c.inflow[b], c.intemp[b] = in.flow, in.temp
 			in = c.less(in, b)
-			s.boil(b, c.q[b]*(1-s.d.LossFraction), in)
+			s.boil(b, c.q[b]*(1-s.loss), in)
 			c.vap[e] += c.v[b]
 			if k == len(bodies)-1 || s.group[bodies[k+1]] != s.group[b] {
 				s.merge(s.group[b], bodies)
@@ -646,7 +656,7 @@ func (s *Set) roughGain() float64 {
 			}
 		}
 		latent := c.hv[b] - 4*c.tv[b]
-		v := heat * (1 - s.d.LossFraction) / latent
+		v := heat * (1 - s.loss) / latent
 		gain += v
 		heat = v * (c.hv[b] - c.hle[e])
 		if i+1 < s.n {

@@ -206,6 +206,7 @@ func (c check) reading(m *Measurement) *Reading {
 func (s *Set) heatBalance(m *Measurement, near bool) bool {
 	t := &s.tests
 	s.setPurity(s.purity(m))
+	s.setLoss(m.LossPct)
 	s.ladder(m, &t.tv, &t.tc)
 	in := s.streams(m, &t.r)
 	missing, count := s.bleeds(m, &t.r)

@@ -72,6 +72,7 @@ func (s *Set) Evaluate(m *Measurement, r *Results) {
 	}
 	r.Effects = s.n
 	s.setPurity(s.purity(m))
+	s.setLoss(m.LossPct)
 
 	var tv, tc [MaxBodies]temperature
 	s.ladder(m, &tv, &tc)
@@ -622,7 +623,7 @@ func (s *Set) profile(m *Measurement, in inputs) {
 		h := s.juiceHeat(x, c.tj[b])
 		c.v[b] = from.flow - l
 		c.out[b] = stream{l, from.solids, l * h, c.tj[b]}
-		c.q[b] = (c.v[b]*c.hvap[b] + c.out[b].heat - from.heat) / (1 - s.d.LossFraction)
+		c.q[b] = (c.v[b]*c.hvap[b] + c.out[b].heat - from.heat) / (1 - s.loss)
 		e := s.d.Bodies[b].Effect - 1
 		c.qe[e] += c.q[b]
 		c.vap[e] += c.v[b]
@@ -771,7 +772,7 @@ func (s *Set) storeFlows(m *Measurement, r *Results, in inputs, row Row, how How
 		}
 		o.FlashTH.set(c.flash[e]*part, bh, bw)
 		latent := c.hvap[b] - s.juiceHeat(c.x[b], c.tj[b])
-		o.JuiceFlashTH.set(c.v[b]-c.q[b]*(1-s.d.LossFraction)/latent, bh, bw)
+		o.JuiceFlashTH.set(c.v[b]-c.q[b]*(1-s.loss)/latent, bh, bw)
 
 		// Temperatures that need the Brix; from here a guessed rung is no use.
 		if tv[b].how == Absent {

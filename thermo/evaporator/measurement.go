@@ -61,6 +61,10 @@ type Measurement struct {
 	// water says, t/h: only a check.
 	CondenserTH Reading
 
+	// LossPct is the heat of a calandria that does not reach its juice, radiated and
+	// vented, % of its duty, 0 to 20; without it the design's.
+	LossPct Reading
+
 	BleedTH [MaxEffects]Reading // vapour bled after each effect, index 0 = effect 1
 	Bodies  [MaxBodies]BodyMeasurement
 }
@@ -79,6 +83,9 @@ func tempOK(r Reading) bool     { return r.in(minC, maxC) }
 func brixOK(r Reading) bool     { return r.in(minBrix, maxBrix) }
 func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 func bleedOK(r Reading) bool    { return r.in(0, maxTH) }
+func lossOK(r Reading) bool     { return r.in(0, 20) }
+
+const heatLoss = "heat loss"
 
 // bleedNames are constants so that naming costs nothing.
 var bleedNames = [MaxEffects]string{
@@ -104,6 +111,7 @@ func (m *Measurement) readings(bodies int, f func(r *Reading, what string, body 
 	visit(&m.SteamKPa, "steam pressure", -1)
 	visit(&m.SteamC, "steam temperature", -1)
 	visit(&m.CondenserTH, "vapour to the condenser", -1)
+	visit(&m.LossPct, heatLoss, -1)
 	for i := range m.BleedTH {
 		visit(&m.BleedTH[i], bleedNames[i], -1)
 	}

@@ -101,6 +101,7 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 		purity = liquor.Purity(op.PurityPct)
 	}
 	s.setPurity(purity)
+	s.setLoss(Reading{})
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
 	if !(top > bottom+float64(s.n)*(s.d.PipeLossK+0.2)) {

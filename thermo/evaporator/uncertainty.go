@@ -9,7 +9,8 @@ const whyEdge = "too uncertain: a reading off by one standard deviation leaves n
 // one standard deviation, the whole calculation is repeated, and half the
 // differences are added in squares (first-order propagation of independent
 // errors). A result that is lost both ways becomes absent. Readings without a stated
-// accuracy contribute nothing and are counted in r.UnstatedAccuracy. Parallel bodies
+// accuracy contribute nothing and are counted in r.UnstatedAccuracy. Errors of the
+// model, the loss of heat among them, are not in it. Parallel bodies
 // whose shares of the effect nothing measures are uncertain by splitShare besides.
 //
 // It costs two evaluations a reading; call it less often than Evaluate.
@@ -20,7 +21,10 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 	plus := s.pointers(&s.listPlus, &s.plus)
 	minus := s.pointers(&s.listMinus, &s.minus)
 	r.UnstatedAccuracy = 0
-	s.m.readings(len(s.d.Bodies), func(x *Reading, _ string, _ int) {
+	s.m.readings(len(s.d.Bodies), func(x *Reading, what string, _ int) {
+		if what == heatLoss {
+			return // no instrument
+		}
 		if !(x.Sigma > 0) || math.IsInf(x.Sigma, 0) {
 			r.UnstatedAccuracy++
 			return
