@@ -221,6 +221,7 @@ func TestBodiesBeside(t *testing.T) {
 		same(two, b+"duty", "Q.B.duty", 0.5)
 		same(two, b+"brix_out", "Q.B.brix_out", 1)
 	}
+	h.now = h.now.Add(time.Hour) // the means forget
 	alone := share(0, 1)
 	same(alone, "Q.B2.duty", "Q.B.duty", 1)
 	same(alone, "Q.B2.u", "Q.B.u", 2)

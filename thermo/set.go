@@ -47,6 +47,7 @@ type setView struct {
 	anew          bool                   // nothing is known of before
 	flowBehind    lag
 	feedBehind    lag
+	hours         float64   // since the scan before; 0 at a beginning
 	stored        float64   // what the bodies store, as a share of the evaporation
 	settledAt     time.Time // see settle
 	syrupRest     lag
@@ -122,6 +123,7 @@ type bodyView struct {
 	learned                       float64 // clean U, and the hour it was worked out in
 	learnedAt                     time.Time
 	holding                       contents
+	duty, difference, apparent    lag  // means that U is made of
 	rest                          rest // what it holds of before the set last moved
 	u, uApparent, uNormal, uClean evaporator.Result
 }
@@ -282,6 +284,9 @@ func (s *setView) follow(f *plant.Frame, at time.Time) {
 	s.balance(f, at)
 	s.asRead()
 	s.settle(at)
+	for _, b := range s.bodies {
+		b.averaged(s.hours)
+	}
 }
 
 func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
@@ -299,7 +304,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	s.asRead()
 	s.settle(at)
 	for _, b := range s.bodies {
-		b.coefficients()
+		b.coefficients(s.hours)
 		b.scaling.step(b.believed(), b.shape(), s.in.worst, on(f, b.cleaning), !c.noSigma, at)
 	}
 	if !c.noTests {

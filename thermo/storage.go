@@ -103,8 +103,10 @@ func (s *setView) store(at time.Time) {
 		s.flowBehind, s.feedBehind = lag{}, lag{}
 		for _, b := range s.bodies {
 			b.holding = contents{}
+			b.duty, b.difference, b.apparent = lag{}, lag{}, lag{}
 		}
 	}
+	s.hours = hours
 	s.used = s.m
 	s.used.JuiceTH = s.flowBehind.behind(s.m.JuiceTH, hours)
 	s.used.FeedBrix = s.feedBehind.behind(s.m.FeedBrix, hours)

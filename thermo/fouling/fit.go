@@ -56,6 +56,9 @@ type point struct {
 	z       [shares]float64
 }
 
+// usualSigma of an hourly value that comes without one, as a share of it.
+const usualSigma = 0.02
+
 // points turns observations into 1/U, sorted, weighted by their sigma, merged
 // into at most most bins of at least least days. Values that are not numbers are
 // dropped.
@@ -67,10 +70,11 @@ func points(obs []Observation, most int, least float64) []point {
 			continue
 		}
 		p := point{t: o.Day, y: 1 / o.U, n: 1, z: o.z}
+		p.w = usualSigma
 		if o.Sigma > 0 && o.Sigma < o.U {
 			p.w = o.Sigma / o.U
-			rel = append(rel, p.w)
 		}
+		rel = append(rel, p.w)
 		ps = append(ps, p)
 	}
 	slices.SortStableFunc(ps, func(a, b point) int {
@@ -84,10 +88,6 @@ func points(obs []Observation, most int, least float64) []point {
 	})
 	typical := median(rel)
 	for i := range ps {
-		if ps[i].w == 0 || typical == 0 {
-			ps[i].w = 1
-			continue
-		}
 		r := ps[i].w / typical
 		ps[i].w = 1 / math.Min(16, math.Max(0.25, r*r))
 	}

@@ -275,7 +275,7 @@ func (t *Tracker) Observe(v Value) (cleaned bool) {
 	}
 	if q == Uncertain {
 		if sigma == 0 {
-			sigma = 0.02 * u
+			sigma = usualSigma * u
 		}
 		sigma *= 2
 	}
@@ -518,6 +518,9 @@ func (t *Tracker) observed(values []sample) []Observation {
 	out := make([]Observation, len(values))
 	for i, v := range values {
 		out[i] = Observation{Day: v.At.Sub(t.s.Started).Hours() / 24, U: v.U, Sigma: v.Sigma}
+		if t.s.Known && v.At.Sub(t.s.Started) < hours(firstFrom) { // it comes to its work slowly
+			out[i].Sigma = 2 * max(v.Sigma, usualSigma*v.U)
+		}
 		if ref.known() && v.Shape.known() {
 			var level float64
 			out[i].z, level = ref.to(v.Shape)
