@@ -50,10 +50,13 @@ type checking struct {
 
 	storedIn, storedOut float64 // t/h taken out of juice flow and added to syrup flow, see level
 
-	ratio, gross evaporator.Result
+	ratio, gross evaporator.Result    // by the balances
+	told         evaporator.Result    // gross, with what instruments that read one thing say
 	reconciled   [5]evaporator.Result // in the order of reconciledOf
 	stale        bool                 // last is older than this minute
-	suspects     []Suspect
+	balanced     []Suspect            // by the balances
+	suspects     []Suspect            // all of them
+	shared       *sharing             // instruments that read one thing
 	condenser    *condenserView
 	m            evaporator.Measurement
 
@@ -180,6 +183,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 			add(i, x.what, x.dst, from(x.dst))
 		}
 	}
+	k.shared = newSharing(k)
 	k.nothing("no window has been gathered yet")
 	return k
 }
@@ -211,8 +215,8 @@ func ownCondenser(c *Calculator, s *setView) *condenserView {
 
 // nothing leaves the quantities without value.
 func (k *checking) nothing(why string) {
-	k.last, k.suspects = nil, nil
-	k.ratio, k.gross = absent(why), absent(why)
+	k.last, k.balanced, k.suspects = nil, nil, nil
+	k.ratio, k.gross, k.told = absent(why), absent(why), absent(why)
 	for i := range k.reconciled {
 		k.reconciled[i] = absent(why)
 	}
@@ -234,42 +238,77 @@ func (k *checking) step(at time.Time) {
 			}
 			k.close(gap)
 			k.test(minute)
+			k.shared.minute(minute)
+			k.join()
 		}
 		k.minute = minute
 	}
 	for _, x := range k.list {
-		r := *x.dst
-		if !r.OK {
-			x.lost++
-			continue
-		}
-		if u := x.unmetered; u != nil && u.assumed.OK {
-			// As assumed: what was learned of it must not confirm itself.
-			r.Value, r.Sigma = u.metered.Value+u.assumed.Value, math.Hypot(u.metered.Sigma, u.assumed.Sigma)
-		}
-		x.sum += r.Value
-		x.sigma = r.Sigma
-		x.n++
+		x.take()
 	}
+	for _, x := range k.shared.more {
+		x.take()
+	}
+}
+
+// take adds the reading of one scan.
+func (x *series) take() {
+	r := *x.dst
+	if !r.OK {
+		x.lost++
+		return
+	}
+	if u := x.unmetered; u != nil && u.assumed.OK {
+		// As assumed: what was learned of it must not confirm itself.
+		r.Value, r.Sigma = u.metered.Value+u.assumed.Value, math.Hypot(u.metered.Sigma, u.assumed.Sigma)
+	}
+	x.sum += r.Value
+	x.sigma = r.Sigma
+	x.n++
 }
 
 // close puts the minute into the rings, and emptiness for minutes without scan.
 func (k *checking) close(minutes int) {
 	for _, x := range k.list {
-		mean := math.NaN()
-		if x.n > 0 && x.lost*4 <= x.n {
-			mean = x.sum / float64(x.n)
-		}
-		for j := range minutes {
-			x.ring[x.next] = mean
-			x.next = (x.next + 1) % testMost
-			if j == 0 {
-				mean = math.NaN()
-			}
-		}
-		x.sum, x.n, x.lost = 0, 0, 0
+		x.close(minutes)
+	}
+	for _, x := range k.shared.more {
+		x.close(minutes)
 	}
 	k.filled = min(testMost, k.filled+minutes)
+}
+
+func (x *series) close(minutes int) {
+	mean := math.NaN()
+	if x.n > 0 && x.lost*4 <= x.n {
+		mean = x.sum / float64(x.n)
+	}
+	for j := range minutes {
+		x.ring[x.next] = mean
+		x.next = (x.next + 1) % testMost
+		if j == 0 {
+			mean = math.NaN()
+		}
+	}
+	x.sum, x.n, x.lost = 0, 0, 0
+}
+
+// join puts the suspects of the balances and of [sharing] together.
+func (k *checking) join() {
+	var instrument bool
+	k.told = k.gross
+	k.suspects, instrument = k.shared.suspects(k.balanced)
+	if len(k.suspects) == 0 {
+		return
+	}
+	switch first := &k.suspects[0]; {
+	case len(k.balanced) > 0 && first.What == k.balanced[0].What: // it says so already
+	case instrument:
+		k.told = value(1, 0)
+		k.told.Reason.Text = first.Text
+	case k.told.OK() && k.told.Value == 0:
+		k.told.Reason.Text = first.Text
+	}
 }
 
 // stats fits a line to the last minutes: mean, change over the window, and the
@@ -656,8 +695,8 @@ func (k *checking) publish(left string) {
 		return n
 	}
 	gross := count(func(v *verdict) bool { return v.gross }) >= 2
-	old := k.suspects
-	k.suspects = nil
+	old := k.balanced
+	k.balanced = nil
 	k.gross = value(0, 0)
 	if gross {
 		k.gross.Value = 1
@@ -673,18 +712,18 @@ func (k *checking) publish(left string) {
 					x.Since = o.Since
 				}
 			}
-			k.suspects = append(k.suspects, x)
+			k.balanced = append(k.balanced, x)
 		}
 	}
 	switch {
 	case there < 2:
 		k.gross = absent("two windows are needed, one is there")
-	case gross && len(k.suspects) == 0 && len(r.Suspects) > 0 && k.credible(r, r.Suspects[0]):
+	case gross && len(k.balanced) == 0 && len(r.Suspects) > 0 && k.credible(r, r.Suspects[0]):
 		k.gross.Reason.Text = "the readings contradict each other; the last window alone says: " + k.suspect(r, r.Suspects[0]).Text
-	case gross && len(k.suspects) == 0:
+	case gross && len(k.balanced) == 0:
 		k.gross.Reason.Text = "the readings contradict each other, but no single instrument explains it"
 	case gross:
-		k.gross.Reason.Text = k.suspects[0].Text
+		k.gross.Reason.Text = k.balanced[0].Text
 	default:
 		k.gross.Reason.Text = "the readings agree within their accuracy"
 	}

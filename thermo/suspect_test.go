@@ -64,11 +64,11 @@ sets:
 			if !strings.Contains(k.gross.Reason.Text, x.says) || k.gross.Value != 1 {
 				t.Errorf("gross error %g: %q, want %q", k.gross.Value, k.gross.Reason.Text, x.says)
 			}
-			if (len(k.suspects) > 0) != x.named {
-				t.Errorf("named: %v", k.suspects)
+			if (len(k.balanced) > 0) != x.named {
+				t.Errorf("named: %v", k.balanced)
 			}
-			if len(k.suspects) > 0 && k.suspects[0].Rough != x.rough {
-				t.Errorf("rough: %v", k.suspects[0].Rough)
+			if len(k.balanced) > 0 && k.balanced[0].Rough != x.rough {
+				t.Errorf("rough: %v", k.balanced[0].Rough)
 			}
 		})
 	}

@@ -111,7 +111,7 @@ var Quantities = []Quantity{
 		set: func(v *setView) evaporator.Result { return v.check.ratio }},
 	{Class: plant.ClassSet, Name: "gross_error", Dimension: plant.State, Low: 0, High: 1, window: true,
 		Meaning: "1 while the instruments contradict each other in two of three windows; the reason names the suspect", Inputs: "reconciliation", Source: reconciliation,
-		set: func(v *setView) evaporator.Result { return v.check.gross }},
+		set: func(v *setView) evaporator.Result { return v.check.told }},
 	{Class: plant.ClassSet, Name: "juice_flow_reconciled", Dimension: plant.MassFlow, Low: 0, High: 3000, window: true,
 		Meaning: "juice flow as all instruments together say, mean of the window", Inputs: "reconciliation", Source: reconciliation,
 		set: func(v *setView) evaporator.Result { return v.check.reconciled[0] }},
