@@ -15,13 +15,15 @@ import (
 // Tests of the instruments of a set against each other. Means over three
 // residence times of the juice in a body, while the set is steady, go into
 // [evaporator.Set.Reconcile] once a minute. What is shown as a gross error has
-// stood in two of the last three windows that do not overlap.
+// stood in two of the last three windows that do not overlap; an instrument whose test
+// is below [surely] is named after three of four, as disturbances of the juice come to that.
 const (
 	testEvery  = time.Minute
 	testLeast  = 10 // shortest and longest window, minutes
 	testMost   = 60
 	testHold   = 2 * time.Hour // a result is shown this long after the set was last steady
 	testMemory = 240           // verdicts kept
+	surely     = 4.5           // a suspect of a smaller test is named after three of four windows
 )
 
 // Limits of steadiness over one window: the change by the fitted straight line.
@@ -660,9 +662,9 @@ func (k *checking) judge(r *evaporator.Reconciliation, at time.Time) {
 	k.verdict = append(k.verdict, v)
 }
 
-// windows picks the newest verdict and up to two before it whose windows do
+// windows picks the newest verdict and up to three before it whose windows do
 // not overlap.
-func (k *checking) windows() (list [3]*verdict, n int) {
+func (k *checking) windows() (list [4]*verdict, n int) {
 	apart := time.Duration(k.window) * time.Minute
 	for i := len(k.verdict) - 1; i >= 0 && n < len(list); i-- {
 		v := &k.verdict[i]
@@ -685,16 +687,16 @@ func (k *checking) publish(left string) {
 	}
 	k.ratio.Reason.Text = k.ratioText
 	list, there := k.windows()
-	count := func(of func(*verdict) bool) int {
+	count := func(last int, of func(*verdict) bool) int {
 		n := 0
-		for _, w := range list[:there] {
+		for _, w := range list[:min(last, there)] {
 			if of(w) {
 				n++
 			}
 		}
 		return n
 	}
-	gross := count(func(v *verdict) bool { return v.gross }) >= 2
+	gross := count(3, func(v *verdict) bool { return v.gross }) >= 2
 	old := k.balanced
 	k.balanced = nil
 	k.gross = value(0, 0)
@@ -702,7 +704,8 @@ func (k *checking) publish(left string) {
 		k.gross.Value = 1
 		for _, s := range r.Suspects {
 			id := k.find(r.Instruments[s.Instrument])
-			if count(func(v *verdict) bool { return slices.Contains(v.named, id) }) < 2 || !k.credible(r, s) {
+			named := func(v *verdict) bool { return slices.Contains(v.named, id) }
+			if count(3, named) < 2 || math.Abs(s.Z) < surely && count(4, named) < 3 || !k.credible(r, s) {
 				continue
 			}
 			x := k.suspect(r, s)

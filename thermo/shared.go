@@ -35,11 +35,13 @@ const (
 	usualFrom    = 6.0              // h of comparing until the usual differences count
 	usualMemory  = 36.0             // h of comparing
 	usualKept    = 72 * time.Hour   // a new difference is not learned before
-	absoluteZ    = 4.0
-	usualZ       = 5.0
-	alikeZ2      = 9.0 // less than this between the squares of two tests: alike
-	restShare    = 0.8 // of the limit: what must be left without the suspect
-	moved        = 2.0 // K or 3 % a block: nobody is compared
+	absoluteZ    = 4.0              // in two of three blocks
+	usualZ       = 4.0              // in five of six
+	usualSurely  = 5.0              // in two of three
+	mostOff      = 2.5              // standard deviations of a block are learned
+	alikeZ2      = 9.0              // less than this between the squares of two tests: alike
+	restShare    = 0.8              // of the limit: what must be left without the suspect
+	moved        = 2.0              // K or 3 % a block: nobody is compared
 	sameMovement = 0.25
 	mostFlowPct  = 10.0 // beyond, the juice goes another way
 	mostK        = 6.0  // the same of a heater's outlet
@@ -65,7 +67,7 @@ type shared struct {
 	heater bool // the first is compared with heaters, if they move with it
 	bodies uint32
 
-	steps   [3]finding // of the last blocks, newest first
+	steps   [6]finding // of the last blocks, newest first
 	found   int        // of them
 	since   time.Time
 	learned time.Time // the first block that was not learned, zero while all are
@@ -91,8 +93,9 @@ type sharer struct {
 	offset, variance, hours, weight float64 // learned
 	mean, spread                    float64 // of the reading itself, where heaters are compared
 
-	x0, s float64 // what is compared
-	in    bool
+	scatter float64 // of its usual difference, 0 while that does not count
+	x0, s   float64 // what is compared
+	in      bool
 }
 
 // finding is what one block said.
@@ -102,7 +105,8 @@ type finding struct {
 	off   float64
 	sigma float64
 	z     float64
-	usual bool
+	usual bool // against the usual difference
+	sure  bool
 }
 
 // sharing are the shared things of a set.
@@ -297,7 +301,7 @@ func (n *sharer) reading(k *checking) (float64, bool) {
 			return 0, false
 		}
 		n.own *= tsatSlope(v)
-		n.widths, n.floor = 0.1, 0.03 // bodies on one line
+		n.widths, n.floor = 0.1, 0.05 // bodies on one line
 		if n.as == asPressure {
 			return t, true
 		}
@@ -332,6 +336,15 @@ func (n *sharer) reading(k *checking) (float64, bool) {
 	return v, true
 }
 
+// sameWithin is how far the usual difference from the juice to the set may be for a
+// heater's reading to be of it: mud and water go other ways, and pipes lose heat.
+func (n *sharer) sameWithin() float64 {
+	if n.as == asFlow {
+		return 10 // %
+	}
+	return 1.5 // K
+}
+
 // compare ends a block.
 func (g *sharing) compare(at time.Time) {
 	for _, t := range g.things {
@@ -357,11 +370,12 @@ func (g *sharing) compare(at time.Time) {
 		usual := t.usual()
 		if usual {
 			f = t.worst(usualZ)
-			f.usual = true
+			f.usual, f.sure = true, math.Abs(f.z) > usualSurely
 		}
 		learn := f.who < 0 && !(usual && t.beyond(usualZ))
 		if f.who < 0 && t.absolute() {
 			f = t.worst(absoluteZ)
+			f.sure = true
 		}
 		copy(t.steps[1:], t.steps[:])
 		t.steps[0], t.found = f, min(t.found+1, len(t.steps))
@@ -399,14 +413,16 @@ func (t *shared) usual() bool {
 	count := 0
 	for i, n := range t.list {
 		n.in = n.there && n.hours >= usualFrom
+		if n.scatter = 0; n.in {
+			n.scatter = math.Hypot(math.Sqrt(n.variance)*(1+usualFrom/6/n.hours), math.Hypot(n.floor, 0.2*n.own))
+		}
 		if n.in && t.heater && i > 0 {
-			n.in = t.list[0].in && n.variance < sameMovement*sameMovement*t.list[0].spread
+			n.in = t.list[0].in && n.variance < sameMovement*sameMovement*t.list[0].spread && math.Abs(n.offset) < n.sameWithin()
 		}
 		if !n.in {
 			continue
 		}
-		n.x0 = n.y - n.offset
-		n.s = math.Hypot(math.Sqrt(n.variance)*(1+usualFrom/6/n.hours), math.Hypot(n.floor, 0.2*n.own))
+		n.x0, n.s = n.y-n.offset, n.scatter
 		count++
 	}
 	return count >= 2
@@ -525,6 +541,10 @@ func (t *shared) learn() {
 			e = n.y - n.offset - wx/w
 			free = max(0.2, 1-weight(n)/w)
 		}
+		if n.scatter > 0 && !(t.heater && i == 0) {
+			// What departs slowly shall not widen what it is measured by.
+			e = max(-mostOff*n.scatter, min(mostOff*n.scatter, e))
+		}
 		n.hours += hours
 		n.weight += share * (1 - n.weight)
 		a := share / n.weight
@@ -539,10 +559,11 @@ func (t *shared) learn() {
 	}
 }
 
-// publish names the suspect that two of the last three blocks agree on.
+// publish names the suspect that two of the last three blocks agree on, or five of six
+// where it is less sure.
 func (g *sharing) publish(t *shared, at time.Time) {
 	var now *finding
-	count := 0
+	count, sure := 0, 0
 	for i := range t.steps[:t.found] {
 		f := &t.steps[i]
 		if f.who < 0 {
@@ -553,9 +574,12 @@ func (g *sharing) publish(t *shared, at time.Time) {
 		}
 		if (now.alike|1<<now.who)&(f.alike|1<<f.who) != 0 && (now.off > 0) == (f.off > 0) || f == now {
 			count++
+			if f.sure && i < 3 {
+				sure++
+			}
 		}
 	}
-	if count < 2 {
+	if sure < 2 && count < 5 {
 		t.suspect = nil
 		return
 	}
