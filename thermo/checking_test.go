@@ -64,7 +64,7 @@ func TestSuspectIsNamed(t *testing.T) {
 			}
 			var s []thermo.Suspect
 			var when time.Time
-			for i := 0; i < 45 && len(s) == 0; i++ {
+			for i := 0; i < 60 && len(s) == 0; i++ {
 				run(t, h, c, m, f, 4*time.Minute, 10*time.Second, nil)
 				s, when = c.Suspects(), m.Now()
 			}
