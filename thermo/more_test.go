@@ -221,6 +221,11 @@ func TestBodiesBeside(t *testing.T) {
 		same(two, b+"duty", "Q.B.duty", 0.5)
 		same(two, b+"brix_out", "Q.B.brix_out", 1)
 	}
+	for _, x := range cp.Scales("Q") {
+		if shared := x.Body == "Q.B" || x.Body == "Q.B2"; shared != strings.Contains(x.Forecast.Note, "the scale of its effect") {
+			t.Errorf("%s: note of the forecast: %q", x.Body, x.Forecast.Note)
+		}
+	}
 	h.now = h.now.Add(time.Hour) // the means forget
 	alone := share(0, 1)
 	same(alone, "Q.B2.duty", "Q.B.duty", 1)

@@ -171,6 +171,9 @@ func (c *Calculator) Scales(set string) []Scale {
 		for _, b := range s.bodies {
 			t := b.scaling.track
 			x := Scale{Body: b.equip.Path, Config: b.equip.Body, Forecast: b.scaling.forecast, Cycles: t.Cycles(), CleanU: t.CleanU(), Depends: t.Dependence()}
+			if u := b.b.U; u.OK() && u.How == evaporator.Assumed { // parallel bodies: one U for all of them
+				x.Forecast.Note = join(x.Forecast.Note, "the scale of its effect, not of this body: "+u.Reason.String())
+			}
 			x.Started, x.Cleaned = t.Started()
 			x.Model, x.Known = t.Model()
 			out = append(out, x)
