@@ -67,13 +67,14 @@ type shared struct {
 	heater bool // the first is compared with heaters, if they move with it
 	bodies uint32
 
-	steps   [6]finding // of the last blocks, newest first
-	found   int        // of them
-	since   time.Time
-	learned time.Time // the first block that was not learned, zero while all are
-	suspect *Suspect
-	asOf    time.Time
-	process bool // the suspect may be no instrument
+	steps    [6]finding // of the last blocks, newest first
+	found    int        // of them
+	since    time.Time
+	learned  time.Time // the first block that was not learned, zero while all are
+	departed int       // what contradicted then
+	suspect  *Suspect
+	asOf     time.Time
+	process  bool // the suspect may be no instrument
 }
 
 // sharer is one of them.
@@ -366,6 +367,9 @@ func (g *sharing) compare(at time.Time) {
 			}
 			continue
 		}
+		if !t.learned.IsZero() && !t.list[t.departed].there {
+			continue // nothing new is known of it
+		}
 		f := finding{who: -1}
 		usual := t.usual()
 		if usual {
@@ -384,7 +388,7 @@ func (g *sharing) compare(at time.Time) {
 			t.learned = time.Time{}
 			t.learn()
 		case t.learned.IsZero():
-			t.learned = at
+			t.learned, t.departed = at, max(0, f.who)
 		case at.Sub(t.learned) > usualKept:
 			t.learned = time.Time{}
 			for _, n := range t.list { // as it has stood for days it is the usual now

@@ -77,3 +77,82 @@ func TestEachInstrumentIsNamed(t *testing.T) {
 		wrong()
 	}
 }
+
+// A new difference is not learned away while it stands, for three days; then it is
+// what the instrument usually reads. Ones that were there from the start are the
+// formulas' to see: 1 K on a chest thermometer is not enough for that.
+func TestNewDifferenceIsKept(t *testing.T) {
+	h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true, WaterFollows: true})
+	c.NoUncertainty()
+	run(t, h, c, m, f, 10*time.Hour, time.Minute, nil)
+	if s := c.Suspects(); len(s) > 0 {
+		t.Fatalf("before: %s", s[0].Text)
+	}
+	if err := m.Fault("EV.EV3.chest_temperature", simulator.Offset, 1); err != nil {
+		t.Fatal(err)
+	}
+	run(t, h, c, m, f, time.Hour, time.Minute, nil)
+	since := m.Now().Add(-time.Hour)
+	for day := range 3 {
+		s := c.Suspects()
+		if len(s) != 1 || s[0].Tags[0] != "EV.EV3.chest_temperature" || s[0].Bias < 0.8 || s[0].Bias > 1.2 {
+			t.Fatalf("day %d: %+v", day+1, s)
+		}
+		if s[0].Since.Sub(since) > time.Hour {
+			t.Errorf("day %d: since %s, it began at %s", day+1, s[0].Since, since)
+		}
+		if day < 2 {
+			run(t, h, c, m, f, 24*time.Hour, time.Minute, nil)
+		}
+	}
+	run(t, h, c, m, f, 36*time.Hour, time.Minute, nil)
+	if s := c.Suspects(); len(s) > 0 {
+		t.Errorf("after three and a half days: %s", s[0].Text)
+	}
+}
+
+// Gas in a calandria makes its thermometer read low and is no instrument: it is said,
+// and instruments_contradict does not come of it.
+func TestGasIsNoInstrument(t *testing.T) {
+	h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true, WaterFollows: true})
+	c.NoUncertainty()
+	run(t, h, c, m, f, 10*time.Hour, 20*time.Second, nil)
+	if err := m.Start("gas-ev4"); err != nil {
+		t.Fatal(err)
+	}
+	said := false
+	run(t, h, c, m, f, 4*time.Hour, 20*time.Second, func(v map[string]thermo.Value) {
+		g := v["EV.gross_error"]
+		if g.Point.Usable() && g.Point.Value > 0 {
+			t.Fatalf("%s: %s", m.Now().Format("15:04"), g.Reason)
+		}
+		said = said || strings.Contains(g.Reason, "EV.EV4.chest_temperature") && strings.Contains(g.Reason, "gas in the calandria")
+		for _, s := range c.Suspects() {
+			if s.Tags[0] != "EV.EV4.chest_temperature" {
+				t.Fatalf("%s: %s", m.Now().Format("15:04"), s.Text)
+			}
+		}
+	})
+	if !said {
+		t.Error("nothing is said of it")
+	}
+}
+
+// Over a cleaning of the set and the start after it nobody is named.
+func TestNobodyIsNamedAcrossACleaning(t *testing.T) {
+	h, c, _, f := demo(t, simulator.Settings{})
+	c.NoUncertainty()
+	m := simulator.NewWith(31, start, simulator.Everything())
+	m.SetService(10.4)
+	away := false
+	for range 60 {
+		got := run(t, h, c, m, f, time.Hour, 20*time.Second, nil)
+		away = away || !got["EV.evaporation"].Point.Usable()
+		for _, s := range c.Suspects() {
+			t.Errorf("%s: %s", m.Now().Format("2 15:04"), s.Text)
+		}
+	}
+	if !away {
+		t.Error("the set was not cleaned")
+	}
+}
