@@ -102,7 +102,7 @@ type Suspect struct {
 	Bias  float64  // by how much it seems to read too high, in Unit
 	Sigma float64  // one standard deviation of Bias
 	Unit  string
-	Z     float64 // test statistic: its adjustment over the adjustment's standard deviation
+	Z     float64 // test statistic: its adjustment, or its difference from the others, over that one's standard deviation
 	Rough bool    // Bias says no more than the direction: it is badly determined
 	// Alike are the tags that would explain the contradiction nearly as well:
 	// the balances cannot tell them apart.
@@ -111,8 +111,9 @@ type Suspect struct {
 	Text  string    // all of it in one sentence
 }
 
-// Suspects lists the instruments that contradict the others in two of the last
-// three windows, the worst of each set first. It is a hint where to send
+// Suspects lists the instruments that contradict the others, of each set first those
+// that read something else than others beside them, then those that the balances
+// contradict in two of the last three windows, the worst first. It is a hint where to send
 // somebody with a calibrator, never a reason to correct a reading.
 func (c *Calculator) Suspects() []Suspect {
 	var out []Suspect

@@ -92,9 +92,33 @@
 // balances go on with that. So a heater that draws more as the pressure
 // of its vapour rises does not pass for scale in the bodies behind it.
 //
+// A suspect whose test is below 4.5 standard deviations is named after three of four
+// windows: disturbances of the juice come to as much.
+//
+// Instruments that read one thing are compared without a balance, every ten minutes: over
+// each effect the vapour gauges of its bodies, their vapour and juice thermometers (these
+// less the boiling-point elevation), and the chest gauges and thermometers of the next
+// effect; on the steam side the same. First with what the formulas are good for (0.1 K a
+// gauge, 0.3 K a chest thermometer, 0.15 K and a quarter of the elevation a vapour
+// thermometer, 0.25 K, 15 % of the elevation and 30 % of the head a juice thermometer).
+// Then, after six hours of comparing, less the difference that each usually has from the
+// others (a memory of 36 h of running, whatever bodies come and go), with the scatter this
+// shows: that finds a new error of some 0.3 to 0.5 K within half an hour to an hour. A new
+// difference is not learned while it stands, for three days; after that it is the usual
+// one, and only the first comparison remains. Meters and outlet thermometers of heaters
+// are compared with the juice to the set by their usual difference alone, once they are
+// seen to move with it (scatter of the difference below a quarter of the movement, less
+// than 10 % or 1.5 K apart). Two instruments that alone read one thing are named together.
+// A chest thermometer that reads low says gas as well, and by itself does not make
+// gross_error 1. The usual differences are not kept over a restart of the program: for six
+// hours the formulas stand alone, and an error that stands at the restart is then usual.
+//
 // What cannot be seen: an error in one of few instruments that nothing checks
-// (without syrup flow and steam flow there is next to no redundancy), and errors
-// smaller than some four standard deviations of the check.
+// (without syrup flow and steam flow there is next to no redundancy; pressure and
+// temperature of the steam where the first chest has no instrument of its own; levels,
+// inlets of heaters, and outlets of heaters that do not feed the set), and errors
+// smaller than some four standard deviations of the check. A drift slower than the memory
+// is for the formulas only.
 //
 // # Vacuum
 //

@@ -93,7 +93,7 @@ type check struct {
 // Only steady values should be given, means over 15 minutes or more, never a
 // frozen or saturated reading. Readings without a stated accuracy are taken as
 // exact. Juice and chest thermometers are left out: head and gas move them without
-// an instrument being wrong.
+// an instrument being wrong (package thermo compares them with what they usually read).
 func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
 	out := new(Reconciliation)
 	if err := s.ReconcileInto(m, out); err != nil {
