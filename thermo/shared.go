@@ -69,9 +69,8 @@ type shared struct {
 
 	steps    [6]finding // of the last blocks, newest first
 	found    int        // of them
-	since    time.Time
-	learned  time.Time // the first block that was not learned, zero while all are
-	departed int       // what contradicted then
+	learned  time.Time  // the first block that was not learned, zero while all are
+	departed int        // what contradicted then
 	suspect  *Suspect
 	asOf     time.Time
 	process  bool // the suspect may be no instrument
