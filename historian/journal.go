@@ -24,7 +24,7 @@ type JournalOptions struct {
 }
 
 // Journal is the append-only record of events, and beside it the records of
-// the house: notes, cleanings, settings, and the state of the alarm engine.
+// the house: notes, cleanings, strikes, settings, and the state of the alarm engine.
 // One SQLite file; every write is durable when its method returns.
 //
 // Each journal line carries a hash (SHA-256) over the hash of the line before
@@ -93,6 +93,18 @@ CREATE TABLE IF NOT EXISTS cleanings (
 	note TEXT NOT NULL
 );
 CREATE INDEX IF NOT EXISTS cleanings_body ON cleanings (body, start);
+CREATE TABLE IF NOT EXISTS strikes (
+	id INTEGER PRIMARY KEY AUTOINCREMENT,
+	pan TEXT NOT NULL,
+	grade TEXT NOT NULL,
+	number INTEGER NOT NULL,     -- counted for each pan
+	start INTEGER NOT NULL,
+	finish INTEGER NOT NULL,
+	whole INTEGER NOT NULL,      -- 1: seen from charge to drop
+	body TEXT NOT NULL,          -- the record as JSON, with its profile
+	UNIQUE (pan, start)
+);
+CREATE INDEX IF NOT EXISTS strikes_finish ON strikes (finish);
 `
 
 // TamperError names the first journal line that is not what was written.

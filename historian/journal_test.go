@@ -277,3 +277,61 @@ func TestRecords(t *testing.T) {
 		}
 	}
 }
+
+// Strikes are kept with their record, found by pan, grade and time, and outlive the program;
+// one stored again takes its own place. A file of before there were strikes opens.
+func TestStrikes(t *testing.T) {
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "journal.db")
+	at := func(s int) time.Time { return time.Unix(1_700_000_000+int64(s), 5).UTC() }
+	j, err := OpenJournal(path, JournalOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := j.w.Exec(`DROP TABLE strikes`); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
+	if j, err = OpenJournal(path, JournalOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	one := Strike{Pan: "PA1", Grade: "A", Number: 7, Start: at(0), End: at(9000), Whole: true, Body: []byte(`{"number":7}`)}
+	two := Strike{Pan: "PA1", Grade: "A", Number: 8, Start: at(10_000), End: at(20_000), Body: []byte(`{"number":8}`)}
+	other := Strike{Pan: "PC1", Grade: "C", Number: 3, Start: at(0), End: at(30_000), Body: []byte(`{}`)}
+	for _, s := range []*Strike{&one, &two, &other} {
+		if s.ID, err = j.PutStrike(*s); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for what, bad := range map[string]Strike{"no pan": {Start: at(0), End: at(1), Body: []byte("{}")}, "no record": {Pan: "PA1", Start: at(0), End: at(1)}, "ends before": {Pan: "PA1", Start: at(5), End: at(1), Body: []byte("{}")}} {
+		if _, err := j.PutStrike(bad); err == nil {
+			t.Errorf("%s: stored", what)
+		}
+	}
+	one.Body = []byte(`{"number":7,"again":true}`)
+	if id, err := j.PutStrike(one); err != nil || id != one.ID {
+		t.Errorf("stored again as %d, was %d: %v", id, one.ID, err)
+	}
+	j.Close()
+	if j, err = OpenJournal(path, JournalOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	for _, c := range []struct {
+		f    StrikeFilter
+		want []Strike
+	}{
+		{StrikeFilter{}, []Strike{other, two, one}},
+		{StrikeFilter{Pan: "PA1"}, []Strike{two, one}},
+		{StrikeFilter{Pan: "PA1", Limit: 1}, []Strike{two}},
+		{StrikeFilter{Grade: "C"}, []Strike{other}},
+		{StrikeFilter{ID: one.ID}, []Strike{one}},
+		{StrikeFilter{From: at(9000), To: at(20_000)}, []Strike{one}},
+		{StrikeFilter{Pan: "PB1"}, nil},
+	} {
+		got, err := j.Strikes(ctx, c.f)
+		if err != nil || cmp.Diff(c.want, got) != "" {
+			t.Errorf("%+v: %v %s", c.f, err, cmp.Diff(c.want, got))
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -26,6 +27,16 @@ type Cleaning struct {
 	User   string
 	Method string // such as "caustic boil-out", in the site's words
 	Note   string
+}
+
+// Strike is the record of one finished strike of a pan.
+type Strike struct {
+	ID         int64
+	Pan, Grade string // path of the pan; grade of the massecuite
+	Number     int    // counted for each pan
+	Start, End time.Time
+	Whole      bool   // seen from charge to drop
+	Body       []byte // the record with its profile, as JSON
 }
 
 // AddNote stores a note and returns its number.
@@ -117,6 +128,67 @@ func (j *Journal) Cleanings(ctx context.Context, body string, from, to time.Time
 			c.End = time.Unix(0, end.Int64).UTC()
 		}
 		out = append(out, c)
+	}
+	return out, rows.Err()
+}
+
+// PutStrike stores a strike, or replaces the one of the same pan and start, and returns its
+// number in the record. It must be over.
+func (j *Journal) PutStrike(s Strike) (int64, error) {
+	switch {
+	case s.Pan == "" || s.Start.IsZero() || len(s.Body) == 0:
+		return 0, errors.New("store strike: it needs a pan, a start and a record")
+	case s.End.Before(s.Start):
+		return 0, fmt.Errorf("store strike of %s: it ends at %s, before it starts at %s", s.Pan, s.End.UTC().Format(time.RFC3339), s.Start.UTC().Format(time.RFC3339))
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	var id int64
+	err := j.w.QueryRow(`INSERT INTO strikes (pan, grade, number, start, finish, whole, body) VALUES (?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (pan, start) DO UPDATE SET grade = excluded.grade, number = excluded.number, finish = excluded.finish, whole = excluded.whole, body = excluded.body
+		RETURNING id`, s.Pan, s.Grade, s.Number, nanos(s.Start), nanos(s.End), s.Whole, string(s.Body)).Scan(&id)
+	if err != nil {
+		return 0, fmt.Errorf("store strike of %s: %w", s.Pan, err)
+	}
+	return id, nil
+}
+
+// StrikeFilter selects strikes; zero fields select everything.
+type StrikeFilter struct {
+	ID         int64
+	Pan, Grade string
+	From, To   time.Time // of the end, half-open
+	Limit      int       // the newest
+}
+
+// Strikes lists recorded strikes, the newest first.
+func (j *Journal) Strikes(ctx context.Context, f StrikeFilter) ([]Strike, error) {
+	from, to, limit := int64(math.MinInt64), int64(math.MaxInt64), int64(-1)
+	if !f.From.IsZero() {
+		from = nanos(f.From)
+	}
+	if !f.To.IsZero() {
+		to = nanos(f.To)
+	}
+	if f.Limit > 0 {
+		limit = int64(f.Limit)
+	}
+	rows, err := j.r.QueryContext(ctx, `SELECT id, pan, grade, number, start, finish, whole, body FROM strikes
+		WHERE (? = 0 OR id = ?) AND (? = '' OR pan = ?) AND (? = '' OR grade = ?) AND finish >= ? AND finish < ?
+		ORDER BY finish DESC, id DESC LIMIT ?`, f.ID, f.ID, f.Pan, f.Pan, f.Grade, f.Grade, from, to, limit)
+	if err != nil {
+		return nil, fmt.Errorf("read strikes: %w", err)
+	}
+	defer rows.Close()
+	var out []Strike
+	for rows.Next() {
+		var s Strike
+		var start, end int64
+		if err := rows.Scan(&s.ID, &s.Pan, &s.Grade, &s.Number, &start, &end, &s.Whole, &s.Body); err != nil {
+			return nil, fmt.Errorf("read strikes: %w", err)
+		}
+		s.Start, s.End = time.Unix(0, start).UTC(), time.Unix(0, end).UTC()
+		out = append(out, s)
 	}
 	return out, rows.Err()
 }

@@ -42,6 +42,7 @@ type panView struct {
 	pressure, temperature, chest, steam, level, purity evaporator.Reading
 	steamValve, feedValve, feed, discharge             evaporator.Reading
 	massecuite, consistency, liquorBrix                evaporator.Reading
+	feedBrix, massecuitePurity                         evaporator.Reading
 
 	saturation, elevation, brix, supersaturation evaporator.Result
 	difference, evaporation, u, crystal          evaporator.Result
@@ -49,6 +50,11 @@ type panView struct {
 	uChange, timeChange                          evaporator.Result
 	compared                                     int                           // the newest strike in these
 	earlier                                      [pan.SteamOut + 1]pan.Reading // U by phase of the newest whole strike
+
+	told     int         // number of the newest strike that TakeFinished gave
+	chosen   *pan.Strike // the reference that somebody chose; nil: the usual one
+	usual    *pan.Strike // by itself
+	usualFor int         // the newest strike when usual was picked
 }
 
 // noted is the note of a pan and what it was made of.
@@ -70,12 +76,14 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 		v.in.bind(e, "massecuite_flow", &v.product)
 	} else {
 		v.in.batch = true
-		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, Site: v.site}
+		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, VolumeM3: cfg.VolumeM3, Grade: cfg.Grade, Site: v.site}
 		if len(cfg.LiquorPurityPct) == 2 {
 			d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
 		}
 		v.track = pan.NewTracker(d)
 		v.in.bind(e, "discharge_valve", &v.discharge)
+		v.in.bind(e, "feed_brix", &v.feedBrix)
+		v.in.bind(e, "massecuite_purity", &v.massecuitePurity)
 	}
 	v.bindRest(e)
 	v.rows = c.rows(e)
@@ -355,7 +363,8 @@ func (v *panView) follow(at time.Time) {
 	use := func(r evaporator.Reading) pan.Reading { return pan.Reading{Value: r.Value, OK: r.OK} }
 	in := pan.Inputs{PressureKPa: use(v.pressure), LevelPct: use(v.level), SteamValvePct: use(v.steamValve), SteamTH: use(v.steam),
 		ChestKPa: use(v.chest), FeedValvePct: use(v.feedValve), FeedTH: use(v.feed), DischargePct: use(v.discharge),
-		MassecuiteBrix: use(v.massecuite), ConsistencyPct: use(v.consistency), LiquorPurityPct: use(v.purity), LiquorBrix: use(v.liquorBrix)}
+		MassecuiteBrix: use(v.massecuite), ConsistencyPct: use(v.consistency), LiquorPurityPct: use(v.purity), LiquorBrix: use(v.liquorBrix),
+		FeedBrix: use(v.feedBrix), MassecuitePurityPct: use(v.massecuitePurity)}
 	if v.temperature.OK {
 		in.MassecuiteC = pan.Use(v.temperature.Value - v.cfg.ThermometerOffsetK)
 	}
@@ -416,13 +425,80 @@ func (v *panView) scaled() {
 // Strike is what is known of a pan's strikes at one moment.
 type Strike struct {
 	Pan     string // path
+	Grade   string
 	Phase   pan.Phase
 	Since   time.Time
 	Running *pan.Strike // nil between strikes
-	Usual   *pan.Strike // the strike to compare with, nil while there is none
+	// Usual is the strike to compare with, nil while there is none: the one that somebody
+	// chose, or the most ordinary of the last ten whole ones.
+	Usual  *pan.Strike
+	Chosen bool
 	// Finished are the strikes that are over, oldest first, at most 60. They
 	// are never changed.
 	Finished []pan.Strike
+}
+
+// FinishedStrike is a strike that is over.
+type FinishedStrike struct {
+	Pan    string // path
+	Strike pan.Strike
+}
+
+// TakeFinished gives the strikes that have ended since it was last asked: for the record.
+func (c *Calculator) TakeFinished() []FinishedStrike {
+	var out []FinishedStrike
+	for _, v := range c.pans {
+		if v.track == nil || v.track.Newest() == v.told {
+			continue
+		}
+		for _, s := range v.track.Since(v.told) {
+			out = append(out, FinishedStrike{v.equip.Path, s})
+		}
+		v.told = v.track.Newest()
+	}
+	return out
+}
+
+// RememberStrikes gives a pan the strikes on record, in order of time: after a start, when
+// the trackers have followed the archive. What they found there that is not on record
+// comes with the next [Calculator.TakeFinished].
+func (c *Calculator) RememberStrikes(path string, record []pan.Strike) {
+	for _, v := range c.pans {
+		if v.track == nil || v.equip.Path != path {
+			continue
+		}
+		v.told, v.usualFor = 0, 0
+		for i := range record {
+			v.told = max(v.told, record[i].Number)
+		}
+		v.track.Remember(record)
+	}
+}
+
+// CompareWith sets the strike that a pan's strikes are compared with; nil leaves the choice
+// to the program. False: there is no such batch pan.
+func (c *Calculator) CompareWith(path string, reference *pan.Strike) bool {
+	for _, v := range c.pans {
+		if v.track != nil && v.equip.Path == path {
+			v.chosen = reference
+			return true
+		}
+	}
+	return false
+}
+
+// reference is the strike to compare with.
+func (v *panView) reference() (s *pan.Strike, chosen bool) {
+	if v.chosen != nil {
+		return v.chosen, true
+	}
+	if n := v.track.Newest(); n != v.usualFor {
+		v.usual, v.usualFor = nil, n
+		if r, ok := pan.Usual(v.track.Strikes(), v.cfg.Grade); ok {
+			v.usual = &r
+		}
+	}
+	return v.usual, false
 }
 
 // ObservePans lets the trackers of strikes follow a frame of the past, without
@@ -448,15 +524,13 @@ func (c *Calculator) Strikes() []Strike {
 		if v.track == nil {
 			continue
 		}
-		s := Strike{Pan: v.equip.Path}
+		s := Strike{Pan: v.equip.Path, Grade: v.cfg.Grade}
 		s.Phase, s.Since = v.track.Phase()
 		if r, ok := v.track.Running(); ok {
 			s.Running = &r
 		}
 		s.Finished = v.track.Strikes()
-		if r, ok := pan.Reference(s.Finished); ok {
-			s.Usual = &r
-		}
+		s.Usual, s.Chosen = v.reference()
 		out = append(out, s)
 	}
 	return out

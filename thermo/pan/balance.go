@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"calandria/thermo/liquor"
+	"calandria/thermo/steam"
 )
 
 // Stream is an amount of a liquor, magma or massecuite.
@@ -90,6 +91,98 @@ func CrystalByPurity(massecuite liquor.Brix, purity, motherLiquor liquor.Purity)
 		return 0, 0, 0, fmt.Errorf("crystal content: %w", err)
 	}
 	return onSolids, onMassecuite, liquorBrix, nil
+}
+
+// Purities of a massecuite and its mother liquor at the end of a strike, in %.
+type Purities struct {
+	Massecuite    Reading `json:"massecuite"`
+	Liquor        Reading `json:"liquor"`
+	LiquorAssumed bool    `json:"liquor_assumed,omitempty"` // not measured: as configured
+}
+
+// EndBalance is the balance at the end of a strike. What cannot be told is not OK.
+type EndBalance struct {
+	Purities
+	// By the purities: crystal in % of solids and of massecuite, the Brix of the liquor that
+	// goes with it and its supersaturation, and how much of the sucrose is crystal, %.
+	CrystalOnSolidsPct Reading `json:"crystal_on_solids_pct"`
+	CrystalPct         Reading `json:"crystal_pct"`
+	LiquorBrix         Reading `json:"liquor_brix"`
+	Supersaturation    Reading `json:"supersaturation"`
+	RecoveryPct        Reading `json:"recovery_pct"`
+	// By the solids that went in: massecuite and crystal, t, and water evaporated, t. Water
+	// given to the pan is not metered: it is left out here and not by the steam.
+	MassecuiteT Reading `json:"massecuite_t"`
+	CrystalT    Reading `json:"crystal_t"`
+	WaterT      Reading `json:"water_t"`
+
+	Doubts []string `json:"doubts,omitempty"` // what does not go together, in plain words
+}
+
+// Weigh makes the balance at the end of a strike that was dropped, from the Brix of its
+// massecuite and the purities: crystal by the purities, masses by the solids of footing and
+// feed where both are known. What does not go together is said under Doubts: above all a
+// liquor whose supersaturation would not be 1.0 to 1.3 (common practice, no source; a twentieth
+// of tolerance for the instruments), which shows a spindle Brix or a wrong purity. Source:
+// [Balance], [CrystalByPurity], [SJM] with a sugar of 100.
+func (s *Strike) Weigh(p Purities, site Site) {
+	p.Massecuite, p.Liquor = p.Massecuite.checked(1, 100), p.Liquor.checked(1, 100)
+	b := EndBalance{Purities: p}
+	defer func() { s.Balance = b }()
+	doubt := func(format string, args ...any) { b.Doubts = append(b.Doubts, fmt.Sprintf(format, args...)) }
+	if !s.DropBrix.OK {
+		return
+	}
+	brix := liquor.Brix(s.DropBrix.Value)
+	pure, ml := liquor.Purity(p.Massecuite.Value), liquor.Purity(p.Liquor.Value)
+	if p.Massecuite.OK && p.Liquor.OK {
+		solids, crystal, lb, err := CrystalByPurity(brix, pure, ml)
+		if err != nil {
+			doubt("no crystal content by the purities: massecuite %.1f %%, liquor %.1f %%", float64(pure), float64(ml))
+		} else {
+			b.CrystalOnSolidsPct, b.CrystalPct, b.LiquorBrix = Use(solids), Use(crystal), Use(float64(lb))
+			if r, _, err := SJM(100, pure, ml); err == nil {
+				b.RecoveryPct = Use(r)
+			}
+			if s.DropC.OK {
+				ss, _, _, err := Supersaturation(MeasuredLiquor{Brix: float64(lb), MassecuiteC: s.DropC.Value, LiquorPurityPct: float64(ml)}, site)
+				switch {
+				case err != nil:
+					doubt("the liquor by the purities would have %.1f Brix: a purity is wrong, or the Brix is of the spindle", float64(lb))
+				case ss < 0.95 || ss > 1.35:
+					doubt("the liquor by the purities would be at a supersaturation of %.2f: a purity is wrong, or the Brix is of the spindle", ss)
+					fallthrough
+				default:
+					b.Supersaturation = Use(ss)
+				}
+			}
+		}
+	}
+	if !s.FootingT.OK || !s.FootingBrix.OK || !s.FeedT.OK || !(s.FeedT.Value > 0) || s.FeedLackingHours > 0.05 || !s.Whole {
+		return
+	}
+	if !p.Massecuite.OK {
+		pure = 0 // masses need none
+	}
+	if !b.CrystalPct.OK {
+		ml = 0
+	}
+	all, err := Balance([]Stream{{s.FootingT.Value, liquor.Brix(s.FootingBrix.Value), pure}, {s.FeedT.Value, liquor.Brix(100 * s.FeedSolidsT.Value / s.FeedT.Value), pure}}, brix, ml)
+	if err != nil {
+		doubt("footing, feed and massecuite do not balance: %v", err)
+		return
+	}
+	b.MassecuiteT, b.WaterT = Use(all.Massecuite.T), Use(all.EvaporationT)
+	if b.CrystalPct.OK {
+		b.CrystalT = Use(all.CrystalT)
+	}
+}
+
+// massOf is the mass, t, of m3 of massecuite or liquor of so many Brix: the density of a
+// solution, which crystals change by a few %.
+func massOf(m3, brix, celsius float64) (float64, error) {
+	rho, _, err := liquor.SPS4.DensityFlagged(liquor.Brix(brix), steam.Celsius(celsius))
+	return m3 * rho / 1000, err
 }
 
 // SJM returns the recovery of sucrose (pol) and the yield of solids, both in %,

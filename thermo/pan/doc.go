@@ -6,8 +6,9 @@
 //	mother liquor   MotherLiquor            Brix, supersaturation, zone, sensitivities
 //	                Supersaturation         by the liquor's own Brix
 //	strikes         Tracker, Strike         phases, profile, totals
-//	comparison      Compare, Reference      durations and supersaturation against another strike
+//	comparison      Compare, Usual          durations, U, Brix and supersaturation against another strike
 //	scale           Scaling                 strike-to-strike U and time to full
+//	the end         Strike.Weigh            crystal by the purities, masses by the solids
 //	balances        Balance, CrystalByPurity, SJM
 //	continuous      SeedRatio
 //

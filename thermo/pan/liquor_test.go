@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -298,6 +299,68 @@ func TestStrikeBalance(t *testing.T) {
 		if f() == nil {
 			t.Errorf("%s passed", what)
 		}
+	}
+}
+
+// The same strike as the record of one: what went in by its meters, the purities by the
+// laboratory (the example's figures, testdata/examples/17-strike-evaporation-crystal-sjm.json).
+func TestEndBalance(t *testing.T) {
+	var ex struct {
+		Inputs     map[string]float64
+		Recomputed map[string]float64
+	}
+	load(t, "examples/17-strike-evaporation-crystal-sjm.json", &ex)
+	in, want := ex.Inputs, ex.Recomputed
+	made := func() *pan.Strike {
+		return &pan.Strike{Whole: true, DropBrix: pan.Use(in["massecuite_brix"]), DropC: pan.Use(65), FootingT: pan.Use(in["footing_t"]), FootingBrix: pan.Use(in["footing_brix"]),
+			FeedT: pan.Use(in["syrup_t"]), FeedSolidsT: pan.Use(in["syrup_t"] * in["syrup_brix"] / 100)}
+	}
+	purities := pan.Purities{Massecuite: pan.Use(want["massecuite_purity"]), Liquor: pan.Use(in["mother_liquor_purity"])}
+	s := made()
+	s.Weigh(purities, demoSite)
+	for what, got := range map[string]pan.Reading{
+		"massecuite_t": s.Balance.MassecuiteT, "evaporation_t": s.Balance.WaterT, "crystal_pct_solids": s.Balance.CrystalOnSolidsPct,
+		"crystal_pct_massecuite": s.Balance.CrystalPct, "crystal_t": s.Balance.CrystalT, "mother_liquor_brix": s.Balance.LiquorBrix,
+	} {
+		if !got.OK {
+			t.Errorf("no %s", what)
+		}
+		near(t, what, got.Value, want[what], 2e-7*want[what])
+	}
+	// What is crystal of the sucrose: crystal over sucrose in the massecuite.
+	near(t, "recovery", s.Balance.RecoveryPct.Value, 100*want["crystal_t"]/(want["massecuite_t"]*in["massecuite_brix"]/100*want["massecuite_purity"]/100), 1e-4)
+	if ss := s.Balance.Supersaturation; !ss.OK || ss.Value < 1 || ss.Value > 1.3 || len(s.Balance.Doubts) != 0 {
+		t.Errorf("liquor of 81.5 Brix at 65 degC: S %+v, doubts %v", ss, s.Balance.Doubts)
+	}
+	// The laboratory corrects a purity: the balance is made anew, nothing of before stays.
+	s.Weigh(pan.Purities{Massecuite: purities.Massecuite}, demoSite)
+	if s.Balance.CrystalPct.OK || s.Balance.CrystalT.OK || s.Balance.RecoveryPct.OK || !s.Balance.MassecuiteT.OK {
+		t.Errorf("without a purity of the liquor: %+v", s.Balance)
+	}
+	for what, c := range map[string]struct {
+		change func(*pan.Strike, *pan.Purities)
+		note   string
+	}{
+		// The handbook's own case: a C massecuite of 96.5 with a quarter of crystal is a spindle Brix.
+		"spindle Brix": {func(s *pan.Strike, p *pan.Purities) {
+			s.DropBrix, *p = pan.Use(96.5), pan.Purities{Massecuite: pan.Use(55), Liquor: pan.Use(38)}
+		}, "of the spindle"},
+		"liquor purer":         {func(_ *pan.Strike, p *pan.Purities) { p.Liquor = pan.Use(95) }, "no crystal content"},
+		"thinner than went in": {func(s *pan.Strike, p *pan.Purities) { s.DropBrix, *p = pan.Use(60), pan.Purities{} }, "do not balance"},
+	} {
+		s, p := made(), purities
+		c.change(s, &p)
+		s.Weigh(p, demoSite)
+		if !strings.Contains(strings.Join(s.Balance.Doubts, "; "), c.note) || len(s.Balance.Doubts) == 0 {
+			t.Errorf("%s: doubts %q, want %q", what, s.Balance.Doubts, c.note)
+		}
+	}
+	// A feed that was not metered throughout gives no masses.
+	s = made()
+	s.FeedLackingHours = 0.5
+	s.Weigh(purities, demoSite)
+	if s.Balance.MassecuiteT.OK || s.Balance.WaterT.OK || !s.Balance.CrystalPct.OK {
+		t.Errorf("with half an hour of unmetered feed: %+v", s.Balance)
 	}
 }
 

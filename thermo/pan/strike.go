@@ -1,16 +1,40 @@
 package pan
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"time"
 )
 
 // Reading is a value with whether it may be used. The zero value may not.
 type Reading struct {
-	Value float64 `json:"value"`
-	OK    bool    `json:"ok"`
+	Value float64
+	OK    bool
+}
+
+// MarshalJSON writes the value with seven digits, or null where it may not be used:
+// instruments have fewer.
+func (r Reading) MarshalJSON() ([]byte, error) {
+	if !r.OK || math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, r.Value, 'g', 7, 64), nil
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (r *Reading) UnmarshalJSON(b []byte) error {
+	*r = Reading{}
+	if string(b) == "null" {
+		return nil
+	}
+	if err := json.Unmarshal(b, &r.Value); err != nil {
+		return err
+	}
+	r.OK = true
+	return nil
 }
 
 // Use returns a usable reading.
@@ -85,6 +109,10 @@ type Inputs struct {
 	ConsistencyPct  Reading // recorded in the profile
 	LiquorPurityPct Reading
 	LiquorBrix      Reading // by an instrument; without it found from the boiling point
+	FeedBrix        Reading // of what is fed
+	// MassecuitePurityPct is of the massecuite, crystal and liquor together: by an
+	// instrument or as the laboratory found it last.
+	MassecuitePurityPct Reading
 }
 
 // Design is what is known of the pan. Every field may be zero.
@@ -98,6 +126,8 @@ type Design struct {
 	// by time; default UsualStrikeHours.
 	StrikeHours float64
 	LossPct     float64 // of the heat, see Evaporation; 0 to 50
+	VolumeM3    float64 // of the full strike, at 100 % level; without it no masses at the end
+	Grade       string  // of the massecuite; strikes are compared within a grade
 	Site        Site
 }
 
@@ -116,6 +146,11 @@ type PhaseRecord struct {
 	Level  Reading `json:"level"`    // at the end, %
 	Purity Reading `json:"purity"`   // of the liquor at the end, as used
 	Steam  Reading `json:"steam_th"` // median, t/h
+	// At the end, medians of its last three minutes: Brix of the massecuite and of its
+	// liquor, and supersaturation.
+	Brix       Reading `json:"brix"`
+	LiquorBrix Reading `json:"liquor_brix"`
+	EndS       Reading `json:"end_s"`
 }
 
 // Duration of the phase; up to now while it lasts.
@@ -145,6 +180,7 @@ type ProfilePoint struct {
 // Strike is the record of one strike.
 type Strike struct {
 	Number int           `json:"number"` // counted by the tracker
+	Grade  string        `json:"grade,omitempty"`
 	Start  time.Time     `json:"start"`
 	End    time.Time     `json:"end"` // zero while it lasts
 	Phases []PhaseRecord `json:"phases"`
@@ -170,6 +206,16 @@ type Strike struct {
 	DropLevel   Reading `json:"drop_level"`
 	DropLiquor  Reading `json:"drop_liquor_brix"`
 	DropCrystal Reading `json:"drop_crystal_pct"` // on massecuite, from both Brix
+	// What went in, for the balance at the end: the footing at the end of the charge, by
+	// level and volume, and what was fed after it, by its meters. FeedLackingHours is the
+	// time of feeding for which flow or Brix was not known.
+	FootingT         Reading `json:"footing_t"`
+	FootingBrix      Reading `json:"footing_brix"`
+	FeedT            Reading `json:"feed_t"`
+	FeedSolidsT      Reading `json:"feed_solids_t"`
+	FeedLackingHours float64 `json:"feed_lacking_hours,omitempty"`
+	// Balance is made at the drop.
+	Balance EndBalance `json:"balance"`
 
 	Profile []ProfilePoint `json:"profile"`
 	Notes   []string       `json:"notes,omitempty"`
@@ -179,7 +225,7 @@ type Strike struct {
 // back (fed again after tightening, vacuum regained after a drop) has several stretches:
 // they are joined to one that ends with the last and is as long as all together, with
 // their water, the highest supersaturation, U, steam and mean supersaturation of the
-// longest stretch, and level and purity of the last.
+// longest stretch, and level, purity and what is of its end of the last.
 func (s *Strike) Phase(p Phase) (PhaseRecord, bool) {
 	var all PhaseRecord
 	var before, longest time.Duration // of the earlier stretches; of the longest one
@@ -232,7 +278,7 @@ func (s *Strike) note(format string, args ...any) {
 // Clone returns a copy that shares nothing.
 func (s *Strike) Clone() Strike {
 	c := *s
-	c.Phases, c.Profile, c.Notes = slices.Clone(s.Phases), slices.Clone(s.Profile), slices.Clone(s.Notes)
+	c.Phases, c.Profile, c.Notes, c.Balance.Doubts = slices.Clone(s.Phases), slices.Clone(s.Profile), slices.Clone(s.Notes), slices.Clone(s.Balance.Doubts)
 	return c
 }
 
@@ -253,11 +299,13 @@ func medianReading(v []float64) Reading {
 	return Reading{m, ok}
 }
 
-// PhaseDifference compares one phase of two strikes.
+// PhaseDifference compares one phase of two strikes. A phase that only one of them had
+// has no time, and nothing else, in the other.
 type PhaseDifference struct {
 	Phase    Phase         `json:"phase"`
+	Running  bool          `json:"running,omitempty"` // it lasts: what is here is so far
 	Duration time.Duration `json:"duration"`
-	Usual    time.Duration `json:"usual"`
+	Usual    time.Duration `json:"usual"` // of the reference
 	// DurationRatio is Duration over Usual; URatio likewise of the median U.
 	DurationRatio float64 `json:"duration_ratio"`
 	URatio        Reading `json:"u_ratio"`
@@ -265,6 +313,12 @@ type PhaseDifference struct {
 	// at the same part of the phase, this strike less the reference.
 	MeanS  Reading `json:"mean_s"`
 	WorstS Reading `json:"worst_s"`
+	// Of both: Brix of the massecuite and supersaturation at the end of the phase, median
+	// U, kW/(m2 K), and water evaporated, t.
+	Brix, UsualBrix     Reading
+	EndS, UsualEndS     Reading
+	U, UsualU           Reading
+	WaterT, UsualWaterT Reading
 }
 
 // Comparison of a strike with a reference.
@@ -274,36 +328,52 @@ type Comparison struct {
 }
 
 // Compare sets a strike against a reference strike, phase by phase: the
-// durations, U, and the supersaturation at the same part of each phase. A phase
-// is called long from 1.3 times the reference's: common practice, no source.
-// now is used for phases that still last; those count only when too long already.
+// durations, U, water, Brix and supersaturation at the end, and the supersaturation at the
+// same part of each phase. A phase is called long from 1.3 times the reference's: common
+// practice, no source. now is used for phases that still last; those count only when too
+// long already.
 func Compare(s, reference *Strike, now time.Time) Comparison {
 	var c Comparison
 	var long []PhaseDifference
 	for p := Unknown; p < phaseCount; p++ {
 		r, has := s.Phase(p)
 		ref, ok := reference.Phase(p)
-		if !has || !ok || ref.End.IsZero() || !ref.End.After(ref.Start) {
+		ok = ok && !ref.End.IsZero() && ref.End.After(ref.Start)
+		if !has && !ok {
 			continue
 		}
-		d := PhaseDifference{Phase: r.Phase, Duration: r.Duration(now), Usual: ref.End.Sub(ref.Start)}
-		d.DurationRatio = d.Duration.Seconds() / d.Usual.Seconds()
-		if r.U.OK && ref.U.OK && ref.U.Value > 0 {
-			d.URatio = Use(r.U.Value / ref.U.Value)
+		d := PhaseDifference{Phase: p}
+		if has {
+			d.Duration, d.Running = r.Duration(now), r.End.IsZero()
+			d.Brix, d.EndS, d.U, d.WaterT = r.Brix, r.EndS, r.U, r.WaterT
 		}
-		if !r.End.IsZero() {
-			d.MeanS, d.WorstS = compareS(s, reference, r, ref)
+		if ok {
+			d.Usual = ref.End.Sub(ref.Start)
+			d.UsualBrix, d.UsualEndS, d.UsualU, d.UsualWaterT = ref.Brix, ref.EndS, ref.U, ref.WaterT
+		}
+		if has && ok {
+			d.DurationRatio = d.Duration.Seconds() / d.Usual.Seconds()
+			if r.U.OK && ref.U.OK && ref.U.Value > 0 {
+				d.URatio = Use(r.U.Value / ref.U.Value)
+			}
+			if !r.End.IsZero() {
+				d.MeanS, d.WorstS = compareS(s, reference, r, ref)
+			}
+			if d.DurationRatio >= 1.3 && d.Duration-d.Usual >= 3*time.Minute {
+				long = append(long, d)
+			}
 		}
 		c.Phases = append(c.Phases, d)
-		if d.DurationRatio >= 1.3 && d.Duration-d.Usual >= 3*time.Minute {
-			long = append(long, d)
-		}
 	}
 	slices.SortStableFunc(long, func(a, b PhaseDifference) int {
 		return int((b.Duration - b.Usual - a.Duration + a.Usual) / time.Second)
 	})
 	for _, d := range long {
-		c.Findings = append(c.Findings, fmt.Sprintf("%v took %d min, usually %d", d.Phase, int(math.Round(d.Duration.Minutes())), int(math.Round(d.Usual.Minutes()))))
+		verb := "took"
+		if d.Running {
+			verb = "has lasted"
+		}
+		c.Findings = append(c.Findings, fmt.Sprintf("%v %s %d min, usually %d", d.Phase, verb, int(math.Round(d.Duration.Minutes())), int(math.Round(d.Usual.Minutes()))))
 	}
 	for _, d := range c.Phases {
 		if d.URatio.OK && d.URatio.Value < 0.8 && d.Phase >= Concentrate {
@@ -366,6 +436,22 @@ func compareS(s, ref *Strike, a, b PhaseRecord) (mean, worst Reading) {
 	mean.Value /= float64(n)
 	mean.OK, worst.OK = true, true
 	return mean, worst
+}
+
+// ReferenceOf is how many of the newest whole strikes the reference is picked from.
+const ReferenceOf = 10
+
+// Usual is the [Reference] among the newest ten whole strikes of a grade, of a list in
+// order of time. False if there is none.
+func Usual(strikes []Strike, grade string) (Strike, bool) {
+	var of []Strike
+	for i := len(strikes) - 1; i >= 0 && len(of) < ReferenceOf; i-- {
+		if strikes[i].Whole && strikes[i].Grade == grade {
+			of = append(of, strikes[i])
+		}
+	}
+	slices.Reverse(of)
+	return Reference(of)
 }
 
 // Reference picks, from whole strikes, the one nearest to the medians of their

@@ -580,3 +580,122 @@ func TestPhaseInStretches(t *testing.T) {
 		t.Errorf("running: %+v", r)
 	}
 }
+
+// The end of the strikes of the invented pans: crystal by the purities is that of the table
+// (testdata/plant/plant.json, which an independent program computed by both Brix), the values
+// at the end of each phase are the table's, and the masses are those of what went in.
+func TestEndOfStrike(t *testing.T) {
+	const feedTH, feedBrix, volume = 20, 65, 50
+	for name, tb := range tables(t) {
+		end := tb.Rows[3] // tighten
+		purity := 100 * (end.Cry + (100-end.Cry)/100*end.MlBx*end.MlP/100) / end.McBx
+		d := designOf(tb)
+		d.VolumeM3, d.Grade = volume, tb.Grade
+		k := pan.NewTracker(d)
+		boil(tb, 1, 5*time.Second, rand.New(rand.NewPCG(7, 3)), 1, func(at time.Time, in pan.Inputs) {
+			in.MassecuitePurityPct, in.FeedBrix = pan.Use(purity), pan.Use(feedBrix)
+			if in.FeedTH.Value = 0; in.FeedValvePct.Value > 5 {
+				in.FeedTH.Value = feedTH
+			}
+			k.Step(at, in)
+		})
+		s := k.Strikes()[0]
+		if s.Grade != tb.Grade || s.Balance.LiquorAssumed || len(s.Notes)+len(s.Balance.Doubts) != 0 {
+			t.Errorf("%s: grade %q, assumed %v, notes %q, doubts %q", name, s.Grade, s.Balance.LiquorAssumed, s.Notes, s.Balance.Doubts)
+		}
+		// The end of a phase is found within minutes, and medians of minutes lag behind a
+		// Brix that rises by 1.2 in 27 of them.
+		near(t, name+" crystal by purities", s.Balance.CrystalPct.Value, end.Cry, 0.4)
+		near(t, name+" crystal by Brix", s.DropCrystal.Value, end.Cry, 1)
+		near(t, name+" liquor by purities", s.Balance.LiquorBrix.Value, end.MlBx, 0.4)
+		near(t, name+" S by purities", s.Balance.Supersaturation.Value, end.S, 0.035)
+		for i, p := range phaseOf[:4] {
+			r, _ := s.Phase(p)
+			row := tb.Rows[i]
+			if p == pan.Charge { // the vacuum has hardly stood still
+				continue
+			}
+			near(t, fmt.Sprintf("%s %v: Brix at the end", name, p), r.Brix.Value, row.McBx, 0.25)
+			near(t, fmt.Sprintf("%s %v: S at the end", name, p), r.EndS.Value, row.S, 0.03)
+		}
+		// 0.3 or 0.35 of the volume, at the density of a liquor of some 86 Brix: 1.44.
+		near(t, name+" footing", s.FootingT.Value, volume*tb.Rows[0].L1*1.43, 0.06*volume*tb.Rows[0].L1*1.43)
+		fed := feedTH * tb.Rows[2].Hours
+		near(t, name+" feed", s.FeedT.Value, fed, 0.05*fed)
+		massecuite := (s.FootingT.Value*s.FootingBrix.Value + s.FeedT.Value*feedBrix) / s.DropBrix.Value
+		near(t, name+" massecuite", s.Balance.MassecuiteT.Value, massecuite, 1e-6)
+		near(t, name+" water", s.Balance.WaterT.Value, s.FootingT.Value+s.FeedT.Value-massecuite, 1e-6)
+	}
+}
+
+// A record outlives the program: strikes written and read again stand in place of what a
+// new tracker finds in the archive of the same time, and it counts on.
+func TestRemember(t *testing.T) {
+	tb := tables(t)["PA1"]
+	whole, _, _ := follow(t, tb, 4, 5*time.Second, nil, nil)
+	live := whole.Strikes()
+	data, err := json.Marshal(live[:3])
+	if err != nil {
+		t.Fatal(err)
+	}
+	var record []pan.Strike
+	if err := json.Unmarshal(data, &record); err != nil {
+		t.Fatal(err)
+	}
+	for i := range record {
+		record[i].Number += 40
+	}
+	near(t, "water of the record", record[1].WaterT.Value, live[1].WaterT.Value, 1e-5)
+	if len(record[1].Profile) != len(live[1].Profile) || record[1].Profile[30].Phase != live[1].Profile[30].Phase {
+		t.Error("the profile of the record is another")
+	}
+	// After a start: the archive from the middle of the first strike on, at 30 s, up to the
+	// middle of a fifth.
+	k := pan.NewTracker(designOf(tb))
+	var last time.Time
+	boil(tb, 5, 30*time.Second, nil, 1, func(at time.Time, in pan.Inputs) {
+		if h := at.Sub(day).Hours(); h > 2 && h < 4*3.8+2 {
+			k.Step(at, in)
+			last = at
+		}
+	})
+	if _, ok := k.Running(); !ok {
+		t.Fatalf("no strike is running at %v", last)
+	}
+	found := k.Remember(record)
+	if len(found) != 1 || found[0].Number != 44 || found[0].Start.Sub(live[3].Start).Abs() > 2*time.Minute {
+		t.Fatalf("found beside the record: %d", len(found))
+	}
+	all := k.Strikes()
+	if len(all) != 4 || all[0].Number != 41 || !all[0].Whole || !all[0].Start.Equal(live[0].Start) || all[3].Number != 44 || k.Newest() != 44 {
+		t.Errorf("%d strikes, %d to %d", len(all), all[0].Number, k.Newest())
+	}
+	if r, _ := k.Running(); r.Number != 45 {
+		t.Errorf("the running strike has number %d", r.Number)
+	}
+	if n := k.Since(42); len(n) != 2 || n[0].Number != 43 {
+		t.Errorf("since 42: %d", len(n))
+	}
+}
+
+// The usual strike is one of the last ten whole ones of its grade.
+func TestUsual(t *testing.T) {
+	var all []pan.Strike
+	for i := range 24 {
+		s := pan.Strike{Number: i, Grade: "A", Whole: true, Start: day}
+		minutes := 100 + i // the older, the shorter
+		if i%2 == 1 {
+			s.Grade = "B"
+		}
+		s.Phases = []pan.PhaseRecord{{Phase: pan.FeedOn, Start: day, End: day.Add(time.Duration(minutes) * time.Minute)}}
+		all = append(all, s)
+	}
+	all[22].Whole = false
+	// A, whole, the last ten: 2, 4 .. 20; their median is 111 min, nearest 10 or 12.
+	if r, ok := pan.Usual(all, "A"); !ok || r.Number != 10 && r.Number != 12 {
+		t.Errorf("the usual strike is %d", r.Number)
+	}
+	if _, ok := pan.Usual(all, "C"); ok {
+		t.Error("a usual strike of a grade that was not boiled")
+	}
+}

@@ -2,6 +2,7 @@ package pan
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"calandria/thermo/liquor"
@@ -98,6 +99,9 @@ type Tracker struct {
 	calm           float64     // pressure followed with a lag of a minute, kPa; 0: not yet
 	tail           []tailPoint // last five minutes of boiling
 	vacSince       time.Time   // vacuum lost while boiling
+	purityTag      bool        // the purity of the liquor used last is by its tag
+	lastPurity     Reading     // of the liquor, as used last
+	lastMassecuite Reading     // purity of the massecuite, while boiling
 }
 
 type levelMean struct {
@@ -108,6 +112,7 @@ type levelMean struct {
 type tailPoint struct {
 	at                               time.Time
 	brix, temperature, level, liquor Reading
+	ss                               Reading
 }
 
 // NewTracker returns a tracker for a pan.
@@ -124,12 +129,64 @@ func (t *Tracker) Phase() (Phase, time.Time) { return t.phase, t.since }
 // Missing says what tags are wanting when the phase is Unknown, else "".
 func (t *Tracker) Missing() string { return t.missing }
 
-// Running returns a copy of the strike in progress.
+// Running returns a copy of the strike in progress. U and steam of the present phase are
+// those so far.
 func (t *Tracker) Running() (Strike, bool) {
 	if t.strike == nil {
 		return Strike{}, false
 	}
-	return t.strike.Clone(), true
+	s := t.strike.Clone()
+	if n := len(s.Phases); n > 0 {
+		if r := &s.Phases[n-1]; r.End.IsZero() {
+			r.U, r.Steam = medianReading(t.us), medianReading(t.steams)
+		}
+	}
+	return s, true
+}
+
+// Remember takes over the strikes of a record, in order of time, as after a start: they
+// stand in place of what the tracker found of the same time, and it counts on from their
+// numbers. It returns what it had found beside them, as it is numbered now. Two strikes
+// are the same if they share more than half of the shorter one.
+func (t *Tracker) Remember(record []Strike) (found []Strike) {
+	all := slices.Clone(record)
+	if len(record) > 0 {
+		t.number = 0
+	}
+	for i := range record {
+		t.number = max(t.number, record[i].Number)
+	}
+	first := len(all)
+	for i := range t.done {
+		s := t.done[i]
+		if slices.ContainsFunc(record, func(r Strike) bool { return sameStrike(&r, &s) }) {
+			continue
+		}
+		if len(record) > 0 {
+			t.number++
+			s.Number = t.number
+		}
+		all = append(all, s)
+	}
+	found = slices.Clone(all[first:])
+	slices.SortStableFunc(all, func(a, b Strike) int { return a.Start.Compare(b.Start) })
+	t.done = all[max(0, len(all)-keep):]
+	if t.strike != nil && len(record) > 0 {
+		t.number++
+		t.strike.Number = t.number
+	}
+	return found
+}
+
+func sameStrike(a, b *Strike) bool {
+	from, to := a.Start, a.End
+	if b.Start.After(from) {
+		from = b.Start
+	}
+	if b.End.Before(to) {
+		to = b.End
+	}
+	return 2*to.Sub(from) > min(a.End.Sub(a.Start), b.End.Sub(b.Start))
 }
 
 // Sums returns the length of the running strike, the water evaporated so far, t, and for
@@ -154,6 +211,17 @@ func (t *Tracker) Newest() int {
 	return 0
 }
 
+// Since returns the finished strikes with a number above n, oldest first.
+func (t *Tracker) Since(n int) []Strike {
+	var out []Strike
+	for i := range t.done {
+		if t.done[i].Number > n {
+			out = append(out, t.done[i])
+		}
+	}
+	return out
+}
+
 // facts are what the readings say at one moment.
 type facts struct {
 	vac, steam, feed, discharge, hot, seed tri
@@ -176,6 +244,8 @@ func (t *Tracker) facts(at time.Time, in Inputs) facts {
 	in.ConsistencyPct = in.ConsistencyPct.checked(-20, 200)
 	in.LiquorPurityPct = in.LiquorPurityPct.checked(1, 100)
 	in.LiquorBrix = in.LiquorBrix.checked(0, 96)
+	in.FeedBrix = in.FeedBrix.checked(0, 96)
+	in.MassecuitePurityPct = in.MassecuitePurityPct.checked(1, 100)
 	f := facts{in: in}
 	if in.PressureKPa.OK {
 		switch p := in.PressureKPa.Value; {
@@ -683,7 +753,8 @@ func (t *Tracker) change(to Phase, when, noticed time.Time, why string) Transiti
 	}
 	if t.strike == nil && inStrike && to != SteamOut {
 		t.number++
-		t.strike = &Strike{Number: t.number, Start: when, Whole: fresh}
+		t.strike = &Strike{Number: t.number, Grade: t.d.Grade, Start: when, Whole: fresh}
+		t.lastPurity, t.lastMassecuite = Reading{}, Reading{}
 		t.plateau, t.peak, t.rise, t.fedFrom, t.opened, t.vacSince = 0, 0, 0, 0, false, time.Time{}
 		t.lastProfile = time.Time{}
 	}
@@ -726,6 +797,42 @@ func (t *Tracker) closePhase(when time.Time) {
 	}
 	if l := t.recent(when, 30*time.Second); l.OK {
 		r.Level = l
+	}
+	// What was noticed late lies some minutes back in the tail.
+	var brix, ml, ss []float64
+	for _, p := range t.tail {
+		if p.at.After(when) || p.at.Before(r.Start) || when.Sub(p.at) > 3*time.Minute {
+			continue
+		}
+		for _, x := range []struct {
+			to *[]float64
+			r  Reading
+		}{{&brix, p.brix}, {&ml, p.liquor}, {&ss, p.ss}} {
+			if x.r.OK {
+				*x.to = append(*x.to, x.r.Value)
+			}
+		}
+	}
+	if r.Phase.Boiling() {
+		r.Brix, r.LiquorBrix, r.EndS = medianReading(brix), medianReading(ml), medianReading(ss)
+	}
+	if r.Phase == Charge {
+		t.footing(r)
+	}
+}
+
+// footing weighs what the charge left in the pan: level, volume and density.
+func (t *Tracker) footing(charge *PhaseRecord) {
+	s := t.strike
+	if !(t.d.VolumeM3 > 0) || !charge.Level.OK || !charge.Brix.OK || charge.Level.Value <= 0 {
+		return
+	}
+	temp := 65.0 // the density hardly cares
+	if n := len(t.tail); n > 0 && t.tail[n-1].temperature.OK {
+		temp = t.tail[n-1].temperature.Value
+	}
+	if m, err := massOf(t.d.VolumeM3*charge.Level.Value/100, charge.Brix.Value, temp); err == nil {
+		s.FootingT, s.FootingBrix = Use(m), charge.Brix
 	}
 }
 
@@ -771,6 +878,7 @@ func (t *Tracker) atDrop(when time.Time) {
 			s.note("massecuite of %.1f Brix is thinner than its liquor, %.1f: spindle Brix, or a wrong purity", s.DropBrix.Value, s.DropLiquor.Value)
 		}
 	}
+	s.Weigh(Purities{Massecuite: t.lastMassecuite, Liquor: t.lastPurity, LiquorAssumed: !t.purityTag}, t.d.Site)
 }
 
 // purity of the mother liquor: the tag, else the design's by level or time.
@@ -814,6 +922,18 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 	if t.phase.Boiling() && !f.in.SteamTH.OK && f.vac != no {
 		s.LackingHours += dt.Hours()
 	}
+	if t.phase > Charge && t.phase.Boiling() && f.feed == yes {
+		if f.in.FeedTH.OK && f.in.FeedBrix.OK {
+			m := math.Max(0, f.in.FeedTH.Value) * dt.Hours()
+			s.FeedT = Use(s.FeedT.Value + m)
+			s.FeedSolidsT = Use(s.FeedSolidsT.Value + m*f.in.FeedBrix.Value/100)
+		} else {
+			s.FeedLackingHours += dt.Hours()
+		}
+	}
+	if t.phase.Boiling() && f.in.MassecuitePurityPct.OK {
+		t.lastMassecuite = f.in.MassecuitePurityPct
+	}
 	if t.phase.Boiling() && f.in.SteamTH.OK && f.vac != no {
 		pan := steam.KPa(15)
 		if f.in.PressureKPa.OK {
@@ -851,6 +971,7 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		if t.phase.Boiling() && f.vac == yes && (!moving || f.in.LiquorBrix.OK) && f.in.MassecuiteC.OK {
 			if q := t.purity(at, f); q.OK {
 				r.Purity = q
+				t.lastPurity, t.purityTag = q, f.in.LiquorPurityPct.OK
 				brix, ss, err := t.liquor(f, q.Value)
 				if err == nil {
 					point.LiquorBrix, point.Supersaturation = Use(brix), Use(ss)
@@ -862,7 +983,7 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 			}
 		}
 		if t.phase.Boiling() {
-			t.tail = append(t.tail, tailPoint{at, f.in.MassecuiteBrix, f.in.MassecuiteC, f.level, point.LiquorBrix})
+			t.tail = append(t.tail, tailPoint{at, f.in.MassecuiteBrix, f.in.MassecuiteC, f.level, point.LiquorBrix, point.Supersaturation})
 			if len(t.tail) > 120 {
 				t.tail = append(t.tail[:0], t.tail[60:]...)
 			}
