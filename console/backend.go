@@ -44,9 +44,17 @@ type Backend interface {
 	// Cleanings lists the recorded cleanings that touch a time, by start; all
 	// bodies if body is empty.
 	Cleanings(ctx context.Context, body string, from, to time.Time) ([]Cleaning, error)
-	// Strikes tells each pan's strikes that are over, newest first, and the one
-	// to compare with.
+	// Strikes tells each batch pan's running strike and the one to compare with.
 	Strikes(ctx context.Context) ([]PanStrikes, error)
+	// StrikeRecords lists recorded strikes, newest first, each against the strike to
+	// compare with.
+	StrikeRecords(ctx context.Context, f StrikeFilter) ([]StrikeRecord, error)
+	// ChooseReference sets which strike a pan's strikes are compared with, and
+	// journals it. One that cannot be is a [*Refused].
+	ChooseReference(ctx context.Context, c ReferenceChoice) error
+	// RecordPurities makes the balance of a recorded strike anew with what the
+	// laboratory found, and journals it. What cannot be is a [*Refused].
+	RecordPurities(ctx context.Context, l StrikeLab) error
 	// Explain says what an alarm's condition is made of and how it stands. An
 	// alarm that is not there is a [*Refused].
 	Explain(ctx context.Context, alarm string) (Explanation, error)
@@ -273,34 +281,107 @@ type Cleaning struct {
 	User, Station string
 }
 
-// PanStrikes are the strikes of one pan.
+// PanStrikes is where one pan stands.
 type PanStrikes struct {
-	Pan   string         // path
-	Usual *StrikeRecord  // the strike to compare with, nil while there is none
-	Past  []StrikeRecord // newest first
+	Pan     string        // path
+	Usual   *StrikeRecord // the strike to compare with, nil while there is none
+	Chosen  bool          // somebody chose it; else it is the most ordinary of the last ten whole ones
+	By      string        // who
+	Running *StrikeRecord // nil between strikes
 }
 
-// StrikeRecord is a strike that is over. Figures that are not known are NaN.
+// StrikeFilter selects recorded strikes. Zero fields select everything.
+type StrikeFilter struct {
+	ID         int64
+	Pan, Grade string
+	From, To   time.Time // of the end
+	Limit      int       // the newest; the console always sets it
+}
+
+// ReferenceChoice is a strike that others of its pan and grade are compared with from now
+// on; no Strike: the program chooses again for the pan.
+type ReferenceChoice struct {
+	Strike        int64
+	Pan           string // path
+	User, Station string
+}
+
+// StrikeLab is what the laboratory found of a strike, in %; NaN: nothing.
+type StrikeLab struct {
+	Strike                         int64
+	MassecuitePurity, LiquorPurity float64
+	MassecuiteBrix                 float64
+	User, Station                  string
+}
+
+// StrikeRecord is a strike. Figures that are not known are NaN.
 type StrikeRecord struct {
+	ID                int64 // in the record; 0: it still runs
+	Pan, Grade        string
 	Number            int
 	Start, End        time.Time
 	Whole             bool // seen from charge to drop without a gap
 	Phases            []StrikePhase
-	WaterT            float64 // water evaporated, t
-	MaxS              float64 // highest supersaturation, 1
-	FalseGrainMinutes float64 // above the metastable zone after feed on
-	DissolvingMinutes float64 // below saturation in the same time
-	DropBrix, DropC   float64 // massecuite at the drop, Bx and degC
-	CrystalPct        float64 // on massecuite at the drop
+	Figures           []PhaseComparison // by phase, each once; nothing of another strike
+	WaterT            float64           // water evaporated, t
+	LackingHours      float64           // of boiling, for which that was not known
+	MaxS              float64           // highest supersaturation, 1
+	FalseGrainMinutes float64           // above the metastable zone after feed on
+	DissolvingMinutes float64           // below saturation in the same time
+	DropBrix, DropC   float64           // massecuite at the drop, Bx and degC
+	DropLevel         float64           // %
+	DropLiquor        float64           // Brix of the mother liquor at the drop
+	CrystalPct        float64           // on massecuite at the drop, by both Brix
+	Balance           StrikeBalance
 	Notes             []string
 	Profile           []StrikePoint
+	Against           *StrikeComparison // nil: there is nothing to compare with, or it is that itself
+	Reference         bool              // it is the strike to compare with
 }
 
-// StrikePoint is the supersaturation at one moment of a strike; NaN if it was
-// not known.
+// StrikeBalance is the balance at the end of a strike; NaN where it cannot be told.
+type StrikeBalance struct {
+	MassecuitePurity, LiquorPurity float64 // %
+	MassecuiteBrix                 float64 // by the laboratory
+	Assumed                        bool    // the purity of the liquor is as configured
+	By                             string  // who gave them; empty: the tags
+	CrystalOnSolidsPct, CrystalPct float64 // by the purities
+	LiquorBrix, Supersaturation    float64 // that go with it
+	RecoveryPct                    float64 // of the sucrose, as crystal
+	FootingT, FeedT, MassecuiteT   float64 // t, by the solids
+	CrystalT, WaterT               float64
+	Doubts                         []string
+}
+
+// StrikeComparison sets a strike against another.
+type StrikeComparison struct {
+	ID       int64 // of the other, 0 if it is not recorded
+	Number   int
+	Start    time.Time
+	Chosen   bool
+	Phases   []PhaseComparison
+	Findings []string // plain words, the most telling first
+}
+
+// PhaseComparison is one phase of both; a time of 0: it had none. NaN where not known.
+type PhaseComparison struct {
+	Name              string
+	Running           bool
+	Took, Usual       time.Duration
+	Brix, UsualBrix   float64 // of the massecuite at the end
+	S, UsualS         float64 // at the end
+	U, UsualU         float64 // median, kW/(m2.K)
+	Water, UsualWater float64 // evaporated, t
+}
+
+// StrikePoint is one moment of a strike; NaN where it was not known.
 type StrikePoint struct {
-	At time.Time
-	S  float64
+	At                        time.Time
+	Phase                     string
+	S                         float64
+	Level, Pressure, C        float64 // %, kPa, degC
+	Brix, Consistency, Liquor float64 // Bx, %, Bx
+	Evaporation, U            float64 // t/h, kW/(m2.K)
 }
 
 // Explanation says what an alarm's condition is made of and how it stands.

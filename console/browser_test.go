@@ -290,6 +290,7 @@ func TestScreenshots(t *testing.T) {
 		{"trends", "/trends?tag=EV.EV5.u&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&tag=EV.EV5.u_ratio&span=8h"},
 		{"record", "/record"}, {"instruments", "/instruments"}, {"rules", "/rules"}, {"error", "/nothing"},
 		{"cleaning", "/cleaning"}, {"pans", "/pans"}, {"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
+		{"strike", "/strikes/1"}, {"strike-running", "/pans/PA1/running"},
 	}
 	for _, theme := range []string{"day", "night"} {
 		b.do("open", chromedp.Navigate(sv.url+"/"))

@@ -54,6 +54,8 @@ var done = map[string]string{
 	"place":       "Placed in service again.",
 	"cleaning":    "The cleaning is recorded. The trend of the body begins anew.",
 	"note":        "The note is recorded.",
+	"reference":   "Recorded: the strike to compare with was changed.",
+	"laboratory":  "Recorded: the balance of the strike was made anew.",
 }
 
 // command carries out an operator's action on one alarm and goes back to the

@@ -95,6 +95,7 @@ var pagePaths = []struct{ name, path string }{
 	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"},
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
 	{"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
+	{"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
 }
 
 var assetMark = regexp.MustCompile(`\?v=[0-9a-f]{12}`)
@@ -394,7 +395,8 @@ func TestHostileText(t *testing.T) {
 	m.mu.Unlock()
 	s := newServer(t, m, Options{Version: evil})
 	paths := []string{"/", "/vessel/EV", "/vessel/CD5", "/vessel/EV.EV3", "/vessel/PA1", "/alarms", "/trends?tag=EV.EV5.u", "/record", "/record?match=" + url.QueryEscape(evil), "/instruments?show=all", "/rules",
-		"/cleaning", "/pans", "/record/measures", "/record/shift"}
+		"/cleaning", "/pans", "/strikes/1", "/record/measures", "/record/shift"}
+	m.hostile = evil
 	for _, a := range m.specs {
 		paths = append(paths, "/alarms/"+url.PathEscape(a.Name), "/rules/"+url.PathEscape(a.Name))
 	}

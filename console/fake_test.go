@@ -33,6 +33,8 @@ type fakeMill struct {
 	hostile   string // Explain answers with it
 	trial     *Trial
 	noTrials  bool
+	chosen    *ReferenceChoice
+	lab       *StrikeLab
 	insight   bool // an instrument contradicts the others, and a vacuum is poor
 }
 
@@ -419,29 +421,95 @@ func (m *fakeMill) Cleanings(_ context.Context, body string, from, to time.Time)
 	return out, m.broken
 }
 
-// Strikes of the fixture: two pans have boiled before, one has not.
-func (m *fakeMill) Strikes(context.Context) ([]PanStrikes, error) {
+// strikes of the fixture, newest first: PA1 and PC1 have boiled before, PB1 has not.
+func (m *fakeMill) strikes() []StrikeRecord {
 	now := m.Picture().At
-	record := func(n int, ago, length time.Duration, names ...string) StrikeRecord {
-		r := StrikeRecord{Number: n, Start: now.Add(-ago), End: now.Add(-ago + length), Whole: true, WaterT: 21.4 + float64(n)/10, MaxS: 1.17, FalseGrainMinutes: 0, DissolvingMinutes: 3,
-			DropBrix: 91.2, DropC: 68.3, CrystalPct: math.NaN()}
+	nan := math.NaN()
+	record := func(id int64, pan, grade string, n int, ago, length time.Duration) StrikeRecord {
+		r := StrikeRecord{ID: id, Pan: pan, Grade: grade, Number: n, Start: now.Add(-ago), End: now.Add(-ago + length), Whole: true, WaterT: 21.4 + float64(n)/10, MaxS: 1.17, FalseGrainMinutes: 0, DissolvingMinutes: 3,
+			DropBrix: 91.2, DropC: 68.3, DropLevel: 98, DropLiquor: 81.6, CrystalPct: 52.2, Balance: StrikeBalance{MassecuitePurity: 87.4, LiquorPurity: 69, MassecuiteBrix: nan, Assumed: true,
+				CrystalOnSolidsPct: 59.4, CrystalPct: 54.1, LiquorBrix: 80.8, Supersaturation: 1.09, RecoveryPct: 67.9, FootingT: 25.9, FeedT: 99.5, MassecuiteT: 94.8, CrystalT: 51.3, WaterT: 30.6}}
 		at := r.Start
-		for i, name := range names {
+		for i, name := range []string{"charge", "concentrate", "feed on", "tighten", "drop"} {
 			end := at.Add(length * time.Duration([]int{8, 10, 55, 15, 12}[i]) / 100)
 			r.Phases = append(r.Phases, StrikePhase{Name: name, Start: at, End: end})
+			f := PhaseComparison{Name: name, Took: end.Sub(at), Brix: 86 + float64(i), S: 1 + 0.03*float64(i), U: 0.65 - 0.1*float64(i), Water: 4 * float64(i)}
+			if name == "drop" {
+				f.Brix, f.S, f.U, f.Water = nan, nan, nan, nan
+			}
+			r.Figures = append(r.Figures, f)
 			at = end
 		}
 		for i := range 30 {
 			f := float64(i) / 29
-			r.Profile = append(r.Profile, StrikePoint{At: r.Start.Add(time.Duration(f * float64(length))), S: 0.95 + 0.2*math.Min(1, 4*f) + 0.02*math.Sin(20*f)})
+			r.Profile = append(r.Profile, StrikePoint{At: r.Start.Add(time.Duration(f * float64(length))), Phase: "feed on", S: 0.95 + 0.2*math.Min(1, 4*f) + 0.02*math.Sin(20*f),
+				Level: 30 + 70*f, Pressure: 16, C: 63.5, Brix: 86 + 5*f, Consistency: nan, Liquor: 80 + f, Evaporation: 14.2, U: 0.6 - 0.3*f})
 		}
 		return r
 	}
-	names := []string{"footing", "concentrate", "feed on", "tighten", "drop"}
-	a, b := record(41, 9*time.Hour, 3*time.Hour, names...), record(40, 13*time.Hour, 200*time.Minute, names...)
-	b.Whole, b.Notes = false, []string{"feed valve hunted"}
-	c := record(12, 14*time.Hour, 9*time.Hour, names...)
-	return []PanStrikes{{Pan: "PA1", Usual: &a, Past: []StrikeRecord{a, b}}, {Pan: "PB1"}, {Pan: "PC1", Usual: &c, Past: []StrikeRecord{c}}}, m.broken
+	a, b, c := record(3, "PA1", "A", 41, 9*time.Hour, 3*time.Hour), record(1, "PA1", "A", 40, 13*time.Hour, 200*time.Minute), record(2, "PC1", "C", 12, 14*time.Hour, 9*time.Hour)
+	a.Reference, c.Reference = true, true
+	b.Whole, b.Notes, b.Balance.Doubts = false, []string{"feed valve hunted"}, []string{"the liquor by the purities would be at a supersaturation of 0.88: a purity is wrong, or the Brix is of the spindle"}
+	b.Against = m.against(&b, &a, "feed on took 110 min, usually 80")
+	if m.lab != nil {
+		b.Balance.MassecuitePurity, b.Balance.By = m.lab.MassecuitePurity, m.lab.User
+	}
+	if h := m.hostile; h != "" {
+		b.Notes, b.Balance.By, b.Against.Findings, b.Phases[0].Name, b.Figures[0].Name, b.Grade, b.Profile[3].Phase, b.Balance.Doubts = []string{h}, h, []string{h}, h, h, h, h, []string{h}
+	}
+	return []StrikeRecord{a, c, b}
+}
+
+func (m *fakeMill) against(s, usual *StrikeRecord, findings ...string) *StrikeComparison {
+	c := &StrikeComparison{ID: usual.ID, Number: usual.Number, Start: usual.Start, Chosen: m.chosen != nil, Findings: findings}
+	for i, u := range usual.Figures {
+		p := PhaseComparison{Name: u.Name, Usual: u.Took, UsualBrix: u.Brix, UsualS: u.S, UsualU: u.U, UsualWater: u.Water, Brix: math.NaN(), S: math.NaN(), U: math.NaN(), Water: math.NaN()}
+		if i < len(s.Figures) {
+			f := s.Figures[i]
+			p.Running, p.Took, p.Brix, p.S, p.U, p.Water = f.Running, f.Took, f.Brix, f.S, f.U, f.Water
+		}
+		c.Phases = append(c.Phases, p)
+	}
+	return c
+}
+
+func (m *fakeMill) Strikes(context.Context) ([]PanStrikes, error) {
+	all := m.strikes()
+	a, c := all[0], all[1]
+	run := StrikeRecord{Pan: "PA1", Grade: "A", Number: 42, Start: m.Picture().At.Add(-2 * time.Hour), WaterT: 19, MaxS: 1.15, DropBrix: math.NaN(), DropC: math.NaN(), DropLevel: math.NaN(), DropLiquor: math.NaN(), CrystalPct: math.NaN(),
+		Phases: a.Phases[:0:0], Figures: []PhaseComparison{{Name: "charge", Took: 15 * time.Minute, Brix: 86, S: 1.01, U: 0.6, Water: 0.9}, {Name: "concentrate", Took: 105 * time.Minute, Running: true, Brix: math.NaN(), S: math.NaN(), U: 0.55, Water: 18.1}}}
+	run.Against = m.against(&run, &a, "concentrate has lasted 105 min, usually 18")
+	return []PanStrikes{{Pan: "PA1", Usual: &a, Chosen: m.chosen != nil, By: "M. Okoro", Running: &run}, {Pan: "PB1"}, {Pan: "PC1", Usual: &c}}, m.broken
+}
+
+func (m *fakeMill) StrikeRecords(_ context.Context, f StrikeFilter) ([]StrikeRecord, error) {
+	out := []StrikeRecord{}
+	for _, r := range m.strikes() {
+		if (f.ID == 0 || f.ID == r.ID) && (f.Pan == "" || f.Pan == r.Pan) && (f.Grade == "" || f.Grade == r.Grade) && !r.End.Before(f.From) && (f.To.IsZero() || r.End.Before(f.To)) && (f.Limit == 0 || len(out) < f.Limit) {
+			out = append(out, r)
+		}
+	}
+	return out, m.broken
+}
+
+func (m *fakeMill) ChooseReference(_ context.Context, c ReferenceChoice) error {
+	if c.User == "refuse" {
+		return &Refused{Why: "That strike was not seen whole"}
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.chosen = &c
+	return m.broken
+}
+
+func (m *fakeMill) RecordPurities(_ context.Context, l StrikeLab) error {
+	if l.MassecuitePurity < l.LiquorPurity {
+		return &Refused{Why: "The liquor cannot be purer than its massecuite"}
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.lab = &l
+	return m.broken
 }
 
 func (m *fakeMill) Explain(_ context.Context, alarm string) (Explanation, error) {

@@ -442,21 +442,24 @@ func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, e
 	if err != nil {
 		s.log.Warn("console: cleanings of a shift", "err", err)
 	}
-	type dropped struct {
-		strikeRow
-		Pan string
-	}
-	var strikes []dropped
+	var strikes []strikeRow
 	known, err := s.strikes(ctx, now)
 	if err != nil {
 		s.log.Warn("console: strikes of a shift", "err", err)
 	}
-	for _, ps := range known {
-		for i := range ps.Past {
-			if t := ps.Past[i].End; !t.Before(from) && t.Before(end) {
-				strikes = append(strikes, dropped{s.strikeRow(&ps.Past[i], ps.Usual, now), ps.Pan})
+	ended, err := s.strikeRecords(ctx, now, StrikeFilter{From: from, To: end, Limit: reportMost})
+	if err != nil {
+		s.log.Warn("console: strikes of a shift", "err", err)
+	}
+	slices.Reverse(ended)
+	for i := range ended {
+		var usual *StrikeRecord
+		for _, ps := range known {
+			if ps.Pan == ended[i].Pan {
+				usual = ps.Usual
 			}
 		}
+		strikes = append(strikes, s.strikeRow(&ended[i], usual, now))
 	}
 	type share struct {
 		Mark *markData

@@ -5,23 +5,39 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"net/url"
+	"slices"
 	"strings"
 	"time"
 
 	"calandria/plant"
 )
 
-// pastStrikes is how many strikes that are over a pan's table shows.
-const pastStrikes = 8
+// pastStrikes is how many strikes that are over a pan's table shows, and manyStrikes on
+// request.
+const (
+	pastStrikes = 8
+	manyStrikes = 60
+)
 
 // panPage is one pan on the pans page.
 type panPage struct {
 	panView
-	Figures []figure
-	Phases  []phaseRow
-	Usual   string // which strike it is compared with
-	Past    []strikeRow
-	Mean    string
+	Figures      []figure
+	Phases       []phaseRow
+	Usual        string // which strike it is compared with
+	Late         []string
+	Compare      string        // address of the comparison of the running strike
+	Compartments *compartTable // of a continuous pan
+}
+
+// pastPage is what is on record of one pan.
+type pastPage struct {
+	Name, Usual, UsualHref string
+	By                     string
+	Phases                 []string // that any of its strikes had
+	Past                   []strikeRow
+	CSV, More              string
 }
 
 type phaseRow struct {
@@ -31,11 +47,17 @@ type phaseRow struct {
 
 type strikeRow struct {
 	Number                                 int
+	Href, Pan                              string
 	Begun, Length, Water, MaxS             string
 	Above, Below, DropBrix, DropC, Crystal string
+	U, Longer                              string   // of feed on; length against the usual strike
+	Minutes                                []string // by phase
 	Notes                                  string
 	Reference                              bool
 }
+
+// strikeOrder is the order of phases; what else a strike had is not in the table.
+var strikeOrder = []string{"charge", "concentrate", "graining", "feed on", "tighten", "drop", "steam-out"}
 
 func (s *Server) strikes(ctx context.Context, now time.Time) ([]PanStrikes, error) {
 	return kept(&s.answers, "strikes", now, tailFresh, func() ([]PanStrikes, error) {
@@ -45,12 +67,29 @@ func (s *Server) strikes(ctx context.Context, now time.Time) ([]PanStrikes, erro
 	})
 }
 
+func (s *Server) strikeRecords(ctx context.Context, now time.Time, f StrikeFilter) ([]StrikeRecord, error) {
+	return kept(&s.answers, fmt.Sprintf("strike records %+v", f), now, tailFresh, func() ([]StrikeRecord, error) {
+		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
+		defer cancel()
+		return s.b.StrikeRecords(ctx, f)
+	})
+}
+
 func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	known, err := s.strikes(r.Context(), now)
 	if err != nil {
 		return nil, fmt.Errorf("ask for the strikes: %w", err)
 	}
+	most, live := pastStrikes, "view=pans"
+	switch r.URL.Query().Get("past") {
+	case "":
+	case "many":
+		most, live = manyStrikes, "view=pans&past=many"
+	default:
+		return nil, badQuery("past: use many, or leave it out.")
+	}
 	var pans []panPage
+	var past []pastPage
 	for _, e := range s.b.House().Of(plant.ClassPan) {
 		var ps PanStrikes
 		for i := range known {
@@ -72,25 +111,119 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 				x.Figures = append(x.Figures, figure{Label: f.label, Value: s.read(p, e.Tag(f.name), now)})
 			}
 		}
-		for _, k := range e.Parts { // the compartments of a continuous pan
-			if id := k.Tag("supersaturation"); id != plant.NoTag {
-				x.Figures = append(x.Figures, figure{Label: k.Name + " supersaturation", Value: s.read(p, id, now)})
-			}
+		if x.Compartments = s.compartments(p, e, now); x.Compartments != nil {
+			pans = append(pans, x)
+			continue
 		}
 		x.Phases = phaseRows(st, running, ps.Usual, now)
-		if u := ps.Usual; u != nil {
-			x.Usual = fmt.Sprintf("strike %d, %s", u.Number, s.moment(now, u.Start))
-		}
-		for i := range ps.Past {
-			if i == pastStrikes {
-				break
+		if ps.Running != nil {
+			x.Compare = "/pans/" + url.PathEscape(e.Path) + "/running"
+			if a := ps.Running.Against; a != nil {
+				x.Late = a.Findings
 			}
-			x.Past = append(x.Past, s.strikeRow(&ps.Past[i], ps.Usual, now))
 		}
 		pans = append(pans, x)
+		records, err := s.strikeRecords(r.Context(), now, StrikeFilter{Pan: e.Path, Limit: most + 1})
+		if err != nil {
+			return nil, fmt.Errorf("ask for the recorded strikes: %w", err)
+		}
+		y := pastPage{Name: e.Name, CSV: "/strikes.csv?pan=" + url.QueryEscape(e.Path)}
+		if len(records) > most {
+			records = records[:most]
+			if most == pastStrikes {
+				y.More = "/pans?past=many#past"
+			}
+		}
+		if u := ps.Usual; u != nil {
+			y.Usual = fmt.Sprintf("strike %d, %s", u.Number, s.moment(now, u.Start))
+			if y.By = "the most ordinary of the last ten"; ps.Chosen {
+				if y.By = "chosen"; ps.By != "" {
+					y.By += " by " + ps.By
+				}
+			}
+			if u.ID != 0 {
+				y.UsualHref = strikeHref(u.ID)
+			}
+		}
+		for _, name := range strikeOrder {
+			for i := range records {
+				if records[i].minutes(name) > 0 {
+					y.Phases = append(y.Phases, name)
+					break
+				}
+			}
+		}
+		for i := range records {
+			row := s.strikeRow(&records[i], ps.Usual, now)
+			for _, name := range y.Phases {
+				m := records[i].minutes(name)
+				if m > 0 {
+					row.Minutes = append(row.Minutes, decimals(m, 0))
+				} else {
+					row.Minutes = append(row.Minutes, dash)
+				}
+			}
+			y.Past = append(y.Past, row)
+		}
+		past = append(past, y)
 	}
-	return &view{Template: "pans.html", Title: "Pans", Section: "pans", Live: "view=pans", Reload: true,
-		Parts: map[string]any{"boiling": pans, "past": pans}, Data: map[string]any{"None": len(pans) == 0}}, nil
+	return &view{Template: "pans.html", Title: "Pans", Section: "pans", Live: live, Reload: true,
+		Parts: map[string]any{"boiling": pans, "past": past}, Data: map[string]any{"None": len(pans) == 0, "Batch": len(past) > 0}}, nil
+}
+
+func strikeHref(id int64) string { return fmt.Sprintf("/strikes/%d", id) }
+
+// compartTable is a continuous pan, one row a compartment in the order of flow.
+type compartTable struct {
+	Columns []compartColumn
+	Rows    []compartRow
+}
+
+type compartColumn struct{ Label, Unit string }
+
+type compartRow struct {
+	Name, Title, Href, Zone string
+	Mark                    *markData
+	Values                  []reading
+}
+
+// compartments makes the table of a continuous pan; nil for a batch pan. A column that no
+// compartment has is left out.
+func (s *Server) compartments(p *Picture, pan *plant.Equipment, now time.Time) *compartTable {
+	if pan.Pan == nil || len(pan.Pan.Compartments) == 0 {
+		return nil
+	}
+	t := &compartTable{}
+	for _, k := range pan.Parts {
+		t.Rows = append(t.Rows, compartRow{Name: k.Name, Title: k.Title, Href: vesselHref(k.Path), Mark: s.worst(p, k.Path)})
+	}
+	for _, c := range []struct{ label, name string }{
+		{"level", "level"}, {"massecuite", "massecuite_temperature"}, {"rise", "boiling_point_elevation"}, {"Brix", "massecuite_brix"}, {"mother liquor", "mother_liquor_brix"},
+		{"S", "supersaturation"}, {"crystal", "crystal_content"}, {"conductivity", "massecuite_conductivity"}, {"feed", "feed_flow"}, {"evaporation", "evaporation"}, {"U", "u"},
+	} {
+		var values []reading
+		found := false
+		for _, k := range pan.Parts {
+			v := s.read(p, k.Tag(c.name), now)
+			found = found || k.Tag(c.name) != plant.NoTag
+			values = append(values, v)
+		}
+		if !found {
+			continue
+		}
+		col := compartColumn{Label: c.label}
+		for i := range values {
+			if values[i].Unit != "" {
+				col.Unit = values[i].Unit
+			}
+			t.Rows[i].Values = append(t.Rows[i].Values, values[i])
+			if c.name == "supersaturation" {
+				t.Rows[i].Zone = zoneWord(values[i].Value)
+			}
+		}
+		t.Columns = append(t.Columns, col)
+	}
+	return t
 }
 
 // phaseRows compares the phases of a strike with those of the usual one. A
@@ -157,16 +290,44 @@ func phaseRows(st Strike, running bool, usual *StrikeRecord, now time.Time) []ph
 }
 
 func (s *Server) strikeRow(r *StrikeRecord, usual *StrikeRecord, now time.Time) strikeRow {
-	x := strikeRow{Number: r.Number, Begun: s.moment(now, r.Start), Length: dash, Water: decimals(r.WaterT, 1), MaxS: decimals(r.MaxS, 2),
+	crystal := r.Balance.CrystalPct
+	if math.IsNaN(crystal) {
+		crystal = r.CrystalPct
+	}
+	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start), Length: dash, Longer: dash, U: dash, Water: decimals(r.WaterT, 1), MaxS: decimals(r.MaxS, 2),
 		Above: decimals(r.FalseGrainMinutes, 0), Below: decimals(r.DissolvingMinutes, 0), DropBrix: decimals(r.DropBrix, 1), DropC: decimals(r.DropC, 1),
-		Crystal: decimals(r.CrystalPct, 0), Notes: strings.Join(r.Notes, "; "), Reference: usual != nil && usual.Start.Equal(r.Start)}
+		Crystal: decimals(crystal, 1), Notes: strings.Join(append(slices.Clone(r.Notes), r.Balance.Doubts...), "; "), Reference: r.Reference}
+	if r.ID != 0 {
+		x.Href = strikeHref(r.ID)
+	}
+	for i := range r.Figures {
+		if r.Figures[i].Name == "feed on" {
+			x.U = decimals(r.Figures[i].U, 3)
+		}
+	}
 	if !r.End.IsZero() {
 		x.Length = hours(r.End.Sub(r.Start))
+		if usual != nil && !r.Reference && usual.Grade == r.Grade {
+			x.Longer = signedHours(r.End.Sub(r.Start) - usual.End.Sub(usual.Start))
+		}
 	}
 	if !r.Whole {
 		x.Notes = strings.TrimPrefix(x.Notes+"; not seen whole", "; ")
+		x.Longer = dash
 	}
 	return x
+}
+
+// signedHours is a difference of times, in h:mm with its sign.
+func signedHours(d time.Duration) string {
+	sign := "+"
+	if d < 0 {
+		sign, d = "−", -d
+	}
+	if d < time.Minute {
+		return "0:00"
+	}
+	return sign + hours(d)
 }
 
 // drawUsual puts the strike to compare with beneath the phases and its

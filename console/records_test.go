@@ -2,6 +2,7 @@ package console
 
 import (
 	"encoding/csv"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -169,6 +170,132 @@ func TestNote(t *testing.T) {
 	for _, want := range []string{"feed valve sticks at a third", "Vacuum of body 5 is falling", "still running", "juice in flow"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the report lacks %q", want)
+		}
+	}
+}
+
+// TestStrikePages: what the pages, the API and the tables say of recorded strikes.
+func TestStrikePages(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	for _, c := range []struct {
+		path  string
+		wants []string
+	}{
+		{"/pans", []string{"/strikes/1", "/strikes/3", "concentrate has lasted 105 min, usually 18", "/pans/PA1/running", "the most ordinary of the last ten", "feed valve hunted", "54.1", "/strikes.csv?pan=PA1", "None on record yet"}},
+		{"/strikes/1", []string{"feed on took 110 min, usually 80", "strike 41", "was not seen whole: others cannot", "a purity is wrong", "assumed, as configured", "30 moments", "purity of the massecuite", "water evaporated, by solids", "/strikes/1/profile.csv"}},
+		{"/strikes/3", []string{"the strike that others are compared with", "It changes as strikes go on", "/strikes/2"[:8]}},
+		{"/pans/PA1/running", []string{"Running strike", "so far", "late", "concentrate has lasted 105 min"}},
+		{"/record/shift?at=" + url.QueryEscape(time.Now().Add(-6*time.Hour).In(s.zone).Format("2006-01-02T15:04")) + "&hours=12", []string{"Strikes dropped"}},
+	} {
+		body := get(t, s.Handler(), c.path, http.StatusOK)
+		for _, want := range c.wants {
+			if !strings.Contains(body, want) {
+				t.Errorf("%s lacks %q", c.path, want)
+			}
+		}
+	}
+	for path, code := range map[string]int{"/strikes/99": 404, "/strikes/x": 404, "/strikes/-1": 404, "/pans/PB1/running": 404, "/pans/EV/running": 404, "/pans?past=all": 400,
+		"/api/v1/strikes?limit=0": 400, "/api/v1/strikes?from=yesterday": 400, "/api/v1/strikes?pan=EV": 404, "/api/v1/strikes/99": 404, "/strikes.csv?limit=2000": 400,
+		"/api/v1/strikes?from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z": 400} {
+		if w := ask(s.Handler(), "GET", path, "", nil); w.Code != code {
+			t.Errorf("%s: %d, want %d", path, w.Code, code)
+		}
+	}
+	var list struct {
+		Strikes []struct {
+			ID      int64
+			Pan     string
+			Water   float64 `json:"water_t"`
+			Whole   bool
+			Balance struct {
+				Crystal *float64 `json:"crystal_pct"`
+				Lab     *float64 `json:"lab_brix"`
+				Doubts  []string
+			}
+			Phases []struct {
+				Name    string
+				Minutes float64
+				U       *float64
+			}
+			Against *struct {
+				Findings []string
+				Phases   []struct{ Is, Usual *struct{ Minutes float64 } }
+			}
+			Profile []any
+		}
+	}
+	if err := json.Unmarshal([]byte(get(t, s.Handler(), "/api/v1/strikes?pan=PA1", http.StatusOK)), &list); err != nil {
+		t.Fatal(err)
+	}
+	if len(list.Strikes) != 2 || list.Strikes[1].ID != 1 || list.Strikes[1].Whole || *list.Strikes[1].Balance.Crystal != 54.1 || list.Strikes[1].Balance.Lab != nil || len(list.Strikes[1].Balance.Doubts) != 1 ||
+		len(list.Strikes[1].Phases) != 5 || list.Strikes[1].Phases[2].Minutes != 110 || list.Strikes[1].Phases[4].U != nil || list.Strikes[1].Against.Phases[2].Usual.Minutes != 99 || list.Strikes[1].Profile != nil || list.Strikes[0].Against != nil {
+		t.Errorf("%+v", list.Strikes)
+	}
+	var one struct {
+		Number  int
+		Profile []struct {
+			S   float64  `json:"supersaturation"`
+			Con *float64 `json:"consistency_pct"`
+		}
+	}
+	if err := json.Unmarshal([]byte(get(t, s.Handler(), "/api/v1/strikes/3", http.StatusOK)), &one); err != nil || one.Number != 41 || len(one.Profile) != 30 || one.Profile[9].S < 1 || one.Profile[9].Con != nil {
+		t.Errorf("%v %+v", err, one)
+	}
+	for path, want := range map[string]int{"/strikes.csv": 4, "/strikes.csv?pan=PC1": 2, "/strikes/1/profile.csv": 31} {
+		w := ask(s.Handler(), "GET", path, "", nil)
+		rows, err := csv.NewReader(w.Body).ReadAll()
+		if err != nil || len(rows) != want || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/csv") {
+			t.Errorf("%s: %d rows, want %d: %v", path, len(rows), want, err)
+		}
+	}
+}
+
+// TestStrikeRecords: an operator chooses the strike to compare with and records what the
+// laboratory found; a refusal is told in its words.
+func TestStrikeRecords(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	post := func(path string, form url.Values) *httptest.ResponseRecorder {
+		return ask(s.Handler(), "POST", path, form.Encode(), sameOrigin)
+	}
+	if w := post("/strikes/3/reference", url.Values{"name": {"D. Noon"}}); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/strikes/3?done=reference" {
+		t.Fatalf("reference: %d to %q", w.Code, w.Header().Get("Location"))
+	}
+	if m.chosen == nil || m.chosen.Strike != 3 || m.chosen.User != "D. Noon" || m.chosen.Station != "127.0.0.1" {
+		t.Errorf("chosen: %+v", m.chosen)
+	}
+	if body := get(t, s.Handler(), "/strikes/3?done=reference", http.StatusOK); !strings.Contains(body, "Let the program choose again") || !strings.Contains(body, "was changed") {
+		t.Error("the page does not say that the strike is chosen")
+	}
+	if w := post("/strikes/reference/clear", url.Values{"pan": {"PA1"}, "name": {"D. Noon"}}); w.Code != http.StatusSeeOther || m.chosen.Strike != 0 || m.chosen.Pan != "PA1" {
+		t.Errorf("clear: %d, %+v", w.Code, m.chosen)
+	}
+	for path, form := range map[string]url.Values{"/strikes/3/reference": {"name": {"refuse"}}, "/strikes/1/reference": {}} {
+		if w := post(path, form); w.Code != http.StatusUnprocessableEntity {
+			t.Errorf("%s %v: %d", path, form, w.Code)
+		}
+	}
+	if w := post("/strikes/1/laboratory", url.Values{"massecuite": {"86,2"}, "liquor": {"66.5"}, "name": {"L. Ames"}}); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/strikes/1?done=laboratory" {
+		t.Fatalf("laboratory: %d to %q\n%.900s", w.Code, w.Header().Get("Location"), w.Body)
+	}
+	if m.lab == nil || m.lab.Strike != 1 || m.lab.MassecuitePurity != 86.2 || m.lab.LiquorPurity != 66.5 || !math.IsNaN(m.lab.MassecuiteBrix) {
+		t.Errorf("laboratory: %+v", m.lab)
+	}
+	if body := get(t, s.Handler(), "/strikes/1", http.StatusOK); !strings.Contains(body, "entered by L. Ames") || !strings.Contains(body, "86.2") {
+		t.Error("the page does not show what the laboratory found")
+	}
+	for _, c := range []struct {
+		form url.Values
+		want string
+	}{
+		{url.Values{"name": {"L. Ames"}}, "Give a purity or a Brix"},
+		{url.Values{"massecuite": {"high"}, "name": {"L. Ames"}}, "purity of the massecuite in %, from 20 to 100"},
+		{url.Values{"liquor": {"670"}, "name": {"L. Ames"}}, "purity of the mother liquor in %"},
+		{url.Values{"massecuite": {"60"}, "liquor": {"70"}, "name": {"L. Ames"}}, "cannot be purer"},
+	} {
+		if w := post("/strikes/1/laboratory", c.form); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), c.want) {
+			t.Errorf("%v: %d, lacks %q", c.form, w.Code, c.want)
 		}
 	}
 }

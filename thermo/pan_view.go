@@ -475,6 +475,18 @@ func (c *Calculator) RememberStrikes(path string, record []pan.Strike) {
 	}
 }
 
+// WeighStrike makes the balance of a recorded strike anew, with the purities that the
+// laboratory found. False: there is no such batch pan.
+func (c *Calculator) WeighStrike(path string, s *pan.Strike, p pan.Purities) bool {
+	for _, v := range c.pans {
+		if v.track != nil && v.equip.Path == path {
+			s.Weigh(p, v.site)
+			return true
+		}
+	}
+	return false
+}
+
 // CompareWith sets the strike that a pan's strikes are compared with; nil leaves the choice
 // to the program. False: there is no such batch pan.
 func (c *Calculator) CompareWith(path string, reference *pan.Strike) bool {

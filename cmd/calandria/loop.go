@@ -41,6 +41,10 @@ type loop struct {
 	seq      uint64
 	overruns float64
 
+	keepStrike    func(historian.Strike) (int64, error) // nil: strikes are not recorded
+	strikes       []thermo.FinishedStrike               // waiting for the journal
+	strikeRefused bool
+
 	insights    insights
 	connected   map[string]bool
 	lastRun     time.Time // last sign of life before this start, zero at a first start
@@ -218,6 +222,7 @@ func (l *loop) scan(at time.Time) {
 	l.core.scan(at)
 	l.core.alarms.Advance(at.Add(-l.hold()))
 	l.commit(at)
+	l.keepStrikes()
 	l.flush()
 	l.show(at)
 }

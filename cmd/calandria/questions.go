@@ -5,9 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"calandria/console"
@@ -16,7 +14,6 @@ import (
 	"calandria/rules"
 	"calandria/thermo"
 	"calandria/thermo/fouling"
-	"calandria/thermo/pan"
 )
 
 // What the console asks beyond the picture. The loop owns the engines, so it
@@ -138,47 +135,6 @@ func (b *backend) Cleanings(ctx context.Context, body string, from, to time.Time
 		out = append(out, console.Cleaning{Body: c.Body, Start: c.Start, End: c.End, Method: c.Method, Note: c.Note, User: c.User})
 	}
 	return out, nil
-}
-
-// Strikes implements console.Backend.
-func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
-	var found []thermo.Strike
-	if err := b.s.loop.call(ctx, func() { found = b.s.loop.core.calc.Strikes() }); err != nil {
-		return nil, err
-	}
-	var out []console.PanStrikes
-	for _, f := range found {
-		p := console.PanStrikes{Pan: f.Pan}
-		if f.Usual != nil {
-			r := strikeRecord(f.Usual)
-			p.Usual = &r
-		}
-		for i := range f.Finished {
-			p.Past = append(p.Past, strikeRecord(&f.Finished[i]))
-		}
-		slices.Reverse(p.Past)
-		out = append(out, p)
-	}
-	return out, nil
-}
-
-func strikeRecord(s *pan.Strike) console.StrikeRecord {
-	v := func(r pan.Reading) float64 {
-		if !r.OK {
-			return math.NaN()
-		}
-		return r.Value
-	}
-	r := console.StrikeRecord{Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, WaterT: v(s.WaterT), MaxS: v(s.MaxS),
-		FalseGrainMinutes: s.FalseGrainMinutes, DissolvingMinutes: s.DissolvingMinutes, DropBrix: v(s.DropBrix), DropC: v(s.DropC),
-		CrystalPct: v(s.DropCrystal), Notes: slices.Clone(s.Notes)}
-	for _, p := range s.Phases {
-		r.Phases = append(r.Phases, console.StrikePhase{Name: p.Phase.String(), Start: p.Start, End: p.End})
-	}
-	for _, p := range s.Profile {
-		r.Profile = append(r.Profile, console.StrikePoint{At: p.At, S: v(p.Supersaturation)})
-	}
-	return r
 }
 
 // Explain implements console.Backend.

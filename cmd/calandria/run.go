@@ -164,6 +164,10 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 	if err = strikeHistory(context.Background(), h, s.core.calc, s.archive, time.Now()); err != nil {
 		return s, err
 	}
+	if err = recallStrikes(context.Background(), h, s.core.calc, s.journal, func(err error) { log.Warn("a recorded strike cannot be read", "err", err) }); err != nil {
+		return s, err
+	}
+	s.loop.keepStrike = s.journal.PutStrike
 	s.loop.lastRun = s.lastSign()
 	opt := consoleOptions(h)
 	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess

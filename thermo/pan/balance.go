@@ -98,6 +98,9 @@ type Purities struct {
 	Massecuite    Reading `json:"massecuite"`
 	Liquor        Reading `json:"liquor"`
 	LiquorAssumed bool    `json:"liquor_assumed,omitempty"` // not measured: as configured
+	// Brix of the massecuite by the laboratory; without it the one in the pan at the drop.
+	Brix Reading `json:"brix"`
+	By   string  `json:"by,omitempty"` // who gave them; empty: the tags
 }
 
 // EndBalance is the balance at the end of a strike. What cannot be told is not OK.
@@ -130,10 +133,14 @@ func (s *Strike) Weigh(p Purities, site Site) {
 	b := EndBalance{Purities: p}
 	defer func() { s.Balance = b }()
 	doubt := func(format string, args ...any) { b.Doubts = append(b.Doubts, fmt.Sprintf(format, args...)) }
-	if !s.DropBrix.OK {
+	of := s.DropBrix
+	if p.Brix = p.Brix.checked(0, 100); p.Brix.OK {
+		of = p.Brix
+	}
+	if b.Purities = p; !of.OK {
 		return
 	}
-	brix := liquor.Brix(s.DropBrix.Value)
+	brix := liquor.Brix(of.Value)
 	pure, ml := liquor.Purity(p.Massecuite.Value), liquor.Purity(p.Liquor.Value)
 	if p.Massecuite.OK && p.Liquor.OK {
 		solids, crystal, lb, err := CrystalByPurity(brix, pure, ml)

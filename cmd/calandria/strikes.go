@@ -1,0 +1,485 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"calandria/console"
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/pan"
+)
+
+// Strikes on record: the loop stores each as it ends, a start gives them back to the
+// trackers, the console and the command line read them.
+
+// strikesWaiting bounds the strikes that wait for a journal that cannot be written; the
+// oldest goes first, and that is logged.
+const strikesWaiting = 100
+
+// keepStrikes stores the strikes that have ended. One that cannot be stored waits for the
+// next scan.
+func (l *loop) keepStrikes() {
+	for _, f := range l.core.calc.TakeFinished() {
+		l.strikes = append(l.strikes, f)
+	}
+	if over := len(l.strikes) - strikesWaiting; over > 0 {
+		l.log.Error("strikes are lost: the journal takes no records", "count", over)
+		l.strikes = slices.Delete(l.strikes, 0, over)
+	}
+	for len(l.strikes) > 0 && l.keepStrike != nil {
+		r, err := recordOf(l.strikes[0].Pan, &l.strikes[0].Strike)
+		if err == nil {
+			_, err = l.keepStrike(r)
+		}
+		if err != nil {
+			if !l.strikeRefused {
+				l.log.Error("a strike is not recorded yet", "pan", l.strikes[0].Pan, "err", err)
+			}
+			l.strikeRefused = true
+			return
+		}
+		l.strikeRefused = false
+		l.strikes = slices.Delete(l.strikes, 0, 1)
+	}
+}
+
+func recordOf(path string, s *pan.Strike) (historian.Strike, error) {
+	body, err := json.Marshal(s)
+	if err != nil {
+		return historian.Strike{}, fmt.Errorf("write the strike: %w", err)
+	}
+	return historian.Strike{Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, Body: body}, nil
+}
+
+func strikeOf(r historian.Strike) (pan.Strike, error) {
+	var s pan.Strike
+	if err := json.Unmarshal(r.Body, &s); err != nil {
+		return s, fmt.Errorf("read strike %d of %s: %w", r.Number, r.Pan, err)
+	}
+	return s, nil
+}
+
+// recallStrikes gives the trackers what is on record: the last strikes of each pan and the
+// one that was chosen to compare with. A record that cannot be read is left out.
+func recallStrikes(ctx context.Context, h *plant.House, calc *thermo.Calculator, j *historian.Journal, log func(err error)) error {
+	for _, e := range h.Of(plant.ClassPan) {
+		records, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, Limit: 60})
+		if err != nil {
+			return err
+		}
+		var past []pan.Strike
+		for _, r := range slices.Backward(records) {
+			s, err := strikeOf(r)
+			if err != nil {
+				log(err)
+				continue
+			}
+			past = append(past, s)
+		}
+		calc.RememberStrikes(e.Path, past)
+		c, ok, err := chosenReference(j, e.Path, e.Pan.Grade)
+		if err != nil || !ok {
+			continue // the program chooses
+		}
+		if found, err := j.Strikes(ctx, historian.StrikeFilter{ID: c.Strike, Pan: e.Path}); err == nil && len(found) == 1 {
+			if s, err := strikeOf(found[0]); err == nil {
+				calc.CompareWith(e.Path, &s)
+			}
+		}
+	}
+	return nil
+}
+
+// reference is the setting that names the strike to compare with, for a pan and a grade.
+type reference struct {
+	Strike int64     `json:"strike"`
+	By     string    `json:"by"`
+	At     time.Time `json:"at"`
+}
+
+func referenceKey(path, grade string) string { return "reference strike " + path + " " + grade }
+
+func chosenReference(j *historian.Journal, path, grade string) (reference, bool, error) {
+	var r reference
+	text, ok, err := j.Setting(referenceKey(path, grade))
+	if err != nil || !ok || text == "" {
+		return r, false, err
+	}
+	if err := json.Unmarshal([]byte(text), &r); err != nil {
+		return r, false, fmt.Errorf("read the reference strike of %s: %w", path, err)
+	}
+	return r, r.Strike != 0, nil
+}
+
+// panStates asks the loop where the pans stand.
+func (b *backend) panStates(ctx context.Context) (found []thermo.Strike, err error) {
+	err = b.s.loop.call(ctx, func() { found = b.s.loop.core.calc.Strikes() })
+	return found, err
+}
+
+// usualOf is the strike to compare with, as the console shows it.
+func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.StrikeRecord, error) {
+	u := strikeRecord(0, f.Pan, f.Usual)
+	u.Reference = true
+	on, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{Pan: f.Pan, From: f.Usual.End, To: f.Usual.End.Add(1)})
+	if err != nil {
+		return u, err
+	}
+	for _, r := range on {
+		if r.Start.Equal(f.Usual.Start) {
+			u.ID = r.ID
+		}
+	}
+	return u, nil
+}
+
+// Strikes implements console.Backend.
+func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
+	found, err := b.panStates(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := b.s.loop.now()
+	var out []console.PanStrikes
+	for i := range found {
+		f := &found[i]
+		p := console.PanStrikes{Pan: f.Pan, Chosen: f.Chosen}
+		if f.Usual != nil {
+			u, err := b.usualOf(ctx, f)
+			if err != nil {
+				return nil, err
+			}
+			p.Usual = &u
+		}
+		if f.Chosen {
+			if c, ok, err := chosenReference(b.s.journal, f.Pan, f.Grade); err == nil && ok {
+				p.By = c.By
+			}
+		}
+		if f.Running != nil {
+			r := strikeRecord(0, f.Pan, f.Running)
+			if f.Usual != nil {
+				r.Against = against(f.Running, f.Usual, p.Usual, f.Chosen, now)
+			}
+			p.Running = &r
+		}
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+// StrikeRecords implements console.Backend.
+func (b *backend) StrikeRecords(ctx context.Context, f console.StrikeFilter) ([]console.StrikeRecord, error) {
+	found, err := b.panStates(ctx)
+	if err != nil {
+		return nil, err
+	}
+	records, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{ID: f.ID, Pan: f.Pan, Grade: f.Grade, From: f.From, To: f.To, Limit: f.Limit})
+	if err != nil {
+		return nil, err
+	}
+	usual := map[string]console.StrikeRecord{}
+	states := map[string]*thermo.Strike{}
+	for i := range found {
+		if found[i].Usual == nil {
+			continue
+		}
+		states[found[i].Pan] = &found[i]
+		if usual[found[i].Pan], err = b.usualOf(ctx, &found[i]); err != nil {
+			return nil, err
+		}
+	}
+	out := make([]console.StrikeRecord, 0, len(records))
+	for _, r := range records {
+		s, err := strikeOf(r)
+		if err != nil {
+			b.s.log.Warn("a recorded strike cannot be read", "err", err)
+			continue
+		}
+		c := strikeRecord(r.ID, r.Pan, &s)
+		if st := states[r.Pan]; st != nil && st.Usual.Grade == s.Grade {
+			u := usual[r.Pan]
+			if c.Reference = u.ID == r.ID; !c.Reference {
+				c.Against = against(&s, st.Usual, &u, st.Chosen, s.End)
+			}
+		}
+		out = append(out, c)
+	}
+	return out, nil
+}
+
+// ChooseReference implements console.Backend: the record first, then the journal, then the
+// tracker.
+func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice) error {
+	var s *pan.Strike
+	var text, key, grade string
+	now := b.s.loop.now()
+	if c.Strike == 0 {
+		e, ok := b.House().Equip(c.Pan)
+		if !ok || e.Pan == nil {
+			return &console.Refused{Why: "There is no such pan."}
+		}
+		grade = e.Pan.Grade
+		text = "strikes are compared with the most ordinary of the last ten again"
+	} else {
+		found, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{ID: c.Strike})
+		if err != nil {
+			return err
+		}
+		if len(found) == 0 {
+			return &console.Refused{Why: "There is no such strike on record."}
+		}
+		r := found[0]
+		c.Pan, grade = r.Pan, r.Grade
+		e, ok := b.House().Equip(c.Pan)
+		switch {
+		case !ok || e.Pan == nil:
+			return &console.Refused{Why: "The pan of that strike is not in the plant file any more."}
+		case !r.Whole:
+			return &console.Refused{Why: "That strike was not seen whole, from its charge to its drop: it is no reference."}
+		case e.Pan.Grade != grade:
+			return &console.Refused{Why: fmt.Sprintf("The pan boils grade %s now, that strike was of grade %s.", e.Pan.Grade, grade)}
+		}
+		x, err := strikeOf(r)
+		if err != nil {
+			return err
+		}
+		s = &x
+		text = fmt.Sprintf("strikes are compared with strike %d of %s from now on", r.Number, r.Start.UTC().Format("2006-01-02 15:04 MST"))
+	}
+	key = referenceKey(c.Pan, grade)
+	body, err := json.Marshal(reference{Strike: c.Strike, By: c.User, At: now.UTC()})
+	if err != nil {
+		return err
+	}
+	var failed error
+	err = b.s.loop.call(ctx, func() {
+		if failed = b.s.journal.PutSetting(key, string(body)); failed != nil {
+			return
+		}
+		b.s.loop.core.calc.CompareWith(c.Pan, s)
+		b.s.loop.event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Pan, User: c.User, Station: c.Station, Text: text})
+		b.s.loop.show(now)
+	})
+	return errors.Join(err, failed)
+}
+
+// RecordPurities implements console.Backend.
+func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error {
+	found, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{ID: l.Strike})
+	if err != nil {
+		return err
+	}
+	if len(found) == 0 {
+		return &console.Refused{Why: "There is no such strike on record."}
+	}
+	r := found[0]
+	s, err := strikeOf(r)
+	if err != nil {
+		return err
+	}
+	was := s.Balance.Purities
+	p := was
+	use := func(to *pan.Reading, v float64) bool {
+		if math.IsNaN(v) {
+			return false
+		}
+		*to = pan.Use(v)
+		return true
+	}
+	use(&p.Massecuite, l.MassecuitePurity)
+	if use(&p.Liquor, l.LiquorPurity) {
+		p.LiquorAssumed = false
+	}
+	use(&p.Brix, l.MassecuiteBrix)
+	p.By = l.User
+	if p.Massecuite.OK && p.Liquor.OK && p.Liquor.Value >= p.Massecuite.Value {
+		return &console.Refused{Why: fmt.Sprintf("The liquor (%.1f %%) cannot be purer than its massecuite (%.1f %%): were they exchanged?", p.Liquor.Value, p.Massecuite.Value)}
+	}
+	words := func(p pan.Purities) string {
+		v := func(r pan.Reading) string {
+			if !r.OK {
+				return "unknown"
+			}
+			return fmt.Sprintf("%.1f", r.Value)
+		}
+		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", v(p.Massecuite), v(p.Liquor), v(p.Brix))
+	}
+	var failed error
+	err = b.s.loop.call(ctx, func() {
+		now := b.s.loop.now()
+		if !b.s.loop.core.calc.WeighStrike(r.Pan, &s, p) {
+			failed = &console.Refused{Why: "The pan of that strike is not in the plant file any more."}
+			return
+		}
+		next, err := recordOf(r.Pan, &s)
+		if err == nil {
+			_, err = b.s.journal.PutStrike(next)
+		}
+		if failed = err; err != nil {
+			return
+		}
+		b.s.loop.event(plant.Event{Time: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
+			Text: fmt.Sprintf("laboratory, strike %d: %s; before: %s", r.Number, words(p), words(was))})
+		b.s.loop.show(now)
+	})
+	return errors.Join(err, failed)
+}
+
+func orNaN(r pan.Reading) float64 {
+	if !r.OK {
+		return math.NaN()
+	}
+	return r.Value
+}
+
+func strikeRecord(id int64, path string, s *pan.Strike) console.StrikeRecord {
+	v := orNaN
+	r := console.StrikeRecord{ID: id, Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, WaterT: v(s.WaterT), LackingHours: s.LackingHours, MaxS: v(s.MaxS),
+		FalseGrainMinutes: s.FalseGrainMinutes, DissolvingMinutes: s.DissolvingMinutes, DropBrix: v(s.DropBrix), DropC: v(s.DropC), DropLevel: v(s.DropLevel), DropLiquor: v(s.DropLiquor),
+		CrystalPct: v(s.DropCrystal), Notes: slices.Clone(s.Notes)}
+	b := &s.Balance
+	r.Balance = console.StrikeBalance{MassecuitePurity: v(b.Massecuite), LiquorPurity: v(b.Liquor), MassecuiteBrix: v(b.Brix), Assumed: b.LiquorAssumed, By: b.By,
+		CrystalOnSolidsPct: v(b.CrystalOnSolidsPct), CrystalPct: v(b.CrystalPct), LiquorBrix: v(b.LiquorBrix), Supersaturation: v(b.Supersaturation), RecoveryPct: v(b.RecoveryPct),
+		FootingT: v(s.FootingT), FeedT: v(s.FeedT), MassecuiteT: v(b.MassecuiteT), CrystalT: v(b.CrystalT), WaterT: v(b.WaterT), Doubts: slices.Clone(b.Doubts)}
+	for _, p := range s.Phases {
+		r.Phases = append(r.Phases, console.StrikePhase{Name: p.Phase.String(), Start: p.Start, End: p.End})
+	}
+	for _, p := range s.Profile {
+		r.Profile = append(r.Profile, console.StrikePoint{At: p.At, Phase: p.Phase.String(), S: v(p.Supersaturation), Level: v(p.LevelPct), Pressure: v(p.PressureKPa), C: v(p.MassecuiteC),
+			Brix: v(p.MassecuiteBrix), Consistency: v(p.ConsistencyPct), Liquor: v(p.LiquorBrix), Evaporation: v(p.EvaporationTH), U: v(p.U)})
+	}
+	r.Figures = phasesOf(pan.Compare(s, &pan.Strike{}, s.End))
+	return r
+}
+
+func phasesOf(c pan.Comparison) (out []console.PhaseComparison) {
+	v := orNaN
+	for _, d := range c.Phases {
+		out = append(out, console.PhaseComparison{Name: d.Phase.String(), Running: d.Running, Took: d.Duration, Usual: d.Usual, Brix: v(d.Brix), UsualBrix: v(d.UsualBrix),
+			S: v(d.EndS), UsualS: v(d.UsualEndS), U: v(d.U), UsualU: v(d.UsualU), Water: v(d.WaterT), UsualWater: v(d.UsualWaterT)})
+	}
+	return out
+}
+
+// against sets a strike against the one to compare with.
+func against(s, usual *pan.Strike, as *console.StrikeRecord, chosen bool, now time.Time) *console.StrikeComparison {
+	c := pan.Compare(s, usual, now)
+	return &console.StrikeComparison{ID: as.ID, Number: usual.Number, Start: usual.Start, Chosen: chosen, Phases: phasesOf(c), Findings: c.Findings}
+}
+
+type strikesCmd struct {
+	Pan     string `help:"Path of one pan; default all."`
+	Grade   string `help:"Only strikes of this grade."`
+	From    string `help:"Ended from then on: 2026-11-01, 2026-11-01T06:00:00Z, or an age such as 8h or 3d." default:"30d"`
+	To      string `help:"Ended before then; default now."`
+	Limit   int    `help:"At most so many, the newest." default:"1000"`
+	Profile int64  `help:"The profile of the strike with this number of the record, in place of the list." placeholder:"ID"`
+	Format  string `help:"text, csv or json." default:"text" enum:"text,csv,json"`
+	Out     string `help:"File to write; default standard output." type:"path"`
+	Data    string `help:"The data folder." default:"data" type:"path"`
+}
+
+func (c *strikesCmd) Run(a *app) error {
+	name := filepath.Join(c.Data, "journal.db")
+	if _, err := os.Stat(name); err != nil {
+		return fmt.Errorf("there is no journal in %s; give --data", c.Data)
+	}
+	if c.Limit < 1 {
+		return fmt.Errorf("--limit %d: give 1 or more", c.Limit)
+	}
+	f := historian.StrikeFilter{ID: c.Profile}
+	if c.Profile == 0 {
+		var err error
+		f = historian.StrikeFilter{Pan: c.Pan, Grade: c.Grade, Limit: c.Limit}
+		if f.From, f.To, err = parseSpan(c.From, c.To, time.Now().UTC()); err != nil {
+			return err
+		}
+	}
+	j, err := historian.OpenJournal(name, historian.JournalOptions{})
+	if err != nil {
+		return err
+	}
+	defer j.Close()
+	found, err := j.Strikes(a.ctx, f)
+	if err != nil {
+		return err
+	}
+	if c.Profile != 0 && len(found) == 0 {
+		return fmt.Errorf("--profile %d: there is no such strike on record; 'calandria strikes' lists them", c.Profile)
+	}
+	var list []console.StrikeRecord
+	for _, r := range found {
+		s, err := strikeOf(r)
+		if err != nil {
+			return err
+		}
+		list = append(list, strikeRecord(r.ID, r.Pan, &s))
+	}
+	w := bufio.NewWriter(a.out)
+	if c.Out != "" {
+		file, err := os.Create(c.Out)
+		if err != nil {
+			return err
+		}
+		defer file.Close()
+		w = bufio.NewWriter(file)
+	}
+	if err := c.write(w, list); err != nil {
+		return err
+	}
+	return w.Flush()
+}
+
+func (c *strikesCmd) write(w io.Writer, list []console.StrikeRecord) error {
+	switch {
+	case c.Format == "json":
+		return console.WriteStrikesJSON(w, list, c.Profile != 0)
+	case c.Profile != 0: // a profile is a table in any case
+		return console.WriteProfileCSV(w, &list[0])
+	case c.Format == "csv":
+		return console.WriteStrikesCSV(w, list)
+	}
+	n := func(v float64, digits int) string {
+		if math.IsNaN(v) {
+			return "–"
+		}
+		return fmt.Sprintf("%.*f", digits, v)
+	}
+	t := newTable("id", "pan", "no.", "begun (UTC)", "min", "phases, min", "water t", "highest S", "Brix", "crystal %", "notes")
+	for i := range list {
+		s := &list[i]
+		phases := ""
+		for _, p := range s.Figures {
+			if phases != "" {
+				phases += ", "
+			}
+			phases += fmt.Sprintf("%s %.0f", p.Name, p.Took.Minutes())
+		}
+		notes := ""
+		if !s.Whole {
+			notes = "not seen whole"
+		}
+		crystal := s.Balance.CrystalPct
+		if math.IsNaN(crystal) {
+			crystal = s.CrystalPct
+		}
+		t.row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), n(s.End.Sub(s.Start).Minutes(), 0), phases, n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
+	}
+	t.write(w)
+	if len(list) == 0 {
+		fmt.Fprintln(w, "no strikes on record in that time")
+	}
+	return nil
+}

@@ -1,0 +1,672 @@
+package console
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"calandria/plant"
+)
+
+// One strike: its profile, its phases against the strike to compare with, and the balance
+// at its end; the lists of recorded strikes for other programs.
+
+// strikesMost is how many strikes one list for another program holds.
+const strikesMost = 1000
+
+// compareRow is one phase of a strike and of the one to compare with.
+type compareRow struct {
+	Name                      string
+	Now, Late                 bool
+	Time, Usual, Difference   string
+	Brix, UsualBrix           string
+	S, UsualS                 string
+	U, UsualU, Water, UsWater string
+}
+
+// strikeView is a strike on its own page.
+type strikeView struct {
+	Running            bool
+	Row                strikeRow
+	Grade              string
+	Begun, Ended       string
+	Phases             []compareRow
+	With, WithHref, By string
+	Findings           []string
+	Drop, Purities     []labelled
+	Masses             []labelled
+	Doubts             []string
+	PuritiesBy         string
+	Ribbon             drawing
+	Profile            []profileRow
+}
+
+type labelled struct{ Label, Value, Unit string }
+
+type profileRow struct {
+	At, Phase                                                string
+	Level, Pressure, C, Brix, Liquor, S, Evaporation, U, Con string
+}
+
+// byWords says what the strike to compare with is.
+func byWords(chosen bool, by string) string {
+	switch {
+	case !chosen:
+		return "the most ordinary of the last ten"
+	case by == "":
+		return "chosen"
+	}
+	return "chosen by " + by
+}
+
+func compareRows(c []PhaseComparison) []compareRow {
+	var out []compareRow
+	for _, p := range c {
+		r := compareRow{Name: p.Name, Now: p.Running, Time: dash, Usual: dash, Brix: decimals(p.Brix, 1), UsualBrix: decimals(p.UsualBrix, 1), S: decimals(p.S, 2), UsualS: decimals(p.UsualS, 2),
+			U: decimals(p.U, 3), UsualU: decimals(p.UsualU, 3), Water: decimals(p.Water, 1), UsWater: decimals(p.UsualWater, 1)}
+		if p.Took > 0 {
+			r.Time = decimals(p.Took.Minutes(), 0)
+		}
+		if p.Usual > 0 {
+			r.Usual = decimals(p.Usual.Minutes(), 0)
+		}
+		if over := math.Round(p.Took.Minutes()) - math.Round(p.Usual.Minutes()); p.Took > 0 && p.Usual > 0 && (over >= 1 || !p.Running && over <= -1) {
+			r.Difference = decimals(over, 0)
+			if over > 0 {
+				r.Difference = "+" + r.Difference
+			}
+			r.Late = p.Took >= p.Usual*13/10 && over >= 3
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+func (s *Server) strikeView(r *StrikeRecord, usual *StrikeRecord, ps *PanStrikes, now time.Time) strikeView {
+	v := strikeView{Running: r.ID == 0, Row: s.strikeRow(r, usual, now), Grade: r.Grade, Begun: s.stamp(r.Start), Ended: s.stamp(r.End), Phases: compareRows(r.Figures)}
+	if a := r.Against; a != nil {
+		v.Phases, v.Findings = compareRows(a.Phases), a.Findings
+		v.With = fmt.Sprintf("strike %d, %s", a.Number, s.moment(now, a.Start))
+		v.By = byWords(a.Chosen, ps.By)
+		if a.ID != 0 {
+			v.WithHref = strikeHref(a.ID)
+		}
+	}
+	add := func(to *[]labelled, label string, value float64, n int, unit string) {
+		if !math.IsNaN(value) {
+			*to = append(*to, labelled{label, decimals(value, n), unit})
+		}
+	}
+	add(&v.Drop, "massecuite", r.DropBrix, 1, "Bx")
+	add(&v.Drop, "mother liquor, by the boiling point or its instrument", r.DropLiquor, 1, "Bx")
+	add(&v.Drop, "crystal, by both Brix", r.CrystalPct, 1, "%")
+	add(&v.Drop, "temperature", r.DropC, 1, "°C")
+	add(&v.Drop, "level", r.DropLevel, 0, "%")
+	add(&v.Drop, "highest supersaturation", r.MaxS, 2, "")
+	add(&v.Drop, "above 1.2 after the feed began", r.FalseGrainMinutes, 0, "min")
+	add(&v.Drop, "below 1.0 after the feed began", r.DissolvingMinutes, 0, "min")
+	b := &r.Balance
+	add(&v.Purities, "purity of the massecuite", b.MassecuitePurity, 1, "%")
+	add(&v.Purities, "purity of the mother liquor", b.LiquorPurity, 1, "%")
+	add(&v.Purities, "massecuite, laboratory", b.MassecuiteBrix, 1, "Bx")
+	add(&v.Purities, "crystal on massecuite", b.CrystalPct, 1, "%")
+	add(&v.Purities, "crystal on solids", b.CrystalOnSolidsPct, 1, "%")
+	add(&v.Purities, "sucrose that is crystal", b.RecoveryPct, 1, "%")
+	add(&v.Purities, "mother liquor that goes with it", b.LiquorBrix, 1, "Bx")
+	add(&v.Purities, "its supersaturation", b.Supersaturation, 2, "")
+	add(&v.Masses, "footing, by level and volume", b.FootingT, 1, "t")
+	add(&v.Masses, "fed, by meter", b.FeedT, 1, "t")
+	add(&v.Masses, "massecuite, by solids", b.MassecuiteT, 1, "t")
+	add(&v.Masses, "crystal", b.CrystalT, 1, "t")
+	add(&v.Masses, "water evaporated, by solids", b.WaterT, 1, "t")
+	add(&v.Masses, "water evaporated, by steam", r.WaterT, 1, "t")
+	if r.LackingHours > 0.05 {
+		add(&v.Masses, "of boiling without a steam flow", r.LackingHours*60, 0, "min")
+	}
+	v.Doubts = b.Doubts
+	switch {
+	case b.By != "":
+		v.PuritiesBy = "purities by the laboratory, entered by " + b.By
+	case !math.IsNaN(b.LiquorPurity) && b.Assumed:
+		v.PuritiesBy = "the purity of the liquor is assumed, as configured"
+	}
+	st := Strike{Pan: r.Pan, Started: r.Start, Phases: r.Phases}
+	end := r.End
+	if end.IsZero() {
+		end = now
+	}
+	var trace []Bucket
+	for _, p := range r.Profile {
+		trace = append(trace, Bucket{Time: p.At, Min: p.S, Max: p.S, Mean: p.S})
+		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: p.Phase, Level: decimals(p.Level, 0), Pressure: decimals(p.Pressure, 1), C: decimals(p.C, 1), Brix: decimals(p.Brix, 1),
+			Liquor: decimals(p.Liquor, 1), S: decimals(p.S, 2), Evaporation: decimals(p.Evaporation, 1), U: decimals(p.U, 3), Con: decimals(p.Consistency, 0)})
+	}
+	v.Ribbon = drawStrike("one-strike", fullStrike, st, true, end.Sub(r.Start), end, trace, usual)
+	return v
+}
+
+// strikeOfID reads one recorded strike and where its pan stands.
+func (s *Server) strikeOfID(r *http.Request, now time.Time) (*StrikeRecord, *PanStrikes, error) {
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	if err != nil || id < 1 {
+		return nil, nil, notFound("There is no such strike on record.")
+	}
+	found, err := s.strikeRecords(r.Context(), now, StrikeFilter{ID: id, Limit: 1})
+	if err != nil {
+		return nil, nil, fmt.Errorf("ask for a strike: %w", err)
+	}
+	if len(found) == 0 {
+		return nil, nil, notFound("There is no such strike on record.")
+	}
+	ps, err := s.panStrikes(r.Context(), found[0].Pan, now)
+	return &found[0], ps, err
+}
+
+// panStrikes is where a pan stands; the zero value if it is not there.
+func (s *Server) panStrikes(ctx context.Context, pan string, now time.Time) (*PanStrikes, error) {
+	known, err := s.strikes(ctx, now)
+	if err != nil {
+		return nil, fmt.Errorf("ask for the strikes: %w", err)
+	}
+	for i := range known {
+		if known[i].Pan == pan {
+			return &known[i], nil
+		}
+	}
+	return &PanStrikes{Pan: pan}, nil
+}
+
+func (s *Server) strikePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	rec, ps, err := s.strikeOfID(r, now)
+	if err != nil {
+		return nil, err
+	}
+	usual := ps.Usual
+	if rec.Reference || usual != nil && usual.Grade != rec.Grade {
+		usual = nil
+	}
+	v, err := s.oneStrike(rec, s.strikeView(rec, usual, ps, now), now)
+	if err != nil {
+		return nil, err
+	}
+	d := v.Data.(map[string]any)
+	f := r.PostForm
+	d["Given"] = map[string]string{"massecuite": f.Get("massecuite"), "liquor": f.Get("liquor"), "brix": f.Get("brix")}
+	d["Chosen"] = ps.Chosen && rec.Reference
+	d["CSV"] = strikeHref(rec.ID) + "/profile.csv"
+	if next, err := s.strikeRecords(r.Context(), now, StrikeFilter{Pan: rec.Pan, To: rec.End, Limit: 1}); err == nil && len(next) > 0 {
+		d["Before"] = strikeHref(next[0].ID)
+	}
+	return v, nil
+}
+
+func (s *Server) runningPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	e, ok := s.b.House().Equip(r.PathValue("pan"))
+	if !ok || e.Class != plant.ClassPan {
+		return nil, notFound("There is no pan of that name.")
+	}
+	ps, err := s.panStrikes(r.Context(), e.Path, now)
+	if err != nil {
+		return nil, err
+	}
+	if ps.Running == nil {
+		return nil, notFound("No strike is running in this pan.")
+	}
+	return s.oneStrike(ps.Running, s.strikeView(ps.Running, ps.Usual, ps, now), now)
+}
+
+func (s *Server) oneStrike(rec *StrikeRecord, x strikeView, now time.Time) (*view, error) {
+	title := fmt.Sprintf("%s strike %d", rec.Pan, rec.Number)
+	if rec.ID == 0 {
+		title = rec.Pan + " running strike"
+	}
+	return &view{Template: "strike.html", Title: title, Section: "pans", Data: map[string]any{
+		"X": x, "ID": rec.ID, "Pan": rec.Pan, "PanHref": vesselHref(rec.Pan), "Whole": rec.Whole, "Reference": rec.Reference, "Pairs": make([]struct{}, 4)}}, nil
+}
+
+// who reads the name of a form and keeps it.
+func (s *Server) who(w http.ResponseWriter, r *http.Request) (string, bool) {
+	name, err := cleanText("Name", r.PostForm.Get("name"), maxName)
+	if err != nil {
+		s.answer(w, r, err)
+		return "", false
+	}
+	if name == "" {
+		name = nameOf(r)
+	}
+	if name == "" {
+		s.fail(w, r, http.StatusUnprocessableEntity, "Say who you are first: the record needs a name.")
+		return "", false
+	}
+	return name, true
+}
+
+func (s *Server) chooseReference(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	name, ok := s.who(w, r)
+	if !ok {
+		return
+	}
+	rec, _, err := s.strikeOfID(r, time.Now())
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	s.setReference(w, r, ReferenceChoice{Strike: rec.ID, User: name, Station: station(r)}, strikeHref(rec.ID)+"?done=reference")
+}
+
+func (s *Server) clearReference(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	name, ok := s.who(w, r)
+	if !ok {
+		return
+	}
+	e, found := s.b.House().Equip(r.PostForm.Get("pan"))
+	if !found || e.Class != plant.ClassPan {
+		s.answer(w, r, notFound("There is no pan of that name."))
+		return
+	}
+	s.setReference(w, r, ReferenceChoice{Pan: e.Path, User: name, Station: station(r)}, "/pans?done=reference")
+}
+
+func (s *Server) setReference(w http.ResponseWriter, r *http.Request, c ReferenceChoice, then string) {
+	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+	defer cancel()
+	err := s.b.ChooseReference(ctx, c)
+	if no, ok := errors.AsType[*Refused](err); ok {
+		s.fail(w, r, http.StatusUnprocessableEntity, no.Why)
+		return
+	}
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	s.answers.forget()
+	s.keep(w, r, nameCookie, c.User, nameKept)
+	http.Redirect(w, r, then, http.StatusSeeOther)
+}
+
+// recordPurities takes what the laboratory found of a strike.
+func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	name, ok := s.who(w, r)
+	if !ok {
+		return
+	}
+	rec, _, err := s.strikeOfID(r, time.Now())
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	l := StrikeLab{Strike: rec.ID, User: name, Station: station(r)}
+	problem, any := "", false
+	for _, f := range []struct {
+		key, label string
+		to         *float64
+	}{{"massecuite", "purity of the massecuite", &l.MassecuitePurity}, {"liquor", "purity of the mother liquor", &l.LiquorPurity}, {"brix", "Brix of the massecuite", &l.MassecuiteBrix}} {
+		*f.to = math.NaN()
+		text := strings.TrimSpace(r.PostForm.Get(f.key))
+		if text == "" {
+			continue
+		}
+		any = true
+		if *f.to, err = strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err != nil || !(*f.to >= 20 && *f.to <= 100) {
+			problem = "Give the " + f.label + " in %, from 20 to 100."
+			break
+		}
+	}
+	if problem == "" && !any {
+		problem = "Give a purity or a Brix."
+	}
+	if problem == "" {
+		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+		defer cancel()
+		err := s.b.RecordPurities(ctx, l)
+		if no, ok := errors.AsType[*Refused](err); ok {
+			problem = no.Why
+		} else if err != nil {
+			s.answer(w, r, err)
+			return
+		}
+	}
+	if problem != "" {
+		s.render(w, r, http.StatusUnprocessableEntity, problem, s.strikePage)
+		return
+	}
+	s.answers.forget()
+	s.keep(w, r, nameCookie, name, nameKept)
+	http.Redirect(w, r, strikeHref(rec.ID)+"?done=laboratory", http.StatusSeeOther)
+}
+
+// parseStrikes reads pan, grade, from, to and limit.
+func (s *Server) parseStrikes(q url.Values) (StrikeFilter, error) {
+	f := StrikeFilter{Pan: q.Get("pan"), Grade: q.Get("grade"), Limit: 200}
+	if f.Pan != "" {
+		if e, ok := s.b.House().Equip(f.Pan); !ok || e.Class != plant.ClassPan {
+			return f, notFound("There is no pan of that name.")
+		}
+	}
+	for _, x := range []struct {
+		key string
+		to  *time.Time
+	}{{"from", &f.From}, {"to", &f.To}} {
+		v := q.Get(x.key)
+		if v == "" {
+			continue
+		}
+		t, err := time.Parse(time.RFC3339, v)
+		if err != nil {
+			return f, badQuery("%s: give a time such as 2026-11-25T06:00:00Z.", x.key)
+		}
+		*x.to = t
+	}
+	if !f.From.IsZero() && !f.To.IsZero() && !f.From.Before(f.To) {
+		return f, badQuery("from: give a time before to.")
+	}
+	if v := q.Get("limit"); v != "" {
+		n, err := strconv.Atoi(v)
+		if err != nil || n < 1 || n > strikesMost {
+			return f, badQuery("limit: give a whole number from 1 to %d.", strikesMost)
+		}
+		f.Limit = n
+	}
+	return f, nil
+}
+
+func (s *Server) strikesFor(r *http.Request) ([]StrikeRecord, error) {
+	f, err := s.parseStrikes(r.URL.Query())
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
+	defer cancel()
+	return s.b.StrikeRecords(ctx, f)
+}
+
+// apiStrikes lists recorded strikes, newest first, without their profiles.
+func (s *Server) apiStrikes(w http.ResponseWriter, r *http.Request) {
+	list, err := s.strikesFor(r)
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, map[string]any{"strikes": strikesJSON(list, false)})
+}
+
+// apiStrike is one strike with its profile.
+func (s *Server) apiStrike(w http.ResponseWriter, r *http.Request) {
+	rec, _, err := s.strikeOfID(r, time.Now())
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, strikesJSON([]StrikeRecord{*rec}, true)[0])
+}
+
+func csvHead(w http.ResponseWriter, name string) {
+	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+	w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
+}
+
+func (s *Server) strikesCSV(w http.ResponseWriter, r *http.Request) {
+	list, err := s.strikesFor(r)
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	csvHead(w, "strikes.csv")
+	if err := WriteStrikesCSV(w, list); err != nil {
+		s.log.Debug("console: strikes", "err", err)
+	}
+}
+
+func (s *Server) profileCSV(w http.ResponseWriter, r *http.Request) {
+	rec, _, err := s.strikeOfID(r, time.Now())
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	csvHead(w, fmt.Sprintf("strike-%d-profile.csv", rec.ID))
+	if err := WriteProfileCSV(w, rec); err != nil {
+		s.log.Debug("console: profile", "err", err)
+	}
+}
+
+func csvNumber(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'g', 6, 64)
+}
+
+func csvTime(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format(time.RFC3339)
+}
+
+// WriteStrikesCSV writes one line a strike (RFC 4180), times in UTC, masses in t, U in
+// kW/(m2.K); a figure that is not known is empty.
+func WriteStrikesCSV(w io.Writer, list []StrikeRecord) error {
+	c := csv.NewWriter(w)
+	c.UseCRLF = true
+	head := []string{"id", "pan", "grade", "number", "start", "end", "whole", "length_min"}
+	for _, n := range strikeOrder {
+		n = strings.NewReplacer(" ", "_", "-", "_").Replace(n)
+		head = append(head, n+"_min", n+"_u", n+"_water_t", n+"_end_brix", n+"_end_s")
+	}
+	head = append(head, "water_t", "lacking_h", "max_s", "above_metastable_min", "below_saturation_min", "drop_brix", "drop_c", "drop_level_pct", "drop_liquor_brix", "crystal_by_brix_pct",
+		"massecuite_purity", "liquor_purity", "liquor_purity_assumed", "lab_brix", "crystal_pct", "crystal_on_solids_pct", "recovery_pct", "balance_liquor_brix", "balance_s",
+		"footing_t", "feed_t", "massecuite_t", "crystal_t", "water_by_solids_t", "reference", "notes")
+	if err := c.Write(head); err != nil {
+		return err
+	}
+	for i := range list {
+		r := &list[i]
+		b := &r.Balance
+		length := math.NaN()
+		if !r.End.IsZero() {
+			length = r.End.Sub(r.Start).Minutes()
+		}
+		row := []string{strconv.FormatInt(r.ID, 10), plainCell(r.Pan), plainCell(r.Grade), strconv.Itoa(r.Number), csvTime(r.Start), csvTime(r.End), strconv.FormatBool(r.Whole), csvNumber(length)}
+		for _, n := range strikeOrder {
+			at := slices.IndexFunc(r.Figures, func(p PhaseComparison) bool { return p.Name == n })
+			if at < 0 {
+				row = append(row, "", "", "", "", "")
+				continue
+			}
+			p := &r.Figures[at]
+			row = append(row, csvNumber(p.Took.Minutes()), csvNumber(p.U), csvNumber(p.Water), csvNumber(p.Brix), csvNumber(p.S))
+		}
+		for _, v := range []float64{r.WaterT, r.LackingHours, r.MaxS, r.FalseGrainMinutes, r.DissolvingMinutes, r.DropBrix, r.DropC, r.DropLevel, r.DropLiquor, r.CrystalPct, b.MassecuitePurity, b.LiquorPurity} {
+			row = append(row, csvNumber(v))
+		}
+		row = append(row, strconv.FormatBool(b.Assumed))
+		for _, v := range []float64{b.MassecuiteBrix, b.CrystalPct, b.CrystalOnSolidsPct, b.RecoveryPct, b.LiquorBrix, b.Supersaturation, b.FootingT, b.FeedT, b.MassecuiteT, b.CrystalT, b.WaterT} {
+			row = append(row, csvNumber(v))
+		}
+		notes := strings.Join(append(slices.Clone(r.Notes), b.Doubts...), "; ")
+		row = append(row, strconv.FormatBool(r.Reference), plainCell(notes))
+		if err := c.Write(row); err != nil {
+			return err
+		}
+	}
+	c.Flush()
+	return c.Error()
+}
+
+// WriteProfileCSV writes the profile of a strike, one line every two minutes.
+func WriteProfileCSV(w io.Writer, r *StrikeRecord) error {
+	c := csv.NewWriter(w)
+	c.UseCRLF = true
+	if err := c.Write([]string{"time", "phase", "level_pct", "pressure_kpa", "massecuite_c", "massecuite_brix", "consistency_pct", "liquor_brix", "supersaturation", "evaporation_t_h", "u"}); err != nil {
+		return err
+	}
+	for _, p := range r.Profile {
+		row := []string{csvTime(p.At), plainCell(p.Phase)}
+		for _, v := range []float64{p.Level, p.Pressure, p.C, p.Brix, p.Consistency, p.Liquor, p.S, p.Evaporation, p.U} {
+			row = append(row, csvNumber(v))
+		}
+		if err := c.Write(row); err != nil {
+			return err
+		}
+	}
+	c.Flush()
+	return c.Error()
+}
+
+type jsonPhase struct {
+	Name    string     `json:"name"`
+	Minutes jsonNumber `json:"minutes"`
+	Brix    jsonNumber `json:"end_brix"`
+	S       jsonNumber `json:"end_s"`
+	U       jsonNumber `json:"u"`
+	Water   jsonNumber `json:"water_t"`
+}
+
+type jsonDifference struct {
+	Name  string     `json:"name"`
+	Is    *jsonPhase `json:"is"`
+	Usual *jsonPhase `json:"usual"`
+}
+
+type jsonAgainst struct {
+	ID       int64            `json:"id"`
+	Number   int              `json:"number"`
+	Start    time.Time        `json:"start"`
+	Chosen   bool             `json:"chosen"`
+	Phases   []jsonDifference `json:"phases"`
+	Findings []string         `json:"findings"`
+}
+
+type jsonPoint struct {
+	Time        time.Time  `json:"time"`
+	Phase       string     `json:"phase"`
+	Level       jsonNumber `json:"level_pct"`
+	Pressure    jsonNumber `json:"pressure_kpa"`
+	C           jsonNumber `json:"massecuite_c"`
+	Brix        jsonNumber `json:"massecuite_brix"`
+	Consistency jsonNumber `json:"consistency_pct"`
+	Liquor      jsonNumber `json:"liquor_brix"`
+	S           jsonNumber `json:"supersaturation"`
+	Evaporation jsonNumber `json:"evaporation_t_h"`
+	U           jsonNumber `json:"u"`
+}
+
+type jsonBalance struct {
+	MassecuitePurity   jsonNumber `json:"massecuite_purity"`
+	LiquorPurity       jsonNumber `json:"liquor_purity"`
+	Assumed            bool       `json:"liquor_purity_assumed"`
+	MassecuiteBrix     jsonNumber `json:"lab_brix"`
+	CrystalPct         jsonNumber `json:"crystal_pct"`
+	CrystalOnSolidsPct jsonNumber `json:"crystal_on_solids_pct"`
+	RecoveryPct        jsonNumber `json:"recovery_pct"`
+	LiquorBrix         jsonNumber `json:"liquor_brix"`
+	Supersaturation    jsonNumber `json:"supersaturation"`
+	FootingT           jsonNumber `json:"footing_t"`
+	FeedT              jsonNumber `json:"feed_t"`
+	MassecuiteT        jsonNumber `json:"massecuite_t"`
+	CrystalT           jsonNumber `json:"crystal_t"`
+	WaterT             jsonNumber `json:"water_t"`
+	Doubts             []string   `json:"doubts"`
+}
+
+type jsonStrike struct {
+	ID        int64        `json:"id"`
+	Pan       string       `json:"pan"`
+	Grade     string       `json:"grade"`
+	Number    int          `json:"number"`
+	Start     time.Time    `json:"start"`
+	End       *time.Time   `json:"end"`
+	Whole     bool         `json:"whole"`
+	Phases    []jsonPhase  `json:"phases"`
+	Water     jsonNumber   `json:"water_t"`
+	Lacking   float64      `json:"lacking_h"`
+	MaxS      jsonNumber   `json:"max_s"`
+	Above     jsonNumber   `json:"above_metastable_min"`
+	Below     jsonNumber   `json:"below_saturation_min"`
+	DropBrix  jsonNumber   `json:"drop_brix"`
+	DropC     jsonNumber   `json:"drop_c"`
+	DropLevel jsonNumber   `json:"drop_level_pct"`
+	Liquor    jsonNumber   `json:"drop_liquor_brix"`
+	Crystal   jsonNumber   `json:"crystal_by_brix_pct"`
+	Balance   jsonBalance  `json:"balance"`
+	Notes     []string     `json:"notes"`
+	Reference bool         `json:"reference"`
+	Against   *jsonAgainst `json:"against"`
+	Profile   []jsonPoint  `json:"profile,omitempty"`
+}
+
+func strikesJSON(list []StrikeRecord, profile bool) []jsonStrike {
+	n := func(v float64) jsonNumber { return jsonNumber(v) }
+	words := func(v []string) []string {
+		if v == nil {
+			return []string{}
+		}
+		return v
+	}
+	out := make([]jsonStrike, 0, len(list))
+	for i := range list {
+		r := &list[i]
+		b := &r.Balance
+		x := jsonStrike{ID: r.ID, Pan: r.Pan, Grade: r.Grade, Number: r.Number, Start: r.Start.UTC(), End: timeOrNull(r.End), Whole: r.Whole, Phases: []jsonPhase{}, Water: n(r.WaterT), Lacking: r.LackingHours, MaxS: n(r.MaxS),
+			Above: n(r.FalseGrainMinutes), Below: n(r.DissolvingMinutes), DropBrix: n(r.DropBrix), DropC: n(r.DropC), DropLevel: n(r.DropLevel), Liquor: n(r.DropLiquor), Crystal: n(r.CrystalPct),
+			Balance: jsonBalance{n(b.MassecuitePurity), n(b.LiquorPurity), b.Assumed, n(b.MassecuiteBrix), n(b.CrystalPct), n(b.CrystalOnSolidsPct), n(b.RecoveryPct), n(b.LiquorBrix), n(b.Supersaturation),
+				n(b.FootingT), n(b.FeedT), n(b.MassecuiteT), n(b.CrystalT), n(b.WaterT), words(b.Doubts)}, Notes: words(r.Notes), Reference: r.Reference}
+		for _, p := range r.Figures {
+			x.Phases = append(x.Phases, jsonPhase{p.Name, n(p.Took.Minutes()), n(p.Brix), n(p.S), n(p.U), n(p.Water)})
+		}
+		if a := r.Against; a != nil {
+			x.Against = &jsonAgainst{ID: a.ID, Number: a.Number, Start: a.Start.UTC(), Chosen: a.Chosen, Phases: []jsonDifference{}, Findings: words(a.Findings)}
+			for _, p := range a.Phases {
+				d := jsonDifference{Name: p.Name}
+				if p.Took > 0 {
+					d.Is = &jsonPhase{p.Name, n(p.Took.Minutes()), n(p.Brix), n(p.S), n(p.U), n(p.Water)}
+				}
+				if p.Usual > 0 {
+					d.Usual = &jsonPhase{p.Name, n(p.Usual.Minutes()), n(p.UsualBrix), n(p.UsualS), n(p.UsualU), n(p.UsualWater)}
+				}
+				x.Against.Phases = append(x.Against.Phases, d)
+			}
+		}
+		if profile {
+			for _, p := range r.Profile {
+				x.Profile = append(x.Profile, jsonPoint{p.At.UTC(), p.Phase, n(p.Level), n(p.Pressure), n(p.C), n(p.Brix), n(p.Consistency), n(p.Liquor), n(p.S), n(p.Evaporation), n(p.U)})
+			}
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// WriteStrikesJSON writes strikes as the HTTP API does.
+func WriteStrikesJSON(w io.Writer, list []StrikeRecord, profile bool) error {
+	return json.NewEncoder(w).Encode(map[string]any{"strikes": strikesJSON(list, profile)})
+}
+
+// minutes is how long the phase of a name lasted, 0 if there was none.
+func (r *StrikeRecord) minutes(name string) float64 {
+	for i := range r.Figures {
+		if r.Figures[i].Name == name {
+			return r.Figures[i].Took.Minutes()
+		}
+	}
+	return 0
+}
