@@ -174,6 +174,61 @@ func TestNote(t *testing.T) {
 	}
 }
 
+// TestCompartments: a continuous pan has a table of its compartments, in the order of flow,
+// with the columns that any of them has.
+func TestCompartments(t *testing.T) {
+	h, err := plant.Load("plant.yaml", []byte(`site: {name: Test House (invented)}
+opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:1", policy: None, mode: None}]}
+pans:
+  - name: CP
+    title: Continuous pan
+    grade: C
+    tags: {vapour_pressure: {node: "nsu=u;s=p", unit: kPa}}
+    compartments:
+      - {name: K1, title: First, tags: {level: {node: "nsu=u;s=l"}, massecuite_conductivity: {node: "nsu=u;s=c", unit: uS/cm}}}
+      - {name: K2, title: Second, tags: {massecuite_temperature: {node: "nsu=u;s=t2"}}}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := newMill(t, time.Now())
+	m.house = h
+	for _, k := range []string{"CP.K1", "CP.K2"} {
+		if _, err := h.AddTag(plant.Tag{Path: k + ".supersaturation", Owner: k, Class: plant.ClassCompartment, Name: "supersaturation", Dimension: plant.Ratio, Source: plant.Derived}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := newServer(t, m, Options{})
+	now := time.Now()
+	p := &Picture{At: now, Frame: plant.NewFrame(len(h.Tags))}
+	for path, v := range map[string]float64{"CP.K1.level": 62, "CP.K1.massecuite_conductivity": 850, "CP.K1.supersaturation": 1.24, "CP.K2.supersaturation": 0.97} {
+		tag, _ := h.Find(path)
+		p.Frame.Points[tag.ID] = plant.Point{Time: now, Value: v, Quality: plant.Good}
+	}
+	v, err := s.pansPage(httptest.NewRequest("GET", "/pans", nil), p, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts, err := s.parts(v, p, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	body := string(parts["boiling"])
+	for _, want := range []string{"Compartments of CP", "/vessel/CP.K1", "conductivity", "850", "1.24", "intermediate", "undersaturated", "continuous"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	for _, not := range []string{">crystal", "No strike is running", "Phase by phase"} {
+		if strings.Contains(body, not) {
+			t.Errorf("the page has %q", not)
+		}
+	}
+	if strings.Index(body, "K1") > strings.Index(body, "K2") {
+		t.Error("not in the order of flow")
+	}
+}
+
 // TestStrikePages: what the pages, the API and the tables say of recorded strikes.
 func TestStrikePages(t *testing.T) {
 	m := newMill(t, time.Now())

@@ -182,7 +182,7 @@ type PanConfig struct {
 	Title            string  `yaml:"title"`
 	Grade            string  `yaml:"grade"` // A, B, C, R1 ...
 	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
-	VolumeM3         float64 `yaml:"volume_m3"`
+	VolumeM3         float64 `yaml:"volume_m3"` // of the full strike, at 100 % level
 	HeatedBy         string  `yaml:"heated_by"` // body whose vapour heats it, e.g. EV.EV1
 	Condenser        string  `yaml:"condenser"`
 	// LiquorPurityPct is the purity of the mother liquor where no tag says: at

@@ -154,7 +154,10 @@
 //
 // The strikes of a batch pan are found by package pan; the water of a strike is the sum
 // of its evaporation, Uncertain where that was not known for more than 3 min. Scale
-// in its calandria shows from strike to strike (u_change, feed_time_change). A pan with
+// in its calandria shows from strike to strike (u_change, feed_time_change).
+// [Calculator.TakeFinished] gives each strike once, for the record, and
+// [Calculator.RememberStrikes] takes the record back at a start. Strikes are compared with
+// the most ordinary of the last ten, or with the one given to [Calculator.CompareWith]. A pan with
 // compartments in its configuration is a continuous one: each compartment has its
 // elevation, mother liquor, supersaturation and crystal from its own thermometer and the
 // pressure of the vapour space they share; the pan has evaporation and U of the whole, on
