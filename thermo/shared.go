@@ -366,9 +366,6 @@ func (g *sharing) compare(at time.Time) {
 			}
 			continue
 		}
-		if !t.learned.IsZero() && !t.list[t.departed].there {
-			continue // nothing new is known of it
-		}
 		f := finding{who: -1}
 		usual := t.usual()
 		if usual {
@@ -379,6 +376,16 @@ func (g *sharing) compare(at time.Time) {
 		if f.who < 0 && t.absolute() {
 			f = t.worst(absoluteZ)
 			f.sure = true
+		}
+		if f.who < 0 && !t.learned.IsZero() && !t.list[t.departed].there {
+			// Nothing new is known of what contradicted.
+			if at.Sub(t.asOf) > testHold {
+				t.suspect, t.found = nil, 0
+			}
+			if at.Sub(t.learned) > usualKept {
+				t.learned = time.Time{}
+			}
+			continue
 		}
 		copy(t.steps[1:], t.steps[:])
 		t.steps[0], t.found = f, min(t.found+1, len(t.steps))

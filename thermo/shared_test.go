@@ -156,3 +156,34 @@ func TestNobodyIsNamedAcrossACleaning(t *testing.T) {
 		t.Error("the set was not cleaned")
 	}
 }
+
+// An instrument that was named and then sends nothing is no longer suspected after two
+// hours, and the others are still compared.
+func TestSuspectThatFallsSilent(t *testing.T) {
+	h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true, WaterFollows: true})
+	c.NoUncertainty()
+	run(t, h, c, m, f, 10*time.Hour, time.Minute, nil)
+	for _, x := range []struct {
+		kind  simulator.FaultKind
+		path  string
+		size  float64
+		after time.Duration
+		named string
+	}{
+		{simulator.Offset, "EV.EV3.chest_temperature", 1, 80 * time.Minute, "EV.EV3.chest_temperature"},
+		{simulator.Open, "EV.EV3.chest_temperature", 0, 4 * time.Hour, ""},
+		{simulator.Offset, "EV.EV2.juice_temperature", 2, 80 * time.Minute, "EV.EV2.juice_temperature"},
+	} {
+		if err := m.Fault(x.path, x.kind, x.size); err != nil {
+			t.Fatal(err)
+		}
+		run(t, h, c, m, f, x.after, time.Minute, nil)
+		named := ""
+		for _, s := range c.Suspects() {
+			named += strings.Join(s.Tags, " ")
+		}
+		if named != x.named {
+			t.Errorf("%s, fault %d: %q is named, want %q", x.path, x.kind, named, x.named)
+		}
+	}
+}
