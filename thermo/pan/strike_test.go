@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -451,6 +452,35 @@ func TestCompare(t *testing.T) {
 			near(t, "supersaturation", d.MeanS.Value, 0, 0.01)
 		}
 	}
+	// While it runs: feed on is late before it is over, and U is the one so far; what the
+	// strike has not come to yet has no time.
+	running := pan.NewTracker(designOf(tb))
+	boil(tb, 1, 5*time.Second, rand.New(rand.NewPCG(5, 3)), 1.5, func(at time.Time, in pan.Inputs) {
+		in.SteamTH.Value /= 1.5
+		if at.Before(day.Add(3*time.Hour + 15*time.Minute)) { // idle 30 min, charge and concentrate 27
+			running.Step(at, in)
+		}
+	})
+	now, ok := running.Running()
+	if !ok {
+		t.Fatal("no strike is running")
+	}
+	c = pan.Compare(&now, &ref, day.Add(3*time.Hour+15*time.Minute))
+	if !strings.Contains(strings.Join(c.Findings, "; "), "feed on has lasted 13") {
+		t.Errorf("running: %q", c.Findings)
+	}
+	for _, d := range c.Phases {
+		switch d.Phase {
+		case pan.FeedOn:
+			if !d.Running || !d.U.OK || !d.UsualU.OK || !d.WaterT.OK || d.Brix.OK || !d.UsualBrix.OK {
+				t.Errorf("running: %+v", d)
+			}
+		case pan.Tighten, pan.Drop:
+			if d.Duration != 0 || d.Usual <= 0 || d.DurationRatio != 0 {
+				t.Errorf("to come: %+v", d)
+			}
+		}
+	}
 	again := k.Strikes()[1]
 	if c := pan.Compare(&again, &ref, day); len(c.Findings) != 0 {
 		t.Errorf("usual strikes differ: %v", c.Findings)
@@ -494,7 +524,7 @@ func BenchmarkStep(b *testing.B) {
 func FuzzTracker(f *testing.F) {
 	f.Add([]byte{1, 2, 3, 200, 100, 50, 9, 255, 255, 0, 0, 0, 40, 41, 42, 43})
 	f.Fuzz(func(t *testing.T, data []byte) {
-		k := pan.NewTracker(pan.Design{AreaM2: 360, LiquorPurityPct: [2]float64{80, 68}})
+		k := pan.NewTracker(pan.Design{AreaM2: 360, VolumeM3: 60, LiquorPurityPct: [2]float64{80, 68}})
 		at := day
 		data = data[:min(len(data), 4000)]
 		for i := 0; i+9 < len(data); i += 4 {
@@ -511,7 +541,8 @@ func FuzzTracker(f *testing.F) {
 			}
 			at = at.Add(time.Duration(d[9]) * 4 * time.Second)
 			for _, tr := range k.Step(at, pan.Inputs{PressureKPa: r(0, 0.5), MassecuiteC: r(1, 0.5), LevelPct: r(2, 0.5), SteamTH: r(3, 0.1),
-				ChestKPa: r(4, 1), FeedValvePct: r(5, 0.5), DischargePct: r(6, 0.1), MassecuiteBrix: r(7, 0.4), SeedPct: r(8, 0.3)}) {
+				ChestKPa: r(4, 1), FeedValvePct: r(5, 0.5), DischargePct: r(6, 0.1), MassecuiteBrix: r(7, 0.4), SeedPct: r(8, 0.3),
+				MassecuitePurityPct: r(4, 0.4), FeedBrix: r(2, 0.4), FeedTH: r(7, 0.2)}) {
 				if tr.From == tr.To || tr.At.After(tr.Noticed) {
 					t.Fatalf("%+v", tr)
 				}
@@ -522,8 +553,13 @@ func FuzzTracker(f *testing.F) {
 			all = append(all, s)
 		}
 		for _, s := range all {
-			if _, err := json.Marshal(s); err != nil { // refuses NaN
+			body, err := json.Marshal(s) // refuses NaN
+			if err != nil {
 				t.Fatal(err)
+			}
+			var back pan.Strike
+			if err := json.Unmarshal(body, &back); err != nil || len(back.Phases) != len(s.Phases) || back.WaterT.OK != s.WaterT.OK {
+				t.Fatalf("a record does not come back: %v", err)
 			}
 			for i, p := range s.Phases {
 				if !p.End.IsZero() && p.End.Before(p.Start) || i > 0 && p.Start.Before(s.Phases[i-1].End) {
