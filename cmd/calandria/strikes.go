@@ -30,9 +30,7 @@ const strikesWaiting = 100
 // keepStrikes stores the strikes that have ended. One that cannot be stored waits for the
 // next scan.
 func (l *loop) keepStrikes() {
-	for _, f := range l.core.calc.TakeFinished() {
-		l.strikes = append(l.strikes, f)
-	}
+	l.strikes = append(l.strikes, l.core.calc.TakeFinished()...)
 	if over := len(l.strikes) - strikesWaiting; over > 0 {
 		l.log.Error("strikes are lost: the journal takes no records", "count", over)
 		l.strikes = slices.Delete(l.strikes, 0, over)
