@@ -68,6 +68,7 @@ type member struct {
 	p    [states][states]float64 // covariance
 	l    float64                 // log evidence
 	free knowledge               // the shares before bound
+	g    []float64               // the growth curve at the points
 	w    float64                 // weight
 }
 
@@ -94,38 +95,54 @@ func (m *member) curve(t float64) float64 {
 
 func (m *member) basis(t float64) float64 { return m.curve(t) * m.scale }
 
-// run filters the points; noise is in the unit of y.
+// of works out the growth curve at the points, once for many runs.
+func (m *member) of(ps []point) {
+	m.g = make([]float64, len(ps))
+	for i, p := range ps {
+		m.g[i] = m.basis(p.t)
+	}
+}
+
+// run filters the points that of was called with; noise is in the unit of y.
 func (m *member) run(ps []point, pr Prior, n Noise) {
-	m.m = [states]float64{pr.Start, pr.Rate, 0, 0, pr.Share[0], pr.Share[1]}
-	m.p = [states][states]float64{}
-	m.p[0][0] = pr.StartSigma * pr.StartSigma
-	m.p[1][1] = pr.RateSigma * pr.RateSigma
-	m.p[2][2] = n.Auto * n.Auto
+	mean := [states]float64{pr.Start, pr.Rate, 0, 0, pr.Share[0], pr.Share[1]}
+	var cov [states][states]float64
+	cov[0][0] = pr.StartSigma * pr.StartSigma
+	cov[1][1] = pr.RateSigma * pr.RateSigma
+	cov[2][2] = n.Auto * n.Auto
 	for i := range shares {
-		m.p[4+i][4+i] = pr.ShareSigma[i] * pr.ShareSigma[i]
+		cov[4+i][4+i] = pr.ShareSigma[i] * pr.ShareSigma[i]
 	}
 	if pr.shareCov[0][0] > 0 {
 		for i := range shares {
-			copy(m.p[4+i][4:], pr.shareCov[i][:])
+			copy(cov[4+i][4:], pr.shareCov[i][:])
 		}
 	}
-	m.l = 0
+	var l float64
 	last := 0.0
-	for _, p := range ps {
+	for k := range ps {
+		p := &ps[k]
 		dt := p.t - last
 		last = p.t
-		m.advance(dt, n)
-		h := [states]float64{1, m.basis(p.t), 1, 1, -pr.Start * p.z[0], -pr.Start * p.z[1]}
+		f := math.Exp(-dt / n.AutoDays)
+		mean[2] *= f
+		for i := range states {
+			cov[i][2] *= f
+			cov[2][i] *= f
+		}
+		cov[2][2] += n.Auto * n.Auto * (1 - f*f)
+		cov[3][3] += n.Drift * n.Drift * dt
+		h := [states]float64{1, m.g[k], 1, 1, -pr.Start * p.z[0], -pr.Start * p.z[1]}
 		var ph [states]float64
 		s0, e := 0.0, p.y
 		for i := range states {
 			v := 0.0
 			for j := range states {
-				v += m.p[i][j] * h[j]
+				v += cov[i][j] * h[j]
 			}
 			ph[i] = v
 			s0 += h[i] * v
-			e -= h[i] * m.m[i]
+			e -= h[i] * mean[i]
 		}
 		r := n.White * n.White / (p.w * p.n)
 		s := s0 + r
@@ -134,20 +151,20 @@ func (m *member) run(ps []point, pr Prior, n Noise) {
 			// An outlier keeps the pull of one at the limit: its variance is raised,
 			// and it is charged linearly, as in Huber's loss.
 			s = e * e / (far * far) * (z / far)
-			m.l -= 0.5*math.Log(s0+r) + far*z - far*far/2
+			l -= 0.5*math.Log(s0+r) + far*z - far*far/2
 		} else {
-			m.l -= 0.5 * (math.Log(s) + z*z)
+			l -= 0.5 * (math.Log(s) + z*z)
 		}
+		gain := 1 / s
 		for i := range states {
-			m.m[i] += ph[i] * e / s
-		}
-		for i := range states {
+			mean[i] += ph[i] * e * gain
 			for j := range i + 1 {
-				v := m.p[i][j] - ph[i]*ph[j]/s
-				m.p[i][j], m.p[j][i] = v, v
+				v := cov[i][j] - ph[i]*ph[j]*gain
+				cov[i][j], cov[j][i] = v, v
 			}
 		}
 	}
+	m.m, m.p, m.l = mean, cov, l
 }
 
 // bound takes into account that a share lies between leastShare and mostShare: mean
@@ -190,17 +207,6 @@ func (m *member) bound() {
 }
 
 func density(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
-
-func (m *member) advance(dt float64, n Noise) {
-	f := math.Exp(-dt / n.AutoDays)
-	m.m[2] *= f
-	for i := range states {
-		m.p[i][2] *= f
-		m.p[2][i] *= f
-	}
-	m.p[2][2] += n.Auto * n.Auto * (1 - f*f)
-	m.p[3][3] += n.Drift * n.Drift * dt
-}
 
 // at returns mean and variance of 1/U at t in the reference condition, ahead days
 // after the last point.
@@ -290,6 +296,7 @@ func learn(obs []Observation, pr Prior) posterior {
 	for k, ss := range grid {
 		for i, s := range ss {
 			m := newMember(Kind(k), s, pr)
+			m.of(ps)
 			w := pr.shape[k][i]
 			if pr.Cycles == 0 {
 				w = pr.Weight[k] * usualShape(Kind(k), i)

@@ -843,6 +843,7 @@ func (t *Tracker) suspect(p *posterior) bool {
 		}
 	}
 	ps := points(obs, mostPoints, leastBin)
+	m.of(ps)
 	m.run(ps, p.prior, p.noise)
 	day := v[len(v)-3].At.Sub(t.s.Started).Hours() / 24
 	mean, variance := m.at(day, day-ps[len(ps)-1].t, p.noise, true)
