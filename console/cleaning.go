@@ -552,22 +552,5 @@ func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) {
 	case c.User == "":
 		problem = "Say who you are first: the record needs a name."
 	}
-	if problem == "" {
-		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
-		defer cancel()
-		err := s.b.RecordCleaning(ctx, c)
-		if no, ok := errors.AsType[*Refused](err); ok {
-			problem = no.Why
-		} else if err != nil {
-			s.answer(w, r, err)
-			return
-		}
-	}
-	if problem != "" {
-		s.render(w, r, http.StatusUnprocessableEntity, problem, s.cleaningWithPlan)
-		return
-	}
-	s.answers.forget()
-	s.keep(w, r, nameCookie, c.User, nameKept)
-	http.Redirect(w, r, "/cleaning?done=cleaning#done", http.StatusSeeOther)
+	s.tell(w, r, problem, s.cleaningWithPlan, func(ctx context.Context) error { return s.b.RecordCleaning(ctx, c) }, c.User, "/cleaning?done=cleaning#done")
 }

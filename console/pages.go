@@ -3,6 +3,7 @@ package console
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"html/template"
 	"maps"
@@ -46,6 +47,29 @@ type frame struct {
 
 func (s *Server) page(f pageFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) { s.render(w, r, http.StatusOK, "", f) }
+}
+
+// tell has the backend put something on record for the user and goes on to then. With a
+// problem, or where the backend refuses, the page comes back and says so.
+func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem string, page pageFunc, record func(context.Context) error, user, then string) {
+	if problem == "" {
+		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+		defer cancel()
+		err := record(ctx)
+		if no, ok := errors.AsType[*Refused](err); ok {
+			problem = no.Why
+		} else if err != nil {
+			s.answer(w, r, err)
+			return
+		}
+	}
+	if problem != "" {
+		s.render(w, r, http.StatusUnprocessableEntity, problem, page)
+		return
+	}
+	s.answers.forget()
+	s.keep(w, r, nameCookie, user, nameKept)
+	http.Redirect(w, r, then, http.StatusSeeOther)
 }
 
 func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, problem string, f pageFunc) {

@@ -334,24 +334,7 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
 	if problem == "" && !any {
 		problem = "Give a purity or a Brix."
 	}
-	if problem == "" {
-		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
-		defer cancel()
-		err := s.b.RecordPurities(ctx, l)
-		if no, ok := errors.AsType[*Refused](err); ok {
-			problem = no.Why
-		} else if err != nil {
-			s.answer(w, r, err)
-			return
-		}
-	}
-	if problem != "" {
-		s.render(w, r, http.StatusUnprocessableEntity, problem, s.strikePage)
-		return
-	}
-	s.answers.forget()
-	s.keep(w, r, nameCookie, name, nameKept)
-	http.Redirect(w, r, strikeHref(rec.ID)+"?done=laboratory", http.StatusSeeOther)
+	s.tell(w, r, problem, s.strikePage, func(ctx context.Context) error { return s.b.RecordPurities(ctx, l) }, name, strikeHref(rec.ID)+"?done=laboratory")
 }
 
 // parseStrikes reads pan, grade, from, to and limit.
