@@ -80,6 +80,7 @@ func (w worked) follow(t *testing.T, seed uint64, blind bool) (f fouling.Forecas
 // as it stands misses, is found. The body is simulated by the equation of Shape: it
 // shows that the tracker recovers it, not that a real body obeys it.
 func TestDependenceIsLearned(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name  string
 		share [2]float64
@@ -114,6 +115,7 @@ func TestDependenceIsLearned(t *testing.T) {
 // Where heating and scale only ever rise together the share stays as unknown as it
 // was, and the band says so.
 func TestUnknownDependenceWidensTheBand(t *testing.T) {
+	t.Parallel()
 	const runs = 16
 	held := 0
 	var alone, stepped, sigmaAlone, sigmaStepped float64
