@@ -250,6 +250,9 @@ func TestStrikePages(t *testing.T) {
 			}
 		}
 	}
+	if w := ask(s.Handler(), "GET", "/pans/PA1/running", "", nil); w.Header().Get("Refresh") == "" {
+		t.Error("the page of a running strike stands still")
+	}
 	for path, code := range map[string]int{"/strikes/99": 404, "/strikes/x": 404, "/strikes/-1": 404, "/pans/PB1/running": 404, "/pans/EV/running": 404, "/pans?past=all": 400,
 		"/api/v1/strikes?limit=0": 400, "/api/v1/strikes?from=yesterday": 400, "/api/v1/strikes?pan=EV": 404, "/api/v1/strikes/99": 404, "/strikes.csv?limit=2000": 400,
 		"/api/v1/strikes?from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z": 400} {

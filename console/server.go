@@ -253,7 +253,11 @@ func (s *Server) routes() *http.ServeMux {
 	on("GET /cleaning/plan.ics", toLook, s.planFile(true))
 	on("GET /pans", toLook, s.page(s.pansPage))
 	on("GET /strikes/{id}", toLook, s.page(s.strikePage))
-	on("GET /pans/{pan}/running", toLook, s.page(s.runningPage))
+	running := s.page(s.runningPage)
+	on("GET /pans/{pan}/running", toLook, func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Refresh", "30") // seconds: a profile grows by a point in two minutes
+		running(w, r)
+	})
 	on("GET /strikes/{id}/profile.csv", toLook, s.profileCSV)
 	on("POST /strikes/{id}/reference", toAct, s.chooseReference)
 	on("POST /strikes/{id}/laboratory", toAct, s.recordPurities)
