@@ -69,6 +69,7 @@ func (v *bodyView) coefficients(hours float64) {
 		v.uApparent = v.u
 	}
 	v.uClean = v.clean()
+	v.where = v.shape()
 	v.uNormal = v.normalised()
 }
 
@@ -116,7 +117,6 @@ func (v *bodyView) shape() fouling.Shape {
 // normalised is U at the reference, as far as the body follows the formula.
 func (v *bodyView) normalised() evaporator.Result {
 	d := v.scaling.depends
-	shape := v.shape()
 	switch {
 	case !v.u.OK():
 		return v.u
@@ -126,13 +126,13 @@ func (v *bodyView) normalised() evaporator.Result {
 		return v.b.BrixOut
 	case !v.b.ChestC.OK():
 		return v.b.ChestC
-	case shape == fouling.Shape{}:
+	case v.where == fouling.Shape{}:
 		return absent("Brix or calandria temperature beyond the range of Dessin's formula")
 	}
 	if v.uClean.OK() {
 		d.Clean = v.uClean.Value
 	}
-	u, sigma := d.At(v.u.Value, shape)
+	u, sigma := d.At(v.u.Value, v.where)
 	r := v.u
 	r.Value, r.Sigma = u, math.Hypot(v.u.Sigma*u/v.u.Value, sigma)
 	return r

@@ -9,6 +9,7 @@ import (
 
 	"calandria/plant"
 	"calandria/thermo/evaporator"
+	"calandria/thermo/fouling"
 	"calandria/thermo/liquor"
 	"calandria/thermo/steam"
 )
@@ -123,8 +124,9 @@ type bodyView struct {
 	learned                       float64 // clean U, and the hour it was worked out in
 	learnedAt                     time.Time
 	holding                       contents
-	duty, difference, apparent    lag  // means that U is made of
-	rest                          rest // what it holds of before the set last moved
+	duty, difference, apparent    lag           // means that U is made of
+	rest                          rest          // what it holds of before the set last moved
+	where                         fouling.Shape // the condition that U is taken in
 	u, uApparent, uNormal, uClean evaporator.Result
 }
 
@@ -305,7 +307,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	s.settle(at)
 	for _, b := range s.bodies {
 		b.coefficients(s.hours)
-		b.scaling.step(b.believed(), b.shape(), s.in.worst, on(f, b.cleaning), !c.noSigma, at)
+		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), !c.noSigma, at)
 	}
 	if !c.noTests {
 		s.check.step(at)

@@ -69,8 +69,7 @@ func points(obs []Observation, most int, least float64) []point {
 		if !(o.U >= lowU && o.U <= highU) || !(o.Day >= 0 && o.Day < 1e5) {
 			continue
 		}
-		p := point{t: o.Day, y: 1 / o.U, n: 1, z: o.z}
-		p.w = usualSigma
+		p := point{t: o.Day, y: 1 / o.U, w: usualSigma, n: 1, z: o.z}
 		if o.Sigma > 0 && o.Sigma < o.U {
 			p.w = o.Sigma / o.U
 		}

@@ -171,10 +171,7 @@ func (m *member) run(ps []point, pr Prior, n Noise) {
 // and variance become those of the normal distribution cut there, and what goes with
 // the share moves with it.
 func (m *member) bound() {
-	for i := range shares {
-		m.free.Share[i] = m.m[4+i]
-		copy(m.free.Cov[i][:], m.p[4+i][4:])
-	}
+	m.free = m.known()
 	for i := 4; i < states; i++ {
 		v := m.p[i][i]
 		if !(v > 1e-12) {

@@ -134,33 +134,53 @@ func (t *Tracker) Dependence() Dependence {
 	return d
 }
 
+// provisional is the same, before the reference stands by that of the first values.
+func (t *Tracker) provisional() Dependence {
+	d := t.Dependence()
+	d.Reference = t.reference()
+	return d
+}
+
 // shares of the running cycle, with the earlier ones in them.
 func (t *Tracker) shares() (share, sigma [2]float64) {
-	p := t.posterior()
-	share, cov := p.shares()
+	k := t.posterior().shares()
 	for i := range sigma {
-		sigma[i] = math.Sqrt(math.Max(0, cov[i][i]))
+		sigma[i] = math.Sqrt(math.Max(0, k.Cov[i][i]))
 	}
-	return share, sigma
+	return k.Share, sigma
 }
 
 // shares is the mean over all members, with their covariance.
-func (p *posterior) shares() (share [shares]float64, cov [shares][shares]float64) {
+func (p *posterior) shares() knowledge {
+	return p.mixed((*member).known)
+}
+
+// known is what one member knows of them.
+func (m *member) known() (k knowledge) {
+	for i := range shares {
+		k.Share[i] = m.m[4+i]
+		copy(k.Cov[i][:], m.p[4+i][4:])
+	}
+	return k
+}
+
+// mixed is what the members know of the shares, together.
+func (p *posterior) mixed(of func(*member) knowledge) (all knowledge) {
 	for i := range p.members {
-		m := &p.members[i]
+		k := of(&p.members[i])
 		for j := range shares {
-			share[j] += m.w * m.m[4+j]
+			all.Share[j] += p.members[i].w * k.Share[j]
 		}
 	}
 	for i := range p.members {
-		m := &p.members[i]
+		k := of(&p.members[i])
 		for j := range shares {
-			for k := range shares {
-				cov[j][k] += m.w * (m.p[4+j][4+k] + (m.m[4+j]-share[j])*(m.m[4+k]-share[k]))
+			for l := range shares {
+				all.Cov[j][l] += p.members[i].w * (k.Cov[j][l] + (k.Share[j]-all.Share[j])*(k.Share[l]-all.Share[l]))
 			}
 		}
 	}
-	return share, cov
+	return all
 }
 
 // knowledge of the shares, kept from cycle to cycle.
@@ -185,22 +205,7 @@ func (k *knowledge) check() error {
 // keep takes what the running cycle said of the shares: as it was before they were
 // bounded, or the bound would count again in every cycle.
 func (t *Tracker) keep() {
-	p := t.posterior()
-	k := knowledge{}
-	for i := range p.members {
-		m := &p.members[i]
-		for j := range shares {
-			k.Share[j] += m.w * m.free.Share[j]
-		}
-	}
-	for i := range p.members {
-		m := &p.members[i]
-		for j := range shares {
-			for l := range shares {
-				k.Cov[j][l] += m.w * (m.free.Cov[j][l] + (m.free.Share[j]-k.Share[j])*(m.free.Share[l]-k.Share[l]))
-			}
-		}
-	}
+	k := t.posterior().mixed(func(m *member) knowledge { return m.free })
 	for i := range shares {
 		k.Cov[i][i] += shareWander * shareWander
 	}

@@ -533,8 +533,7 @@ func (t *Tracker) observed(values []sample) []Observation {
 // atReference is the values of the running cycle as they would be at the
 // reference.
 func (t *Tracker) atReference() []Observation {
-	d := t.Dependence()
-	d.Reference = t.reference()
+	d := t.provisional()
 	out := t.observations()
 	for i, v := range t.s.Values {
 		out[i].U, _ = d.At(v.U, v.Shape)
@@ -620,7 +619,6 @@ func (t *Tracker) Prior() Prior {
 	// cycles' worth.
 	ln := [4]float64{math.Log(base.Noise.White), math.Log(base.Noise.Auto), math.Log(base.Noise.AutoDays), math.Log(base.Noise.Drift)}
 	for k := range p.Weight {
-		p.Weight[k] = 4 * base.Weight[k]
 		for i := range shapesTried {
 			p.shape[k][i] = 4 * base.Weight[k] * usualShape(Kind(k), i)
 		}
@@ -630,7 +628,6 @@ func (t *Tracker) Prior() Prior {
 			ln[i] += math.Log(v)
 		}
 		for k := range p.Weight {
-			p.Weight[k] += c.Weight[k]
 			for i, w := range c.Shape[k] {
 				p.shape[k][i] += w
 			}
@@ -641,9 +638,10 @@ func (t *Tracker) Prior() Prior {
 	}
 	p.Noise = Noise{ln[0], ln[1], ln[2], ln[3]}
 	for k := range p.Weight {
-		p.Weight[k] /= 4 + n
+		p.Weight[k] = 0
 		for i := range shapesTried {
 			p.shape[k][i] /= 4 + n
+			p.Weight[k] += p.shape[k][i]
 		}
 	}
 	return p
@@ -828,8 +826,7 @@ func (t *Tracker) suspect(p *posterior) bool {
 		return false
 	}
 	recent := make([]float64, 0, 6)
-	d := t.Dependence()
-	d.Reference = t.reference()
+	d := t.provisional()
 	for _, x := range v[len(v)-6:] {
 		u, _ := d.At(x.U, x.Shape)
 		recent = append(recent, 1/u)
