@@ -1,0 +1,75 @@
+package laws
+
+import (
+	"slices"
+	"strings"
+	"testing"
+)
+
+// arrows says what each package imports of ours: the table in DEVELOPERS.md.
+// Each arrow is used; one that nothing uses is taken out of the table. The
+// programs in cmd may import everything and are not listed.
+var arrows = map[string][]string{
+	"plant":               {},
+	"thermo/steam":        {},
+	"thermo/liquor":       {"thermo/steam"},
+	"thermo/evaporator":   {"thermo/steam", "thermo/liquor"},
+	"thermo/condenser":    {"thermo/steam"},
+	"thermo/fouling":      {},
+	"thermo/pan":          {"thermo/steam", "thermo/liquor"},
+	"thermo":              {"plant", "thermo/steam", "thermo/liquor", "thermo/evaporator", "thermo/condenser", "thermo/fouling", "thermo/pan"},
+	"rules":               {"plant"},
+	"alerting":            {"plant"},
+	"alerting/notify":     {"plant", "alerting"},
+	"collector":           {"plant"},
+	"collector/simulator": {"plant", "thermo/steam"},
+	"historian":           {"plant"},
+	"console":             {"plant", "alerting"},
+	"deploy":              {},
+	"deploy/grafana":      {},
+}
+
+// coming lists arrows of the design that are drawn and not used yet.
+var coming = map[string][]string{
+	"engine":  {"plant", "thermo", "rules", "alerting", "thermo/pan", "thermo/fouling", "thermo/evaporator", "thermo/condenser"},
+	"console": {"engine", "rules", "thermo", "thermo/pan", "thermo/fouling", "thermo/evaporator", "thermo/condenser", "thermo/steam", "thermo/liquor"},
+}
+
+func TestImports(t *testing.T) {
+	s := read(t)
+	used := map[string]map[string]bool{}
+	for _, f := range s.files {
+		if strings.HasPrefix(f.folder, "cmd/") {
+			continue
+		}
+		allowed, ok := arrows[f.folder]
+		if !ok && coming[f.folder] == nil {
+			t.Errorf("%s/%s: package %s is not in the table: where does it belong?", f.folder, f.name, f.folder)
+			continue
+		}
+		if used[f.folder] == nil {
+			used[f.folder] = map[string]bool{}
+		}
+		for path := range f.imports() {
+			own, is := strings.CutPrefix(path, module+"/")
+			if !is {
+				continue
+			}
+			used[f.folder][own] = true
+			if !slices.Contains(allowed, own) && !slices.Contains(coming[f.folder], own) {
+				t.Errorf("%s/%s imports %s", f.folder, f.name, own)
+			}
+		}
+	}
+	for folder, allowed := range arrows {
+		if used[folder] == nil {
+			t.Errorf("the table lists %s, which does not exist", folder)
+			continue
+		}
+		for _, own := range allowed {
+			if !used[folder][own] {
+				t.Errorf("the table lets %s import %s, and nothing there does", folder, own)
+			}
+		}
+	}
+}
