@@ -720,6 +720,7 @@ var kindWords = map[plant.EventKind]string{
 	plant.EventRealarm: "called again", plant.EventQuality: "quality", plant.EventRejected: "refused", plant.EventComment: "comment",
 	plant.EventChange: "changed", plant.EventFirstUp: "first up", plant.EventStart: "program started", plant.EventStop: "program stopped",
 	plant.EventSource: "source", plant.EventRecord: "recording", plant.EventConfig: "configuration", plant.EventNote: "note", plant.EventAccess: "access", plant.EventNotify: "notices",
+	plant.EventCorrection: "correction",
 }
 
 func (s *Server) eventRow(e plant.Event) eventRow {

@@ -135,7 +135,7 @@ var kindGroups = []struct {
 	{"", "alarms, actions and the program", nil},
 	{"alarms", "alarms", []plant.EventKind{plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp}},
 	{"actions", "people's actions", []plant.EventKind{plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
-		plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventRejected, plant.EventAccess}},
+		plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventCorrection, plant.EventRejected, plant.EventAccess}},
 	{"logic", "suppression and quality", []plant.EventKind{plant.EventSuppress, plant.EventUnsuppress, plant.EventQuality}},
 	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange}},
 }
@@ -146,7 +146,7 @@ var kindGroups = []struct {
 var notable = []plant.EventKind{
 	plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp,
 	plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
-	plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventRejected, plant.EventAccess,
+	plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventCorrection, plant.EventRejected, plant.EventAccess,
 	plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange,
 }
 

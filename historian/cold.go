@@ -343,6 +343,9 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 		return fill(cw, &c.head)
 	})
 	if err != nil {
+		// Perhaps visible, but not durable: taken back, so that what it
+		// replaces stays.
+		s.fl.Remove(c.path)
 		return nil, err
 	}
 	c.size = cw.n

@@ -13,8 +13,9 @@ import (
 // them in a bounded backlog and writes them later, in order: alarms outrank
 // records.
 //
-// Events get their journal number at once, also in the backlog, because only
-// this Committer writes to the journal. When the backlog is full the newest
+// Events get their journal number at once, also in the backlog; should another
+// process have written to the journal meanwhile, those that are stored get their
+// true numbers. When the backlog is full the newest
 // events are dropped and counted; they stay without number, and after recovery
 // a RECORD event says how many are missing. One Commit may exceed the bound by
 // its own events.
@@ -27,6 +28,7 @@ type Committer struct {
 	backlog []plant.Event
 	state   State
 	next    uint64 // number of the next event
+	shift   uint64 // by which the last write moved the numbers: lines of others
 	dropped uint64 // all told
 	lost    uint64 // dropped and not yet told in the journal
 	since   time.Time
@@ -88,7 +90,15 @@ func (c *Committer) Commit(events []plant.Event, state State) (stored bool) {
 	if len(c.backlog) == 0 && !c.state.Whole && len(c.state.Parts) == 0 {
 		return true
 	}
-	return c.write()
+	if !c.write() {
+		return false
+	}
+	for i := range events {
+		if events[i].Seq != 0 { // else dropped
+			events[i].Seq += c.shift
+		}
+	}
+	return true
 }
 
 // keep numbers events and puts them into the backlog; needs c.mu.
@@ -107,7 +117,7 @@ func (c *Committer) keep(events []plant.Event) {
 
 // write tries to store the backlog; needs c.mu.
 func (c *Committer) write() bool {
-	_, err := c.j.Append(c.backlog, c.state)
+	out, err := c.j.Append(c.backlog, c.state)
 	if err != nil {
 		if c.err == nil {
 			c.log.Error("journal cannot be written; events wait in memory", "err", err)
@@ -120,6 +130,11 @@ func (c *Committer) write() bool {
 	}
 	if c.err != nil {
 		c.log.Info("journal writes again", "events", len(c.backlog))
+	}
+	c.shift = 0
+	if n := len(out); n > 0 {
+		c.shift = out[n-1].Seq + 1 - c.next
+		c.next += c.shift
 	}
 	c.backlog, c.state, c.err = nil, State{}, nil
 	return true

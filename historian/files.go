@@ -75,15 +75,17 @@ func (osFiles) SyncDir(dir string) error {
 }
 
 // writeWhole writes a file so that it is either there completely or not at
-// all: temporary name, sync, rename, sync of the folder.
+// all: temporary name, sync, rename, sync of the folder. If the last step
+// fails the file is visible, but perhaps not durable.
 func writeWhole(fl FileLayer, name string, fill func(io.Writer) error) (err error) {
 	tmp := name + ".tmp"
 	f, err := fl.Create(tmp)
 	if err != nil {
 		return fmt.Errorf("create %s: %w", tmp, err)
 	}
+	renamed := false
 	defer func() {
-		if err != nil {
+		if err != nil && !renamed {
 			f.Close()
 			fl.Remove(tmp) // best effort: Open sweeps what is left
 		}
@@ -100,12 +102,9 @@ func writeWhole(fl FileLayer, name string, fill func(io.Writer) error) (err erro
 	if err = fl.Rename(tmp, name); err != nil {
 		return fmt.Errorf("rename %s: %w", tmp, err)
 	}
+	renamed = true
 	if serr := fl.SyncDir(filepath.Dir(name)); serr != nil {
-		// The file is visible but perhaps not durable: take it back, so that
-		// what it replaces stays.
-		fl.Remove(name)
-		err = fmt.Errorf("sync folder of %s: %w", name, serr)
-		return err
+		return fmt.Errorf("sync folder of %s: %w", name, serr)
 	}
 	return nil
 }

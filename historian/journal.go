@@ -105,6 +105,20 @@ CREATE TABLE IF NOT EXISTS strikes (
 	UNIQUE (pan, start)
 );
 CREATE INDEX IF NOT EXISTS strikes_finish ON strikes (finish);
+CREATE TABLE IF NOT EXISTS corrections (
+	id INTEGER PRIMARY KEY AUTOINCREMENT,
+	tag TEXT NOT NULL,
+	start INTEGER NOT NULL,
+	finish INTEGER NOT NULL,     -- the greatest number while it goes on
+	body TEXT NOT NULL           -- the correction as JSON
+);
+CREATE INDEX IF NOT EXISTS corrections_tag ON corrections (tag, start);
+CREATE TABLE IF NOT EXISTS jobs (
+	id INTEGER PRIMARY KEY AUTOINCREMENT,
+	kind TEXT NOT NULL,
+	state TEXT NOT NULL,
+	body TEXT NOT NULL           -- the job as JSON
+);
 `
 
 // TamperError names the first journal line that is not what was written.
@@ -127,20 +141,9 @@ func OpenJournal(path string, opt JournalOptions) (*Journal, error) {
 		return nil, fmt.Errorf("open journal: %w", err)
 	}
 	j := &Journal{path: path, w: w, r: r, log: opt.Logger}
-	var hash string
-	err = w.QueryRow(`SELECT seq, hash FROM journal ORDER BY seq DESC LIMIT 1`).Scan(&j.seq, &hash)
-	switch {
-	case errors.Is(err, sql.ErrNoRows):
-	case err != nil:
+	if j.seq, j.hash, err = j.end(w); err != nil {
 		j.Close()
 		return nil, fmt.Errorf("open journal %s: %w", path, err)
-	default:
-		b, err := hex.DecodeString(hash)
-		if err != nil || len(b) != len(j.hash) {
-			// Verify tells; the journal goes on from what is there.
-			j.log.Error("last journal line has a damaged hash", "line", j.seq)
-		}
-		copy(j.hash[:], b)
 	}
 	return j, nil
 }
@@ -206,11 +209,37 @@ func (s *State) add(later State) {
 // transaction: all of it or nothing. It returns the events with their numbers.
 // The argument is not changed.
 func (j *Journal) Append(events []plant.Event, state State) ([]plant.Event, error) {
+	out, err := j.append(func(tx *sql.Tx, seq uint64) ([]plant.Event, error) {
+		return append([]plant.Event(nil), events...), putState(tx, seq+uint64(len(events)), state)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("write %d events to journal %s: %w", len(events), j.path, err)
+	}
+	return out, nil
+}
+
+// append writes to the chain the events that change returns, in the transaction
+// of its own changes; it is told the number of the last line. The end of the
+// chain is read inside, so that a command beside the running program may write
+// too.
+func (j *Journal) append(change func(tx *sql.Tx, seq uint64) ([]plant.Event, error)) ([]plant.Event, error) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	out := append([]plant.Event(nil), events...)
-	seq, hash := j.seq, j.hash
-	err := inTx(context.Background(), j.w, func(tx *sql.Tx) error {
+	var out []plant.Event
+	var seq uint64
+	var hash [sha256.Size]byte
+	err := inTx(context.Background(), j.w, func(tx *sql.Tx) (err error) {
+		if seq, hash, err = j.end(tx); err != nil {
+			return err
+		}
+		if out, err = change(tx, seq); err != nil || len(out) == 0 {
+			return err
+		}
+		st, err := tx.Prepare(`INSERT INTO journal (seq, time, kind, alarm, source, user, body, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`)
+		if err != nil {
+			return err
+		}
+		defer st.Close()
 		for i := range out {
 			e := &out[i]
 			seq++
@@ -220,41 +249,60 @@ func (j *Journal) Append(events []plant.Event, state State) ([]plant.Event, erro
 				return err
 			}
 			hash = chain(hash, body)
-			if _, err := tx.Exec(`INSERT INTO journal (seq, time, kind, alarm, source, user, body, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-				int64(seq), nanos(e.Time), string(e.Kind), e.Alarm, e.Source, e.User, string(body), hex.EncodeToString(hash[:])); err != nil {
+			if _, err := st.Exec(int64(seq), nanos(e.Time), string(e.Kind), e.Alarm, e.Source, e.User, string(body), hex.EncodeToString(hash[:])); err != nil {
 				return err
 			}
 		}
-		if len(out) > 0 {
-			if _, err := tx.Exec(`INSERT INTO head (one, seq, hash) VALUES (1, ?, ?) ON CONFLICT (one) DO UPDATE SET seq = excluded.seq, hash = excluded.hash`,
-				int64(seq), hex.EncodeToString(hash[:])); err != nil {
-				return err
-			}
-		}
-		if state.Whole {
-			if _, err := tx.Exec(`DELETE FROM alarm_state`); err != nil {
-				return err
-			}
-		}
-		for name, body := range state.Parts {
-			var err error
-			if body == nil {
-				_, err = tx.Exec(`DELETE FROM alarm_state WHERE name = ?`, name)
-			} else {
-				_, err = tx.Exec(`INSERT INTO alarm_state (name, seq, body) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq, body = excluded.body`,
-					name, int64(seq), body)
-			}
-			if err != nil {
-				return err
-			}
-		}
-		return nil
+		_, err = tx.Exec(`INSERT INTO head (one, seq, hash) VALUES (1, ?, ?) ON CONFLICT (one) DO UPDATE SET seq = excluded.seq, hash = excluded.hash`,
+			int64(seq), hex.EncodeToString(hash[:]))
+		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("write %d events to journal %s: %w", len(events), j.path, err)
+		return nil, err
 	}
 	j.seq, j.hash = seq, hash
 	return out, nil
+}
+
+// end is the number and hash of the last line, as the transaction sees it.
+func (j *Journal) end(tx interface {
+	QueryRow(string, ...any) *sql.Row
+}) (seq uint64, hash [sha256.Size]byte, err error) {
+	var text string
+	err = tx.QueryRow(`SELECT seq, hash FROM journal ORDER BY seq DESC LIMIT 1`).Scan(&seq, &text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, hash, nil
+	}
+	if err != nil {
+		return 0, hash, err
+	}
+	if b, err := hex.DecodeString(text); err == nil && len(b) == len(hash) {
+		copy(hash[:], b)
+	} else if j.seq != seq { // Verify tells; the journal goes on from what is there
+		j.log.Error("last journal line has a damaged hash", "line", seq)
+	}
+	return seq, hash, nil
+}
+
+func putState(tx *sql.Tx, seq uint64, state State) error {
+	if state.Whole {
+		if _, err := tx.Exec(`DELETE FROM alarm_state`); err != nil {
+			return err
+		}
+	}
+	for name, body := range state.Parts {
+		var err error
+		if body == nil {
+			_, err = tx.Exec(`DELETE FROM alarm_state WHERE name = ?`, name)
+		} else {
+			_, err = tx.Exec(`INSERT INTO alarm_state (name, seq, body) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq, body = excluded.body`,
+				name, int64(seq), body)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // State returns the parts of the state stored last, none if nothing is stored.

@@ -62,6 +62,8 @@ const (
 	EventNote   EventKind = "NOTE"   // an operator's note, a cleaning record
 	EventNotify EventKind = "NOTIFY" // notices could not be delivered, were refused, or are delivered again
 	EventAccess EventKind = "ACCESS" // sign-in, sign-out, refusal
+
+	EventCorrection EventKind = "CORRECTION" // values of the past are to be read otherwise, or as they were again
 )
 
 // Event is one numbered journal entry: a transition, an operator's action, a
@@ -95,4 +97,7 @@ type Event struct {
 	DurationS float64 // length of a shelving, s
 	Count     int     // number of a re-alarm
 	Text      string  // one line for a person
+	// Record is what was stored or changed beside the journal, as JSON with its
+	// table and ID, so that the journal's chain proves it too; mostly empty.
+	Record string `json:",omitempty"`
 }

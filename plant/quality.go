@@ -19,6 +19,7 @@ var (
 	UncertainSubNormal      = QualityOf(0x40950000)
 	UncertainDataSubNormal  = QualityOf(0x40A40000)
 	Uncertain               = QualityOf(0x40000000)
+	UncertainSubstituted    = QualityOf(0x40910000)
 	UncertainInitialValue   = QualityOf(0x40920000)
 	UncertainSensor         = QualityOf(0x40930000)
 	UncertainUnitsExceeded  = QualityOf(0x40940000)
