@@ -1,6 +1,7 @@
 # Two commands matter: `go run ./cmd/calandria demo` and `make test`.
 SHELL := /bin/bash
 GO ?= go
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 # Debian packages that the integration tests start as real servers.
@@ -9,7 +10,7 @@ DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb py
 .PHONY: detection build test test-deps lint bench fuzz
 
 build: ## the program, into bin/
-	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w" -o bin/calandria ./cmd/calandria
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X main.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
 
 test: test-deps lint ## everything, with the race detector
 	$(GO) test -race -shuffle=on -timeout 18m ./...

@@ -111,25 +111,3 @@ func printError(w io.Writer, err error) {
 	}
 	fmt.Fprintln(w, "calandria:", err)
 }
-
-type versionCmd struct{}
-
-func (versionCmd) Run(a *app) error {
-	fmt.Fprintln(a.out, "calandria", version())
-	return nil
-}
-
-// version is the module version or the commit it was built from.
-func version() string {
-	info, ok := debug.ReadBuildInfo()
-	if !ok {
-		return "unknown"
-	}
-	v := info.Main.Version
-	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" && (v == "" || v == "(devel)") {
-			v = s.Value[:min(12, len(s.Value))]
-		}
-	}
-	return v
-}

@@ -133,7 +133,7 @@ func open(h *plant.House, files []rules.File, dataDir string, log *slog.Logger) 
 	s.loop = newLoop(s.core, s.archive, historian.NewCommitter(s.journal, 0, log), s.sources, reg, log)
 	s.registry, s.plantMetrics = reg, newPlantMetrics(h, s.loop.board.latest)
 	reg.MustRegister(s.plantMetrics)
-	reg.MustRegister(newEdgeMetrics(s))
+	reg.MustRegister(newEdgeMetrics(s), buildInfo())
 	if x := h.Config.Influx; x != nil {
 		if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(h), log); err != nil {
 			return s, err

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"fmt"
+	"runtime"
+	"runtime/debug"
+
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// stamp is the version that `make build` writes into the program. It is empty in a
+// program built in another way.
+var stamp string
+
+type versionCmd struct{}
+
+func (versionCmd) Run(a *app) error {
+	fmt.Fprintf(a.out, "calandria %s (%s, %s/%s)\n", version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return nil
+}
+
+// version names the source that the program was built from: the stamp, else the
+// version of the module, else the commit. "unknown" where none of them is there.
+func version() string {
+	info, _ := debug.ReadBuildInfo()
+	return versionFrom(stamp, info)
+}
+
+func versionFrom(stamp string, info *debug.BuildInfo) string {
+	if stamp != "" {
+		return stamp
+	}
+	if info == nil {
+		return "unknown"
+	}
+	if v := info.Main.Version; v != "" && v != "(devel)" {
+		return v
+	}
+	set := map[string]string{}
+	for _, s := range info.Settings {
+		set[s.Key] = s.Value
+	}
+	commit := set["vcs.revision"]
+	switch {
+	case commit == "":
+		return "unknown"
+	case set["vcs.modified"] == "true":
+		return commit[:min(12, len(commit))] + "-dirty"
+	default:
+		return commit[:min(12, len(commit))]
+	}
+}
+
+// buildInfo is a metric that is always 1; its labels say which program this is.
+func buildInfo() prometheus.Collector {
+	g := prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "calandria_build_info", Help: "Always 1. The labels give the version of the program and of Go.",
+		ConstLabels: prometheus.Labels{"version": version(), "goversion": runtime.Version()},
+	})
+	g.Set(1)
+	return g
+}
