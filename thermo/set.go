@@ -149,14 +149,13 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	for k := range s.unmetered {
 		s.unmetered[k].memory = bleedMemory
 	}
-	d := evaporator.Design{
-		LossFraction: *cfg.LossPct / 100, PipeLossK: *cfg.PipeLossK, VapourCp: 1.9,
-		Elevation: liquor.BPEModel(cfg.Properties.BoilingPoint), Heat: liquor.HeatModel(cfg.Properties.Heat),
-		PurityFactor: cfg.Properties.PurityFactor, PurityPct: cfg.PurityPct,
-		HeadDepth: 0.5, HeadVoid: 0.5,
-	}
-	if *cfg.CondensateFlash {
-		d.VapourCondensate = evaporator.Flashed
+	d := evaporator.Conventions()
+	d.BleedFrom = [evaporator.MaxEffects]bool{}
+	d.LossFraction, d.PipeLossK = *cfg.LossPct/100, *cfg.PipeLossK
+	d.Elevation, d.Heat = liquor.BPEModel(cfg.Properties.BoilingPoint), liquor.HeatModel(cfg.Properties.Heat)
+	d.PurityFactor, d.PurityPct = cfg.Properties.PurityFactor, cfg.PurityPct
+	if !*cfg.CondensateFlash {
+		d.VapourCondensate = evaporator.Drained
 	}
 	// The balances follow the juice; so do the bodies here.
 	for i, at := range cfg.Juice() {

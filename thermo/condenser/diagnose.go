@@ -15,9 +15,6 @@ type Reading struct {
 	OK    bool
 }
 
-// Read returns a usable Reading.
-func Read(v float64) Reading { return Reading{Value: v, OK: true} }
-
 // Observation is what a condenser's instruments show, or showed when it worked
 // well under the same duty.
 type Observation struct {

@@ -11,7 +11,7 @@ import (
 
 // Correlation names an equation for the coefficient of a clean body. They know
 // Brix and temperature only, not wetting, level, tube length or gas: +/-20 % is
-// normal. Use them for the shape (Normalise) and the site's own values after
+// normal. Use them for the shape and the site's own values after
 // cleaning for the level.
 type Correlation string
 
@@ -162,33 +162,6 @@ type Condition struct {
 	Brix     liquor.Brix   // leaving the body
 	HeatingC steam.Celsius // chest
 	JuiceC   steam.Celsius
-}
-
-// Normalise returns the coefficient u, measured at the condition at, as it would be
-// at the reference condition and the best level:
-//
-//	U_norm = U c(ref)/c(at)/f(level)
-//
-// with c the correlation, u in kW/(m2 K), above 0 and below 50. Trend 1/U_norm: it is
-// linear in the scale's resistance. levelFactor comes from LevelTable.At, 0.05 to 1.5.
-// It takes the correlation whole; what is followed live takes the share that a body is
-// found to follow (package fouling, Shape).
-func Normalise(u float64, c Correlation, at, ref Condition, levelFactor float64) (float64, error) {
-	if !(u > 0 && u < 50) {
-		return 0, fmt.Errorf("normalise: coefficient %g kW/(m2 K); must be above 0 and below 50", u)
-	}
-	if !(levelFactor > 0.05 && levelFactor <= 1.5) {
-		return 0, fmt.Errorf("normalise: level factor %g; must be 0.05 to 1.5", levelFactor)
-	}
-	there, err := c.U(ref.Brix, ref.HeatingC, ref.JuiceC, 0)
-	if err != nil {
-		return 0, fmt.Errorf("normalise, reference: %w", err)
-	}
-	here, err := c.U(at.Brix, at.HeatingC, at.JuiceC, 0)
-	if err != nil {
-		return 0, fmt.Errorf("normalise: %w", err)
-	}
-	return u * there / here / levelFactor, nil
 }
 
 // HeaterBleedTH infers the vapour in t/h that a juice heater takes, when the bleed

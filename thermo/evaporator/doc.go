@@ -30,7 +30,7 @@
 //	from tags      Set.Evaluate, Set.Uncertainty       a Result each, with its origin or why there is none
 //	instruments    Set.Reconcile, Reconcile            checks, suspects, reconciled values
 //	ahead          Set.Predict                         state of a set from surfaces and coefficients
-//	clean bodies   Correlation (Dessin, Swedish), Normalise, LevelTable
+//	clean bodies   Correlation (Dessin, Swedish), LevelTable
 //	heaters        HeaterBleedTH
 //	entrainment    VapourVelocity
 //

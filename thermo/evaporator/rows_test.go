@@ -499,9 +499,6 @@ func FuzzCleanU(f *testing.F) {
 		for _, c := range append(evaporator.Correlations(), "") {
 			v, err := c.U(liquor.Brix(brix), steam.Celsius(heating), steam.Celsius(juice), constant)
 			check(string(c), v, err)
-			here := evaporator.Condition{Brix: liquor.Brix(brix), HeatingC: steam.Celsius(heating), JuiceC: steam.Celsius(juice)}
-			v, err = evaporator.Normalise(u, c, here, evaporator.Condition{Brix: 65, HeatingC: 85, JuiceC: 62}, constant)
-			check("normalised", v, err)
 		}
 		v, err := evaporator.VapourVelocity(constant, steam.KPa(p), steam.Celsius(juice), u)
 		check("velocity", v, err)

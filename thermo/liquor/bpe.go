@@ -327,24 +327,6 @@ func starzakPeacockBrix(bpe, p, high float64) float64 {
 	return brixFromMoleFraction(x)
 }
 
-// WaterActivity returns the activity of water (0 to 1) in a sucrose solution of b %
-// dissolved solids at temperature t, after StarzakPeacock.
-//
-// Range 0 to 90 % Brix, 0 to 130 degC; flagged to 95 % and 220 degC, beyond that a
-// [*RangeError]. Agrees with the osmotic coefficients of Robinson and Stokes at 25
-// degC (from memory) within 0.001 to 67 %.
-func WaterActivity(b Brix, t steam.Celsius) (float64, error) {
-	sb := span{"Brix", "%", 0, 90, 0, bpeBrixHigh}
-	st := span{"temperature", "degC", 0, 130, 0, 220}
-	if err := firstError(sb.check(float64(b)), st.check(float64(t))); err != nil {
-		return 0, err
-	}
-	x := moleFraction(float64(b))
-	const name = "water activity (sp97)"
-	v := (1 - x) * math.Exp(spExponent(x)/(float64(t)+kelvin))
-	return result(name, v, sb.flag(float64(b), name, v), st.flag(float64(t), name, v))
-}
-
 // psatAndSlope takes degC inside the saturation line and returns kPa and kPa/K.
 func psatAndSlope(t float64) (p, slope float64) {
 	ps, slope, _ := steam.PsatAndSlope(steam.Celsius(t))

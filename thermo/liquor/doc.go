@@ -6,21 +6,15 @@
 //	property                     by                              range of the source
 //	boiling-point elevation      BPEModel.Elevation (sp97)       0-90 % Brix, 5-200 kPa     2 %
 //	  and its inverse            BPEModel.BrixFromElevation
-//	water activity               WaterActivity                   0-90 % Brix, 0-130 degC
 //	specific heat, enthalpy      HeatModel (bubnik95)            0-85 % Brix, 20-110 degC   0.2 % between two trade forms
 //	density                      DensityModel (sps4)             0-85 % Brix, 0-100 degC    0.06 % pure
-//	viscosity                    Viscosity (genotelle)           0-80 % Brix, 0-100 degC    3 %; 8 % hot and thin, 14 % cold
-//	thermal conductivity         Conductivity (riedel)           0-80 % Brix, 0-100 degC    5 %
-//	refractive index             RefractiveIndex and inverse,    0-85 % Brix, 20 degC       0.01 Brix
-//	                             RefractometerCorrection         5-75 % Brix, 10-30 degC    0.04 Brix
 //	solubility                   SolubilityModel (vavrinecz)     0-90 degC                  0.15 % absolute
 //	solubility coefficient       Impurity.Coefficient            0-3 kg/kg nonsucrose/water several %
 //	supersaturation and inverse  SolubilityModel.Supersaturation,                           several %
 //	                             BrixAtSupersaturation, ZoneLimits
-//	latent heat over a solution  LatentHeat                      0-90 % Brix, 5-200 kPa     0.3 %
 //	hydrostatic head             HeadRise                        1-2000 kPa                 upper bound
 //	massecuite balances          CrystalOnSolids, CrystalContent,                           exact
-//	                             MotherLiquorBrix, MotherLiquorPurity
+//	                             MotherLiquorBrix
 //
 // Where the trade uses several equations they are selected by their authors' names
 // ([BPEModels], [HeatModels], [DensityModels], [SolubilityModels]); the zero value of a
@@ -32,8 +26,7 @@
 //
 // Dissolved solids in % by mass ([Brix]; for factory liquors the refractometric dry
 // solids), purity in % ([Purity]), temperature in degC, absolute pressure in kPa,
-// enthalpy in kJ/kg, specific heat in kJ/(kg K), density in kg/m3, viscosity in mPa s,
-// conductivity in W/(m K), elevations in K.
+// enthalpy in kJ/kg, specific heat in kJ/(kg K), density in kg/m3, elevations in K.
 //
 // # Ranges and errors: one convention
 //
@@ -53,7 +46,7 @@
 // Nonsucrose raises the boiling point more than sucrose, but no equation for cane with
 // coefficients that can be checked was found; the elevation is therefore multiplied by
 // 1 + k (1 - P/100) with a site's own k, 0 until it is fitted (see
-// [BPEModel.Elevation]). Viscosity below 85 purity is flagged. The solubility
+// [BPEModel.Elevation]). The solubility
 // coefficient's constants are a site's ([Impurity]).
 //
 // # Sources

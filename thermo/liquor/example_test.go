@@ -67,10 +67,3 @@ func ExampleSolubilityModel_Supersaturation() {
 	fmt.Printf("%.3f %s\n", s, zone)
 	// Output: 1.156 metastable
 }
-
-func ExampleMotherLiquorPurity() {
-	p, _ := liquor.MotherLiquorPurity(92, 84, 45)
-	b, _ := liquor.MotherLiquorBrix(92, 45)
-	fmt.Printf("purity %.1f, %.1f Brix\n", float64(p), float64(b))
-	// Output: purity 68.7, 85.5 Brix
-}

@@ -51,22 +51,3 @@ func MotherLiquorBrix(massecuite Brix, crystal float64) (Brix, error) {
 	}
 	return Brix(100 * (float64(massecuite) - crystal) / (100 - crystal)), nil
 }
-
-// MotherLiquorPurity returns the purity of the mother liquor of a massecuite of the
-// given Brix and purity that holds crystal % of crystals (on massecuite):
-//
-//	Pml = 100 (Bmc Pmc/100 - C)/(Bmc - C)
-//
-// A [*RangeError] unless 0 <= C <= sucrose in the massecuite and C < Bmc <= 100.
-func MotherLiquorPurity(massecuite Brix, purity Purity, crystal float64) (Purity, error) {
-	if err := firstError(
-		percent("massecuite Brix", float64(massecuite), 0.1, 100),
-		percent("massecuite purity", float64(purity), 0, 100)); err != nil {
-		return 0, err
-	}
-	sucrose := float64(massecuite) * float64(purity) / 100
-	if err := percent("crystal content", crystal, 0, min(sucrose, 0.999*float64(massecuite))); err != nil {
-		return 0, err
-	}
-	return Purity(100 * (sucrose - crystal) / (float64(massecuite) - crystal)), nil
-}

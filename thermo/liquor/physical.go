@@ -1,9 +1,6 @@
 package liquor
 
 import (
-	"errors"
-	"math"
-
 	"calandria/thermo/steam"
 )
 
@@ -86,88 +83,6 @@ func sps4(w, t float64) float64 {
 		sum = sum*q + s
 	}
 	return water + sum
-}
-
-// Viscosity returns the dynamic viscosity in mPa s of a sucrose solution, after
-// Genotelle:
-//
-//	N = B/(1900 - 18 B), phi = (30-t)/(91+t)
-//	log10 eta = 22.46 N - 0.114 + phi (1.1 + 43.1 N^1.25)
-//
-// Range 0 to 80 % Brix, 0 to 100 degC, purity 85 to 100 %. Against measurements:
-// about 3 % for 20 to 75 % at 20 to 95 degC; dilute hot juice is over-predicted, 7 %
-// at 40 % and 95 degC, 8 % at 20 % and 85 degC, water itself by 12 % at 100 degC; so is
-// cold liquor, by 6 to 14 % at 60 % below 20 degC. Nonsucrose changes the viscosity
-// strongly and molasses is not Newtonian; there is no purity term with a source, so
-// below 85 % purity the value is flagged and tells no more than an order of
-// magnitude. A [*RangeError] beyond 90 % Brix, 130 degC, or a purity outside 0 to 102.
-// Source: M. Mathlouthi, J. Genotelle, in Sucrose: Properties and Applications (1995).
-func Viscosity(b Brix, purity Purity, t steam.Celsius) (float64, error) {
-	sb := span{"Brix", "%", 0, 80, 0, 90}
-	st := span{"temperature", "degC", 0, 100, 0, 130}
-	sp := span{"purity", "%", 85, 100, 0, 102}
-	if err := firstError(sb.check(float64(b)), sp.check(float64(purity)), st.check(float64(t))); err != nil {
-		return 0, err
-	}
-	n := float64(b) / (1900 - 18*float64(b))
-	phi := (30 - float64(t)) / (91 + float64(t))
-	v := math.Pow(10, 22.46*n-0.114+phi*(1.1+43.1*math.Pow(n, 1.25)))
-	const name = "viscosity (genotelle)"
-	return result(name, v, sb.flag(float64(b), name, v), st.flag(float64(t), name, v), sp.flag(float64(purity), name, v))
-}
-
-// Conductivity returns the thermal conductivity in W/(m K), after Riedel:
-//
-//	lambda = 1.163 (0.486 + 0.00155 t - 5e-6 t^2)(1 - 0.0054 B)
-//
-// Range 0 to 80 % Brix, 0 to 100 degC, uncertainty about 5 %. A [*RangeError] beyond
-// 95 % or 130 degC. Source: L. Riedel 1949 as given by Honig and Baloh, from memory.
-func Conductivity(b Brix, t steam.Celsius) (float64, error) {
-	sb := span{"Brix", "%", 0, 80, 0, 95}
-	st := span{"temperature", "degC", 0, 100, 0, 130}
-	if err := firstError(sb.check(float64(b)), st.check(float64(t))); err != nil {
-		return 0, err
-	}
-	c := float64(t)
-	v := 1.163 * (0.486 + 0.00155*c - 5e-6*c*c) * (1 - 0.0054*float64(b))
-	const name = "thermal conductivity (riedel)"
-	return result(name, v, sb.flag(float64(b), name, v), st.flag(c, name, v))
-}
-
-// LatentHeat returns the heat of evaporation in kJ/kg of water out of a liquor of b %
-// dissolved solids boiling under the absolute pressure p:
-//
-//	L = h''(p, T) - h'(psat(T), T) - Q x^2 (1 + a x + b x^2)/Mw,  T = Tsat(p) + BPE
-//
-// The vapour leaves superheated by the elevation; the last term is the partial molar
-// excess enthalpy of water that StarzakPeacock implies (0.1 kJ/kg at 15, 4.8 at 60,
-// 10.4 at 70, 24 at 80 Brix). The result differs from [steam.LatentHeat] by -0.1 to
-// +0.3 % for 15 to 80 Brix, so that one is good enough for a balance; state which is
-// used. Range: that of StarzakPeacock (0 to 90 % Brix, 5 to 200 kPa). Source: derived
-// from IAPWS-IF97 and Starzak and Peacock 1997.
-func LatentHeat(b Brix, p steam.KPa) (float64, error) {
-	elevation, flag := StarzakPeacock.Elevation(b, 100, p, 0)
-	elevation, _, err := Accept(elevation, flag)
-	if err != nil {
-		return 0, err
-	}
-	t := steam.Celsius(tsat(float64(p)) + elevation)
-	vapour, err := steam.Vapour(p, t)
-	if err != nil {
-		return 0, err
-	}
-	liquid, err := steam.LiquidEnthalpyAt(t)
-	if err != nil {
-		return 0, err
-	}
-	x := moleFraction(float64(b))
-	v := vapour.EnthalpyKJKg - float64(liquid) - spExponent(x)*molarR/molarWater
-	var e *Extrapolation
-	if errors.As(flag, &e) {
-		e.Property, e.Value = "latent heat over a solution", v
-		return v, e
-	}
-	return v, nil
 }
 
 // HeadRise returns by how many kelvin the boiling temperature at the depth depthM (m)

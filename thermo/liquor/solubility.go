@@ -88,10 +88,6 @@ type Impurity struct {
 // q = 1 with the line y = 1 - 0.088 q (from memory, not verified; Impurity{-0.088, 1, 0}).
 func CaneImpurity() Impurity { return Impurity{M: -0.06265, B: 0.982, C: 2.1} }
 
-// BeetImpurity returns constants for beet, for contrast: Bubnik et al. 1995, from
-// memory.
-func BeetImpurity() Impurity { return Impurity{M: 0.178, B: 0.820, C: 2.1} }
-
 // qSpan: q 3 is a molasses of 45 purity and 84 Brix.
 var qSpan = span{"nonsucrose/water", "kg/kg", 0, 3, 0, 8}
 

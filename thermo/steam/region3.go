@@ -96,7 +96,7 @@ func density3(p, t float64, liquid bool) float64 {
 
 // state3 is the state of region 3 with density rho (kg/m3) at t (K); p in kPa. R7-97
 // Table 31.
-func state3(p, rho, t float64, liquid bool) (State, error) {
+func state3(p, rho, t float64) (State, error) {
 	h := region3(rho, t)
 	c := h.stiffness()
 	if !(c > 1e-9) {
@@ -106,7 +106,6 @@ func state3(p, rho, t float64, liquid bool) (State, error) {
 	s := State{
 		PressureKPa:           KPa(p),
 		TemperatureC:          Celsius(t - kelvin),
-		Phase:                 LiquidPhase,
 		VolumeM3Kg:            1 / rho,
 		EnthalpyKJKg:          h.enthalpy(t),
 		InternalEnergyKJKg:    gasR * t * h.t,
@@ -115,9 +114,6 @@ func state3(p, rho, t float64, liquid bool) (State, error) {
 		CvKJKgK:               -gasR * h.tt,
 		SoundSpeedMS:          math.Sqrt(1e3 * gasR * t * (c - dx*dx/h.tt)),
 		CompressibilityPerMPa: 1e3 / (rho * gasR * t * c),
-	}
-	if !liquid {
-		s.Phase, s.Quality = VapourPhase, 1
 	}
 	return s, nil
 }
@@ -142,113 +138,10 @@ func inRegion3(p, t float64) bool {
 	return p > p13 && t > t13 && t < boundary23T(p)
 }
 
-// liquidAt3 tells the liquid's side: below the saturation temperature, above the critical
-// pressure below the critical temperature. The line itself counts as liquid.
-func liquidAt3(p, t float64) bool {
-	if p < criticalP {
-		return t <= tsatK(p)
+// powerTable fills dst with x^0 .. x^(len-1).
+func powerTable(dst []float64, x float64) {
+	dst[0], dst[1] = 1, x
+	for k := 2; k < len(dst); k++ {
+		dst[k] = dst[k>>1] * dst[k-k>>1]
 	}
-	return t < criticalT
-}
-
-// Boundary23Pressure returns the pressure of the line between regions 2 (steam) and 3 at
-// temperature t.
-//
-// Equation: IAPWS R7-97(2012) Eq. 5. Range: 350 to 590 degC, that is 16529 to 100000 kPa.
-func Boundary23Pressure(t Celsius) (KPa, error) {
-	if outside(float64(t), t13-kelvin-rounding, 590+rounding) {
-		return 0, temperatureError(t, t13-kelvin, 590)
-	}
-	return KPa(boundary23P(float64(t) + kelvin)), nil
-}
-
-// Boundary23Temperature returns the temperature of the line between regions 2 and 3 at
-// pressure p.
-//
-// Equation: IAPWS R7-97(2012) Eq. 6, the inverse of [Boundary23Pressure]. Range: 16529
-// to 100000 kPa, that is 350 to 590 degC.
-func Boundary23Temperature(p KPa) (Celsius, error) {
-	const low = 16529.16 // rounded down, so that it takes what Boundary23Pressure gives
-	if outside(float64(p), low, pressureHigh) {
-		return 0, pressureError(p, low, pressureHigh)
-	}
-	return Celsius(boundary23T(float64(p)) - kelvin), nil
-}
-
-// Region returns the number of the region of IAPWS R7-97(2012) that p and t lie in: 1
-// (liquid), 2 (steam), 3 (around and above the critical point). A border belongs to the
-// lower number: the saturation line, which is region 4, to 1, and above 350 degC to 3.
-//
-// Range: 0 to 800 degC, 1e-6 kPa to 100 MPa; outside, and in region 5 (above 800 degC), a
-// [*RangeError].
-func Region(p KPa, t Celsius) (int, error) {
-	if outside(float64(p), pressureLow, pressureHigh) {
-		return 0, pressureError(p, pressureLow, pressureHigh)
-	}
-	if outside(float64(t), -rounding, tMaxVapour-kelvin+rounding) {
-		return 0, temperatureError(t, 0, tMaxVapour-kelvin)
-	}
-	k := float64(t) + kelvin
-	switch {
-	case inRegion3(float64(p), k):
-		return 3, nil
-	case k <= t13 && (float64(p) > p13 || float64(p) >= saturationLow && k <= tsatK(float64(p))):
-		return 1, nil
-	}
-	return 2, nil
-}
-
-// FromPT returns the state of water or steam at pressure p and temperature t, from the
-// equation of the region they lie in: [Liquid] or [Vapour], whichever it is. On the
-// saturation line it is the liquid; above the critical pressure what is hotter than
-// 373.946 degC counts as vapour.
-//
-// Range and errors as for [Region]; at the critical point itself, where the heat
-// capacity has no bound, a [*RangeError].
-func FromPT(p KPa, t Celsius) (State, error) {
-	r, err := Region(p, t)
-	if err != nil {
-		return State{}, err
-	}
-	pk, k := float64(p), float64(t)+kelvin
-	switch r {
-	case 1:
-		return liquidState(pk, k), nil
-	case 2:
-		return vapourState(pk, k), nil
-	}
-	liquid := liquidAt3(pk, k)
-	return state3(pk, density3(pk*1e-3, k, liquid), k, liquid)
-}
-
-// Region3 returns the state with density densityKgM3 (kg/m3) at temperature t from the
-// basic equation of region 3, whose own variables these are. Between the densities of
-// saturated liquid and vapour it is wet steam of that density.
-//
-// Equation: IAPWS R7-97(2012) Eq. 28. Range: 350 to 590 degC, pressures from the line
-// to region 2 ([Boundary23Pressure]) to 100 MPa; outside a [*RangeError].
-func Region3(densityKgM3 float64, t Celsius) (State, error) {
-	if outside(float64(t), t13-kelvin-rounding, 590+rounding) {
-		return State{}, temperatureError(t, t13-kelvin, 590)
-	}
-	if outside(densityKgM3, 50, 850) {
-		return State{}, &RangeError{"density", densityKgM3, 50, 850, "kg/m3"}
-	}
-	k := float64(t) + kelvin
-	liquid := densityKgM3 >= criticalRho
-	if k < criticalT {
-		p := psatKPa(k)
-		l, _ := saturated3(p, true)
-		v, _ := saturated3(p, false)
-		if densityKgM3 < l && densityKgM3 > v {
-			return wetState(p, (1/densityKgM3-1/l)/(1/v-1/l))
-		}
-	} else {
-		liquid = false
-	}
-	p := region3(densityKgM3, k).pressure(densityKgM3, k) * 1e3
-	if low := boundary23P(k); outside(p, low*(1-1e-4), pressureHigh*(1+1e-9)) {
-		return State{}, &RangeError{"pressure of this density", p, low, pressureHigh, "kPa"}
-	}
-	return state3(p, densityKgM3, k, liquid)
 }

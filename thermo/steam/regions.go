@@ -209,8 +209,3 @@ func enthalpy2(p, t float64) float64 {
 func boundary23T(p float64) float64 {
 	return 0.57254459862746e3 + math.Sqrt((p*1e-3-0.1391883977887e2)/0.10192970039326e-2)
 }
-
-// boundary23P is the pressure in kPa of that line at t in K, R7-97 Eq. 5.
-func boundary23P(t float64) float64 {
-	return 1e3 * (0.34805185628969e3 + t*(-0.11671859879975e1+t*0.10192970039326e-2))
-}

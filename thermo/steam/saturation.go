@@ -14,9 +14,6 @@ type Celsius float64
 // zero, so its enthalpy at 0 degC is zero within 0.04 kJ/kg.
 type KJPerKg float64
 
-// KJPerKgK is a specific entropy in kJ/(kg K), same zero as KJPerKg.
-type KJPerKgK float64
-
 const (
 	kelvin = 273.15   // 0 degC
 	gasR   = 0.461526 // specific gas constant of water, kJ/(kg K), R7-97 Eq. 1

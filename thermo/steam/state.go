@@ -1,58 +1,21 @@
 package steam
 
 import (
-	"fmt"
 	"math"
 )
 
-// Phase tells what a [State] is made of.
-type Phase uint8
-
-// The phases. The zero value belongs to a State that was never computed.
-const (
-	NoPhase     Phase = iota
-	LiquidPhase       // liquid only, region 1 and the denser side of 3
-	WetPhase          // liquid and vapour in equilibrium
-	VapourPhase       // vapour only, region 2 and the thinner side of 3
-)
-
-// String returns "liquid", "wet", "vapour" or "none".
-func (p Phase) String() string {
-	switch p {
-	case LiquidPhase:
-		return "liquid"
-	case WetPhase:
-		return "wet"
-	case VapourPhase:
-		return "vapour"
-	}
-	return "none"
-}
-
 // State is one state of water or steam.
 type State struct {
-	PressureKPa        KPa
-	TemperatureC       Celsius
-	Phase              Phase
-	Quality            float64 // mass fraction of vapour: 0 liquid, 1 vapour
-	VolumeM3Kg         float64 // specific volume, m3/kg
-	EnthalpyKJKg       float64 // specific enthalpy, kJ/kg
-	InternalEnergyKJKg float64 // specific internal energy, kJ/kg
-	EntropyKJKgK       float64 // specific entropy, kJ/(kg K)
-
-	// The rest is defined for one phase only; for wet steam it is 0.
+	PressureKPa           KPa
+	TemperatureC          Celsius
+	VolumeM3Kg            float64 // specific volume, m3/kg
+	EnthalpyKJKg          float64 // specific enthalpy, kJ/kg
+	InternalEnergyKJKg    float64 // specific internal energy, kJ/kg
+	EntropyKJKgK          float64 // specific entropy, kJ/(kg K)
 	CpKJKgK               float64 // specific heat at constant pressure, kJ/(kg K)
 	CvKJKgK               float64 // specific heat at constant volume, kJ/(kg K)
 	SoundSpeedMS          float64 // speed of sound, m/s
 	CompressibilityPerMPa float64 // isothermal compressibility -1/v dv/dp, 1/MPa
-}
-
-// DensityKgM3 returns the density in kg/m3 (0 for the zero State).
-func (s State) DensityKgM3() float64 {
-	if s.VolumeM3Kg == 0 {
-		return 0
-	}
-	return 1 / s.VolumeM3Kg
 }
 
 // Ranges of regions 1 to 3 (region 5 is not carried).
@@ -84,7 +47,7 @@ func Liquid(p KPa, t Celsius) (State, error) {
 	}
 	if float64(p) > p13 && k > t13 {
 		k = min(k, high)
-		return state3(float64(p), density3(float64(p)*1e-3, k, true), k, true)
+		return state3(float64(p), density3(float64(p)*1e-3, k, true), k)
 	}
 	return liquidState(float64(p), k), nil
 }
@@ -104,24 +67,9 @@ func Vapour(p KPa, t Celsius) (State, error) {
 	k := float64(t) + kelvin
 	if inRegion3(float64(p), k) {
 		k = max(k, low)
-		return state3(float64(p), density3(float64(p)*1e-3, k, false), k, false)
+		return state3(float64(p), density3(float64(p)*1e-3, k, false), k)
 	}
 	return vapourState(float64(p), k), nil
-}
-
-// VapourEnthalpy returns the enthalpy of steam at pressure p and temperature t: that of
-// [Vapour], same range, several times faster.
-func VapourEnthalpy(p KPa, t Celsius) (KJPerKg, error) {
-	low, err := vapourRange(p, t)
-	if err != nil {
-		return 0, err
-	}
-	k := float64(t) + kelvin
-	if inRegion3(float64(p), k) {
-		k = max(k, low)
-		return KJPerKg(region3(density3(float64(p)*1e-3, k, false), k).enthalpy(k)), nil
-	}
-	return KJPerKg(enthalpy2(float64(p)*1e-3, k)), nil
 }
 
 // vapourRange checks p and t and returns the lowest temperature of steam at p, in K.
@@ -142,15 +90,6 @@ func vapourRange(p KPa, t Celsius) (low float64, err error) {
 	return low, nil
 }
 
-// SatLiquid returns saturated liquid at pressure p. Range: 0.611213 to 22064 kPa (the
-// critical point, which is excluded: the heat capacity has no bound there).
-func SatLiquid(p KPa) (State, error) {
-	if outside(float64(p), saturationLow, criticalP) {
-		return State{}, pressureError(p, saturationLow, criticalP)
-	}
-	return saturatedState(float64(p), true)
-}
-
 // SatVapour returns dry saturated steam at pressure p. Range as for [SatLiquid].
 func SatVapour(p KPa) (State, error) {
 	if outside(float64(p), saturationLow, criticalP) {
@@ -159,25 +98,13 @@ func SatVapour(p KPa) (State, error) {
 	return saturatedState(float64(p), false)
 }
 
-// WetSteam returns saturated steam with the mass fraction of vapour quality (0 to 1).
-// Range of p as for [SatLiquid].
-func WetSteam(p KPa, quality float64) (State, error) {
-	if outside(float64(p), saturationLow, criticalP) {
-		return State{}, pressureError(p, saturationLow, criticalP)
-	}
-	if outside(quality, 0, 1) {
-		return State{}, &RangeError{"steam quality", quality, 0, 1, "kg/kg"}
-	}
-	return wetState(float64(p), quality)
-}
-
 // saturatedState takes kPa on the saturation line; the error is that of the critical
 // point.
 func saturatedState(p float64, liquid bool) (State, error) {
 	switch {
 	case p > p13:
 		rho, t := saturated3(p, liquid)
-		return state3(p, rho, t, liquid)
+		return state3(p, rho, t)
 	case liquid:
 		return liquidState(p, tsatK(p)), nil
 	}
@@ -185,34 +112,11 @@ func saturatedState(p float64, liquid bool) (State, error) {
 }
 
 func liquidState(p, t float64) State {
-	s := fromGibbs(p, t, 16.53, 1386, region1(p*1e-3, t))
-	s.Phase = LiquidPhase
-	return s
+	return fromGibbs(p, t, 16.53, 1386, region1(p*1e-3, t))
 }
 
 func vapourState(p, t float64) State {
-	s := fromGibbs(p, t, 1, 540, region2(p*1e-3, t))
-	s.Phase, s.Quality = VapourPhase, 1
-	return s
-}
-
-func wetState(p, x float64) (State, error) {
-	f, err := saturatedState(p, true)
-	if err != nil {
-		return State{}, err
-	}
-	g, err := saturatedState(p, false)
-	if err != nil {
-		return State{}, err
-	}
-	mix := func(a, b float64) float64 { return a + x*(b-a) }
-	return State{
-		PressureKPa: KPa(p), TemperatureC: f.TemperatureC, Phase: WetPhase, Quality: x,
-		VolumeM3Kg:         mix(f.VolumeM3Kg, g.VolumeM3Kg),
-		EnthalpyKJKg:       mix(f.EnthalpyKJKg, g.EnthalpyKJKg),
-		InternalEnergyKJKg: mix(f.InternalEnergyKJKg, g.InternalEnergyKJKg),
-		EntropyKJKgK:       mix(f.EntropyKJKgK, g.EntropyKJKgK),
-	}, nil
+	return fromGibbs(p, t, 1, 540, region2(p*1e-3, t))
 }
 
 // fromGibbs turns the derivatives of gamma into properties (R7-97 Tables 3 and 12).
@@ -236,10 +140,4 @@ func fromGibbs(p, t, pStar, tStar float64, g gibbs) State {
 		SoundSpeedMS:          math.Sqrt(1e3 * rt * g.p * g.p / (d*d/ttt - g.pp)),
 		CompressibilityPerMPa: -g.pp / g.p / pStar,
 	}
-}
-
-// String gives the state in a line, for messages and examples.
-func (s State) String() string {
-	return fmt.Sprintf("%s %.4g kPa %.2f degC h=%.2f kJ/kg x=%.3f",
-		s.Phase, float64(s.PressureKPa), float64(s.TemperatureC), s.EnthalpyKJKg, s.Quality)
 }

@@ -16,7 +16,7 @@ const kelvin = 273.15
 // lastDigit is the relative size of half a unit in the release's nine printed digits.
 const lastDigit = 6e-9
 
-// Every check value of IAPWS R7-97(2012), Tables 5, 7, 9, 15, 24, 29, 35 and 36.
+// Every check value of IAPWS R7-97(2012), Tables 5, 7, 15, 35 and 36.
 func TestReleaseVerificationTables(t *testing.T) {
 	for _, r := range readTable(t, "iapws-r7-97-verification.csv") {
 		name := fmt.Sprintf("%s %s T=%s p=%s h=%s s=%s", r["table"], r["quantity"], r["T_K"], r["p_MPa"], r["h_kJkg"], r["s_kJkgK"])
@@ -28,10 +28,6 @@ func TestReleaseVerificationTables(t *testing.T) {
 				got = float64(must[steam.KPa](t)(steam.Psat(steam.Celsius(r.num(t, "T_K")-kelvin)))) / 1e3
 			case "Tsat(p)":
 				got = float64(must[steam.Celsius](t)(steam.Tsat(steam.KPa(1e3*r.num(t, "p_MPa"))))) + kelvin
-			case "T(p,h)":
-				got = float64(must[steam.Celsius](t)(steam.TemperaturePH(steam.KPa(1e3*r.num(t, "p_MPa")), steam.KJPerKg(r.num(t, "h_kJkg"))))) + kelvin
-			case "T(p,s)":
-				got = float64(must[steam.Celsius](t)(steam.TemperaturePS(steam.KPa(1e3*r.num(t, "p_MPa")), steam.KJPerKgK(r.num(t, "s_kJkgK"))))) + kelvin
 			default:
 				of := steam.Liquid
 				if r["region"] == "2" {
@@ -63,17 +59,7 @@ func TestReleaseVerificationTables(t *testing.T) {
 	}
 }
 
-// R7-97 Table 29, region 2c; values from memory, two of them in python3-iapws.
-func TestBackwardEntropyRegion2c(t *testing.T) {
-	for _, c := range []struct{ pMPa, s, want float64 }{
-		{20, 5.75, 697.992849}, {80, 5.25, 854.011484}, {80, 5.75, 949.017998},
-	} {
-		got := must[steam.Celsius](t)(steam.TemperaturePS(steam.KPa(c.pMPa*1e3), steam.KJPerKgK(c.s)))
-		near(t, fmt.Sprint("T(p,s) ", c), float64(got)+kelvin, c.want, lastDigit)
-	}
-}
-
-// 183 states computed by python3-iapws 1.5.3, an independent implementation.
+// 164 states computed by python3-iapws 1.5.3, an independent implementation.
 func TestSteamGrid(t *testing.T) {
 	const rel = 1e-9
 	for _, r := range readTable(t, "steam-grid.csv") {
@@ -105,86 +91,14 @@ func TestSteamGrid(t *testing.T) {
 					of = steam.Vapour
 				}
 				s := must[steam.State](t)(of(p, tc))
-				if s.Phase == steam.VapourPhase {
-					near(t, "VapourEnthalpy", float64(must[steam.KJPerKg](t)(steam.VapourEnthalpy(p, tc))), r.num(t, "h_kJkg"), rel)
-				}
 				near(t, "h", s.EnthalpyKJKg, r.num(t, "h_kJkg"), rel)
 				near(t, "v", s.VolumeM3Kg, r.num(t, "v_m3kg"), rel)
 				near(t, "s", s.EntropyKJKgK, r.num(t, "s_kJkgK"), rel)
 				near(t, "cp", s.CpKJKgK, r.num(t, "cp_kJkgK"), rel)
-			case "Tph_region1", "Tph_region2":
-				h := steam.KJPerKg(r.num(t, "h_kJkg"))
-				near(t, "T(p,h)", float64(must[steam.Celsius](t)(steam.TemperaturePH(p, h))), float64(tc), rel)
 			default:
 				t.Fatalf("unknown case %q", r["case"])
 			}
 		})
-	}
-}
-
-// IAPWS R12-08 Table 4 (critical enhancement left out), from memory; the rows at
-// 298.15 K, 998 and 873.15 K, 600 are also printed in python3-iapws.
-func TestViscosityTable4(t *testing.T) {
-	for _, c := range []struct{ tK, rho, microPaS float64 }{
-		{298.15, 998, 889.735100},
-		{298.15, 1200, 1437.649467},
-		{373.15, 1000, 307.883622},
-		{433.15, 1, 14.538324},
-		{433.15, 1000, 217.685358},
-		{873.15, 1, 32.619287},
-		{873.15, 100, 35.802262},
-		{873.15, 600, 77.430195},
-		{1173.15, 1, 44.217245},
-		{1173.15, 100, 47.640433},
-		{1173.15, 400, 64.154608},
-	} {
-		got := must[float64](t)(steam.Viscosity(steam.Celsius(c.tK-kelvin), c.rho))
-		near(t, fmt.Sprintf("viscosity(%g K, %g)", c.tK, c.rho), got*1e3, c.microPaS, 1e-7)
-	}
-}
-
-// IAPWS R15-11 Table 4 (critical enhancement zero), from memory; the rows at 298.15
-// K, 998 and 873.15 K, 0 are also printed in python3-iapws.
-func TestConductivityTable4(t *testing.T) {
-	for _, c := range []struct{ tK, rho, mW float64 }{
-		{298.15, 0, 18.4341883},
-		{298.15, 998, 607.712868},
-		{298.15, 1200, 799.038144},
-		{873.15, 0, 79.1034659},
-	} {
-		got := must[float64](t)(steam.Conductivity(steam.Celsius(c.tK-kelvin), c.rho))
-		near(t, fmt.Sprintf("conductivity(%g K, %g)", c.tK, c.rho), got*1e3, c.mW, lastDigit)
-	}
-}
-
-// IAPWS R15-11 Tables 7 and 8: industrial use with IF97 and Eq. 25 (enhancement
-// included), from memory.
-func TestConductivityTables7And8(t *testing.T) {
-	for _, c := range []struct {
-		of      func(steam.KPa, steam.Celsius) (steam.State, error)
-		tK, pMP float64
-		mW      float64
-	}{
-		{steam.Liquid, 620, 20, 481.485195},
-		{steam.Liquid, 620, 50, 545.038940},
-		{steam.Vapour, 650, 0.3, 52.2311024},
-		{steam.Vapour, 800, 50, 177.709914},
-	} {
-		s := must[steam.State](t)(c.of(steam.KPa(c.pMP*1e3), steam.Celsius(c.tK-kelvin)))
-		near(t, fmt.Sprint("conductivity ", s), 1e3*must[float64](t)(s.ConductivityWMK()), c.mW, lastDigit)
-	}
-}
-
-// Enhancement included, against python3-iapws 1.5.2 (IAPWS97 states), an independent
-// implementation.
-func TestConductivityOfStates(t *testing.T) {
-	for _, c := range conductivityStates {
-		of := steam.Liquid
-		if c.vapour {
-			of = steam.Vapour
-		}
-		s := must[steam.State](t)(of(c.p, c.t))
-		near(t, fmt.Sprintf("conductivity %v", s), must[float64](t)(s.ConductivityWMK()), c.wmk, 1e-7)
 	}
 }
 
@@ -196,13 +110,9 @@ func TestRangeErrors(t *testing.T) {
 		_, e2 := steam.SatLiquidEnthalpy(p)
 		_, e3 := steam.SatVapourEnthalpy(p)
 		_, e4 := steam.LatentHeat(p)
-		_, e5 := steam.SatLiquid(p)
-		_, e6 := steam.SatVapour(p)
-		_, e7 := steam.WetSteam(p, 0.5)
-		_, e8 := steam.Liquid(p, 400)
-		_, e9 := steam.FromPH(p, 1e5)
-		_, e10 := steam.FromPS(p, steam.KJPerKgK(nan))
-		for i, err := range []error{e1, e2, e3, e4, e5, e6, e7, e8, e9, e10} {
+		_, e5 := steam.SatVapour(p)
+		_, e6 := steam.Liquid(p, 400)
+		for i, err := range []error{e1, e2, e3, e4, e5, e6} {
 			wantRange(t, fmt.Sprintf("call %d at p = %v", i+1, p), err)
 		}
 	}
@@ -219,23 +129,10 @@ func TestRangeErrors(t *testing.T) {
 	wantRange(t, "liquid above Tsat", err)
 	_, err = steam.Vapour(101.325, 99.5) // liquid
 	wantRange(t, "vapour below Tsat", err)
-	_, err = steam.FromPT(25000, 800.1) // region 5
+	_, err = steam.Vapour(25000, 800.1) // region 5
 	wantRange(t, "region 5", err)
-	_, err = steam.SatLiquid(22064) // the critical point itself
+	_, err = steam.SatVapour(22064) // the critical point itself
 	wantRange(t, "critical point", err)
-	_, err = steam.Region3(900, 380)
-	wantRange(t, "density of region 3", err)
-	_, err = steam.Region3(60, 400) // beyond the line to region 2
-	wantRange(t, "region 2 by its density", err)
-	_, err = steam.WetSteam(100, 1.01)
-	wantRange(t, "quality", err)
-	wet := must[steam.State](t)(steam.WetSteam(100, 0.5))
-	_, err = wet.ViscosityMPaS()
-	wantRange(t, "viscosity of wet steam", err)
-	_, err = steam.State{}.ConductivityWMK()
-	wantRange(t, "conductivity of nothing", err)
-	_, err = steam.Viscosity(20, -1)
-	wantRange(t, "density", err)
 }
 
 func wantRange(t *testing.T, what string, err error) {
@@ -309,47 +206,6 @@ func TestClausiusClapeyron(t *testing.T) {
 	}
 }
 
-func TestStateRoundTrips(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		p := steam.KPa(math.Exp(rapid.Float64Range(math.Log(0.7), math.Log(16000)).Draw(t, "ln p")))
-		kind := rapid.SampledFrom([]string{"liquid", "vapour", "wet"}).Draw(t, "kind")
-		u := rapid.Float64Range(0, 1).Draw(t, "u")
-		ts, err := steam.Tsat(p)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var s steam.State
-		switch kind {
-		case "liquid":
-			s, err = steam.Liquid(p, ts*steam.Celsius(u))
-		case "vapour":
-			s, err = steam.Vapour(p, ts+(800-ts)*steam.Celsius(u))
-		default:
-			s, err = steam.WetSteam(p, u)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		h, err := steam.FromPH(p, steam.KJPerKg(s.EnthalpyKJKg))
-		if err != nil {
-			t.Fatal(err)
-		}
-		e, err := steam.FromPS(p, steam.KJPerKgK(s.EntropyKJKgK))
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, got := range []steam.State{h, e} {
-			if math.Abs(float64(got.TemperatureC-s.TemperatureC)) > 1e-5 || math.Abs(got.Quality-s.Quality) > 1e-7 {
-				t.Fatalf("%s: %v became %v", kind, s, got)
-			}
-		}
-		tb, err := steam.TemperaturePH(p, steam.KJPerKg(s.EnthalpyKJKg))
-		if err != nil || math.Abs(float64(tb-s.TemperatureC)) > 0.025 { // the release's tolerance
-			t.Fatalf("%s: backward T(p,h) %v against %v, %v", kind, tb, s.TemperatureC, err)
-		}
-	})
-}
-
 func TestZeroAllocation(t *testing.T) {
 	got := testing.AllocsPerRun(100, func() {
 		tc, _ := steam.Tsat(16)
@@ -357,10 +213,7 @@ func TestZeroAllocation(t *testing.T) {
 		_, _ = steam.LatentHeat(16)
 		_, _ = steam.LiquidEnthalpyAt(tc)
 		_, _ = steam.Vapour(16, tc+5)
-		_, _ = steam.VapourEnthalpy(16, tc+5)
-		_, _ = steam.FromPH(16, 2700)
-		_, _ = steam.FromPT(25000, 400)
-		_, _ = steam.FromPH(25000, 2100)
+		_, _ = steam.Vapour(25000, 400)
 		_, _ = steam.LatentHeat(20000)
 	})
 	if got != 0 {
@@ -378,7 +231,7 @@ func finite(t *testing.T, what string, err error, values ...float64) {
 }
 
 func stateValues(s steam.State) []float64 {
-	return []float64{float64(s.TemperatureC), s.Quality, s.VolumeM3Kg, s.EnthalpyKJKg, s.InternalEnergyKJKg,
+	return []float64{float64(s.TemperatureC), s.VolumeM3Kg, s.EnthalpyKJKg, s.InternalEnergyKJKg,
 		s.EntropyKJKgK, s.CpKJKgK, s.CvKJKgK, s.SoundSpeedMS, s.CompressibilityPerMPa}
 }
 
@@ -401,22 +254,10 @@ func FuzzStates(f *testing.F) {
 		for _, of := range []func() (steam.State, error){
 			func() (steam.State, error) { return steam.Liquid(p, tc) },
 			func() (steam.State, error) { return steam.Vapour(p, tc) },
-			func() (steam.State, error) { return steam.FromPH(p, steam.KJPerKg(b)) },
-			func() (steam.State, error) { return steam.FromPS(p, steam.KJPerKgK(b)) },
-			func() (steam.State, error) { return steam.WetSteam(p, b) },
-			func() (steam.State, error) { return steam.SatLiquid(p) },
 			func() (steam.State, error) { return steam.SatVapour(p) },
-			func() (steam.State, error) { return steam.FromPT(p, tc) },
-			func() (steam.State, error) { return steam.Region3(a, tc) },
 		} {
 			s, err := of()
 			finite(t, fmt.Sprint("state ", s), err, stateValues(s)...)
-			if err == nil {
-				mu, err := s.ViscosityMPaS()
-				finite(t, "viscosity", err, mu)
-				l, err := s.ConductivityWMK()
-				finite(t, "conductivity", err, l)
-			}
 		}
 		for _, of := range []func() (steam.KJPerKg, error){
 			func() (steam.KJPerKg, error) { return steam.SatLiquidEnthalpy(p) },
@@ -426,24 +267,8 @@ func FuzzStates(f *testing.F) {
 			h, err := of()
 			finite(t, "saturated enthalpy", err, float64(h))
 		}
-		for _, of := range []func() (steam.Celsius, error){
-			func() (steam.Celsius, error) { return steam.TemperaturePH(p, steam.KJPerKg(b)) },
-			func() (steam.Celsius, error) { return steam.TemperaturePS(p, steam.KJPerKgK(b)) },
-			func() (steam.Celsius, error) { return steam.Boundary23Temperature(p) },
-		} {
-			x, err := of()
-			finite(t, "temperature", err, float64(x))
-		}
-		p23, err := steam.Boundary23Pressure(tc)
-		finite(t, "Boundary23Pressure", err, float64(p23))
-		r, err := steam.Region(p, tc)
-		if (err == nil) != (r >= 1 && r <= 3) {
-			t.Errorf("region %d, %v", r, err)
-		}
 		pp, slope, err := steam.PsatAndSlope(tc)
 		finite(t, "PsatAndSlope", err, float64(pp), slope)
-		hv, err := steam.VapourEnthalpy(p, tc)
-		finite(t, "VapourEnthalpy", err, float64(hv))
 		x, err := steam.Tsat(p)
 		finite(t, "Tsat", err, float64(x))
 		y, err := steam.Psat(tc)
@@ -452,10 +277,6 @@ func FuzzStates(f *testing.F) {
 		finite(t, "PsatSlope", err, z)
 		h, err := steam.LiquidEnthalpyAt(tc)
 		finite(t, "LiquidEnthalpyAt", err, float64(h))
-		mu, err := steam.Viscosity(tc, a)
-		finite(t, "Viscosity", err, mu)
-		l, err := steam.Conductivity(tc, a)
-		finite(t, "Conductivity", err, l)
 	})
 }
 
@@ -496,13 +317,6 @@ func BenchmarkLatentHeat(b *testing.B) {
 func BenchmarkVapour(b *testing.B) {
 	for b.Loop() {
 		v, _ := steam.Vapour(16, 60)
-		sink += v.EnthalpyKJKg
-	}
-}
-
-func BenchmarkFromPH(b *testing.B) {
-	for b.Loop() {
-		v, _ := steam.FromPH(16, 2650)
 		sink += v.EnthalpyKJKg
 	}
 }
