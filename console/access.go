@@ -379,11 +379,8 @@ func (s *Server) needs(what func(*http.Request) right, next http.HandlerFunc) ht
 
 // rightOfAction is what an action on an alarm needs.
 func rightOfAction(r *http.Request) right {
-	switch r.PathValue("action") {
-	case "remove", "place":
-		return toServe
-	}
-	return toAct
+	v, _ := verbOf(r.PathValue("action"))
+	return v.right
 }
 
 // signInData is what the page for signing in shows. It stands by itself:

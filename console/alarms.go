@@ -184,6 +184,20 @@ type lists struct {
 	Unack                                     int
 }
 
+// hiddenList is one of the lists of alarms that do not call.
+type hiddenList struct {
+	ID, Title, Note string
+	Rows            []alarmRow
+}
+
+func (l *lists) hidden() []hiddenList {
+	return []hiddenList{
+		{"shelved", "Shelved", "Hidden by a person for a time; each comes back by itself.", l.Shelved},
+		{"suppressed", "Suppressed by design", "Hidden by logic, because something else explains them.", l.Suppressed},
+		{"oos", "Out of service", "Taken out for maintenance; they stay out until placed in service again.", l.OutOfService},
+	}
+}
+
 func (s *Server) lists(p *Picture, now time.Time) lists {
 	var l lists
 	for i := range p.Alarms {

@@ -374,42 +374,42 @@ func (s *Server) planOf(r *http.Request) (url.Values, PlanWish, error) {
 	return q, wish, err
 }
 
+type cleaningData struct {
+	Set, SetPath string
+	Sets         []link
+	Bodies       []noteSource
+	Done         []doneRow
+	Given        url.Values // of a form that was refused
+	Now, Notice  string
+	Plan         planView
+}
+
 func (s *Server) cleaningPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	_, wish, err := s.planOf(r)
 	if err != nil {
 		return nil, err
 	}
 	set, _ := s.b.House().Equip(wish.Set)
-	v := &view{Template: "cleaning.html", Title: "Cleaning", Section: "cleaning", Live: "view=cleaning&set=" + url.QueryEscape(wish.Set), Reload: false, Parts: map[string]any{}}
+	v := &view{Template: "cleaning.html", Title: "Cleaning", Section: "cleaning", Live: "view=cleaning&set=" + url.QueryEscape(wish.Set), Parts: parts{}}
 	scales, err := s.scaleViews(r.Context(), p, set, now)
 	if err != nil {
 		return nil, err
 	}
 	v.Parts["scales"] = scales
-	type link struct {
-		Text, Href string
-		Now        bool
-	}
-	var links []link
+	data := cleaningData{Set: set.Title, SetPath: set.Path, Notice: cleaningNotice, Now: now.In(s.zone).Format("2006-01-02 15:04"), Given: r.PostForm}
 	for _, e := range s.b.House().Of(plant.ClassSet) {
-		links = append(links, link{e.Title, "/cleaning?set=" + url.QueryEscape(e.Path), e == set})
+		data.Sets = append(data.Sets, link{e.Title, "/cleaning?set=" + url.QueryEscape(e.Path), e == set})
 	}
-	type option struct{ Path, Name string }
-	var bodies []option
 	for _, e := range set.Parts {
 		if e.Class == plant.ClassBody {
-			bodies = append(bodies, option{e.Path, e.Name + ", " + e.Title})
+			data.Bodies = append(data.Bodies, noteSource{e.Path, e.Name + ", " + e.Title})
 		}
 	}
 	done, err := s.cleanings(r.Context(), now)
 	if err != nil {
 		s.log.Warn("console: recorded cleanings", "err", err)
 	}
-	// Filled in again if the form was refused.
-	f := r.PostForm
-	data := map[string]any{"Set": set.Title, "SetPath": set.Path, "Sets": links, "Bodies": bodies, "Done": s.doneRows(done),
-		"Given": map[string]string{"body": f.Get("body"), "end": f.Get("end"), "method": f.Get("method"), "note": f.Get("note")},
-		"Now":   now.In(s.zone).Format("2006-01-02 15:04"), "Notice": cleaningNotice}
+	data.Done = s.doneRows(done)
 	v.Data = data
 	return v, nil
 }
@@ -458,7 +458,9 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *Picture, now time.Time) (*
 		}
 		pv.CSVHref, pv.ICSRef = "/cleaning/plan.csv?"+get.Encode(), "/cleaning/plan.ics?"+get.Encode()
 	}
-	v.Data.(map[string]any)["Plan"] = pv
+	d := v.Data.(cleaningData)
+	d.Plan = pv
+	v.Data = d
 	return v, nil
 }
 

@@ -1,10 +1,12 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -16,10 +18,7 @@ import (
 const commandTimeout = 5 * time.Second
 
 // shelveTimes are the lengths offered for shelving.
-var shelveTimes = []struct {
-	Key, Text string
-	Length    time.Duration
-}{
+var shelveTimes = []choice{
 	{"10m", "10 min", 10 * time.Minute},
 	{"30m", "30 min", 30 * time.Minute},
 	{"1h", "1 h", time.Hour},
@@ -42,20 +41,81 @@ var refusals = map[string]string{
 	alerting.BadInvalidArgument:  "Something is missing: see what the form asks for.",
 }
 
-// done are the messages after a command that was carried out.
-var done = map[string]string{
-	"acknowledge": "Acknowledged.",
-	"confirm":     "Confirmed.",
-	"reset":       "Reset.",
-	"shelve":      "Shelved.",
-	"unshelve":    "Taken off the shelf.",
-	"comment":     "Comment recorded.",
-	"remove":      "Taken out of service. It stays out until it is placed in service again.",
-	"place":       "Placed in service again.",
-	"cleaning":    "The cleaning is recorded. The trend of the body begins anew.",
-	"note":        "The note is recorded.",
-	"reference":   "Recorded: the strike to compare with was changed.",
-	"laboratory":  "Recorded: the balance of the strike was made anew.",
+// verb is one action on an alarm: what it asks of the form, and who may.
+type verb struct {
+	key    string
+	action alerting.Action
+	right  right
+	reason string // field of the form with the reason, "" if there is none
+	needs  []need
+	done   string // said once it is done
+}
+
+// need is something that the form must give, and what is said if it does not.
+type need struct {
+	missing func(c *alerting.Command) bool
+	problem string
+}
+
+var (
+	needsReason = need{func(c *alerting.Command) bool { return c.Reason == "" }, "Give a reason; it is written to the record."}
+	needsTime   = need{func(c *alerting.Command) bool { return c.Action == alerting.TimedShelve && c.Duration == 0 }, "Choose for how long."}
+	needsText   = need{func(c *alerting.Command) bool { return c.Comment == "" }, "Write the comment first."}
+	needsWhich  = need{func(c *alerting.Command) bool { return c.Occurrence == 0 }, "The page does not say which occurrence is meant."}
+	needsName   = need{func(c *alerting.Command) bool { return c.User == "" }, "Say who you are first: the record needs a name."}
+)
+
+// verbs are all the actions on an alarm.
+var verbs = []verb{
+	{"acknowledge", alerting.Acknowledge, toAct, "", []need{needsWhich}, "Acknowledged."},
+	{"confirm", alerting.Confirm, toAct, "", nil, "Confirmed."},
+	{"reset", alerting.Reset, toAct, "", nil, "Reset."},
+	{"comment", alerting.Comment, toAct, "", []need{needsText}, "Comment recorded."},
+	{"shelve", alerting.TimedShelve, toAct, "reason", []need{needsReason, needsTime}, "Shelved."},
+	{"unshelve", alerting.Unshelve, toAct, "", nil, "Taken off the shelf."},
+	{"remove", alerting.RemoveFromService, toServe, "why", []need{needsReason},
+		"Taken out of service. It stays out until it is placed in service again."},
+	{"place", alerting.PlaceInService, toServe, "why", []need{needsReason}, "Placed in service again."},
+}
+
+// verbOf finds an action by the last part of its address.
+func verbOf(key string) (verb, bool) {
+	i := slices.IndexFunc(verbs, func(v verb) bool { return v.key == key })
+	if i < 0 {
+		return verb{right: toAct}, false
+	}
+	return verbs[i], true
+}
+
+// recorded are the messages after something else was put on record.
+var recorded = map[string]string{
+	"cleaning":   "The cleaning is recorded. The trend of the body begins anew.",
+	"note":       "The note is recorded.",
+	"reference":  "Recorded: the strike to compare with was changed.",
+	"laboratory": "Recorded: the balance of the strike was made anew.",
+}
+
+// doneText is what a page says after it was come back to.
+func doneText(key string) string {
+	if v, ok := verbOf(key); ok {
+		return v.done
+	}
+	return recorded[key]
+}
+
+// readCommand reads what every action has: who, from where, and the comment.
+func readCommand(r *http.Request) (alerting.Command, error) {
+	f := r.PostForm
+	c := alerting.Command{Station: station(r)}
+	if a := actorOf(r); a != nil {
+		c.Authorised = a.Role.may(toServe)
+	}
+	var err error
+	if c.User, err = cleanText("Name", f.Get("name"), maxName); err == nil {
+		c.User = cmp.Or(c.User, nameOf(r))
+		c.Comment, err = cleanText("Comment", f.Get("comment"), maxText)
+	}
+	return c, err
 }
 
 // command carries out an operator's action on one alarm and goes back to the
@@ -64,116 +124,65 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 	if !s.form(w, r) {
 		return
 	}
-	c := alerting.Command{Alarm: r.PathValue("name"), Station: station(r)}
-	if a := actorOf(r); a != nil {
-		c.Authorised = a.Role.may(toServe)
-	}
-	if _, ok := s.status(c.Alarm); !ok {
+	name, f := r.PathValue("name"), r.PostForm
+	if _, ok := s.status(name); !ok {
 		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
 		return
 	}
-	f := r.PostForm
-	var err error
-	if c.User, err = cleanText("Name", f.Get("name"), maxName); err != nil {
-		s.answer(w, r, err)
+	v, ok := verbOf(r.PathValue("action"))
+	if !ok {
+		s.fail(w, r, http.StatusNotFound, "There is no such action.")
 		return
 	}
-	if c.User == "" {
-		c.User = nameOf(r)
+	c, err := readCommand(r)
+	if err == nil && v.reason != "" {
+		c.Reason, err = cleanText("Reason", f.Get(v.reason), maxText)
 	}
-	if c.Comment, err = cleanText("Comment", f.Get("comment"), maxText); err == nil {
-		c.Reason, err = cleanText("Reason", f.Get("reason"), maxText)
+	if n := f.Get("occurrence"); n != "" && err == nil {
+		if c.Occurrence, err = strconv.ParseUint(n, 10, 64); err != nil {
+			err = badQuery("The occurrence is not a number.")
+		}
 	}
 	if err != nil {
 		s.answer(w, r, err)
 		return
 	}
-	if v := f.Get("occurrence"); v != "" {
-		if c.Occurrence, err = strconv.ParseUint(v, 10, 64); err != nil {
-			s.fail(w, r, http.StatusBadRequest, "The occurrence is not a number.")
-			return
-		}
-	}
-	action := r.PathValue("action")
-	problem := ""
-	switch action {
-	case "acknowledge":
-		c.Action = alerting.Acknowledge
-		if c.Occurrence == 0 {
-			problem = "The page does not say which occurrence is meant."
-		}
-	case "confirm":
-		c.Action = alerting.Confirm
-	case "reset":
-		c.Action = alerting.Reset
-	case "unshelve":
-		c.Action = alerting.Unshelve
-	case "comment":
-		c.Action = alerting.Comment
-		if c.Comment == "" {
-			problem = "Write the comment first."
-		}
-	case "remove", "place":
-		// Its own field: the one of shelving stands beside it in the form.
-		if c.Reason, err = cleanText("Reason", f.Get("why"), maxText); err != nil {
-			s.answer(w, r, err)
-			return
-		}
-		c.Action = alerting.RemoveFromService
-		if action == "place" {
-			c.Action = alerting.PlaceInService
-		}
-		if c.Reason == "" {
-			problem = "Give a reason; it is written to the record."
-		}
-	case "shelve":
-		c.Action = alerting.TimedShelve
-		if f.Get("time") == "once" {
+	c.Alarm, c.Action = name, v.action
+	if v.action == alerting.TimedShelve {
+		if c.Duration, _ = lengthOf(shelveTimes, f.Get("time")); f.Get("time") == "once" {
 			c.Action = alerting.OneShotShelve
-		} else {
-			for _, t := range shelveTimes {
-				if t.Key == f.Get("time") {
-					c.Duration = t.Length
-				}
-			}
-			if c.Duration == 0 {
-				problem = "Choose for how long."
-			}
 		}
-		if c.Reason == "" {
-			problem = "Give a reason for shelving; it is written to the record."
-		}
-	default:
-		s.fail(w, r, http.StatusNotFound, "There is no such action.")
-		return
 	}
-	if c.User == "" {
-		problem = "Say who you are first: the record needs a name."
-	}
-	if problem != "" {
-		s.refused(w, r, http.StatusUnprocessableEntity, problem)
-		return
-	}
-	s.keep(w, r, nameCookie, c.User, nameKept)
-	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
-	defer cancel()
-	if err := s.b.Do(ctx, c); err != nil {
-		if no, ok := errors.AsType[*alerting.Refusal](err); ok {
-			text := refusals[no.Code]
-			if text == "" {
-				text = "The alarm does not allow it now."
-			}
-			s.refused(w, r, http.StatusConflict, "Not done. "+text)
+	for _, n := range append([]need{needsName}, v.needs...) {
+		if n.missing(&c) {
+			s.render(w, r, http.StatusUnprocessableEntity, n.problem, s.alarmPage)
 			return
 		}
-		s.answer(w, r, err)
-		return
 	}
 	back := "/alarms/" + escapeSegment(c.Alarm)
 	if f.Get("from") == "list" {
 		back = "/alarms"
 	}
-	http.Redirect(w, r, back+"?done="+action, http.StatusSeeOther)
+	s.do(w, r, c, back+"?done="+v.key, func(no *alerting.Refusal) {
+		s.render(w, r, http.StatusConflict, "Not done. "+cmp.Or(refusals[no.Code], "The alarm does not allow it now."), s.alarmPage)
+	})
+}
+
+// do has the loop carry out a command, and goes on to then.
+func (s *Server) do(w http.ResponseWriter, r *http.Request, c alerting.Command, then string, refused func(*alerting.Refusal)) {
+	s.keep(w, r, nameCookie, c.User, nameKept)
+	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
+	defer cancel()
+	err := s.b.Do(ctx, c)
+	if no, ok := errors.AsType[*alerting.Refusal](err); ok {
+		refused(no)
+		return
+	}
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	http.Redirect(w, r, then, http.StatusSeeOther)
 }
 
 // commandMany acknowledges the alarms chosen on the list, each in the occurrence
@@ -183,21 +192,14 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 	if !s.form(w, r) {
 		return
 	}
-	f := r.PostForm
-	c := alerting.Command{Action: alerting.Acknowledge, Station: station(r)}
-	var err error
-	if c.User, err = cleanText("Name", f.Get("name"), maxName); err == nil {
-		c.Comment, err = cleanText("Comment", f.Get("comment"), maxText)
-	}
+	c, err := readCommand(r)
 	if err != nil {
 		s.answer(w, r, err)
 		return
 	}
-	if c.User == "" {
-		c.User = nameOf(r)
-	}
+	c.Action = alerting.Acknowledge
 	seen := map[alerting.Target]bool{}
-	for _, key := range f["choose"] {
+	for _, key := range r.PostForm["choose"] {
 		// The occurrence stands after the last #: a name may have one too.
 		i := strings.LastIndexByte(key, '#')
 		n, err := strconv.ParseUint(key[i+1:], 10, 64)
@@ -220,29 +222,16 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 	case len(c.Many) == 0:
 		problem = "Choose the alarms first: mark the boxes at the right."
 	case c.User == "":
-		problem = "Say who you are first: the record needs a name."
+		problem = needsName.problem
 	}
 	if problem != "" {
 		s.render(w, r, http.StatusUnprocessableEntity, problem, s.alarmsPage)
 		return
 	}
-	s.keep(w, r, nameCookie, c.User, nameKept)
-	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
-	defer cancel()
-	if err := s.b.Do(ctx, c); err != nil {
-		if _, ok := errors.AsType[*alerting.Refusal](err); !ok {
-			s.answer(w, r, err)
-			return
-		}
-		s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. Look at those still waiting.", s.alarmsPage)
-		return
-	}
-	http.Redirect(w, r, "/alarms?done=acknowledge", http.StatusSeeOther)
-}
-
-// refused shows the alarm's page again with the problem on top.
-func (s *Server) refused(w http.ResponseWriter, r *http.Request, code int, problem string) {
-	s.render(w, r, code, problem, s.alarmPage)
+	s.do(w, r, c, "/alarms?done=acknowledge", func(*alerting.Refusal) {
+		s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. "+
+			"Look at those still waiting.", s.alarmsPage)
+	})
 }
 
 // station is where a command came from, for the record.

@@ -331,6 +331,21 @@ func (s *Server) setView(ctx context.Context, p *Picture, set *plant.Equipment, 
 	if v.Condenser != nil {
 		v.Columns++
 	}
+	v.Rows = ladderRows(bodies, read)
+	for _, row := range []struct{ label, unit, name string }{{"vapour", "kPa abs", "vapour_pressure"}, {"juice level", "%", "level"}} {
+		g := readingGroup{}
+		for _, b := range bodies {
+			g.Readings = append(g.Readings, read(b, row.name))
+		}
+		s.addTails(ctx, []readingGroup{g}, now)
+		v.Tails = append(v.Tails, tailRow{row.label, row.unit, g.Readings})
+	}
+	v.Ladder = drawLadder("ladder-"+set.Name, s.rungs(p, set))
+	return v
+}
+
+// ladderRows are the figures beneath the ladder, one column a body.
+func ladderRows(bodies []*plant.Equipment, read func(e *plant.Equipment, names ...string) reading) (rows []ladderRow) {
 	for _, row := range []struct {
 		label, unit string
 		names       []string
@@ -353,18 +368,9 @@ func (s *Server) setView(ctx context.Context, p *Picture, set *plant.Equipment, 
 			}
 			r.Cells = append(r.Cells, c)
 		}
-		v.Rows = append(v.Rows, r)
+		rows = append(rows, r)
 	}
-	for _, row := range []struct{ label, unit, name string }{{"vapour", "kPa abs", "vapour_pressure"}, {"juice level", "%", "level"}} {
-		g := readingGroup{}
-		for _, b := range bodies {
-			g.Readings = append(g.Readings, read(b, row.name))
-		}
-		s.addTails(ctx, []readingGroup{g}, now)
-		v.Tails = append(v.Tails, tailRow{row.label, row.unit, g.Readings})
-	}
-	v.Ladder = drawLadder("ladder-"+set.Name, s.rungs(p, set))
-	return v
+	return rows
 }
 
 func vesselHref(path string) string { return "/vessel/" + escapeSegment(path) }

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -33,10 +34,7 @@ const (
 )
 
 // measureSpans are the periods of the measures page.
-var measureSpans = []struct {
-	Key, Text string
-	Length    time.Duration
-}{{"24h", "24 h", 24 * time.Hour}, {"7d", "7 days", 7 * 24 * time.Hour}, {"30d", "30 days", 30 * 24 * time.Hour}}
+var measureSpans = []choice{{"24h", "24 h", 24 * time.Hour}, {"7d", "7 days", 7 * 24 * time.Hour}, {"30d", "30 days", 30 * 24 * time.Hour}}
 
 // journal reads the entries of [from, to), oldest first, at most most of them,
 // the newest. It waits its turn like every heavy question.
@@ -133,124 +131,134 @@ func (s *Server) topRows(list []alerting.AlarmCount, of int) []topRow {
 	return out
 }
 
+// measuresData is what the page of the measures shows.
+type measuresData struct {
+	Spans                     []link
+	Heads                     []choice
+	Chosen                    string
+	Rows                      []measureRow
+	Top, Chattering, Fleeting []topRow
+	Floods                    []floodRow
+	Standing                  []alarmRow
+	StandingN, Stale          int
+}
+
 func (s *Server) measuresPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
-	key := r.URL.Query().Get("span")
-	if key == "" {
-		key = "7d"
-	}
-	chosen := -1
-	for i, sp := range measureSpans {
-		if sp.Key == key {
-			chosen = i
-		}
-	}
+	key := cmp.Or(r.URL.Query().Get("span"), "7d")
+	chosen := slices.IndexFunc(measureSpans, func(c choice) bool { return c.Key == key })
 	if chosen < 0 {
 		return nil, badQuery("span: use 24h, 7d or 30d.")
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
+	data := measuresData{Heads: measureSpans, Chosen: measureSpans[chosen].Text}
 	var ms []alerting.Metrics
-	type link struct {
-		Text, Href string
-		Now        bool
-	}
-	var links []link
 	for i, sp := range measureSpans {
 		m, err := kept(&s.answers, "measure "+sp.Key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, now.Add(-sp.Length), now) })
 		if err != nil {
 			return nil, err
 		}
 		ms = append(ms, m)
-		links = append(links, link{sp.Text, "/record/measures?span=" + sp.Key, i == chosen})
+		data.Spans = append(data.Spans, link{sp.Text, "/record/measures?span=" + sp.Key, i == chosen})
 	}
-	var rows []measureRow
-	add := func(name, note, target string, f func(m *alerting.Metrics) (string, bool)) {
-		row := measureRow{Name: name, Note: note, Target: target}
+	for _, x := range measures {
+		row := measureRow{Name: x.name, Note: x.note, Target: x.target}
 		for i := range ms {
-			text, over := f(&ms[i])
-			if ms[i].Up <= 0 {
-				text, over = dash, false
+			cell := measureCell{Text: dash}
+			if ms[i].Up > 0 {
+				cell.Text, cell.Over = x.of(&ms[i])
 			}
-			row.Cells = append(row.Cells, measureCell{text, over})
+			row.Cells = append(row.Cells, cell)
 		}
-		rows = append(rows, row)
+		data.Rows = append(data.Rows, row)
 	}
-	num := func(v float64, n int, over bool) (string, bool) { return decimals(v, n), over }
-	add("alarms", "that called the operator", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.Alarms), false })
-	add("average rate", "alarms an hour", "about 6; 12 at most", func(m *alerting.Metrics) (string, bool) { return num(m.PerHour, 1, m.PerHour > 12) })
-	add("peak", "most in one 10-minute period", "10 or fewer", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.Peak), m.Peak > 10 })
-	add("periods over 10", "share of 10-minute periods, %", "under 1", func(m *alerting.Metrics) (string, bool) { return num(m.PercentOver10, 1, m.PercentOver10 >= 1) })
-	add("hours over 30", "share of hours, %", "under 1", func(m *alerting.Metrics) (string, bool) { return num(m.PercentOver30, 1, m.PercentOver30 >= 1) })
-	add("floods", "from over 10 to under 5 in 10 minutes", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(len(m.Floods)), false })
-	add("time in flood", "%", "under 1", func(m *alerting.Metrics) (string, bool) { return num(m.PercentInFlood, 1, m.PercentInFlood >= 1) })
-	add("ten most frequent", "their share, %", "1 to 5", func(m *alerting.Metrics) (string, bool) {
-		return num(m.TopPercent, 0, m.TopPercent > 5 && m.Alarms >= fewAlarms)
-	})
-	add("chattering", "alarms with 3 or more within a minute", "none", func(m *alerting.Metrics) (string, bool) {
-		return strconv.Itoa(len(m.Chattering)), len(m.Chattering) > 0
-	})
-	add("fleeting", "alarms gone within 10 s", "none", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(len(m.Fleeting)), len(m.Fleeting) > 0 })
-	for pr := plant.PriorityLow; pr >= plant.PriorityUrgent; pr-- {
-		target := map[plant.Priority]string{plant.PriorityLow: "about 80", plant.PriorityMedium: "about 15", plant.PriorityHigh: "about 5", plant.PriorityUrgent: "under 1"}[pr]
-		add(pr.String()+" priority", "share of the alarms, %", target, func(m *alerting.Metrics) (string, bool) {
-			for _, x := range m.ByPriority {
-				if x.Priority == pr {
-					return decimals(x.Percent, 0), false
-				}
-			}
-			if m.Alarms == 0 {
-				return dash, false
-			}
-			return "0", false
-		})
-	}
-	for _, x := range []struct {
-		note string
-		of   func(d alerting.Durations) time.Duration
-	}{{"median", func(d alerting.Durations) time.Duration { return d.Median }}, {"nine of ten within", func(d alerting.Durations) time.Duration { return d.P90 }}} {
-		add("to acknowledge", x.note, "", func(m *alerting.Metrics) (string, bool) {
-			if m.TimeToAck.Count == 0 {
-				return dash, false
-			}
-			return span(x.of(m.TimeToAck)), false
-		})
-	}
-	add("hidden alarms", "that would have called", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.HiddenAlarms), false })
-	add("not watched", "time the program or its journal was down", "", func(m *alerting.Metrics) (string, bool) {
-		if m.Down <= 0 {
-			return "0", false
-		}
-		return span(m.Down), false
-	})
 	m := &ms[chosen]
-	var floods []floodRow
-	for i := len(m.Floods) - 1; i >= 0 && len(floods) < topShown; i-- {
+	data.Top, data.Chattering, data.Fleeting = s.topRows(m.Top, m.Alarms), s.topRows(m.Chattering, 0), s.topRows(m.Fleeting, 0)
+	for i := len(m.Floods) - 1; i >= 0 && len(data.Floods) < topShown; i-- {
 		f := m.Floods[i]
 		x := floodRow{From: s.stamp(f.From), Alarms: f.Alarms, Peak: f.Peak, Length: "still running"}
 		if !f.To.IsZero() {
 			x.Length = span(f.To.Sub(f.From))
 		}
-		floods = append(floods, x)
+		data.Floods = append(data.Floods, x)
 	}
 	// What stands now is known from the picture, however long ago it began.
-	var standing []alarmRow
-	stale := 0
 	for _, row := range s.lists(p, now).Active {
 		if row.Active {
-			standing = append(standing, row)
+			data.Standing = append(data.Standing, row)
 			if now.Sub(row.Since) > 24*time.Hour {
-				stale++
+				data.Stale++
 			}
 		}
 	}
-	slices.SortStableFunc(standing, func(a, b alarmRow) int { return a.Since.Compare(b.Since) })
-	shown := standing
-	if len(shown) > 2*topShown {
-		shown = shown[:2*topShown]
-	}
-	data := map[string]any{"Spans": links, "Rows": rows, "Heads": measureSpans, "Chosen": measureSpans[chosen].Text, "Top": s.topRows(m.Top, m.Alarms), "Chattering": s.topRows(m.Chattering, 0),
-		"Fleeting": s.topRows(m.Fleeting, 0), "Floods": floods, "Standing": shown, "StandingN": len(standing), "Stale": stale, "Down": m.Down > 0 && m.Up <= 0}
+	slices.SortStableFunc(data.Standing, func(a, b alarmRow) int { return a.Since.Compare(b.Since) })
+	data.StandingN = len(data.Standing)
+	data.Standing = data.Standing[:min(data.StandingN, 2*topShown)]
 	return &view{Template: "measures.html", Title: "Measures of the alarm system", Section: "record", Data: data}, nil
+}
+
+// measures are the rows of the table: how a measure is called, what is commonly quoted for it, how it is
+// written, and whether it is beyond that.
+var measures = []struct {
+	name, note, target string
+	of                 func(m *alerting.Metrics) (text string, over bool)
+}{
+	{"alarms", "that called the operator", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.Alarms), false }},
+	{"average rate", "alarms an hour", "about 6; 12 at most", func(m *alerting.Metrics) (string, bool) { return decimals(m.PerHour, 1), m.PerHour > 12 }},
+	{"peak", "most in one 10-minute period", "10 or fewer", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.Peak), m.Peak > 10 }},
+	{"periods over 10", "share of 10-minute periods, %", "under 1", percent(func(m *alerting.Metrics) float64 { return m.PercentOver10 })},
+	{"hours over 30", "share of hours, %", "under 1", percent(func(m *alerting.Metrics) float64 { return m.PercentOver30 })},
+	{"floods", "from over 10 to under 5 in 10 minutes", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(len(m.Floods)), false }},
+	{"time in flood", "%", "under 1", percent(func(m *alerting.Metrics) float64 { return m.PercentInFlood })},
+	{"ten most frequent", "their share, %", "1 to 5", func(m *alerting.Metrics) (string, bool) {
+		return decimals(m.TopPercent, 0), m.TopPercent > 5 && m.Alarms >= fewAlarms
+	}},
+	{"chattering", "alarms with 3 or more within a minute", "none", some(func(m *alerting.Metrics) int { return len(m.Chattering) })},
+	{"fleeting", "alarms gone within 10 s", "none", some(func(m *alerting.Metrics) int { return len(m.Fleeting) })},
+	{"low priority", "share of the alarms, %", "about 80", ofPriority(plant.PriorityLow)},
+	{"medium priority", "share of the alarms, %", "about 15", ofPriority(plant.PriorityMedium)},
+	{"high priority", "share of the alarms, %", "about 5", ofPriority(plant.PriorityHigh)},
+	{"urgent priority", "share of the alarms, %", "under 1", ofPriority(plant.PriorityUrgent)},
+	{"to acknowledge", "median", "", toAck(func(d alerting.Durations) time.Duration { return d.Median })},
+	{"to acknowledge", "nine of ten within", "", toAck(func(d alerting.Durations) time.Duration { return d.P90 })},
+	{"hidden alarms", "that would have called", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.HiddenAlarms), false }},
+	{"not watched", "time the program or its journal was down", "", func(m *alerting.Metrics) (string, bool) {
+		if m.Down <= 0 {
+			return "0", false
+		}
+		return span(m.Down), false
+	}},
+}
+
+func percent(of func(m *alerting.Metrics) float64) func(*alerting.Metrics) (string, bool) {
+	return func(m *alerting.Metrics) (string, bool) { return decimals(of(m), 1), of(m) >= 1 }
+}
+
+func some(of func(m *alerting.Metrics) int) func(*alerting.Metrics) (string, bool) {
+	return func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(of(m)), of(m) > 0 }
+}
+
+func ofPriority(pr plant.Priority) func(*alerting.Metrics) (string, bool) {
+	return func(m *alerting.Metrics) (string, bool) {
+		for _, x := range m.ByPriority {
+			if x.Priority == pr {
+				return decimals(x.Percent, 0), false
+			}
+		}
+		if m.Alarms == 0 {
+			return dash, false
+		}
+		return "0", false
+	}
+}
+
+func toAck(of func(d alerting.Durations) time.Duration) func(*alerting.Metrics) (string, bool) {
+	return func(m *alerting.Metrics) (string, bool) {
+		if m.TimeToAck.Count == 0 {
+			return dash, false
+		}
+		return span(of(m.TimeToAck)), false
+	}
 }
 
 // --- Shift report ---
@@ -361,111 +369,85 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow
 	return out, nil
 }
 
-func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
-	q := r.URL.Query()
-	length := 8
+// shiftData is what the report of a shift shows.
+type shiftData struct {
+	From, To, Day, Made       string
+	Running                   bool
+	Number, Hours, OtherHours int
+	Before, Next, Other       string // addresses
+	Averages                  []averageRow
+	Incomplete                bool // the archive did not answer for all of them
+	Alarms, Peak              int
+	PerHour                   string
+	Shares                    []share
+	Top                       []topRow
+	Standing                  []standingRow
+	Rows, Notes               []eventRow
+	Left                      int // events that are not listed
+	Cleanings                 []doneRow
+	Strikes                   []strikeRow
+	Note                      noteForm
+}
+
+type standingRow struct {
+	topRow
+	Since string
+}
+
+// reported are the kinds of journal entry that a report lists, besides alarms that called.
+var reported = []plant.EventKind{plant.EventAck, plant.EventShelve, plant.EventUnshelve, plant.EventOutOfService, plant.EventInService, plant.EventComment,
+	plant.EventReset, plant.EventChange, plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventConfig}
+
+// parseShift reads hours and at: the shift that is asked for.
+func (s *Server) parseShift(q url.Values, now time.Time) (from, to time.Time, n, length int, err error) {
+	length = 8
 	if v := q.Get("hours"); v != "" {
-		n, err := strconv.Atoi(v)
-		if _, ok := shiftHours[n]; err != nil || !ok {
-			return nil, badQuery("hours: a shift has 8 or 12.")
+		length, err = strconv.Atoi(v)
+		if _, ok := shiftHours[length]; err != nil || !ok {
+			return from, to, 0, 0, badQuery("hours: a shift has 8 or 12.")
 		}
-		length = n
 	}
 	at := now
 	if v := q.Get("at"); v != "" {
-		var err error
 		if at, err = time.ParseInLocation("2006-01-02T15:04", v, s.zone); err != nil || at.Year() < 1970 || at.Year() > 2200 {
-			return nil, badQuery("at: write a moment of the shift as 2026-03-01T06:00.")
+			return from, to, 0, 0, badQuery("at: write a moment of the shift as 2026-03-01T06:00.")
 		}
 	}
-	from, to, n := shiftAt(at, length, s.zone)
-	if from.After(now) {
-		return nil, badQuery("That shift has not begun.")
+	if from, to, n = shiftAt(at, length, s.zone); from.After(now) {
+		return from, to, 0, 0, badQuery("That shift has not begun.")
+	}
+	return from, to, n, length, nil
+}
+
+func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	from, to, n, length, err := s.parseShift(r.URL.Query(), now)
+	if err != nil {
+		return nil, err
 	}
 	href := func(t time.Time) string {
 		return fmt.Sprintf("/record/shift?hours=%d&at=%s", length, url.QueryEscape(t.In(s.zone).Format("2006-01-02T15:04")))
 	}
+	d := shiftData{From: s.stamp(from)[:16], To: s.stamp(to)[11:16], Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.stamp(now)[:16],
+		Running: to.After(now), Number: n, Hours: length, OtherHours: 20 - length, Before: href(from.Add(-time.Minute)),
+		Other: fmt.Sprintf("/record/shift?hours=%d", 20-length), Note: s.noteForm(r, "shift")}
 	end := to
-	running := to.After(now)
-	if running {
+	if d.Running {
 		end = now
+	} else {
+		d.Next = href(to.Add(time.Minute))
 	}
 	key := fmt.Sprintf("%d %d", from.Unix(), length)
-	averages, err := kept(&s.answers, "shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(r.Context(), from, end) })
-	if err != nil && !errors.Is(err, errIncomplete) {
+	d.Averages, err = kept(&s.answers, "shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(r.Context(), from, end) })
+	if d.Incomplete = errors.Is(err, errIncomplete); err != nil && !d.Incomplete {
 		return nil, err
 	}
-	incomplete := err != nil
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
 	m, err := kept(&s.answers, "shift measure "+key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, from, end) })
 	if err != nil {
 		return nil, err
 	}
-	events, err := s.journal(ctx, EventFilter{From: from, To: end.Add(time.Nanosecond)}, journalMost)
-	if err != nil {
-		return nil, fmt.Errorf("read the journal: %w", err)
-	}
-	var rows, notes []eventRow
-	left := 0
-	for i := range events {
-		e := &events[i]
-		switch e.Kind {
-		case plant.EventNote:
-			notes = append(notes, s.eventRow(*e))
-			continue
-		case plant.EventAlarm, plant.EventRealarm:
-			if !e.Annunciated {
-				continue
-			}
-		case plant.EventAck, plant.EventShelve, plant.EventUnshelve, plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventReset,
-			plant.EventChange, plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventConfig:
-		default:
-			continue
-		}
-		if len(rows) == reportMost {
-			left++
-			continue
-		}
-		rows = append(rows, s.eventRow(*e))
-	}
-	type standing struct {
-		topRow
-		Since string
-	}
-	var stands []standing
-	for _, x := range m.Standing {
-		stands = append(stands, standing{s.title(x.Alarm), s.stamp(x.Since)})
-	}
-	slices.SortStableFunc(stands, func(a, b standing) int { return markRank(a.Mark) - markRank(b.Mark) })
-	done, err := s.b.Cleanings(ctx, "", from, end)
-	if err != nil {
-		s.log.Warn("console: cleanings of a shift", "err", err)
-	}
-	var strikes []strikeRow
-	known, err := s.strikes(ctx, now)
-	if err != nil {
-		s.log.Warn("console: strikes of a shift", "err", err)
-	}
-	ended, err := s.strikeRecords(ctx, now, StrikeFilter{From: from, To: end, Limit: reportMost})
-	if err != nil {
-		s.log.Warn("console: strikes of a shift", "err", err)
-	}
-	slices.Reverse(ended)
-	for i := range ended {
-		var usual *StrikeRecord
-		for _, ps := range known {
-			if ps.Pan == ended[i].Pan {
-				usual = ps.Usual
-			}
-		}
-		strikes = append(strikes, s.strikeRow(&ended[i], usual, now))
-	}
-	type share struct {
-		Mark *markData
-		N    int
-	}
-	var shares []share
+	d.Alarms, d.Peak, d.PerHour, d.Top = m.Alarms, m.Peak, decimals(m.PerHour, 1), s.topRows(m.Top, m.Alarms)
 	for pr := plant.PriorityUrgent; pr <= plant.PriorityLow; pr++ {
 		sh := share{Mark: markOf(int(pr), false)}
 		for _, x := range m.ByPriority {
@@ -473,16 +455,64 @@ func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, e
 				sh.N = x.Count
 			}
 		}
-		shares = append(shares, sh)
+		d.Shares = append(d.Shares, sh)
 	}
-	data := map[string]any{"From": s.stamp(from)[:16], "To": s.stamp(to)[11:16], "Running": running, "Number": n, "Hours": length, "Day": from.In(s.zone).Format("Monday, 2 January 2006"),
-		"Before": href(from.Add(-time.Minute)), "Averages": averages, "Incomplete": incomplete, "Shares": shares, "Alarms": m.Alarms, "PerHour": decimals(m.PerHour, 1), "Peak": m.Peak, "Top": s.topRows(m.Top, m.Alarms),
-		"Standing": stands, "Rows": rows, "Left": left, "Notes": notes, "Cleanings": s.doneRows(done), "Strikes": strikes, "Made": s.stamp(now)[:16],
-		"Other": fmt.Sprintf("/record/shift?hours=%d", 20-length), "OtherHours": 20 - length, "Sources": s.noteSources()}
-	if !running {
-		data["Next"] = href(to.Add(time.Minute))
+	for _, x := range m.Standing {
+		d.Standing = append(d.Standing, standingRow{s.title(x.Alarm), s.stamp(x.Since)})
 	}
-	return &view{Template: "shift.html", Title: "Shift report", Section: "record", Data: data}, nil
+	slices.SortStableFunc(d.Standing, func(a, b standingRow) int { return markRank(a.Mark) - markRank(b.Mark) })
+	if err := s.shiftEvents(ctx, &d, from, end); err != nil {
+		return nil, err
+	}
+	done, err := s.b.Cleanings(ctx, "", from, end)
+	if err != nil {
+		s.log.Warn("console: cleanings of a shift", "err", err)
+	}
+	d.Cleanings = s.doneRows(done)
+	d.Strikes = s.shiftStrikes(ctx, from, end, now)
+	return &view{Template: "shift.html", Title: "Shift report", Section: "record", Data: d}, nil
+}
+
+// shiftEvents puts the journal of a shift into its report.
+func (s *Server) shiftEvents(ctx context.Context, d *shiftData, from, end time.Time) error {
+	events, err := s.journal(ctx, EventFilter{From: from, To: end.Add(time.Nanosecond)}, journalMost)
+	if err != nil {
+		return fmt.Errorf("read the journal: %w", err)
+	}
+	for i := range events {
+		e := &events[i]
+		called := (e.Kind == plant.EventAlarm || e.Kind == plant.EventRealarm) && e.Annunciated
+		switch {
+		case e.Kind == plant.EventNote:
+			d.Notes = append(d.Notes, s.eventRow(*e))
+		case !called && !slices.Contains(reported, e.Kind):
+		case len(d.Rows) == reportMost:
+			d.Left++
+		default:
+			d.Rows = append(d.Rows, s.eventRow(*e))
+		}
+	}
+	return nil
+}
+
+// shiftStrikes are the strikes that ended in a shift, in order of time.
+func (s *Server) shiftStrikes(ctx context.Context, from, end, now time.Time) []strikeRow {
+	known, err := s.strikes(ctx, now)
+	ended, err2 := s.strikeRecords(ctx, now, StrikeFilter{From: from, To: end, Limit: reportMost})
+	if err := errors.Join(err, err2); err != nil {
+		s.log.Warn("console: strikes of a shift", "err", err)
+	}
+	var out []strikeRow
+	for i := range slices.Backward(ended) {
+		var usual *StrikeRecord
+		for _, ps := range known {
+			if ps.Pan == ended[i].Pan {
+				usual = ps.Usual
+			}
+		}
+		out = append(out, s.strikeRow(&ended[i], usual, now))
+	}
+	return out
 }
 
 func markRank(m *markData) int {
@@ -495,6 +525,18 @@ func markRank(m *markData) int {
 // --- Notes ---
 
 type noteSource struct{ Path, Name string }
+
+// noteForm is the form of a note.
+type noteForm struct {
+	From    string // which page it stands on
+	Sources []noteSource
+	Who     string
+	Fixed   bool // who is signed in cannot be another
+}
+
+func (s *Server) noteForm(r *http.Request, from string) noteForm {
+	return noteForm{from, s.noteSources(), nameOf(r), actorOf(r) != nil}
+}
 
 func (s *Server) noteSources() []noteSource {
 	var out []noteSource

@@ -2,6 +2,7 @@ package console
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -26,7 +27,25 @@ type view struct {
 	Live     string // query of its stream: what the page asks to be kept up to date
 	Reload   bool   // with scripts off, load again by itself
 	Data     any
-	Parts    map[string]any // live parts: id of the element -> data of the template "part-..."
+	Parts    parts
+}
+
+// parts are the live parts of a page, by the id of their element: what the template
+// "part-..." of that id shows.
+type parts map[string]any
+
+// section is one entry of the navigation.
+type section struct{ Key, Href, Text string }
+
+var sections = []section{
+	{"house", "/", "House"}, {"alarms", "/alarms", "Alarms"}, {"trends", "/trends", "Trends"}, {"cleaning", "/cleaning", "Cleaning"},
+	{"pans", "/pans", "Pans"}, {"record", "/record", "Record"}, {"instruments", "/instruments", "Instruments"}, {"rules", "/rules", "Rules"},
+}
+
+// link is one of several choices of a page.
+type link struct {
+	Text, Href string
+	Now        bool // the one that is shown
 }
 
 type pageFunc func(r *http.Request, p *Picture, now time.Time) (*view, error)
@@ -43,6 +62,7 @@ type frame struct {
 	Seq                       uint64
 	Calls                     string
 	HTML                      map[string]template.HTML
+	Nav                       []section
 }
 
 func (s *Server) page(f pageFunc) http.HandlerFunc {
@@ -98,7 +118,7 @@ func (s *Server) compose(r *http.Request, v *view, p *Picture, now time.Time, pr
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag,
 		Theme: themeOf(r), Other: "night", Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
-		Done: done[r.URL.Query().Get("done")], HTML: map[string]template.HTML{}}
+		Done: doneText(r.URL.Query().Get("done")), Nav: sections}
 	if fr.Theme == "night" {
 		fr.Other = "day"
 	}
@@ -124,7 +144,7 @@ func (s *Server) compose(r *http.Request, v *view, p *Picture, now time.Time, pr
 func (s *Server) parts(v *view, p *Picture, now time.Time) (map[string]template.HTML, error) {
 	out := map[string]template.HTML{}
 	var buf bytes.Buffer
-	all := map[string]any{"strip": s.strip(p, now)}
+	all := parts{"strip": s.strip(p, now)}
 	maps.Copy(all, v.Parts)
 	for id, data := range all {
 		name, _, _ := strings.Cut(id, ":")
@@ -137,23 +157,18 @@ func (s *Server) parts(v *view, p *Picture, now time.Time) (map[string]template.
 	return out, nil
 }
 
-// dict makes a map for a template that needs two things.
-func dict(pairs ...any) (map[string]any, error) {
-	if len(pairs)%2 != 0 {
-		return nil, fmt.Errorf("dict: odd number of arguments")
-	}
-	m := map[string]any{}
-	for i := 0; i < len(pairs); i += 2 {
-		k, ok := pairs[i].(string)
-		if !ok {
-			return nil, fmt.Errorf("dict: %v is no key", pairs[i])
-		}
-		m[k] = pairs[i+1]
-	}
-	return m, nil
+// --- House ---
+
+type houseData struct {
+	Sets             []string // ids of their parts
+	Pans, Condensers bool     // there are any
 }
 
-// --- House ---
+type condensers struct {
+	Rows   []condView
+	Vacuum []vacuumView
+	Calm   []calmLine
+}
 
 type condView struct {
 	Name, Title, Href string
@@ -163,7 +178,7 @@ type condView struct {
 
 func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	h := s.b.House()
-	v := &view{Template: "house.html", Title: "House", Section: "house", Live: "view=house", Reload: true, Parts: map[string]any{}}
+	v := &view{Template: "house.html", Title: "House", Section: "house", Live: "view=house", Reload: true, Parts: parts{}}
 	var sets []string
 	for _, e := range h.Of(plant.ClassSet) {
 		id := "set:" + e.Path
@@ -194,9 +209,9 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 	for i := range p.Vacuum {
 		vacuum = append(vacuum, s.vacuumView(&p.Vacuum[i]))
 	}
-	v.Parts["pans"], v.Parts["condensers"] = pans, map[string]any{"Rows": conds, "Vacuum": vacuum, "Calm": calmVacuum(vacuum)}
+	v.Parts["pans"], v.Parts["condensers"] = pans, condensers{conds, vacuum, calmVacuum(vacuum)}
 	v.Parts["health"] = s.health(p, now)
-	v.Data = map[string]any{"Sets": sets, "Pans": len(pans) > 0, "Condensers": len(conds) > 0}
+	v.Data = houseData{sets, len(pans) > 0, len(conds) > 0}
 	return v, nil
 }
 
@@ -239,13 +254,31 @@ type readingGroup struct {
 	Readings []reading
 }
 
+type vesselData struct {
+	Path, Class, Trends   string
+	Facts                 []string
+	Parts                 []bodyHead
+	Parent, Before, After *bodyHead
+	Set                   string // id of its part
+	Pan                   bool
+}
+
+type vesselAlarms struct {
+	Rows  []alarmRow
+	Total int // defined
+}
+
+func headOf(e *plant.Equipment) *bodyHead {
+	return &bodyHead{Name: e.Name, Title: e.Title, Href: vesselHref(e.Path)}
+}
+
 func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	e, ok := s.b.House().Equip(r.PathValue("path"))
 	if !ok {
 		return nil, notFound("There is no vessel of that name.")
 	}
 	v := &view{Template: "vessel.html", Title: e.Title, Section: "house", Reload: true,
-		Live: "view=vessel&path=" + url.QueryEscape(e.Path), Parts: map[string]any{}}
+		Live: "view=vessel&path=" + url.QueryEscape(e.Path), Parts: parts{}}
 	var groups []readingGroup
 	add := func(eq *plant.Equipment, prefix string) {
 		by := map[string][]reading{}
@@ -277,46 +310,39 @@ func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, 
 			}
 		}
 	}
-	v.Parts["vessel-alarms"] = map[string]any{"Rows": rows, "Total": s.specsOf(e.Path)}
-	var parts []bodyHead
+	v.Parts["vessel-alarms"] = vesselAlarms{rows, s.specsOf(e.Path)}
+	data := vesselData{Path: e.Path, Class: classWord(e.Class), Facts: facts(e), Trends: vesselTrends(e), Pan: e.Class == plant.ClassPan}
 	for _, part := range e.Parts {
 		if part.Class != plant.ClassBleed {
-			parts = append(parts, bodyHead{Name: part.Name, Title: part.Title, Href: vesselHref(part.Path)})
+			data.Parts = append(data.Parts, *headOf(part))
 		}
 	}
-	data := map[string]any{"Path": e.Path, "Class": classWord(e.Class), "Facts": facts(e), "Parts": parts, "Trends": vesselTrends(e)}
-	if e.Class == plant.ClassPan {
+	if data.Pan {
 		var trace []Bucket
 		if st, ok := strikeOf(p, e.Path); ok {
 			trace = s.strikeTrace(r.Context(), st, now)
 		}
 		v.Parts["strike"] = []panView{s.panView(p, e, now, trace, wideStrike, nil)}
-		data["Pan"] = true
 	}
 	if c := s.servedBy(e); c != nil && e.Class != plant.ClassSet {
 		if vac, ok := s.vacuumOf(p, c.Path); ok {
-			v.Parts["vacuum"], data["Vacuum"] = vac, true
+			v.Parts["vacuum"] = vac
 		}
 	}
 	if e.Class == plant.ClassSet {
-		v.Parts["set:"+e.Path] = s.setView(r.Context(), p, e, now)
-		data["Set"] = "set:" + e.Path
+		data.Set = "set:" + e.Path
+		v.Parts[data.Set] = s.setView(r.Context(), p, e, now)
 	}
 	if e.Parent != nil {
-		data["Parent"] = bodyHead{Name: e.Parent.Name, Title: e.Parent.Title, Href: vesselHref(e.Parent.Path)}
-		var before, after *bodyHead
-		for i, sib := range e.Parent.Parts {
-			if sib != e {
-				continue
-			}
-			if i > 0 && e.Parent.Parts[i-1].Class == e.Class {
-				before = &bodyHead{Name: e.Parent.Parts[i-1].Name, Href: vesselHref(e.Parent.Parts[i-1].Path)}
-			}
-			if i+1 < len(e.Parent.Parts) && e.Parent.Parts[i+1].Class == e.Class {
-				after = &bodyHead{Name: e.Parent.Parts[i+1].Name, Href: vesselHref(e.Parent.Parts[i+1].Path)}
-			}
+		data.Parent = headOf(e.Parent)
+		alike := e.Parent.Parts
+		i := slices.Index(alike, e)
+		if i > 0 && alike[i-1].Class == e.Class {
+			data.Before = headOf(alike[i-1])
 		}
-		data["Before"], data["After"] = before, after
+		if i+1 < len(alike) && alike[i+1].Class == e.Class {
+			data.After = headOf(alike[i+1])
+		}
 	}
 	v.Data = data
 	return v, nil
@@ -416,25 +442,34 @@ func (s *Server) specsOf(path string) int {
 
 // --- Alarms ---
 
+type activeAlarms struct {
+	Active   []alarmRow // folded
+	N, Unack int
+}
+
 func (s *Server) alarmsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	l := s.lists(p, now)
 	n := len(l.Active)
 	l.Active = fold(l.Active)
-	return &view{Template: "alarms.html", Title: "Alarms", Section: "alarms", Live: "view=alarms", Reload: true, Parts: map[string]any{
-		"alarm-active": map[string]any{"Active": l.Active, "N": n, "Unack": l.Unack},
-		"alarm-hidden": l}}, nil
+	return &view{Template: "alarms.html", Title: "Alarms", Section: "alarms", Live: "view=alarms", Reload: true,
+		Parts: parts{"alarm-active": activeAlarms{l.Active, n, l.Unack}, "alarm-hidden": l.hidden()}}, nil
+}
+
+// alarmData is what stands on the page of an alarm and does not change with its state.
+type alarmData struct {
+	Spec               *plant.AlarmSpec
+	Row                alarmRow
+	Mark               *markData
+	Source, Rule       string
+	Respond, MaxShelve string // "" if there is no such time
+	Times              []choice
+	History            []eventRow
 }
 
 type alarmView struct {
-	Row        alarmRow
-	CanAck     bool
-	CanConfirm bool
-	CanReset   bool
-	CanShelve  bool
-	Latched    bool
-	Changed    string
-	Pending    string
-	Realarm    string
+	Row                          alarmRow
+	CanAck, CanConfirm, CanReset bool
+	Pending, Realarm             string
 }
 
 func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
@@ -446,25 +481,29 @@ func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		}
 		row := s.alarmRow(a, now)
 		av := alarmView{Row: row, CanAck: !a.Acked && a.Occurrence > 0, CanConfirm: a.Spec.Confirm && a.Acked && !a.Confirmed,
-			CanReset: a.Latched && !a.Active && a.Acked && a.Confirmed, CanShelve: row.Until == "" && !a.Spec.NoShelving && !a.OutOfService,
-			Latched: a.Latched, Changed: s.moment(now, a.LastChange)}
+			CanReset: a.Latched && !a.Active && a.Acked && a.Confirmed}
 		if !a.PendingUntil.IsZero() {
 			av.Pending = s.clock(a.PendingUntil)
 		}
 		if a.RealarmCount > 0 {
 			av.Realarm = fmt.Sprintf("called again %d times", a.RealarmCount)
 		}
-		var times []any
+		data := alarmData{Spec: a.Spec, Row: row, Mark: markOf(int(a.Spec.Priority), false), Rule: "/rules/" + escapeSegment(name)}
+		if a.Spec.Respond > 0 {
+			data.Respond = span(a.Spec.Respond)
+		}
+		if a.Spec.MaxShelve > 0 {
+			data.MaxShelve = span(a.Spec.MaxShelve)
+		}
 		for _, t := range shelveTimes {
 			if a.Spec.MaxShelve == 0 || t.Length <= a.Spec.MaxShelve {
-				times = append(times, t)
+				data.Times = append(data.Times, t)
 			}
 		}
-		source := ""
 		if e, ok := s.b.House().Equip(a.Spec.Source); ok {
-			source = e.Title
+			data.Source = e.Title
 			if e.Title != e.Name {
-				source = e.Name + ", " + e.Title
+				data.Source = e.Name + ", " + e.Title
 			}
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
@@ -473,28 +512,58 @@ func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)
 		}
-		var history []eventRow
 		for _, ev := range events {
 			if ev.Alarm == name {
-				history = append(history, s.eventRow(ev))
+				data.History = append(data.History, s.eventRow(ev))
 			}
 		}
-		parts := map[string]any{"alarm-state": av, "alarm-acts": av}
+		live := parts{"alarm-state": av, "alarm-acts": av}
 		if c := s.vacuumAlarm(a.Spec); c != nil {
 			if vac, ok := s.vacuumOf(p, c.Path); ok {
-				parts["vacuum"] = vac
+				live["vacuum"] = vac
 			}
 		}
 		return &view{Template: "alarm.html", Title: row.Title, Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
-			Parts: parts,
-			Data: map[string]any{"Spec": a.Spec, "Row": row, "Respond": span(a.Spec.Respond), "HasRespond": a.Spec.Respond > 0, "Times": times,
-				"Source": source, "History": history, "Rule": "/rules/" + escapeSegment(name), "Shelvable": !a.Spec.NoShelving, "Mark": markOf(int(a.Spec.Priority), false),
-				"MaxShelve": span(a.Spec.MaxShelve), "HasMaxShelve": a.Spec.MaxShelve > 0}}, nil
+			Parts: live, Data: data}, nil
 	}
 	return nil, notFound("There is no such alarm.")
 }
 
 // --- Trends ---
+
+// trace is one tag that the trends page draws.
+type trace struct {
+	Path, Label, Unit, Meaning string
+	Drop                       string  // address without it
+	Scale                      float64 // from the archive's number to the one shown
+	Now                        reading
+}
+
+type tagOption struct{ Path, Label string }
+
+type tagGroup struct {
+	Name    string
+	Options []tagOption
+}
+
+type trendsData struct {
+	Tags           []trace
+	Spans, Presets []link
+	Span, Query    string
+	Groups         []tagGroup
+	Full           bool // no more can be added
+	From, To       string
+	Table          *trendTable
+	TableFailed    bool
+}
+
+func trendsHref(tags []string, span string) string {
+	v := url.Values{"tag": tags}
+	if span != "" {
+		v.Set("span", span)
+	}
+	return "/trends?" + v.Encode()
+}
 
 func (s *Server) trendsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	q := r.URL.Query()
@@ -506,22 +575,7 @@ func (s *Server) trendsPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	if add := q.Get("add"); add != "" && !slices.Contains(t.Tags, add) && len(t.Tags) < maxTraces {
 		t.Tags = append(t.Tags, add)
 	}
-	type chosen struct {
-		Path, Label, Unit, Meaning string
-		Drop                       string
-		Scale                      float64 // from the archive's number to the one shown
-		Now                        reading
-	}
-	var tags []chosen
-	link := func(keep []string, span string) string {
-		v := url.Values{"tag": keep, "span": {span}}
-		return "/trends?" + v.Encode()
-	}
-	spanKey := t.Span
-	if spanKey == "" {
-		spanKey = "8h"
-	}
-	var paths []string
+	data := trendsData{Span: cmp.Or(t.Span, "8h"), Full: len(t.Tags) >= maxTraces, From: s.stamp(t.From), To: s.stamp(t.To), Presets: s.presets()}
 	for i, path := range t.Tags {
 		tag, ok := h.Find(path)
 		if !ok {
@@ -532,64 +586,43 @@ func (s *Server) trendsPage(r *http.Request, p *Picture, now time.Time) (*view, 
 			return nil, notFound("There is no tag of that name." + hint)
 		}
 		rest := slices.Delete(slices.Clone(t.Tags), i, i+1)
-		tags = append(tags, chosen{Path: path, Label: tag.Owner + " " + label(tag.Name), Unit: unitText(tag), Meaning: tag.Meaning,
-			Drop: link(rest, spanKey), Scale: shownScale(tag), Now: s.read(p, tag.ID, now)})
-		paths = append(paths, path)
+		data.Tags = append(data.Tags, trace{Path: path, Label: tag.Owner + " " + label(tag.Name), Unit: unitText(tag), Meaning: tag.Meaning,
+			Drop: trendsHref(rest, data.Span), Scale: shownScale(tag), Now: s.read(p, tag.ID, now)})
 	}
-	type spanLink struct {
-		Text, Href string
-		Now        bool
-	}
-	var links []spanLink
 	for _, sp := range spans {
-		links = append(links, spanLink{sp.Text, link(paths, sp.Key), sp.Key == t.Span})
+		data.Spans = append(data.Spans, link{sp.Text, trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
 	}
-	type option struct{ Path, Label string }
-	type group struct {
-		Name    string
-		Options []option
-	}
-	var groups []group
 	byOwner := map[string]int{}
 	for _, tag := range h.Tags {
-		if tag.Dimension == plant.State || slices.Contains(paths, tag.Path) {
+		if tag.Dimension == plant.State || slices.Contains(t.Tags, tag.Path) {
 			continue
 		}
 		i, ok := byOwner[tag.Owner]
 		if !ok {
-			i = len(groups)
+			i = len(data.Groups)
 			byOwner[tag.Owner] = i
-			name := tag.Owner
-			if name == "" {
-				name = "site"
-			}
-			groups = append(groups, group{Name: name})
+			data.Groups = append(data.Groups, tagGroup{Name: cmp.Or(tag.Owner, "site")})
 		}
-		groups[i].Options = append(groups[i].Options, option{tag.Path, label(tag.Name)})
+		data.Groups[i].Options = append(data.Groups[i].Options, tagOption{tag.Path, label(tag.Name)})
 	}
-	data := map[string]any{"Tags": tags, "Spans": links, "Span": spanKey, "Groups": groups, "Full": len(tags) >= maxTraces,
-		"From": s.stamp(t.From), "To": s.stamp(t.To), "Presets": s.presets()}
-	if len(tags) > 0 {
-		table, err := s.trendTable(r.Context(), t)
-		if err != nil {
+	if len(t.Tags) > 0 {
+		var err error
+		if data.Table, err = s.trendTable(r.Context(), t); err != nil {
 			s.log.Warn("console: trend table", "err", err)
-			data["TableFailed"] = true
+			data.TableFailed = true
 		}
-		data["Table"] = table
 		api := url.Values{"span": {t.Span}}
 		if t.Span == "" {
 			api = url.Values{"from": {t.From.Format(time.RFC3339)}, "to": {t.To.Format(time.RFC3339)}}
 		}
-		data["Query"] = api.Encode()
+		data.Query = api.Encode()
 	}
 	return &view{Template: "trends.html", Title: "Trends", Section: "trends", Data: data}, nil
 }
 
-type preset struct{ Text, Href string }
-
 // presets are ready-made choices of tags for this house.
-func (s *Server) presets() []preset {
-	var out []preset
+func (s *Server) presets() []link {
+	var out []link
 	add := func(text string, paths []string) {
 		if len(paths) == 0 {
 			return
@@ -597,7 +630,7 @@ func (s *Server) presets() []preset {
 		if len(paths) > maxTraces {
 			paths = paths[:maxTraces]
 		}
-		out = append(out, preset{text, "/trends?" + url.Values{"tag": paths}.Encode()})
+		out = append(out, link{Text: text, Href: trendsHref(paths, "")})
 	}
 	for _, set := range s.b.House().Of(plant.ClassSet) {
 		for _, k := range []struct{ text, name, alt string }{
@@ -774,6 +807,16 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 	return r
 }
 
+type recordData struct {
+	Groups                        []kindGroup
+	Group, Match                  string
+	All, Paged                    bool
+	Newest, Export, With, Without string // addresses
+	Older                         string
+	Rows                          []eventRow
+	Note                          noteForm
+}
+
 func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	q := r.URL.Query()
 	rec, err := parseRecord(q)
@@ -787,36 +830,32 @@ func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	if err != nil {
 		return nil, fmt.Errorf("read the journal: %w", err)
 	}
-	data := map[string]any{"Groups": kindGroups, "Group": rec.Group, "Match": rec.Match, "All": rec.All, "Paged": rec.Filter.Before > 0, "Sources": s.noteSources()}
 	here := rec.query()
-	data["Newest"], data["Export"] = recordHref(here), "/record/journal.csv?"+here.Encode()
+	data := recordData{Groups: kindGroups, Group: rec.Group, Match: rec.Match, All: rec.All, Paged: rec.Filter.Before > 0,
+		Newest: recordHref(here), Export: "/record/journal.csv?" + here.Encode(), Note: s.noteForm(r, "record")}
 	other := rec
 	other.All = false
-	data["Without"] = recordHref(other.query())
+	data.Without = recordHref(other.query())
 	other.All = true
-	data["With"] = recordHref(other.query())
-	var rows []eventRow
+	data.With = recordHref(other.query())
 	for _, e := range events {
-		rows = append(rows, s.eventRow(e))
+		data.Rows = append(data.Rows, s.eventRow(e))
 	}
-	data["Rows"] = rows
 	if len(events) == rec.Filter.Limit {
 		next := rec.query()
 		next.Set("before", fmt.Sprint(events[len(events)-1].Seq))
-		data["Older"] = recordHref(next)
+		data.Older = recordHref(next)
 	}
-	v := &view{Template: "record.html", Title: "Record", Section: "record", Data: data}
 	live := rec.query()
 	live.Set("view", "record")
 	live.Set("top", fmt.Sprint(p.Seq))
-	v.Live, v.Parts = live.Encode(), map[string]any{"record-news": ""}
-	return v, nil
+	return &view{Template: "record.html", Title: "Record", Section: "record", Data: data, Live: live.Encode(), Parts: parts{"record-news": ""}}, nil
 }
 
 // recordNews is the live part of the record page: whether there are entries
 // newer than those it was made from, of the kinds it shows.
 func (s *Server) recordNews(r *http.Request, p *Picture, now time.Time) (*view, error) {
-	v := &view{Parts: map[string]any{"record-news": ""}}
+	v := &view{Parts: parts{"record-news": ""}}
 	rec, err := parseRecord(r.URL.Query())
 	top, bad := strconv.ParseUint(r.URL.Query().Get("top"), 10, 63)
 	if err != nil || bad != nil || p.Seq <= top {
@@ -844,76 +883,94 @@ const newsFresh = 2 * time.Second
 
 // --- Instruments ---
 
+// ownerTags are the tags of one piece of equipment.
+type ownerTags struct {
+	Path, Title, Href string
+	Readings          []reading
+}
+
+type instrumentsView struct {
+	Owners                  []*ownerTags
+	Total, Faulty, Doubtful int
+	Health                  healthView
+}
+
 func (s *Server) instrumentsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	h := s.b.House()
 	show := r.URL.Query().Get("show")
 	if show != "" && show != "faulty" && show != "all" {
 		return nil, badQuery("show: use all or faulty.")
 	}
-	type owner struct {
-		Path, Title, Href string
-		Readings          []reading
-	}
-	var owners []*owner
-	index := map[string]*owner{}
-	total, faulty, doubtful := 0, 0, 0
+	var v instrumentsView
+	index := map[string]*ownerTags{}
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		if show != "all" && show != "faulty" && t.Source != plant.Measured && t.Source != plant.Fixed {
 			continue
 		}
 		x := s.read(p, t.ID, now)
-		total++
+		v.Total++
 		switch x.Class {
 		case "absent":
-			faulty++
+			v.Faulty++
 		case "doubt":
-			doubtful++
+			v.Doubtful++
 		}
 		if show == "faulty" && x.Class == "good" {
 			continue
 		}
 		o := index[t.Owner]
 		if o == nil {
-			o = &owner{Path: t.Owner, Title: t.Owner}
+			o = &ownerTags{Path: t.Owner, Title: cmp.Or(t.Owner, "Site")}
 			if e, ok := h.Equip(t.Owner); ok {
 				o.Title, o.Href = e.Title, vesselHref(e.Path)
 			}
-			if o.Title == "" {
-				o.Title = "Site"
-			}
 			index[t.Owner] = o
-			owners = append(owners, o)
+			v.Owners = append(v.Owners, o)
 		}
 		o.Readings = append(o.Readings, x)
 	}
+	v.Health = s.health(p, now)
 	return &view{Template: "instruments.html", Title: "Instruments", Section: "instruments", Live: "view=instruments&show=" + show, Reload: true,
-		Parts: map[string]any{"instruments": map[string]any{"Owners": owners, "Total": total, "Faulty": faulty, "Doubtful": doubtful, "Health": s.health(p, now)}, "contradicts": s.contradicts(p, now)},
-		Data:  map[string]any{"Show": show}}, nil
+		Parts: parts{"instruments": v, "contradicts": s.contradicts(p, now)}, Data: show}, nil
 }
 
 // --- Rules ---
 
+type ruleRow struct {
+	plant.AlarmSpec
+	Href, RuleHref, SourceHref, Limit, Times string
+	Mark                                     *markData
+}
+
+// share is how many alarms have a priority.
+type share struct {
+	Mark    *markData
+	N       int
+	Percent string
+}
+
+type rulesData struct {
+	Rows   []ruleRow
+	Shares []share
+	Total  int
+	Match  string
+}
+
 func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
-	type row struct {
-		plant.AlarmSpec
-		Href, RuleHref, SourceHref, Limit, Times string
-		Mark                                     *markData
-	}
 	match, err := cleanText("With", r.URL.Query().Get("match"), 100)
 	if err != nil {
 		return nil, err
 	}
-	var rows []row
+	data := rulesData{Match: match}
 	counts := map[int]int{}
-	total := 0
 	for _, a := range s.b.Specs() {
 		counts[int(a.Priority)]++
-		total++
+		data.Total++
 		if all := strings.ToLower(strings.Join([]string{a.Name, a.Title, a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response}, "\n")); !strings.Contains(all, strings.ToLower(match)) {
 			continue
 		}
-		x := row{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), RuleHref: "/rules/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}
+		x := ruleRow{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), RuleHref: "/rules/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}
 		if _, ok := s.b.House().Equip(a.Source); ok {
 			x.SourceHref = vesselHref(a.Source)
 		}
@@ -930,24 +987,16 @@ func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, e
 			}
 		}
 		x.Times = strings.Join(times, ", ")
-		rows = append(rows, x)
+		data.Rows = append(data.Rows, x)
 	}
-	slices.SortStableFunc(rows, func(a, b row) int {
+	slices.SortStableFunc(data.Rows, func(a, b ruleRow) int {
 		if c := rank(a.Priority) - rank(b.Priority); c != 0 {
 			return c
 		}
 		return strings.Compare(a.Source+a.Name, b.Source+b.Name)
 	})
-	type share struct {
-		Mark    *markData
-		N       int
-		Percent string
+	for pr := 1; pr <= 4 && data.Total > 0; pr++ {
+		data.Shares = append(data.Shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(data.Total), 0)})
 	}
-	var shares []share
-	for pr := 1; pr <= 4; pr++ {
-		if total > 0 {
-			shares = append(shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(total), 0)})
-		}
-	}
-	return &view{Template: "rules.html", Title: "Rules", Section: "rules", Data: map[string]any{"Rows": rows, "Shares": shares, "Total": total, "Match": match}}, nil
+	return &view{Template: "rules.html", Title: "Rules", Section: "rules", Data: data}, nil
 }

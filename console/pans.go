@@ -168,8 +168,11 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 		past = append(past, y)
 	}
 	return &view{Template: "pans.html", Title: "Pans", Section: "pans", Live: live, Reload: true,
-		Parts: map[string]any{"boiling": pans, "past": past}, Data: map[string]any{"None": len(pans) == 0, "Batch": len(past) > 0}}, nil
+		Parts: parts{"boiling": pans, "past": past}, Data: pansData{None: len(pans) == 0, Batch: len(past) > 0}}, nil
 }
+
+// pansData says what there is to show.
+type pansData struct{ None, Batch bool }
 
 func strikeHref(id int64) string { return fmt.Sprintf("/strikes/%d", id) }
 
@@ -328,32 +331,4 @@ func signedHours(d time.Duration) string {
 		return "0:00"
 	}
 	return sign + hours(d)
-}
-
-// drawUsual puts the strike to compare with beneath the phases and its
-// supersaturation behind the trace.
-func drawUsual(d *drawing, size strikeSize, usual *StrikeRecord, x func(time.Duration) float64, y func(float64) float64) {
-	top := size.Ribbon + 6
-	d.Captions = append(d.Captions, caption{X: size.Left - 4, Y: round1(top + size.Usual/2 + 4), Anchor: "end", Class: "st-scale", Text: "usual"})
-	for _, ph := range usual.Phases {
-		if ph.End.IsZero() {
-			continue
-		}
-		from, to := x(ph.Start.Sub(usual.Start)), x(ph.End.Sub(usual.Start))
-		if w := round1(to - from); w > 0 {
-			d.Rects = append(d.Rects, rect{X: from, Y: top, W: w, H: size.Usual, Class: "ph usual"})
-			if w > float64(8*len([]rune(ph.Name))) {
-				d.Captions = append(d.Captions, caption{X: round1(from + 7), Y: round1(top + size.Usual/2 + 4), Anchor: "start", Class: "st-scale", Text: ph.Name})
-			}
-		}
-	}
-	var pts strings.Builder
-	for _, q := range usual.Profile {
-		if at := q.At.Sub(usual.Start); at >= 0 && !math.IsNaN(q.S) && (usual.End.IsZero() || !q.At.After(usual.End)) {
-			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(x(at)), fmtCoord(y(q.S)))
-		}
-	}
-	if pts.Len() > 0 {
-		d.Paths = append(d.Paths, shape{Points: strings.TrimSpace(pts.String()), Class: "st-usual"})
-	}
 }

@@ -25,11 +25,24 @@ const (
 	maxName   = 60  // runes of a person's name
 )
 
-// spans are the lengths offered on the trends page.
-var spans = []struct {
+// choice is a length of time that a page offers.
+type choice struct {
 	Key, Text string
 	Length    time.Duration
-}{
+}
+
+// lengthOf is the length of a choice; false: there is no such one.
+func lengthOf(choices []choice, key string) (time.Duration, bool) {
+	for _, c := range choices {
+		if c.Key == key {
+			return c.Length, true
+		}
+	}
+	return 0, false
+}
+
+// spans are the lengths offered on the trends page.
+var spans = []choice{
 	{"10m", "10 min", 10 * time.Minute},
 	{"1h", "1 h", time.Hour},
 	{"4h", "4 h", 4 * time.Hour},
@@ -95,19 +108,14 @@ func parseTrend(q url.Values, now time.Time) (trendQuery, error) {
 		if t.Span == "" {
 			t.Span = "8h"
 		}
-		i := slices.IndexFunc(spans, func(s struct {
-			Key, Text string
-			Length    time.Duration
-		}) bool {
-			return s.Key == t.Span
-		})
-		if i < 0 {
+		length, ok := lengthOf(spans, t.Span)
+		if !ok {
 			return t, badQuery("span: use one of 10m, 1h, 4h, 8h, 1d, 3d, 7d, 14d, 30d, 60d.")
 		}
 		if t.Live = t.To.IsZero(); t.Live {
 			t.To = now
 		}
-		t.From = t.To.Add(-spans[i].Length)
+		t.From = t.To.Add(-length)
 	}
 	if d := t.To.Sub(t.From); d < time.Second || d > maxSpan {
 		return t, badQuery("from and to: give a span of 1 second to 60 days, from before to.")
@@ -127,11 +135,14 @@ func parseTime(q url.Values, key string) (time.Time, error) {
 	return t.UTC(), nil
 }
 
-// kindGroups are the choices of the record page.
-var kindGroups = []struct {
+// kindGroup is a choice of kinds of journal entry.
+type kindGroup struct {
 	Key, Text string
 	Kinds     []plant.EventKind
-}{
+}
+
+// kindGroups are the choices of the record page.
+var kindGroups = []kindGroup{
 	{"", "alarms, actions and the program", nil},
 	{"alarms", "alarms", []plant.EventKind{plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp}},
 	{"actions", "people's actions", []plant.EventKind{plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
@@ -198,12 +209,7 @@ func parseRecord(q url.Values) (recordQuery, error) {
 	default:
 		return r, badQuery("all: use yes or no.")
 	}
-	i := slices.IndexFunc(kindGroups, func(g struct {
-		Key, Text string
-		Kinds     []plant.EventKind
-	}) bool {
-		return g.Key == r.Group
-	})
+	i := slices.IndexFunc(kindGroups, func(g kindGroup) bool { return g.Key == r.Group })
 	if i < 0 {
 		return r, badQuery("kind: use alarms, actions, logic, program or nothing.")
 	}

@@ -29,13 +29,24 @@ type branchView struct {
 	Parts              []truthView
 }
 
+// ruleView is a condition as it stands.
 type ruleView struct {
-	Name, At, Words, Word, Class string
-	Parts                        []truthView
-	Reads                        []inputView
-	Only, Suppress               branchView
-	Waits                        []string
-	Fault                        string
+	branchView
+	At             string
+	Reads          []inputView
+	Only, Suppress branchView
+	Waits          []string
+	Fault          string
+	State          string // of its alarm
+	Mark           *markData
+}
+
+// ruleData is what stands on the page of a rule.
+type ruleData struct {
+	Spec        *plant.AlarmSpec
+	Href, Where string
+	Mark        *markData
+	Try         *trialForm // nil on a live page
 }
 
 // truthWord says a truth in words. Unknown is neither true nor false: an input
@@ -79,7 +90,9 @@ func (s *Server) rulePage(r *http.Request, p *Picture, now time.Time) (*view, er
 	if err != nil {
 		return nil, err
 	}
-	v.Data.(map[string]any)["Try"], err = s.trialForm(r, r.PathValue("name"))
+	d := v.Data.(ruleData)
+	d.Try, err = s.trialForm(r, r.PathValue("name"))
+	v.Data = d
 	return v, err
 }
 
@@ -104,8 +117,8 @@ func (s *Server) ruleLive(r *http.Request, p *Picture, now time.Time) (*view, er
 	if err != nil {
 		return nil, fmt.Errorf("explain %s: %w", name, err)
 	}
-	v := ruleView{Name: name, At: s.clock(e.At), Words: e.Words, Parts: truthViews(e.Parts), Only: branch(e.Only), Suppress: branch(e.Suppress), Waits: e.Waits, Fault: e.Fault}
-	v.Word, v.Class = truthWord(e.Truth)
+	v := ruleView{branchView: branch(ExplainBranch{e.Words, e.Truth, e.Parts}), At: s.clock(e.At), Only: branch(e.Only), Suppress: branch(e.Suppress),
+		Waits: e.Waits, Fault: e.Fault}
 	var reads []string
 	for _, x := range e.Reads {
 		reads = append(reads, x.Path)
@@ -118,11 +131,9 @@ func (s *Server) ruleLive(r *http.Request, p *Picture, now time.Time) (*view, er
 		}
 		v.Reads = append(v.Reads, in)
 	}
-	state := ""
-	var mark *markData
 	for i := range p.Alarms {
 		if p.Alarms[i].Name == name {
-			state, mark = p.Alarms[i].State.Word(), markOf(int(spec.Priority), p.Alarms[i].Annunciated)
+			v.State, v.Mark = p.Alarms[i].State.Word(), markOf(int(spec.Priority), p.Alarms[i].Annunciated)
 		}
 	}
 	where := ""
@@ -130,6 +141,6 @@ func (s *Server) ruleLive(r *http.Request, p *Picture, now time.Time) (*view, er
 		where = fmt.Sprintf("%s, line %d", e.File, e.Line)
 	}
 	return &view{Template: "rule.html", Title: spec.Title, Section: "rules", Reload: true, Live: "view=rule&name=" + url.QueryEscape(name),
-		Parts: map[string]any{"rule-truth": map[string]any{"Rule": v, "State": state, "Mark": mark}, "rule-trial": s.trialPart(name, reads)},
-		Data:  map[string]any{"Spec": spec, "Href": "/alarms/" + escapeSegment(name), "Where": where, "Mark": markOf(int(spec.Priority), false)}}, nil
+		Parts: parts{"rule-truth": v, "rule-trial": s.trialPart(name, reads)},
+		Data:  ruleData{Spec: spec, Href: "/alarms/" + escapeSegment(name), Where: where, Mark: markOf(int(spec.Priority), false)}}, nil
 }

@@ -16,6 +16,7 @@ import (
 	"net"
 	"net/http"
 	"path"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -175,16 +176,29 @@ func New(b Backend, opt Options) (*Server, error) {
 	if err := s.loadAssets(); err != nil {
 		return nil, fmt.Errorf("console: read embedded files: %w", err)
 	}
-	s.tmpl, err = template.New("").Funcs(template.FuncMap{
-		"asset": s.assetURL,
-		"mark":  markOf,
-		"dict":  dict,
-	}).ParseFS(templateFiles, "templates/*.html")
-	if err != nil {
+	if s.tmpl, err = parseTemplates(template.FuncMap{"asset": s.assetURL, "mark": markOf}); err != nil {
 		return nil, fmt.Errorf("console: parse pages: %w", err)
 	}
 	s.handler = s.protect(s.routes())
 	return s, nil
+}
+
+// indent is what the layout of a template adds to a page, and nobody sees.
+var indent = regexp.MustCompile(`\s*\n\s*`)
+
+func parseTemplates(funcs template.FuncMap) (*template.Template, error) {
+	t := template.New("").Funcs(funcs)
+	files, err := fs.Glob(templateFiles, "templates/*.html")
+	for _, name := range files {
+		var body []byte
+		if body, err = templateFiles.ReadFile(name); err != nil {
+			break
+		}
+		if _, err = t.New(path.Base(name)).Parse(indent.ReplaceAllString(string(body), "\n")); err != nil {
+			break
+		}
+	}
+	return t, err
 }
 
 // Handler returns the pages, for a listener of the caller's own.
@@ -418,6 +432,11 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(a.body))
 }
 
+type errorData struct {
+	Code                  int
+	Title, Message, Theme string
+}
+
 // fail answers with a plain page that says nothing of paths, queries or
 // stacks.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message string) {
@@ -425,7 +444,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message 
 		writeJSON(w, code, map[string]string{"error": message})
 		return
 	}
-	data := map[string]any{"Code": code, "Title": http.StatusText(code), "Message": message, "Theme": themeOf(r)}
+	data := errorData{code, http.StatusText(code), message, themeOf(r)}
 	var body []byte
 	var err error
 	if code < http.StatusInternalServerError && s.gate.allowed(actorOf(r), toLook) {

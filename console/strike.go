@@ -132,36 +132,90 @@ func (s *Server) expectedStrike(st Strike, pan *plant.Equipment) time.Duration {
 	return 0
 }
 
+// strikePicture is a ribbon while it is drawn.
+type strikePicture struct {
+	drawing
+	size           strikeSize
+	top, bottom    float64 // of the supersaturation
+	elapsed, total time.Duration
+}
+
+// x is where a moment of the strike lies.
+func (d *strikePicture) x(at time.Duration) float64 {
+	f := float64(at) / float64(d.total)
+	return round1(d.size.Left + math.Max(0, math.Min(1, f))*(d.size.W-d.size.Left))
+}
+
+// y is where a supersaturation lies.
+func (d *strikePicture) y(v float64) float64 {
+	v = math.Max(zoneLow, math.Min(zoneHigh, v))
+	return round1(d.top + (zoneHigh-v)/(zoneHigh-zoneLow)*(d.bottom-d.top))
+}
+
 // drawStrike draws the ribbon and the supersaturation beneath it.
 func drawStrike(id string, size strikeSize, st Strike, running bool, expected time.Duration, now time.Time, trace []Bucket, usual *StrikeRecord) drawing {
-	strikeW, strikeH, strikeLeft, ribbonH, strikeTop := size.W, size.H, size.Left, size.Ribbon, size.Ribbon+6
+	d := strikePicture{size: size, top: size.Ribbon + 6, bottom: size.H - size.Foot, drawing: drawing{ID: id, W: size.W, H: size.H,
+		Title: "Strike ribbon: phases above, supersaturation and its zones beneath, over the time of the strike."}}
 	if size.Usual == 0 {
 		usual = nil
 	}
 	if usual != nil {
-		strikeTop += size.Usual + 4
+		d.top += size.Usual + 4
 	}
-	d := drawing{ID: id, W: strikeW, H: strikeH, Title: "Strike ribbon: phases above, supersaturation and its zones beneath, over the time of the strike."}
-	bottom := strikeH - size.Foot
-	y := func(v float64) float64 {
-		v = math.Max(zoneLow, math.Min(zoneHigh, v))
-		return round1(strikeTop + (zoneHigh-v)/(zoneHigh-zoneLow)*(bottom-strikeTop))
+	d.zones()
+	if running {
+		d.elapsed = now.Sub(st.Started)
 	}
-	for _, z := range []struct {
-		low, high float64
-		class     string
-	}{{zoneLabile, zoneHigh, "sz labile"}, {zoneGrowth, zoneLabile, "sz between"}, {zoneSaturated, zoneGrowth, "sz growth"}, {zoneLow, zoneSaturated, "sz under"}} {
-		fill := ""
-		switch z.class {
-		case "sz labile":
-			fill = id + "-scale"
-		case "sz between":
-			fill = id + "-rise"
+	d.total = max(expected, d.elapsed+time.Minute)
+	if usual != nil && !usual.End.IsZero() {
+		d.total = max(d.total, usual.End.Sub(usual.Start))
+	}
+	if usual != nil {
+		d.usual(usual)
+	}
+	if !running {
+		return d.drawing
+	}
+	d.phases(st)
+	step := time.Hour
+	if d.total > 6*time.Hour {
+		step = 2 * time.Hour
+	}
+	for at := time.Duration(0); at <= d.total; at += step {
+		d.Lines = append(d.Lines, line{X1: d.x(at), Y1: d.bottom, X2: d.x(at), Y2: d.bottom + 3, Class: "sz-line"})
+		anchor := "middle"
+		if d.x(at) > size.W-12 {
+			anchor = "end"
 		}
-		d.Rects = append(d.Rects, rect{X: strikeLeft, Y: y(z.high), W: strikeW - strikeLeft, H: round1(y(z.low) - y(z.high)), Class: z.class, Fill: fill})
+		d.Captions = append(d.Captions, caption{X: d.x(at), Y: size.H - 1, Anchor: anchor, Class: "st-scale", Text: fmt.Sprintf("%d h", int(at.Hours()))})
+	}
+	d.Lines = append(d.Lines, line{X1: d.x(d.elapsed), Y1: 0, X2: d.x(d.elapsed), Y2: d.bottom, Class: "st-now"})
+	var pts strings.Builder
+	for _, b := range trace {
+		if at := b.Time.Sub(st.Started); at >= 0 && at <= d.elapsed && !math.IsNaN(b.Mean) {
+			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(d.x(at)), fmtCoord(d.y(b.Mean)))
+		}
+	}
+	if pts.Len() > 0 {
+		d.Paths = append(d.Paths, shape{Points: strings.TrimSpace(pts.String()), Class: "st-trace"})
+	}
+	return d.drawing
+}
+
+// zones draws the zones of supersaturation with their scale, and the track of the phases.
+func (d *strikePicture) zones() {
+	size := d.size
+	for _, z := range []struct {
+		low, high   float64
+		class, fill string
+	}{
+		{zoneLabile, zoneHigh, "sz labile", d.ID + "-scale"}, {zoneGrowth, zoneLabile, "sz between", d.ID + "-rise"},
+		{zoneSaturated, zoneGrowth, "sz growth", ""}, {zoneLow, zoneSaturated, "sz under", ""},
+	} {
+		d.Rects = append(d.Rects, rect{X: size.Left, Y: d.y(z.high), W: size.W - size.Left, H: round1(d.y(z.low) - d.y(z.high)), Class: z.class, Fill: z.fill})
 	}
 	for _, v := range []float64{zoneSaturated, zoneGrowth, zoneLabile} {
-		d.Lines = append(d.Lines, line{X1: strikeLeft, Y1: y(v), X2: strikeW, Y2: y(v), Class: "sz-line"})
+		d.Lines = append(d.Lines, line{X1: size.Left, Y1: d.y(v), X2: size.W, Y2: d.y(v), Class: "sz-line"})
 		// The upper two lie close: their figures give way to each other.
 		shift := 4.0
 		switch {
@@ -171,34 +225,14 @@ func drawStrike(id string, size strikeSize, st Strike, running bool, expected ti
 		case v == zoneGrowth:
 			shift = 7
 		}
-		d.Captions = append(d.Captions, caption{X: strikeLeft - 4, Y: round1(y(v) + shift), Anchor: "end", Class: "st-scale", Text: decimals(v, 1)})
+		d.Captions = append(d.Captions, caption{X: size.Left - 4, Y: round1(d.y(v) + shift), Anchor: "end", Class: "st-scale", Text: decimals(v, 1)})
 	}
-	d.Rects = append(d.Rects, rect{X: strikeLeft, Y: 2, W: strikeW - strikeLeft, H: ribbonH, Class: "ph-track"})
-	var elapsed time.Duration
-	if running {
-		elapsed = now.Sub(st.Started)
-	}
-	total := max(expected, elapsed+time.Minute)
-	if usual != nil && !usual.End.IsZero() {
-		total = max(total, usual.End.Sub(usual.Start))
-	}
-	var ahead time.Duration
-	for _, ph := range st.Phases {
-		if ph.Start.IsZero() {
-			ahead += ph.Expected
-		}
-	}
-	x := func(at time.Duration) float64 {
-		f := float64(at) / float64(total)
-		return round1(strikeLeft + math.Max(0, math.Min(1, f))*(strikeW-strikeLeft))
-	}
-	if usual != nil {
-		drawUsual(&d, size, usual, x, y)
-	}
-	if !running {
-		return d
-	}
-	cursor := elapsed
+	d.Rects = append(d.Rects, rect{X: size.Left, Y: 2, W: size.W - size.Left, H: size.Ribbon, Class: "ph-track"})
+}
+
+// phases draws those over, the present one, and those to come.
+func (d *strikePicture) phases(st Strike) {
+	cursor := d.elapsed
 	for i, ph := range st.Phases {
 		from, to, class := ph.Start.Sub(st.Started), ph.End.Sub(st.Started), "ph over"
 		switch {
@@ -206,9 +240,9 @@ func drawStrike(id string, size strikeSize, st Strike, running bool, expected ti
 			from, to, class = cursor, cursor+ph.Expected, "ph ahead"
 			cursor = to
 		case ph.End.IsZero():
-			to, class = elapsed, "ph now"
-			if ph.Expected > elapsed-from {
-				rest := rect{X: x(elapsed), Y: 2, W: round1(x(from+ph.Expected) - x(elapsed)), H: ribbonH, Class: "ph ahead"}
+			to, class = d.elapsed, "ph now"
+			if ph.Expected > d.elapsed-from {
+				rest := rect{X: d.x(d.elapsed), Y: 2, W: round1(d.x(from+ph.Expected) - d.x(d.elapsed)), H: d.size.Ribbon, Class: "ph ahead"}
 				if rest.W > 0 {
 					d.Rects = append(d.Rects, rest)
 				}
@@ -217,38 +251,46 @@ func drawStrike(id string, size strikeSize, st Strike, running bool, expected ti
 		case i%2 == 1:
 			class = "ph over odd"
 		}
-		if w := round1(x(to) - x(from)); w > 0 {
-			d.Rects = append(d.Rects, rect{X: x(from), Y: 2, W: w, H: ribbonH, Class: class})
-			if size.Names && w > float64(8*len([]rune(ph.Name))) {
-				name := caption{X: round1(x(from) + 7), Y: ribbonH - 5, Anchor: "start", Class: "st-phase", Text: ph.Name}
-				if class == "ph now" {
-					name.Class = "st-phase now"
-				}
-				d.Captions = append(d.Captions, name)
+		w := round1(d.x(to) - d.x(from))
+		if w <= 0 {
+			continue
+		}
+		d.Rects = append(d.Rects, rect{X: d.x(from), Y: 2, W: w, H: d.size.Ribbon, Class: class})
+		if d.size.Names && w > float64(8*len([]rune(ph.Name))) {
+			name := caption{X: round1(d.x(from) + 7), Y: d.size.Ribbon - 5, Anchor: "start", Class: "st-phase", Text: ph.Name}
+			if class == "ph now" {
+				name.Class = "st-phase now"
+			}
+			d.Captions = append(d.Captions, name)
+		}
+	}
+}
+
+// usual puts the strike to compare with beneath the phases and its
+// supersaturation behind the trace.
+func (d *strikePicture) usual(usual *StrikeRecord) {
+	size := d.size
+	top := size.Ribbon + 6
+	d.Captions = append(d.Captions, caption{X: size.Left - 4, Y: round1(top + size.Usual/2 + 4), Anchor: "end", Class: "st-scale", Text: "usual"})
+	for _, ph := range usual.Phases {
+		if ph.End.IsZero() {
+			continue
+		}
+		from, to := d.x(ph.Start.Sub(usual.Start)), d.x(ph.End.Sub(usual.Start))
+		if w := round1(to - from); w > 0 {
+			d.Rects = append(d.Rects, rect{X: from, Y: top, W: w, H: size.Usual, Class: "ph usual"})
+			if w > float64(8*len([]rune(ph.Name))) {
+				d.Captions = append(d.Captions, caption{X: round1(from + 7), Y: round1(top + size.Usual/2 + 4), Anchor: "start", Class: "st-scale", Text: ph.Name})
 			}
 		}
 	}
-	step := time.Hour
-	if total > 6*time.Hour {
-		step = 2 * time.Hour
-	}
-	for at := time.Duration(0); at <= total; at += step {
-		d.Lines = append(d.Lines, line{X1: x(at), Y1: bottom, X2: x(at), Y2: bottom + 3, Class: "sz-line"})
-		anchor := "middle"
-		if x(at) > strikeW-12 {
-			anchor = "end"
-		}
-		d.Captions = append(d.Captions, caption{X: x(at), Y: strikeH - 1, Anchor: anchor, Class: "st-scale", Text: fmt.Sprintf("%d h", int(at.Hours()))})
-	}
-	d.Lines = append(d.Lines, line{X1: x(elapsed), Y1: 0, X2: x(elapsed), Y2: bottom, Class: "st-now"})
 	var pts strings.Builder
-	for _, b := range trace {
-		if at := b.Time.Sub(st.Started); at >= 0 && at <= elapsed && !math.IsNaN(b.Mean) {
-			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(x(at)), fmtCoord(y(b.Mean)))
+	for _, q := range usual.Profile {
+		if at := q.At.Sub(usual.Start); at >= 0 && !math.IsNaN(q.S) && (usual.End.IsZero() || !q.At.After(usual.End)) {
+			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(d.x(at)), fmtCoord(d.y(q.S)))
 		}
 	}
 	if pts.Len() > 0 {
-		d.Paths = append(d.Paths, shape{Points: strings.TrimSpace(pts.String()), Class: "st-trace"})
+		d.Paths = append(d.Paths, shape{Points: strings.TrimSpace(pts.String()), Class: "st-usual"})
 	}
-	return d
 }

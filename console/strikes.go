@@ -186,6 +186,17 @@ func (s *Server) panStrikes(ctx context.Context, pan string, now time.Time) (*Pa
 	return &PanStrikes{Pan: pan}, nil
 }
 
+// strikeData is what stands on the page of a strike.
+type strikeData struct {
+	X                strikeView
+	ID               int64
+	Pan, PanHref     string
+	Whole, Reference bool
+	Chosen           bool       // as the reference, by somebody
+	Given            url.Values // of a form that was refused
+	CSV, Before      string     // addresses
+}
+
 func (s *Server) strikePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
 	rec, ps, err := s.strikeOfID(r, now)
 	if err != nil {
@@ -199,14 +210,12 @@ func (s *Server) strikePage(r *http.Request, p *Picture, now time.Time) (*view, 
 	if err != nil {
 		return nil, err
 	}
-	d := v.Data.(map[string]any)
-	f := r.PostForm
-	d["Given"] = map[string]string{"massecuite": f.Get("massecuite"), "liquor": f.Get("liquor"), "brix": f.Get("brix")}
-	d["Chosen"] = ps.Chosen && rec.Reference
-	d["CSV"] = strikeHref(rec.ID) + "/profile.csv"
+	d := v.Data.(strikeData)
+	d.Given, d.Chosen, d.CSV = r.PostForm, ps.Chosen && rec.Reference, strikeHref(rec.ID)+"/profile.csv"
 	if next, err := s.strikeRecords(r.Context(), now, StrikeFilter{Pan: rec.Pan, To: rec.End, Limit: 1}); err == nil && len(next) > 0 {
-		d["Before"] = strikeHref(next[0].ID)
+		d.Before = strikeHref(next[0].ID)
 	}
+	v.Data = d
 	return v, nil
 }
 
@@ -230,8 +239,8 @@ func (s *Server) oneStrike(rec *StrikeRecord, x strikeView, now time.Time) (*vie
 	if rec.ID == 0 {
 		title = rec.Pan + " running strike"
 	}
-	return &view{Template: "strike.html", Title: title, Section: "pans", Data: map[string]any{
-		"X": x, "ID": rec.ID, "Pan": rec.Pan, "PanHref": vesselHref(rec.Pan), "Whole": rec.Whole, "Reference": rec.Reference, "Pairs": make([]struct{}, 4)}}, nil
+	return &view{Template: "strike.html", Title: title, Section: "pans", Data: strikeData{
+		X: x, ID: rec.ID, Pan: rec.Pan, PanHref: vesselHref(rec.Pan), Whole: rec.Whole, Reference: rec.Reference}}, nil
 }
 
 // who reads the name of a form and keeps it.

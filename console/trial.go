@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,10 +15,7 @@ import (
 )
 
 // trialSpans are the lengths of past offered for trying a limit.
-var trialSpans = []struct {
-	Key, Text string
-	Length    time.Duration
-}{
+var trialSpans = []choice{
 	{"8h", "last 8 hours", 8 * time.Hour},
 	{"1d", "last 24 hours", 24 * time.Hour},
 	{"7d", "last 7 days", 7 * 24 * time.Hour},
@@ -68,14 +66,10 @@ type trialForm struct {
 	None    string // why nothing can be tried
 	Problem string // that belongs to no field
 	Figures []figureView
-	Spans   []trialSpanView
+	Spans   []choice
+	Span    string // the one chosen
 	Href    string
 	Alike   string
-}
-
-type trialSpanView struct {
-	Key, Text string
-	Now       bool
 }
 
 // trialForm makes the form of a rule; a posted one keeps what was typed.
@@ -99,10 +93,7 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 		f.Alike = fmt.Sprintf("The rule stands for %d vessels; tried and shown is %s alone.", text.Vessels, text.Vessel)
 	}
 	no, _ := r.Context().Value(trialRefusal{}).(*Refused)
-	span := r.PostForm.Get("span")
-	if span == "" {
-		span = defaultTrialSpan
-	}
+	f.Spans, f.Span = trialSpans, cmp.Or(r.PostForm.Get("span"), defaultTrialSpan)
 	for _, x := range text.Figures {
 		v := figureView{Key: x.Key, Text: x.Text, Value: x.Text, Long: x.Key == "when"}
 		v.Word, v.Note = figureWord(x.Key)
@@ -120,9 +111,6 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 	}
 	if no != nil && no.Field == "" {
 		f.Problem = no.Why
-	}
-	for _, x := range trialSpans {
-		f.Spans = append(f.Spans, trialSpanView{x.Key, x.Text, x.Key == span})
 	}
 	return f, nil
 }
@@ -164,11 +152,7 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	wish := TrialWish{Alarm: name, Texts: map[string]string{}}
-	for _, x := range trialSpans {
-		if x.Key == r.PostForm.Get("span") {
-			wish.Span = x.Length
-		}
-	}
+	wish.Span, _ = lengthOf(trialSpans, r.PostForm.Get("span"))
 	var no *Refused
 	if wish.Span == 0 {
 		no = &Refused{Why: "Choose over which time to try it."}
