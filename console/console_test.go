@@ -143,6 +143,25 @@ func TestGolden(t *testing.T) {
 	})
 }
 
+// TestTemplateLines keeps the templates readable.
+func TestTemplateLines(t *testing.T) {
+	files, err := filepath.Glob("templates/*.html")
+	if err != nil || len(files) < 15 {
+		t.Fatalf("%d templates, %v", len(files), err)
+	}
+	for _, name := range files {
+		body, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, l := range strings.Split(string(body), "\n") {
+			if n := len([]rune(l)); n > 120 {
+				t.Errorf("%s:%d has %d characters, at most 120", name, i+1, n)
+			}
+		}
+	}
+}
+
 func firstDifference(got, want string) string {
 	g, w := strings.Split(got, "\n"), strings.Split(want, "\n")
 	for i := range min(len(g), len(w)) {
