@@ -168,6 +168,12 @@ func Open(dir string, opt Options) (*Archive, error) {
 		a.hot.close()
 		return nil, fmt.Errorf("open archive %s: %w", dir, err)
 	}
+	if !opt.ReadOnly {
+		if err := a.resumeRewrites(); err != nil {
+			a.Close()
+			return nil, fmt.Errorf("open archive %s: %w", dir, err)
+		}
+	}
 	a.health.OK = true
 	return a, nil
 }

@@ -26,6 +26,8 @@ type BulkWriter struct {
 	written  int64
 	progress func(samples int64)
 	closed   bool
+	// write stores one file; another one for a Rewrite.
+	write func(head fileHead, fill func(io.Writer, *fileHead) error) error
 }
 
 type bulkTag struct {
@@ -38,7 +40,20 @@ type bulkTag struct {
 // until enough has been gathered to write a file. What is filled in is forwarded
 // to InfluxDB as well, if a forwarder has run on this archive before.
 func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkWriter {
-	return &BulkWriter{a: a, ctx: ctx, tags: map[string]*bulkTag{}, progress: progress}
+	w := &BulkWriter{a: a, ctx: ctx, tags: map[string]*bulkTag{}, progress: progress}
+	w.write = func(head fileHead, fill func(io.Writer, *fileHead) error) error {
+		if _, err := a.cold.add(kindRaw, head, nil, fill); err != nil {
+			return err
+		}
+		for _, t := range w.tags {
+			if t.len() > 0 {
+				n := t.len() - 1
+				a.noteLast(t.entry.path, t.time[n], t.value[n], t.status[n])
+			}
+		}
+		return a.hot.addStretch(ctx, head.From, head.To)
+	}
+	return w
 }
 
 // Add takes samples of one path. Describe the tag first if it has a unit.
@@ -138,30 +153,13 @@ func (w *BulkWriter) flush() error {
 			parts = append(parts, &taggedSeries{path: p, unit: t.entry.unit, series: s})
 		}
 		if len(parts) > 0 {
-			_, err := w.a.cold.add(kindRaw, head, nil, func(f io.Writer, h *fileHead) error {
-				return writeRaw(f, h, func() (*taggedSeries, error) {
-					if len(parts) == 0 {
-						return nil, nil
-					}
-					s := parts[0]
-					parts = parts[1:]
-					return s, nil
-				})
-			})
-			if err == nil {
-				err = w.a.hot.addStretch(w.ctx, head.From, head.To)
-			}
-			if err != nil {
+			if err := w.write(head, rawOf(parts)); err != nil {
 				return fmt.Errorf("bulk write: %w", err)
 			}
 		}
 		from = to
 	}
 	for _, t := range w.tags {
-		if t.len() > 0 {
-			n := t.len() - 1
-			w.a.noteLast(t.entry.path, t.time[n], t.value[n], t.status[n])
-		}
 		t.reset()
 	}
 	w.rows = 0

@@ -42,8 +42,59 @@ type fileHead struct {
 	// Replaces names the files whose contents are in this one.
 	Replaces []string `json:"replaces,omitempty"`
 	// Sources is, for roll-ups, the newest raw version they were made from.
-	Sources uint64      `json:"sources,omitempty"`
-	Tags    []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are
+	Sources uint64 `json:"sources,omitempty"`
+	// Hides are stretches of tags that this file and later ones tell anew.
+	Hides []hide      `json:"hides,omitempty"`
+	Tags  []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are
+}
+
+// hide says that files older than Version tell nothing of the paths in [From,
+// To); Version 0 is that of the file that says it.
+type hide struct {
+	Paths   []string `json:"paths"` // sorted
+	From    int64    `json:"from"`
+	To      int64    `json:"to"`
+	Version uint64   `json:"version,omitempty"`
+}
+
+// hidesOf collects what files hide.
+func hidesOf(files []*coldFile) []hide {
+	var hs []hide
+	for _, c := range files {
+		for _, h := range c.head.Hides {
+			if h.Version == 0 {
+				h.Version = c.version
+			}
+			hs = append(hs, h)
+		}
+	}
+	return hs
+}
+
+type span struct{ from, to int64 }
+
+// shown is what of [from, to) of a path a file of the version still tells.
+func shown(hides []hide, version uint64, path string, from, to int64) []span {
+	out := []span{{from, to}}
+	for _, h := range hides {
+		if h.Version <= version || h.To <= from || h.From >= to {
+			continue
+		}
+		if _, ok := slices.BinarySearch(h.Paths, path); !ok {
+			continue
+		}
+		var left []span
+		for _, s := range out {
+			if s.from < h.From {
+				left = append(left, span{s.from, min(s.to, h.From)})
+			}
+			if s.to > h.To {
+				left = append(left, span{max(s.from, h.To), s.to})
+			}
+		}
+		out = left
+	}
+	return out
 }
 
 // fileEntry says where the rows of one tag are.
@@ -304,14 +355,6 @@ func (s *coldStore) close() {
 	}
 }
 
-// retire takes files out of the set; they are removed when no reader is left.
-func (s *coldStore) retire(kind string, gone []*coldFile) {
-	s.mu.Lock()
-	s.files[kind] = slices.DeleteFunc(s.files[kind], func(c *coldFile) bool { return slices.Contains(gone, c) })
-	s.mu.Unlock()
-	dropObsolete(gone)
-}
-
 func dropObsolete(gone []*coldFile) {
 	for _, c := range gone {
 		c.mu.Lock()
@@ -334,8 +377,7 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 	for _, r := range replaces {
 		head.Replaces = append(head.Replaces, r.name)
 	}
-	const stamp = "20060102T150405"
-	name := fmt.Sprintf("%s_%s_%s_v%08d.parquet", kind, time.Unix(0, head.From).UTC().Format(stamp), time.Unix(0, head.To).UTC().Format(stamp), v)
+	name := head.fileName(kind, v)
 	c := &coldFile{store: s, kind: kind, name: name, path: filepath.Join(s.dir, kind, name), version: v, head: head}
 	cw := &countingWriter{}
 	err := writeWhole(s.fl, c.path, func(w io.Writer) error {
@@ -350,14 +392,25 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 	}
 	c.size = cw.n
 	c.place()
+	s.put(kind, []*coldFile{c}, replaces)
+	return c, nil
+}
+
+// put changes the set in one step.
+func (s *coldStore) put(kind string, fresh, gone []*coldFile) {
 	s.mu.Lock()
-	files := slices.DeleteFunc(slices.Clone(s.files[kind]), func(o *coldFile) bool { return slices.Contains(replaces, o) })
-	files = append(files, c)
+	files := slices.DeleteFunc(slices.Clone(s.files[kind]), func(o *coldFile) bool { return slices.Contains(gone, o) })
+	files = append(files, fresh...)
 	sortFiles(files)
 	s.files[kind] = files
 	s.mu.Unlock()
-	dropObsolete(replaces)
-	return c, nil
+	dropObsolete(gone)
+}
+
+// fileName is that of a file with this head.
+func (h *fileHead) fileName(kind string, version uint64) string {
+	const stamp = "20060102T150405"
+	return fmt.Sprintf("%s_%s_%s_v%08d.parquet", kind, time.Unix(0, h.From).UTC().Format(stamp), time.Unix(0, h.To).UTC().Format(stamp), version)
 }
 
 type countingWriter struct {
@@ -506,6 +559,20 @@ func writerOptions() []parquet.WriterOption {
 		parquet.Compression(compression),
 		parquet.CreatedBy("calandria", "1", ""),
 		parquet.DataPageStatistics(false),
+	}
+}
+
+// rawOf makes what add needs of series sorted by path and unit.
+func rawOf(all []*taggedSeries) func(io.Writer, *fileHead) error {
+	return func(w io.Writer, h *fileHead) error {
+		return writeRaw(w, h, func() (*taggedSeries, error) {
+			if len(all) == 0 {
+				return nil, nil
+			}
+			s := all[0]
+			all = all[1:]
+			return s, nil
+		})
 	}
 }
 

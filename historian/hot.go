@@ -202,3 +202,13 @@ func (h *hotStore) read(ctx context.Context, tag, from, to int64) (series, error
 	}
 	return s, rows.Err()
 }
+
+// hotRows counts the hot samples of paths in [lo, hi), roughly.
+func (a *Archive) hotRows(ctx context.Context, paths []string, lo, hi int64) (n int64, err error) {
+	for _, p := range paths {
+		if some, err := a.hotWithin(ctx, p, lo, hi); some || err != nil {
+			return 1, err
+		}
+	}
+	return 0, nil
+}

@@ -121,17 +121,7 @@ func (a *Archive) move(ctx context.Context, cutoff int64) error {
 		if len(all) == 0 {
 			return nil // only samples younger than maxSeq: next time
 		}
-		i := 0
-		_, err := a.cold.add(kindRaw, fileHead{From: from, To: to, Tick: tick}, nil, func(w io.Writer, h *fileHead) error {
-			return writeRaw(w, h, func() (*taggedSeries, error) {
-				if i == len(all) {
-					return nil, nil
-				}
-				i++
-				return all[i-1], nil
-			})
-		})
-		if err != nil {
+		if _, err := a.cold.add(kindRaw, fileHead{From: from, To: to, Tick: tick}, nil, rawOf(all)); err != nil {
 			return err
 		}
 		if err := a.hot.forget(ctx, entries, lo, hi, maxSeq.Int64); err != nil {
@@ -265,6 +255,17 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 		return 1
 	})
 	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: 1_000_000}
+	others := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
+	defer release(others)
+	hides := hidesOf(files)
+	for _, h := range hides { // kept while it hides something outside these files
+		for _, o := range others {
+			if !slices.Contains(files, o) && o.version < h.Version && o.overlaps(h.From, h.To) {
+				head.Hides = append(head.Hides, h)
+				break
+			}
+		}
+	}
 	type key struct{ path, unit string }
 	seen := map[key]bool{}
 	var keys []key
@@ -299,8 +300,10 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 					if e.Unit != k.unit {
 						continue
 					}
-					if err := f.scan(ctx, e, math.MinInt64, math.MaxInt64, &out.series); err != nil {
-						return nil, err
+					for _, s := range shown(hides, f.version, k.path, e.Min, e.Max+1) {
+						if err := f.scan(ctx, e, s.from, s.to, &out.series); err != nil {
+							return nil, err
+						}
 					}
 				}
 			}
@@ -320,7 +323,7 @@ func (a *Archive) retain(limit int64) error {
 			gone = append(gone, f)
 		}
 	}
-	a.cold.retire(kindRaw, gone)
+	a.cold.put(kindRaw, nil, gone)
 	release(files)
 	return nil
 }

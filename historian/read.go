@@ -103,10 +103,13 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 	}
 	files := a.cold.list(kindRaw, from, to)
 	defer release(files)
+	hides := hidesOf(files)
 	for _, c := range files {
 		for _, e := range c.entries(path) {
 			if e.Min < to && e.Max >= from {
-				parts = append(parts, part{unit: e.Unit, min: max(e.Min, from), max: min(e.Max, to-1), file: c, entry: e})
+				for _, s := range shown(hides, c.version, path, max(e.Min, from), min(e.Max+1, to)) {
+					parts = append(parts, part{unit: e.Unit, min: s.from, max: s.to - 1, file: c, entry: e})
+				}
 			}
 		}
 	}
@@ -179,7 +182,7 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 					x := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= lo })
 					y := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= hi })
 					buf.appendSeries(p.hot.slice(x, y))
-				} else if err := p.file.scan(ctx, p.entry, lo, hi, &buf); err != nil {
+				} else if err := p.file.scan(ctx, p.entry, max(lo, p.min), min(hi, p.max+1), &buf); err != nil {
 					return err
 				}
 			}

@@ -99,7 +99,6 @@ func (a *Archive) rollUp(ctx context.Context, cutoff int64) error {
 	raw := a.cold.list(kindRaw, math.MinInt64, cutoff)
 	defer release(raw)
 	oldest := a.opt.Now().Add(-a.opt.Keep).UnixNano()
-	type span struct{ from, to int64 }
 	want := map[span]uint64{} // newest raw version in it
 	for _, f := range raw {
 		for t := f.head.From; t < f.head.To; {
