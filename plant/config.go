@@ -199,6 +199,9 @@ type PanConfig struct {
 	ThermometerOffsetK float64 `yaml:"thermometer_offset_k"`
 	// StrikeHours is the usual length of a strike, h.
 	StrikeHours float64 `yaml:"strike_hours"`
+	// StrikeLimits sets limits by which the phases of a strike are told apart, by name;
+	// docs/strikes.md lists them with their defaults and ranges.
+	StrikeLimits map[string]float64 `yaml:"strike_limits"`
 	// Compartments make it a continuous pan: in the order of flow, from the seed. It boils no
 	// strikes; LiquorPurityPct is then that of the first and of the last compartment.
 	Compartments []CompartmentConfig `yaml:"compartments"`

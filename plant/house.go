@@ -653,6 +653,9 @@ func (b *builder) pan(f string, c *PanConfig) {
 	if len(c.Compartments) > 0 && c.StrikeHours != 0 {
 		b.fault(f+".strike_hours", "a pan of compartments boils no strikes", "leave strike_hours out")
 	}
+	if len(c.Compartments) > 0 && len(c.StrikeLimits) != 0 {
+		b.fault(f+".strike_limits", "a pan of compartments boils no strikes", "leave strike_limits out")
+	}
 	if len(c.Compartments) > maxCompartments {
 		b.fault(f+".compartments", fmt.Sprintf("%d compartments", len(c.Compartments)), fmt.Sprintf("give at most %d", maxCompartments))
 		return

@@ -82,7 +82,9 @@ func New(h *plant.House) (*Calculator, error) {
 		if !contains(liquor.SolubilityModels(), liquor.SolubilityModel(e.Pan.Solubility)) {
 			faults = append(faults, h.Document.Fault(f+".solubility", fmt.Sprintf("no equation %q", e.Pan.Solubility), fmt.Sprintf("use one of %v", liquor.SolubilityModels())))
 		}
-		c.pans = append(c.pans, newPanView(c, e))
+		limits, wrong := strikeLimits(h, f, e.Pan)
+		faults = append(faults, wrong...)
+		c.pans = append(c.pans, newPanView(c, e, limits))
 	}
 	for _, d := range c.conds {
 		d.serve(c)

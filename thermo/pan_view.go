@@ -1,7 +1,10 @@
 package thermo
 
 import (
+	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"calandria/plant"
@@ -64,7 +67,7 @@ type noted struct {
 	text   string
 }
 
-func newPanView(c *Calculator, e *plant.Equipment) *panView {
+func newPanView(c *Calculator, e *plant.Equipment, limits pan.Limits) *panView {
 	v := panViewOf(c, e, *e.Pan)
 	cfg := &v.cfg
 	v.in.bind(e, "vapour_pressure", &v.pressure)
@@ -76,7 +79,7 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 		v.in.bind(e, "massecuite_flow", &v.product)
 	} else {
 		v.in.batch = true
-		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, VolumeM3: cfg.VolumeM3, Grade: cfg.Grade, Site: v.site}
+		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, VolumeM3: cfg.VolumeM3, Grade: cfg.Grade, Site: v.site, Limits: limits}
 		if len(cfg.LiquorPurityPct) == 2 {
 			d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
 		}
@@ -88,6 +91,32 @@ func newPanView(c *Calculator, e *plant.Equipment) *panView {
 	v.bindRest(e)
 	v.rows = c.rows(e)
 	return v
+}
+
+// strikeLimits are the limits of a pan's phases, the site's where it sets them.
+func strikeLimits(h *plant.House, f string, cfg *plant.PanConfig) (pan.Limits, plant.Faults) {
+	var faults plant.Faults
+	l := pan.DefaultLimits()
+	for _, name := range slices.Sorted(maps.Keys(cfg.StrikeLimits)) {
+		at := f + ".strike_limits." + name
+		which, ok := pan.LimitNamed(name)
+		if !ok {
+			fix := "docs/strikes.md lists the limits"
+			if near := plant.Nearest(name, pan.LimitNames()); near != "" {
+				fix = fmt.Sprintf("did you mean %q?", near)
+			}
+			faults = append(faults, h.Document.Fault(at, "a strike has no limit of this name", fix))
+			continue
+		}
+		s := pan.LimitSpecs[which]
+		if err := l.Set(which, cfg.StrikeLimits[name]); err != nil {
+			faults = append(faults, h.Document.Fault(at, err.Error(), fmt.Sprintf("%s: give %g to %g %s, or leave it out for %g", s.Meaning, s.Low, s.High, s.Unit, s.Default)))
+		}
+	}
+	if wrong := l.Check(); wrong != "" && len(faults) == 0 {
+		faults = append(faults, h.Document.Fault(f+".strike_limits", wrong, "change one of the two"))
+	}
+	return l, faults
 }
 
 // panViewOf makes what a pan and a compartment have in common.
@@ -374,7 +403,7 @@ func (v *panView) follow(at time.Time) {
 	v.gaps, v.passed = false, -1
 	v.phase, v.phaseTime, v.strikeTime, v.water = value(float64(phase), 0), value(at.Sub(since).Seconds(), 0), none, none
 	if phase == pan.Unknown {
-		v.phase = absent("the phase cannot be told: " + v.track.Missing())
+		v.phase = absent("the phase cannot be told: " + v.track.Missing().String())
 		v.phaseTime = v.phase
 	}
 	if length, water, lacking, ok := v.track.Sums(at); ok {

@@ -288,7 +288,7 @@ var Quantities = []Quantity{
 		Meaning: "heat-transfer coefficient of the pan", Inputs: "steam flow, heating surface, temperature difference", Source: "U = q/(A dT)",
 		pan: func(v *panView) evaporator.Result { return v.u }},
 	{Class: plant.ClassPan, Name: "phase_found", Dimension: plant.AnyDimension, Low: 0, High: 20, batch: true,
-		Meaning: "phase of the strike as the tags show it: 1 idle, 2 charge, 3 concentrate, 4 graining, 5 feed on, 6 tighten, 7 drop, 8 steam-out", Inputs: "level, pressure, valves, whichever there are", Source: "package pan",
+		Meaning: "phase of the strike as the tags show it: 1 idle, 2 charge, 3 concentrate, 4 graining, 5 feed on, 6 tighten, 7 drop, 8 steam-out, 9 wash-out", Inputs: "level, pressure, valves, whichever there are", Source: "package pan",
 		pan: func(v *panView) evaporator.Result { return v.phase }},
 	{Class: plant.ClassPan, Name: "phase_time", Dimension: plant.Duration, Low: 0, High: 1e9, batch: true,
 		Meaning: "time in the present phase", Inputs: "phase_found", Source: "definition",

@@ -346,11 +346,11 @@ func strikeRecord(id int64, path string, s *pan.Strike) console.StrikeRecord {
 	v := orNaN
 	r := console.StrikeRecord{ID: id, Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, WaterT: v(s.WaterT), LackingHours: s.LackingHours, MaxS: v(s.MaxS),
 		FalseGrainMinutes: s.FalseGrainMinutes, DissolvingMinutes: s.DissolvingMinutes, DropBrix: v(s.DropBrix), DropC: v(s.DropC), DropLevel: v(s.DropLevel), DropLiquor: v(s.DropLiquor),
-		CrystalPct: v(s.DropCrystal), Notes: slices.Clone(s.Notes)}
+		CrystalPct: v(s.DropCrystal), Notes: pan.Words(s.Notes)}
 	b := &s.Balance
 	r.Balance = console.StrikeBalance{MassecuitePurity: v(b.Massecuite), LiquorPurity: v(b.Liquor), MassecuiteBrix: v(b.Brix), Assumed: b.LiquorAssumed, By: b.By,
 		CrystalOnSolidsPct: v(b.CrystalOnSolidsPct), CrystalPct: v(b.CrystalPct), LiquorBrix: v(b.LiquorBrix), Supersaturation: v(b.Supersaturation), RecoveryPct: v(b.RecoveryPct),
-		FootingT: v(s.FootingT), FeedT: v(s.FeedT), MassecuiteT: v(b.MassecuiteT), CrystalT: v(b.CrystalT), WaterT: v(b.WaterT), Doubts: slices.Clone(b.Doubts)}
+		FootingT: v(s.FootingT), FeedT: v(s.FeedT), MassecuiteT: v(b.MassecuiteT), CrystalT: v(b.CrystalT), WaterT: v(b.WaterT), Doubts: pan.Words(b.Doubts)}
 	for _, p := range s.Phases {
 		r.Phases = append(r.Phases, console.StrikePhase{Name: p.Phase.String(), Start: p.Start, End: p.End})
 	}
@@ -374,7 +374,7 @@ func phasesOf(c pan.Comparison) (out []console.PhaseComparison) {
 // against sets a strike against the one to compare with.
 func against(s, usual *pan.Strike, as *console.StrikeRecord, chosen bool, now time.Time) *console.StrikeComparison {
 	c := pan.Compare(s, usual, now)
-	return &console.StrikeComparison{ID: as.ID, Number: usual.Number, Start: usual.Start, Chosen: chosen, Phases: phasesOf(c), Findings: c.Findings}
+	return &console.StrikeComparison{ID: as.ID, Number: usual.Number, Start: usual.Start, Chosen: chosen, Phases: phasesOf(c), Findings: pan.Words(c.Findings)}
 }
 
 type strikesCmd struct {

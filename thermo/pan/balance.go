@@ -119,7 +119,7 @@ type EndBalance struct {
 	CrystalT    Reading `json:"crystal_t"`
 	WaterT      Reading `json:"water_t"`
 
-	Doubts []string `json:"doubts,omitempty"` // what does not go together, in plain words
+	Doubts []Remark `json:"doubts,omitempty"` // what does not go together
 }
 
 // Weigh makes the balance at the end of a strike that was dropped, from the Brix of its
@@ -132,7 +132,7 @@ func (s *Strike) Weigh(p Purities, site Site) {
 	p.Massecuite, p.Liquor = p.Massecuite.checked(1, 100), p.Liquor.checked(1, 100)
 	b := EndBalance{Purities: p}
 	defer func() { s.Balance = b }()
-	doubt := func(format string, args ...any) { b.Doubts = append(b.Doubts, fmt.Sprintf(format, args...)) }
+	doubt := func(c Code, v ...float64) { b.Doubts = append(b.Doubts, figures(c, v...)) }
 	of := s.DropBrix
 	if p.Brix = p.Brix.checked(0, 100); p.Brix.OK {
 		of = p.Brix
@@ -145,7 +145,7 @@ func (s *Strike) Weigh(p Purities, site Site) {
 	if p.Massecuite.OK && p.Liquor.OK {
 		solids, crystal, lb, err := CrystalByPurity(brix, pure, ml)
 		if err != nil {
-			doubt("no crystal content by the purities: massecuite %.1f %%, liquor %.1f %%", float64(pure), float64(ml))
+			doubt(NoCrystal, float64(pure), float64(ml))
 		} else {
 			b.CrystalOnSolidsPct, b.CrystalPct, b.LiquorBrix = Use(solids), Use(crystal), Use(float64(lb))
 			if r, _, err := SJM(100, pure, ml); err == nil {
@@ -155,9 +155,9 @@ func (s *Strike) Weigh(p Purities, site Site) {
 				ss, _, _, err := Supersaturation(MeasuredLiquor{Brix: float64(lb), MassecuiteC: s.DropC.Value, LiquorPurityPct: float64(ml)}, site)
 				switch {
 				case err != nil:
-					doubt("the liquor by the purities would have %.1f Brix: a purity is wrong, or the Brix is of the spindle", float64(lb))
+					doubt(LiquorImpossible, float64(lb))
 				case ss < 0.95 || ss > 1.35:
-					doubt("the liquor by the purities would be at a supersaturation of %.2f: a purity is wrong, or the Brix is of the spindle", ss)
+					doubt(LiquorUnlikely, ss)
 					fallthrough
 				default:
 					b.Supersaturation = Use(ss)
@@ -176,7 +176,7 @@ func (s *Strike) Weigh(p Purities, site Site) {
 	}
 	all, err := Balance([]Stream{{s.FootingT.Value, liquor.Brix(s.FootingBrix.Value), pure}, {s.FeedT.Value, liquor.Brix(100 * s.FeedSolidsT.Value / s.FeedT.Value), pure}}, brix, ml)
 	if err != nil {
-		doubt("footing, feed and massecuite do not balance: %v", err)
+		doubt(NoBalance)
 		return
 	}
 	b.MassecuiteT, b.WaterT = Use(all.Massecuite.T), Use(all.EvaporationT)

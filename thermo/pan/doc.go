@@ -6,6 +6,8 @@
 //	mother liquor   MotherLiquor            Brix, supersaturation, zone, sensitivities
 //	                Supersaturation         by the liquor's own Brix
 //	strikes         Tracker, Strike         phases, profile, totals
+//	phases          table.go, LimitSpecs    rows and limits; docs/strikes.md shows both
+//	words           Code, Remark            all that a reader sees, in words.go
 //	comparison      Compare, Usual          durations, U, Brix and supersaturation against another strike
 //	scale           Scaling                 strike-to-strike U and time to full
 //	the end         Strike.Weigh            crystal by the purities, masses by the solids

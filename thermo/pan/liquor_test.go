@@ -351,7 +351,7 @@ func TestEndBalance(t *testing.T) {
 		s, p := made(), purities
 		c.change(s, &p)
 		s.Weigh(p, demoSite)
-		if !strings.Contains(strings.Join(s.Balance.Doubts, "; "), c.note) || len(s.Balance.Doubts) == 0 {
+		if !strings.Contains(strings.Join(pan.Words(s.Balance.Doubts), "; "), c.note) || len(s.Balance.Doubts) == 0 {
 			t.Errorf("%s: doubts %q, want %q", what, s.Balance.Doubts, c.note)
 		}
 	}

@@ -61,12 +61,13 @@ const (
 	FeedOn                   // building up
 	Tighten                  // heavy up, feed shut
 	Drop                     // breaking the vacuum, discharging
-	SteamOut                 // washing
+	SteamOut                 // washing with steam
+	WashOut                  // water is boiled: no strike
 
-	phaseCount = 9
+	phaseCount = 10
 )
 
-var phaseNames = [phaseCount]string{"unknown", "idle", "charge", "concentrate", "graining", "feed on", "tighten", "drop", "steam-out"}
+var phaseNames = [phaseCount]string{"unknown", "idle", "charge", "concentrate", "graining", "feed on", "tighten", "drop", "steam-out", "wash-out"}
 
 // String is the trade's name.
 func (p Phase) String() string {
@@ -129,7 +130,24 @@ type Design struct {
 	VolumeM3    float64 // of the full strike, at 100 % level; without it no masses at the end
 	Grade       string  // of the massecuite; strikes are compared within a grade
 	Site        Site
+	// Limits tell the phases apart; the zero value means DefaultLimits.
+	Limits Limits
 }
+
+// least is the zero of a flow meter, t/h: FeedLeast or SteamLeast.
+func (d *Design) least(l Limit) float64 {
+	full := d.StrikeT
+	if full <= 0 && d.VolumeM3 > 0 {
+		full = massecuiteTM3 * d.VolumeM3
+	}
+	if full <= 0 {
+		full = usualStrikeT
+	}
+	return d.Limits[l] / 100 * full
+}
+
+// massecuiteTM3 is the density of a massecuite of 90 Brix, t/m3: common practice, no source.
+const massecuiteTM3 = 1.45
 
 // PhaseRecord is one phase of a strike.
 type PhaseRecord struct {
@@ -218,7 +236,7 @@ type Strike struct {
 	Balance EndBalance `json:"balance"`
 
 	Profile []ProfilePoint `json:"profile"`
-	Notes   []string       `json:"notes,omitempty"`
+	Notes   []Remark       `json:"notes,omitempty"`
 }
 
 // Phase returns the record of a phase, and whether the strike had it. A phase that came
@@ -266,13 +284,6 @@ func (s *Strike) Length(now time.Time) time.Duration {
 		return s.End.Sub(s.Start)
 	}
 	return now.Sub(s.Start)
-}
-
-func (s *Strike) note(format string, args ...any) {
-	n := fmt.Sprintf(format, args...)
-	if len(s.Notes) < 20 && !slices.Contains(s.Notes, n) {
-		s.Notes = append(s.Notes, n)
-	}
 }
 
 // Clone returns a copy that shares nothing.
@@ -324,7 +335,7 @@ type PhaseDifference struct {
 // Comparison of a strike with a reference.
 type Comparison struct {
 	Phases   []PhaseDifference `json:"phases"`
-	Findings []string          `json:"findings,omitempty"` // plain words, most telling first
+	Findings []Remark          `json:"findings,omitempty"` // most telling first
 }
 
 // Compare sets a strike against a reference strike, phase by phase: the
@@ -369,18 +380,18 @@ func Compare(s, reference *Strike, now time.Time) Comparison {
 		return int((b.Duration - b.Usual - a.Duration + a.Usual) / time.Second)
 	})
 	for _, d := range long {
-		verb := "took"
+		code := TookLong
 		if d.Running {
-			verb = "has lasted"
+			code = LastsLong
 		}
-		c.Findings = append(c.Findings, fmt.Sprintf("%v %s %d min, usually %d", d.Phase, verb, int(math.Round(d.Duration.Minutes())), int(math.Round(d.Usual.Minutes()))))
+		c.Findings = append(c.Findings, Remark{Code: code, Phase: d.Phase, Figures: [2]float64{d.Duration.Minutes(), d.Usual.Minutes()}})
 	}
 	for _, d := range c.Phases {
 		if d.URatio.OK && d.URatio.Value < 0.8 && d.Phase >= Concentrate {
-			c.Findings = append(c.Findings, fmt.Sprintf("U in %v is %.0f %% of usual", d.Phase, 100*d.URatio.Value))
+			c.Findings = append(c.Findings, Remark{Code: UAgainstUsual, Phase: d.Phase, Figures: [2]float64{100 * d.URatio.Value}})
 		}
 		if d.MeanS.OK && math.Abs(d.MeanS.Value) > 0.05 {
-			c.Findings = append(c.Findings, fmt.Sprintf("supersaturation in %v is %+.2f against usual", d.Phase, d.MeanS.Value))
+			c.Findings = append(c.Findings, Remark{Code: SAgainstUsual, Phase: d.Phase, Figures: [2]float64{d.MeanS.Value}})
 		}
 	}
 	return c
@@ -504,7 +515,7 @@ type ScaleFinding struct {
 	// third of the strikes, TimeChangePct that of its duration.
 	UChangePct    Reading `json:"u_change_pct"`
 	TimeChangePct Reading `json:"time_change_pct"`
-	Text          string  `json:"text"`
+	Finding       Remark  `json:"finding"`
 }
 
 // Scaling looks for scale in the calandria of a pan over the whole strikes of
@@ -539,14 +550,14 @@ func Scaling(strikes []Strike) ScaleFinding {
 	switch {
 	case f.UChangePct.OK && f.UChangePct.Value < -20:
 		f.Suspect = true
-		f.Text = fmt.Sprintf("U of feed on fell by %.0f %%", -f.UChangePct.Value)
+		f.Finding = figures(UFell, -f.UChangePct.Value)
 	case f.TimeChangePct.OK && f.TimeChangePct.Value > 15:
 		f.Suspect = true
-		f.Text = fmt.Sprintf("feed on takes %.0f %% longer", f.TimeChangePct.Value)
+		f.Finding = figures(FeedLonger, f.TimeChangePct.Value)
 	case len(d) < 9:
-		f.Text = "fewer than nine whole strikes"
+		f.Finding = figures(TooFewStrikes)
 	default:
-		f.Text = "no sign of scale"
+		f.Finding = figures(NoScale)
 	}
 	return f
 }

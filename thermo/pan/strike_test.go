@@ -347,7 +347,7 @@ func TestTagsComeAndGo(t *testing.T) {
 func TestNothingToGoBy(t *testing.T) {
 	tb := tables(t)["PA1"]
 	k, _, all := follow(t, tb, 1, 5*time.Second, nil, func(i *pan.Inputs) { *i = pan.Inputs{FeedValvePct: i.FeedValvePct, SteamTH: i.SteamTH} })
-	if p, _ := k.Phase(); p != pan.Unknown || len(all) != 0 || k.Missing() == "" {
+	if p, _ := k.Phase(); p != pan.Unknown || len(all) != 0 || k.Missing() == pan.Nothing {
 		t.Errorf("phase %v, %v, missing %q", p, all, k.Missing())
 	}
 	// NaN and nonsense are not usable readings.
@@ -466,7 +466,7 @@ func TestCompare(t *testing.T) {
 		t.Fatal("no strike is running")
 	}
 	c = pan.Compare(&now, &ref, day.Add(3*time.Hour+15*time.Minute))
-	if !strings.Contains(strings.Join(c.Findings, "; "), "feed on has lasted 13") {
+	if !strings.Contains(strings.Join(pan.Words(c.Findings), "; "), "feed on has lasted 13") {
 		t.Errorf("running: %q", c.Findings)
 	}
 	for _, d := range c.Phases {
@@ -500,7 +500,7 @@ func TestCompare(t *testing.T) {
 	if f := pan.Scaling(many); !f.Suspect {
 		t.Errorf("%+v", f)
 	}
-	if f := pan.Scaling(k.Strikes()); f.Suspect || f.Text == "" {
+	if f := pan.Scaling(k.Strikes()); f.Suspect || f.Finding.Code == pan.Nothing {
 		t.Errorf("%+v", f)
 	}
 }
