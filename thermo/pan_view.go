@@ -52,7 +52,7 @@ type panView struct {
 	phase, phaseTime, strikeTime, water          evaporator.Result
 	uChange, timeChange                          evaporator.Result
 	compared                                     int                           // the newest strike in these
-	earlier                                      [pan.SteamOut + 1]pan.Reading // U by phase of the newest whole strike
+	earlier                                      [pan.WashOut + 1]pan.Reading // U by phase of the newest whole strike
 
 	told     int         // number of the newest strike that TakeFinished gave
 	chosen   *pan.Strike // the reference that somebody chose; nil: the usual one
