@@ -51,7 +51,7 @@ type panView struct {
 	difference, evaporation, u, crystal          evaporator.Result
 	phase, phaseTime, strikeTime, water          evaporator.Result
 	uChange, timeChange                          evaporator.Result
-	compared                                     int                           // the newest strike in these
+	compared                                     int                          // the newest strike in these
 	earlier                                      [pan.WashOut + 1]pan.Reading // U by phase of the newest whole strike
 
 	told     int         // number of the newest strike that TakeFinished gave
