@@ -148,10 +148,10 @@ func TestReadOnlyAsSeenByTheServer(t *testing.T) {
 	cfg := plainServer(p.endpoint())
 	r := newRig(t, cfg, tagsOf(ramps(3)...))
 	r.awaitConnected()
-	p.outage(300 * time.Millisecond)
-	r.await("back", 5*time.Second, func() bool { h := r.c.Health(); return h.Connected() && h.Counters.Reconnects == 1 })
+	p.outage(func() { s.awaitTicks(3) })
+	r.await("back", func() bool { h := r.c.Health(); return h.Connected() && h.Counters.Reconnects == 1 })
 	s.do("drop")
-	r.await("back", 5*time.Second, func() bool { h := r.c.Health(); return h.Connected() && h.Counters.Reconnects == 2 })
+	r.await("back", func() bool { h := r.c.Health(); return h.Connected() && h.Counters.Reconnects == 2 })
 	if _, err := Browse(t.Context(), BrowseOptions{Server: cfg, DataDir: t.TempDir()}); err != nil {
 		t.Error(err)
 	}

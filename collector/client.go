@@ -52,6 +52,7 @@ type Client struct {
 type pace struct {
 	retryMin, retryMax time.Duration // between connection attempts (D2)
 	keepAlive          time.Duration // wanted silence at most
+	margin             time.Duration // beyond it, before the line counts as lost (C3)
 	slow, quick        time.Duration // until a faulty item is tried again
 	grace              time.Duration // for a message to come out of order
 	tick               time.Duration
@@ -59,7 +60,7 @@ type pace struct {
 	every              bool // ask for every change in place of sampling (C9)
 }
 
-var usualPace = pace{retryMin: time.Second, retryMax: 30 * time.Second, keepAlive: 3 * time.Second,
+var usualPace = pace{retryMin: time.Second, retryMax: 30 * time.Second, keepAlive: 3 * time.Second, margin: 2 * time.Second,
 	slow: 10 * time.Minute, quick: time.Minute, grace: 250 * time.Millisecond, tick: 100 * time.Millisecond, queue: 2000}
 
 // New checks the configuration and makes a client. It starts nothing and opens

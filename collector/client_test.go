@@ -40,12 +40,12 @@ func TestCutWithLivingSession(t *testing.T) {
 	r := newRig(t, plainServer(p.endpoint()), tagsOf(append(ramps(20), "Still")...))
 	r.awaitConnected()
 	r.awaitValue(20, 42)
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 15 })
-	p.outage(3500 * time.Millisecond)
+	r.await("values flow", func() bool { return len(r.points(0)) > 15 })
+	p.outage(func() { s.awaitTicks(35) })
 	r.awaitConnected()
-	r.await("the unchanged value is stated again", 5*time.Second, func() bool { return r.last(20).Quality.IsGood() })
+	r.await("the unchanged value is stated again", func() bool { return r.last(20).Quality.IsGood() })
 	n := len(r.points(0))
-	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+15 })
+	r.await("values flow again", func() bool { return len(r.points(0)) > n+15 })
 
 	for id := plant.TagID(0); id < 20; id++ {
 		if holes, repeats := missing(r.points(id)); holes != 0 || repeats != 0 {
@@ -78,11 +78,11 @@ func TestCutWithLivingSession(t *testing.T) {
 func TestBlackHole(t *testing.T) {
 	s := startInterop(t, map[string]any{"variables": 3, "ramp": 100})
 	p := newCutter(t, s.addr())
-	r := newRig(t, plainServer(p.endpoint()), tagsOf(ramps(3)...))
+	r := newRig(t, plainServer(p.endpoint()), tagsOf(ramps(3)...), func(c *Client) { c.pace.margin = 2 * time.Second })
 	r.awaitConnected()
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 5 })
 	p.swallow.Store(true)
-	r.await("silence is noticed", 8*time.Second, func() bool { h := r.c.Health(); return !h.Connected() })
+	r.await("silence is noticed", func() bool { h := r.c.Health(); return !h.Connected() })
 	if h := r.c.Health(); h.LastError != errSilent.Error() {
 		t.Errorf("reason %q", h.LastError)
 	}
@@ -91,7 +91,7 @@ func TestBlackHole(t *testing.T) {
 	p.swallow.Store(false)
 	r.awaitConnected()
 	n := len(r.points(0))
-	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+5 })
+	r.await("values flow again", func() bool { return len(r.points(0)) > n+5 })
 	if holes, _ := missing(r.points(0)); holes != 0 {
 		t.Errorf("%d samples missing; counters %+v", holes, r.c.Health().Counters)
 	}
@@ -101,13 +101,13 @@ func TestServerRestart(t *testing.T) {
 	s := startInterop(t, map[string]any{"variables": 5, "ramp": 100})
 	r := newRig(t, plainServer(s.endpoint()), tagsOf(ramps(5)...))
 	r.awaitConnected()
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 5 })
 	before := r.c.Health().ServerStarted
 	// F2: another namespace comes first now, so that all indexes move.
 	s.do("restart", "absent", 500, "args", map[string]any{"namespaces": []string{"urn:interop:before"}})
-	r.await("a new server is noticed", 10*time.Second, func() bool { h := r.c.Health(); return h.Connected() && h.ServerStarted.After(before) })
+	r.await("a new server is noticed", func() bool { h := r.c.Health(); return h.Connected() && h.ServerStarted.After(before) })
 	n := len(r.points(0))
-	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+5 })
+	r.await("values flow again", func() bool { return len(r.points(0)) > n+5 })
 	if h := r.c.Health(); h.Counters.Recreated != 1 || len(h.Faults) != 0 {
 		t.Errorf("faults %v, counters %+v", h.Faults, h.Counters)
 	}
@@ -117,7 +117,7 @@ func TestServerAbsentAtStart(t *testing.T) {
 	s := startInterop(t, map[string]any{"variables": 1})
 	s.do("stop")
 	r := newRig(t, plainServer(s.endpoint()), tagsOf("Still"))
-	r.await("several attempts", 10*time.Second, func() bool { return r.c.Health().Counters.Attempts > 4 })
+	r.await("several attempts", func() bool { return r.c.Health().Counters.Attempts > 4 })
 	r.awaitQuality(0, plant.BadNoCommunication)
 	if n := r.log.count("cannot connect"); n != 1 {
 		t.Errorf("logged %d times, not once:\n%s", n, r.log)
@@ -137,25 +137,25 @@ func TestSessionDropped(t *testing.T) {
 	s := startInterop(t, map[string]any{"variables": 3, "ramp": 100})
 	r := newRig(t, plainServer(s.endpoint()), tagsOf(append(ramps(3), "Still")...))
 	r.awaitConnected()
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 5 })
 	s.do("drop")
-	r.await("the loss is noticed and mended", 10*time.Second, func() bool { h := r.c.Health(); return h.Counters.Reconnects == 1 && h.Connected() })
+	r.await("the loss is noticed and mended", func() bool { h := r.c.Health(); return h.Counters.Reconnects == 1 && h.Connected() })
 	r.awaitValue(3, 42)
 	n := len(r.points(0))
-	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+5 })
+	r.await("values flow again", func() bool { return len(r.points(0)) > n+5 })
 }
 
 func TestFaultyNodes(t *testing.T) {
 	s := startInterop(t, map[string]any{"variables": 3, "ramp": 100, "maxItems": 2})
 	r := newRig(t, plainServer(s.endpoint()), tagsOf("T0", "Nowhere", "nsu=urn:elsewhere;s=X", "Any", "T1", "i=85"))
 	r.awaitConnected()
-	r.await("the others run", 5*time.Second, func() bool { return len(r.points(0)) > 5 && len(r.points(4)) > 5 })
+	r.await("the others run", func() bool { return len(r.points(0)) > 5 && len(r.points(4)) > 5 })
 	r.awaitQuality(1, plant.BadNodeIDUnknown)
 	r.awaitQuality(2, plant.BadNodeIDUnknown)
 	s.set("Any", "text")
 	r.awaitQuality(3, plant.BadTypeMismatch)
 	r.awaitQuality(5, plant.BadAttributeIDInvalid)
-	r.await("four faults", 3*time.Second, func() bool { return len(r.c.Health().Faults) == 4 })
+	r.await("four faults", func() bool { return len(r.c.Health().Faults) == 4 })
 	want := map[int]string{11: "does not exist on server mill", 12: "has no namespace urn:elsewhere", 13: "is of type String, not a number", 15: "Bad_AttributeIdInvalid"}
 	for _, f := range r.c.Health().Faults {
 		if f.File != "plant.yaml" || !strings.Contains(f.Problem, want[f.Line]) {
@@ -171,7 +171,7 @@ func TestFaultyNodes(t *testing.T) {
 	s.do("add", "name", "Nowhere", "value", 3)
 	r.awaitValue(1, 3)
 	s.do("register", "uri", "urn:elsewhere")
-	r.await("two faults left", 5*time.Second, func() bool { return len(r.c.Health().Faults) == 2 })
+	r.await("two faults left", func() bool { return len(r.c.Health().Faults) == 2 })
 }
 
 // TestValues sends every kind of value through a foreign server.
@@ -179,7 +179,7 @@ func TestValues(t *testing.T) {
 	s := startInterop(t, nil)
 	r := newRig(t, plainServer(s.endpoint()), tagsOf("Any", "Flag"))
 	r.awaitConnected()
-	r.await("first values", 3*time.Second, func() bool { return len(r.points(0)) > 0 && len(r.points(1)) > 0 })
+	r.await("first values", func() bool { return len(r.points(0)) > 0 && len(r.points(1)) > 0 })
 	for _, c := range []struct {
 		typ    string
 		value  any
@@ -221,7 +221,7 @@ func TestValues(t *testing.T) {
 			kv = append(kv, "status", c.status)
 		}
 		s.set(name, c.value, kv...)
-		r.await(c.typ+" arrives", 3*time.Second, func() bool { return len(r.points(id)) > n })
+		r.await(c.typ+" arrives", func() bool { return len(r.points(id)) > n })
 		p := r.last(id)
 		if p.Quality != c.q || c.q.Usable() && p.Value != c.want || !c.q.Usable() && !math.IsNaN(p.Value) {
 			t.Errorf("%s %v with status %v gave %v (%s), want %v (%s)", c.typ, c.value, c.status, p.Value, p.Quality, c.want, c.q)

@@ -522,7 +522,7 @@ func (d *driver) collect(ctx context.Context) error {
 // supervise does what is due: silence, gaps, settling, retries, the picture.
 func (d *driver) supervise(ctx context.Context, now time.Time) error {
 	for _, s := range slices.Clone(d.subs) {
-		if d.inflight > 0 && len(d.pending) == 0 && now.Sub(s.heard) > s.patience() {
+		if d.inflight > 0 && len(d.pending) == 0 && now.Sub(s.heard) > s.patience(d.pace.margin) {
 			return errSilent // C3: do not wait for TCP
 		}
 		if !s.gapSince.IsZero() && now.Sub(s.gapSince) >= d.pace.grace {

@@ -187,6 +187,26 @@ func (s *interop) set(name string, v any, kv ...any) {
 	s.do("set", append([]any{"name", name, "value", v}, kv...)...)
 }
 
+// value is what the server gives a variable at present.
+func (s *interop) value(name string) float64 {
+	s.t.Helper()
+	var r struct{ Value float64 }
+	s.ask(&r, "value", "name", name)
+	return r.Value
+}
+
+// awaitTicks waits until the ramp has gone n steps further: the server's own
+// clock, however slow the machine is.
+func (s *interop) awaitTicks(n float64) {
+	s.t.Helper()
+	end := time.Now().Add(hangs)
+	for until := s.value("T0") + n; s.value("T0") < until; time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(end) {
+			s.t.Fatalf("the server's ramp stands still")
+		}
+	}
+}
+
 func (s *interop) addr() string     { return fmt.Sprintf("127.0.0.1:%d", s.port) }
 func (s *interop) endpoint() string { return "opc.tcp://" + s.addr() }
 
@@ -294,11 +314,11 @@ func (p *cutter) cut() {
 	clear(p.conns)
 }
 
-// outage cuts the line and keeps it down for a while.
-func (p *cutter) outage(d time.Duration) {
+// outage cuts the line and keeps it down until wait returns.
+func (p *cutter) outage(wait func()) {
 	p.refuse.Store(true)
 	p.cut()
-	time.Sleep(d)
+	wait()
 	p.refuse.Store(false)
 }
 
@@ -362,7 +382,9 @@ func ramps(n int) []string {
 	return names
 }
 
-var testPace = pace{retryMin: 100 * time.Millisecond, retryMax: 500 * time.Millisecond, keepAlive: 500 * time.Millisecond,
+// testPace takes a server that is merely slow for alive: only what tests
+// silence itself sets another margin.
+var testPace = pace{retryMin: 100 * time.Millisecond, retryMax: 500 * time.Millisecond, keepAlive: 500 * time.Millisecond, margin: time.Minute,
 	slow: time.Second, quick: 500 * time.Millisecond, grace: 100 * time.Millisecond, tick: 20 * time.Millisecond, queue: 2000, every: true}
 
 // newRig makes and runs a client; opts may change it first.
@@ -433,14 +455,17 @@ func (r *rig) last(id plant.TagID) plant.Point {
 	return p[len(p)-1]
 }
 
+// hangs is when a test gives up: a busy machine is slow, not wrong.
+const hangs = 2 * time.Minute
+
 // await waits until ok holds.
-func (r *rig) await(what string, limit time.Duration, ok func() bool) {
+func (r *rig) await(what string, ok func() bool) {
 	r.t.Helper()
-	end := time.Now().Add(limit)
+	end := time.Now().Add(hangs)
 	for !ok() {
 		if time.Now().After(end) {
 			h := r.c.Health()
-			r.t.Fatalf("not within %v: %s\nstate %s, step %q, error %q, faults %v, counters %+v", limit, what, h.State, h.Step, h.LastError, h.Faults, h.Counters)
+			r.t.Fatalf("not within %v: %s\nstate %s, step %q, error %q, faults %v, counters %+v", hangs, what, h.State, h.Step, h.LastError, h.Faults, h.Counters)
 		}
 		time.Sleep(10 * time.Millisecond)
 	}
@@ -448,15 +473,15 @@ func (r *rig) await(what string, limit time.Duration, ok func() bool) {
 
 func (r *rig) awaitConnected() {
 	r.t.Helper()
-	r.await("connected", 10*time.Second, func() bool { h := r.c.Health(); return h.Connected() })
+	r.await("connected", func() bool { h := r.c.Health(); return h.Connected() })
 }
 
 func (r *rig) awaitValue(id plant.TagID, v float64) {
 	r.t.Helper()
-	r.await(fmt.Sprintf("tag %d is %g", id, v), 5*time.Second, func() bool { p := r.last(id); return p.Quality.Usable() && p.Value == v })
+	r.await(fmt.Sprintf("tag %d is %g", id, v), func() bool { p := r.last(id); return p.Quality.Usable() && p.Value == v })
 }
 
 func (r *rig) awaitQuality(id plant.TagID, q plant.Quality) {
 	r.t.Helper()
-	r.await(fmt.Sprintf("tag %d is %s", id, q), 5*time.Second, func() bool { return r.last(id).Quality == q })
+	r.await(fmt.Sprintf("tag %d is %s", id, q), func() bool { return r.last(id).Quality == q })
 }

@@ -15,11 +15,11 @@ func TestMissedMessageIsFetchedAgain(t *testing.T) {
 	p := newCutter(t, s.addr())
 	r := newRig(t, plainServer(p.endpoint()), tagsOf(ramps(10)...))
 	r.awaitConnected()
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 5 })
 	p.drop.Store(1)
-	r.await("the hole is seen and filled", 5*time.Second, func() bool { return r.c.Health().Counters.Republished >= 1 })
+	r.await("the hole is seen and filled", func() bool { return r.c.Health().Counters.Republished >= 1 })
 	n := len(r.points(0))
-	r.await("values flow on", 5*time.Second, func() bool { return len(r.points(0)) > n+10 })
+	r.await("values flow on", func() bool { return len(r.points(0)) > n+10 })
 	if holes, repeats := missing(r.points(0)); holes != 0 || repeats != 0 {
 		t.Errorf("%d missing, %d repeated", holes, repeats)
 	}
@@ -35,12 +35,12 @@ func TestLostMessageShows(t *testing.T) {
 	r := newRig(t, plainServer(p.endpoint()), tagsOf("T0", "T1", "Still", "T2", "T3", "T4", "T5", "T6"), func(c *Client) { c.pace.grace = time.Second })
 	r.awaitConnected()
 	r.awaitValue(2, 42)
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 5 })
 	p.drop.Store(1)
-	r.await("a message is gone", 3*time.Second, func() bool { return p.drop.Load() == 0 })
+	r.await("a message is gone", func() bool { return p.drop.Load() == 0 })
 	s.do("forget")
-	r.await("the loss is noticed", 5*time.Second, func() bool { return r.c.Health().Counters.Lost >= 1 })
-	r.await("the unchanged value is stated again", 5*time.Second, func() bool { return r.last(2).Quality.IsGood() && len(r.points(2)) == 3 })
+	r.await("the loss is noticed", func() bool { return r.c.Health().Counters.Lost >= 1 })
+	r.await("the unchanged value is stated again", func() bool { return r.last(2).Quality.IsGood() && len(r.points(2)) == 3 })
 	if q := r.points(2)[1].Quality; q != plant.BadDataLost {
 		t.Errorf("the loss shows as %s", q)
 	}
@@ -53,11 +53,11 @@ func TestTransfer(t *testing.T) {
 	cfg := secureServer(t, s.endpoint())
 	r := newRig(t, cfg, tagsOf(ramps(5)...), trustAll(t, s))
 	r.awaitConnected()
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 5 })
 	s.do("drop", "keep", true)
-	r.await("recovered", 10*time.Second, func() bool { h := r.c.Health(); return h.Counters.Reconnects == 1 && h.Connected() })
+	r.await("recovered", func() bool { h := r.c.Health(); return h.Counters.Reconnects == 1 && h.Connected() })
 	n := len(r.points(0))
-	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+10 })
+	r.await("values flow again", func() bool { return len(r.points(0)) > n+10 })
 	if h := r.c.Health(); h.Counters.Transferred != 1 {
 		t.Errorf("counters %+v", h.Counters)
 	}
@@ -73,15 +73,15 @@ func TestBackfill(t *testing.T) {
 	p := newCutter(t, s.addr())
 	r := newRig(t, plainServer(p.endpoint()), tagsOf(ramps(4)...))
 	r.awaitConnected()
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 5 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 5 })
 	p.refuse.Store(true)
 	p.cut()
 	s.do("drop")
-	time.Sleep(1500 * time.Millisecond)
+	s.awaitTicks(15)
 	p.refuse.Store(false)
-	r.await("filled", 10*time.Second, func() bool { return r.c.Health().Counters.Backfilled > 10 })
+	r.await("filled", func() bool { return r.c.Health().Counters.Backfilled > 10 })
 	n := len(r.points(0))
-	r.await("values flow again", 5*time.Second, func() bool { return len(r.points(0)) > n+5 })
+	r.await("values flow again", func() bool { return len(r.points(0)) > n+5 })
 	for id := plant.TagID(0); id < 4; id++ {
 		points := r.points(id)
 		slices.SortStableFunc(points, func(a, b plant.Point) int { return a.Time.Compare(b.Time) })
@@ -101,9 +101,9 @@ func TestSubscriptionsDropped(t *testing.T) {
 	r.awaitConnected()
 	r.awaitValue(2, 42)
 	s.do("dropSubscriptions")
-	r.await("noticed and made anew", 10*time.Second, func() bool { return r.log.count("dropped a subscription") > 0 || r.c.Health().Counters.Reconnects > 0 })
+	r.await("noticed and made anew", func() bool { return r.log.count("dropped a subscription") > 0 || r.c.Health().Counters.Reconnects > 0 })
 	n := len(r.points(0))
-	r.await("values flow again", 10*time.Second, func() bool { return len(r.points(0)) > n+5 })
+	r.await("values flow again", func() bool { return len(r.points(0)) > n+5 })
 	r.awaitValue(2, 42)
 }
 
@@ -124,17 +124,12 @@ func TestStalledReceiver(t *testing.T) {
 			ctx, cancel := contextOf(t)
 			done := make(chan struct{})
 			go func() { defer close(done); r.c.Run(ctx) }()
-			r.await("stalled", 5*time.Second, func() bool { return !r.c.Health().Stalled.IsZero() })
-			time.Sleep(2 * time.Second)
-			end := time.After(1500 * time.Millisecond)
-			for waiting := true; waiting; {
-				select {
-				case b := <-r.c.Batches():
-					for _, x := range b.Samples {
-						r.samples[x.Tag] = append(r.samples[x.Tag], x.Point)
-					}
-				case <-end:
-					waiting = false
+			r.await("stalled", func() bool { return !r.c.Health().Stalled.IsZero() })
+			s.awaitTicks(20)
+			// Values that came up while it stalled, and some from after.
+			for until := s.value("T0") + 5; r.last(0).Value < until; {
+				for _, x := range (<-r.c.Batches()).Samples {
+					r.samples[x.Tag] = append(r.samples[x.Tag], x.Point)
 				}
 			}
 			cancel()
@@ -167,7 +162,7 @@ func TestServerState(t *testing.T) {
 	r.awaitValue(0, 42)
 	s.do("state", "state", "Suspended")
 	r.awaitQuality(0, plant.BadOutOfService)
-	r.await("the picture says so", 3*time.Second, func() bool { return r.c.Health().ServerState == "Suspended" })
+	r.await("the picture says so", func() bool { return r.c.Health().ServerState == "Suspended" })
 	s.do("state", "state", "Running")
 	r.awaitValue(0, 42)
 }

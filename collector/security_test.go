@@ -64,18 +64,19 @@ func TestTrustAndSignIn(t *testing.T) {
 		t.Fatal(err)
 	}
 	r := newRig(t, cfg, tagsOf("T0"))
-	r.await("refused", 10*time.Second, func() bool { return strings.Contains(r.c.Health().LastError, "not trusted yet") })
+	r.await("refused", func() bool { return strings.Contains(r.c.Health().LastError, "not trusted yet") })
 	if h := r.c.Health(); !strings.Contains(h.LastError, "SHA-256 fingerprint") || !strings.Contains(h.LastError, filepath.Join(r.dir, trustedDir)) {
 		t.Errorf("the error does not say what to do: %s", h.LastError)
 	}
-	time.Sleep(500 * time.Millisecond)
+	tries := r.c.Health().Counters.Attempts
+	r.await("it goes on trying", func() bool { return r.c.Health().Counters.Attempts >= tries+2 })
 	moveRejected(t, r.dir)
-	r.await("password refused", 10*time.Second, func() bool { return strings.Contains(r.c.Health().LastError, "refuses the user or the password") })
+	r.await("password refused", func() bool { return strings.Contains(r.c.Health().LastError, "refuses the user or the password") })
 	if err := os.WriteFile(cfg.PasswordFile, []byte(canary+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	r.awaitConnected()
-	r.await("values flow", 5*time.Second, func() bool { return len(r.points(0)) > 3 })
+	r.await("values flow", func() bool { return len(r.points(0)) > 3 })
 	h := r.c.Health()
 	if h.User != "operator" || h.SecurityMode != "SignAndEncrypt" || h.CertificateEnds.IsZero() {
 		t.Errorf("health %+v", h)

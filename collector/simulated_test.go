@@ -53,13 +53,13 @@ func TestSimulatedMill(t *testing.T) {
 			measured++
 		}
 	}
-	r.await("every tag has spoken", 10*time.Second, func() bool { return seen() == measured })
+	r.await("every tag has spoken", func() bool { return seen() == measured })
 	if f := r.c.Health().Faults; len(f) != 0 {
 		t.Errorf("faults: %v", f)
 	}
-	p.outage(500 * time.Millisecond)
-	r.await("back", 15*time.Second, func() bool { h := r.c.Health(); return h.Connected() && h.Counters.Reconnects == 1 })
-	r.await("every tag has spoken again", 10*time.Second, func() bool { return seen() == measured })
+	p.outage(func() { r.await("the loss is noticed", func() bool { h := r.c.Health(); return !h.Connected() }) })
+	r.await("back", func() bool { h := r.c.Health(); return h.Connected() && h.Counters.Reconnects == 1 })
+	r.await("every tag has spoken again", func() bool { return seen() == measured })
 	if h := r.c.Health(); h.Counters.Lost != 0 || h.Counters.Reactivated != 1 {
 		t.Errorf("counters %+v", h.Counters)
 	}

@@ -52,8 +52,8 @@ var (
 )
 
 // patience is how long a working subscription may be silent (C3).
-func (s *subscription) patience() time.Duration {
-	return s.health.KeepAlive + max(2*time.Second, 2*s.health.Publishing)
+func (s *subscription) patience(margin time.Duration) time.Duration {
+	return s.health.KeepAlive + max(margin, 2*s.health.Publishing)
 }
 
 // rateOf is the publishing interval for a tag: the server's, or a longer one
@@ -464,7 +464,7 @@ func (d *driver) publish(ctx context.Context) {
 	}
 	wait := 2 * time.Minute
 	for _, s := range d.subs {
-		wait = max(wait, 2*maxInFlight*s.patience())
+		wait = max(wait, 2*maxInFlight*s.patience(d.pace.margin))
 	}
 	l, token, results := d.peer.line, d.peer.sess.token, d.results
 	d.inflight++
