@@ -1,5 +1,6 @@
 # Two commands matter: `go run ./cmd/calandria demo` and `make test`.
 SHELL := /bin/bash
+.SHELLFLAGS := -o pipefail -c
 GO ?= go
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
@@ -7,13 +8,17 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Debian packages that the integration tests start as real servers.
 DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws
 
-.PHONY: detection build test test-deps lint bench fuzz
+.PHONY: detection build check test test-deps lint bench fuzz
 
 build: ## the program, into bin/
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X main.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
 
-test: test-deps lint ## everything, with the race detector
-	$(GO) test -race -shuffle=on -timeout 18m ./...
+check: ## the inner loop: under a minute, without servers, browser or race detector
+	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "gofmt is due for: $$unformatted"; exit 1; fi
+	$(GO) test -short -json ./... | $(GO) run ./cmd/testreport
+
+test: test-deps lint ## everything, with the race detector; the slowest tests at the end
+	$(GO) test -race -shuffle=on -timeout 18m -json ./... | $(GO) run ./cmd/testreport -whole
 
 test-deps: ## servers, browser and packages that the tests need
 	./testdata/install-test-deps.sh $(DEBS)

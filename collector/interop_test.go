@@ -69,6 +69,9 @@ var theServer *interop
 // startInterop gives the test server, set up anew.
 func startInterop(t testing.TB, args map[string]any) *interop {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	if args == nil {
 		args = map[string]any{}
 	}

@@ -14,6 +14,9 @@ import (
 // The demonstration's own server, with the sample plant: every tag is found,
 // and a cut line is mended.
 func TestSimulatedMill(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	data, err := os.ReadFile("../deploy/plant.demo.yaml")
 	if err != nil {
 		t.Fatal(err)

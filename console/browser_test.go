@@ -29,6 +29,9 @@ type browser struct {
 
 func newBrowser(t *testing.T) *browser {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("left to make test: starts a browser")
+	}
 	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
 		if p, err := exec.LookPath(name); err == nil {

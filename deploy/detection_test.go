@@ -189,6 +189,9 @@ func detect(t *testing.T, seed uint64, quiet time.Duration, fast, slow bool) det
 // in the first ten minutes, less than one false alarm a week. Here one seed
 // and the quick upsets; `make detection` measures many.
 func TestDetection(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	n := *seeds
 	if n == 0 {
 		checkDetection(t, []detection{detect(t, 11, 12*time.Hour, true, false)})

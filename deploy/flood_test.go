@@ -71,6 +71,9 @@ func lostVacuum(age func() time.Duration, ceiling, tau float64, more map[string]
 // When the vacuum goes, the operator sees one group with what came first in
 // it, fewer than ten lines in ten minutes, and everything urgent or high.
 func TestLostVacuumIsNoFlood(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	for _, c := range []struct {
 		name    string
 		ceiling float64
@@ -250,6 +253,9 @@ func (m *mill) activeList() (list []*alerting.Status) {
 // first is marked, what follows stands under it, and nothing urgent or high is
 // hidden or folded away at any moment.
 func TestFloods(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	var all []counted
 	length := 25 * time.Minute
 	if *floods {

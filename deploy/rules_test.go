@@ -238,6 +238,9 @@ func (m *mill) run(d, step time.Duration) []string {
 // In normal running nobody is called: over a day with the usual
 // disturbances, strikes and noise not one alarm is annunciated.
 func TestRulesAreCalmWhenNormal(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	m := newMill(t, start, 3)
 	if got := m.run(24*time.Hour, 10*time.Second); len(got) > 0 {
 		t.Errorf("annunciated in normal running: %v", got)
@@ -251,6 +254,9 @@ func TestRulesAreCalmWhenNormal(t *testing.T) {
 // cleaning brings none: what must be seen first, from the description of the
 // upsets (our own model; no source outside).
 func TestRulesNameEachUpset(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	m := newMill(t, start, 3)
 	m.run(9*time.Hour, 20*time.Second)
 	for _, c := range []struct {
@@ -301,6 +307,9 @@ func TestRulesNameEachUpset(t *testing.T) {
 
 // The set is stopped, cleaned and started again without a flood.
 func TestRulesThroughACleaning(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	m := newMill(t, start, 10.9)
 	got := m.run(24*time.Hour, 10*time.Second)
 	if !m.cleaned {
@@ -735,6 +744,9 @@ pans:
 // Conditions that no upset of the mill brings: each is put before its rule by
 // altering what the instruments read.
 func TestRulesOfRareConditions(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	for _, c := range []struct {
 		name   string
 		before time.Duration

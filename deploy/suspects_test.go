@@ -111,6 +111,9 @@ func biasOne(t *testing.T, seed uint64, b bias) told {
 // An instrument that reads wrong raises the alarm that names it, alone or with those
 // that the balances cannot tell it from.
 func TestContradictionNamesTheInstrument(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	var all []told
 	for _, b := range biases {
 		if !b.few && !*biased {

@@ -62,6 +62,9 @@ func equalPoints(a, b plant.Point) bool {
 // package comment. Random appends, moves, merges and reopenings must agree
 // with it.
 func TestAgainstModel(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	for seed := range int64(4) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			rng := rand.New(rand.NewSource(seed))

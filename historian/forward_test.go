@@ -39,6 +39,9 @@ func freePort(t *testing.T) string {
 // startServer runs a real server for the test and waits until url answers.
 func startServer(t *testing.T, url, bin string, args ...string) (stop func()) {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	path, err := exec.LookPath(bin)
 	if err != nil {
 		t.Fatalf("%s is needed for this test: run 'make test-deps'", bin)

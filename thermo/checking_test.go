@@ -116,6 +116,9 @@ func TestFallingLevelsAccuseNobody(t *testing.T) {
 // In hours without fault nobody is named. Over nine days of three mills it was
 // nobody in 13 000 minutes, the worst window at 0.99 of the limit.
 func TestNobodyIsNamedInQuietHours(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	const days = 1
 	for seed := range uint64(1) {
 		h, c, _, f := demo(t, simulator.Settings{})
@@ -219,6 +222,9 @@ func TestReconciledIsNearer(t *testing.T) {
 // Once they have their room the tests of the instruments, once a minute,
 // allocate nothing: a minute with them costs as many allocations as one without.
 func TestMinuteAllocatesNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	minute := func(tests bool) float64 {
 		house, c, f := load4(t)
 		if !tests {

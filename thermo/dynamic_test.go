@@ -266,6 +266,9 @@ func load4(t testing.TB) (*plant.House, *thermo.Calculator, *plant.Frame) {
 // U on means of ten minutes, through noise, drift, lags, scale and
 // disturbances: half of the errors under 2 %, 95 % under 5 %.
 func TestUnseenPlant(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	var all []float64
 	for seed := range uint64(3) {
 		house, c, f := load4(t)
@@ -340,6 +343,9 @@ func pct(v []float64) []float64 {
 // The day of the cleaning limit, foretold at half of the way, is within 15 % of
 // the time that is left; clean U and the reference of normalised U are learned.
 func TestUnseenPlantCleaningDay(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	house, c, f := load4(t)
 	c.NoUncertainty()
 	c.NoReconciliation()

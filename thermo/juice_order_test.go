@@ -44,6 +44,9 @@ sets:
 // balances as in general textbooks and the bleeds as what is left over, gives
 // back its coefficients, steam and Brix. Nothing here solves anything.
 func TestJuiceOrder(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	const feedTH, feedBx, feedC, loss = 100.0, 15.0, 60.0, 0.02
 	steamKPa := 210.0
 	pressure := []float64{142, 88, 45, 16}

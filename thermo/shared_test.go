@@ -22,6 +22,9 @@ import (
 // (and of the last, where the temperature of the juice hardly moves by itself, so that
 // nothing shows that both read the same).
 func TestEachInstrumentIsNamed(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true, WaterFollows: true})
 	c.NoUncertainty()
 	wrong := func() {
@@ -82,6 +85,9 @@ func TestEachInstrumentIsNamed(t *testing.T) {
 // what the instrument usually reads. Ones that were there from the start are the
 // formulas' to see: 1 K on a chest thermometer is not enough for that.
 func TestNewDifferenceIsKept(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	h, c, m, f := demo(t, simulator.Settings{Noise: true, Disturbances: true, BrixLoop: true, WaterFollows: true})
 	c.NoUncertainty()
 	run(t, h, c, m, f, 10*time.Hour, time.Minute, nil)
@@ -140,6 +146,9 @@ func TestGasIsNoInstrument(t *testing.T) {
 
 // Over a cleaning of the set and the start after it nobody is named.
 func TestNobodyIsNamedAcrossACleaning(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	h, c, _, f := demo(t, simulator.Settings{})
 	c.NoUncertainty()
 	m := simulator.NewWith(31, start, simulator.Everything())

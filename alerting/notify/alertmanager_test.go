@@ -18,6 +18,9 @@ import (
 // startAlertmanager runs the real one on loopback and returns its address.
 func startAlertmanager(t *testing.T) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	bin, err := exec.LookPath("prometheus-alertmanager")
 	if err != nil {
 		t.Fatalf("the Alertmanager is not installed: run 'make test-deps' (%v)", err)

@@ -1,16 +1,19 @@
 // Command testreport reads what 'go test -json' writes and prints it as
-// 'go test' would, then the tests that were skipped, the slowest ten and one
-// line with the counts. It ends with 1 when anything failed.
+// 'go test' would, then how many tests were skipped for which reason, the
+// slowest ten and one line with the counts. It ends with 1 when anything
+// failed; with -whole also when a test was skipped.
 //
-//	go test -json ./... | testreport
+//	go test -json ./... | testreport -whole
 package main
 
 import (
 	"bufio"
 	"cmp"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -41,20 +44,23 @@ type report struct {
 	output  map[string]*strings.Builder // of each test still running, by package and test
 	ended   []result                    // tests without tests below them
 	parents map[string]bool
-	skipped map[string]string // what it said, by test
+	skipped map[string][]string // tests, by what they said
+	skips   int
 	passed  int
 	failed  int
 	broken  bool // a package failed, or did not build
 }
 
 func main() {
-	r := report{out: os.Stdout, output: map[string]*strings.Builder{}, parents: map[string]bool{}, skipped: map[string]string{}}
+	whole := flag.Bool("whole", false, "no test may be skipped")
+	flag.Parse()
+	r := report{out: os.Stdout, output: map[string]*strings.Builder{}, parents: map[string]bool{}, skipped: map[string][]string{}}
 	if err := r.read(os.Stdin); err != nil {
 		fmt.Fprintln(os.Stderr, "testreport:", err)
 		os.Exit(1)
 	}
 	r.close()
-	if r.failed > 0 || r.broken {
+	if r.failed > 0 || r.broken || *whole && r.skips > 0 {
 		os.Exit(1)
 	}
 }
@@ -139,7 +145,9 @@ func (r *report) ofTest(e event) {
 		r.failed++
 		io.WriteString(r.out, said.String())
 	case "skip":
-		r.skipped[name] = said.String()
+		why := reason(said.String())
+		r.skipped[why] = append(r.skipped[why], name)
+		r.skips++
 	default: // start, pause, cont, bench
 		return
 	}
@@ -149,16 +157,9 @@ func (r *report) ofTest(e event) {
 
 // close prints what was skipped, the slowest tests and the counts.
 func (r *report) close() {
-	if len(r.skipped) > 0 {
-		fmt.Fprintf(r.out, "\n%d skipped:\n", len(r.skipped))
-		var names []string
-		for name := range r.skipped {
-			names = append(names, name)
-		}
-		slices.Sort(names)
-		for _, name := range names {
-			fmt.Fprintf(r.out, "  %s: %s\n", name, reason(r.skipped[name]))
-		}
+	for _, why := range slices.Sorted(maps.Keys(r.skipped)) {
+		names := r.skipped[why]
+		fmt.Fprintf(r.out, "skipped, %s: %d, first %s\n", why, len(names), names[0])
 	}
 	tests := slices.DeleteFunc(slices.Clone(r.ended), func(t result) bool { return r.parents[t.name] })
 	slices.SortStableFunc(tests, func(a, b result) int { return cmp.Compare(b.elapsed, a.elapsed) })
@@ -166,18 +167,18 @@ func (r *report) close() {
 	for _, t := range tests[:min(slowest, len(tests))] {
 		fmt.Fprintf(r.out, "  %8s  %s\n", time.Duration(t.elapsed*float64(time.Second)).Round(10*time.Millisecond), t.name)
 	}
-	fmt.Fprintf(r.out, "\n%d passed, %d failed, %d skipped\n", r.passed, r.failed, len(r.skipped))
+	fmt.Fprintf(r.out, "\n%d passed, %d failed, %d skipped\n", r.passed, r.failed, r.skips)
 }
 
-// reason is what a skipped test said, in one line without the tool's marks.
+// reason is what a skipped test said last, without the place where it did.
 func reason(said string) string {
-	var out []string
+	why := "without a reason"
 	for line := range strings.Lines(said) {
-		line = strings.TrimSpace(line)
-		if line == "" || strings.HasPrefix(line, "===") || strings.HasPrefix(line, "---") {
-			continue
+		if _, text, ok := strings.Cut(line, ".go:"); ok {
+			if _, text, ok = strings.Cut(text, ": "); ok {
+				why = strings.TrimSpace(text)
+			}
 		}
-		out = append(out, line)
 	}
-	return strings.Join(out, " ")
+	return why
 }

@@ -34,9 +34,7 @@ go: a line of its own
 go: a line of its own
     b_test.go:9: 1 is not 2
 ` + "FAIL\tm/b\t0.2s\n" + `panic: gone
-
-1 skipped:
-  m/a TestLater: a_test.go:7: needs a server
+skipped, needs a server: 1, first m/a TestLater
 
 the slowest tests:
       2.5s  m/a TestGood/part
@@ -46,7 +44,7 @@ the slowest tests:
 2 passed, 1 failed, 1 skipped
 `
 	var out strings.Builder
-	r := report{out: &out, output: map[string]*strings.Builder{}, parents: map[string]bool{}, skipped: map[string]string{}}
+	r := report{out: &out, output: map[string]*strings.Builder{}, parents: map[string]bool{}, skipped: map[string][]string{}}
 	if err := r.read(strings.NewReader(events)); err != nil {
 		t.Fatal(err)
 	}

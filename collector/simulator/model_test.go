@@ -352,6 +352,9 @@ func TestStrikes(t *testing.T) {
 }
 
 func TestFaultsAndGaps(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	m := New(4, t0)
 	find := func(path string) Reading {
 		for _, r := range m.Values() {

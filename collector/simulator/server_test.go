@@ -13,6 +13,9 @@ import (
 // serve runs a server on a free port until the test ends.
 func serve(t *testing.T, o Options) *Server {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	s, err := NewServer(o)
 	if err != nil {
 		t.Fatal(err)

@@ -191,6 +191,9 @@ func differ(got, want *evaporator.Reconciliation) string {
 // says what the plain one says: the general library gonum on dense matrices,
 // evaluations from scratch, suspects eliminated one by one.
 func TestReconcileAsReference(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	rng := rand.New(rand.NewPCG(7, 1))
 	plants, calls, gross, refused := 0, 0, 0, 0
 	for plants < 30 {

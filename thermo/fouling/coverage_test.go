@@ -16,6 +16,9 @@ func at(h int) time.Time { return epoch.Add(time.Duration(h) * time.Hour) }
 // values, and of the days on which the limit is met. Simulated cycles with seeds
 // of our own; no published data of this kind were found.
 func TestBandsAreCalibrated(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	t.Parallel()
 	r := rand.New(rand.NewPCG(7, 11))
 	var values, valuesIn, days, daysIn, early, earlyIn, late, lateIn int
@@ -88,6 +91,9 @@ func TestBandsAreCalibrated(t *testing.T) {
 // sometimes too (the figure in the log). For them, taken
 // together, the median error must be within 20 %.
 func TestTimeToLimitAtHalfway(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	t.Parallel()
 	r := rand.New(rand.NewPCG(3, 5))
 	last, lastIn := 0, 0

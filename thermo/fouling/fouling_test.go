@@ -172,6 +172,9 @@ func TestFitIsRobust(t *testing.T) {
 // left in less than one cycle in twenty, and a chosen law is kept until its
 // lead is gone.
 func TestChoiceHasHysteresis(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	r := rand.New(rand.NewPCG(9, 4))
 	left := 0
 	for range 60 {

@@ -129,6 +129,9 @@ func exact(set []fouling.PlanBody, s fouling.PlanSettings) float64 {
 // days shown and five of look-ahead),
 // random states, rates, stops and header limits. Within 1 % every time.
 func TestPlanAgainstEnumeration(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	t.Parallel()
 	r := rand.New(rand.NewPCG(21, 4))
 	worst, same := 0.0, 0

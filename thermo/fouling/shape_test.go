@@ -80,6 +80,9 @@ func (w worked) follow(t *testing.T, seed uint64, blind bool) (f fouling.Forecas
 // as it stands misses, is found. The body is simulated by the equation of Shape: it
 // shows that the tracker recovers it, not that a real body obeys it.
 func TestDependenceIsLearned(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	t.Parallel()
 	for _, c := range []struct {
 		name  string
@@ -115,6 +118,9 @@ func TestDependenceIsLearned(t *testing.T) {
 // Where heating and scale only ever rise together the share stays as unknown as it
 // was, and the band says so.
 func TestUnknownDependenceWidensTheBand(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	t.Parallel()
 	const runs = 16
 	held := 0
