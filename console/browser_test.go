@@ -49,7 +49,7 @@ func newBrowser(t *testing.T) *browser {
 	t.Cleanup(stop)
 	ctx, cancel := chromedp.NewContext(alloc)
 	t.Cleanup(cancel)
-	ctx, cancel = context.WithTimeout(ctx, 2*time.Minute)
+	ctx, cancel = context.WithTimeout(ctx, 5*time.Minute)
 	t.Cleanup(cancel)
 	b := &browser{t: t, ctx: ctx, log: &consoleLog{}}
 	messages := chromedp.Console(ctx)
@@ -288,13 +288,6 @@ func TestStale(t *testing.T) {
 // two texts of the ladder lie on each other, targets are large enough.
 func TestScreenshots(t *testing.T) {
 	sv, b := serve(t), newBrowser(t)
-	pages := []struct{ name, path string }{
-		{"house", "/"}, {"set", "/vessel/EV"}, {"body", "/vessel/EV.EV5"}, {"pan", "/vessel/PA1"}, {"condenser", "/vessel/CD5"}, {"alarms", "/alarms"}, {"alarm", "/alarms/EV5_vacuum_low"},
-		{"trends", "/trends?tag=EV.EV5.u&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&tag=EV.EV5.u_ratio&span=8h"},
-		{"record", "/record"}, {"instruments", "/instruments"}, {"rules", "/rules"}, {"error", "/nothing"},
-		{"cleaning", "/cleaning"}, {"pans", "/pans"}, {"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
-		{"strike", "/strikes/1"}, {"strike-running", "/pans/PA1/running"},
-	}
 	for _, theme := range []string{"day", "night"} {
 		b.do("open", chromedp.Navigate(sv.url+"/"))
 		if eval[string](b, "document.documentElement.dataset.theme") != theme {
@@ -303,7 +296,7 @@ func TestScreenshots(t *testing.T) {
 		}
 		for _, size := range [][2]int64{{1280, 720}, {1920, 1080}} {
 			b.do("size", chromedp.EmulateViewport(size[0], size[1]))
-			for _, p := range pages {
+			for _, p := range browserPages {
 				b.do("open "+p.path, chromedp.Navigate(sv.url+p.path))
 				if p.name == "trends" {
 					b.until("document.querySelectorAll('#charts canvas').length === 3", 5*time.Second)
