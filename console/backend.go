@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -75,11 +76,14 @@ type Backend interface {
 	StopTrial(alarm string)
 }
 
-// Refused is the error of a request that cannot be carried out as it was made.
-// Why is shown to the person, at the field if one is named.
-type Refused struct{ Why, Field string }
-
-func (r *Refused) Error() string { return r.Why }
+// What is tried, and what is refused, is what the engine says.
+type (
+	Refused   = engine.Refused
+	TrialWish = engine.TrialWish
+	Trial     = engine.Trial
+	TrialSide = engine.TrialSide
+	HourCount = engine.HourCount
+)
 
 // Picture is everything the pages show at one moment. It is never changed once
 // handed out, nor is anything that it points to.
@@ -440,69 +444,6 @@ type RuleFigure struct {
 	Text string // "" if it is not stated
 	File string // without folders
 	Line int
-}
-
-// TrialWish is what is to be tried.
-type TrialWish struct {
-	Alarm string
-	Texts map[string]string // by key of the figure
-	Span  time.Duration     // up to now
-}
-
-// Trial is what an alarm would have done with other figures.
-type Trial struct {
-	Alarm    string
-	Asked    time.Time
-	From, To time.Time // half-open
-	Step     time.Duration
-	Changes  []TrialChange
-
-	Running bool
-	Done    float64 // while it runs: 0 to 1
-	Stopped bool
-	Failed  string // why there is no result
-	Took    time.Duration
-
-	Samples        int       // of the instruments concerned, within the time
-	First          time.Time // of these
-	Present, Tried TrialSide
-
-	Kept     bool // the rule files can be changed: they are not part of the program
-	Reloaded bool // rules have been reloaded since: Present may be another by now
-	Lines    []TrialLine
-}
-
-// TrialChange is one figure that was tried. Unit is that of a plain number.
-type TrialChange struct{ Key, Was, Is, Unit string }
-
-// TrialSide is what one of the two rules does.
-type TrialSide struct {
-	Alarms     int           // times it called the operator
-	Stood      bool          // it was in alarm already when the time began
-	Hidden     int           // times it came while it was suppressed
-	Active     time.Duration // in alarm, shown or hidden
-	Longest    time.Duration
-	Share      float64     // of the time, 0 to 1
-	Chattering int         // episodes of three or more within a minute
-	Worst      []HourCount // hours with the most alarms, the worst first
-	Strip      []bool      // equal parts of the time: in alarm in it
-	Fault      string      // what went wrong with the rule
-}
-
-// HourCount is an hour and the alarms in it.
-type HourCount struct {
-	At time.Time
-	N  int
-}
-
-// TrialLine is what to write into a rule file: Text in place of Line to
-// Through, or after Line if Through is 0.
-type TrialLine struct {
-	File          string // without folders
-	Line, Through int
-	Text          []string
-	Was           string // the first line replaced, or the one it comes after
-	Note          string
 }
 
 // Note is an operator's remark.

@@ -27,6 +27,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -400,8 +401,8 @@ func TestHostileText(t *testing.T) {
 	}
 	m.house.Config.Site.Name, m.house.Config.Site.Note = evil, evil
 	m.hostile = evil
-	m.trial = &Trial{Alarm: evil, Samples: 1, From: time.Now().Add(-time.Hour), To: time.Now(), Changes: []TrialChange{{evil, evil, evil, evil}}, Present: TrialSide{Fault: evil},
-		Lines: []TrialLine{{File: evil, Was: evil, Text: []string{evil}, Note: evil}}}
+	m.trial = &Trial{Alarm: evil, Samples: 1, From: time.Now().Add(-time.Hour), To: time.Now(), Changes: []engine.TrialChange{{Key: evil, Was: evil, Is: evil, Unit: evil}}, Present: TrialSide{Fault: evil},
+		Lines: []engine.TrialLine{{File: evil, Was: evil, Text: []string{evil}, Note: evil}}}
 	m.cleanings = []Cleaning{{Body: evil, End: time.Now().Add(-time.Minute), Method: evil, Note: evil, User: evil}}
 	m.specs = nil
 	for i, n := range []string{`a/b?c#d`, evil, `../../etc`, `%2e%2e`, `ü "quoted" ☃`} {

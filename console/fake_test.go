@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -564,7 +565,7 @@ func (m *fakeMill) Try(_ context.Context, w TrialWish) error {
 		return &Refused{Why: "One at a time."}
 	}
 	now := m.picture.At
-	m.trial = &Trial{Alarm: w.Alarm, Asked: now, From: now.Add(-w.Span), To: now, Step: 10 * time.Second, Running: true, Done: 0.42, Changes: []TrialChange{{Key: "high", Was: "20", Is: w.Texts["high"], Unit: "kPa"}, {Key: "on_delay", Was: "30s"}}}
+	m.trial = &Trial{Alarm: w.Alarm, Asked: now, From: now.Add(-w.Span), To: now, Step: 10 * time.Second, Running: true, Done: 0.42, Changes: []engine.TrialChange{{Key: "high", Was: "20", Is: w.Texts["high"], Unit: "kPa"}, {Key: "on_delay", Was: "30s"}}}
 	return nil
 }
 
@@ -581,9 +582,9 @@ func (m *fakeMill) finishTrial() {
 			return s
 		}
 		hour := t.From.Add(5 * time.Hour).Truncate(time.Hour)
-		t.Present = TrialSide{Alarms: 6, Active: 2 * time.Hour, Longest: time.Hour, Share: 0.083, Chattering: 1, Worst: []HourCount{{hour, 4}}, Strip: strip(0, 100, 718)}
-		t.Tried = TrialSide{Alarms: 2, Hidden: 1, Active: 50 * time.Minute, Longest: 40 * time.Minute, Share: 0.035, Worst: []HourCount{{hour, 2}}, Strip: strip(100)}
-		t.Lines = []TrialLine{{File: "vacuum.yaml", Line: 17, Through: 17, Was: "    high: 20", Text: []string{"    high: 21"}},
+		t.Present = TrialSide{Alarms: 6, Active: 2 * time.Hour, Longest: time.Hour, Share: 0.083, Chattering: 1, Worst: []HourCount{{At: hour, N: 4}}, Strip: strip(0, 100, 718)}
+		t.Tried = TrialSide{Alarms: 2, Hidden: 1, Active: 50 * time.Minute, Longest: 40 * time.Minute, Share: 0.035, Worst: []HourCount{{At: hour, N: 2}}, Strip: strip(100)}
+		t.Lines = []engine.TrialLine{{File: "vacuum.yaml", Line: 17, Through: 17, Was: "    high: 20", Text: []string{"    high: 21"}},
 			{File: "site.yaml", Line: 3, Was: "  vacuum_low:", Text: []string{"    EV.EV5: {on_delay: 0s}"}, Note: "only this vessel"}}
 		m.trial = &t
 	})

@@ -39,10 +39,7 @@ type Options struct {
 }
 
 // Record is a sample of the tag with a path.
-type Record struct {
-	Path  string
-	Point plant.Point
-}
+type Record = plant.Record
 
 // TagInfo describes a tag to the archive.
 type TagInfo struct {

@@ -44,7 +44,7 @@ func collect(t testing.TB, a *Archive, path string, from, to time.Time) []Value 
 func mustAppend(t testing.TB, a *Archive, path string, pts ...plant.Point) {
 	t.Helper()
 	for _, p := range pts {
-		if err := a.Append([]Record{{path, p}}); err != nil {
+		if err := a.Append([]Record{{Path: path, Point: p}}); err != nil {
 			t.Fatal(err)
 		}
 	}

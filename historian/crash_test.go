@@ -59,7 +59,7 @@ func childWrite(dir string) {
 	for i := first; ; i++ {
 		s := float64(i) * 300
 		now = at(s)
-		if err := a.Append([]Record{{"A.count", good(s, float64(i))}, {"B.count", plant.BadPoint(at(s), plant.BadSensorFailure)}}); err != nil {
+		if err := a.Append([]Record{{Path: "A.count", Point: good(s, float64(i))}, {Path: "B.count", Point: plant.BadPoint(at(s), plant.BadSensorFailure)}}); err != nil {
 			childFail(err)
 		}
 		if err := a.Flush(ctx); err != nil {
@@ -326,7 +326,7 @@ func TestHotDiskFull(t *testing.T) {
 	for range 100 {
 		var recs []Record
 		for range 1000 {
-			recs = append(recs, Record{"A.x", good(float64(i), float64(i))})
+			recs = append(recs, Record{Path: "A.x", Point: good(float64(i), float64(i))})
 			i++
 		}
 		if appendErr = a.Append(recs); errors.Is(appendErr, ErrQueueFull) {
@@ -383,7 +383,7 @@ func childQuota(dir string) {
 	for i := range 30 {
 		var recs []Record
 		for k := range 300 {
-			recs = append(recs, Record{"A.x", good(float64(i*300+k), rand.Float64())})
+			recs = append(recs, Record{Path: "A.x", Point: good(float64(i*300+k), rand.Float64())})
 		}
 		err := a.Append(recs)
 		if ferr := a.Flush(ctx); ferr == nil {

@@ -99,7 +99,7 @@ func TestCSVRoundTrip(t *testing.T) {
 
 func mustAppendQuick(t testing.TB, a *Archive, path string, p plant.Point) {
 	t.Helper()
-	if err := a.Append([]Record{{path, p}}); err != nil {
+	if err := a.Append([]Record{{Path: path, Point: p}}); err != nil {
 		t.Fatal(err)
 	}
 }

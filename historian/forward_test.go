@@ -146,7 +146,7 @@ func TestForwardVictoriaMetrics(t *testing.T) {
 		if i/60 == 30 {
 			p = plant.BadPoint(p.Time, plant.BadNoCommunication)
 		}
-		if err := a.Append([]Record{{"EV.EV3.vapour_pressure", p}}); err != nil {
+		if err := a.Append([]Record{{Path: "EV.EV3.vapour_pressure", Point: p}}); err != nil {
 			t.Fatal(err)
 		}
 		n++
@@ -392,7 +392,7 @@ func TestForwardRefusals(t *testing.T) {
 			if i%100 == 50 {
 				path = "A.poison"
 			}
-			if err := a.Append([]Record{{path, good(float64(i), float64(i))}}); err != nil {
+			if err := a.Append([]Record{{Path: path, Point: good(float64(i), float64(i))}}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -499,7 +499,7 @@ func TestForwardAfterLongOutage(t *testing.T) {
 	i := 0
 	put := func(n int) {
 		for range n {
-			if err := a.Append([]Record{{"A.x", good(float64(i)*600, float64(i))}, {"B.x", good(float64(i)*600, float64(i))}}); err != nil {
+			if err := a.Append([]Record{{Path: "A.x", Point: good(float64(i)*600, float64(i))}, {Path: "B.x", Point: good(float64(i)*600, float64(i))}}); err != nil {
 				t.Fatal(err)
 			}
 			i++

@@ -245,7 +245,7 @@ func TestReadBesideWriter(t *testing.T) {
 			}
 		}
 	}
-	if err := b.Append([]Record{{"A.x", good(0, 0)}}); err == nil {
+	if err := b.Append([]Record{{Path: "A.x", Point: good(0, 0)}}); err == nil {
 		t.Error("a read-only archive takes samples")
 	}
 	if err := b.Maintain(ctx); err == nil {
@@ -264,13 +264,13 @@ func TestRun(t *testing.T) {
 	end := make(chan error, 1)
 	go func() { end <- a.Run(ctx) }()
 	now := time.Now()
-	if err := a.Append([]Record{{"A.x", plant.Point{Time: now, Value: 1, Quality: plant.Good}}}); err != nil {
+	if err := a.Append([]Record{{Path: "A.x", Point: plant.Point{Time: now, Value: 1, Quality: plant.Good}}}); err != nil {
 		t.Fatal(err)
 	}
 	for a.Health().Stored == 0 {
 		time.Sleep(time.Millisecond)
 	}
-	if err := a.Append([]Record{{"A.x", plant.Point{Time: now.Add(1), Value: 2, Quality: plant.Good}}}); err != nil {
+	if err := a.Append([]Record{{Path: "A.x", Point: plant.Point{Time: now.Add(1), Value: 2, Quality: plant.Good}}}); err != nil {
 		t.Fatal(err)
 	}
 	cancel()
@@ -314,7 +314,7 @@ func TestAppendRules(t *testing.T) {
 	if v := collect(t, a, "A.r", at(0), at(1))[0].Value; math.Abs(v-56.237) > 0.005 || v*128 != math.Trunc(v*128) {
 		t.Errorf("rounded to %v", v)
 	}
-	for _, r := range []Record{{"A.x", plant.Point{Value: 1, Quality: plant.Good}}, {"", good(0, 1)}, {"A.x", plant.Point{Time: time.Date(2500, 1, 1, 0, 0, 0, 0, time.UTC)}}} {
+	for _, r := range []Record{{Path: "A.x", Point: plant.Point{Value: 1, Quality: plant.Good}}, {Path: "", Point: good(0, 1)}, {Path: "A.x", Point: plant.Point{Time: time.Date(2500, 1, 1, 0, 0, 0, 0, time.UTC)}}} {
 		if err := a.Append([]Record{r}); err == nil {
 			t.Errorf("%v is taken", r)
 		}

@@ -87,6 +87,9 @@ type Event struct {
 	Quality     string // status name of the deciding input
 	Annunciated bool   // the operator was called
 	FirstUp     bool   // first of its group
+	// AtStart: it happened while the program was down, and was found in the
+	// archive at the next start. Nobody was called at its time.
+	AtStart bool `json:",omitzero"`
 
 	User      string
 	Station   string // workstation or address the action came from

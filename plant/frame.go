@@ -34,6 +34,12 @@ type Sample struct {
 	Point Point
 }
 
+// Record is a point under the path of its tag: what goes into the archive.
+type Record struct {
+	Path  string
+	Point Point
+}
+
 // Frame is the latest point of every tag at one moment. Only its owner
 // changes it; others get copies.
 type Frame struct {

@@ -78,6 +78,7 @@ type Place struct{ Line, Column int }
 // that later checks can name the line.
 type Document struct {
 	File   string
+	Source []byte // the file as it was read
 	places map[string]Place
 }
 
@@ -114,7 +115,7 @@ const (
 // Anchors, aliases, tags and merges are not accepted: a reader should see what
 // is there. Durations are written like 30s, 10m, 2h or 3d.
 func DecodeYAML(file string, data []byte, v any) (doc *Document, faults Faults) {
-	doc = &Document{File: file, places: map[string]Place{"": {Line: 1}}}
+	doc = &Document{File: file, Source: data, places: map[string]Place{"": {Line: 1}}}
 	if len(data) > maxYAMLBytes {
 		return doc, Faults{{File: file, Problem: fmt.Sprintf("file is larger than %d bytes", maxYAMLBytes), Fix: "split it"}}
 	}

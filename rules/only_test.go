@@ -118,29 +118,8 @@ func TestWarming(t *testing.T) {
 	if in := b.Input(0, b.f, at); in.Raise != plant.True {
 		t.Errorf("after warming: %s", in.Raise)
 	}
-
-	c := newBench(t, rule("when: avg(EV.EV1.u_ratio, \"1m\") > 0.5 and unchanged(EV.EV1.level) > 30"))
-	ratio, _ := c.h.Find("EV.EV1.u_ratio")
-	level, _ := c.h.Find("EV.EV1.level")
-	looks := map[plant.TagID]Look{}
-	for _, l := range c.Looks() {
-		looks[l.Tag] = l
-	}
-	if l := looks[ratio.ID]; l.Longest != time.Minute || l.Changes {
-		t.Errorf("u_ratio looks %+v", l)
-	}
-	if l := looks[level.ID]; l.Longest != 0 || !l.Changes {
-		t.Errorf("level looks %+v", l)
-	}
-	for i := range 61 {
-		p := plant.Point{Time: t0.Add(time.Duration(i) * time.Second), Value: 0.7, Quality: plant.Good}
-		c.Warm(ratio.ID, p)
-		p.Value = float64(min(i, 20))
-		c.Warm(level.ID, p)
-	}
-	c.set("EV.EV1.level", 20, plant.Good, t0.Add(time.Minute))
-	if in := c.Input(0, c.f, t0.Add(time.Minute)); in.Raise != plant.True || !in.Quality.IsGood() {
-		t.Errorf("after warming with the past: %s %s", in.Raise, in.Quality)
+	if longest := b.LongestWindow(); longest != time.Minute {
+		t.Errorf("the longest window is %s", longest)
 	}
 }
 

@@ -452,47 +452,22 @@ func (s *Set) Input(index int, f *plant.Frame, at time.Time) plant.AlarmInput {
 	return in
 }
 
-// Look says how far back the rules look on a tag.
-type Look struct {
-	Tag     plant.TagID
-	Longest time.Duration // of its windows, 0 if there are none
-	Changes bool          // since when it stands unchanged is asked
-}
-
-// Looks lists the tags on whose past the rules look, for warming after a
-// restart.
-func (s *Set) Looks() []Look {
-	var out []Look
-	at := map[plant.TagID]int{}
-	look := func(tag plant.TagID) *Look {
-		i, ok := at[tag]
-		if !ok {
-			i = len(out)
-			at[tag] = i
-			out = append(out, Look{Tag: tag})
-		}
-		return &out[i]
-	}
-	for _, w := range s.windows {
-		l := look(w.tag)
-		l.Longest = max(l.Longest, w.length)
-	}
-	for _, t := range s.trackers {
-		look(t.tag).Changes = true
+// Gathered points to what the rules have gathered of the past: it is what a
+// checkpoint keeps of them.
+func (s *Set) Gathered() []any {
+	out := []any{&s.windows, &s.trackers}
+	for _, i := range s.gated {
+		out = append(out, &s.alarms[i].applied)
 	}
 	return out
 }
 
-// Warm gives the windows on a tag, measured or calculated, a point of its past
-// without working any rule out. Points of one tag come in order of time.
-func (s *Set) Warm(tag plant.TagID, p plant.Point) {
-	if tag < 0 || int(tag) >= len(s.windowsOf) {
-		return
+// LongestWindow is how far back the longest window of the rules reaches, 0 if
+// there is none.
+func (s *Set) LongestWindow() time.Duration {
+	var longest time.Duration
+	for _, w := range s.windows {
+		longest = max(longest, w.length)
 	}
-	for _, w := range s.windowsOf[tag] {
-		s.windows[w].add(p)
-	}
-	for _, t := range s.trackersOf[tag] {
-		s.trackers[t].add(p)
-	}
+	return longest
 }

@@ -30,8 +30,8 @@ type Calculator struct {
 	pans    []*panView
 	values  []Value // one for each calculated tag, in order of work
 	said    []said  // beside values
-	noSigma bool
-	noTests bool
+	noSigma bool    `state:"-"`
+	noTests bool    `state:"-"`
 }
 
 // said keeps the words of a reason and a note, so that they are put together only
@@ -51,8 +51,8 @@ func (s *said) words(r evaporator.Reason, note string) string {
 
 // row is one quantity of one piece of equipment.
 type row struct {
-	q     *Quantity
-	value int // in Calculator.values
+	q     *Quantity `state:"-"` // of the table
+	value int       // in Calculator.values
 	mark  marks
 }
 
@@ -151,18 +151,6 @@ func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
 		d.step(c, f, at)
 	}
 	return c.values
-}
-
-// Follow lets the sets live through a moment of the past, in order of time before the
-// first Step: after a start on an archive the filters and what the bodies hold are then
-// those of the run before, and a start in the middle of an upset is told from one in a
-// steady hour. It gives no values; nothing else learns from it. Without it, and after
-// a gap of more than [Gap], what rests on the balances is Uncertain for the residence time of the
-// juice in the whole set.
-func (c *Calculator) Follow(f *plant.Frame, at time.Time) {
-	for _, s := range c.sets {
-		s.follow(f, at)
-	}
 }
 
 // Words says in words what stands behind a calculated value, "" if there is

@@ -149,7 +149,6 @@ func TestContinuousPan(t *testing.T) {
 	if s := x.c.Strikes(); len(s) != 0 {
 		t.Errorf("strikes %+v", s)
 	}
-	x.c.ObservePans(x.f, x.f.At)
 
 	// A bad thermometer takes its own compartment's values only.
 	tag, _ := x.h.Find("CP.K2.massecuite_temperature")

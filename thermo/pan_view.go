@@ -542,22 +542,6 @@ func (v *panView) reference() (s *pan.Strike, chosen bool) {
 	return v.usual, false
 }
 
-// ObservePans lets the trackers of strikes follow a frame of the past, without
-// working anything else out: for a start on an archive that knows the strike in
-// progress. Times must not fall back; steps of 1 to 60 s suit it.
-func (c *Calculator) ObservePans(f *plant.Frame, at time.Time) {
-	for _, v := range c.pans {
-		if v.track == nil {
-			continue
-		}
-		v.in.step(f, at)
-		v.piped()
-		v.follows(at)
-		v.calculate()
-		v.follow(at)
-	}
-}
-
 // Strikes tells where every batch pan stands.
 func (c *Calculator) Strikes() []Strike {
 	var out []Strike

@@ -93,29 +93,6 @@ func (s *scaling) mean() fouling.Shape {
 	return fouling.Shape{Heating: s.shape.Heating / s.shaped, Brix: s.shape.Brix / s.shaped, Level: s.shape.Level / s.shaped}
 }
 
-// An Hour is what the archive knows of a body over an hour.
-type Hour struct {
-	End time.Time
-	U   float64 // kW/(m2.K)
-	// Brix leaving, calandria temperature in degC, level in %: NaN if not known.
-	Brix, ChestC, LevelPct float64
-}
-
-// ObserveHour gives an hour to the scale tracker of a body, in the order of time:
-// for a start on an archive that knows the past. It reports whether there is such a
-// body.
-func (c *Calculator) ObserveHour(body string, h Hour) bool {
-	for _, s := range c.sets {
-		for _, b := range s.bodies {
-			if b.equip.Path == body {
-				b.scaling.track.Observe(fouling.Value{At: h.End, U: h.U, Quality: fouling.Good, Shape: b.normal.shape(h.Brix, h.ChestC, h.LevelPct)})
-				return true
-			}
-		}
-	}
-	return false
-}
-
 // Cleaned tells the scale tracker of a body that a cleaning ended at the time
 // end, and works its forecast out anew as of now. It may come late: values
 // since then move to the new cycle. The error says why it was refused: there is

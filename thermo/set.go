@@ -280,16 +280,6 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	return now
 }
 
-// follow takes a moment of the past: for what the bodies hold, and no more.
-func (s *setView) follow(f *plant.Frame, at time.Time) {
-	s.balance(f, at)
-	s.asRead()
-	s.settle(at)
-	for _, b := range s.bodies {
-		b.averaged(s.hours)
-	}
-}
-
 func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	now := s.balance(f, at)
 	now.row = s.r.Row

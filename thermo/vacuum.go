@@ -243,14 +243,3 @@ func (v *condenserView) cause(c condenser.Cause) evaporator.Result {
 	}
 	return r
 }
-
-// ObserveCondensers lets the condensers learn their normal running from frames
-// of the past, oldest first: for a start on an archive. Nothing is worked out.
-func (c *Calculator) ObserveCondensers(f *plant.Frame, at time.Time) {
-	for _, v := range c.conds {
-		v.in.step(f, at)
-		v.look(f, at)
-		v.calculate()
-		v.vacuum.step(v, at)
-	}
-}

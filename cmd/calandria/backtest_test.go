@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -124,11 +125,11 @@ func TestBacktest(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	byName := map[string]ruleRecord{}
+	byName := map[string]engine.RuleRecord{}
 	for _, x := range r.Rules {
 		byName[x.Spec.Name] = x
 	}
-	for name, want := range map[string]ruleRecord{
+	for name, want := range map[string]engine.RuleRecord{
 		"level_high.S.B1": {Alarms: 9, Active: 6*5*time.Minute + 30*time.Second, Longest: 5 * time.Minute, Chattering: 1, Worst: 3, Present: 6},
 		"level_high.S.B2": {Present: 1},
 		"hidden":          {Alarms: 7, Hidden: 2, Active: 6*5*time.Minute + 30*time.Second, Longest: 5 * time.Minute, Chattering: 1, Worst: 3, Present: -1},
@@ -144,7 +145,7 @@ func TestBacktest(t *testing.T) {
 		t.Errorf("gone: %+v", r.Gone)
 	}
 	var out bytes.Buffer
-	r.write(&out)
+	writeBacktest(&out, r)
 	golden := filepath.Join("testdata", "backtest.golden")
 	if *update {
 		if err := os.WriteFile(golden, out.Bytes(), 0o644); err != nil {
@@ -157,56 +158,5 @@ func TestBacktest(t *testing.T) {
 	}
 	if !bytes.Equal(out.Bytes(), want) {
 		t.Errorf("the report differs from %s; with -update it is written anew\n%s", golden, out.Bytes())
-	}
-}
-
-// After a restart the windows stand as if the program had never stopped, no
-// alarm was fed and the frame holds nothing old.
-func TestWarm(t *testing.T) {
-	from := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	ar := smallArchive(t, from)
-	files := backtestRules(
-		"name: mean\n    title: mean\n    when: avg(S.B1.level, \"2h\") > 39",
-		"name: still\n    title: still\n    when: unchanged(S.B2.in_service) > days(2)")
-	at := from.Add(72 * time.Hour)
-	lived, err := newCore(backtestHouse(t), files)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := warm(context.Background(), lived, ar, from, at.Add(-10*time.Second), nil); err != nil {
-		t.Fatal(err)
-	}
-	c, err := newCore(backtestHouse(t), files)
-	if err != nil {
-		t.Fatal(err)
-	}
-	recorded := 0
-	c.record = func(plant.TagID, plant.Point) { recorded++ }
-	if _, err := c.look(context.Background(), ar, at, quietGap); err != nil {
-		t.Fatal(err)
-	}
-	if ev := c.alarms.Drain(); len(ev) > 0 || recorded > 0 {
-		t.Errorf("%d events, %d records", len(ev), recorded)
-	}
-	for i := range c.frame.Points {
-		if c.frame.Points[i].Quality.Seen() {
-			t.Fatalf("%s stands in the frame", c.house.Tags[i].Path)
-		}
-	}
-	a, b := c.rules.Explain(0, c.frame, at).Reads[0], lived.rules.Explain(0, lived.frame, at).Reads[0]
-	if math.Abs(a.Value-b.Value) > 1e-9 || !a.Quality.IsGood() {
-		t.Errorf("mean %v %s, lived %v", a.Value, a.Quality, b.Value)
-	}
-	// A past that ended a while ago is no present value.
-	c, err = newCore(backtestHouse(t), files)
-	if err != nil {
-		t.Fatal(err)
-	}
-	late := from.Add(98 * time.Hour)
-	if _, err := c.look(context.Background(), ar, late, quietGap); err != nil {
-		t.Fatal(err)
-	}
-	if r := c.rules.Explain(0, c.frame, late.Add(time.Hour)).Reads[0]; !r.Quality.IsBad() {
-		t.Errorf("two hours without data: %v %s", r.Value, r.Quality)
 	}
 }

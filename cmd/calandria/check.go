@@ -10,7 +10,9 @@ import (
 
 	"calandria/collector"
 	"calandria/console"
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/rules"
 )
 
 type checkCmd struct {
@@ -25,7 +27,7 @@ func (c *checkCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	core, err := newCore(h, files)
+	core, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		return err
 	}
@@ -35,11 +37,11 @@ func (c *checkCmd) Run(a *app) error {
 			measured++
 		}
 	}
-	fmt.Fprintf(a.out, "%s: %d pieces of equipment, %d measured tags, %d tags in all, %d alarms\n", c.Config, len(h.Equipment), measured, len(h.Tags), len(core.rules.Alarms()))
+	fmt.Fprintf(a.out, "%s: %d pieces of equipment, %d measured tags, %d tags in all, %d alarms\n", c.Config, len(h.Equipment), measured, len(h.Tags), len(core.Rules.Alarms()))
 	if err := console.Check(consoleOptions(h)); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
-	report := checkReport{notes: core.rules.Notes(), placeholders: core.rules.Placeholders(), absent: missingForBalances(h)}
+	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h)}
 	if c.All {
 		report.writeAll(a.out)
 	} else {

@@ -38,11 +38,7 @@ func (c *cleaningCmd) Run(a *app) error {
 	if !(c.Hours >= 0.5 && c.Hours <= 24) {
 		return fmt.Errorf("--hours %g: a cleaning takes 0.5 to 24", c.Hours)
 	}
-	h, _, err := c.load()
-	if err != nil {
-		return err
-	}
-	calc, err := thermo.New(h)
+	h, files, err := c.load()
 	if err != nil {
 		return err
 	}
@@ -74,14 +70,15 @@ func (c *cleaningCmd) Run(a *app) error {
 		return err
 	}
 	defer j.Close()
-	if err := scaleHistory(a.ctx, h, calc, ar, j, now); err != nil {
+	b, err := begin(a.ctx, h, files, ar, j, c.Data, time.Now(), a.log, a.progress("reading the past"))
+	if err != nil {
 		return err
 	}
 	zone, err := time.LoadLocation(h.Config.Site.TimeZone)
 	if err != nil {
 		return err
 	}
-	scales := calc.Scales(c.Set)
+	scales := b.core.Calc.Scales(c.Set)
 	plan, err := c.costs().plan(scales, now, zone)
 	if err != nil {
 		return err

@@ -11,8 +11,10 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
+	"calandria/rules"
 )
 
 type exportCmd struct {
@@ -123,7 +125,7 @@ func (c *importCmd) Run(a *app) error {
 	h, files, err := loadPlant(c.Config)
 	switch {
 	case err == nil:
-		if _, err := newCore(h, files); err != nil { // it adds the calculated tags
+		if _, err := engine.New(h, files, rules.Options{}); err != nil { // it adds the calculated tags
 			return err
 		}
 		dir, infos = archiveDir(h, c.Data), describe(h)

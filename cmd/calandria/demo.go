@@ -18,6 +18,7 @@ import (
 	"calandria/alerting"
 	"calandria/collector/simulator"
 	"calandria/deploy"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -104,12 +105,12 @@ func (c *demoCmd) Run(a *app) (err error) {
 	if err != nil {
 		return err
 	}
-	s, err := open(h, files, data, a.log)
+	s, err := open(a.ctx, h, files, data, a.log, a.progress("reading the past"))
 	if err != nil {
 		return err
 	}
 	defer s.close()
-	s.trials.fresh = s.again("plant.demo.yaml", deploy.Demo())
+	s.trials.Fresh = s.fresh
 
 	g, ctx := errgroup.WithContext(a.ctx)
 	// The mill outlives the client by a moment, so that it can take its leave.
@@ -189,7 +190,7 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 	if c.Days == 0 && o.Known.IsZero() {
 		o.From = now.Add(-pastStep)
 	}
-	p, err := newPast(a, data, now)
+	p, err := newFiller(a, data, now)
 	if err != nil {
 		return nil, err
 	}
@@ -228,11 +229,12 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 	return m, os.WriteFile(name, b, 0o640)
 }
 
-// past fills archive and journal with what would have been recorded: the same
+// filler fills archive and journal with what would have been recorded: the same
 // core that runs live, on a house of its own, in event time.
-type past struct {
+type filler struct {
 	a       *app
-	core    *core
+	data    string // the folder
+	core    *engine.Core
 	archive *historian.Archive
 	journal *historian.Journal
 	bulk    *historian.BulkWriter
@@ -248,17 +250,17 @@ type past struct {
 	err     error
 }
 
-func newPast(a *app, data string, until time.Time) (*past, error) {
+func newFiller(a *app, data string, until time.Time) (*filler, error) {
 	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	if err != nil {
 		return nil, err
 	}
-	p := &past{a: a, until: until, began: time.Now(), waiting: map[string]time.Time{}}
-	if p.core, err = newCore(h, files); err != nil {
+	p := &filler{a: a, data: data, until: until, began: time.Now(), waiting: map[string]time.Time{}}
+	if p.core, err = engine.New(h, files, rules.Options{}); err != nil {
 		return nil, err
 	}
-	p.core.calc.NoUncertainty()
-	p.core.calc.NoReconciliation()
+	p.core.Calc.NoUncertainty()
+	p.core.Calc.NoReconciliation()
 	if p.archive, err = historian.Open(archiveDir(h, data), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log}); err != nil {
 		return nil, err
 	}
@@ -268,7 +270,7 @@ func newPast(a *app, data string, until time.Time) (*past, error) {
 	if err == nil {
 		var state map[string][]byte
 		if state, err = p.journal.State(); err == nil && len(state) > 0 {
-			err = p.core.alarms.RestoreParts(state, until)
+			err = p.core.Alarms.RestoreParts(state, until)
 		}
 	}
 	if err != nil {
@@ -276,30 +278,30 @@ func newPast(a *app, data string, until time.Time) (*past, error) {
 		return nil, err
 	}
 	p.bulk = p.archive.Bulk(a.ctx, nil)
-	p.core.record = func(id plant.TagID, pt plant.Point) { p.add(h.Tags[id].Path, pt) }
+	p.core.Record = func(id plant.TagID, pt plant.Point) { p.add(h.Tags[id].Path, pt) }
 	return p, nil
 }
 
-func (p *past) add(path string, pt plant.Point) {
+func (p *filler) add(path string, pt plant.Point) {
 	if err := p.bulk.Add(path, pt); err != nil && p.err == nil {
 		p.err = err
 	}
 }
 
 // step runs one moment of the past.
-func (p *past) step(ctx context.Context, t time.Time, m *simulator.Model, rs []simulator.Reading) {
+func (p *filler) step(ctx context.Context, t time.Time, m *simulator.Model, rs []simulator.Reading) {
 	if ctx.Err() != nil || p.err != nil {
 		if p.err == nil {
 			p.err = ctx.Err()
 		}
 		return
 	}
-	h := p.core.house
+	h := p.core.House
 	if p.steps == 0 {
 		p.from = t
 		p.bind(m)
-		p.core.begin(t)
-		p.core.allWell(t)
+		p.core.Begin(t)
+		p.core.AllWell(t)
 	}
 	p.steps++
 	for i, id := range p.tags {
@@ -307,24 +309,24 @@ func (p *past) step(ctx context.Context, t time.Time, m *simulator.Model, rs []s
 		v, q := h.Tags[id].Convert(r.Raw, r.Quality)
 		pt := plant.Point{Time: t, Value: v, Quality: q}
 		p.add(h.Tags[id].Path, pt)
-		p.core.sample(plant.Sample{Tag: id, Point: pt}, t)
+		p.core.Sample(plant.Sample{Tag: id, Point: pt}, t)
 	}
-	p.core.set("bad_tags_pct", p.core.badTagsPct(), t)
-	p.core.set("sample_age", 0, t)
-	p.core.scan(t)
-	p.core.alarms.Advance(t)
+	p.core.Set("bad_tags_pct", p.core.BadTagsPct(), t)
+	p.core.Set("sample_age", 0, t)
+	p.core.Scan(t)
+	p.core.Alarms.Advance(t)
 	p.attend(t)
 	p.progress(t)
 }
 
 // bind ties measured tags to instruments by node.
-func (p *past) bind(m *simulator.Model) {
+func (p *filler) bind(m *simulator.Model) {
 	byNode := map[string]int{}
 	for i, in := range m.Instruments() {
 		byNode[in.Node()] = i
 	}
-	for i := range p.core.house.Tags {
-		t := &p.core.house.Tags[i]
+	for i := range p.core.House.Tags {
+		t := &p.core.House.Tags[i]
 		if n, ok := byNode[t.Node]; ok && t.Source == plant.Measured {
 			p.tags, p.nodes = append(p.tags, t.ID), append(p.nodes, n)
 		}
@@ -333,8 +335,8 @@ func (p *past) bind(m *simulator.Model) {
 
 // attend lets an invented operator acknowledge some minutes after each alarm.
 // The last two hours are left to whoever looks at the demo.
-func (p *past) attend(t time.Time) {
-	events := p.core.drain()
+func (p *filler) attend(t time.Time) {
+	events := p.core.Drain()
 	for _, e := range events {
 		if e.Kind == plant.EventAlarm && e.Annunciated {
 			p.waiting[e.Alarm] = t.Add(time.Duration(3+len(e.Alarm)%7) * time.Minute)
@@ -345,10 +347,10 @@ func (p *past) attend(t time.Time) {
 			if !t.Before(due) {
 				delete(p.waiting, name)
 				shift := []string{"night shift", "morning shift", "late shift"}[t.Hour()/8]
-				_ = p.core.alarms.Do(alerting.Command{Action: alerting.Acknowledge, Alarm: name, User: shift + " (invented)", Station: "demo"}, t)
+				_ = p.core.Alarms.Do(alerting.Command{Action: alerting.Acknowledge, Alarm: name, User: shift + " (invented)", Station: "demo"}, t)
 			}
 		}
-		events = append(events, p.core.drain()...)
+		events = append(events, p.core.Drain()...)
 	}
 	for i := range events {
 		events[i].Received = events[i].Time
@@ -359,10 +361,10 @@ func (p *past) attend(t time.Time) {
 	}
 }
 
-func (p *past) journalise() {
-	state, err := stateOf(p.core.alarms, false)
+func (p *filler) journalise() {
+	parts, whole, err := p.core.Alarms.SaveParts(false)
 	if err == nil {
-		_, err = p.journal.Append(p.events, state)
+		_, err = p.journal.Append(p.events, historian.State{Parts: parts, Whole: whole})
 	}
 	if err != nil && p.err == nil {
 		p.err = err
@@ -370,7 +372,7 @@ func (p *past) journalise() {
 	p.events = p.events[:0]
 }
 
-func (p *past) progress(t time.Time) {
+func (p *filler) progress(t time.Time) {
 	if now := time.Now(); now.Sub(p.shown) > 300*time.Millisecond && p.until.Sub(p.from) > 24*time.Hour {
 		p.shown = now
 		if !terminal(p.a.out) {
@@ -388,7 +390,7 @@ func terminal(w io.Writer) bool {
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
-func (p *past) finish() error {
+func (p *filler) finish() error {
 	if p.err == nil {
 		p.journalise()
 	}
@@ -396,6 +398,9 @@ func (p *past) finish() error {
 		return fmt.Errorf("fill the past: %w", p.err)
 	}
 	if err := p.bulk.Close(); err != nil {
+		return fmt.Errorf("fill the past: %w", err)
+	}
+	if err := p.keep(); err != nil {
 		return fmt.Errorf("fill the past: %w", err)
 	}
 	if !p.shown.IsZero() {
@@ -409,7 +414,21 @@ func (p *past) finish() error {
 	return nil
 }
 
-func (p *past) close() {
+// keep puts the strikes on record and leaves what was learned to the start.
+func (p *filler) keep() error {
+	for _, s := range p.core.Calc.TakeFinished() {
+		if err := keepStrike(p.journal, &s); err != nil {
+			return err
+		}
+	}
+	learned, err := p.core.Save(p.core.Frame.At)
+	if err != nil {
+		return err
+	}
+	return historian.WriteCheckpoint(p.data, checkpointName, learned)
+}
+
+func (p *filler) close() {
 	p.journal.Close()
 	p.archive.Close()
 }

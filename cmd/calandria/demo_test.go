@@ -25,6 +25,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"calandria/collector/simulator"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -75,7 +76,7 @@ func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.S
 		}
 		h.Config.OPCUA.Servers[0].Publish = max(50*time.Millisecond, every/2)
 		l := &testLog{}
-		s, err := open(h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)))
+		s, err := open(context.Background(), h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
 		return s, l, err
 	}), server
 }
@@ -107,7 +108,7 @@ func browser(t testing.TB) context.Context {
 // and arrives in a browser that is open on another page.
 func TestUpsetReachesBrowser(t *testing.T) {
 	r, server := mill(t, []rules.File{{Name: "quick.yaml", Data: []byte(quickRules)}}, 200*time.Millisecond, simulator.Settings{}, 60)
-	r.await("first values", 30*time.Second, func(s *snapshot) bool { return r.point(s, "EV.economy").Usable() })
+	r.await("first values", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "EV.economy").Usable() })
 	ctx := browser(t)
 	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+r.address+"/")); err != nil {
 		t.Fatal(err)
@@ -132,7 +133,7 @@ func TestUpsetReachesBrowser(t *testing.T) {
 		}
 	}
 	// The right one: an air leak raises the approach, not the rise.
-	s := r.loop.board.latest()
+	s := r.loop.Picture()
 	if a := r.point(s, "CD5.approach"); !(a.Value > 10) {
 		t.Errorf("approach %g K after an air leak", a.Value)
 	}
@@ -141,7 +142,7 @@ func TestUpsetReachesBrowser(t *testing.T) {
 // /metrics obeys Prometheus' rules and a real Prometheus scrapes it.
 func TestPrometheus(t *testing.T) {
 	r, _ := mill(t, nil, 200*time.Millisecond, simulator.Settings{}, 1)
-	r.await("economy", 30*time.Second, func(s *snapshot) bool { return r.point(s, "EV.economy").Usable() })
+	r.await("economy", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "EV.economy").Usable() })
 	text := r.get("/metrics")
 	check := exec.Command(need(t, "promtool"), "check", "metrics")
 	check.Stdin = strings.NewReader(text)
@@ -172,7 +173,7 @@ func TestPrometheus(t *testing.T) {
 	}, func() string { return promLog.String() })
 	var v float64
 	fmt.Sscan(got, &v)
-	want := r.point(r.loop.board.latest(), "EV.economy").Value
+	want := r.point(r.loop.Picture(), "EV.economy").Value
 	if math.Abs(v-want) > 0.05*want {
 		t.Errorf("Prometheus has economy %s, the program %g", got, want)
 	}
@@ -339,7 +340,7 @@ func TestCommands(t *testing.T) {
 // use. Metrics without a value at the moment are looked up by their tag.
 func TestDashboardsFindTheirMetrics(t *testing.T) {
 	r, _ := mill(t, nil, 200*time.Millisecond, simulator.Settings{}, 1)
-	r.await("economy", 30*time.Second, func(s *snapshot) bool { return r.point(s, "EV.economy").Usable() })
+	r.await("economy", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "EV.economy").Usable() })
 	live := map[string]bool{}
 	for line := range strings.Lines(r.get("/metrics")) {
 		if name, ok := strings.CutPrefix(line, "# TYPE "); ok {

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
@@ -84,12 +85,12 @@ func start(t testing.TB, h *plant.House, load func() (*service, *testLog, error)
 }
 
 // await polls until ok or the limit.
-func (r *running) await(what string, limit time.Duration, ok func(s *snapshot) bool) *snapshot {
+func (r *running) await(what string, limit time.Duration, ok func(s *engine.Picture) bool) *engine.Picture {
 	r.t.Helper()
 	deadline := time.After(limit)
 	for {
-		next := r.loop.board.next()
-		if s := r.loop.board.latest(); s != nil && ok(s) {
+		next := r.loop.Changed()
+		if s := r.loop.Picture(); s != nil && ok(s) {
 			return s
 		}
 		select {
@@ -100,7 +101,7 @@ func (r *running) await(what string, limit time.Duration, ok func(s *snapshot) b
 	}
 }
 
-func (r *running) point(s *snapshot, path string) plant.Point {
+func (r *running) point(s *engine.Picture, path string) plant.Point {
 	r.t.Helper()
 	tag, ok := r.house.Find(path)
 	if !ok {
@@ -205,7 +206,7 @@ func otherPlant(t testing.TB, port int, data string) *running {
 		h.Config.OPCUA.Servers[0].Endpoint = fmt.Sprintf("opc.tcp://127.0.0.1:%d", port)
 		h.Config.Console.Listen = "127.0.0.1:0"
 		log := &testLog{}
-		s, err := open(h, files, data, slog.New(slog.NewTextHandler(log, nil)))
+		s, err := open(context.Background(), h, files, data, slog.New(slog.NewTextHandler(log, nil)), nil)
 		return s, log, err
 	})
 }
@@ -283,7 +284,7 @@ func TestOtherPlant(t *testing.T) {
 	s.show(f)
 	data := t.TempDir()
 	r := otherPlant(t, f.port, data)
-	snap := r.await("economy", 20*time.Second, func(s *snapshot) bool {
+	snap := r.await("economy", 20*time.Second, func(s *engine.Picture) bool {
 		return len(s.Sources) > 0 && s.Sources[0].Connected && r.point(s, "QE.economy").Usable() && r.point(s, "T1.supersaturation").Usable()
 	})
 	check := func(path string, want, rel float64) {
@@ -317,7 +318,7 @@ func TestOtherPlant(t *testing.T) {
 	}
 	// Vacuum falls: the alarm comes, at the sample's own time.
 	f.set("QE/V4/PT", (84.5-23)/3.386388640341)
-	alarm := func(s *snapshot) *alerting.Status {
+	alarm := func(s *engine.Picture) *alerting.Status {
 		for i := range s.Alarms {
 			if s.Alarms[i].Name == "vacuum_low" {
 				return &s.Alarms[i]
@@ -325,14 +326,16 @@ func TestOtherPlant(t *testing.T) {
 		}
 		return nil
 	}
-	r.await("vacuum alarm", 10*time.Second, func(s *snapshot) bool { a := alarm(s); return a != nil && a.State == alerting.Unacknowledged })
+	r.await("vacuum alarm", 10*time.Second, func(s *engine.Picture) bool { a := alarm(s); return a != nil && a.State == alerting.Unacknowledged })
 	// A bad status holds it.
 	f.do("set", map[string]any{"name": "QE/V4/PT", "value": 0, "status": "BadSensorFailure"})
-	snap = r.await("bad vacuum gauge", 10*time.Second, func(s *snapshot) bool { return r.point(s, "QE.V4.vapour_pressure").Quality == plant.BadSensorFailure })
+	snap = r.await("bad vacuum gauge", 10*time.Second, func(s *engine.Picture) bool {
+		return r.point(s, "QE.V4.vapour_pressure").Quality == plant.BadSensorFailure
+	})
 	if a := alarm(snap); a.State != alerting.Unacknowledged {
 		t.Errorf("bad input changed the alarm to %s", a.Code)
 	}
-	snap = r.await("U4 absent", 5*time.Second, func(s *snapshot) bool { return !r.point(s, "QE.V4.u").Usable() })
+	snap = r.await("U4 absent", 5*time.Second, func(s *engine.Picture) bool { return !r.point(s, "QE.V4.u").Usable() })
 	if tag, _ := r.house.Find("QE.V4.u"); snap.Reasons[tag.ID] == "" {
 		t.Error("U4 is absent without a reason")
 	}
@@ -342,12 +345,12 @@ func TestOtherPlant(t *testing.T) {
 	r.stop()
 	// Again on the same data.
 	r = otherPlant(t, f.port, data)
-	snap = r.await("first picture", 10*time.Second, func(s *snapshot) bool { return alarm(s) != nil })
+	snap = r.await("first picture", 10*time.Second, func(s *engine.Picture) bool { return alarm(s) != nil })
 	if a := alarm(snap); a.State != alerting.Acknowledged || !a.Active {
 		t.Errorf("after a restart the alarm is %s", a.Code)
 	}
 	f.set("QE/V4/PT", (84.5-15)/3.386388640341)
-	r.await("return", 20*time.Second, func(s *snapshot) bool { return alarm(s).State == alerting.Normal })
+	r.await("return", 20*time.Second, func(s *engine.Picture) bool { return alarm(s).State == alerting.Normal })
 	if err := r.journal.Verify(context.Background()); err != nil {
 		t.Error(err)
 	}
@@ -364,8 +367,8 @@ func TestAbsentServer(t *testing.T) {
 	l.Close()
 	data := t.TempDir()
 	r := otherPlant(t, port, data)
-	r.await("absence shown", 10*time.Second, func(s *snapshot) bool {
-		return len(s.Sources) == 1 && !s.Sources[0].Connected && strings.Contains(s.Sources[0].Text, "nothing answers")
+	r.await("absence shown", 10*time.Second, func(s *engine.Picture) bool {
+		return len(s.Sources) == 1 && !s.Sources[0].Connected && strings.Contains(s.Sources[0].LastError, "nothing answers")
 	})
 	if m := r.get("/metrics"); !strings.Contains(m, `calandria_source_connected{source="plc"} 0`) {
 		t.Error("/metrics does not say that the source is down")
@@ -377,7 +380,7 @@ func TestAbsentServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := open(h, files, data, slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), "in use by another") {
+	if _, err := open(context.Background(), h, files, data, slog.New(slog.DiscardHandler), nil); err == nil || !strings.Contains(err.Error(), "in use by another") {
 		t.Errorf("a second program on the same data: %v", err)
 	}
 }

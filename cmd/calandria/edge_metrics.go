@@ -87,12 +87,12 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 	gauge("calandria_archive_pending", float64(a.Pending))
 	count("calandria_archive_refused_total", a.Refused)
 	gauge("calandria_archive_files", float64(a.Files))
-	j := m.s.loop.journal.Health()
-	if p := m.s.loop.board.latest(); p != nil {
+	j := m.s.committer.Health()
+	if p := m.s.loop.Picture(); p != nil {
 		gauge("calandria_journal_entries", float64(p.Seq))
 	}
 	gauge("calandria_journal_waiting", float64(j.Waiting))
-	for _, n := range m.s.loop.notifiers {
+	for _, n := range m.s.loop.Notifiers {
 		h := n.Health()
 		count("calandria_notices_sent_total", h.Sent, h.Name)
 		count("calandria_notices_failed_total", h.Failed, h.Name)

@@ -20,6 +20,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/collector/simulator"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -111,10 +112,10 @@ func measureThroughput(t *testing.T) {
 			return nil, nil, err
 		}
 		l := &testLog{}
-		s, err := open(h, []rules.File{{Name: "bench-rules.yaml", Data: []byte(rule.String())}}, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)))
+		s, err := open(context.Background(), h, []rules.File{{Name: "bench-rules.yaml", Data: []byte(rule.String())}}, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
 		return s, l, err
 	})
-	r.await("connected", 60*time.Second, func(s *snapshot) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })
+	r.await("connected", 60*time.Second, func(s *engine.Picture) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })
 	time.Sleep(3 * time.Second)
 	before, begun := r.archive.Health().Stored, time.Now()
 	time.Sleep(span)
@@ -174,7 +175,7 @@ func measureLatency(t *testing.T) {
 	}
 	newOtherState(t).show(f)
 	r := otherPlant(t, f.port, t.TempDir())
-	r.await("economy", 30*time.Second, func(s *snapshot) bool { return r.point(s, "QE.economy").Usable() })
+	r.await("economy", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "QE.economy").Usable() })
 	ctx := browser(t)
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Minute)
 	defer cancel()

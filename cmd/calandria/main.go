@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"syscall"
+	"time"
 	_ "time/tzdata" // time zones where the system has none
 
 	"github.com/alecthomas/kong"
@@ -28,6 +29,25 @@ type app struct {
 	out    io.Writer
 	errOut io.Writer
 	log    *slog.Logger
+}
+
+// progress shows how far something long has come, on a terminal in place; what
+// takes less than a second shows nothing.
+func (a *app) progress(what string) func(done float64, at time.Time) {
+	began := time.Now()
+	shown := began.Add(700 * time.Millisecond)
+	return func(done float64, at time.Time) {
+		now := time.Now()
+		if now.Sub(shown) < 300*time.Millisecond || !terminal(a.errOut) {
+			return
+		}
+		shown = now
+		left := time.Duration(float64(now.Sub(began)) * (1 - done) / max(done, 1e-3))
+		fmt.Fprintf(a.errOut, "\r%s  %3.0f %%  %s, %s left   ", what, 100*done, at.Format("2 Jan 2006"), left.Round(time.Second))
+		if done >= 1 {
+			fmt.Fprintln(a.errOut)
+		}
+	}
 }
 
 type cli struct {

@@ -5,6 +5,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -44,7 +45,7 @@ var metricUnit = map[plant.Dimension]struct {
 // usable value has no sample, and its quality says why.
 type plantMetrics struct {
 	house   *plant.House // whose tags it describes
-	picture func() *snapshot
+	picture func() *engine.Picture
 	descs   []tagMetric // indexed by TagID
 	quality *prometheus.Desc
 	time    *prometheus.Desc
@@ -91,7 +92,7 @@ func metricName(t *plant.Tag) (name string, labels, values []string) {
 	return strings.Join(parts, "_"), labels, values
 }
 
-func newPlantMetrics(h *plant.House, picture func() *snapshot) *plantMetrics {
+func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetrics {
 	m := &plantMetrics{house: h, picture: picture,
 		quality: prometheus.NewDesc("calandria_tag_quality_code", "OPC UA status code of the tag's present value.", []string{"tag"}, nil),
 		time:    prometheus.NewDesc("calandria_tag_source_time_seconds", "Source time of the tag's present value, in seconds since 1970.", []string{"tag"}, nil),
@@ -136,11 +137,11 @@ func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 		return
 	}
 	for id, p := range s.Frame.Points {
-		if s.house != m.house {
+		if s.House != m.house {
 			break // a reload is under way: another collector takes over
 		}
 		d := m.descs[id]
-		tag := s.house.Tags[id].Path
+		tag := s.House.Tags[id].Path
 		ch <- prometheus.MustNewConstMetric(m.quality, prometheus.GaugeValue, float64(p.Quality.Code()), tag)
 		if !p.Quality.Seen() {
 			continue
@@ -173,13 +174,8 @@ func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 	}
 }
 
-// loopMetrics are the counters of the loop and its edges.
-type loopMetrics struct {
-	samples, late, future, events, overruns, refused prometheus.Counter
-	scan, journal                                    prometheus.Observer
-}
-
-func newLoopMetrics(r prometheus.Registerer) *loopMetrics {
+// loopCounts are the counters of the loop.
+func loopCounts(r prometheus.Registerer) engine.Counts {
 	counter := func(name, help string) prometheus.Counter {
 		c := prometheus.NewCounter(prometheus.CounterOpts{Name: name, Help: help})
 		r.MustRegister(c)
@@ -190,16 +186,16 @@ func newLoopMetrics(r prometheus.Registerer) *loopMetrics {
 		r.MustRegister(h)
 		return h
 	}
-	return &loopMetrics{
-		samples:  counter("calandria_samples_total", "Samples received from all servers."),
-		late:     counter("calandria_samples_late_total", "Samples older than the newest of their tag: archived, not evaluated."),
-		future:   counter("calandria_samples_future_total", "Samples whose source time lay in the future: archived, not evaluated."),
-		events:   counter("calandria_events_total", "Events journalled."),
-		overruns: counter("calandria_scans_overrun_total", "Scans that took longer than the scan interval."),
-		refused:  counter("calandria_samples_refused_total", "Samples that the archive could not take."),
-		scan: histogram("calandria_scan_duration_seconds", "Time of one scan: quantities, rules, alarms.",
+	return engine.Counts{
+		Samples:  counter("calandria_samples_total", "Samples received from all servers."),
+		Late:     counter("calandria_samples_late_total", "Samples older than the newest of their tag: archived, not evaluated."),
+		Future:   counter("calandria_samples_future_total", "Samples whose source time lay in the future: archived, not evaluated."),
+		Events:   counter("calandria_events_total", "Events journalled."),
+		Overruns: counter("calandria_scans_overrun_total", "Scans that took longer than the scan interval."),
+		Refused:  counter("calandria_samples_refused_total", "Samples that the archive could not take."),
+		ScanSeconds: histogram("calandria_scan_duration_seconds", "Time of one scan: quantities, rules, alarms.",
 			.0001, .00025, .0005, .001, .0025, .005, .01, .025, .05, .1, .5, 1),
-		journal: histogram("calandria_change_to_journal_seconds", "Time from the arrival of samples, or a scan, to the durable journal entry of the events it led to.",
+		JournalSeconds: histogram("calandria_change_to_journal_seconds", "Time from the arrival of samples, or a scan, to the durable journal entry of the events it led to.",
 			.001, .0025, .005, .01, .02, .05, .1, .2, .5, 1, 5),
 	}
 }

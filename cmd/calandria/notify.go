@@ -11,9 +11,9 @@ import (
 	"time"
 
 	"calandria/alerting/notify"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
-	"calandria/rules"
 )
 
 // journalCursor keeps a notifier's place among the journal's settings.
@@ -94,7 +94,7 @@ func authorities(file string) (*x509.CertPool, error) {
 // newNotifiers makes all notifiers of the configuration, each going on where it
 // was.
 func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec, log *slog.Logger) ([]*notify.Notifier, error) {
-	byName := specsByName(specs)
+	byName := engine.SpecsByName(specs)
 	head, _ := j.Head()
 	var out []*notify.Notifier
 	for i := range h.Config.Notify {
@@ -136,101 +136,6 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 	return out, nil
 }
 
-func specsByName(specs []plant.AlarmSpec) map[string]*plant.AlarmSpec {
-	m := make(map[string]*plant.AlarmSpec, len(specs))
-	for i := range specs {
-		m[specs[i].Name] = &specs[i]
-	}
-	return m
-}
-
-// tell offers journalled events to the notifiers.
-func (l *loop) tell(events []plant.Event) {
-	for _, n := range l.notifiers {
-		for i := range events {
-			if events[i].Alarm != "" {
-				n.Offer(notify.Notice{Event: events[i], Spec: l.specs[events[i].Alarm]})
-			}
-		}
-	}
-}
-
-// notifyPause is the least time between two journal entries about refusals of
-// one notifier.
-const notifyPause = time.Minute
-
-// told is what the journal knows about a notifier.
-type told struct {
-	down     bool
-	setAside uint64
-	at       time.Time // of the last entry about refusals
-}
-
-// notifyHealth journals that a notifier fails, delivers again, or was refused,
-// and reports whether all are well.
-func (l *loop) notifyHealth(at time.Time) (ok bool) {
-	ok = true
-	for _, n := range l.notifiers {
-		h, t := n.Health(), l.toldOf[n]
-		ok = ok && h.OK
-		e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name}
-		switch {
-		case !h.OK && (!t.down || h.SetAside > t.setAside && at.Sub(t.at) >= notifyPause):
-			e.Text = h.String()
-			t.at, t.setAside = at, h.SetAside
-		case h.OK && t.down:
-			e.Text = "notices are delivered again; " + h.String()
-		}
-		t.down = !h.OK
-		l.toldOf[n] = t
-		if e.Text != "" {
-			l.event(e)
-		}
-	}
-	return ok
-}
-
-// ruleFaultMemory is how long a rule that went wrong counts as faulty; one that
-// goes on going wrong does so at every scan or sample.
-const ruleFaultMemory = time.Minute
-
-// faultyRules lists the rules that went wrong lately.
-func (l *loop) faultyRules(at time.Time) []rules.RuleFault {
-	faults := l.core.rules.Faults()
-	n := 0
-	for _, f := range faults {
-		if at.Sub(f.Last) <= ruleFaultMemory {
-			faults[n] = f
-			n++
-		}
-	}
-	return faults[:n]
-}
-
-// ruleLine says which rules cannot be evaluated or are slow, for the health
-// lines.
-func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text string) {
-	if len(faults) == 0 {
-		return true, fmt.Sprintf("%d alarms watched", alarms)
-	}
-	const most = 3
-	for i, f := range faults {
-		if i == most {
-			text += fmt.Sprintf(" and %d more", len(faults)-most)
-			break
-		}
-		if i > 0 {
-			text += "; "
-		}
-		if f.Slow {
-			text += fmt.Sprintf("%s is %s", f.Rule, f.Reason)
-		} else {
-			text += fmt.Sprintf("%s cannot be evaluated, so does not warn: %s", f.Rule, f.Reason)
-		}
-	}
-	return false, text
-}
-
 type notifyCmd struct {
 	Config string   `help:"The plant file." default:"plant.yaml" type:"path"`
 	Names  []string `arg:"" optional:"" help:"Notifiers; default all."`
@@ -264,7 +169,7 @@ func (c *notifyCmd) Run(a *app) error {
 		sender, err := newSender(n, h)
 		if err == nil {
 			ctx, cancel := context.WithTimeout(a.ctx, 30*time.Second)
-			err = sender.Send(ctx, []notify.Notice{{Event: plant.Event{Time: time.Now(), Kind: plant.EventNotify, Source: systemOwner, Priority: plant.PriorityLow,
+			err = sender.Send(ctx, []notify.Notice{{Event: plant.Event{Time: time.Now(), Kind: plant.EventNotify, Source: engine.SystemOwner, Priority: plant.PriorityLow,
 				Text: "a test of notifier " + name + ": nothing has happened"}}})
 			cancel()
 		}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 )
@@ -89,7 +90,7 @@ func (m *smallMill) start() {
 			return nil, nil, err
 		}
 		log := &testLog{}
-		s, err := open(h, files, m.data, slog.New(slog.NewTextHandler(log, nil)))
+		s, err := open(context.Background(), h, files, m.data, slog.New(slog.NewTextHandler(log, nil)), nil)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -98,7 +99,7 @@ func (m *smallMill) start() {
 	})
 }
 
-func (m *smallMill) alarm(s *snapshot, name string) *alerting.Status {
+func (m *smallMill) alarm(s *engine.Picture, name string) *alerting.Status {
 	for i := range s.Alarms {
 		if s.Alarms[i].Name == name {
 			return &s.Alarms[i]
@@ -169,10 +170,13 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 	const canary = "canary-of-the-loop-42"
 	m.write("key", canary+"\n")
 	m.start()
-	ok := func(want float64) func(*snapshot) bool {
-		return func(s *snapshot) bool { p := m.point(s, "calandria.notify_ok"); return p.Usable() && p.Value == want }
+	ok := func(want float64) func(*engine.Picture) bool {
+		return func(s *engine.Picture) bool {
+			p := m.point(s, "calandria.notify_ok")
+			return p.Usable() && p.Value == want
+		}
 	}
-	m.await("the alarm is delivered", 10*time.Second, func(*snapshot) bool { return k.taken() == "ALARM pressure" })
+	m.await("the alarm is delivered", 10*time.Second, func(*engine.Picture) bool { return k.taken() == "ALARM pressure" })
 	m.await("well", 5*time.Second, ok(1))
 
 	k.set(503)
@@ -180,7 +184,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 		t.Fatal(err)
 	}
 	m.await("failure noticed", 10*time.Second, ok(0))
-	snap := m.await("the alarm about it", 10*time.Second, func(s *snapshot) bool { return m.alarm(s, "unheard").Active })
+	snap := m.await("the alarm about it", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "unheard").Active })
 	line := ""
 	for _, l := range snap.Health {
 		if l.Name == "notifier chief" && !l.OK {
@@ -205,7 +209,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 	m.start()
 	// The state of the alarms is as it was; the way works again, so the alarm
 	// about it returns.
-	m.await("what waited is delivered", 10*time.Second, func(*snapshot) bool {
+	m.await("what waited is delivered", 10*time.Second, func(*engine.Picture) bool {
 		return strings.HasPrefix(k.taken(), "ALARM pressure, ACK pressure, ALARM unheard, RETURN unheard")
 	})
 	m.await("well again", 5*time.Second, ok(1))
@@ -239,9 +243,9 @@ func TestNotifierRecovers(t *testing.T) {
 	m := newSmallMill(t, "notify:\n  - {name: chief, kind: webhook, url: \""+k.URL+"\", secret_file: key}\n", "alarms:\n"+smallRule("pressure", "EV.B1.vapour_pressure > 10", ""))
 	m.write("key", "sixteen-or-more-characters")
 	m.start()
-	m.await("failure journalled", 10*time.Second, func(*snapshot) bool { return len(m.events(plant.EventNotify)) == 1 })
+	m.await("failure journalled", 10*time.Second, func(*engine.Picture) bool { return len(m.events(plant.EventNotify)) == 1 })
 	k.set(200)
-	m.await("recovery journalled", 10*time.Second, func(*snapshot) bool { return len(m.events(plant.EventNotify)) == 2 })
+	m.await("recovery journalled", 10*time.Second, func(*engine.Picture) bool { return len(m.events(plant.EventNotify)) == 2 })
 	if e := m.events(plant.EventNotify)[1]; !strings.Contains(e.Text, "delivered again") {
 		t.Errorf("%+v", e)
 	}
@@ -250,8 +254,8 @@ func TestNotifierRecovers(t *testing.T) {
 	if err := m.loop.Do(context.Background(), alerting.Command{Action: alerting.Acknowledge, Alarm: "pressure", User: "tester"}); err != nil {
 		t.Fatal(err)
 	}
-	m.await("refusal", 10*time.Second, func(*snapshot) bool { return len(m.events(plant.EventNotify)) == 3 })
-	if h := m.loop.notifiers[0].Health(); h.SetAside != 1 || h.Queued != 0 {
+	m.await("refusal", 10*time.Second, func(*engine.Picture) bool { return len(m.events(plant.EventNotify)) == 3 })
+	if h := m.loop.Notifiers[0].Health(); h.SetAside != 1 || h.Queued != 0 {
 		t.Errorf("%+v", h)
 	}
 }
@@ -260,8 +264,8 @@ func TestNotifierRecovers(t *testing.T) {
 func TestNotifierWithoutItsSecret(t *testing.T) {
 	m := newSmallMill(t, "notify:\n  - {name: chief, kind: webhook, url: \"http://127.0.0.1:1\", secret_file: nowhere}\n", "alarms:\n"+smallRule("pressure", "EV.B1.vapour_pressure > 10", ""))
 	m.start()
-	m.await("alarm", 10*time.Second, func(s *snapshot) bool { a := m.alarm(s, "pressure"); return a != nil && a.Active })
-	m.await("fault shown", 10*time.Second, func(s *snapshot) bool { return m.point(s, "calandria.notify_ok").Value == 0 })
+	m.await("alarm", 10*time.Second, func(s *engine.Picture) bool { a := m.alarm(s, "pressure"); return a != nil && a.Active })
+	m.await("fault shown", 10*time.Second, func(s *engine.Picture) bool { return m.point(s, "calandria.notify_ok").Value == 0 })
 	if !strings.Contains(m.log.String(), "nowhere") {
 		t.Errorf("log:\n%s", m.log)
 	}
@@ -291,7 +295,7 @@ func TestRuleFault(t *testing.T) {
 	broken := smallRule("odd", "EV.B1.level / (EV.B1.vapour_pressure - EV.B1.vapour_pressure) > 3", "") + smallRule("sound", "EV.B1.vapour_pressure > 10", "")
 	m := newSmallMill(t, "", "alarms:\n"+broken+smallRule("rule_faults", "calandria.rule_faults > 0", ""))
 	m.start()
-	snap := m.await("fault counted", 10*time.Second, func(s *snapshot) bool { return m.point(s, "calandria.rule_faults").Value == 1 })
+	snap := m.await("fault counted", 10*time.Second, func(s *engine.Picture) bool { return m.point(s, "calandria.rule_faults").Value == 1 })
 	line := ""
 	for _, l := range snap.Health {
 		if l.Name == "rules" && !l.OK {
@@ -301,12 +305,12 @@ func TestRuleFault(t *testing.T) {
 	if !strings.Contains(line, "odd cannot be evaluated") || !strings.Contains(line, "division by zero") {
 		t.Errorf("health line %q", line)
 	}
-	m.await("alarms", 10*time.Second, func(s *snapshot) bool { return m.alarm(s, "rule_faults").Active && m.alarm(s, "sound").Active })
+	m.await("alarms", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "rule_faults").Active && m.alarm(s, "sound").Active })
 	m.rules("alarms:\n" + smallRule("odd", "EV.B1.level > 3", "") + smallRule("sound", "EV.B1.vapour_pressure > 10", "") + smallRule("rule_faults", "calandria.rule_faults > 0", ""))
 	if err := m.reload.reload(context.Background()); err != nil {
 		t.Fatal(err)
 	}
-	m.await("mended", 10*time.Second, func(s *snapshot) bool {
+	m.await("mended", 10*time.Second, func(s *engine.Picture) bool {
 		return m.point(s, "calandria.rule_faults").Value == 0 && !m.alarm(s, "rule_faults").Active && m.alarm(s, "odd").Active
 	})
 }

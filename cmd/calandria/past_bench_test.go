@@ -16,7 +16,7 @@ func BenchmarkPast(b *testing.B) {
 		var out bytes.Buffer
 		a := &app{ctx: context.Background(), out: &out, log: slog.New(slog.DiscardHandler)}
 		now := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-		p, err := newPast(a, b.TempDir(), now)
+		p, err := newFiller(a, b.TempDir(), now)
 		if err != nil {
 			b.Fatal(err)
 		}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/console"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -20,7 +21,7 @@ import (
 // is the loop that answers.
 
 func (b *backend) scales(ctx context.Context, set string) (found []thermo.Scale, err error) {
-	err = b.s.loop.call(ctx, func() { found = b.s.loop.core.calc.Scales(set) })
+	err = b.s.loop.Call(ctx, func(c *engine.Core) { found = c.Calc.Scales(set) })
 	return found, err
 }
 
@@ -73,7 +74,7 @@ func (b *backend) PlanCleanings(ctx context.Context, w console.PlanWish) (consol
 	now := time.Now()
 	plan, err := planWish{Days: w.Days, Stops: w.Stops, NoCrew: w.NoCrew, Hours: w.Hours, LossCost: w.LossCost, Cost: w.Cost, OffCost: w.OffCost}.plan(found, now, zone)
 	if err != nil {
-		return out, &console.Refused{Why: err.Error()}
+		return out, &engine.Refused{Why: err.Error()}
 	}
 	out.Start, out.Cost, out.CostNone, out.Overdue, out.Assumed = plan.Start, plan.Cost, plan.CostNone, plan.Overdue, plan.Assumed
 	for _, c := range plan.Cleanings {
@@ -95,15 +96,15 @@ func (b *backend) PlanCleanings(ctx context.Context, w console.PlanWish) (consol
 // refuse; then the record, then the journal.
 func (b *backend) RecordCleaning(ctx context.Context, c console.Cleaning) error {
 	var failed error
-	err := b.s.loop.call(ctx, func() {
+	err := b.s.loop.Call(ctx, func(core *engine.Core) {
 		l := b.s.loop
-		now := l.now()
+		now := l.Now()
 		if c.End.After(now) {
-			failed = &console.Refused{Why: "The end of the cleaning is in the future."}
+			failed = &engine.Refused{Why: "The end of the cleaning is in the future."}
 			return
 		}
-		if err := l.core.calc.Cleaned(c.Body, c.End, now); err != nil {
-			failed = &console.Refused{Why: "Not recorded: " + err.Error()}
+		if err := core.Calc.Cleaned(c.Body, c.End, now); err != nil {
+			failed = &engine.Refused{Why: "Not recorded: " + err.Error()}
 			return
 		}
 		start := c.Start
@@ -118,8 +119,8 @@ func (b *backend) RecordCleaning(ctx context.Context, c console.Cleaning) error 
 		if c.Method != "" {
 			text += ": " + c.Method
 		}
-		l.event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Station: c.Station, Comment: c.Note, Text: text})
-		l.show(now)
+		l.Event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Station: c.Station, Comment: c.Note, Text: text})
+		l.Show(now)
 	})
 	return errors.Join(err, failed)
 }
@@ -142,21 +143,20 @@ func (b *backend) Explain(ctx context.Context, alarm string) (console.Explanatio
 	var e rules.Explanation
 	var out console.Explanation
 	known := false
-	err := b.s.loop.call(ctx, func() {
-		c := b.s.loop.core
+	err := b.s.loop.Call(ctx, func(c *engine.Core) {
 		var i int
-		if i, known = c.alarms.Index(alarm); !known {
+		if i, known = c.Alarms.Index(alarm); !known {
 			return
 		}
-		e = c.rules.Explain(i, c.frame, c.frame.At)
-		spec := c.rules.Alarms()[i]
-		out.At, out.File, out.Line = c.frame.At, filepath.Base(spec.File), spec.Line
+		e = c.Rules.Explain(i, c.Frame, c.Frame.At)
+		spec := c.Rules.Alarms()[i]
+		out.At, out.File, out.Line = c.Frame.At, filepath.Base(spec.File), spec.Line
 	})
 	if err != nil {
 		return out, err
 	}
 	if !known {
-		return out, &console.Refused{Why: "There is no such alarm."}
+		return out, &engine.Refused{Why: "There is no such alarm."}
 	}
 	parts := func(ps []rules.Part) (out []console.ExplainPart) {
 		for _, p := range ps {
@@ -178,9 +178,9 @@ func (b *backend) Explain(ctx context.Context, alarm string) (console.Explanatio
 
 // AddNote implements console.Backend.
 func (b *backend) AddNote(ctx context.Context, n console.Note) error {
-	return b.s.loop.call(ctx, func() {
-		now := b.s.loop.now()
-		b.s.loop.event(plant.Event{Time: now, Kind: plant.EventNote, Source: n.Source, User: n.User, Station: n.Station, Text: n.Text})
-		b.s.loop.show(now)
+	return b.s.loop.Call(ctx, func(c *engine.Core) {
+		now := b.s.loop.Now()
+		b.s.loop.Event(plant.Event{Time: now, Kind: plant.EventNote, Source: n.Source, User: n.User, Station: n.Station, Text: n.Text})
+		b.s.loop.Show(now)
 	})
 }

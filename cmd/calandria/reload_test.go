@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -47,13 +48,13 @@ func TestReloadKeepsState(t *testing.T) {
 		smallRule("gone", "EV.B1.level > 20", "")+
 		smallRule("hidden", "EV.B1.level > 30", "suppress_when: EV.B1.vapour_pressure > 5"))
 	m.start()
-	m.await("start", 10*time.Second, func(s *snapshot) bool {
+	m.await("start", 10*time.Second, func(s *engine.Picture) bool {
 		return m.alarm(s, "kept").Active && m.alarm(s, "mended").Active && m.alarm(s, "hidden").SuppressedOrShelved && !m.alarm(s, "moved").Active
 	})
 	m.do(alerting.Command{Action: alerting.Acknowledge, Alarm: "kept"})
 	m.do(alerting.Command{Action: alerting.Acknowledge, Alarm: "mended"})
 	m.do(alerting.Command{Action: alerting.Acknowledge, Alarm: "gone"})
-	before := m.await("acknowledged", 5*time.Second, func(s *snapshot) bool { return m.alarm(s, "gone").Acked && m.alarm(s, "gone").Active })
+	before := m.await("acknowledged", 5*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "gone").Acked && m.alarm(s, "gone").Active })
 	m.rules("alarms:\n" +
 		smallRule("new", "EV.B1.level > 35", "") +
 		smallRule("moved", "EV.B1.vapour_pressure > 15", "") +
@@ -61,7 +62,7 @@ func TestReloadKeepsState(t *testing.T) {
 		smallRule("mended", "EV.B1.level > 90", "") +
 		smallRule("hidden", "EV.B1.level > 30", ""))
 	m.mustReload()
-	snap := m.await("swapped", 5*time.Second, func(s *snapshot) bool { return m.alarm(s, "gone") == nil })
+	snap := m.await("swapped", 5*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "gone") == nil })
 	for name, want := range map[string]alerting.State{"kept": alerting.Acknowledged, "moved": alerting.Unacknowledged, "mended": alerting.Normal,
 		"new": alerting.Unacknowledged, "hidden": alerting.Unacknowledged} {
 		if a := m.alarm(snap, name); a == nil || a.State != want {
@@ -71,7 +72,7 @@ func TestReloadKeepsState(t *testing.T) {
 	if a, b := m.alarm(before, "kept"), m.alarm(snap, "kept"); a.Occurrence != b.Occurrence || !a.ActiveSince.Equal(b.ActiveSince) {
 		t.Errorf("the alarm that was kept began anew: %+v", b)
 	}
-	if n := len(m.service.loop.board.specs()); n != 5 {
+	if n := len(m.service.loop.Specs()); n != 5 {
 		t.Errorf("%d definitions on the pages, want 5", n)
 	}
 	got := eventTexts(m.events(plant.EventChange, plant.EventConfig))
@@ -92,7 +93,7 @@ func TestReloadKeepsState(t *testing.T) {
 	// A restart goes on from there.
 	m.stop()
 	m.start()
-	m.await("after a restart", 10*time.Second, func(s *snapshot) bool { return m.alarm(s, "kept").State == alerting.Acknowledged })
+	m.await("after a restart", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "kept").State == alerting.Acknowledged })
 	if err := m.journal.Verify(context.Background()); err != nil {
 		t.Error(err)
 	}
@@ -107,20 +108,20 @@ func TestReloadOfDerivedTags(t *testing.T) {
 	alarms := "\nalarms:\n" + smallRule("high", "double > kPa(30)", "")
 	m := newSmallMill(t, "", "derived:"+derived("double", "EV.B1.vapour_pressure * 2")+derived("old", "EV.B1.vapour_pressure * 3")+alarms)
 	m.start()
-	value := func(s *snapshot, path string) float64 {
-		tag, ok := s.house.Find(path)
+	value := func(s *engine.Picture, path string) float64 {
+		tag, ok := s.House.Find(path)
 		if !ok {
 			return -1
 		}
 		return s.Frame.Point(tag.ID).Value
 	}
-	m.await("start", 10*time.Second, func(s *snapshot) bool {
+	m.await("start", 10*time.Second, func(s *engine.Picture) bool {
 		return value(s, "double") == 40 && value(s, "old") == 60 && m.alarm(s, "high").Active
 	})
 	m.do(alerting.Command{Action: alerting.Acknowledge, Alarm: "high"})
 	m.rules("derived:" + derived("first", "EV.B1.vapour_pressure + kPa(1)") + derived("double", "EV.B1.vapour_pressure * 2") + alarms)
 	m.mustReload()
-	snap := m.await("swapped", 5*time.Second, func(s *snapshot) bool {
+	snap := m.await("swapped", 5*time.Second, func(s *engine.Picture) bool {
 		return value(s, "first") == 21 && value(s, "double") == 40 && value(s, "old") == -1
 	})
 	if a := m.alarm(snap, "high"); a.State != alerting.Acknowledged {
@@ -146,7 +147,7 @@ func TestReloadOfDerivedTags(t *testing.T) {
 	// What is worked out otherwise shows at the alarm above it.
 	m.rules("derived:" + derived("first", "EV.B1.vapour_pressure + kPa(1)") + derived("double", "EV.B1.vapour_pressure") + alarms)
 	m.mustReload()
-	m.await("returned", 5*time.Second, func(s *snapshot) bool { return value(s, "double") == 20 && !m.alarm(s, "high").Active })
+	m.await("returned", 5*time.Second, func(s *engine.Picture) bool { return value(s, "double") == 20 && !m.alarm(s, "high").Active })
 	if got := eventTexts(m.events(plant.EventChange)); !strings.Contains(got, "CHANGE high: a tag beneath its condition") {
 		t.Errorf("journal:\n%s", got)
 	}
@@ -158,7 +159,7 @@ func TestReloadOfFaultyFiles(t *testing.T) {
 	good := "alarms:\n" + smallRule("kept", "EV.B1.vapour_pressure > 10", "")
 	m := newSmallMill(t, "", good)
 	m.start()
-	before := m.await("start", 10*time.Second, func(s *snapshot) bool { return m.alarm(s, "kept").Active })
+	before := m.await("start", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "kept").Active })
 	for _, c := range []struct{ name, text, want string }{
 		{"two faults", "alarms:\n" + smallRule("kept", "EV.B1.vapour_presure > 10", "") + smallRule("other", "EV.B1.level >", ""), "did you mean"},
 		{"no YAML", "alarms: [", "a.yaml"},
@@ -178,9 +179,9 @@ func TestReloadOfFaultyFiles(t *testing.T) {
 	if n := strings.Count(m.log.String(), "rules not reloaded"); n < 6 {
 		t.Errorf("logged %d times, want each fault:\n%s", n, m.log)
 	}
-	at := m.loop.board.latest().At
-	snap := m.await("next picture", 5*time.Second, func(s *snapshot) bool { return s.At.After(at) })
-	if a := m.alarm(snap, "kept"); !a.Active || a.Occurrence != m.alarm(before, "kept").Occurrence || snap.house != before.house {
+	at := m.loop.Picture().At
+	snap := m.await("next picture", 5*time.Second, func(s *engine.Picture) bool { return s.At.After(at) })
+	if a := m.alarm(snap, "kept"); !a.Active || a.Occurrence != m.alarm(before, "kept").Occurrence || snap.House != before.House {
 		t.Errorf("something changed: %+v", a)
 	}
 	if err := os.Remove(filepath.Join(m.dir, "rules", "a.yaml")); err != nil {
@@ -192,7 +193,7 @@ func TestReloadOfFaultyFiles(t *testing.T) {
 	m.rules(good + smallRule("second", "EV.B1.level > 10", ""))
 	m.write("plant.yaml", smallPlant+"# changed\n")
 	m.mustReload()
-	m.await("the second alarm", 5*time.Second, func(s *snapshot) bool { a := m.alarm(s, "second"); return a != nil && a.Active })
+	m.await("the second alarm", 5*time.Second, func(s *engine.Picture) bool { a := m.alarm(s, "second"); return a != nil && a.Active })
 	if !strings.Contains(m.log.String(), "plant.yaml has changed: that takes a restart") {
 		t.Errorf("log:\n%s", m.log)
 	}
@@ -208,13 +209,13 @@ sets:
     bodies:
       - {name: B1, heating_surface_m2: 100, tags: {vapour_pressure: {node: "nsu=urn:x;s=p"}, level: {node: "nsu=urn:x;s=l"}}}
 `
-	build := func(limit string) *core {
+	build := func(limit string) *engine.Core {
 		h, err := plant.Load("plant.yaml", []byte(yaml))
 		if err != nil {
 			t.Fatal(err)
 		}
-		c, err := newCore(h, []rules.File{{Name: "a.yaml", Data: []byte("alarms:\n" + smallRule("limit", "EV.B1.vapour_pressure > "+limit, "") +
-			smallRule("mean", `avg(EV.B1.level, "10m") > 30`, ""))}})
+		c, err := engine.New(h, []rules.File{{Name: "a.yaml", Data: []byte("alarms:\n" + smallRule("limit", "EV.B1.vapour_pressure > "+limit, "") +
+			smallRule("mean", `avg(EV.B1.level, "10m") > 30`, ""))}}, rules.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -223,31 +224,31 @@ sets:
 	c := build("20")
 	at := time.Date(2026, 3, 27, 6, 0, 0, 0, time.UTC)
 	send := func(path string, v float64) {
-		tag, _ := c.house.Find(path)
-		c.sample(plant.Sample{Tag: tag.ID, Point: plant.Point{Time: at, Value: v, Quality: plant.Good}}, at)
+		tag, _ := c.House.Find(path)
+		c.Sample(plant.Sample{Tag: tag.ID, Point: plant.Point{Time: at, Value: v, Quality: plant.Good}}, at)
 	}
 	for range 601 {
 		send("EV.B1.vapour_pressure", 15)
 		send("EV.B1.level", 40)
-		c.scan(at)
+		c.Scan(at)
 		at = at.Add(time.Second)
 	}
 	status := func(name string) alerting.Status {
-		i, _ := c.alarms.Index(name)
-		return c.alarms.Status(i)
+		i, _ := c.Alarms.Index(name)
+		return c.Alarms.Status(i)
 	}
 	if status("limit").Active || !status("mean").Active {
 		t.Fatal("the scene is not set")
 	}
 	newest := status("limit").InputTime
-	c.alarms.Drain()
-	if err := c.adopt(build("10"), at); err != nil {
+	c.Alarms.Drain()
+	if err := c.Adopt(build("10"), at); err != nil {
 		t.Fatal(err)
 	}
 	if a := status("limit"); !a.Active || !a.ActiveSince.Equal(newest) {
 		t.Errorf("the limit that moved: %+v, want active since its newest sample %s", a, newest)
 	}
-	c.scan(at)
+	c.Scan(at)
 	if a := status("mean"); !a.Active || a.Quality != plant.Good {
 		t.Errorf("the window was emptied: %+v", a)
 	}
@@ -256,11 +257,11 @@ sets:
 	if err != nil {
 		t.Fatal(err)
 	}
-	other, err := newCore(h, nil)
+	other, err := engine.New(h, nil, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := c.adopt(other, at); err == nil || !strings.Contains(err.Error(), "restart") {
+	if err := c.Adopt(other, at); err == nil || !strings.Contains(err.Error(), "restart") {
 		t.Errorf("another plant: %v", err)
 	}
 }

@@ -18,7 +18,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"calandria/collector"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -82,7 +82,7 @@ func measureRules(t *testing.T) {
 	t.Logf("load of the machine before: %s", machineLoad())
 	share, took, bare := liveRules(t)
 	t.Logf("%d rules over %d tags at 1 s, every value new each second: %.1f %% of one core, with archive and journal; change to journal %s; writing and syncing 4 kB by itself, on the same disk at the same time: %s",
-		manyRules, manyTags, 100*share, spread(took), spread(bare))
+		manyRules, manyTags, 100*share, spreadOf(took), spreadOf(bare))
 	ours := ruleCPU(t, manyRuleFile(false)) - ruleCPU(t, nil)
 	ourEach := ours / manyRules
 	theirs := prometheusCPU(t)
@@ -102,12 +102,12 @@ func wave(tag, second int) float64 {
 
 // ruleCPU is the CPU of one second of samples and scan in the core.
 func ruleCPU(t *testing.T, files []rules.File) time.Duration {
-	c, err := newCore(manyTagsPlant(t), files)
+	c, err := engine.New(manyTagsPlant(t), files, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	c.begin(at)
+	c.Begin(at)
 	const warm, seconds = 5, 60
 	var begun time.Duration
 	for s := range warm + seconds {
@@ -116,17 +116,17 @@ func ruleCPU(t *testing.T, files []rules.File) time.Duration {
 		}
 		at = at.Add(time.Second)
 		for i := range manyTags {
-			c.sample(plant.Sample{Tag: plant.TagID(i), Point: plant.Point{Time: at, Value: wave(i, s), Quality: plant.Good}}, at)
+			c.Sample(plant.Sample{Tag: plant.TagID(i), Point: plant.Point{Time: at, Value: wave(i, s), Quality: plant.Good}}, at)
 		}
-		c.scan(at)
-		c.alarms.Advance(at)
-		c.alarms.Drain()
+		c.Scan(at)
+		c.Alarms.Advance(at)
+		c.Alarms.Drain()
 	}
 	return (processCPU(t, os.Getpid()) - begun) / seconds
 }
 
-// spread sorts durations and says how they lie.
-func spread(d []time.Duration) string {
+// spreadOf sorts durations and says how they lie.
+func spreadOf(d []time.Duration) string {
 	slices.Sort(d)
 	return fmt.Sprintf("median %s, p99 %s, worst %s (n = %d)", d[len(d)/2].Round(10*time.Microsecond), d[len(d)*99/100].Round(10*time.Microsecond), d[len(d)-1].Round(10*time.Microsecond), len(d))
 }
@@ -163,7 +163,7 @@ func bareSync(ctx context.Context, path string) (took []time.Duration, err error
 // entry, and those of a bare write beside it.
 func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 	h := manyTagsPlant(t)
-	c, err := newCore(h, manyRuleFile(true))
+	c, err := engine.New(h, manyRuleFile(true), rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -182,11 +182,13 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 	}
 	defer j.Close()
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
-	l := newLoop(c, ar, historian.NewCommitter(j, 0, log), nil, prometheus.NewRegistry(), log)
+	counts := loopCounts(prometheus.NewRegistry())
+	counts.JournalSeconds = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })
+	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, log)}, Counts: counts, Log: log})
 	ctx, cancel := context.WithCancel(t.Context())
-	ran := make(chan error, 1)
+	ran := make(chan error, 2)
 	go func() { ran <- ar.Run(ctx) }()
-	c.begin(time.Now())
+	go func() { ran <- l.Run(ctx) }()
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	synced := make(chan error, 1)
@@ -195,7 +197,6 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 		bare, err = bareSync(ctx, filepath.Join(dir, "bare"))
 		synced <- err
 	}()
-	l.m.journal = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })
 	const warm, seconds = 5, 60
 	var cpu time.Duration
 	for s := range warm + seconds {
@@ -212,12 +213,12 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 			for i := b * manyTags / 10; i < (b+1)*manyTags/10; i++ {
 				samples = append(samples, plant.Sample{Tag: plant.TagID(i), Point: plant.Point{Time: now, Value: wave(i, s), Quality: plant.Good}})
 			}
-			l.message(message{batch: &collector.Batch{Samples: samples}})
+			l.Take(ctx, samples)
 		}
-		l.scan(time.Now())
 	}
 	share = (processCPU(t, os.Getpid()) - cpu).Seconds() / seconds
 	cancel()
+	<-ran
 	<-ran
 	if err := <-synced; err != nil {
 		t.Fatal(err)

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
@@ -38,16 +39,16 @@ func (c *rulesListCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	core, err := newCore(h, files)
+	core, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		return err
 	}
 	t := newTable("alarm", "priority", "of", "title", "where")
-	for _, s := range core.rules.Alarms() {
+	for _, s := range core.Rules.Alarms() {
 		t.row(s.Name, s.Priority.String(), s.Source, s.Title, fmt.Sprintf("%s:%d", s.File, s.Line))
 	}
 	t.write(a.out)
-	fmt.Fprintf(a.out, "%d alarms\n", len(core.rules.Alarms()))
+	fmt.Fprintf(a.out, "%d alarms\n", len(core.Rules.Alarms()))
 	return nil
 }
 
@@ -64,14 +65,14 @@ func (c *rulesExplainCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	core, err := newCore(h, files)
+	core, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		return err
 	}
-	index, ok := core.alarms.Index(c.Name)
+	index, ok := core.Alarms.Index(c.Name)
 	if !ok {
 		var names []string
-		for _, s := range core.rules.Alarms() {
+		for _, s := range core.Rules.Alarms() {
 			names = append(names, s.Name)
 		}
 		var kind []string // a rule with for: makes an alarm for each vessel
@@ -102,7 +103,9 @@ func (c *rulesExplainCmd) Run(a *app) error {
 	if at.IsZero() {
 		return fmt.Errorf("the archive holds no measured value of this plant")
 	}
-	if err := warm(a.ctx, core, ar, at.Add(-c.Warm), at, nil); err != nil {
+	step := max(h.Config.Scan, 10*time.Second)
+	core.Calc.NoUncertainty()
+	if err := core.Follow(a.ctx, past{ar}, at.Add(-c.Warm), at.Add(time.Nanosecond), engine.Steps{{Before: at, Step: step}, {Step: time.Second}}, nil); err != nil {
 		return err
 	}
 	printExplanation(a, core, index, at)
@@ -123,44 +126,10 @@ func newest(ctx context.Context, h *plant.House, ar *historian.Archive) time.Tim
 	return t
 }
 
-// warm runs what the archive holds through a core, so that it stands as it
-// would have stood at the end. each, if not nil, sees every scan.
-func warm(ctx context.Context, c *core, ar *historian.Archive, from, to time.Time, each func(at time.Time)) error {
-	c.calc.NoUncertainty()
-	merged := newMerge(ctx, c.house, ar, from, to.Add(time.Nanosecond), nil)
-	defer merged.stop()
-	c.begin(from)
-	c.allWell(from)
-	step := max(c.house.Config.Scan, 10*time.Second)
-	for at := from; ; at = at.Add(step) {
-		if at.After(to) {
-			at = to
-		}
-		for {
-			s, ok, err := merged.next(at)
-			if err != nil {
-				return err
-			}
-			if !ok {
-				break
-			}
-			c.sample(s, at)
-		}
-		c.scan(at)
-		c.alarms.Advance(at)
-		if each != nil {
-			each(at)
-		}
-		if !at.Before(to) {
-			return ctx.Err()
-		}
-	}
-}
-
-func printExplanation(a *app, c *core, index int, at time.Time) {
-	e := c.rules.Explain(index, c.frame, at)
-	spec := c.rules.Alarms()[index]
-	st := c.alarms.Status(index)
+func printExplanation(a *app, c *engine.Core, index int, at time.Time) {
+	e := c.Rules.Explain(index, c.Frame, at)
+	spec := c.Rules.Alarms()[index]
+	st := c.Alarms.Status(index)
 	fmt.Fprintf(a.out, "%s  (%s:%d)\n%s, priority %s\n\n", spec.Name, spec.File, spec.Line, spec.Title, spec.Priority)
 	fmt.Fprintf(a.out, "raised when   %s\n", e.Words)
 	if e.OnlyWords != "" {

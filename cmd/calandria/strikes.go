@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"calandria/console"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/thermo"
@@ -22,35 +23,6 @@ import (
 
 // Strikes on record: the loop stores each as it ends, a start gives them back to the
 // trackers, the console and the command line read them.
-
-// strikesWaiting bounds the strikes that wait for a journal that cannot be written; the
-// oldest goes first, and that is logged.
-const strikesWaiting = 100
-
-// keepStrikes stores the strikes that have ended. One that cannot be stored waits for the
-// next scan.
-func (l *loop) keepStrikes() {
-	l.strikes = append(l.strikes, l.core.calc.TakeFinished()...)
-	if over := len(l.strikes) - strikesWaiting; over > 0 {
-		l.log.Error("strikes are lost: the journal takes no records", "count", over)
-		l.strikes = slices.Delete(l.strikes, 0, over)
-	}
-	for len(l.strikes) > 0 && l.keepStrike != nil {
-		r, err := recordOf(l.strikes[0].Pan, &l.strikes[0].Strike)
-		if err == nil {
-			_, err = l.keepStrike(r)
-		}
-		if err != nil {
-			if !l.strikeRefused {
-				l.log.Error("a strike is not recorded yet", "pan", l.strikes[0].Pan, "err", err)
-			}
-			l.strikeRefused = true
-			return
-		}
-		l.strikeRefused = false
-		l.strikes = slices.Delete(l.strikes, 0, 1)
-	}
-}
 
 func recordOf(path string, s *pan.Strike) (historian.Strike, error) {
 	body, err := json.Marshal(s)
@@ -68,35 +40,13 @@ func strikeOf(r historian.Strike) (pan.Strike, error) {
 	return s, nil
 }
 
-// recallStrikes gives the trackers what is on record: the last strikes of each pan and the
-// one that was chosen to compare with. A record that cannot be read is left out.
-func recallStrikes(ctx context.Context, h *plant.House, calc *thermo.Calculator, j *historian.Journal, log func(err error)) error {
-	for _, e := range h.Of(plant.ClassPan) {
-		records, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, Limit: 60})
-		if err != nil {
-			return err
-		}
-		var past []pan.Strike
-		for _, r := range slices.Backward(records) {
-			s, err := strikeOf(r)
-			if err != nil {
-				log(err)
-				continue
-			}
-			past = append(past, s)
-		}
-		calc.RememberStrikes(e.Path, past)
-		c, ok, err := chosenReference(j, e.Path, e.Pan.Grade)
-		if err != nil || !ok {
-			continue // the program chooses
-		}
-		if found, err := j.Strikes(ctx, historian.StrikeFilter{ID: c.Strike, Pan: e.Path}); err == nil && len(found) == 1 {
-			if s, err := strikeOf(found[0]); err == nil {
-				calc.CompareWith(e.Path, &s)
-			}
-		}
+// keepStrike puts a strike on record.
+func keepStrike(j *historian.Journal, f *thermo.FinishedStrike) error {
+	r, err := recordOf(f.Pan, &f.Strike)
+	if err == nil {
+		_, err = j.PutStrike(r)
 	}
-	return nil
+	return err
 }
 
 // reference is the setting that names the strike to compare with, for a pan and a grade.
@@ -122,7 +72,7 @@ func chosenReference(j *historian.Journal, path, grade string) (reference, bool,
 
 // panStates asks the loop where the pans stand.
 func (b *backend) panStates(ctx context.Context) (found []thermo.Strike, err error) {
-	err = b.s.loop.call(ctx, func() { found = b.s.loop.core.calc.Strikes() })
+	err = b.s.loop.Call(ctx, func(c *engine.Core) { found = c.Calc.Strikes() })
 	return found, err
 }
 
@@ -148,7 +98,7 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 	if err != nil {
 		return nil, err
 	}
-	now := b.s.loop.now()
+	now := b.s.loop.Now()
 	var out []console.PanStrikes
 	for i := range found {
 		f := &found[i]
@@ -222,11 +172,11 @@ func (b *backend) StrikeRecords(ctx context.Context, f console.StrikeFilter) ([]
 func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice) error {
 	var s *pan.Strike
 	var text, key, grade string
-	now := b.s.loop.now()
+	now := b.s.loop.Now()
 	if c.Strike == 0 {
 		e, ok := b.House().Equip(c.Pan)
 		if !ok || e.Pan == nil {
-			return &console.Refused{Why: "There is no such pan."}
+			return &engine.Refused{Why: "There is no such pan."}
 		}
 		grade = e.Pan.Grade
 		text = "strikes are compared with the most ordinary of the last ten again"
@@ -236,18 +186,18 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 			return err
 		}
 		if len(found) == 0 {
-			return &console.Refused{Why: "There is no such strike on record."}
+			return &engine.Refused{Why: "There is no such strike on record."}
 		}
 		r := found[0]
 		c.Pan, grade = r.Pan, r.Grade
 		e, ok := b.House().Equip(c.Pan)
 		switch {
 		case !ok || e.Pan == nil:
-			return &console.Refused{Why: "The pan of that strike is not in the plant file any more."}
+			return &engine.Refused{Why: "The pan of that strike is not in the plant file any more."}
 		case !r.Whole:
-			return &console.Refused{Why: "That strike was not seen whole, from its charge to its drop: it is no reference."}
+			return &engine.Refused{Why: "That strike was not seen whole, from its charge to its drop: it is no reference."}
 		case e.Pan.Grade != grade:
-			return &console.Refused{Why: fmt.Sprintf("The pan boils grade %s now, that strike was of grade %s.", e.Pan.Grade, grade)}
+			return &engine.Refused{Why: fmt.Sprintf("The pan boils grade %s now, that strike was of grade %s.", e.Pan.Grade, grade)}
 		}
 		x, err := strikeOf(r)
 		if err != nil {
@@ -262,13 +212,13 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 		return err
 	}
 	var failed error
-	err = b.s.loop.call(ctx, func() {
+	err = b.s.loop.Call(ctx, func(core *engine.Core) {
 		if failed = b.s.journal.PutSetting(key, string(body)); failed != nil {
 			return
 		}
-		b.s.loop.core.calc.CompareWith(c.Pan, s)
-		b.s.loop.event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Pan, User: c.User, Station: c.Station, Text: text})
-		b.s.loop.show(now)
+		core.Calc.CompareWith(c.Pan, s)
+		b.s.loop.Event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Pan, User: c.User, Station: c.Station, Text: text})
+		b.s.loop.Show(now)
 	})
 	return errors.Join(err, failed)
 }
@@ -280,7 +230,7 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 		return err
 	}
 	if len(found) == 0 {
-		return &console.Refused{Why: "There is no such strike on record."}
+		return &engine.Refused{Why: "There is no such strike on record."}
 	}
 	r := found[0]
 	s, err := strikeOf(r)
@@ -303,7 +253,7 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 	use(&p.Brix, l.MassecuiteBrix)
 	p.By = l.User
 	if p.Massecuite.OK && p.Liquor.OK && p.Liquor.Value >= p.Massecuite.Value {
-		return &console.Refused{Why: fmt.Sprintf("The liquor (%.1f %%) cannot be purer than its massecuite (%.1f %%): were they exchanged?", p.Liquor.Value, p.Massecuite.Value)}
+		return &engine.Refused{Why: fmt.Sprintf("The liquor (%.1f %%) cannot be purer than its massecuite (%.1f %%): were they exchanged?", p.Liquor.Value, p.Massecuite.Value)}
 	}
 	words := func(p pan.Purities) string {
 		v := func(r pan.Reading) string {
@@ -315,10 +265,10 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", v(p.Massecuite), v(p.Liquor), v(p.Brix))
 	}
 	var failed error
-	err = b.s.loop.call(ctx, func() {
-		now := b.s.loop.now()
-		if !b.s.loop.core.calc.WeighStrike(r.Pan, &s, p) {
-			failed = &console.Refused{Why: "The pan of that strike is not in the plant file any more."}
+	err = b.s.loop.Call(ctx, func(c *engine.Core) {
+		now := b.s.loop.Now()
+		if !c.Calc.WeighStrike(r.Pan, &s, p) {
+			failed = &engine.Refused{Why: "The pan of that strike is not in the plant file any more."}
 			return
 		}
 		next, err := recordOf(r.Pan, &s)
@@ -328,9 +278,9 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 		if failed = err; err != nil {
 			return
 		}
-		b.s.loop.event(plant.Event{Time: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
+		b.s.loop.Event(plant.Event{Time: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
 			Text: fmt.Sprintf("laboratory, strike %d: %s; before: %s", r.Number, words(p), words(was))})
-		b.s.loop.show(now)
+		b.s.loop.Show(now)
 	})
 	return errors.Join(err, failed)
 }

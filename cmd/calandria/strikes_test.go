@@ -19,8 +19,10 @@ import (
 
 	"calandria/collector/simulator"
 	"calandria/console"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
+	"calandria/rules"
 	"calandria/thermo"
 )
 
@@ -46,16 +48,20 @@ func TestStrikesOnRecord(t *testing.T) {
 	}
 	quiet := slog.New(slog.DiscardHandler)
 	j := journal("journal.db")
-	lived := demoCore(t)
-	l := newLoop(lived, ar, historian.NewCommitter(j, 0, quiet), nil, prometheus.NewRegistry(), quiet)
-	refuse := true
-	l.keepStrike = func(s historian.Strike) (int64, error) {
-		if refuse {
-			return 0, errors.New("the disk is full")
+	house := func() *plant.House {
+		h, _, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
 		}
-		return j.PutStrike(s)
+		return h
 	}
-	h := lived.house
+	h := house()
+	lived, err := engine.New(h, nil, rules.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	lived.Calc.NoUncertainty()
+	lived.Calc.NoReconciliation()
 	at := time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)
 	m := simulator.New(7, at)
 	tags := map[string][]plant.TagID{}
@@ -65,23 +71,26 @@ func TestStrikesOnRecord(t *testing.T) {
 		}
 	}
 	instruments := m.Instruments()
-	lived.begin(at)
-	var records []historian.Record
-	for s := 0; s < 10*3600; s += 15 {
+	lived.Begin(at)
+	lived.Record = func(plant.TagID, plant.Point) {}
+	var records []plant.Record
+	for range 10 * 240 {
 		at = at.Add(15 * time.Second)
 		m.Step(15 * time.Second)
 		for i, r := range m.Values() {
 			for _, id := range tags[instruments[i].Node()] {
 				v, q := h.Tags[id].Convert(r.Raw, r.Quality)
 				p := plant.Point{Time: at, Value: v, Quality: q}
-				lived.frame.Points[id] = p
-				records = append(records, historian.Record{Path: h.Tags[id].Path, Point: p})
+				lived.Sample(plant.Sample{Tag: id, Point: p}, at)
+				records = append(records, plant.Record{Path: h.Tags[id].Path, Point: p})
 			}
 		}
-		lived.frame.At = at
-		lived.calc.ObservePans(lived.frame, at)
-		refuse = s < 9*3600
-		l.keepStrikes()
+		lived.Scan(at)
+		for _, f := range lived.Calc.TakeFinished() {
+			if err := keepStrike(j, &f); err != nil {
+				t.Fatal(err)
+			}
+		}
 	}
 	if err := errors.Join(ar.Append(records), ar.Flush(ctx)); err != nil {
 		t.Fatal(err)
@@ -95,7 +104,7 @@ func TestStrikesOnRecord(t *testing.T) {
 		t.Fatalf("no pan %s", path)
 		return thermo.Strike{}
 	}
-	live := of(lived.calc, "PA1")
+	live := of(lived.Calc, "PA1")
 	kept, err := j.Strikes(ctx, historian.StrikeFilter{Pan: "PA1"})
 	if err != nil || len(kept) != len(live.Finished) || len(kept) < 2 {
 		t.Fatalf("%d strikes of %d on record: %v", len(kept), len(live.Finished), err)
@@ -108,16 +117,17 @@ func TestStrikesOnRecord(t *testing.T) {
 		}
 	}
 
-	// A start with a record, and one without.
-	start := func(j *historian.Journal) *core {
-		c := demoCore(t)
-		if err := errors.Join(strikeHistory(ctx, c.house, c.calc, ar, at), recallStrikes(ctx, c.house, c.calc, j, func(err error) { t.Error(err) })); err != nil {
+	// A start with a record, and one without: both read the archive, there is no
+	// checkpoint.
+	start := func(j *historian.Journal) *begun {
+		b, err := begin(ctx, house(), nil, ar, j, dir, at, quiet, nil)
+		if err != nil {
 			t.Fatal(err)
 		}
-		return c
+		return b
 	}
 	again := start(j)
-	back := of(again.calc, "PA1")
+	back := of(again.core.Calc, "PA1")
 	if len(back.Finished) != len(live.Finished) || back.Running == nil || back.Running.Start.Sub(live.Running.Start).Abs() > time.Minute {
 		t.Fatalf("after a start: %d strikes of %d, running %v", len(back.Finished), len(live.Finished), back.Running != nil)
 	}
@@ -126,11 +136,11 @@ func TestStrikesOnRecord(t *testing.T) {
 			t.Errorf("strike %d of %v came back as %d of %v", a.Number, a.Start, b.Number, b.Start)
 		}
 	}
-	if found := again.calc.TakeFinished(); len(found) != 0 {
+	if found := again.strikes; len(found) != 0 {
 		t.Errorf("%d strikes would be recorded twice", len(found))
 	}
 	other := start(journal("empty.db"))
-	fresh := other.calc.TakeFinished()
+	fresh := other.strikes
 	n := 0
 	for _, f := range fresh {
 		if f.Pan != "PA1" {
@@ -147,19 +157,13 @@ func TestStrikesOnRecord(t *testing.T) {
 	}
 
 	// The operator and the laboratory.
+	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, quiet)},
+		Counts: loopCounts(prometheus.NewRegistry()), Log: quiet})
 	b := &backend{s: &service{loop: l, journal: j, archive: ar, log: quiet, house: h}}
-	stop := make(chan struct{})
-	defer close(stop)
-	go func() {
-		for {
-			select {
-			case f := <-l.calls:
-				f()
-			case <-stop:
-				return
-			}
-		}
-	}()
+	running, stop := context.WithCancel(ctx)
+	done := make(chan error)
+	go func() { done <- l.Run(running) }()
+	defer func() { stop(); <-done }()
 	list, err := b.StrikeRecords(ctx, console.StrikeFilter{Pan: "PA1", Limit: 10})
 	if err != nil || len(list) != len(kept) {
 		t.Fatalf("%d strikes: %v", len(list), err)
@@ -180,7 +184,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if err := b.ChooseReference(ctx, console.ReferenceChoice{Strike: whole.ID, User: "D. Noon", Station: "desk"}); err != nil {
 		t.Fatal(err)
 	}
-	if x := of(start(j).calc, "PA1"); !x.Chosen || x.Usual == nil || !x.Usual.Start.Equal(whole.Start) {
+	if x := of(start(j).core.Calc, "PA1"); !x.Chosen || x.Usual == nil || !x.Usual.Start.Equal(whole.Start) {
 		t.Errorf("after a start strikes are compared with %+v", x.Usual)
 	}
 	if ps, err := b.Strikes(ctx); err != nil || ps[0].By != "D. Noon" || !ps[0].Chosen || ps[0].Usual.ID != whole.ID || ps[0].Running == nil || ps[0].Running.Against == nil {
@@ -202,7 +206,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if err := b.ChooseReference(ctx, console.ReferenceChoice{Pan: "PA1", User: "D. Noon"}); err != nil {
 		t.Fatal(err)
 	}
-	if x := of(start(j).calc, "PA1"); x.Chosen {
+	if x := of(start(j).core.Calc, "PA1"); x.Chosen {
 		t.Error("the choice was not taken back")
 	}
 	events, err := j.Read(ctx, historian.Filter{Source: "PA1"})

@@ -4,38 +4,53 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
-	"calandria/console"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
 )
 
-func testTrials(t *testing.T, ar *historian.Archive, files []rules.File) *trials {
+func testTrials(t *testing.T, ar *historian.Archive, files []rules.File) *engine.Trials {
 	t.Helper()
-	tr := newTrials(ar, slog.New(slog.DiscardHandler))
-	tr.fresh = func() (*plant.House, error) { return backtestHouse(t), nil }
-	tr.files = func() []rules.File { return files }
+	tr := engine.NewTrials(past{ar}, slog.New(slog.DiscardHandler))
+	tr.Fresh = func() (*plant.House, error) { return backtestHouse(t), nil }
+	tr.Files = func() []rules.File { return files }
 	return tr
 }
 
-// run works one trial off and gives its result.
-func (t *trials) run(tb testing.TB, wish console.TrialWish, now time.Time) *console.Trial {
+// tryOut works one trial off and gives its result.
+func tryOut(tb testing.TB, t *engine.Trials, wish engine.TrialWish, now time.Time) *engine.Trial {
 	tb.Helper()
-	h, err := t.fresh()
+	h, err := t.Fresh()
 	if err == nil {
-		err = t.start(h, wish, now)
+		err = t.Start(h, wish, now)
 	}
 	if err != nil {
 		tb.Fatal(err)
 	}
-	t.work(context.Background(), <-t.asked)
-	x, _ := t.of(wish.Alarm, now)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error)
+	go func() { done <- t.Run(ctx) }()
+	x := over(t, wish.Alarm, now)
+	cancel()
+	<-done
 	return x
+}
+
+// over waits until the trial of an alarm is over.
+func over(t *engine.Trials, alarm string, now time.Time) *engine.Trial {
+	for {
+		if x, busy := t.Of(alarm, now); busy == "" {
+			return x
+		}
+		runtime.Gosched()
+	}
 }
 
 // TestTrial: the counts follow from the archive as smallArchive describes it:
@@ -49,19 +64,19 @@ func TestTrial(t *testing.T) {
 		"name: other\n    title: other\n    tag: S.B1.level\n    unit: \"%\"\n    high: 1")
 	tr := testTrials(t, ar, files)
 	now := from.Add(96 * time.Hour)
-	x := tr.run(t, console.TrialWish{Alarm: "level_high.S.B1", Texts: map[string]string{"high": "78"}, Span: 72 * time.Hour}, now)
-	if x.Running || x.Failed != "" || x.Samples != 3*8640-2 || !x.First.Equal(from.Add(24*time.Hour)) {
-		t.Fatalf("%d readings from %s: %s", x.Samples, x.First, x.Failed) // the two after the last scan are left out
+	x := tryOut(t, tr, engine.TrialWish{Alarm: "level_high.S.B1", Texts: map[string]string{"high": "78"}, Span: 72 * time.Hour}, now)
+	if x.Running || x.Failed != "" || x.Samples != 3*8640 || !x.First.Equal(from.Add(24*time.Hour)) {
+		t.Fatalf("%d readings from %s: %s", x.Samples, x.First, x.Failed)
 	}
 	if p := x.Present; p.Alarms != 9 || p.Active != 6*5*time.Minute+30*time.Second || p.Longest != 5*time.Minute || p.Chattering != 1 ||
-		len(p.Worst) != 5 || p.Worst[0] != (console.HourCount{At: from.Add(54 * time.Hour), N: 3}) {
+		len(p.Worst) != 5 || p.Worst[0] != (engine.HourCount{At: from.Add(54 * time.Hour), N: 3}) {
 		t.Errorf("present: %+v", p)
 	}
 	if p := x.Tried; p.Alarms != 6 || p.Active != 6*5*time.Minute || p.Chattering != 0 || p.Worst[0].N != 1 {
 		t.Errorf("tried: %+v", p)
 	}
 	// Parts of six minutes: five minutes at the beginning of every 120th.
-	for side, want := range map[*console.TrialSide]int{&x.Present: 7, &x.Tried: 6} {
+	for side, want := range map[*engine.TrialSide]int{&x.Present: 7, &x.Tried: 6} {
 		n := 0
 		for i, in := range side.Strip {
 			if in {
@@ -91,12 +106,12 @@ func TestTrial(t *testing.T) {
 		t.Error("reloaded without a reload")
 	}
 	again := slices.Clone(files)
-	tr.files = func() []rules.File { return again }
-	if x, _ := tr.of("level_high.S.B1", now); x == nil || !x.Reloaded {
+	tr.Files = func() []rules.File { return again }
+	if x, _ := tr.Of("level_high.S.B1", now); x == nil || !x.Reloaded {
 		t.Errorf("after a reload: %+v", x)
 	}
 	// An archive that ends before the time says nothing.
-	x = tr.run(t, console.TrialWish{Alarm: "level_high.S.B1", Texts: map[string]string{"on_delay": "1m"}, Span: 8 * time.Hour}, now.Add(48*time.Hour))
+	x = tryOut(t, tr, engine.TrialWish{Alarm: "level_high.S.B1", Texts: map[string]string{"on_delay": "1m"}, Span: 8 * time.Hour}, now.Add(48*time.Hour))
 	if x.Samples != 0 || x.Failed != "" {
 		t.Errorf("empty: %+v", x)
 	}
@@ -111,10 +126,10 @@ func TestTrialRefusals(t *testing.T) {
 	files := backtestRules("name: level_high\n    title: high\n    tag: S.B1.level\n    unit: \"%\"\n    high: 70")
 	tr := testTrials(t, ar, files)
 	now := time.Now()
-	start := func(alarm string, texts map[string]string) *console.Refused {
+	start := func(alarm string, texts map[string]string) *engine.Refused {
 		t.Helper()
-		err := tr.start(backtestHouse(t), console.TrialWish{Alarm: alarm, Texts: texts, Span: time.Hour}, now)
-		no, ok := errors.AsType[*console.Refused](err)
+		err := tr.Start(backtestHouse(t), engine.TrialWish{Alarm: alarm, Texts: texts, Span: time.Hour}, now)
+		no, ok := errors.AsType[*engine.Refused](err)
 		if err != nil && !ok {
 			t.Fatal(err)
 		}
@@ -135,21 +150,18 @@ func TestTrialRefusals(t *testing.T) {
 	if no := start("level_high", map[string]string{"high": "80"}); no != nil {
 		t.Fatal(no.Why)
 	}
-	if x, busy := tr.of("level_high", now); x == nil || !x.Running || busy != "level_high" {
+	if x, busy := tr.Of("level_high", now); x == nil || !x.Running || busy != "level_high" {
 		t.Errorf("%+v, busy %q", x, busy)
 	}
 	if no := start("level_high", map[string]string{"high": "81"}); no == nil || !strings.Contains(no.Why, "One at a time") {
 		t.Errorf("a second: %+v", no)
 	}
-	tr.stop("other")
-	tr.stop("level_high")
+	tr.Stop("other")
+	tr.Stop("level_high")
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error)
 	go func() { done <- tr.Run(ctx) }()
-	for tr.busy() {
-		time.Sleep(time.Millisecond)
-	}
-	if x, _ := tr.of("level_high", now); x == nil || !x.Stopped {
+	if x := over(tr, "level_high", now); x == nil || !x.Stopped {
 		t.Errorf("stopped: %+v", x)
 	}
 	if no := start("level_high", map[string]string{"high": "82"}); no != nil {
@@ -159,16 +171,10 @@ func TestTrialRefusals(t *testing.T) {
 	if err := <-done; err != nil {
 		t.Error(err)
 	}
-	tr.fresh = nil
+	tr.Fresh = nil
 	if no := start("level_high", map[string]string{"high": "83"}); no == nil {
 		t.Error("tried without a plant file")
 	}
-}
-
-func (t *trials) busy() bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.running != nil
 }
 
 // TestTrialOfEveryRule: what is tried of each alarm of the demo is what its
@@ -182,12 +188,12 @@ func TestTrialOfEveryRule(t *testing.T) {
 		return h, files
 	}
 	h, files := house()
-	c, err := newCore(h, files)
+	c, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	tried := map[string]bool{}
-	for _, spec := range c.rules.Alarms() {
+	for _, spec := range c.Rules.Alarms() {
 		rule, _, _ := strings.Cut(spec.Name, ".")
 		if tried[rule] {
 			continue
@@ -212,12 +218,12 @@ func TestTrialOfEveryRule(t *testing.T) {
 		}
 		load := func(files []rules.File, opt rules.Options) (plant.AlarmSpec, error) {
 			h, _ := house()
-			c, err := newCoreWith(h, files, opt)
+			c, err := engine.New(h, files, opt)
 			if err != nil {
 				return plant.AlarmSpec{}, err
 			}
-			i := slices.IndexFunc(c.rules.Alarms(), func(a plant.AlarmSpec) bool { return a.Name == spec.Name })
-			return c.rules.Alarms()[i], nil
+			i := slices.IndexFunc(c.Rules.Alarms(), func(a plant.AlarmSpec) bool { return a.Name == spec.Name })
+			return c.Rules.Alarms()[i], nil
 		}
 		a, err := load(files, rules.Options{Only: spec.Name, Try: try})
 		if err != nil {

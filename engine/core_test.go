@@ -1,9 +1,10 @@
-package main
+package engine_test
 
 import (
 	"testing"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -27,9 +28,9 @@ sets:
 	file := `derived:
   - {name: works, dimension: state, meaning: works, expr: "EV.B1.level >= 0"}
 alarms:
-` + smallRule("gated", "EV.B1.vapour_pressure > 50", "only_when: works") +
-		smallRule("two", "EV.B1.vapour_pressure > 50 and EV.B1.level > 10", "")
-	c, err := newCore(h, []rules.File{{Name: "a.yaml", Data: []byte(file)}})
+` + oneRule("gated", "EV.B1.vapour_pressure > 50", "only_when: works") +
+		oneRule("two", "EV.B1.vapour_pressure > 50 and EV.B1.level > 10", "")
+	c, err := engine.New(h, []rules.File{{Name: "a.yaml", Data: []byte(file)}}, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -41,25 +42,43 @@ alarms:
 		return x.ID
 	}
 	at := time.Date(2026, 11, 1, 8, 0, 0, 0, time.UTC)
-	c.begin(at)
-	c.scan(at)
+	c.Begin(at)
+	c.Scan(at)
 	sample := func(path string, v float64, source, now time.Time) {
-		if !c.sample(plant.Sample{Tag: tag(path), Point: plant.Point{Time: source, Value: v, Quality: plant.Good}}, now) {
+		if !c.Sample(plant.Sample{Tag: tag(path), Point: plant.Point{Time: source, Value: v, Quality: plant.Good}}, now) {
 			t.Fatalf("%s was not taken", path)
 		}
 	}
 	now := at.Add(3 * time.Second)
 	sample("EV.B1.level", 30, at.Add(2*time.Second), now)
 	sample("EV.B1.vapour_pressure", 60, at.Add(-5*time.Hour), now)
-	c.scan(now)
-	c.alarms.Advance(now.Add(time.Minute))
+	c.Scan(now)
+	c.Alarms.Advance(now.Add(time.Minute))
 	for _, name := range []string{"gated", "two"} {
-		i, _ := c.alarms.Index(name)
-		if st := c.alarms.Status(i); !st.Active {
+		i, _ := c.Alarms.Index(name)
+		if st := c.Alarms.Status(i); !st.Active {
 			t.Errorf("%s: the condition has been true for a minute and it is %s", name, st.Word)
 		}
 	}
-	if n := c.alarms.Late(); n > 0 {
+	if n := c.Alarms.Late(); n > 0 {
 		t.Errorf("%d inputs were thrown away", n)
 	}
+}
+
+func oneRule(name, when, more string) string {
+	return `
+  - name: ` + name + `
+    title: "Invented ` + name + `"
+    when: ` + when + `
+    priority: high
+    priority_reason: a test
+    severity: severe
+    time_to_respond: 10m
+    cause: a test
+    consequence: none
+    response: look
+    verify: look
+    hazard: none
+    procedure: "none"
+    ` + more + "\n"
 }

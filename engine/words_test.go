@@ -1,4 +1,4 @@
-package main
+package engine_test
 
 import (
 	"strings"
@@ -7,7 +7,9 @@ import (
 
 	"calandria/collector/simulator"
 	"calandria/deploy"
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/rules"
 )
 
 // A call of the operator carries the words of the calculated tag that its rule
@@ -17,15 +19,12 @@ func TestCallsCarryTheirExplanation(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	files, err := ruleFilesFS(deploy.Rules())
+	files := libraryFiles(t)
+	c, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := newCore(h, files)
-	if err != nil {
-		t.Fatal(err)
-	}
-	c.calc.NoUncertainty()
+	c.Calc.NoUncertainty()
 	at := time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)
 	m := simulator.New(7, at)
 	m.SetService(3)
@@ -34,7 +33,7 @@ func TestCallsCarryTheirExplanation(t *testing.T) {
 		tags[h.Tags[i].Node] = append(tags[h.Tags[i].Node], plant.TagID(i))
 	}
 	instruments := m.Instruments()
-	c.begin(at)
+	c.Begin(at)
 	var calls []plant.Event
 	run := func(d, step time.Duration) {
 		for end := at.Add(d); at.Before(end); {
@@ -47,13 +46,13 @@ func TestCallsCarryTheirExplanation(t *testing.T) {
 					if q.IsBad() {
 						p = plant.BadPoint(at, q)
 					}
-					c.sample(plant.Sample{Tag: id, Point: p}, at)
+					c.Sample(plant.Sample{Tag: id, Point: p}, at)
 				}
 			}
-			c.allWell(at)
-			c.scan(at)
-			c.alarms.Advance(at)
-			for _, e := range c.drain() {
+			c.AllWell(at)
+			c.Scan(at)
+			c.Alarms.Advance(at)
+			for _, e := range c.Drain() {
 				if e.Kind == plant.EventAlarm {
 					calls = append(calls, e)
 				}
@@ -71,8 +70,8 @@ func TestCallsCarryTheirExplanation(t *testing.T) {
 			if !strings.HasPrefix(e.Reason, "air or gas explains") {
 				t.Errorf("it says %q", e.Reason)
 			}
-			if a := c.alarms.Spec(e.Alarm); !strings.HasPrefix(c.words(a), "air or gas explains") {
-				t.Errorf("as things stand it says %q", c.words(a))
+			if a := c.Alarms.Spec(e.Alarm); !strings.HasPrefix(c.Words(a), "air or gas explains") {
+				t.Errorf("as things stand it says %q", c.Words(a))
 			}
 			return
 		}

@@ -1,4 +1,4 @@
-package main
+package engine
 
 import (
 	"slices"
@@ -6,33 +6,35 @@ import (
 	"time"
 
 	"calandria/collector/simulator"
+	"calandria/deploy"
 	"calandria/plant"
+	"calandria/rules"
 )
 
 // TestInsightsShared: between two questions every picture gets the same lists,
 // and asking for them costs nothing.
 func TestInsightsShared(t *testing.T) {
-	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	h, err := plant.Load("plant.demo.yaml", deploy.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := newCore(h, files)
+	c, err := New(h, nil, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var in insights
 	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	_, first := in.of(c.calc, at, 1)
+	_, first := in.of(c.Calc, at, 1)
 	if len(first) != 4 || first[0].OK || first[0].Reason == "" {
 		t.Fatalf("%+v", first)
 	}
-	if n := testing.AllocsPerRun(100, func() { in.of(c.calc, at.Add(9*time.Second), 2) }); n != 0 {
+	if n := testing.AllocsPerRun(100, func() { in.of(c.Calc, at.Add(9*time.Second), 2) }); n != 0 {
 		t.Errorf("%v allocations a picture", n)
 	}
-	if _, again := in.of(c.calc, at.Add(9*time.Second), 2); &again[0] != &first[0] {
+	if _, again := in.of(c.Calc, at.Add(9*time.Second), 2); &again[0] != &first[0] {
 		t.Error("asked again within ten seconds")
 	}
-	_, later := in.of(c.calc, at.Add(10*time.Second), 2)
+	_, later := in.of(c.Calc, at.Add(10*time.Second), 2)
 	if &later[0] == &first[0] {
 		t.Error("a list that was handed out is written to again")
 	}
@@ -46,7 +48,7 @@ func TestInsightsShared(t *testing.T) {
 		anew  bool
 	}{{30 * time.Second, 2, false}, {59 * time.Second, 2, false}, {11 * time.Second, 3, true}, {60 * time.Second, 2, true}, {-time.Second, 2, true}} {
 		was := in
-		if _, got := was.of(c.calc, in.asked.Add(x.after), x.seq); (&got[0] != &later[0]) != x.anew {
+		if _, got := was.of(c.Calc, in.asked.Add(x.after), x.seq); (&got[0] != &later[0]) != x.anew {
 			t.Errorf("%+v: asked anew: %v", x, !x.anew)
 		}
 	}
@@ -55,36 +57,40 @@ func TestInsightsShared(t *testing.T) {
 // TestInsightsNameASuspect: a gauge of the demo's mill that reads 12 kPa too high
 // reaches the picture with its tag, its side and a tag to look at.
 func TestInsightsNameASuspect(t *testing.T) {
-	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	h, err := plant.Load("plant.demo.yaml", deploy.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := newCore(h, files)
+	c, err := New(h, nil, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	const wrong = "EV.EV3.vapour_pressure"
 	to := time.Date(2026, 3, 1, 4, 0, 0, 0, time.UTC)
 	m := simulator.New(1, to.Add(-4*time.Hour))
-	p := &past{core: c}
-	p.bind(m)
-	c.begin(to.Add(-4 * time.Hour))
-	err = simulator.Past(m, to.Add(-4*time.Hour), to, pastStep, func(at time.Time, rs []simulator.Reading) {
-		for i, id := range p.tags {
-			r := &rs[p.nodes[i]]
-			v, q := h.Tags[id].Convert(r.Raw, r.Quality)
-			if h.Tags[id].Path == wrong {
-				v += 12
+	tags := map[string][]plant.TagID{}
+	for i := range h.Tags {
+		tags[h.Tags[i].Node] = append(tags[h.Tags[i].Node], plant.TagID(i))
+	}
+	instruments := m.Instruments()
+	c.Begin(to.Add(-4 * time.Hour))
+	err = simulator.Past(m, to.Add(-4*time.Hour), to, 30*time.Second, func(at time.Time, rs []simulator.Reading) {
+		for i, r := range rs {
+			for _, id := range tags[instruments[i].Node()] {
+				v, q := h.Tags[id].Convert(r.Raw, r.Quality)
+				if h.Tags[id].Path == wrong {
+					v += 12
+				}
+				c.accept(plant.Sample{Tag: id, Point: plant.Point{Time: at, Value: v, Quality: q}}, at)
 			}
-			c.accept(plant.Sample{Tag: id, Point: plant.Point{Time: at, Value: v, Quality: q}}, at)
 		}
-		c.scan(at)
+		c.Scan(at)
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var in insights
-	suspects, vacuum := in.of(c.calc, to, 1)
+	suspects, vacuum := in.of(c.Calc, to, 1)
 	if len(suspects) == 0 || suspects[0].Set != "EV" || !slices.Contains(append(suspects[0].Tags, suspects[0].Alike...), wrong) || suspects[0].Sigma <= 0 || suspects[0].Since.IsZero() || suspects[0].Text == "" {
 		t.Fatalf("suspects: %+v", suspects)
 	}

@@ -1,0 +1,301 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"slices"
+	"time"
+
+	"calandria/alerting"
+	"calandria/engine"
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/rules"
+	"calandria/thermo"
+	"calandria/thermo/pan"
+)
+
+// A start takes up the checkpoint and lets the core live through what the archive
+// holds since, in the way of the running program. Without a checkpoint that fits
+// it lives through as much of the past as it learns from.
+
+const (
+	checkpointName = "learned.checkpoint"
+	// learnedFrom is how far back a start without a checkpoint begins: scale is
+	// followed over several cycles between two cleanings. Ours.
+	learnedFrom = 90 * 24 * time.Hour
+	// quietGap is how long the program may have been down before the values of
+	// then count as ended. Ours: a minute is less than any delay that matters.
+	quietGap = time.Minute
+)
+
+// begun is a core that stands as it would have stood if the program had run on.
+type begun struct {
+	core    *engine.Core
+	lastRun time.Time               // last sign of life before this start, zero at a first start
+	events  []plant.Event           // that came while the program was down
+	strikes []thermo.FinishedStrike // that are not on record
+	known   map[string]time.Time    // by pan: the end of its newest strike on record
+}
+
+// begin makes the core of a house. h stays as it is: the core has a house of its
+// own.
+func begin(ctx context.Context, h *plant.House, files []rules.File, ar *historian.Archive, j *historian.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
+	newestAt := newest(ctx, h, ar)
+	if newestAt.After(now) {
+		newestAt = now
+	}
+	core, from, err := resume(h, files, dir, now)
+	var unfit *engine.CheckpointError
+	if errors.As(err, &unfit) {
+		log.Warn("the program reads the archive instead of its checkpoint", "why", unfit.Why)
+	} else if err != nil {
+		return nil, err
+	}
+	b := &begun{core: core, known: map[string]time.Time{}}
+	fresh := core == nil
+	if fresh {
+		own, err := engine.Fresh(h)
+		if err != nil {
+			return nil, err
+		}
+		if b.core, err = engine.New(own, files, rules.Options{}); err != nil {
+			return nil, err
+		}
+		if from, err = firstSample(ctx, h, ar, now.Add(-learnedFrom)); err != nil {
+			return nil, err
+		}
+	}
+	if b.lastRun, err = lastSign(ctx, b.core, ar, j); err != nil {
+		return nil, err
+	}
+	people, err := b.recordsOf(ctx, j, from, now, log)
+	if err != nil {
+		return nil, err
+	}
+	// What the journal has seen already is followed without alarms.
+	end := newestAt.Add(time.Nanosecond)
+	watched := end
+	if !b.lastRun.IsZero() && b.lastRun.Before(end) {
+		watched = b.lastRun.Add(time.Nanosecond)
+	}
+	if fresh {
+		if err := b.remember(ctx, j, from, log); err != nil {
+			return nil, err
+		}
+	}
+	b.core.Quiet = true
+	if !from.IsZero() && from.Before(watched) {
+		steps := engine.Steps{{Before: watched.Add(-36 * time.Hour), Step: time.Minute}, {Before: watched.Add(-time.Hour), Step: 10 * time.Second}, {Step: h.Config.Scan}}
+		if err := b.follow(ctx, past{ar}, from, watched, steps, people, progress); err != nil {
+			return nil, fmt.Errorf("read the past: %w", err)
+		}
+	}
+	b.core.Quiet = false
+	at := now
+	if watched.Before(end) {
+		at = watched
+	}
+	restoreAlarms(b.core, j, at, log)
+	if at.Before(now) {
+		if err := b.follow(ctx, past{ar}, at, end, engine.Steps{{Step: 10 * time.Second}}, people, progress); err != nil {
+			return nil, fmt.Errorf("read what came while the program was down: %w", err)
+		}
+		b.events = b.core.Drain()
+		for i := range b.events {
+			b.events[i].AtStart = true
+		}
+	}
+	people.apply(b.core, now)
+	if !newestAt.IsZero() && now.Sub(newestAt) > quietGap {
+		b.core.Silence(newestAt)
+	}
+	b.core.Calc.ForecastScale(now)
+	return b, nil
+}
+
+// follow lets the core live through the archive, with what people have recorded.
+func (b *begun) follow(ctx context.Context, p engine.Past, from, to time.Time, steps engine.Steps, people *records, progress func(float64, time.Time)) error {
+	return b.core.Follow(ctx, p, from, to, steps, func(at time.Time) error {
+		people.apply(b.core, at)
+		for _, s := range b.core.Calc.TakeFinished() {
+			if s.Strike.End.After(b.known[s.Pan]) {
+				b.strikes = append(b.strikes, s)
+			}
+		}
+		if progress != nil {
+			progress(at.Sub(from).Seconds()/to.Sub(from).Seconds(), at)
+		}
+		return nil
+	})
+}
+
+// remember gives the pans the strikes that were over before the replay begins, so
+// that their numbers go on.
+func (b *begun) remember(ctx context.Context, j *historian.Journal, before time.Time, log *slog.Logger) error {
+	for _, e := range b.core.House.Of(plant.ClassPan) {
+		records, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, To: before, Limit: 60})
+		if err != nil {
+			return fmt.Errorf("read the strikes: %w", err)
+		}
+		var over []pan.Strike
+		for _, r := range slices.Backward(records) {
+			s, err := strikeOf(r)
+			if err != nil {
+				log.Warn("a recorded strike cannot be read", "err", err)
+				continue
+			}
+			over = append(over, s)
+		}
+		b.core.Calc.RememberStrikes(e.Path, over)
+	}
+	return nil
+}
+
+// resume takes up the checkpoint and gives its time; no core if there is none.
+func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*engine.Core, time.Time, error) {
+	data, err := historian.ReadCheckpoint(dir, checkpointName)
+	var damaged *historian.CheckpointError
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, time.Time{}, nil
+	case errors.As(err, &damaged):
+		return nil, time.Time{}, &engine.CheckpointError{Why: damaged.Error()}
+	case err != nil:
+		return nil, time.Time{}, err
+	}
+	cp, err := engine.ReadCheckpoint(data)
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	own, err := engine.Fresh(h)
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	c, err := engine.Resume(own, files, cp, now)
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	return c, cp.At, nil
+}
+
+// lastSign is when the program was last alive on this data: its newest
+// calculated value or journal entry.
+func lastSign(ctx context.Context, c *engine.Core, ar *historian.Archive, j *historian.Journal) (time.Time, error) {
+	var last time.Time
+	events, err := j.Read(ctx, historian.Filter{Newest: true, Limit: 1})
+	if err != nil {
+		return last, err
+	}
+	if len(events) > 0 {
+		last = events[0].Received
+	}
+	for i := range c.House.Tags {
+		if c.House.Tags[i].Source != plant.Derived {
+			continue
+		}
+		if p, ok, err := ar.Last(ctx, c.House.Tags[i].Path); err == nil && ok && p.Time.After(last) {
+			last = p.Time
+		}
+		break // they are all written at every scan
+	}
+	return last, nil
+}
+
+// firstSample is when the archive's measured values begin, but not before from.
+func firstSample(ctx context.Context, h *plant.House, ar *historian.Archive, from time.Time) (time.Time, error) {
+	var first time.Time
+	for i := range h.Tags {
+		if h.Tags[i].Source != plant.Measured {
+			continue
+		}
+		c, err := ar.Coverage(ctx, h.Tags[i].Path)
+		if err != nil {
+			return first, err
+		}
+		if c.Samples > 0 && c.Last.After(from) && (first.IsZero() || c.First.Before(first)) {
+			first = c.First
+		}
+	}
+	if !first.IsZero() && first.Before(from) {
+		first = from
+	}
+	return first, nil
+}
+
+// restoreAlarms takes over the alarm states of before the last stop.
+func restoreAlarms(c *engine.Core, j *historian.Journal, at time.Time, log *slog.Logger) {
+	c.Set("alarm_state_ok", 1, at)
+	state, err := j.State()
+	if err == nil && len(state) == 0 {
+		return // a first start
+	}
+	if err == nil {
+		err = c.Alarms.RestoreParts(alerting.Parts(state), at)
+	}
+	if err != nil {
+		c.Set("alarm_state_ok", 0, at)
+		log.Error("alarm states of before could not be read; alarms start unacknowledged and unshelved", "err", err)
+	}
+}
+
+// records are what people have recorded and the program cannot see by itself:
+// cleanings, and the strikes to compare with.
+type records struct {
+	cleanings  []historian.Cleaning // by end
+	references map[string]*pan.Strike
+}
+
+func (b *begun) recordsOf(ctx context.Context, j *historian.Journal, from, to time.Time, log *slog.Logger) (*records, error) {
+	r := &records{references: map[string]*pan.Strike{}}
+	all, err := j.Cleanings(ctx, "", from, to)
+	if err != nil {
+		return nil, fmt.Errorf("read the cleanings: %w", err)
+	}
+	for _, c := range all {
+		if !c.End.IsZero() && c.End.After(from) {
+			r.cleanings = append(r.cleanings, c)
+		}
+	}
+	slices.SortFunc(r.cleanings, func(a, b historian.Cleaning) int { return a.End.Compare(b.End) })
+	for _, e := range b.core.House.Of(plant.ClassPan) {
+		newest, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, Limit: 1})
+		if err != nil {
+			return nil, fmt.Errorf("read the strikes: %w", err)
+		}
+		for _, s := range newest {
+			b.known[e.Path] = s.End.Add(time.Minute)
+		}
+		c, ok, err := chosenReference(j, e.Path, e.Pan.Grade)
+		if err != nil || !ok {
+			continue // the program chooses
+		}
+		found, err := j.Strikes(ctx, historian.StrikeFilter{ID: c.Strike, Pan: e.Path})
+		if err != nil || len(found) != 1 {
+			continue
+		}
+		s, err := strikeOf(found[0])
+		if err != nil {
+			log.Warn("a recorded strike cannot be read", "err", err)
+			continue
+		}
+		r.references[e.Path] = &s
+	}
+	return r, nil
+}
+
+// apply tells the core what was recorded up to a moment, each once. A cleaning
+// that the tracker refuses lies before one that it found by itself.
+func (r *records) apply(c *engine.Core, at time.Time) {
+	for len(r.cleanings) > 0 && !r.cleanings[0].End.After(at) {
+		_ = c.Calc.Cleaned(r.cleanings[0].Body, r.cleanings[0].End, at)
+		r.cleanings = r.cleanings[1:]
+	}
+	for path, s := range r.references {
+		c.Calc.CompareWith(path, s)
+		delete(r.references, path)
+	}
+}

@@ -1,0 +1,283 @@
+package engine
+
+import (
+	"fmt"
+	"time"
+
+	"calandria/alerting"
+	"calandria/plant"
+	"calandria/rules"
+	"calandria/thermo"
+)
+
+// Core is the part of the program that does arithmetic only: the frame, the
+// quantities, the rules and the alarms, in order of event time. The [Loop] owns
+// one; a replay, a backtest and a recalculation each own another. It has no
+// clock: the same calls give the same events and the same learned state.
+type Core struct {
+	House  *plant.House
+	Frame  *plant.Frame
+	Calc   *thermo.Calculator
+	Rules  *rules.Set
+	Alarms *alerting.Engine
+
+	// Record receives every point that is to be archived besides the raw
+	// samples: calculated, ruled and system tags. Nil: none.
+	Record func(plant.TagID, plant.Point)
+
+	// Quiet leaves the alarms alone, for stretches of the past that the journal
+	// has already: windows and derived tags go on.
+	Quiet bool
+
+	files       []rules.File
+	calc, ruled learned // what a checkpoint holds
+
+	values []thermo.Value // of the last scan
+	system map[string]plant.TagID
+	late   uint64 // samples older than the frame, archived but not evaluated
+	future uint64 // samples from the future, archived but kept out of the frame
+}
+
+// futureTolerance is how far ahead of the program's clock a source time may be
+// before the sample is kept out of the frame.
+const futureTolerance = 10 * time.Second
+
+// systemTags are facts about the program that rules may use.
+var systemTags = []struct {
+	name    string
+	dim     plant.Dimension
+	meaning string
+}{
+	{"scan_overruns", plant.AnyDimension, "scans that took longer than the scan interval, since the start"},
+	{"archive_ok", plant.State, "1 while values can be archived"},
+	{"journal_ok", plant.State, "1 while events can be journalled"},
+	{"forward_ok", plant.State, "1 while values reach InfluxDB, or none is configured"},
+	{"notify_ok", plant.State, "1 while notices reach everyone who is to be told elsewhere, or nobody is"},
+	{"bad_tags_pct", plant.Percent, "measured tags without a usable value, %"},
+	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
+	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own, or are slow"},
+	{"alarm_state_ok", plant.State, "0 if the alarm states of before the last start could not be read"},
+}
+
+// SystemOwner is the owner of the tags that are facts about the program.
+const SystemOwner = "calandria"
+
+// Fresh makes a house once more from its plant file, with the configuration that
+// the program has filled in, for a Core of its own.
+func Fresh(h *plant.House) (*plant.House, error) {
+	f, err := plant.Load(h.Document.File, h.Document.Source)
+	if err != nil {
+		return nil, err
+	}
+	f.Config = h.Config
+	return f, nil
+}
+
+// New puts the parts together. It adds the calculated, system and ruled tags to
+// the house, so it must be the only Core of that house. The error is a
+// [plant.Faults] where plant file or rule files are at fault.
+func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
+	opt.Names = thermo.Names()
+	c := &Core{House: h, files: files, system: map[string]plant.TagID{}}
+	var err error
+	if c.Calc, err = thermo.New(h); err != nil {
+		return nil, err
+	}
+	add := func(name string, d plant.Dimension, meaning string) error {
+		id, err := h.AddTag(plant.Tag{Path: SystemOwner + "." + name, Owner: SystemOwner, Class: plant.ClassSystem,
+			Name: name, Dimension: d, Meaning: meaning, Source: plant.System})
+		c.system[name] = id
+		return err
+	}
+	for _, s := range systemTags {
+		if err := add(s.name, s.dim, s.meaning); err != nil {
+			return nil, err
+		}
+	}
+	for _, s := range h.Config.OPCUA.Servers {
+		if err := add(ServerTag(s.Name), plant.State, "1 while connected to OPC UA server "+s.Name); err != nil {
+			return nil, err
+		}
+	}
+	if c.Rules, err = rules.Load(files, h, opt); err != nil {
+		return nil, err
+	}
+	if c.Alarms, err = alerting.New(c.Rules.Alarms()); err != nil {
+		return nil, fmt.Errorf("alarm definitions: %w", err)
+	}
+	c.Frame = plant.NewFrame(len(h.Tags))
+	c.calc, c.ruled = newLearned(c.Calc), newLearned(c.Rules)
+	return c, nil
+}
+
+// ServerTag names the system tag that says whether a server is connected.
+func ServerTag(name string) string { return "server_" + name + "_connected" }
+
+// Begin puts the fixed values into the frame at the first moment.
+func (c *Core) Begin(at time.Time) {
+	for i := range c.House.Tags {
+		if t := &c.House.Tags[i]; t.Source == plant.Fixed {
+			c.put(t.ID, plant.Point{Time: at, Value: t.Value, Quality: plant.Good})
+		}
+	}
+}
+
+func (c *Core) put(id plant.TagID, p plant.Point) {
+	c.Frame.Points[id] = p
+	if c.Record != nil {
+		c.Record(id, p)
+	}
+}
+
+// Sample steps one raw sample through the frame and the conditions on measured
+// tags. It reports whether the sample entered the frame: late ones and those
+// from the future do not.
+func (c *Core) Sample(s plant.Sample, now time.Time) bool {
+	if !c.accept(s, now) {
+		return false
+	}
+	if c.Quiet {
+		c.Rules.Sample(c.Frame, s.Tag, nil, nil)
+		return true
+	}
+	c.Rules.Sample(c.Frame, s.Tag, c.feed, func(alarm int, suppress plant.Truth, reason string) {
+		c.Alarms.SuppressWhile(alarm, plantState, suppress, reason, s.Point.Time)
+	})
+	return true
+}
+
+// accept puts a raw sample into the frame, if it belongs there.
+func (c *Core) accept(s plant.Sample, now time.Time) bool {
+	if s.Tag < 0 || int(s.Tag) >= len(c.Frame.Points) {
+		return false
+	}
+	old := c.Frame.Points[s.Tag]
+	switch {
+	case s.Point.Time.After(now.Add(futureTolerance)):
+		c.future++
+		return false
+	case s.Point.Time.Before(old.Time):
+		c.late++
+		return false
+	case s.Point.Time.Equal(old.Time) && old.Quality.Seen() && s.Point.Quality == old.Quality && s.Point.Value == old.Value:
+		return false
+	}
+	c.Frame.Points[s.Tag] = s.Point
+	if s.Point.Time.After(c.Frame.At) {
+		c.Frame.At = s.Point.Time
+	}
+	return true
+}
+
+// plantState names the suppression that a rule's suppress_when asks for.
+const plantState = "plant state"
+
+// feed gives an alarm what its condition says. Whether a sample comes too late
+// is decided signal by signal, by the frame: one that it took changes what stands
+// now, also if another signal of the condition was heard later. It counts as of
+// the alarm's last input then.
+func (c *Core) feed(alarm int, in plant.AlarmInput) {
+	if last := c.Alarms.InputTime(alarm); in.Time.Before(last) {
+		in.Time = last
+	}
+	c.Alarms.Feed(alarm, in)
+}
+
+// Scan works out quantities, rules and alarms at one moment. Timers that were
+// due by then have fired when it returns.
+func (c *Core) Scan(at time.Time) {
+	if at.After(c.Frame.At) {
+		c.Frame.At = at
+	}
+	c.values = c.Calc.Step(c.Frame, at)
+	for i := range c.values {
+		c.put(c.values[i].Tag, c.values[i].Point)
+	}
+	c.judge(at)
+}
+
+// Drain takes the engine's events. A call of the operator carries the words
+// that explain it, as they were when it was made.
+func (c *Core) Drain() []plant.Event {
+	events := c.Alarms.Drain()
+	for i := range events {
+		e := &events[i]
+		if e.Kind != plant.EventAlarm && e.Kind != plant.EventRealarm || e.Reason != "" {
+			continue
+		}
+		if a := c.Alarms.Spec(e.Alarm); a != nil {
+			e.Reason = c.Words(a)
+		}
+	}
+	return events
+}
+
+// Words is what the calculated tag says that explains an alarm.
+func (c *Core) Words(a *plant.AlarmSpec) string {
+	if a.Explain == "" {
+		return ""
+	}
+	t, ok := c.House.Find(a.Explain)
+	if !ok {
+		return ""
+	}
+	return c.Calc.Words(t.ID)
+}
+
+// judge works out rules and alarms, the quantities standing in the frame.
+func (c *Core) judge(at time.Time) {
+	if c.Quiet {
+		c.Rules.Scan(c.Frame, at, c.put, nil, nil)
+		return
+	}
+	c.Rules.Scan(c.Frame, at, c.put, c.feed, func(alarm int, suppress plant.Truth, reason string) {
+		c.Alarms.SuppressWhile(alarm, plantState, suppress, reason, at)
+	})
+}
+
+// Set gives a system tag its value.
+func (c *Core) Set(name string, v float64, at time.Time) {
+	id, ok := c.system[name]
+	if !ok {
+		return
+	}
+	old := c.Frame.Points[id]
+	p := plant.Point{Time: at, Value: v, Quality: plant.Good}
+	if old.Quality.Seen() && old.Value == v {
+		// A fact that stays is not written again, but stays fresh.
+		c.Frame.Points[id] = p
+		return
+	}
+	c.put(id, p)
+}
+
+// BadTagsPct is the share of measured tags without a usable value.
+func (c *Core) BadTagsPct() float64 {
+	var bad, all int
+	for i := range c.House.Tags {
+		if c.House.Tags[i].Source == plant.Measured {
+			all++
+			if !c.Frame.Points[i].Usable() {
+				bad++
+			}
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	return 100 * float64(bad) / float64(all)
+}
+
+// AllWell sets the system tags as they are while the program runs well: for
+// replay, where nothing can be wrong with it.
+func (c *Core) AllWell(at time.Time) {
+	for _, name := range []string{"archive_ok", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
+		c.Set(name, 1, at)
+	}
+	for _, s := range c.House.Config.OPCUA.Servers {
+		c.Set(ServerTag(s.Name), 1, at)
+	}
+	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age"} {
+		c.Set(name, 0, at)
+	}
+}

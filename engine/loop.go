@@ -1,0 +1,478 @@
+package engine
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"calandria/alerting"
+	"calandria/alerting/notify"
+	"calandria/plant"
+	"calandria/thermo"
+)
+
+// Archive takes the values. Append must not wait for a slow disk: it refuses.
+type Archive interface {
+	Append(values []plant.Record) error
+	State() (ok bool, text string) // one line for a person
+}
+
+// Journal takes events and what changed of the alarms' states. Commit numbers
+// the events in place and reports whether all is durable; what is not waits
+// there.
+type Journal interface {
+	Commit(events []plant.Event, state map[string][]byte, whole bool) (stored bool)
+	Waiting() (events int, err error)
+}
+
+// Counter and Observer are what the loop counts with.
+type (
+	Counter  interface{ Add(float64) }
+	Observer interface{ Observe(float64) }
+)
+
+// Counts are the counters of the loop. All must be set.
+type Counts struct {
+	Samples, Late, Future, Events, Overruns, Refused Counter
+	ScanSeconds, JournalSeconds                      Observer
+}
+
+// LoopOptions are what a Loop needs.
+type LoopOptions struct {
+	Core    *Core
+	Archive Archive
+	Journal Journal
+	// Sources tell how the servers that are read stand; each may be called at
+	// any time.
+	Sources   []func() Source
+	Notifiers []*notify.Notifier
+	// Forward tells how the forwarder stands; nil: there is none.
+	Forward func() (ok bool, text string)
+	// KeepStrike puts a strike on record; nil: strikes are not recorded. One that
+	// is refused is offered again.
+	KeepStrike func(*thermo.FinishedStrike) error
+	// Checkpoint stores what the core has learned, once a minute and at the stop;
+	// nil: it is not stored.
+	Checkpoint func(data []byte) error
+	LastRun    time.Time               // last sign of life before this start, zero at a first start
+	Events     []plant.Event           // found at the start: to be journalled first
+	Strikes    []thermo.FinishedStrike // the same
+	Counts     Counts
+	Now        func() time.Time // nil: the clock
+	Log        *slog.Logger
+}
+
+// Loop owns the truth: the Core of the running program. Others send it messages
+// and get immutable pictures.
+type Loop struct {
+	LoopOptions
+	core  *Core
+	board board
+	specs map[string]*plant.AlarmSpec // definitions in force, for the notifiers
+
+	in    chan func()    // from the sources: they hold back while the loop is busy
+	calls chan func()    // from others, to be run in the loop's own goroutine
+	queue []plant.Record // waiting for the archive
+
+	told      map[*notify.Notifier]told
+	strikes   []thermo.FinishedStrike // waiting for the journal
+	insights  insights
+	connected map[string]bool
+
+	seq           uint64
+	overruns      float64
+	refused       bool // the archive refused the last batch
+	unjournaled   bool
+	strikeRefused bool
+	lastSample    time.Time
+	saved         time.Time // the last checkpoint
+	unsaved       bool      // it could not be stored
+}
+
+// NewLoop puts a loop together; nothing runs yet.
+func NewLoop(o LoopOptions) *Loop {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	c := o.Core
+	l := &Loop{LoopOptions: o, core: c, specs: SpecsByName(c.Rules.Alarms()), in: make(chan func()), calls: make(chan func()),
+		strikes: o.Strikes, told: map[*notify.Notifier]told{}, connected: map[string]bool{}}
+	l.board.start, l.board.changed = Picture{House: c.House, Specs: c.Rules.Alarms()}, make(chan struct{})
+	c.Rules.Watch(l.Now)
+	c.Record = func(id plant.TagID, p plant.Point) {
+		l.queue = append(l.queue, plant.Record{Path: l.core.House.Tags[id].Path, Point: p})
+	}
+	return l
+}
+
+// SpecsByName finds alarm definitions by name.
+func SpecsByName(specs []plant.AlarmSpec) map[string]*plant.AlarmSpec {
+	m := make(map[string]*plant.AlarmSpec, len(specs))
+	for i := range specs {
+		m[specs[i].Name] = &specs[i]
+	}
+	return m
+}
+
+// Run owns the core until ctx ends. Scan ticks never queue up: a ticker drops
+// those that come while one is being worked on, and they are counted.
+func (l *Loop) Run(ctx context.Context) error {
+	interval := l.core.House.Config.Scan
+	tick := time.NewTicker(interval)
+	defer tick.Stop()
+	start := l.Now()
+	l.core.Begin(start)
+	l.Event(l.started(start))
+	if len(l.Events) > 0 {
+		l.store(l.Events, start, true)
+	}
+	l.scan(start)
+	for {
+		select {
+		case <-ctx.Done():
+			now := l.Now()
+			l.store([]plant.Event{{Time: now, Kind: plant.EventStop, Text: "the program stopped in order"}}, now, true)
+			l.flush()
+			l.checkpoint(now)
+			return nil
+		case f := <-l.in:
+			f()
+		case f := <-l.calls:
+			f()
+		case <-tick.C:
+			began := l.Now()
+			l.scan(began)
+			took := l.Now().Sub(began)
+			l.Counts.ScanSeconds.Observe(took.Seconds())
+			if took > interval {
+				l.overruns++
+				l.Counts.Overruns.Add(1)
+			}
+		}
+	}
+}
+
+// started is the event of a start. After a crash it says how long the program
+// was down: measures of the alarm system leave that time out.
+func (l *Loop) started(now time.Time) plant.Event {
+	e := plant.Event{Time: now, Kind: plant.EventStart, Text: "the program started"}
+	if l.LastRun.IsZero() {
+		return e
+	}
+	e.DurationS = now.Sub(l.LastRun).Seconds()
+	e.Text = fmt.Sprintf("the program started; it was down for %s", now.Sub(l.LastRun).Round(time.Second))
+	return e
+}
+
+// Take gives the loop what a source sent, in the tags' own units, and waits
+// until the loop has it or ctx ends. The loop keeps the slice.
+func (l *Loop) Take(ctx context.Context, samples []plant.Sample) {
+	l.send(ctx, func() { l.take(samples) })
+}
+
+// Connection tells the loop that a source was lost or came back.
+func (l *Loop) Connection(ctx context.Context, s Source) {
+	l.send(ctx, func() {
+		now := l.Now()
+		l.source(&s, now)
+		l.commit(now)
+		l.Show(now)
+	})
+}
+
+func (l *Loop) send(ctx context.Context, f func()) {
+	select {
+	case l.in <- f:
+	case <-ctx.Done():
+	}
+}
+
+func (l *Loop) take(samples []plant.Sample) {
+	now := l.Now()
+	l.Counts.Samples.Add(float64(len(samples)))
+	l.lastSample = now
+	// All of it goes to the archive; then it is stepped through in order of
+	// source time. Samples of one tag keep the order they came in.
+	for _, s := range samples {
+		l.queue = append(l.queue, plant.Record{Path: l.core.House.Tags[s.Tag].Path, Point: s.Point})
+	}
+	slices.SortStableFunc(samples, func(a, b plant.Sample) int { return a.Point.Time.Compare(b.Point.Time) })
+	late, future := l.core.late, l.core.future
+	for _, s := range samples {
+		l.core.Sample(s, now)
+	}
+	l.Counts.Late.Add(float64(l.core.late - late))
+	l.Counts.Future.Add(float64(l.core.future - future))
+	if l.commit(now) {
+		l.Show(now)
+	}
+}
+
+// source journals that a data source was lost or came back.
+func (l *Loop) source(s *Source, now time.Time) {
+	old, known := l.connected[s.Name]
+	l.connected[s.Name] = s.Connected
+	if known && old == s.Connected || !known && !s.Connected {
+		return
+	}
+	e := plant.Event{Time: s.Since, Kind: plant.EventSource, Source: s.Name, Text: "connected to " + s.Endpoint}
+	if !s.Connected {
+		e.Text = "connection lost: " + s.LastError
+	}
+	if e.Time.IsZero() {
+		e.Time = now
+	}
+	l.Event(e)
+}
+
+// hold is how long timers wait for samples that are still on their way: the
+// longest publishing interval and a little for the network. An alarm without a
+// delay is raised by its sample at once; a delay's event carries the moment of
+// expiry in any case.
+func (l *Loop) hold() time.Duration {
+	var longest time.Duration
+	for _, s := range l.core.House.Config.OPCUA.Servers {
+		longest = max(longest, s.Publish)
+	}
+	return longest + 300*time.Millisecond
+}
+
+func (l *Loop) scan(at time.Time) {
+	l.systemTags(at)
+	l.core.Scan(at)
+	l.core.Alarms.Advance(at.Add(-l.hold()))
+	l.commit(at)
+	l.keepStrikes()
+	l.flush()
+	if at.Sub(l.saved) >= checkpointEvery || at.Before(l.saved) {
+		l.checkpoint(at)
+	}
+	l.Show(at)
+}
+
+// checkpointEvery is how often the learned state is stored: what a kill loses of
+// it is read from the archive again.
+const checkpointEvery = time.Minute
+
+func (l *Loop) checkpoint(at time.Time) {
+	if l.saved = at; l.Checkpoint == nil {
+		return
+	}
+	data, err := l.core.Save(at)
+	if err == nil {
+		err = l.Checkpoint(data)
+	}
+	if err != nil && !l.unsaved {
+		l.Log.Error("what has been learned cannot be stored; a restart would read the archive instead", "err", err)
+	}
+	l.unsaved = err != nil
+}
+
+func (l *Loop) systemTags(at time.Time) {
+	c := l.core
+	flag := func(ok bool) float64 {
+		if ok {
+			return 1
+		}
+		return 0
+	}
+	c.Set("scan_overruns", l.overruns, at)
+	archived, _ := l.Archive.State()
+	c.Set("archive_ok", flag(!l.refused && archived), at)
+	c.Set("journal_ok", flag(!l.unjournaled), at)
+	forward := true
+	if l.Forward != nil {
+		forward, _ = l.Forward()
+	}
+	c.Set("forward_ok", flag(forward), at)
+	c.Set("bad_tags_pct", c.BadTagsPct(), at)
+	if !l.lastSample.IsZero() {
+		c.Set("sample_age", at.Sub(l.lastSample).Seconds(), at)
+	}
+	c.Set("notify_ok", flag(l.notifyHealth(at)), at)
+	c.Set("rule_faults", float64(len(l.faultyRules(at))), at)
+	for _, source := range l.Sources {
+		s := source()
+		c.Set(ServerTag(s.Name), flag(s.Connected), at)
+	}
+}
+
+// flush hands what was recorded to the archive. A refusal is logged once; the
+// alarms go on.
+func (l *Loop) flush() {
+	if len(l.queue) == 0 {
+		return
+	}
+	err := l.Archive.Append(l.queue)
+	if err != nil {
+		l.Counts.Refused.Add(float64(len(l.queue)))
+	}
+	if (err != nil) != l.refused {
+		l.refused = err != nil
+		if l.refused {
+			l.Log.Error("the archive takes no values; alarms go on", "err", err)
+		} else {
+			l.Log.Info("the archive takes values again")
+		}
+	}
+	clear(l.queue)
+	l.queue = l.queue[:0]
+}
+
+// Event journals a fact that is not an alarm's. Only what runs in the loop's
+// goroutine may call it: see [Loop.Call].
+func (l *Loop) Event(e plant.Event) {
+	l.store([]plant.Event{e}, l.Now(), false)
+}
+
+// commit journals the core's events and reports whether there were any. The
+// journal comes first; what it cannot take waits there.
+func (l *Loop) commit(now time.Time) bool {
+	events := l.core.Drain()
+	if len(events) == 0 {
+		if l.unjournaled {
+			l.store(nil, now, false)
+		}
+		return false
+	}
+	l.store(events, now, false)
+	return true
+}
+
+// store journals events with what changed of the alarm states, or all of it.
+func (l *Loop) store(events []plant.Event, now time.Time, all bool) {
+	for i := range events {
+		events[i].Received = now
+		if t, ok := l.core.House.Find(events[i].Source); ok && events[i].Unit == "" {
+			events[i].Unit = t.Unit
+		}
+	}
+	state, whole, err := l.core.Alarms.SaveParts(all)
+	if err != nil {
+		l.Log.Error("alarm states cannot be encoded", "err", err)
+	}
+	stored := l.Journal.Commit(events, state, whole)
+	if stored && len(events) > 0 {
+		l.Counts.JournalSeconds.Observe(l.Now().Sub(now).Seconds())
+	}
+	for i := range events {
+		l.seq = max(l.seq, events[i].Seq)
+	}
+	l.Counts.Events.Add(float64(len(events)))
+	l.offer(events)
+	if stored == l.unjournaled {
+		l.unjournaled = !stored
+		l.core.Alarms.RecordLost(!stored, now)
+	}
+}
+
+// Call runs f in the loop's goroutine, where it may use the core, and waits
+// until it is done. f must be short: no sample is looked at meanwhile.
+func (l *Loop) Call(ctx context.Context, f func(c *Core)) error {
+	done := make(chan struct{})
+	select {
+	case l.calls <- func() { defer close(done); f(l.core) }:
+		<-done
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("the program is busy or stopping: %w", ctx.Err())
+	}
+}
+
+// Do sends a command to the loop and waits for its outcome; a refusal is an
+// *alerting.Refusal and has been journalled.
+func (l *Loop) Do(ctx context.Context, cmd alerting.Command) error {
+	var refused error
+	err := l.Call(ctx, func(c *Core) {
+		now := l.Now()
+		refused = c.Alarms.Do(cmd, now)
+		l.commit(now)
+		l.Show(now)
+	})
+	if err != nil {
+		return err
+	}
+	return refused
+}
+
+// strikesWaiting bounds the strikes that wait for a journal that cannot be written; the
+// oldest goes first, and that is logged.
+const strikesWaiting = 100
+
+// keepStrikes stores the strikes that have ended. One that cannot be stored waits for the
+// next scan.
+func (l *Loop) keepStrikes() {
+	l.strikes = append(l.strikes, l.core.Calc.TakeFinished()...)
+	if over := len(l.strikes) - strikesWaiting; over > 0 {
+		l.Log.Error("strikes are lost: the journal takes no records", "count", over)
+		l.strikes = slices.Delete(l.strikes, 0, over)
+	}
+	for len(l.strikes) > 0 && l.KeepStrike != nil {
+		if err := l.KeepStrike(&l.strikes[0]); err != nil {
+			if !l.strikeRefused {
+				l.Log.Error("a strike is not recorded yet", "pan", l.strikes[0].Pan, "err", err)
+			}
+			l.strikeRefused = true
+			return
+		}
+		l.strikeRefused = false
+		l.strikes = slices.Delete(l.strikes, 0, 1)
+	}
+}
+
+// Show posts a new picture. Only what runs in the loop's goroutine may call it.
+func (l *Loop) Show(at time.Time) {
+	p := l.core.Picture(at)
+	p.Seq = l.seq
+	for _, source := range l.Sources {
+		s := source()
+		for _, f := range s.Faults {
+			p.Reasons[f.Tag] = f.Problem
+		}
+		p.Sources = append(p.Sources, s)
+	}
+	for _, n := range l.Notifiers {
+		n.Show(p.Alarms)
+	}
+	p.Health = l.health(at)
+	p.Suspects, p.Vacuum = l.insights.of(l.core.Calc, at, l.seq)
+	l.board.post(p)
+}
+
+func (l *Loop) health(at time.Time) []Health {
+	ok, text := l.Archive.State()
+	lines := []Health{{Name: "archive", OK: ok && !l.refused, Text: text}}
+	journal := Health{Name: "journal", OK: !l.unjournaled, Text: fmt.Sprintf("%d entries", l.seq)}
+	if l.unjournaled {
+		waiting, err := l.Journal.Waiting()
+		journal.Text = fmt.Sprintf("events are not being stored, %d wait in memory: %s", waiting, Cause(err))
+	}
+	lines = append(lines, journal)
+	if l.Forward != nil {
+		ok, text := l.Forward()
+		lines = append(lines, Health{Name: "InfluxDB", OK: ok, Text: text})
+	}
+	for _, n := range l.Notifiers {
+		h := n.Health()
+		lines = append(lines, Health{Name: "notifier " + h.Name, OK: h.OK, Text: h.String()})
+	}
+	ok, text = ruleLine(l.faultyRules(at), len(l.specs))
+	return append(lines, Health{Name: "rules", OK: ok, Text: text})
+}
+
+// Cause is the innermost error in words, without paths.
+func Cause(err error) string {
+	if err == nil {
+		return ""
+	}
+	for {
+		u := errors.Unwrap(err)
+		if u == nil {
+			return err.Error()
+		}
+		err = u
+	}
+}

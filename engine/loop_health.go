@@ -1,0 +1,132 @@
+package engine
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"calandria/alerting/notify"
+	"calandria/plant"
+	"calandria/rules"
+	"calandria/thermo"
+)
+
+// offer hands journalled events to the notifiers.
+func (l *Loop) offer(events []plant.Event) {
+	for _, n := range l.Notifiers {
+		for i := range events {
+			if events[i].Alarm != "" {
+				n.Offer(notify.Notice{Event: events[i], Spec: l.specs[events[i].Alarm]})
+			}
+		}
+	}
+}
+
+// notifyPause is the least time between two journal entries about refusals of
+// one notifier.
+const notifyPause = time.Minute
+
+// told is what the journal knows about a notifier.
+type told struct {
+	down     bool
+	setAside uint64
+	at       time.Time // of the last entry about refusals
+}
+
+// notifyHealth journals that a notifier fails, delivers again, or was refused,
+// and reports whether all are well.
+func (l *Loop) notifyHealth(at time.Time) (ok bool) {
+	ok = true
+	for _, n := range l.Notifiers {
+		h, t := n.Health(), l.told[n]
+		ok = ok && h.OK
+		e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name}
+		switch {
+		case !h.OK && (!t.down || h.SetAside > t.setAside && at.Sub(t.at) >= notifyPause):
+			e.Text = h.String()
+			t.at, t.setAside = at, h.SetAside
+		case h.OK && t.down:
+			e.Text = "notices are delivered again; " + h.String()
+		}
+		t.down = !h.OK
+		l.told[n] = t
+		if e.Text != "" {
+			l.Event(e)
+		}
+	}
+	return ok
+}
+
+// ruleFaultMemory is how long a rule that went wrong counts as faulty; one that
+// goes on going wrong does so at every scan or sample.
+const ruleFaultMemory = time.Minute
+
+// faultyRules lists the rules that went wrong lately.
+func (l *Loop) faultyRules(at time.Time) []rules.RuleFault {
+	faults := l.core.Rules.Faults()
+	n := 0
+	for _, f := range faults {
+		if at.Sub(f.Last) <= ruleFaultMemory {
+			faults[n] = f
+			n++
+		}
+	}
+	return faults[:n]
+}
+
+// ruleLine says which rules cannot be evaluated or are slow, for the health
+// lines.
+func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text string) {
+	if len(faults) == 0 {
+		return true, fmt.Sprintf("%d alarms watched", alarms)
+	}
+	const most = 3
+	for i, f := range faults {
+		if i == most {
+			text += fmt.Sprintf(" and %d more", len(faults)-most)
+			break
+		}
+		if i > 0 {
+			text += "; "
+		}
+		if f.Slow {
+			text += fmt.Sprintf("%s is %s", f.Rule, f.Reason)
+		} else {
+			text += fmt.Sprintf("%s cannot be evaluated, so does not warn: %s", f.Rule, f.Reason)
+		}
+	}
+	return false, text
+}
+
+// insights keep what the calculation says of instruments and vacuum for the
+// pictures. They are asked once a minute, and after ten seconds when something
+// happened or a condenser was not judged; between that the pictures share them.
+type insights struct {
+	asked    time.Time
+	seq      uint64
+	open     bool // a condenser was not judged: asked again soon
+	suspects []thermo.Suspect
+	vacuum   []thermo.Vacuum
+}
+
+const (
+	insightsEvery = time.Minute
+	insightsSoon  = 10 * time.Second
+)
+
+// of gives them as of a moment; seq is the journal's last number by then.
+func (i *insights) of(calc *thermo.Calculator, at time.Time, seq uint64) ([]thermo.Suspect, []thermo.Vacuum) {
+	since := at.Sub(i.asked)
+	if since >= 0 && since < insightsSoon || since >= 0 && since < insightsEvery && seq == i.seq && !i.open {
+		return i.suspects, i.vacuum
+	}
+	i.asked, i.seq, i.open, i.suspects, i.vacuum = at, seq, false, nil, calc.Vacuum()
+	for _, s := range calc.Suspects() {
+		s.Tags, s.Alike = slices.Clone(s.Tags), slices.Clone(s.Alike)
+		i.suspects = append(i.suspects, s)
+	}
+	for _, v := range i.vacuum {
+		i.open = i.open || !v.OK
+	}
+	return i.suspects, i.vacuum
+}

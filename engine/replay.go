@@ -1,0 +1,364 @@
+package engine
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"time"
+
+	"calandria/plant"
+	"calandria/rules"
+)
+
+// Past is the archive as a replay reads it.
+type Past interface {
+	// Merged calls f with the archived samples of these paths, from <= time < to,
+	// in order of time, some thousands in one call. Tag is the place in paths. f
+	// must not keep the slice; its error ends the reading.
+	Merged(ctx context.Context, paths []string, from, to time.Time, f func([]plant.Sample) error) error
+	// Last is the newest archived sample of a path before a time, if there is one.
+	Last(ctx context.Context, path string, before time.Time) (plant.Point, bool, error)
+}
+
+// walk steps through the past in order of time: take gets each sample of the
+// measured tags that needs asks for (nil: all), scan each moment that next
+// gives, after the samples up to it. It ends with the last moment before to.
+func walk(ctx context.Context, past Past, h *plant.House, needs func(*plant.Tag) bool, from, to time.Time,
+	next func(at time.Time) time.Time, take func(s plant.Sample, scan time.Time), scan func(at time.Time) error) error {
+	var paths []string
+	var tags []plant.TagID
+	for i := range h.Tags {
+		if t := &h.Tags[i]; t.Source == plant.Measured && (needs == nil || needs(t)) {
+			paths, tags = append(paths, t.Path), append(tags, t.ID)
+		}
+	}
+	at := from
+	until := func(t time.Time) error {
+		for at.Before(t) && at.Before(to) {
+			if err := scan(at); err != nil {
+				return err
+			}
+			at = next(at)
+		}
+		return nil
+	}
+	err := past.Merged(ctx, paths, from, to, func(samples []plant.Sample) error {
+		for _, s := range samples {
+			if err := until(s.Point.Time); err != nil {
+				return err
+			}
+			s.Tag = tags[s.Tag]
+			take(s, at)
+		}
+		return ctx.Err()
+	})
+	if err != nil {
+		return err
+	}
+	return until(to)
+}
+
+// Steps says how far apart the moments of a replay are: the first of the list
+// whose Before is not reached yet.
+type Steps []struct {
+	Before time.Time // zero: to the end
+	Step   time.Duration
+}
+
+func (s Steps) next(at time.Time) time.Time {
+	for _, x := range s {
+		if x.Before.IsZero() || at.Before(x.Before) {
+			n := at.Add(x.Step).Truncate(x.Step)
+			if !x.Before.IsZero() && n.After(x.Before) {
+				n = x.Before
+			}
+			return n
+		}
+	}
+	return at.Add(time.Second)
+}
+
+// Follow lets the core live through the archive, from <= time < to, in the way
+// of the running program: each sample, then a scan at each moment of steps. It
+// begins with what was known at from. after, if given, is called behind each
+// scan; its error ends the replay.
+func (c *Core) Follow(ctx context.Context, past Past, from, to time.Time, steps Steps, after func(at time.Time) error) error {
+	if err := c.stand(ctx, past, from); err != nil {
+		return err
+	}
+	return walk(ctx, past, c.House, nil, from, to, steps.next,
+		func(s plant.Sample, at time.Time) { c.Sample(s, at) },
+		func(at time.Time) error {
+			c.Set("bad_tags_pct", c.BadTagsPct(), at)
+			c.Scan(at)
+			c.Alarms.Advance(at)
+			if after != nil {
+				return after(at)
+			}
+			return nil
+		})
+}
+
+// stand puts what the archive knows of the time before at into a frame that is
+// empty: a signal that was reported before and not again still stands.
+func (c *Core) stand(ctx context.Context, past Past, at time.Time) error {
+	c.Begin(at)
+	c.AllWell(at)
+	for i := range c.House.Tags {
+		t := &c.House.Tags[i]
+		if t.Source != plant.Measured || c.Frame.Points[i].Quality.Seen() {
+			continue
+		}
+		p, ok, err := past.Last(ctx, t.Path, at)
+		if err != nil {
+			return err
+		}
+		if ok {
+			c.Sample(plant.Sample{Tag: t.ID, Point: p}, at)
+		}
+	}
+	return nil
+}
+
+// Silence closes the past at a moment: every measured signal has no data from
+// then on, until its next sample.
+func (c *Core) Silence(at time.Time) {
+	for i := range c.House.Tags {
+		if c.House.Tags[i].Source == plant.Measured && c.Frame.Points[i].Quality.Seen() {
+			c.Sample(plant.Sample{Tag: plant.TagID(i), Point: plant.BadPoint(at, plant.BadNoData)}, at)
+		}
+	}
+}
+
+// ErrStopped ends a replay from within without a fault.
+var ErrStopped = errors.New("stopped")
+
+// Replay runs the past through sets of rules: one Core works out the quantities,
+// which no rule can change, and each [Judge] its rules on top. They are the
+// cores that run live, so they give the same alarms, but for the scans: live
+// there is one a second, here one each step.
+type Replay struct {
+	Past           Past
+	Warm, From, To time.Time // windows and delays need what came before: from Warm on, uncounted
+	Step           time.Duration
+	Reader         *Core // frame and quantities; it has no rules
+	Judges         []*Judge
+
+	Samples, Scans int
+	Within         int       // samples from From on that Counts
+	First          time.Time // of these
+
+	plain   bool                   // no quantity is needed, nor which tags are bad
+	needs   func(*plant.Tag) bool  // measured tags to read; nil: all
+	counts  func(plant.TagID) bool // samples to count in Within; nil: all
+	Reached func(at time.Time)     // told how far it has come; nil: nobody
+}
+
+// Stretch is some scans on their way from the reader to the judges.
+type Stretch struct {
+	scans   []scanned
+	samples []plant.Sample
+	values  []plant.Sample // quantities
+}
+
+// scanned is one scan: the samples before it and the quantities of it, as ends
+// within the stretch.
+type scanned struct {
+	at              time.Time
+	samples, values int
+	badPct          float64
+}
+
+// stretchScans is how many scans travel together.
+const stretchScans = 128
+
+// Run does all of it in the caller's goroutine.
+func (r *Replay) Run(ctx context.Context) error {
+	r.Begin()
+	s := &Stretch{}
+	err := r.Read(ctx, s, func(s *Stretch) (*Stretch, error) {
+		for _, j := range r.Judges {
+			j.Take(s)
+		}
+		return s, nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, j := range r.Judges {
+		j.End()
+	}
+	return nil
+}
+
+// Begin prepares reader and judges; judges in other goroutines begin with it too.
+func (r *Replay) Begin() {
+	r.Reader.Calc.NoUncertainty()
+	for _, j := range r.Judges {
+		j.Core.Begin(r.Warm)
+		j.Core.AllWell(r.Warm)
+	}
+}
+
+// Read goes through the archive and fills stretches, beginning with s. hand takes
+// a full one and gives the next, which may be the same if it is done with it.
+func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Stretch, error)) error {
+	c := r.Reader
+	c.Begin(r.Warm)
+	c.AllWell(r.Warm)
+	s.reset()
+	take := func(x plant.Sample, at time.Time) {
+		r.Samples++
+		if !x.Point.Time.Before(r.From) && (r.counts == nil || r.counts(x.Tag)) {
+			if r.Within++; r.Within == 1 {
+				r.First = x.Point.Time
+			}
+		}
+		if c.accept(x, at) {
+			s.samples = append(s.samples, x)
+		}
+	}
+	scan := func(at time.Time) (err error) {
+		bad := 0.0
+		if !r.plain {
+			bad = c.BadTagsPct()
+			c.Set("bad_tags_pct", bad, at)
+			for _, v := range c.Calc.Step(c.Frame, at) {
+				c.put(v.Tag, v.Point)
+				s.values = append(s.values, plant.Sample{Tag: v.Tag, Point: v.Point})
+			}
+		}
+		s.scans = append(s.scans, scanned{at, len(s.samples), len(s.values), bad})
+		if !at.Before(r.From) {
+			r.Scans++
+		}
+		if len(s.scans) == stretchScans {
+			if s, err = hand(s); err == nil {
+				s.reset()
+			}
+			if r.Reached != nil {
+				r.Reached(at)
+			}
+		}
+		return err
+	}
+	next := func(at time.Time) time.Time {
+		if !at.Before(r.From) {
+			return at.Add(r.Step)
+		}
+		if at = at.Add(max(r.Step, time.Minute)); at.After(r.From) {
+			return r.From
+		}
+		return at
+	}
+	if err := walk(ctx, r.Past, c.House, r.needs, r.Warm, r.To, next, take, scan); err != nil {
+		return err
+	}
+	_, err := hand(s)
+	return err
+}
+
+func (s *Stretch) reset() {
+	s.scans, s.samples, s.values = s.scans[:0], s.samples[:0], s.values[:0]
+}
+
+// Lighten leaves out what none of the judges' alarms depends on, and counts the
+// samples of those tags that the named alarm reads itself, if it does.
+func (r *Replay) Lighten(alarm string) {
+	measured, own := map[plant.TagID]bool{}, map[plant.TagID]bool{}
+	r.plain = true
+	tests := false
+	for _, j := range r.Judges {
+		c := j.Core
+		for i := range c.Rules.Alarms() {
+			for _, id := range c.Rules.Reads(i) {
+				t := &c.House.Tags[id]
+				switch t.Source {
+				case plant.Measured:
+					measured[id] = true
+					if c.Rules.Alarms()[i].Name == alarm {
+						own[id] = true
+					}
+				case plant.Derived, plant.System:
+					r.plain = false
+					tests = tests || strings.HasSuffix(t.Name, "_reconciled") || t.Name == "reconciliation" || t.Name == "gross_error"
+				}
+			}
+		}
+	}
+	if r.plain {
+		r.needs = func(t *plant.Tag) bool { return measured[t.ID] }
+	}
+	if len(own) > 0 {
+		r.counts = func(id plant.TagID) bool { return own[id] }
+	}
+	if !tests {
+		r.Reader.Calc.NoReconciliation()
+	}
+}
+
+// Judge runs one set of rules over what the reader hands on.
+type Judge struct {
+	Core   *Core
+	Result *Backtest
+}
+
+// NewJudge counts what the alarms of c do between two times.
+func NewJudge(c *Core, from, to time.Time) *Judge {
+	b := &Backtest{From: from, To: to, Rules: make([]RuleRecord, len(c.Rules.Alarms()))}
+	for i, s := range c.Rules.Alarms() {
+		b.Rules[i] = RuleRecord{Spec: s, Present: -1, hours: map[time.Time]int{}}
+	}
+	return &Judge{Core: c, Result: b}
+}
+
+// Take works through a stretch.
+func (j *Judge) Take(s *Stretch) {
+	c := j.Core
+	samples, values := 0, 0
+	for _, x := range s.scans {
+		for ; samples < x.samples; samples++ {
+			c.Sample(s.samples[samples], x.at)
+		}
+		c.Set("bad_tags_pct", x.badPct, x.at)
+		if x.at.After(c.Frame.At) {
+			c.Frame.At = x.at
+		}
+		for ; values < x.values; values++ {
+			c.put(s.values[values].Tag, s.values[values].Point)
+		}
+		c.judge(x.at)
+		c.Alarms.Advance(x.at)
+		j.Result.note(c, c.Alarms.Drain())
+	}
+}
+
+// End closes the counting.
+func (j *Judge) End() {
+	c, b := j.Core, j.Result
+	c.Alarms.Advance(b.To.Add(-time.Nanosecond))
+	b.note(c, c.Alarms.Drain())
+	for i := range b.Rules {
+		b.Rules[i].finish(b.From, b.To)
+	}
+	b.Faults = c.Rules.Faults()
+}
+
+// Warmed lets the replay begin early enough for the judges' rules.
+func (r *Replay) Warmed() {
+	var sets []*rules.Set
+	for _, j := range r.Judges {
+		sets = append(sets, j.Core.Rules)
+	}
+	r.Warm = r.From.Add(-warmth(sets...))
+}
+
+// warmth is how long before a backtest the replay begins: a day, or as long as
+// the longest window of the rules.
+func warmth(sets ...*rules.Set) time.Duration {
+	longest := 24 * time.Hour
+	for _, s := range sets {
+		longest = max(longest, s.LongestWindow())
+	}
+	return longest
+}

@@ -1,0 +1,697 @@
+package engine
+
+import (
+	"bytes"
+	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"reflect"
+	"slices"
+	"strings"
+	"time"
+	"unsafe"
+
+	"calandria/plant"
+	"calandria/rules"
+)
+
+// A checkpoint is everything that a Core has learned and gathered: filters,
+// trackers of scale and strikes, usual differences, windows, the frame. No part
+// of the core writes it by hand: the core's structures are walked, field by
+// field, so that a new field is saved without a further line.
+//
+// The walk follows structures of this program only and skips what a new Core has
+// already by its configuration:
+//
+//   - pointers to the vocabulary (plant.House, plant.Equipment, ...) and values of
+//     other modules (compiled expressions);
+//   - functions, channels and interfaces;
+//   - fields with the tag `state:"-"`;
+//   - of a type with a method Gathered, everything but what that method points to.
+//
+// A pointer is saved as what it is: the place in the skeleton, which is every
+// pointer that a new Core has, in the order of the walk, or else a structure of
+// its own. So whatever two parts shared before they share again.
+//
+// A checkpoint fits only a program whose structures are the same (layout), and a
+// house of the same plant file. Everything else is refused; the archive then
+// tells the past again.
+
+// gatherer is a type that names what of it is to be saved.
+type gatherer interface{ Gathered() []any }
+
+// CheckpointError says why a checkpoint cannot be used. The archive is replayed
+// instead.
+type CheckpointError struct{ Why string }
+
+func (e *CheckpointError) Error() string { return "the checkpoint cannot be used: " + e.Why }
+
+const checkpointVersion = 1
+
+// checkpointHead stands before the state.
+type checkpointHead struct {
+	Version            uint64
+	Calc, Ruled, Plant [sha256.Size]byte // layouts, and the plant file
+	At                 time.Time
+	Rules              []rules.File
+}
+
+// learned is a part of the core that learns: its root, and the pointers that it
+// had when it was new.
+type learned struct {
+	root     reflect.Value
+	skeleton map[address]uint64
+	order    []reflect.Value
+	layout   [sha256.Size]byte
+}
+
+// newLearned numbers the pointers of a new structure and marks its layout.
+func newLearned(root any) learned {
+	x := &indexer{skeleton: map[address]uint64{}, types: map[reflect.Type]bool{}, words: map[string]bool{}}
+	l := learned{root: reflect.New(reflect.TypeOf(root)).Elem()}
+	l.root.Set(reflect.ValueOf(root))
+	x.value(l.root)
+	l.skeleton, l.order = x.skeleton, x.order
+	l.layout = sha256.Sum256(fmt.Appendf(nil, "%s\n%d pointers", strings.Join(slices.Sorted(maps.Keys(x.words)), "\n"), len(x.order)))
+	return l
+}
+
+// Save writes the checkpoint as of a moment. The alarms are not in it: the journal
+// keeps their state with each transition.
+func (c *Core) Save(at time.Time) ([]byte, error) {
+	var out, head bytes.Buffer
+	h := checkpointHead{Version: checkpointVersion, Calc: c.calc.layout, Ruled: c.ruled.layout, Plant: plantMark(c.House), At: at.UTC(), Rules: c.files}
+	e := &encoder{w: &head}
+	e.value(reflect.ValueOf(&h).Elem())
+	out.Write(binary.LittleEndian.AppendUint32(nil, uint32(head.Len())))
+	out.Write(head.Bytes())
+	e.w = &out
+	e.value(reflect.ValueOf(c.Frame).Elem())
+	for _, l := range []*learned{&c.calc, &c.ruled} {
+		e.skeleton, e.dynamic, e.visited = l.skeleton, map[address]uint64{}, map[uint64]bool{}
+		e.value(l.root)
+	}
+	if e.err != nil {
+		return nil, fmt.Errorf("write the checkpoint: %w", e.err)
+	}
+	return out.Bytes(), nil
+}
+
+// Checkpoint is a saved state that has been read but not used yet.
+type Checkpoint struct {
+	At    time.Time
+	Rules []rules.File // in force when it was written
+	head  checkpointHead
+	body  []byte
+}
+
+// ReadCheckpoint reads the head of a checkpoint. The error is a
+// [*CheckpointError].
+func ReadCheckpoint(data []byte) (cp *Checkpoint, err error) {
+	damaged := &CheckpointError{"it is damaged"}
+	if len(data) < 4 {
+		return nil, damaged
+	}
+	n := int(binary.LittleEndian.Uint32(data))
+	if n > len(data)-4 {
+		return nil, damaged
+	}
+	cp = &Checkpoint{body: data[4+n:]}
+	d := &decoder{r: data[4 : 4+n]}
+	d.value(reflect.ValueOf(&cp.head).Elem())
+	switch {
+	case cp.head.Version != checkpointVersion && cp.head.Version != 0:
+		return nil, &CheckpointError{fmt.Sprintf("it has version %d, this program reads %d", cp.head.Version, checkpointVersion)}
+	case d.err != nil || len(d.r) > 0 || cp.head.Version == 0:
+		return nil, damaged
+	}
+	cp.At, cp.Rules = cp.head.At, cp.head.Rules
+	return cp, nil
+}
+
+// Resume makes a core for a house that has no tags of a core yet, with what a
+// checkpoint holds. If the rule files have changed since, it is as if they were
+// reloaded now. The error is a [*CheckpointError] where the checkpoint does not
+// fit; the house must not be used again then.
+func Resume(h *plant.House, files []rules.File, cp *Checkpoint, now time.Time) (*Core, error) {
+	same := slices.EqualFunc(files, cp.Rules, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) })
+	if same {
+		c, err := New(h, files, rules.Options{})
+		if err != nil {
+			return nil, err
+		}
+		return c, c.restore(cp, now)
+	}
+	next, err := New(h, files, rules.Options{})
+	if err != nil {
+		return nil, err
+	}
+	before, err := Fresh(h)
+	if err != nil {
+		return nil, err
+	}
+	c, err := New(before, cp.Rules, rules.Options{})
+	if err != nil {
+		return nil, &CheckpointError{"the rule files of then cannot be read: " + err.Error()}
+	}
+	if err := c.restore(cp, now); err != nil {
+		return nil, err
+	}
+	if err := c.Adopt(next, cp.At); err != nil {
+		return nil, &CheckpointError{err.Error()}
+	}
+	c.Alarms = next.Alarms
+	return c, nil
+}
+
+// restore takes over a checkpoint of the same plant and rule files. The core must
+// be new; after an error it must not be used.
+func (c *Core) restore(cp *Checkpoint, now time.Time) error {
+	switch {
+	case cp.head.Calc != c.calc.layout || cp.head.Ruled != c.ruled.layout:
+		return &CheckpointError{"another version of the program wrote it"}
+	case cp.head.Plant != plantMark(c.House):
+		return &CheckpointError{"the plant file has changed since"}
+	case cp.At.After(now):
+		return &CheckpointError{"it is from the future: " + cp.At.Format(time.RFC3339)}
+	}
+	d := &decoder{r: cp.body}
+	d.value(reflect.ValueOf(c.Frame).Elem())
+	for _, l := range []*learned{&c.calc, &c.ruled} {
+		d.skeleton, d.dynamic, d.visited = l.order, nil, map[uint64]bool{}
+		d.value(l.root)
+	}
+	if d.err != nil || len(d.r) > 0 || len(c.Frame.Points) != len(c.House.Tags) {
+		return &CheckpointError{"it is damaged"}
+	}
+	return nil
+}
+
+// plantMark identifies a plant file.
+func plantMark(h *plant.House) [sha256.Size]byte { return sha256.Sum256(h.Document.Source) }
+
+// address is a pointer as it is found again: the first field of a structure has
+// the address of the structure, but another type.
+type address struct {
+	at unsafe.Pointer
+	of reflect.Type
+}
+
+func addressOf(p reflect.Value) address { return address{p.UnsafePointer(), p.Type()} }
+
+// skipped reports whether a type is configuration or machinery and not state.
+func skipped(t reflect.Type) bool {
+	switch t.Kind() {
+	case reflect.Func, reflect.Chan, reflect.Interface, reflect.UnsafePointer:
+		return true
+	case reflect.Pointer:
+		e := t.Elem()
+		return e.PkgPath() == plantPath && e != frameType || foreign(e)
+	}
+	return foreign(t)
+}
+
+var (
+	timeType     = reflect.TypeFor[time.Time]()
+	frameType    = reflect.TypeFor[plant.Frame]()
+	gathererType = reflect.TypeFor[gatherer]()
+	plantPath    = reflect.TypeFor[plant.House]().PkgPath()
+	modulePrefix = plantPath[:strings.IndexByte(plantPath, '/')+1]
+)
+
+// foreign reports whether a structure belongs to another module; times do not
+// count.
+func foreign(t reflect.Type) bool {
+	return t.Kind() == reflect.Struct && t != timeType && t.PkgPath() != "" && !strings.HasPrefix(t.PkgPath(), modulePrefix)
+}
+
+// reach makes a field that is not exported accessible.
+func reach(v reflect.Value) reflect.Value {
+	if v.CanInterface() || !v.CanAddr() {
+		return v
+	}
+	return reflect.NewAt(v.Type(), v.Addr().UnsafePointer()).Elem()
+}
+
+// parts gives what is to be saved of a structure: its fields, or what it names
+// itself.
+func parts(v reflect.Value) []reflect.Value {
+	if v.CanAddr() && v.Addr().Type().Implements(gathererType) {
+		var out []reflect.Value
+		for _, p := range v.Addr().Interface().(gatherer).Gathered() {
+			out = append(out, reflect.ValueOf(p).Elem())
+		}
+		return out
+	}
+	t := v.Type()
+	out := make([]reflect.Value, 0, t.NumField())
+	for i := range t.NumField() {
+		f := t.Field(i)
+		if f.Tag.Get("state") == "-" || skipped(f.Type) {
+			continue
+		}
+		out = append(out, reach(v.Field(i)))
+	}
+	return out
+}
+
+// indexer walks a new core.
+type indexer struct {
+	skeleton map[address]uint64
+	order    []reflect.Value
+	types    map[reflect.Type]bool
+	words    map[string]bool
+	named    bool // within a type that names what is saved of it: nothing points into that
+}
+
+func (x *indexer) value(v reflect.Value) {
+	t := v.Type()
+	if skipped(t) {
+		return
+	}
+	x.name(t)
+	switch t.Kind() {
+	case reflect.Pointer:
+		if v.IsNil() {
+			return
+		}
+		a := addressOf(v)
+		if _, known := x.skeleton[a]; known {
+			return
+		}
+		x.skeleton[a] = uint64(len(x.order))
+		x.order = append(x.order, v)
+		x.value(v.Elem())
+	case reflect.Struct:
+		if t == timeType {
+			return
+		}
+		whole := x.named
+		if v.CanAddr() {
+			if v.Addr().Type().Implements(gathererType) {
+				x.named = true
+			} else if a := addressOf(v.Addr()); !x.named {
+				// A pointer into a structure may come up later.
+				if _, known := x.skeleton[a]; !known {
+					x.skeleton[a] = uint64(len(x.order))
+					x.order = append(x.order, v.Addr())
+				}
+			}
+		}
+		for _, p := range parts(v) {
+			x.value(p)
+		}
+		x.named = whole
+	case reflect.Slice, reflect.Array:
+		if plain(t.Elem()) {
+			return
+		}
+		for i := range v.Len() {
+			x.value(v.Index(i))
+		}
+	case reflect.Map:
+		for _, k := range sortedKeys(v) {
+			x.value(itemOf(v, k))
+		}
+	}
+}
+
+// itemOf copies a value of a map: so it has an address.
+func itemOf(m, key reflect.Value) reflect.Value {
+	item := reflect.New(m.Type().Elem()).Elem()
+	item.Set(m.MapIndex(key))
+	return item
+}
+
+// name puts a type and all that it is made of into the layout.
+func (x *indexer) name(t reflect.Type) {
+	if x.types[t] || skipped(t) {
+		return
+	}
+	x.types[t] = true
+	word := t.String()
+	switch t.Kind() {
+	case reflect.Struct:
+		if t == timeType {
+			break
+		}
+		for i := range t.NumField() {
+			f := t.Field(i)
+			if f.Tag.Get("state") != "-" {
+				word += ";" + f.Name + " " + f.Type.String()
+				x.name(f.Type)
+			}
+		}
+	case reflect.Pointer, reflect.Slice, reflect.Array:
+		x.name(t.Elem())
+	case reflect.Map:
+		x.name(t.Elem())
+	}
+	x.words[word] = true
+}
+
+// plain reports whether values of a type hold no pointers: numbers.
+func plain(t reflect.Type) bool {
+	switch t.Kind() {
+	case reflect.Bool, reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64,
+		reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64, reflect.Float32, reflect.Float64, reflect.String:
+		return true
+	case reflect.Array:
+		return plain(t.Elem())
+	}
+	return t == timeType
+}
+
+func sortedKeys(m reflect.Value) []reflect.Value {
+	keys := m.MapKeys()
+	slices.SortFunc(keys, func(a, b reflect.Value) int {
+		switch {
+		case a.Kind() == reflect.String:
+			return strings.Compare(a.String(), b.String())
+		case a.CanInt():
+			return cmp.Compare(a.Int(), b.Int())
+		}
+		return cmp.Compare(a.Uint(), b.Uint())
+	})
+	return keys
+}
+
+// encoder writes values.
+type encoder struct {
+	w        *bytes.Buffer
+	skeleton map[address]uint64
+	visited  map[uint64]bool    // of the skeleton: the content has been written
+	dynamic  map[address]uint64 // structures of their own, by number
+	err      error
+	scratch  [binary.MaxVarintLen64]byte
+}
+
+func (e *encoder) uint(u uint64) { e.w.Write(e.scratch[:binary.PutUvarint(e.scratch[:], u)]) }
+func (e *encoder) int(i int64)   { e.w.Write(e.scratch[:binary.PutVarint(e.scratch[:], i)]) }
+
+// How a pointer is written.
+const (
+	toNothing  = iota
+	toSkeleton // its place, then the content where it is met first
+	toNew      // content
+	toKnown    // the number of a structure that came before
+)
+
+func (e *encoder) value(v reflect.Value) {
+	t := v.Type()
+	if e.err != nil || skipped(t) {
+		return
+	}
+	switch t.Kind() {
+	case reflect.Bool:
+		e.w.WriteByte(0)
+		if v.Bool() {
+			e.w.Bytes()[e.w.Len()-1] = 1
+		}
+	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
+		e.int(v.Int())
+	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
+		e.uint(v.Uint())
+	case reflect.Float32, reflect.Float64:
+		binary.LittleEndian.PutUint64(e.scratch[:8], math.Float64bits(v.Float()))
+		e.w.Write(e.scratch[:8])
+	case reflect.String:
+		e.uint(uint64(v.Len()))
+		e.w.WriteString(v.String())
+	case reflect.Struct:
+		if t == timeType {
+			e.time(*(*time.Time)(reach(v).Addr().UnsafePointer()))
+			return
+		}
+		for _, p := range parts(v) {
+			e.value(p)
+		}
+	case reflect.Array:
+		for i := range v.Len() {
+			e.value(v.Index(i))
+		}
+	case reflect.Slice:
+		if v.IsNil() {
+			e.uint(0)
+			return
+		}
+		e.uint(uint64(v.Len()) + 1)
+		for i := range v.Len() {
+			e.value(v.Index(i))
+		}
+	case reflect.Map:
+		e.mapping(v)
+	case reflect.Pointer:
+		e.pointer(v)
+	default:
+		e.err = fmt.Errorf("%s cannot be saved", t)
+	}
+}
+
+// time keeps a time to the nanosecond; the zero time is told apart.
+func (e *encoder) time(t time.Time) {
+	if t.IsZero() {
+		e.w.WriteByte(0)
+		return
+	}
+	e.w.WriteByte(1)
+	e.int(t.Unix())
+	e.uint(uint64(t.Nanosecond()))
+}
+
+func (e *encoder) mapping(v reflect.Value) {
+	if v.IsNil() {
+		e.uint(0)
+		return
+	}
+	keys := sortedKeys(v)
+	e.uint(uint64(len(keys)) + 1)
+	for _, k := range keys {
+		e.value(k)
+		e.value(itemOf(v, k))
+	}
+}
+
+func (e *encoder) pointer(v reflect.Value) {
+	if v.IsNil() {
+		e.w.WriteByte(toNothing)
+		return
+	}
+	a := addressOf(v)
+	if i, fixed := e.skeleton[a]; fixed {
+		e.w.WriteByte(toSkeleton)
+		e.uint(i)
+		if !e.visited[i] {
+			e.visited[i] = true
+			e.value(v.Elem())
+		}
+		return
+	}
+	if i, known := e.dynamic[a]; known {
+		e.w.WriteByte(toKnown)
+		e.uint(i)
+		return
+	}
+	e.dynamic[a] = uint64(len(e.dynamic))
+	e.w.WriteByte(toNew)
+	e.value(v.Elem())
+}
+
+// decoder reads values into a new core.
+type decoder struct {
+	r        []byte
+	skeleton []reflect.Value
+	visited  map[uint64]bool
+	dynamic  []reflect.Value
+	err      error
+}
+
+var errShort = errors.New("it ends too soon or does not fit")
+
+func (d *decoder) fail() { d.err, d.r = errShort, nil }
+
+func (d *decoder) byte() byte {
+	if len(d.r) == 0 {
+		d.fail()
+		return 0
+	}
+	b := d.r[0]
+	d.r = d.r[1:]
+	return b
+}
+
+func (d *decoder) uint() uint64 {
+	u, n := binary.Uvarint(d.r)
+	if n <= 0 {
+		d.fail()
+		return 0
+	}
+	d.r = d.r[n:]
+	return u
+}
+
+func (d *decoder) int() int64 {
+	i, n := binary.Varint(d.r)
+	if n <= 0 {
+		d.fail()
+		return 0
+	}
+	d.r = d.r[n:]
+	return i
+}
+
+// length reads the length of a slice or map plus one; a value takes a byte at
+// least, so that no damaged length asks for memory.
+func (d *decoder) length() (n int, isNil bool) {
+	u := d.uint()
+	if u == 0 {
+		return 0, true
+	}
+	if u-1 > uint64(len(d.r)) {
+		d.fail()
+		return 0, true
+	}
+	return int(u - 1), false
+}
+
+func (d *decoder) value(v reflect.Value) {
+	t := v.Type()
+	if d.err != nil || skipped(t) {
+		return
+	}
+	switch t.Kind() {
+	case reflect.Bool:
+		v.SetBool(d.byte() == 1)
+	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
+		v.SetInt(d.int())
+	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
+		v.SetUint(d.uint())
+	case reflect.Float32, reflect.Float64:
+		if len(d.r) < 8 {
+			d.fail()
+			return
+		}
+		v.SetFloat(math.Float64frombits(binary.LittleEndian.Uint64(d.r)))
+		d.r = d.r[8:]
+	case reflect.String:
+		n := d.uint()
+		if n > uint64(len(d.r)) {
+			d.fail()
+			return
+		}
+		v.SetString(string(d.r[:n]))
+		d.r = d.r[n:]
+	case reflect.Struct:
+		if t == timeType {
+			v.Set(reflect.ValueOf(d.time()))
+			return
+		}
+		for _, p := range parts(v) {
+			d.value(p)
+		}
+	case reflect.Array:
+		for i := range v.Len() {
+			d.value(v.Index(i))
+		}
+	case reflect.Slice:
+		d.slice(v)
+	case reflect.Map:
+		d.mapping(v)
+	case reflect.Pointer:
+		d.pointer(v)
+	}
+}
+
+func (d *decoder) time() time.Time {
+	if d.byte() == 0 {
+		return time.Time{}
+	}
+	s, n := d.int(), d.uint()
+	if n >= 1e9 {
+		d.fail()
+	}
+	return time.Unix(s, int64(n)).UTC()
+}
+
+// slice keeps the elements that a new core has: they may hold what is not state.
+func (d *decoder) slice(v reflect.Value) {
+	n, isNil := d.length()
+	if isNil {
+		v.SetZero()
+		return
+	}
+	switch {
+	case !v.IsNil() && n <= v.Cap():
+		v.SetLen(n)
+	default:
+		s := reflect.MakeSlice(v.Type(), n, n)
+		reflect.Copy(s, v)
+		v.Set(s)
+	}
+	for i := range n {
+		if d.value(v.Index(i)); d.err != nil {
+			return
+		}
+	}
+}
+
+func (d *decoder) mapping(v reflect.Value) {
+	n, isNil := d.length()
+	if isNil {
+		v.SetZero()
+		return
+	}
+	m := reflect.MakeMapWithSize(v.Type(), n)
+	for range n {
+		key, item := reflect.New(v.Type().Key()).Elem(), reflect.New(v.Type().Elem()).Elem()
+		if d.value(key); d.err != nil {
+			return
+		}
+		if !v.IsNil() {
+			if old := v.MapIndex(key); old.IsValid() {
+				item.Set(old)
+			}
+		}
+		if d.value(item); d.err != nil {
+			return
+		}
+		m.SetMapIndex(key, item)
+	}
+	v.Set(m)
+}
+
+func (d *decoder) pointer(v reflect.Value) {
+	switch d.byte() {
+	case toNothing:
+		v.SetZero()
+	case toSkeleton:
+		i := d.uint()
+		if i >= uint64(len(d.skeleton)) || d.skeleton[i].Type() != v.Type() {
+			d.fail()
+			return
+		}
+		v.Set(d.skeleton[i])
+		if !d.visited[i] {
+			d.visited[i] = true
+			d.value(v.Elem())
+		}
+	case toNew:
+		p := reflect.New(v.Type().Elem())
+		d.dynamic = append(d.dynamic, p)
+		v.Set(p.Convert(v.Type()))
+		d.value(p.Elem())
+	case toKnown:
+		i := d.uint()
+		if i >= uint64(len(d.dynamic)) || !d.dynamic[i].Type().ConvertibleTo(v.Type()) {
+			d.fail()
+			return
+		}
+		v.Set(d.dynamic[i].Convert(v.Type()))
+	default:
+		d.fail()
+	}
+}
