@@ -35,6 +35,9 @@ func walk(ctx context.Context, past Past, h *plant.House, needs func(*plant.Tag)
 	at := from
 	until := func(t time.Time) error {
 		for at.Before(t) && at.Before(to) {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
 			if err := scan(at); err != nil {
 				return err
 			}
@@ -50,7 +53,7 @@ func walk(ctx context.Context, past Past, h *plant.House, needs func(*plant.Tag)
 			s.Tag = tags[s.Tag]
 			take(s, at)
 		}
-		return ctx.Err()
+		return nil
 	})
 	if err != nil {
 		return err
