@@ -96,7 +96,7 @@ var pagePaths = []struct{ name, path string }{
 	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"},
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
 	{"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
-	{"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
+	{"wall", "/wall"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
 }
 
 var assetMark = regexp.MustCompile(`\?v=[0-9a-f]{12}`)

@@ -256,6 +256,7 @@ func (s *Server) routes() *http.ServeMux {
 	on := func(pattern string, what right, h http.HandlerFunc) { m.HandleFunc(pattern, s.need(what, h)) }
 	on("GET /{$}", toLook, s.page(s.housePage))
 	on("GET /vessel/{path}", toLook, s.page(s.vesselPage))
+	on("GET /wall", toLook, s.page(s.wallPage))
 	on("GET /alarms", toLook, s.page(s.alarmsPage))
 	on("GET /alarms/{name}", toLook, s.page(s.alarmPage))
 	m.HandleFunc("POST /alarms/{name}/{action}", s.needs(rightOfAction, s.command))

@@ -66,6 +66,8 @@ func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
 		return s.housePage, "", "", true
 	case "vessel":
 		return s.vesselPage, "path", q.Get("path"), true
+	case "wall":
+		return s.wallPage, "", "", true
 	case "alarms":
 		return s.alarmsPage, "", "", true
 	case "alarm":
