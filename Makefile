@@ -36,5 +36,6 @@ fuzz: ## half a minute for each fuzz target
 	@for p in $$($(GO) list ./...); do for f in $$($(GO) test -list '^Fuzz' $$p | grep ^Fuzz); do \
 	echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime 30s -fuzzminimizetime 1s $$p || exit 1; done; done
 
-detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md
+detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md; and the solver over 10 000 sets
 	$(GO) test -count=1 -timeout 2h -run "TestDetection|TestContradiction|TestFloods" -v ./deploy -detection 20 -instruments -floods
+	$(GO) test -count=1 -run TestSolver -v ./thermo/evaporator -args -solver-sets 10000

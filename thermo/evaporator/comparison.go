@@ -11,10 +11,10 @@ var errDependent = errors.New("reconcile: the balances are not independent, or o
 
 // comparison is what Reconcile works with, kept from call to call.
 type comparison struct {
-	bare   Measurement // without the readings that are checks
-	heat   bool        // the heat balance stands
-	r      Results     // its streams
-	tv, tc [MaxBodies]temperature
+	bare       Measurement // without the readings that are checks
+	heat       bool        // the heat balance stands
+	r          Results     // its streams
+	evaluation evaluation  // its temperatures
 
 	checks []check
 	own    []int      // the value that is the check's own reading; -1: an exact one
@@ -174,7 +174,7 @@ func (s *Set) listChecks(m *Measurement) {
 		if pressureOK(bm.VapourKPa) {
 			add(bm.VapourC, tempOK, check{checkVapourC, b})
 		}
-		if s.d.Bodies[b].Effect-1 != s.act[0] && t.tc[b].how == Balanced {
+		if s.d.Bodies[b].Effect-1 != s.act[0] && t.evaluation.tc[b].how == Balanced {
 			add(bm.ChestKPa, pressureOK, check{checkChestKPa, b})
 		}
 	}
@@ -199,34 +199,15 @@ func (c check) reading(m *Measurement) *Reading {
 	return &m.Bodies[c.body].ChestKPa
 }
 
-// heatBalance is the part of Evaluate that the checks need, row 1: it leaves
-// temperatures in tests and flows in the chain, stores no results, and reports
-// whether the balances close. near says that the chain holds the solution of a case
-// close by. The bodies must be arranged.
+// heatBalance is the part of Evaluate that the checks need, from juice flow and Brix:
+// it leaves temperatures and streams in tests and flows in the chain, stores no other
+// results, and reports whether there is a balance. near says that the chain holds the
+// solution of a case close by. The bodies must be arranged.
 func (s *Set) heatBalance(m *Measurement, near bool) bool {
-	t := &s.tests
-	s.setPurity(s.purity(m))
-	s.setLoss(m.LossPct)
-	s.ladder(m, &t.tv, &t.tc)
-	in := s.streams(m, &t.r)
-	missing, count := s.bleeds(m, &t.r)
-	s.byBrix(in, &t.r)
-	if !in.juice.OK() || !in.feedBrix.OK() || !in.syrupBrix.OK() || in.steam.OK || s.brixProfile(m, in) {
-		return false
-	}
-	var how How
-	var why Reason
-	if _, ok := s.prepare(m, in, ByJuiceAndBrix, &t.tv, &t.tc, &how, &why, missing, count); !ok {
-		return false
-	}
-	if !near {
-		s.start()
-	}
-	_, ok := s.verdict(s.closeOn(t.r.TotalEvaporationTH.Value, near))
-	if !ok && near { // perhaps only by the start
-		return s.heatBalance(m, false)
-	}
-	return ok
+	e := &s.tests.evaluation
+	e.m, e.r = m, &s.tests.r
+	s.read(e)
+	return s.row(e) == ByJuiceAndBrix && s.load(e, ByJuiceAndBrix).none() && s.flows(e, ByJuiceAndBrix, near).none()
 }
 
 // misfit stores measured less predicted for every check at the iterate.
@@ -261,9 +242,9 @@ func (s *Set) compared(c []float64) bool {
 		case checkBrix:
 			want = s.c.x[ck.body]
 		case checkVapourC:
-			want = t.tv[ck.body].c
+			want = t.evaluation.tv[ck.body].c
 		case checkChestKPa:
-			want = t.tc[ck.body].kPa
+			want = t.evaluation.tc[ck.body].kPa
 		}
 		got := ck.reading(&t.bare).Value
 		c[j] = got - want

@@ -25,7 +25,9 @@
 //	temperatures only                                 their shares; by the Rillieux count what it gives
 //
 // with pressures (or thermometers) up the ladder and the feed temperature in all rows
-// but the last.
+// but the last. A flow that is looked for is solved together with the evaporations, see
+// balances.go: with exact readings there is always an answer, and what a set of readings
+// is refused for is true of the readings (tests draw thousands of sets).
 //
 //	from tags      Set.Evaluate, Set.Uncertainty       a Result each, with its origin or why there is none
 //	instruments    Set.Reconcile, Reconcile            checks, suspects, reconciled values

@@ -65,8 +65,24 @@ type Measurement struct {
 	// vented, % of its duty, 0 to 20; without it the design's.
 	LossPct Reading
 
+	// What the equations are off by at this site, %: the elevation of the boiling point
+	// and the specific heat of the juice. Without a value 0.
+	ElevationPct, HeatPct Reading
+
+	// PipeLossK is the saturation temperature lost in the vapour pipe after each effect,
+	// index 0 = effect 1; without a value the design's.
+	PipeLossK [MaxEffects]Reading
+
 	BleedTH [MaxEffects]Reading // vapour bled after each effect, index 0 = effect 1
 	Bodies  [MaxBodies]BodyMeasurement
+}
+
+// or is the value, or without one v.
+func (r Reading) or(v float64) float64 {
+	if r.OK && finite(r.Value) {
+		return r.Value
+	}
+	return v
 }
 
 // Limits of what a working instrument on an evaporator can read; a value
@@ -83,7 +99,6 @@ func tempOK(r Reading) bool     { return r.in(minC, maxC) }
 func brixOK(r Reading) bool     { return r.in(minBrix, maxBrix) }
 func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 func bleedOK(r Reading) bool    { return r.in(0, maxTH) }
-func lossOK(r Reading) bool     { return r.in(0, 20) }
 
 const heatLoss = "heat loss"
 

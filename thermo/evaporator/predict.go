@@ -100,8 +100,8 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 	if op.PurityPct > 0 {
 		purity = liquor.Purity(op.PurityPct)
 	}
+	s.setModel(&Measurement{})
 	s.setPurity(purity)
-	s.setLoss(Reading{})
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
 	if !(top > bottom+float64(s.n)*(s.d.PipeLossK+0.2)) {
@@ -148,7 +148,7 @@ func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) 
 			c.hs = float64(st.EnthalpyKJKg)
 		}
 	}
-	s.sweep(z[0])
+	s.solve(&problem{juice: op.JuiceTH, steam: z[0] / (c.hs - c.hle[first]), near: true})
 	for i := range s.n {
 		e := s.act[i]
 		var ua, have float64
@@ -205,8 +205,9 @@ func (s *Set) solveState(op *Operation, top, bottom float64) error {
 			c.tc[b] = v
 		}
 	}
-	s.setFeed(op.JuiceTH, op.FeedBrix, op.FeedC)
-	s.start()
+	s.setFeed(op.FeedBrix, op.FeedC)
+	s.c.width = s.bodies + 1
+	s.guess(&problem{})
 	s.residuals(op, &z, top, bottom, &f)
 
 	var jac [MaxEffects][MaxEffects + 1]float64
@@ -352,7 +353,8 @@ func (s *Set) storeState(op *Operation, r *Results, top float64) {
 	}
 	s.clear(&m, r)
 	r.Effects, r.Row = s.n, Predicted
-	var tv, tc [MaxBodies]temperature
+	e := evaluation{m: &m, r: r, how: Balanced}
+	tv, tc := &e.tv, &e.tc
 	for b := range s.d.Bodies {
 		if !s.in[b] {
 			continue
@@ -361,24 +363,22 @@ func (s *Set) storeState(op *Operation, r *Results, top float64) {
 		p, _ := s.psat(c.tc[b])
 		tc[b] = temperature{c: c.tc[b], kPa: p, how: Balanced}
 	}
-	s.storeTemperatures(&m, r, &tv, &tc)
+	s.storeTemperatures(&e)
 	r.JuiceTH = Result{Value: op.JuiceTH, How: Measured}
 	r.FeedBrix = Result{Value: op.FeedBrix, How: Measured}
-	for e := range MaxEffects {
-		if s.count[e] > 0 {
-			r.BleedTH[e] = Result{Value: op.BleedTH[e], How: Measured}
+	for k := range MaxEffects {
+		if s.count[k] > 0 {
+			r.BleedTH[k] = Result{Value: op.BleedTH[k], How: Measured}
 		} else {
-			r.BleedTH[e].absent(Reason{Text: "no body of this effect in service"})
+			r.BleedTH[k].absent(because(NoSuchEffect))
 		}
 	}
 	r.TotalEvaporationTH.set(c.sumV, Balanced, Reason{})
-	r.SyrupTH.set(c.feed.flow-c.sumV, Balanced, Reason{})
-	r.SyrupBrix.set(100*c.feed.solids/(c.feed.flow-c.sumV), Balanced, Reason{})
-	in := inputs{juice: r.JuiceTH, feedBrix: r.FeedBrix, syrupBrix: r.SyrupBrix}
-	s.storeFlows(&m, r, in, Predicted, Balanced, Reason{}, &tv, &tc)
-	predicted := Reason{Text: "not part of a prediction"}
+	r.SyrupTH.set(c.juice-c.sumV, Balanced, Reason{})
+	r.SyrupBrix.set(100*c.solids/(c.juice-c.sumV), Balanced, Reason{})
+	s.storeFlows(&e, Predicted)
 	for _, p := range [...]*Result{&r.EconomyMeasured, &r.SteamDifference, &r.HeatClosurePct, &r.SolidsClosurePct} {
-		p.absent(predicted)
+		p.absent(because(NotPredicted))
 	}
 }
 

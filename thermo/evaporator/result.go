@@ -34,20 +34,28 @@ func weakest(a, b How) How {
 	return max(a, b)
 }
 
-// Reason explains an absent or assumed result. It is two strings, so that
-// giving one costs no allocation.
+// Reason explains an absent or assumed result, as data: which reason, and of what.
 type Reason struct {
 	Of   string // the body or line concerned; may be empty
-	Text string
+	Why  Why
+	Text string // in place of Why: words of the caller's own
 }
 
 // String returns e.g. "EV3: no usable vapour pressure or temperature".
 func (r Reason) String() string {
-	if r.Of == "" {
-		return r.Text
+	text := r.Text
+	if text == "" {
+		text = r.Why.String()
 	}
-	return r.Of + ": " + r.Text
+	if r.Of == "" || text == "" {
+		return r.Of + text
+	}
+	return r.Of + ": " + text
 }
+
+func because(why Why) Reason { return Reason{Why: why} }
+
+func (r Reason) none() bool { return r.Why == NoReason && r.Text == "" }
 
 // Result is one calculated value.
 type Result struct {
@@ -63,8 +71,8 @@ func (r Result) OK() bool { return r.How != Absent }
 // set stores v; a value that is not a finite number is an absence.
 func (r *Result) set(v float64, how How, why Reason) {
 	if how == Absent || math.IsNaN(v) || math.IsInf(v, 0) {
-		if why.Text == "" {
-			why.Text = "the readings give no finite value"
+		if why.none() {
+			why.Why = NotFinite
 		}
 		*r = Result{Reason: why}
 		return
@@ -210,7 +218,7 @@ func (r *Results) Sigmas(s Sigmas) Sigmas {
 	s = s[:0]
 	r.each(func(x *Result) {
 		sigma := x.Sigma
-		if !x.OK() && x.Reason.Text == whyEdge {
+		if !x.OK() && x.Reason.Why == TooUncertain {
 			sigma = math.Inf(1)
 		}
 		s = append(s, sigma)
@@ -226,7 +234,7 @@ func (r *Results) Recall(s Sigmas) {
 	r.each(func(x *Result) {
 		if i < len(s) && x.OK() {
 			if x.Sigma = s[i]; math.IsInf(x.Sigma, 0) {
-				x.absent(Reason{x.Reason.Of, whyEdge})
+				x.absent(Reason{Of: x.Reason.Of, Why: TooUncertain})
 			}
 		}
 		i++

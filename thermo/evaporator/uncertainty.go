@@ -2,8 +2,6 @@ package evaporator
 
 import "math"
 
-const whyEdge = "too uncertain: a reading off by one standard deviation leaves no value"
-
 // Uncertainty evaluates m into r like Evaluate and fills the Sigma of every
 // result from the readings' stated accuracies: each reading is moved up and down by
 // one standard deviation, the whole calculation is repeated, and half the
@@ -31,9 +29,9 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 		}
 		v := x.Value
 		x.Value = v + x.Sigma
-		s.Evaluate(&s.m, &s.plus)
+		s.evaluate(&s.m, &s.plus, true)
 		x.Value = v - x.Sigma
-		s.Evaluate(&s.m, &s.minus)
+		s.evaluate(&s.m, &s.minus, true)
 		x.Value = v
 		for i, b := range base {
 			if !b.OK() {
@@ -48,8 +46,7 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 			case q.OK():
 				d = b.Value - q.Value
 			default:
-				why := whyEdge
-				*b = Result{Reason: Reason{Of: b.Reason.Of, Text: why}}
+				b.absent(Reason{Of: b.Reason.Of, Why: TooUncertain})
 				continue
 			}
 			b.Sigma += d * d
@@ -60,7 +57,7 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 			continue
 		}
 		if b.Sigma = math.Sqrt(b.Sigma); math.IsNaN(b.Sigma) || math.IsInf(b.Sigma, 0) {
-			*b = Result{Reason: Reason{Of: b.Reason.Of, Text: whyEdge}}
+			b.absent(Reason{Of: b.Reason.Of, Why: TooUncertain})
 		}
 	}
 	r.splitSigma()
@@ -76,7 +73,7 @@ func (r *Results) splitSigma() {
 	for i := range r.Bodies {
 		o := &r.Bodies[i]
 		for _, p := range []*Result{&o.EvaporationTH, &o.DutyKW, &o.SpecificKgM2H, &o.CondensedTH, &o.U, &o.UApparent} {
-			if p.OK() && p.How == Assumed && p.Reason.Text == whyShared {
+			if p.OK() && p.How == Assumed && p.Reason.Why == Shared {
 				p.Sigma = math.Hypot(p.Sigma, splitShare*p.Value)
 			}
 		}

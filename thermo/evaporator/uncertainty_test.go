@@ -92,7 +92,7 @@ func TestRecall(t *testing.T) {
 		if x.OK() != want.OK() || x.Sigma != want.Sigma || x.Value != want.Value {
 			t.Errorf("%s: %+v, want %+v", name, x, want)
 		}
-		if !x.OK() && strings.Contains(x.Reason.Text, "too uncertain") {
+		if !x.OK() && strings.Contains(x.Reason.String(), "too uncertain") {
 			lost++
 		}
 	})
