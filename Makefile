@@ -8,7 +8,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Debian packages that the integration tests start as real servers.
 DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws
 
-.PHONY: detection build check test test-deps lint bench fuzz
+.PHONY: build check test test-deps lint bench fuzz detection docs pictures
 
 build: ## the program, into bin/
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X main.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
@@ -39,3 +39,10 @@ fuzz: ## half a minute for each fuzz target
 detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md; and the solver over 10 000 sets
 	$(GO) test -count=1 -timeout 2h -run "TestDetection|TestContradiction|TestFloods" -v ./deploy -detection 20 -instruments -floods
 	$(GO) test -count=1 -run TestSolver -v ./thermo/evaporator -args -solver-sets 10000
+
+docs: ## the tables of the handbook that follow from the program
+	$(GO) test -count=1 -run 'TestHandbookTables' ./cmd/calandria -update
+	$(GO) test -count=1 -run 'Distribution' ./deploy -update
+
+pictures: ## the pictures of the front page, by Chromium from the demo (two minutes)
+	$(GO) test -count=1 -timeout 15m -run 'TestPictures' -v ./cmd/calandria -pictures "$(CURDIR)/docs"

@@ -250,15 +250,15 @@ func report(t *testing.T, ds []detection) []byte {
 	}
 	fmt.Fprintf(&b, `## Upsets
 
-Measured by `+"`make detection`"+` on the invented mill, not on a real one: %d mills that
-differ in the seed of their noise and disturbances, the age of their scale and the time
-of day, each with its upsets in another order. Limits and delays were set on other mills
+Measured by `+"`make detection`"+` on the invented mill, not on a real one, over %d mills.
+They differ in the seed of their noise and disturbances, the age of their scale and the
+time of day. Each has its upsets in another order. Limits and delays were set on other mills
 than those measured here. Every number of the mill is made up, so
 this says how limits, delays and grouping work together, and nothing about a site.
 
 Times run from the moment the upset begins, its own slow growth included. *In time*
-means within the alarm's time to respond; for what creeps over hours and days, that
-long before it has grown to its full extent.
+means within the alarm's time to respond. An upset that creeps over hours and days is
+found in time if the alarm comes that long before its full extent.
 
 | upset | first alarm | found | median | worst | time to respond | in time | cause named | median | alarms in 10 min | in the first hour |
 | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |

@@ -353,9 +353,9 @@ func floodTable(all []counted) []byte {
 	fmt.Fprint(&b, `## Floods
 
 Measured by `+"`make detection`"+`: what the operator sees of upsets that strike many
-instruments at once, in the hour from their beginning, nobody acknowledging anything.
-*Lines* are those of the page of alarms with groups and bursts folded, the most at any
-second; *active* is what there would be without folding. Nothing urgent or high was
+instruments at once. It counts the hour from their beginning, and nobody acknowledges
+anything. *Lines* is the most lines on the page of alarms at any second, with groups and
+bursts folded. *Active* is the number of lines without folding. Nothing urgent or high was
 hidden or folded away at any second.
 
 | upset | calls in 10 min | in the hour | active | lines | first up | hidden as consequences |

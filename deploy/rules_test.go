@@ -2,6 +2,7 @@ package deploy
 
 import (
 	"bytes"
+	"flag"
 	"fmt"
 	"io/fs"
 	"maps"
@@ -18,6 +19,8 @@ import (
 	"calandria/rules"
 	"calandria/thermo"
 )
+
+var update = flag.Bool("update", false, "write the table of priorities anew")
 
 // ruleFiles are the rule files as the program would read them.
 func ruleFiles(t *testing.T) []rules.File {

@@ -150,15 +150,15 @@ func biasTable(all []told) []byte {
 		}
 	}
 	fmt.Fprintf(&b, `
-Measured by `+"`make detection`"+` on the invented mill with noise, disturbances and strikes: one
-instrument at a time reads wrong by a fixed amount; noted is what the alarm
-*instruments contradict each other* says within four hours, after nine hours of usual running. It came in %d of %d cases; in %d it
+Measured by `+"`make detection`"+` on the invented mill with noise, disturbances and strikes. One
+instrument at a time reads wrong by a fixed amount, after nine hours of usual running. The
+table says what the alarm *instruments contradict each other* says within four hours. It came in %d of %d cases; in %d it
 named the instrument, in %d of these before any other. In %d of the rest another alarm came, most of them about
 just that instrument. "With others": nothing tells it from those, and the
-alarm names all of them. A chest thermometer that reads low is told as such and as gas, and
-leaves the alarm to chest_thermometer_low. What the balances cannot tell at all: the error of the syrup
-refractometer below some 3 Bx within hours (solids_not_closed finds it over days), and a
-reading of a part of a figure that a wide stated accuracy covers.
+alarm names all of them. A chest thermometer that reads low is named together with gas, and
+the alarm is left to chest_thermometer_low. The balances cannot find an error of the syrup
+refractometer below about 3 Bx within hours; solids_not_closed finds it over days. Nor can
+they find an error that a wide stated accuracy covers.
 
 | instrument | wrong by | stated accuracy | alarm after | it names | other alarms |
 | --- | --- | --- | --- | --- | --- |

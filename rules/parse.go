@@ -6,7 +6,6 @@ import (
 	"maps"
 	"math"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -488,20 +487,6 @@ func (r *reader) declared(n *number, want dims) {
 		}
 		r.notes = append(r.notes, fmt.Sprintf("%s: it is taken to be in %s", gives, want.unit()))
 	}
-}
-
-// functionNames lists the functions for messages.
-func functionNames() []string {
-	names := []string{"abs", "min", "max", "sqrt", "clamp", "between", "is_bad", "is_good", "age", "unchanged", "default",
-		"gauge", "vacuum", "unit", "per_hour", "per_minute", "per_day"}
-	for n := range windowFunctions {
-		names = append(names, n)
-	}
-	for n := range literals {
-		names = append(names, n)
-	}
-	sort.Strings(names)
-	return names
 }
 
 func (r *reader) call(at int, name string, args []ast.Node) *number {
