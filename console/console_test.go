@@ -163,6 +163,21 @@ func TestTemplateLines(t *testing.T) {
 	}
 }
 
+// TestPageWeight: a page is light enough for a slow line, also with a long journal.
+func TestPageWeight(t *testing.T) {
+	m := newMill(t, time.Now())
+	for i := range 500 {
+		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: time.Now(), Kind: plant.EventAlarm, Alarm: "EV5_vacuum_low",
+			Source: "EV.EV5", Priority: 2, Annunciated: true, Text: fmt.Sprintf("the vacuum of body 5 is falling, time %d", i)})
+	}
+	s := newServer(t, m, Options{})
+	for _, p := range append(slices.Clone(pagePaths), struct{ name, path string }{"every tag", "/instruments?show=all"}) {
+		if n := len(get(t, s.Handler(), p.path, http.StatusOK)); n > 100_000 {
+			t.Errorf("%s has %d bytes, at most 100,000", p.path, n)
+		}
+	}
+}
+
 func firstDifference(got, want string) string {
 	g, w := strings.Split(got, "\n"), strings.Split(want, "\n")
 	for i := range min(len(g), len(w)) {
@@ -780,8 +795,8 @@ func TestRecordPages(t *testing.T) {
 			next = html.UnescapeString(mt[1])
 		}
 	}
-	if rows != len(m.events) || pages != 3 {
-		t.Errorf("%d rows on %d pages, want %d on 3", rows, pages, len(m.events))
+	if rows != len(m.events) || pages != 5 {
+		t.Errorf("%d rows on %d pages, want %d on 5", rows, pages, len(m.events))
 	}
 }
 

@@ -826,6 +826,9 @@ func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
 	rec.shown()
+	if !q.Has("limit") {
+		rec.Filter.Limit = listMost
+	}
 	events, err := s.b.Events(ctx, rec.Filter)
 	if err != nil {
 		return nil, fmt.Errorf("read the journal: %w", err)
@@ -883,6 +886,16 @@ const newsFresh = 2 * time.Second
 
 // --- Instruments ---
 
+// indexEntry leads to one part of a list that is too long for a page.
+type indexEntry struct {
+	Text, Title, Href string
+	N, Bad            int // entries, and those that need a look
+	Now               bool
+}
+
+// listMost is how many entries a page shows before it asks which part is meant.
+const listMost = 60
+
 // ownerTags are the tags of one piece of equipment.
 type ownerTags struct {
 	Path, Title, Href string
@@ -891,48 +904,86 @@ type ownerTags struct {
 
 type instrumentsView struct {
 	Owners                  []*ownerTags
+	Index                   []indexEntry
 	Total, Faulty, Doubtful int
+	Left                    int // good ones that are not listed
 	Health                  healthView
 }
 
+type instrumentsData struct{ Show, All, Faulty, Instruments string }
+
+// instrumentsPage lists tags by equipment. Of a large house it shows what needs a look, and one vessel's in whole on request.
 func (s *Server) instrumentsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
-	h := s.b.House()
-	show := r.URL.Query().Get("show")
+	h, q := s.b.House(), r.URL.Query()
+	show, of := q.Get("show"), q.Get("of")
 	if show != "" && show != "faulty" && show != "all" {
 		return nil, badQuery("show: use all or faulty.")
 	}
-	var v instrumentsView
-	index := map[string]*ownerTags{}
-	for i := range h.Tags {
-		t := &h.Tags[i]
-		if show != "all" && show != "faulty" && t.Source != plant.Measured && t.Source != plant.Fixed {
-			continue
+	if _, ok := h.Equip(of); of != "" && of != "site" && !ok {
+		return nil, notFound("There is no vessel of that name.")
+	}
+	href := func(show, of string) string {
+		v := url.Values{}
+		if show != "" {
+			v.Set("show", show)
 		}
-		x := s.read(p, t.ID, now)
-		v.Total++
+		if of != "" {
+			v.Set("of", of)
+		}
+		if len(v) == 0 {
+			return "/instruments"
+		}
+		return "/instruments?" + v.Encode()
+	}
+	var v instrumentsView
+	var ids []plant.TagID
+	for i := range h.Tags {
+		if t := &h.Tags[i]; show != "" || t.Source == plant.Measured || t.Source == plant.Fixed {
+			ids = append(ids, t.ID)
+		}
+	}
+	v.Total = len(ids)
+	entries, owners := map[string]int{}, map[string]*ownerTags{}
+	for _, id := range ids {
+		x, name := s.read(p, id, now), h.Tags[id].Owner
+		key := cmp.Or(name, "site")
+		n, ok := entries[key]
+		o := owners[key]
+		if !ok {
+			o = &ownerTags{Path: name, Title: cmp.Or(name, "Site")}
+			if e, ok := h.Equip(name); ok {
+				o.Title, o.Href = e.Title, vesselHref(e.Path)
+			}
+			n = len(v.Index)
+			entries[key], owners[key] = n, o
+			v.Index = append(v.Index, indexEntry{Text: cmp.Or(name, "site"), Title: o.Title, Href: href(show, key), Now: key == of})
+		}
+		v.Index[n].N++
 		switch x.Class {
 		case "absent":
 			v.Faulty++
+			v.Index[n].Bad++
 		case "doubt":
 			v.Doubtful++
+			v.Index[n].Bad++
 		}
-		if show == "faulty" && x.Class == "good" {
+		switch {
+		case of != "" && key != of, show == "faulty" && x.Class == "good":
+			continue
+		case of == "" && x.Class == "good" && v.Total > listMost:
+			v.Left++
 			continue
 		}
-		o := index[t.Owner]
-		if o == nil {
-			o = &ownerTags{Path: t.Owner, Title: cmp.Or(t.Owner, "Site")}
-			if e, ok := h.Equip(t.Owner); ok {
-				o.Title, o.Href = e.Title, vesselHref(e.Path)
-			}
-			index[t.Owner] = o
+		if len(o.Readings) == 0 {
 			v.Owners = append(v.Owners, o)
 		}
 		o.Readings = append(o.Readings, x)
 	}
 	v.Health = s.health(p, now)
-	return &view{Template: "instruments.html", Title: "Instruments", Section: "instruments", Live: "view=instruments&show=" + show, Reload: true,
-		Parts: parts{"instruments": v, "contradicts": s.contradicts(p, now)}, Data: show}, nil
+	live := url.Values{"view": {"instruments"}, "show": {show}, "of": {of}}
+	return &view{Template: "instruments.html", Title: "Instruments", Section: "instruments", Live: live.Encode(), Reload: true,
+		Parts: parts{"instruments": v, "contradicts": s.contradicts(p, now)},
+		Data:  instrumentsData{show, href("all", of), href("faulty", of), href("", of)}}, nil
 }
 
 // --- Rules ---
@@ -951,10 +1002,12 @@ type share struct {
 }
 
 type rulesData struct {
-	Rows   []ruleRow
-	Shares []share
-	Total  int
-	Match  string
+	Rows      []ruleRow
+	Shares    []share
+	Index     []indexEntry
+	Total     int
+	Match, Of string
+	Left      int // that fit and are not listed
 }
 
 func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
@@ -962,12 +1015,23 @@ func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, e
 	if err != nil {
 		return nil, err
 	}
-	data := rulesData{Match: match}
-	counts := map[int]int{}
-	for _, a := range s.b.Specs() {
+	specs := s.b.Specs()
+	data := rulesData{Match: match, Of: r.URL.Query().Get("of"), Total: len(specs)}
+	counts, entries := map[int]int{}, map[string]int{}
+	for _, a := range specs {
 		counts[int(a.Priority)]++
-		data.Total++
-		if all := strings.ToLower(strings.Join([]string{a.Name, a.Title, a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response}, "\n")); !strings.Contains(all, strings.ToLower(match)) {
+		n, ok := entries[a.Source]
+		if !ok {
+			n = len(data.Index)
+			entries[a.Source] = n
+			data.Index = append(data.Index, indexEntry{Text: a.Source, Href: "/rules?of=" + url.QueryEscape(a.Source), Now: a.Source == data.Of})
+			if e, ok := s.b.House().Equip(a.Source); ok {
+				data.Index[n].Title = e.Title
+			}
+		}
+		data.Index[n].N++
+		all := strings.Join([]string{a.Name, a.Title, a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response}, "\n")
+		if data.Of != "" && a.Source != data.Of || !strings.Contains(strings.ToLower(all), strings.ToLower(match)) {
 			continue
 		}
 		x := ruleRow{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), RuleHref: "/rules/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}
@@ -995,6 +1059,11 @@ func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, e
 		}
 		return strings.Compare(a.Source+a.Name, b.Source+b.Name)
 	})
+	slices.SortFunc(data.Index, func(a, b indexEntry) int { return strings.Compare(a.Text, b.Text) })
+	if len(data.Rows) > listMost {
+		data.Left = len(data.Rows) - listMost
+		data.Rows = data.Rows[:listMost]
+	}
 	for pr := 1; pr <= 4 && data.Total > 0; pr++ {
 		data.Shares = append(data.Shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(data.Total), 0)})
 	}

@@ -46,6 +46,9 @@ func TestSizes(t *testing.T) {
 					t.Errorf("%s: %s: %.600s", name, what, got)
 				}
 			}
+			if high := eval[int](b, "document.querySelector('.index') ? 0 : document.documentElement.scrollHeight"); size.width == 360 && high > 3000 {
+				t.Errorf("%s: %d px high without an index", name, high)
+			}
 			if size.width != 3840 || p.path == "/" { // a picture that large takes seconds
 				b.shot(name)
 			}
