@@ -25,7 +25,7 @@ const (
 	journalPage  = 5000
 	journalMost  = 200_000            // entries of one measure
 	exportMost   = 20_000             // entries of one export
-	reportMost   = 400                // entries a shift report lists
+	reportMost   = 200                // entries a shift report lists
 	reportWait   = 15 * time.Second   // for the averages of a report
 	measureFresh = time.Minute        //
 	measureLead  = 3 * 24 * time.Hour // read before a period, for states at its beginning
