@@ -444,8 +444,7 @@ func (x *series) name() string {
 	return x.of + " " + x.what
 }
 
-// test works the window out. While the set is steady and nothing is wrong it
-// allocates nothing.
+// test works the window out.
 func (k *checking) test(at time.Time) {
 	layout := uint32(0)
 	for i, b := range k.s.bodies {

@@ -3,13 +3,9 @@ package evaporator
 import (
 	"errors"
 	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
-var errDependent = errors.New("reconcile: the balances are not independent, or one of them has no measured value")
-
-// comparison is what Reconcile works with, kept from call to call.
+// comparison is what Reconcile works with, on room that is used again.
 type comparison struct {
 	bare       Measurement // without the readings that are checks
 	heat       bool        // the heat balance stands
@@ -17,24 +13,12 @@ type comparison struct {
 	evaluation evaluation  // its temperatures
 
 	checks []check
-	own    []int      // the value that is the check's own reading; -1: an exact one
 	vars   []*Reading // the values, in bare
 	enter  []bool     // the value enters the calculation
-	exact  []float64  // readings without accuracy
 
-	y, x     []float64 // values as read; the iterate
-	c, right []float64 // misfit at x; that of the straight line at y
-	up, down []float64
-	lin      whitened
-
-	slopes struct { // those in lin
-		checks   []check
-		vars     []*Reading
-		y, exact []float64 // readings for which they were worked out
-		x        []float64 // and where
-		times    int
-	}
-	chiSquared, normal []float64 // bounds by number of checks or tests; 0: not yet worked out
+	y, x, sigma []float64   // values as read; the iterate
+	c, up       []float64   // misfit
+	a           [][]float64 // slopes: a row a check, a column a value
 }
 
 // compare lists values and checks of m and works out the misfit as read.
@@ -45,8 +29,7 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 		return ErrNoRedundancy
 	}
 	t.bare = *m
-	t.vars, t.enter, t.exact, t.y = t.vars[:0], t.enter[:0], t.exact[:0], t.y[:0]
-	t.lin.sigma = t.lin.sigma[:0]
+	t.vars, t.enter, t.y, t.sigma = t.vars[:0], t.enter[:0], t.y[:0], t.sigma[:0]
 	t.bare.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
 		of, enter := "", true
 		switch what {
@@ -58,48 +41,44 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 			enter = !pressureOK(t.bare.Bodies[body].VapourKPa)
 		}
 		if !(r.Sigma > 0) || math.IsInf(r.Sigma, 0) {
-			t.exact = append(t.exact, r.Value)
 			return
 		}
 		if body >= 0 {
 			of = s.d.Bodies[body].Name
 		}
 		t.vars, t.enter, t.y = append(t.vars, r), append(t.enter, enter), append(t.y, r.Value)
-		t.lin.sigma = append(t.lin.sigma, r.Sigma)
+		t.sigma = append(t.sigma, r.Sigma)
 		out.Instruments = append(out.Instruments, Instrument{Of: of, What: what, Reading: *r})
 	})
 	s.without(&t.bare)
-	t.heat = s.heatBalance(&t.bare, false)
+	t.heat = s.heatBalance(&t.bare, false, false)
 	s.listChecks(m)
 	n, k := len(t.vars), len(t.checks)
 	if n == 0 || k == 0 {
 		return ErrNoRedundancy
 	}
-	if n != t.lin.n || k != t.lin.m {
-		t.slopes.vars = t.slopes.vars[:0]
-	}
-	t.lin.size(n, k)
 	t.x = append(t.x[:0], t.y...)
-	t.c, t.right, t.up, t.down, t.own = grow(t.c, k), grow(t.right, k), grow(t.up, k), grow(t.down, k), grow(t.own, k)
+	t.c, t.up = grow(t.c, k), grow(t.up, k)
+	t.a = grow(t.a, k)
+	for j := range t.a {
+		t.a[j] = grow(t.a[j], n)
+		clear(t.a[j])
+	}
 	for i, v := range t.vars {
 		t.enter[i] = t.enter[i] && v.OK
-		t.lin.only[i] = -1
-	}
-	for j, ck := range t.checks {
-		t.own[j] = -1
-		for i, v := range t.vars {
-			if v == ck.reading(&t.bare) {
-				t.own[j] = i
-				if !t.enter[i] {
-					t.lin.only[i] = j
-				}
-			}
-		}
 	}
 	if !s.compared(t.c) {
 		return s.noMisfit()
 	}
 	return nil
+}
+
+// grow returns list with length n; what it holds is left over.
+func grow[T any](list []T, n int) []T {
+	if cap(list) < n {
+		return make([]T, n)
+	}
+	return list[:n]
 }
 
 // without takes the readings that are checks out of bare.
@@ -202,21 +181,23 @@ func (c check) reading(m *Measurement) *Reading {
 // heatBalance is the part of Evaluate that the checks need, from juice flow and Brix:
 // it leaves temperatures and streams in tests and flows in the chain, stores no other
 // results, and reports whether there is a balance. near says that the chain holds the
-// solution of a case close by. The bodies must be arranged.
-func (s *Set) heatBalance(m *Measurement, near bool) bool {
+// solution of a case close by, sloppy that a straight line from there will do. The
+// bodies must be arranged.
+func (s *Set) heatBalance(m *Measurement, near, sloppy bool) bool {
 	e := &s.tests.evaluation
 	e.m, e.r = m, &s.tests.r
 	s.read(e)
-	return s.row(e) == ByJuiceAndBrix && s.load(e, ByJuiceAndBrix).none() && s.flows(e, ByJuiceAndBrix, near).none()
+	return s.row(e) == ByJuiceAndBrix && s.load(e, ByJuiceAndBrix).none() && s.flows(e, ByJuiceAndBrix, near, sloppy).none()
 }
 
-// misfit stores measured less predicted for every check at the iterate.
-func (s *Set) misfit(c []float64, near bool) bool {
+// misfit stores measured less predicted for every check at the iterate; sloppy as in
+// heatBalance.
+func (s *Set) misfit(c []float64, sloppy bool) bool {
 	t := &s.tests
 	for i, v := range t.vars {
 		v.Value = t.x[i]
 	}
-	if ok := s.heatBalance(&t.bare, near); !ok && t.heat {
+	if ok := s.heatBalance(&t.bare, true, sloppy); !ok && t.heat {
 		return false
 	}
 	return s.compared(c)
@@ -274,93 +255,30 @@ func (s *Set) noMisfit() error {
 	return errors.New("reconcile: the readings near the reconciled values give no balance")
 }
 
-// near reports whether the slopes serve for the readings: the same ones, none
-// further away than two standard deviations.
-func (t *comparison) near() bool {
-	l := &t.slopes
-	if len(l.checks) != len(t.checks) || len(l.vars) != len(t.vars) || len(l.exact) != len(t.exact) {
-		return false
-	}
-	for j, ck := range t.checks {
-		if ck != l.checks[j] {
-			return false
-		}
-	}
-	for i, v := range t.vars {
-		if v != l.vars[i] || !(math.Abs(t.y[i]-l.y[i]) <= 2*t.lin.sigma[i]) {
-			return false
-		}
-	}
-	for i, v := range t.exact {
-		if !(math.Abs(v-l.exact[i]) <= 0.02*math.Abs(v)) {
-			return false
-		}
-	}
-	return true
-}
-
-// within reports the same for the iterate.
-func (t *comparison) within() bool {
-	for i, x := range t.x {
-		if !(math.Abs(x-t.slopes.x[i]) <= 2*t.lin.sigma[i]) {
-			return false
-		}
-	}
-	return true
-}
-
-// slopes works them out at the iterate, by central differences of a tenth of the
-// standard deviation. A reading that does not enter the calculation stands in its
-// own check alone, with slope 1.
+// slopes works them out at the readings, by steps of a tenth of the standard
+// deviation. A reading that does not enter the calculation stands in its own check
+// alone, with slope 1.
 func (s *Set) slopes() bool {
 	t := &s.tests
-	k := t.lin.m
 	for i, x := range t.x {
-		a := t.lin.a[i*k : (i+1)*k]
 		if !t.enter[i] {
-			clear(a)
+			for j, ck := range t.checks {
+				if ck.reading(&t.bare) == t.vars[i] {
+					t.a[j][i] = 1
+				}
+			}
 			continue
 		}
-		h := 0.1 * t.lin.sigma[i]
+		h := 0.1 * t.sigma[i]
 		t.x[i] = x + h
 		ok := s.misfit(t.up, true)
-		t.x[i] = x - h
-		ok = s.misfit(t.down, true) && ok
 		t.x[i] = x
 		if !ok {
-			t.slopes.vars = t.slopes.vars[:0]
 			return false
 		}
-		for j := range a {
-			a[j] = (t.up[j] - t.down[j]) / (2 * h)
+		for j := range t.checks {
+			t.a[j][i] = (t.up[j] - t.c[j]) / h
 		}
 	}
-	l := &t.slopes
-	l.times++
-	l.checks, l.vars = append(l.checks[:0], t.checks...), append(l.vars[:0], t.vars...)
-	l.y, l.exact, l.x = append(l.y[:0], t.y...), append(l.exact[:0], t.exact...), append(l.x[:0], t.x...)
 	return true
-}
-
-// chi2 is the bound of the global test of so many checks.
-func (t *comparison) chi2(checks int) float64 {
-	return remember(&t.chiSquared, checks, func() float64 {
-		return distuv.ChiSquared{K: float64(checks)}.Quantile(1 - significance)
-	})
-}
-
-// sidak is the bound of one of so many tests.
-func (t *comparison) sidak(tests int) float64 {
-	return remember(&t.normal, tests, func() float64 { return sidak(significance, tests) })
-}
-
-// remember works list[n] out once; 0 stands for not yet.
-func remember(list *[]float64, n int, f func() float64) float64 {
-	for len(*list) <= n {
-		*list = append(*list, 0)
-	}
-	if (*list)[n] == 0 {
-		(*list)[n] = f()
-	}
-	return (*list)[n]
 }

@@ -42,8 +42,7 @@
 //
 // The package is arithmetic: it has no clock and never returns a number it could
 // not compute. A Result without a value says in plain words what was missing.
-// Nothing outlives a call: a Set holds scratch space, and the slopes that
-// Set.ReconcileInto keeps and says how far they count.
+// Nothing outlives a call: a Set holds scratch space.
 //
 // Bodies stand in the order of the juice, their effects in that of the vapour:
 // forward, backward and mixed feed are computed alike, from tags as well as ahead.

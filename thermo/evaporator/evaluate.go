@@ -155,7 +155,7 @@ func (s *Set) balance(e *evaluation, near bool) {
 	fault := s.noStreams(e)
 	if row != ByTemperatures {
 		if fault = s.load(e, row); fault.none() {
-			fault = s.flows(e, row, near)
+			fault = s.flows(e, row, near, false)
 		}
 	}
 	if e.r.Row = row; fault.none() {
@@ -180,9 +180,9 @@ func (s *Set) noStreams(e *evaluation) Reason {
 	return because(NoSyrupBrix)
 }
 
-// flows solves the balances, or says why they cannot be.
-func (s *Set) flows(e *evaluation, row Row, near bool) Reason {
-	p := problem{juice: e.juice.Value, steam: e.m.SteamTH.Value, syrup: e.syrupBrix.Value, sought: theSteam, near: near}
+// flows solves the balances, or says why they cannot be. near and sloppy as in problem.
+func (s *Set) flows(e *evaluation, row Row, near, sloppy bool) Reason {
+	p := problem{juice: e.juice.Value, steam: e.m.SteamTH.Value, syrup: e.syrupBrix.Value, sought: theSteam, near: near, sloppy: sloppy}
 	switch {
 	case row == ByBrixProfile:
 		s.profile(e)

@@ -26,9 +26,6 @@ func (r *Results) Each(f func(name string, x Result)) {
 	}
 }
 
-// SlopesWorkedOut counts how often Reconcile could not keep its slopes.
-func (s *Set) SlopesWorkedOut() int { return s.tests.slopes.times }
-
 // EvaluateFrom is Evaluate with the iteration started at these Brix and evaporations.
 func (s *Set) EvaluateFrom(brix, evaporation float64, m *Measurement, r *Results) {
 	s.Evaluate(m, r)

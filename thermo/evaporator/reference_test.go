@@ -3,26 +3,13 @@ package evaporator
 import (
 	"errors"
 	"math"
-	"slices"
 )
 
-// Reference reconciles a set by the plain way: the balances as dense matrices in
-// gonum, every misfit by a whole evaluation from scratch, every suspect by
-// eliminating it from the balances and solving again. ReconcileInto must say the
-// same.
-type Reference struct {
-	set *Set
-	// Always works the slopes out at every iterate, and goes on until the values
-	// stand still within 1e-9 of their standard deviations: the full nonlinear
-	// least squares.
-	Always bool
-	Fresh  int // times that the slopes were worked out
-
-	checks  []check
-	names   []string
-	at, end []float64
-	a       [][]float64
-}
+// Reference reconciles a set by the full nonlinear least squares: every misfit by a
+// whole evaluation from scratch, the slopes by central differences at every iterate,
+// until the values stand still within 1e-9 of their standard deviations. ReconcileInto
+// must say the same.
+type Reference struct{ set *Set }
 
 // NewReference returns one that calculates with s.
 func NewReference(s *Set) *Reference { return &Reference{set: s} }
@@ -33,7 +20,6 @@ func (f *Reference) Reconcile(m *Measurement) (*Reconciliation, error) {
 	checks := f.list(m)
 	full := *m
 	var vars []*Reading
-	var names []string
 	var out Reconciliation
 	full.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
 		switch what {
@@ -46,7 +32,6 @@ func (f *Reference) Reconcile(m *Measurement) (*Reconciliation, error) {
 				of = s.d.Bodies[body].Name
 			}
 			vars = append(vars, r)
-			names = append(names, of+" "+what)
 			out.Instruments = append(out.Instruments, Instrument{Of: of, What: what, Reading: *r})
 		}
 	})
@@ -58,56 +43,31 @@ func (f *Reference) Reconcile(m *Measurement) (*Reconciliation, error) {
 	for i, v := range vars {
 		p.Y[i], p.Sigma[i] = v.Value, v.Sigma
 	}
-	far := func(from []float64) bool {
-		for i, v := range vars {
-			if !(math.Abs(v.Value-from[i]) <= 2*v.Sigma) {
-				return true
-			}
-		}
-		return false
-	}
 	r := s.NewResults()
 	c, up, down := make([]float64, k), make([]float64, k), make([]float64, k)
 	var a *Adjusted
-	rounds, still := 12, 1e-5
-	if f.Always {
-		rounds, still = 60, 1e-9
+	p.A = make([][]float64, k)
+	for j := range p.A {
+		p.A[j] = make([]float64, n)
 	}
-	for round := range rounds {
+	for range 60 {
 		if err := f.misfit(&full, checks, r, c); err != nil {
 			return nil, err
 		}
-		var fresh bool
-		if round == 0 {
-			fresh = !slices.Equal(checks, f.checks) || !slices.Equal(names, f.names) || far(f.at)
-		} else {
-			fresh = far(f.end)
-		}
-		if fresh || f.Always {
-			f.Fresh++
-			f.a = make([][]float64, k)
-			for j := range f.a {
-				f.a[j] = make([]float64, n)
+		for i, v := range vars {
+			x, h := v.Value, 0.1*v.Sigma
+			v.Value = x + h
+			err := f.misfit(&full, checks, r, up)
+			v.Value = x - h
+			err = errors.Join(err, f.misfit(&full, checks, r, down))
+			v.Value = x
+			if err != nil {
+				return nil, err
 			}
-			f.end = nil
-			for i, v := range vars {
-				x, h := v.Value, 0.1*v.Sigma
-				f.end = append(f.end, x)
-				v.Value = x + h
-				err := f.misfit(&full, checks, r, up)
-				v.Value = x - h
-				err = errors.Join(err, f.misfit(&full, checks, r, down))
-				v.Value = x
-				if err != nil {
-					return nil, err
-				}
-				for j := range checks {
-					f.a[j][i] = (up[j] - down[j]) / (2 * h)
-				}
+			for j := range checks {
+				p.A[j][i] = (up[j] - down[j]) / (2 * h)
 			}
-			f.checks, f.names, f.at = checks, names, slices.Clone(p.Y)
 		}
-		p.A = f.a
 		for j := range checks { // c + A (x* - x) = 0
 			p.B[j] = -c[j]
 			for i, v := range vars {
@@ -123,7 +83,7 @@ func (f *Reference) Reconcile(m *Measurement) (*Reconciliation, error) {
 			moved = max(moved, math.Abs(a.X[i]-v.Value)/v.Sigma)
 			v.Value = a.X[i]
 		}
-		if moved < still {
+		if moved < 1e-9 {
 			break
 		}
 	}
@@ -138,32 +98,7 @@ func (f *Reference) Reconcile(m *Measurement) (*Reconciliation, error) {
 	}
 	out.Degrees, out.Global, out.Critical, out.GrossError, out.ZCritical = a.Degrees, a.Global, a.GlobalCritical, a.GrossError, a.ZCritical
 
-	index := make([]int, n)
-	for i := range index {
-		index[i] = i
-	}
-	for a.Suspect >= 0 {
-		i := a.Suspect
-		v := p.Sigma[i] * p.Sigma[i]
-		sus := Suspicion{Instrument: index[i], Z: a.MeasurementZ[i]}
-		if spread := v - a.Covariance.At(i, i); spread > 0 {
-			sus.Bias = (p.Y[i] - a.X[i]) * v / spread
-		}
-		for _, o := range a.Alike {
-			sus.Alike = append(sus.Alike, index[o])
-		}
-		out.Suspects = append(out.Suspects, sus)
-		next, ok := p.Without(i)
-		if !ok {
-			break
-		}
-		p = next
-		index = slices.Delete(index, i, i+1)
-		var err error
-		if a, err = Reconcile(p, significance); err != nil {
-			break // what is left checks nothing
-		}
-	}
+	out.Suspects = suspects(p, a, nil)
 	return &out, nil
 }
 

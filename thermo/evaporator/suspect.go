@@ -3,6 +3,7 @@ package evaporator
 import (
 	"errors"
 	"math"
+	"slices"
 )
 
 // Instrument is one measured value in a reconciliation.
@@ -102,114 +103,92 @@ func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
 	return out, nil
 }
 
-// ReconcileInto is [Set.Reconcile] into an out that is used again: once its
-// slices have their size it allocates nothing. After an error out holds nothing of
-// use.
+// ReconcileInto is [Set.Reconcile] into an out that is used again. After an error out
+// holds nothing of use.
 //
-// The iteration is Gauss-Newton's and goes on until the values stand still within
-// 1e-5 of their standard deviations, so the reconciled values satisfy the balances
-// themselves and not a straight line in their place. The slopes, which only
-// share the misfit out among the instruments, are kept from call to call. They are
-// worked out anew when the readings or an iterate lie more than two standard
-// deviations from where they were taken, or a reading without accuracy changed by
-// 2 %. On a set that keeps its load that is rare; on one whose juice flow moves by
-// 1 % between calls it is nearly every time, and such a call takes about five
-// times as long. What slopes of that age change in a reconciled value is below a
-// twentieth of its standard deviation (a test bounds it; 0.023 was the most seen).
+// The slopes of the checks are those at the readings; the misfit is worked out anew at
+// every iterate, until the values stand still within a thousandth of their standard deviations.
+// So the reconciled values satisfy the balances themselves. What the slopes change
+// between the readings and the result moves a reconciled value by less than a
+// twentieth of its standard deviation (a test bounds it).
 func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 	t := &s.tests
 	if err := s.compare(m, out); err != nil {
 		return err
 	}
-	w := &t.lin
-	n, k := w.n, w.m
-	kept := t.near()
-	moved := 0.0
-	for round := range 12 {
-		if round > 0 {
-			if !s.misfit(t.c, true) {
-				return s.noMisfit()
-			}
-			kept = t.within()
-		}
-		if !kept && !s.slopes() {
+	if !s.slopes() {
+		return s.noMisfit()
+	}
+	n, k := len(t.y), len(t.checks)
+	p := Balances{Y: t.y, Sigma: t.sigma, A: t.a, B: make([]float64, k)}
+	var a *Adjusted
+	moved := math.Inf(1)
+	for round := 0; round < 12 && !(moved < 1e-3); round++ {
+		if round > 0 && !s.misfit(t.c, false) {
 			return s.noMisfit()
 		}
-		if (!kept || round == 0) && !w.factor() {
-			return errDependent
-		}
-		// r = A y - b with c + A (x* - x) = 0, so b = A x - c.
-		copy(t.right, t.c)
-		for i := range n {
-			d := t.y[i] - t.x[i]
-			if j := w.only[i]; j >= 0 {
-				t.right[j] += d
-				continue
-			}
-			for j, a := range w.a[i*k : (i+1)*k] {
-				t.right[j] += a * d
+		for j := range k { // c + A (x* - x) = 0
+			p.B[j] = -t.c[j]
+			for i, x := range t.x {
+				p.B[j] += t.a[j][i] * x
 			}
 		}
-		w.misfit(t.right)
+		var err error
+		if a, err = Reconcile(p, significance); err != nil {
+			return err
+		}
 		moved = 0
-		for i := range n {
-			x := t.y[i] - w.sigma[i]*w.along[i]
-			moved = max(moved, math.Abs(x-t.x[i])/w.sigma[i])
+		for i, x := range a.X {
+			moved = max(moved, math.Abs(x-t.x[i])/t.sigma[i])
 			t.x[i] = x
-		}
-		if moved < 1e-5 {
-			break
 		}
 	}
 	if !(moved < 0.01) { // NaN as well
 		return errUnsettled
 	}
-
 	for i := range n {
 		ins := &out.Instruments[i]
-		ins.Reconciled, ins.Checked = t.x[i], w.redundant(i)
-		ins.ReconciledSigma = w.sigma[i] * math.Sqrt(max(0, 1-w.norm[i]))
-		if ins.Checked {
-			ins.Z = w.test(i)
-		}
+		ins.Reconciled, ins.Z, ins.Checked = a.X[i], a.MeasurementZ[i], a.Redundant[i]
+		ins.ReconciledSigma = math.Sqrt(a.Covariance.At(i, i))
 	}
 	for j, ck := range t.checks {
 		of, what := s.checkName(ck)
-		sigma := w.residualSigma(j)
-		out.Checks = append(out.Checks, Check{of, what, t.right[j], sigma, t.right[j] / sigma})
+		out.Checks = append(out.Checks, Check{of, what, a.Residual[j], a.ResidualSigma[j], a.BalanceZ[j]})
 	}
-	best, tested := w.worst()
-	out.Degrees, out.Global, out.Critical, out.ZCritical = k, dot(w.z, w.z), t.chi2(k), t.sidak(max(1, tested))
-	out.GrossError = out.Global > out.Critical
-
-	// Serial elimination on the last linearisation.
-	for left := k; best >= 0 && (dot(w.z, w.z) > t.chi2(left) || math.Abs(w.test(best)) > t.sidak(tested)); left-- {
-		sus := out.suspect()
-		sus.Instrument, sus.Z, sus.Bias = best, w.test(best), w.sigma[best]*w.along[best]/w.norm[best]
-		for i := range n {
-			if i != best && w.redundant(i) && math.Abs(dot(w.vector(i), w.vector(best))) > alikeFrom*math.Sqrt(w.norm[i]*w.norm[best]) {
-				sus.Alike = append(sus.Alike, i)
-			}
-		}
-		if left == 1 {
-			break // no balance left
-		}
-		w.without(best)
-		best, tested = w.worst()
-	}
+	out.Degrees, out.Global, out.Critical, out.GrossError, out.ZCritical = a.Degrees, a.Global, a.GlobalCritical, a.GrossError, a.ZCritical
+	out.Suspects = suspects(p, a, out.Suspects)
 	return nil
 }
 
-// suspect adds one, on old room if there is.
-func (r *Reconciliation) suspect() *Suspicion {
-	if n := len(r.Suspects); n < cap(r.Suspects) {
-		r.Suspects = r.Suspects[:n+1]
-	} else {
-		r.Suspects = append(r.Suspects, Suspicion{})
+// suspects takes the suspects out one after the other, each as unmeasured, until the
+// rest agrees or checks nothing.
+func suspects(p Balances, a *Adjusted, list []Suspicion) []Suspicion {
+	index := make([]int, len(p.Y))
+	for i := range index {
+		index[i] = i
 	}
-	last := &r.Suspects[len(r.Suspects)-1]
-	last.Alike = last.Alike[:0]
-	return last
+	for a.Suspect >= 0 {
+		i := a.Suspect
+		v := p.Sigma[i] * p.Sigma[i]
+		x := Suspicion{Instrument: index[i], Z: a.MeasurementZ[i]}
+		if spread := v - a.Covariance.At(i, i); spread > 0 {
+			x.Bias = (p.Y[i] - a.X[i]) * v / spread
+		}
+		for _, o := range a.Alike {
+			x.Alike = append(x.Alike, index[o])
+		}
+		list = append(list, x)
+		next, ok := p.Without(i)
+		if !ok {
+			break
+		}
+		p, index = next, slices.Delete(index, i, i+1)
+		var err error
+		if a, err = Reconcile(p, significance); err != nil {
+			break // what is left checks nothing
+		}
+	}
+	return list
 }
 
 func (s *Set) checkName(c check) (of, what string) {
