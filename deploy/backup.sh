@@ -1,9 +1,10 @@
 #!/bin/sh
 # Copies Calandria's data while it runs: backup.sh DATA-FOLDER BACKUP-FOLDER
 #
-# The order matters. Values move from hot.db into Parquet files: with the database
+# The order matters. Values move from the log into Parquet files: with the log
 # copied first a value may be in both places, which reads as one, and never in
-# neither. Parquet files never change, but merging replaces several by one: the
+# neither. A segment is only added to: what was added during the copy is a torn
+# tail, which is not read. Parquet files never change, but merging replaces several by one: the
 # second pass brings what was merged during the first.
 #
 # Needs sqlite3. client-key.pem is copied too, and the accounts file where it stands
@@ -19,7 +20,14 @@ mkdir -p "$new/archive"
 # A consistent copy of a database in use.
 copy() { sqlite3 -cmd '.timeout 10000' "$1" "VACUUM INTO '$2'"; }
 copy "$data/journal.db" "$new/journal.db"
-[ ! -e "$data/archive/hot.db" ] || copy "$data/archive/hot.db" "$new/archive/hot.db"
+[ ! -e "$data/archive/hot.db" ] || copy "$data/archive/hot.db" "$new/archive/hot.db" # the first format
+mkdir -p "$new/archive/hot"
+for f in tags forward; do
+	[ ! -e "$data/archive/$f" ] || cp -p "$data/archive/$f" "$new/archive/"
+done
+for f in "$data"/archive/hot/segment_*.log; do
+	[ ! -e "$f" ] || cp -p "$f" "$new/archive/hot/" 2>/dev/null || [ ! -e "$f" ] || { echo "cannot copy $f" >&2; exit 1; }
+done
 
 # Only files with their final name; one may go while it is read, for a merged one.
 parquet() {

@@ -2,6 +2,7 @@ package historian
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -15,8 +16,8 @@ import (
 
 // Options of an archive. The zero value is usable.
 type Options struct {
-	// Hot is how long values stay in SQLite before they move to Parquet;
-	// default 6 h.
+	// Hot is how long values stay in the log before they move to Parquet, if
+	// a segment is not full earlier; default 6 h.
 	Hot time.Duration
 	// Keep is how long raw values are kept; default 400 days. Roll-ups are
 	// kept for ever.
@@ -47,8 +48,9 @@ type TagInfo struct {
 	Unit    string
 	Meaning string
 	// Resolution is the step, in Unit, below which a value means nothing; 0
-	// keeps values exactly. Values are rounded to the largest power of two not
-	// above it, which leaves a plain float64 that compresses to a third.
+	// keeps values exactly. Values are rounded to the fewest decimals whose step
+	// is not above it, as a float64 next to that decimal number; the Parquet
+	// files say to how many.
 	Resolution float64
 }
 
@@ -61,7 +63,7 @@ type Health struct {
 	Pending    int    // samples in memory, waiting for the disk
 	Stored     uint64 // samples committed since Open
 	Refused    uint64 // samples refused because the queue was full
-	HotRows    int64  // rows in hot.db, as of the last maintenance
+	HotRows    int64  // samples in the log
 	Files      int    // Parquet files
 }
 
@@ -84,16 +86,19 @@ type Archive struct {
 	mu       sync.Mutex // guards the fields below
 	pending  []hotRow
 	tags     map[string]*tagEntry // by path: the tag as described last
-	byID     map[int64]*tagEntry
-	last     map[string]plant.Point
+	byPath   map[string][]*tagEntry
+	byID     []*tagEntry      // the number is the index
 	lost     map[string]int64 // path -> time of the first refused sample
 	failing  error
 	health   Health
-	newTags  []*tagEntry // not yet in hot.db
-	nextID   int64
+	newTags  bool       // the dictionary has to be stored
 	flushing sync.Mutex // one flush at a time, so that order is kept
+	rows     []hotRow   // of the flush; guarded by flushing
 
 	cold *coldStore
+
+	forwarding forwarding
+	legacy     bool // hot.db is read, not taken over
 
 	maintaining sync.Mutex
 	mergedAt    map[int64]time.Time // by month; guarded by maintaining
@@ -103,18 +108,32 @@ type Archive struct {
 // several; each sample refers to the one it was stored under.
 type tagEntry struct {
 	id         int64
+	decimals   int
+	last       plant.Point // the newest, if its quality says that there is one
 	path, unit string
 	meaning    string
 	resolution float64
-	step       float64 // power of two, 0 for exact
+}
+
+func (e *tagEntry) info() TagInfo {
+	return TagInfo{Path: e.path, Unit: e.unit, Meaning: e.meaning, Resolution: e.resolution}
+}
+
+// tagLine is what the dictionary file has of a tag.
+type tagLine struct {
+	TagInfo
+	Former bool `json:",omitempty"` // the path has another unit now
 }
 
 type hotRow struct {
-	tag    int64
-	time   int64 // ns since 1970 UTC
-	value  float64
-	status uint32
+	tag      int64
+	time     int64 // ns since 1970 UTC
+	value    float64
+	status   uint32
+	decimals uint8
 }
+
+var nan = math.NaN()
 
 // Open opens or creates the archive in dir. It starts nothing.
 func Open(dir string, opt Options) (*Archive, error) {
@@ -141,38 +160,104 @@ func Open(dir string, opt Options) (*Archive, error) {
 	}
 	a := &Archive{
 		dir: dir, opt: opt, fl: opt.Files, log: opt.Logger,
-		tags: map[string]*tagEntry{}, byID: map[int64]*tagEntry{},
-		last: map[string]plant.Point{}, lost: map[string]int64{},
+		tags: map[string]*tagEntry{}, byPath: map[string][]*tagEntry{}, lost: map[string]int64{},
 	}
 	if err := a.fl.MkdirAll(dir); err != nil {
 		return nil, fmt.Errorf("open archive %s: %w", dir, err)
 	}
-	var err error
-	if a.hot, err = openHot(filepath.Join(dir, "hot.db")); err != nil {
+	if err := a.open(); err != nil {
 		return nil, fmt.Errorf("open archive %s: %w", dir, err)
-	}
-	entries, err := a.hot.loadTags()
-	if err != nil {
-		a.hot.close()
-		return nil, fmt.Errorf("open archive %s: read tag dictionary: %w", dir, err)
-	}
-	for _, e := range entries {
-		a.byID[e.id] = e
-		a.tags[e.path] = e // ordered by use: the last described wins
-		a.nextID = max(a.nextID, e.id)
-	}
-	if a.cold, err = openCold(dir, a.fl, a.log, opt.ReadOnly); err != nil {
-		a.hot.close()
-		return nil, fmt.Errorf("open archive %s: %w", dir, err)
-	}
-	if !opt.ReadOnly {
-		if err := a.resumeRewrites(); err != nil {
-			a.Close()
-			return nil, fmt.Errorf("open archive %s: %w", dir, err)
-		}
 	}
 	a.health.OK = true
 	return a, nil
+}
+
+func (a *Archive) open() (err error) {
+	if err := a.loadTags(); err != nil {
+		return err
+	}
+	a.forwarding.open(a)
+	a.hot = &hotStore{dir: filepath.Join(a.dir, hotDir), fl: a.fl, log: a.log,
+		tag: func(path, unit string) int64 { return a.entry(path, unit).id },
+		named: func(id int64) (string, string, bool) {
+			a.mu.Lock()
+			defer a.mu.Unlock()
+			if id < 0 || id >= int64(len(a.byID)) {
+				return "", "", false
+			}
+			return a.byID[id].path, a.byID[id].unit, true
+		},
+	}
+	if a.cold, err = openCold(a.dir, a.fl, a.log, a.opt.ReadOnly); err != nil {
+		return err
+	}
+	// Numbers of segments are not used twice while something refers to them.
+	a.hot.next = a.forwarding.Segment
+	for _, f := range a.cold.files[kindRaw] {
+		a.hot.next = max(a.hot.next, f.head.Segment)
+	}
+	if err := a.hot.open(); err != nil {
+		return err
+	}
+	if err := a.takeOver(); err != nil {
+		return err
+	}
+	if a.opt.ReadOnly {
+		return nil
+	}
+	return a.resumeRewrites()
+}
+
+// tagsFile is the dictionary: a checkpoint with the tags as JSON; the number of
+// a tag is its place in it.
+const tagsFile = "tags"
+
+func (a *Archive) loadTags() error {
+	data, err := readCheckpoint(a.fl, a.dir, tagsFile)
+	var damaged *CheckpointError
+	switch {
+	case errors.Is(err, ErrNoCheckpoint):
+		return nil
+	case errors.As(err, &damaged):
+		// Paths and units are in the log and in every Parquet file as well.
+		a.log.Error("the dictionary of tags cannot be used; meanings of tags that are no longer configured are lost", "err", err)
+		return nil
+	case err != nil:
+		return fmt.Errorf("read dictionary of tags: %w", err)
+	}
+	var lines []tagLine
+	if err := json.Unmarshal(data, &lines); err != nil {
+		return fmt.Errorf("read dictionary of tags: %w", err)
+	}
+	for _, l := range lines {
+		now := a.tags[l.Path]
+		if a.describe(l.TagInfo); l.Former && now != nil {
+			a.tags[l.Path] = now
+		}
+	}
+	a.newTags = false
+	return nil
+}
+
+// saveTags stores the dictionary.
+func (a *Archive) saveTags() error {
+	a.mu.Lock()
+	lines := make([]tagLine, len(a.byID))
+	for i, e := range a.byID {
+		lines[i] = tagLine{TagInfo: e.info(), Former: a.tags[e.path] != e}
+	}
+	a.newTags = false
+	a.mu.Unlock()
+	js, err := json.Marshal(lines)
+	if err == nil {
+		err = writeCheckpoint(a.fl, a.dir, tagsFile, js)
+	}
+	if err != nil {
+		a.mu.Lock()
+		a.newTags = true
+		a.mu.Unlock()
+	}
+	return err
 }
 
 // Close commits what waits and closes the files. It must not be called while
@@ -182,7 +267,7 @@ func (a *Archive) Close() error {
 	defer cancel()
 	ferr := a.Flush(ctx)
 	a.cold.close()
-	return errors.Join(ferr, a.hot.close())
+	return errors.Join(ferr, a.hot.close(), a.forwarding.save())
 }
 
 // Describe tells the archive unit, meaning and resolution of tags. A path keeps
@@ -208,39 +293,33 @@ func (a *Archive) Describe(infos ...TagInfo) error {
 
 // describe needs a.mu.
 func (a *Archive) describe(in TagInfo) *tagEntry {
-	if e := a.tags[in.Path]; e != nil && e.unit == in.Unit {
-		if e.meaning != in.Meaning || e.resolution != in.Resolution {
-			e.meaning, e.resolution, e.step = in.Meaning, in.Resolution, binaryStep(in.Resolution)
-			a.newTags = append(a.newTags, e)
-		}
-		return e
+	e := a.entry(in.Path, in.Unit)
+	if a.tags[in.Path] != e || e.meaning != in.Meaning || e.resolution != in.Resolution {
+		e.meaning, e.resolution, e.decimals = in.Meaning, in.Resolution, decimalsOf(in.Resolution)
+		a.tags[in.Path] = e
+		a.newTags = true
 	}
-	// The same path with this unit may exist from an earlier configuration.
-	for _, e := range a.byID {
-		if e.path == in.Path && e.unit == in.Unit {
-			e.meaning, e.resolution, e.step = in.Meaning, in.Resolution, binaryStep(in.Resolution)
-			a.tags[in.Path] = e
-			a.newTags = append(a.newTags, e)
-			return e
-		}
-	}
-	a.nextID++
-	e := &tagEntry{id: a.nextID, path: in.Path, unit: in.Unit, meaning: in.Meaning,
-		resolution: in.Resolution, step: binaryStep(in.Resolution)}
-	a.tags[in.Path], a.byID[e.id] = e, e
-	a.newTags = append(a.newTags, e)
 	return e
 }
 
-// binaryStep is the largest power of two not above resolution.
-func binaryStep(resolution float64) float64 {
-	if resolution <= 0 {
-		return 0
+// entry finds or makes the entry of a path and unit; needs a.mu.
+func (a *Archive) entry(path, unit string) *tagEntry {
+	for _, e := range a.byPath[path] {
+		if e.unit == unit {
+			return e
+		}
 	}
-	return math.Exp2(math.Floor(math.Log2(resolution)))
+	e := &tagEntry{id: int64(len(a.byID)), decimals: exactDecimals, path: path, unit: unit}
+	a.byID = append(a.byID, e)
+	a.byPath[path] = append(a.byPath[path], e)
+	if a.tags[path] == nil {
+		a.tags[path] = e
+	}
+	a.newTags = true
+	return e
 }
 
-// settle brings a value to what is stored: rounded to the tag's step, NaN for
+// settle brings a value to what is stored: rounded to the tag's decimals, NaN for
 // no value, and never a usable status on a value that is not a number.
 func settle(e *tagEntry, p plant.Point) (value float64, status uint32) {
 	value, status = p.Value, p.Quality.Code()
@@ -250,12 +329,7 @@ func settle(e *tagEntry, p plant.Point) (value float64, status uint32) {
 		}
 		return math.NaN(), status
 	}
-	if e.step > 0 {
-		if r := math.Round(value/e.step) * e.step; !math.IsInf(r, 0) {
-			value = r
-		}
-	}
-	return value + 0, status // +0 turns -0 into 0
+	return roundTo(value, e.decimals) + 0, status // +0 turns -0 into 0
 }
 
 // minTime and maxTime bound what fits in int64 ns with room for arithmetic.
@@ -302,9 +376,9 @@ func (a *Archive) Append(recs []Record) error {
 			continue
 		}
 		v, s := settle(e, r.Point)
-		a.pending = append(a.pending, hotRow{tag: e.id, time: ns, value: v, status: s})
-		if l, ok := a.last[r.Path]; !ok || !r.Point.Time.Before(l.Time) {
-			a.last[r.Path] = plant.Point{Time: r.Point.Time.UTC(), Value: v, Quality: plant.QualityOf(s)}
+		a.pending = append(a.pending, hotRow{tag: e.id, time: ns, value: v, status: s, decimals: uint8(e.decimals)})
+		if e.last.Quality == (plant.Quality{}) || !r.Point.Time.Before(e.last.Time) {
+			e.last = plant.Point{Time: r.Point.Time.UTC(), Value: v, Quality: plant.QualityOf(s)}
 		}
 	}
 	a.health.Refused += uint64(refused)
@@ -345,23 +419,29 @@ const flushRows = 20_000
 // flushSome commits the oldest n samples; needs a.flushing.
 func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
 	a.mu.Lock()
-	rows, tags := a.pending[:n:n], a.newTags // capped: Append goes on behind it
-	tagCopies := make([]tagEntry, len(tags))
-	for i, e := range tags {
-		tagCopies[i] = *e
-	}
+	a.rows = append(a.rows[:0], a.pending[:n]...)
+	newTags := a.newTags
 	marks := map[string]int64{}
 	if len(a.pending) < a.opt.Queue { // nothing is refused any more: mark the gaps
 		for path, ns := range a.lost {
 			marks[path] = ns
-			rows = append(rows, hotRow{tag: a.tags[path].id, time: ns, value: math.NaN(), status: plant.BadDataLost.Code()})
+			a.rows = append(a.rows, hotRow{tag: a.tags[path].id, time: ns, value: nan, status: plant.BadDataLost.Code(), decimals: exactDecimals})
 		}
 	}
 	a.mu.Unlock()
-	if len(rows) == 0 && len(tags) == 0 {
+	if len(a.rows) == 0 && !newTags {
 		return n, nil
 	}
-	added, err := a.hot.insert(ctx, tagCopies, rows)
+	var err error
+	if newTags {
+		err = a.saveTags()
+	}
+	if err == nil && len(a.rows) > 0 {
+		if now := a.opt.Now().UnixNano(); a.hot.full(now - int64(a.opt.Hot)) {
+			a.hot.seal()
+		}
+		err = a.hot.commit(a.rows, a.opt.Now().UnixNano())
+	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if err != nil {
@@ -378,11 +458,10 @@ func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
 	}
 	a.failing = nil
 	a.health.LastCommit = a.opt.Now()
-	a.health.Stored += uint64(added)
+	a.health.Stored += uint64(len(a.rows))
 	if a.pending = a.pending[n:]; len(a.pending) == 0 {
 		a.pending = nil
 	}
-	a.newTags = a.newTags[len(tags):]
 	for path, ns := range marks {
 		if a.lost[path] == ns {
 			delete(a.lost, path)
@@ -404,6 +483,7 @@ func (a *Archive) Health() Health {
 	h.OK = a.failing == nil && h.OK
 	h.Pending = len(a.pending)
 	h.Files = a.cold.count()
+	h.HotRows = a.hot.samples()
 	return h
 }
 
@@ -445,14 +525,8 @@ func (a *Archive) Run(ctx context.Context) error {
 }
 
 // tagsOf lists the dictionary entries of a path, all units.
-func (a *Archive) tagsOf(path string) []tagEntry {
+func (a *Archive) tagsOf(path string) []*tagEntry {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	var es []tagEntry
-	for _, e := range a.byID {
-		if e.path == path {
-			es = append(es, *e)
-		}
-	}
-	return es
+	return a.byPath[path]
 }

@@ -51,7 +51,7 @@ func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkW
 				a.noteLast(t.entry.path, t.time[n], t.value[n], t.status[n])
 			}
 		}
-		return a.hot.addStretch(ctx, head.From, head.To)
+		return a.forwarding.add(head.From, head.To)
 	}
 	return w
 }
@@ -171,7 +171,7 @@ func (a *Archive) noteLast(path string, t int64, v float64, status uint32) {
 	p := plant.Point{Time: time.Unix(0, t).UTC(), Value: v, Quality: plant.QualityOf(status)}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if l, ok := a.last[path]; ok && !p.Time.Before(l.Time) {
-		a.last[path] = p
+	if e := a.tags[path]; e != nil && e.last.Quality != (plant.Quality{}) && !p.Time.Before(e.last.Time) {
+		e.last = p
 	}
 }

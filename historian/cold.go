@@ -43,6 +43,8 @@ type fileHead struct {
 	Replaces []string `json:"replaces,omitempty"`
 	// Sources is, for roll-ups, the newest raw version they were made from.
 	Sources uint64 `json:"sources,omitempty"`
+	// Segment is the number of the segment of the log that it was made from.
+	Segment uint64 `json:"segment,omitempty"`
 	// Hides are stretches of tags that this file and later ones tell anew.
 	Hides []hide      `json:"hides,omitempty"`
 	Tags  []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are

@@ -253,12 +253,22 @@ func TestFileLayerFailures(t *testing.T) {
 				defer a.Close()
 				n := 0
 				put := func() {
-					var pts []plant.Point
+					var recs []Record
 					for range 20 {
-						pts = append(pts, good(float64(n)*1800, float64(n)))
+						recs = append(recs, Record{Path: "EV.EV1.brix", Point: good(float64(n)*1800, float64(n))})
 						n++
 					}
-					mustAppend(t, a, "EV.EV1.brix", pts...)
+					if err := a.Append(recs); err != nil {
+						t.Fatal(err)
+					}
+					if err := a.Flush(ctx); err != nil {
+						if !errors.Is(err, syscall.ENOSPC) {
+							t.Fatal(err)
+						}
+						if err := a.Flush(ctx); err != nil { // fails once
+							t.Fatal(err)
+						}
+					}
 					now = at(float64(n)*1800 + 7200)
 				}
 				count := 0
@@ -306,21 +316,29 @@ func TestFileLayerFailures(t *testing.T) {
 	}
 }
 
-// A full disk as SQLite sees it: the page limit gives the same SQLITE_FULL.
+// A full disk: the log cannot grow, and each refused write leaves a torn frame.
 func TestHotDiskFull(t *testing.T) {
 	ctx := context.Background()
-	a, err := Open(t.TempDir(), Options{Queue: 10_000})
+	b := &brittle{}
+	dir := t.TempDir()
+	a, err := Open(dir, Options{Queue: 10_000, Files: b})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer a.Close()
-	limit := func(pages int) {
-		if _, err := a.hot.w.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages)); err != nil {
-			t.Fatal(err)
+	written := 0
+	limit := func(writes int) {
+		b.fail = func(op, _ string) error {
+			if op == "write" {
+				if written++; written > writes {
+					return syscall.ENOSPC
+				}
+			}
+			return nil
 		}
 	}
 	mustAppend(t, a, "A.x", good(0, 0))
-	limit(100)
+	limit(5)
 	i := 1
 	var appendErr error
 	for range 100 {
@@ -371,7 +389,7 @@ func TestHotDiskFull(t *testing.T) {
 // fails with EFBIG, also inside SQLite.
 func childQuota(dir string) {
 	signal.Ignore(syscall.SIGXFSZ)
-	lim := syscall.Rlimit{Cur: 200 << 10, Max: 200 << 10}
+	lim := syscall.Rlimit{Cur: 40 << 10, Max: 40 << 10}
 	if err := syscall.Setrlimit(syscall.RLIMIT_FSIZE, &lim); err != nil {
 		childFail(err)
 	}

@@ -65,18 +65,10 @@ func parseStatus(s string) (uint32, bool) {
 	return 0, false
 }
 
-// csvValue writes a value with the digits it needs: those that name it exactly,
-// or for a tag with a resolution the fewest that lead back to the same step.
-func csvValue(v, step float64) string {
+// csvValue writes a value with the digits that name it exactly.
+func csvValue(v float64) string {
 	if math.IsNaN(v) {
 		return ""
-	}
-	if step > 0 && step < 1 {
-		digits := int(math.Ceil(-math.Log10(step)))
-		s := strconv.FormatFloat(v, 'f', digits, 64)
-		if back, err := strconv.ParseFloat(s, 64); err == nil && math.Round(back/step)*step == v {
-			return s
-		}
 	}
 	return strconv.FormatFloat(v, 'g', -1, 64)
 }
@@ -91,17 +83,11 @@ func (a *Archive) ExportCSV(ctx context.Context, w io.Writer, paths []string, fr
 		return fmt.Errorf("export: %w", err)
 	}
 	for _, path := range paths {
-		a.mu.Lock()
-		step := 0.0
-		if e := a.tags[path]; e != nil {
-			step = e.step
-		}
-		a.mu.Unlock()
 		for v, err := range a.Versions(ctx, path, from, to) {
 			if err != nil {
 				return fmt.Errorf("export: %w", err)
 			}
-			if err := cw.Write([]string{csvTime(v.Time), csvText(path), csvValue(v.Value, step), csvText(v.Unit), csvStatus(v.Quality.Code())}); err != nil {
+			if err := cw.Write([]string{csvTime(v.Time), csvText(path), csvValue(v.Value), csvText(v.Unit), csvStatus(v.Quality.Code())}); err != nil {
 				return fmt.Errorf("export: %w", err)
 			}
 		}

@@ -180,7 +180,7 @@ func FuzzImportCSV(f *testing.F) {
 		w := csv.NewWriter(&out)
 		w.Write(csvHead)
 		for _, r := range recs {
-			w.Write([]string{csvTime(r.Point.Time), csvText(r.Path), csvValue(r.Point.Value, 0), "kPa", csvStatus(r.Point.Quality.Code())})
+			w.Write([]string{csvTime(r.Point.Time), csvText(r.Path), csvValue(r.Point.Value), "kPa", csvStatus(r.Point.Quality.Code())})
 		}
 		w.Flush()
 		again, faults, err := a.parseCSV(context.Background(), &out, "y.csv", nil)

@@ -1,14 +1,14 @@
 // Package historian keeps the plant's memory: the archive of every value
-// (SQLite for the last hours, Parquet files for the rest), the journal of
-// events, aggregates over samples, export and import as CSV, and forwarding to
+// (a log of checksummed segments for the last hours, Parquet files for the
+// rest; docs/archive.md has the formats), the journal of events, aggregates over samples, export and import as CSV, and forwarding to
 // InfluxDB.
 //
 // # Where a sample goes
 //
 // [Archive.Append] takes samples into memory; about once a second [Archive.Run]
-// commits them to hot.db. When a stretch of hours is older than Options.Hot it
-// is written as one immutable Parquet file in raw/, and later merged into files
-// of a day and of a month. Every Parquet file is written under a temporary
+// commits them to the log as one frame. A segment of the log that is full or
+// older than Options.Hot becomes one immutable Parquet file a day in raw/, and
+// later these are merged into files of a day and of a month. Every Parquet file is written under a temporary
 // name, synced and renamed, so a reader never sees half of one; a file that
 // replaces others names them in its own footer, so that a crash between the
 // rename and the deletions leaves no doubt which one counts.

@@ -1,7 +1,9 @@
 package historian
 
 import (
+	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -10,6 +12,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -78,7 +81,7 @@ const (
 // mends (401, 403, 404). On 400, 413 and 422 the batch is halved until the
 // samples that are refused stand alone; those are counted and set aside.
 //
-// A new target starts with what hot.db holds; Resend sends older history.
+// A new target starts with what the log holds; Resend sends older history.
 type Forwarder struct {
 	a    *Archive
 	name string // of the cursor: the target
@@ -157,13 +160,14 @@ func (f *Forwarder) Health() ForwardHealth {
 // Run forwards until ctx ends. Failures do not end it: see Health.
 func (f *Forwarder) Run(ctx context.Context) error {
 	defer f.client.Close()
+	defer f.a.forwarding.save()
 	delay := time.Duration(0)
 	registered := false
 	for ctx.Err() == nil {
 		var n int
 		var err error
 		if !registered {
-			if err = f.register(ctx); err == nil {
+			if err = f.a.forwarding.register(f.name); err == nil {
 				registered = true
 			}
 		}
@@ -209,45 +213,119 @@ func (f *Forwarder) note(err error) {
 	f.health.OK = true
 }
 
-// register makes the cursor; cursors of earlier targets end.
-func (f *Forwarder) register(ctx context.Context) error {
-	h := f.a.hot
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	for _, q := range []string{
-		`INSERT OR IGNORE INTO cursors (name, seq) VALUES (?1, 0)`,
-		`DELETE FROM cursors WHERE name <> ?1`,
-		`DELETE FROM stretches WHERE cursor <> ?1`,
-	} {
-		if _, err := h.w.ExecContext(ctx, q, f.name); err != nil {
-			return fmt.Errorf("forward: keep the place in the archive: %w", err)
-		}
+// forwarding is the forwarder's place in the archive, kept in a checkpoint of
+// that name: what it has passed of the log, and stretches of time that are to be
+// read from the archive. Without a Name nobody forwards.
+type forwarding struct {
+	a     *Archive
+	mu    sync.Mutex
+	saved time.Time
+	forwardPlace
+}
+
+type forwardPlace struct {
+	Name      string
+	Segment   uint64 // everything before Offset of this segment is passed
+	Offset    int64
+	Stretches []stretch
+}
+
+// stretch is a span of time that left the log before it was passed, or came
+// in beside it; paths up to Done are dealt with.
+type stretch struct {
+	Lo, Hi int64
+	Done   string
+}
+
+const forwardFile = "forward"
+
+// forwardSave is how old the stored place may be: after a kill the samples of
+// this time are sent once more.
+const forwardSave = 5 * time.Second
+
+func (w *forwarding) open(a *Archive) {
+	w.a = a
+	data, err := readCheckpoint(a.fl, a.dir, forwardFile)
+	if err == nil {
+		err = json.Unmarshal(data, &w.forwardPlace)
 	}
+	if err != nil && !errors.Is(err, ErrNoCheckpoint) {
+		a.log.Error("the forwarder's place in the archive cannot be read; it begins again with the log", "err", err)
+	}
+}
+
+func (w *forwarding) save() error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.store()
+}
+
+// store needs w.mu.
+func (w *forwarding) store() error {
+	if w.Name == "" || w.a == nil || w.a.opt.ReadOnly {
+		return nil
+	}
+	js, err := json.Marshal(&w.forwardPlace)
+	if err == nil {
+		err = writeCheckpoint(w.a.fl, w.a.dir, forwardFile, js)
+	}
+	if err != nil {
+		return fmt.Errorf("forward: keep the place in the archive: %w", err)
+	}
+	w.saved = time.Now()
 	return nil
+}
+
+// register begins for a target, which the place of another one does not concern.
+func (w *forwarding) register(name string) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.Name == name {
+		return nil
+	}
+	w.forwardPlace = forwardPlace{Name: name}
+	return w.store()
+}
+
+// add notes that [lo, hi) has to be read again, a month at a time.
+func (w *forwarding) add(lo, hi int64) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.Name == "" {
+		return nil
+	}
+	for lo < hi {
+		_, end := monthOf(lo)
+		w.again(stretch{Lo: lo, Hi: min(end, hi)})
+		lo = end
+	}
+	return w.store()
+}
+
+// again adds a stretch, or begins the same one anew; needs w.mu.
+func (w *forwarding) again(s stretch) {
+	w.Stretches = slices.DeleteFunc(w.Stretches, func(o stretch) bool { return o.Lo == s.Lo && o.Hi == s.Hi })
+	w.Stretches = append(w.Stretches, s)
+	slices.SortFunc(w.Stretches, func(x, y stretch) int { return cmp.Compare(x.Lo, y.Lo) })
+}
+
+// leaves notes, before a segment leaves the log, what of it is not passed.
+func (w *forwarding) leaves(s *segment) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.Name == "" || s.n < w.Segment || s.n == w.Segment && w.Offset >= s.size {
+		return nil
+	}
+	w.again(stretch{Lo: s.min, Hi: s.max + 1})
+	return w.store()
 }
 
 // Resend sends [from, to) again from the archive, after what is newer.
 func (f *Forwarder) Resend(ctx context.Context, from, to time.Time) error {
-	if err := f.register(ctx); err != nil {
+	if err := f.a.forwarding.register(f.name); err != nil {
 		return err
 	}
-	return f.a.hot.addStretch(ctx, nanos(from), nanos(to))
-}
-
-// addStretch notes for every cursor that [lo, hi) has to be read again, a
-// month at a time.
-func (h *hotStore) addStretch(ctx context.Context, lo, hi int64) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	for lo < hi {
-		_, end := monthOf(lo)
-		end = min(end, hi)
-		if _, err := h.w.ExecContext(ctx, `INSERT OR REPLACE INTO stretches (cursor, lo, hi) SELECT name, ?, ? FROM cursors`, lo, end); err != nil {
-			return fmt.Errorf("note history to forward: %w", err)
-		}
-		lo = end
-	}
-	return nil
+	return f.a.forwarding.add(nanos(from), nanos(to))
 }
 
 // pointAt is a sample on its way.
@@ -261,53 +339,37 @@ type pointAt struct {
 // step sends one batch: newest data first, then history. It returns the number
 // of samples dealt with.
 func (f *Forwarder) step(ctx context.Context) (int, error) {
-	h := f.a.hot
-	var seq int64
-	if err := h.r.QueryRowContext(ctx, `SELECT seq FROM cursors WHERE name = ?`, f.name).Scan(&seq); err != nil {
-		return 0, fmt.Errorf("forward: read the place in the archive: %w", err)
-	}
-	rows, err := h.r.QueryContext(ctx, `SELECT h.seq, t.path, h.time, h.value, h.status FROM hot h JOIN tags t ON t.id = h.tag
-		WHERE h.seq > ? ORDER BY h.seq LIMIT ?`, seq, forwardBatch)
+	w := &f.a.forwarding
+	w.mu.Lock()
+	segment, offset := w.Segment, w.Offset
+	w.mu.Unlock()
+	rows, segment, offset, err := f.a.hot.after(segment, offset)
 	if err != nil {
 		return 0, fmt.Errorf("forward: read archive: %w", err)
 	}
-	defer rows.Close()
-	var batch []pointAt
-	last := seq
-	for rows.Next() {
-		var p pointAt
-		var v *float64
-		var st int64
-		if err := rows.Scan(&last, &p.path, &p.time, &v, &st); err != nil {
-			return 0, fmt.Errorf("forward: read archive: %w", err)
-		}
-		p.v, p.st = math.NaN(), uint32(st)
-		if v != nil {
-			p.v = *v
-		}
-		batch = append(batch, p)
+	if len(rows) == 0 {
+		return f.stepHistory(ctx)
 	}
-	if err := rows.Err(); err != nil {
-		return 0, fmt.Errorf("forward: read archive: %w", err)
+	f.setLag(rows[0].time)
+	batch := make([]pointAt, len(rows))
+	f.a.mu.Lock()
+	for i, r := range rows {
+		batch[i] = pointAt{f.a.byID[r.tag].path, r.time, r.value, r.status}
 	}
-	rows.Close()
-	if len(batch) > 0 {
-		f.setLag(batch[0].time)
-		if err := f.send(ctx, batch); err != nil {
+	f.a.mu.Unlock()
+	for part := range slices.Chunk(batch, forwardBatch) {
+		if err := f.send(ctx, part); err != nil {
 			return 0, err
 		}
-		h.mu.Lock()
-		_, err := h.w.ExecContext(ctx, `UPDATE cursors SET seq = ? WHERE name = ? AND seq < ?`, last, f.name, last)
-		h.mu.Unlock()
-		if err != nil {
-			return 0, fmt.Errorf("forward: keep the place in the archive: %w", err)
-		}
-		if len(batch) < forwardBatch {
-			f.setLag(0)
-		}
-		return len(batch), nil
 	}
-	return f.stepHistory(ctx)
+	f.setLag(0)
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.Segment, w.Offset = segment, offset
+	if time.Since(w.saved) < forwardSave {
+		return len(rows), nil
+	}
+	return len(rows), w.store()
 }
 
 func (f *Forwarder) setLag(oldest int64) {
@@ -321,13 +383,14 @@ func (f *Forwarder) setLag(oldest int64) {
 
 // stepHistory sends one path of the oldest stretch.
 func (f *Forwarder) stepHistory(ctx context.Context) (int, error) {
-	h := f.a.hot
-	var lo, hi int64
-	var done string
-	var waiting int
-	if err := h.r.QueryRowContext(ctx, `SELECT count(*) FROM stretches WHERE cursor = ?`, f.name).Scan(&waiting); err != nil {
-		return 0, fmt.Errorf("forward: read archive: %w", err)
+	w := &f.a.forwarding
+	w.mu.Lock()
+	waiting := len(w.Stretches)
+	var s stretch
+	if waiting > 0 {
+		s = w.Stretches[0]
 	}
+	w.mu.Unlock()
 	f.mu.Lock()
 	f.health.Stretches = waiting
 	f.mu.Unlock()
@@ -335,13 +398,10 @@ func (f *Forwarder) stepHistory(ctx context.Context) (int, error) {
 		f.setLag(0)
 		return 0, nil
 	}
-	if err := h.r.QueryRowContext(ctx, `SELECT lo, hi, done FROM stretches WHERE cursor = ? ORDER BY lo LIMIT 1`, f.name).Scan(&lo, &hi, &done); err != nil {
-		return 0, fmt.Errorf("forward: read archive: %w", err)
-	}
-	f.setLag(lo)
+	f.setLag(s.Lo)
 	next := ""
 	for _, t := range f.a.Tags() {
-		if t.Path > done {
+		if t.Path > s.Done {
 			next = t.Path
 			break
 		}
@@ -349,7 +409,7 @@ func (f *Forwarder) stepHistory(ctx context.Context) (int, error) {
 	n := 0
 	if next != "" {
 		var batch []pointAt
-		for v, err := range f.a.Query(ctx, next, time.Unix(0, lo), time.Unix(0, hi)) {
+		for v, err := range f.a.Query(ctx, next, time.Unix(0, s.Lo), time.Unix(0, s.Hi)) {
 			if err != nil {
 				return 0, fmt.Errorf("forward: %w", err)
 			}
@@ -367,19 +427,22 @@ func (f *Forwarder) stepHistory(ctx context.Context) (int, error) {
 		}
 		n += len(batch)
 	}
-	// Only if nobody started the stretch anew meanwhile.
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	var err error
-	if next == "" {
-		_, err = h.w.ExecContext(ctx, `DELETE FROM stretches WHERE cursor = ? AND lo = ? AND hi = ? AND done = ?`, f.name, lo, hi, done)
-	} else {
-		_, err = h.w.ExecContext(ctx, `UPDATE stretches SET done = ? WHERE cursor = ? AND lo = ? AND hi = ? AND done = ?`, next, f.name, lo, hi, done)
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	// Only if nobody began the stretch anew meanwhile.
+	i := slices.Index(w.Stretches, s)
+	switch {
+	case i < 0:
+		return max(n, 1), nil
+	case next == "":
+		w.Stretches = slices.Delete(w.Stretches, i, i+1)
+		return max(n, 1), w.store()
 	}
-	if err != nil {
-		return 0, fmt.Errorf("forward: keep the place in the archive: %w", err)
+	w.Stretches[i].Done = next
+	if time.Since(w.saved) < forwardSave {
+		return max(n, 1), nil
 	}
-	return max(n, 1), nil
+	return max(n, 1), w.store()
 }
 
 // send writes a batch; samples that are refused for good are set aside.

@@ -1,214 +1,449 @@
 package historian
 
 import (
-	"context"
-	"database/sql"
+	"cmp"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
 	"math"
-	"net/url"
+	"path/filepath"
+	"slices"
 	"sync"
-
-	_ "modernc.org/sqlite" // driver "sqlite"
+	"time"
 )
 
-// hotStore is hot.db: the tag dictionary, the samples of the last hours, and
-// the forwarder's cursor. One connection writes, several read.
+// hotDir holds the log of the samples that are not in Parquet files yet.
+const hotDir = "hot"
+
+// segmentSamples is how many samples a segment takes before it is full. In
+// memory they are 4 to 10 bytes each.
+const segmentSamples = 8_000_000
+
+// hotStore is the log, and its samples in memory by tag. Only the archive's
+// flush appends, only its maintenance drops.
 type hotStore struct {
-	w, r *sql.DB
-	mu   sync.Mutex // the writer
+	dir string
+	fl  FileLayer
+	log *slog.Logger
+
+	mu   sync.RWMutex
+	segs []*segment // oldest first
+	w    WriteFile  // of the last one; nil: the next commit begins another
+	next uint64     // number of the next segment
+	buf  []byte
+	// tag gives the archive's number of a tag, which becomes known by it; named
+	// the path and unit of a number, false if there is none.
+	tag   func(path, unit string) int64
+	named func(id int64) (path, unit string, ok bool)
 }
 
-const hotSchema = `
-CREATE TABLE IF NOT EXISTS tags (
-	id INTEGER PRIMARY KEY,
-	path TEXT NOT NULL,
-	unit TEXT NOT NULL,
-	meaning TEXT NOT NULL,
-	resolution REAL NOT NULL,
-	used INTEGER NOT NULL,
-	UNIQUE (path, unit)
-);
-CREATE TABLE IF NOT EXISTS hot (
-	seq INTEGER PRIMARY KEY AUTOINCREMENT, -- order of arrival
-	tag INTEGER NOT NULL REFERENCES tags(id),
-	time INTEGER NOT NULL,                 -- source time, ns since 1970 UTC
-	value REAL,                            -- NULL: no value
-	status INTEGER NOT NULL                -- OPC UA status code
-);
--- The same time, value and status twice is one sample.
-CREATE UNIQUE INDEX IF NOT EXISTS hot_once ON hot (tag, time, status, ifnull(value, 'none'));
--- A cursor has passed every sample up to seq.
-CREATE TABLE IF NOT EXISTS cursors (
-	name TEXT PRIMARY KEY,
-	seq INTEGER NOT NULL,
-	dropped INTEGER NOT NULL DEFAULT 0
-);
--- Stretches of time that left this table before a cursor had passed them; it
--- finds them in the Parquet files, from the path after 'done' on.
-CREATE TABLE IF NOT EXISTS stretches (
-	cursor TEXT NOT NULL,
-	lo INTEGER NOT NULL,
-	hi INTEGER NOT NULL,
-	done TEXT NOT NULL DEFAULT '',
-	PRIMARY KEY (cursor, lo, hi)
-);
-`
-
-// sqliteDSN makes the name of a database with our pragmas. FULL makes every
-// commit durable against loss of power, also in WAL mode.
-func sqliteDSN(path string, readOnly bool) string {
-	q := url.Values{"_pragma": {"busy_timeout(10000)", "synchronous(FULL)", "foreign_keys(1)", "journal_size_limit(67108864)", "cache_size(-32768)"}}
-	if readOnly {
-		q.Add("_pragma", "query_only(1)")
-	} else {
-		q.Add("_pragma", "journal_mode(WAL)")
-		q.Set("_txlock", "immediate")
-	}
-	return (&url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath(), RawQuery: q.Encode()}).String()
+// segment is one file of the log.
+type segment struct {
+	n       uint64
+	path    string
+	opened  int64 // ns, the archive's clock at its first commit
+	chunks  map[int64]*chunk
+	samples int
+	size    int64
+	min     int64
+	max     int64
+	// damaged says what of the file could not be read, "" for nothing.
+	damaged string
+	// ids are the archive's numbers of the tags that the file has named, by the
+	// number that the file gives them.
+	ids map[int64]int64
 }
 
-// openSQLite opens one writing connection and a few reading ones.
-func openSQLite(path, schema string) (w, r *sql.DB, err error) {
-	if w, err = sql.Open("sqlite", sqliteDSN(path, false)); err != nil {
-		return nil, nil, fmt.Errorf("open %s: %w", path, err)
+func (s *segment) add(r *hotRow) {
+	c := s.chunks[r.tag]
+	if c == nil {
+		c = newChunk(int(r.decimals))
+		s.chunks[r.tag] = c
 	}
-	w.SetMaxOpenConns(1)
-	if _, err = w.Exec(schema); err != nil {
-		w.Close()
-		return nil, nil, fmt.Errorf("open %s: %w", path, err)
-	}
-	if r, err = sql.Open("sqlite", sqliteDSN(path, true)); err != nil {
-		w.Close()
-		return nil, nil, fmt.Errorf("open %s: %w", path, err)
-	}
-	r.SetMaxOpenConns(4)
-	return w, r, nil
+	c.add(r)
+	s.samples++
+	s.min, s.max = min(s.min, r.time), max(s.max, r.time)
 }
 
-func openHot(path string) (*hotStore, error) {
-	w, r, err := openSQLite(path, hotSchema)
+func (h *hotStore) file(n uint64) string {
+	return filepath.Join(h.dir, fmt.Sprintf("segment_%08d.log", n))
+}
+
+func newSegment(n uint64, path string) *segment {
+	return &segment{n: n, path: path, chunks: map[int64]*chunk{}, ids: map[int64]int64{}, min: math.MaxInt64, max: math.MinInt64}
+}
+
+// open reads the segments that are there; again, it reads what has come since.
+func (h *hotStore) open() error {
+	if err := h.fl.MkdirAll(h.dir); err != nil {
+		return err
+	}
+	names, err := h.fl.List(h.dir)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return &hotStore{w: w, r: r}, nil
-}
-
-func (h *hotStore) close() error { return errors.Join(h.r.Close(), h.w.Close()) }
-
-func (h *hotStore) loadTags() ([]*tagEntry, error) {
-	rows, err := h.w.Query(`SELECT id, path, unit, meaning, resolution FROM tags ORDER BY used`)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	var es []*tagEntry
-	for rows.Next() {
-		e := &tagEntry{}
-		if err := rows.Scan(&e.id, &e.path, &e.unit, &e.meaning, &e.resolution); err != nil {
-			return nil, err
+	var numbers []uint64
+	for _, name := range names {
+		var n uint64
+		if _, err := fmt.Sscanf(name, "segment_%d.log", &n); err == nil && name == filepath.Base(h.file(n)) {
+			numbers = append(numbers, n)
+			h.next = max(h.next, n)
 		}
-		e.step = binaryStep(e.resolution)
-		es = append(es, e)
 	}
-	return es, rows.Err()
-}
-
-// sqlValue is a value as SQLite keeps it: NULL for NaN.
-func sqlValue(v float64) any {
-	if math.IsNaN(v) {
-		return nil
-	}
-	return v
-}
-
-// insert adds tags and samples in one durable transaction and says how many
-// samples were new.
-func (h *hotStore) insert(ctx context.Context, tags []tagEntry, rows []hotRow) (added int64, err error) {
+	slices.Sort(numbers)
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	err = inTx(ctx, h.w, func(tx *sql.Tx) error {
-		for _, e := range tags {
-			if _, err := tx.Exec(`INSERT INTO tags (id, path, unit, meaning, resolution, used)
-				VALUES (?, ?, ?, ?, ?, (SELECT ifnull(max(used), 0) + 1 FROM tags))
-				ON CONFLICT (id) DO UPDATE SET meaning = excluded.meaning, resolution = excluded.resolution, used = excluded.used`,
-				e.id, e.path, e.unit, e.meaning, e.resolution); err != nil {
-				return err
-			}
+	var segs []*segment
+	for _, n := range numbers {
+		i := slices.IndexFunc(h.segs, func(s *segment) bool { return s.n == n })
+		s := newSegment(n, h.file(n))
+		if i >= 0 {
+			s = h.segs[i]
 		}
-		if len(rows) == 0 {
-			return nil
+		err := h.load(s)
+		if errors.Is(err, fs.ErrNotExist) { // moved meanwhile by the program that writes
+			continue
 		}
-		st, err := tx.Prepare(`INSERT OR IGNORE INTO hot (tag, time, value, status) VALUES (?, ?, ?, ?)`)
 		if err != nil {
 			return err
 		}
-		defer st.Close()
-		for i := range rows {
-			r := &rows[i]
-			res, err := st.Exec(r.tag, r.time, sqlValue(r.value), int64(r.status))
-			if err != nil {
-				return err
-			}
-			n, _ := res.RowsAffected()
-			added += n
+		segs = append(segs, s)
+	}
+	h.segs = segs
+	return nil
+}
+
+// load reads what the file of a segment has behind what is known of it.
+func (h *hotStore) load(s *segment) error {
+	b, err := readFrom(h.fl, s.path, s.size)
+	if err != nil {
+		return fmt.Errorf("read the hot log: %w", err)
+	}
+	if s.size == 0 {
+		s.size = int64(min(len(b), len(segmentMagic)))
+		b = b[s.size:]
+	}
+	unnamed := 0
+	end, damaged, err := walkFrames(b, func(frame []byte, _, _ int) error {
+		if frame[3] == frameTags {
+			return decodeTags(frame, func(id int64, path, unit string) { s.ids[id] = h.tag(path, unit) })
 		}
-		return nil
+		return decodeFrame(frame, func(r hotRow) {
+			id, ok := s.ids[r.tag]
+			if !ok { // the frame that names it is damaged: the dictionary knows it too
+				if _, _, ok = h.named(r.tag); !ok {
+					unnamed++
+					return
+				}
+				id = r.tag
+			}
+			r.tag = id
+			s.add(&r)
+		})
 	})
 	if err != nil {
-		added = 0
+		return fmt.Errorf("read %s: %w", s.path, err)
 	}
-	return added, err
+	if unnamed > 0 {
+		h.log.Error("samples of the hot log belong to no tag that is known", "file", s.path, "samples", unnamed)
+	}
+	if len(damaged) > 0 {
+		s.damaged = fmt.Sprintf("bytes %d to %d", s.size+int64(damaged[0][0]), s.size+int64(damaged[len(damaged)-1][1]))
+		h.log.Error("part of the hot log is damaged; what is behind it is used", "file", s.path, "damaged", s.damaged)
+	}
+	s.size += int64(end)
+	return nil
 }
 
-// inTx runs f in a transaction and rolls back when it fails.
-func inTx(ctx context.Context, db *sql.DB, f func(*sql.Tx) error) error {
-	tx, err := db.BeginTx(ctx, nil)
+// readFrom reads a file from an offset to its end.
+func readFrom(fl FileLayer, name string, offset int64) ([]byte, error) {
+	f, size, err := fl.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	b := make([]byte, max(0, size-offset))
+	n, err := f.ReadAt(b, offset)
+	if err == io.EOF {
+		err = nil
+	}
+	return b[:n], err
+}
+
+// commit writes rows as one durable frame. rows are sorted in place. After an
+// error the segment is closed: what stands behind a torn frame would be lost.
+func (h *hotStore) commit(rows []hotRow, now int64) (err error) {
+	sortRows(rows)
+	if h.w == nil {
+		if err := h.begin(now); err != nil {
+			return err
+		}
+	}
+	s := h.segs[len(h.segs)-1]
+	var fresh []int64
+	for i := range rows {
+		if id := rows[i].tag; i == 0 || rows[i-1].tag != id {
+			if _, ok := s.ids[id]; !ok {
+				fresh = append(fresh, id)
+			}
+		}
+	}
+	h.buf = h.buf[:0]
+	if len(fresh) > 0 {
+		h.buf = appendFrame(h.buf, frameTags, func(b []byte) []byte {
+			for _, id := range fresh {
+				path, unit, _ := h.named(id)
+				b = tagBody(b, id, path, unit)
+			}
+			return b
+		})
+	}
+	h.buf = appendFrame(h.buf, frameSamples, func(b []byte) []byte { return samplesBody(b, rows) })
+	if _, err = h.w.Write(h.buf); err == nil {
+		err = h.w.Sync()
+	}
+	if err != nil {
+		h.seal()
+		return err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, id := range fresh {
+		s.ids[id] = id
+	}
+	for i := range rows {
+		s.add(&rows[i])
+	}
+	s.size += int64(len(h.buf))
+	return nil
+}
+
+// begin starts another segment.
+func (h *hotStore) begin(now int64) error {
+	s := newSegment(h.next+1, h.file(h.next+1))
+	w, err := h.fl.Create(s.path)
 	if err != nil {
 		return err
 	}
-	if err := f(tx); err != nil {
-		tx.Rollback()
+	if _, err = w.Write([]byte(segmentMagic)); err == nil {
+		err = w.Sync()
+	}
+	if err == nil {
+		err = h.fl.SyncDir(h.dir)
+	}
+	if err != nil {
+		w.Close()
 		return err
 	}
-	return tx.Commit()
+	s.opened, s.size = now, int64(len(segmentMagic))
+	h.mu.Lock()
+	h.next++
+	h.segs, h.w = append(h.segs, s), w
+	h.mu.Unlock()
+	return nil
 }
 
-// read returns the samples of one tag with from <= time < to, in order of time
-// and arrival.
-func (h *hotStore) read(ctx context.Context, tag, from, to int64) (series, error) {
-	var s series
-	// The value is asked for as the index hot_once has it, so that the index
-	// alone answers: the table lies in order of arrival, a page a row.
-	rows, err := h.r.QueryContext(ctx, `SELECT time, ifnull(value, 'none'), status FROM hot WHERE tag = ? AND time >= ? AND time < ? ORDER BY time, seq`, tag, from, to)
-	if err != nil {
-		return s, err
+// seal ends the segment that is written to.
+func (h *hotStore) seal() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.w != nil {
+		h.w.Close()
+		h.w = nil
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var t, st int64
-		var v any
-		if err := rows.Scan(&t, &v, &st); err != nil {
-			return s, err
-		}
-		f := math.NaN()
-		switch x := v.(type) {
-		case float64:
-			f = x
-		case int64:
-			f = float64(x)
-		}
-		s.add(t, f, uint32(st))
-	}
-	return s, rows.Err()
 }
 
-// hotRows counts the hot samples of paths in [lo, hi), roughly.
-func (a *Archive) hotRows(ctx context.Context, paths []string, lo, hi int64) (n int64, err error) {
-	for _, p := range paths {
-		if some, err := a.hotWithin(ctx, p, lo, hi); some || err != nil {
-			return 1, err
+// full reports whether the segment that is written to has enough, or is so old.
+func (h *hotStore) full(opened int64) bool {
+	h.mu.RLock()
+	defer h.mu.RUnlock()
+	if h.w == nil {
+		return false
+	}
+	s := h.segs[len(h.segs)-1]
+	return s.samples >= segmentSamples || s.opened <= opened
+}
+
+// sealed lists the segments that nothing is added to.
+func (h *hotStore) sealed() []*segment {
+	h.mu.RLock()
+	defer h.mu.RUnlock()
+	n := len(h.segs)
+	if h.w != nil {
+		n--
+	}
+	return slices.Clone(h.segs[:n])
+}
+
+// drop removes a segment whose samples are in Parquet files.
+func (h *hotStore) drop(s *segment) error {
+	if err := h.fl.Remove(s.path); err != nil {
+		return err
+	}
+	h.mu.Lock()
+	h.segs = slices.DeleteFunc(slices.Clone(h.segs), func(o *segment) bool { return o == s })
+	h.mu.Unlock()
+	return nil
+}
+
+// read returns the samples of one tag with from <= time < to, in order of
+// arrival.
+func (h *hotStore) read(tag, from, to int64) (out series) {
+	h.mu.RLock()
+	defer h.mu.RUnlock()
+	for _, s := range h.segs {
+		if c := s.chunks[tag]; c != nil {
+			c.read(from, to, &out)
 		}
 	}
-	return 0, nil
+	return out
+}
+
+// after returns the samples of the first frames behind a place in the log, and
+// the place behind them.
+func (h *hotStore) after(n uint64, offset int64) (rows []hotRow, _ uint64, _ int64, err error) {
+	h.mu.RLock()
+	defer h.mu.RUnlock()
+	for _, s := range h.segs {
+		if s.n < n || s.n == n && s.size <= offset {
+			continue
+		}
+		from := max(offset, int64(len(segmentMagic)))
+		if s.n > n {
+			from = int64(len(segmentMagic))
+		}
+		f, _, err := h.fl.Open(s.path)
+		if err != nil {
+			return nil, 0, 0, err
+		}
+		defer f.Close()
+		for size := int64(256 << 10); ; size *= 4 {
+			b := make([]byte, min(size, s.size-from))
+			if _, err := f.ReadAt(b, from); err != nil && err != io.EOF {
+				return nil, 0, 0, err
+			}
+			end, _, err := walkFrames(b, func(frame []byte, _, _ int) error {
+				if frame[3] != frameSamples {
+					return nil
+				}
+				return decodeFrame(frame, func(r hotRow) {
+					if id, ok := s.ids[r.tag]; ok {
+						r.tag = id
+						rows = append(rows, r)
+					}
+				})
+			})
+			if err != nil || len(rows) > 0 {
+				return rows, s.n, from + int64(end), err
+			}
+			if int64(len(b)) == s.size-from { // nothing good to the end
+				n, offset = s.n, s.size
+				break
+			}
+		}
+	}
+	return nil, n, offset, nil
+}
+
+// extent says how many samples of a tag there are, and their first and last
+// time.
+func (h *hotStore) extent(tag int64) (n int, first, last int64) {
+	first, last = math.MaxInt64, math.MinInt64
+	h.mu.RLock()
+	defer h.mu.RUnlock()
+	for _, s := range h.segs {
+		if c := s.chunks[tag]; c != nil {
+			n += c.samples
+			first, last = min(first, c.min), max(last, c.max)
+		}
+	}
+	return n, first, last
+}
+
+// samples counts all.
+func (h *hotStore) samples() (n int64) {
+	h.mu.RLock()
+	defer h.mu.RUnlock()
+	for _, s := range h.segs {
+		n += int64(s.samples)
+	}
+	return n
+}
+
+func (h *hotStore) close() error {
+	h.seal()
+	return nil
+}
+
+// move writes the samples of sealed segments as one file a UTC day and drops
+// the segments. A crash in between leaves samples in both places, which reads
+// merge and the next move settles: the file says which segment it is of.
+func (a *Archive) move() error {
+	for _, s := range a.hot.sealed() {
+		for day := floorTo(s.min, nsDay); day <= s.max; day += nsDay {
+			if err := a.moveDay(s, day); err != nil {
+				return err
+			}
+		}
+		if err := a.forwarding.leaves(s); err != nil {
+			return err
+		}
+		if err := a.hot.drop(s); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *Archive) moveDay(s *segment, day int64) error {
+	end := day + nsDay
+	there := a.cold.list(kindRaw, day, end)
+	defer release(there)
+	for _, f := range there {
+		if f.head.Segment == s.n && floorTo(f.head.From, nsDay) == day {
+			return nil // before a crash
+		}
+	}
+	var tags []*tagEntry
+	a.mu.Lock()
+	for id := range s.chunks {
+		tags = append(tags, a.byID[id])
+	}
+	a.mu.Unlock()
+	slices.SortFunc(tags, func(x, y *tagEntry) int { return cmp.Or(cmp.Compare(x.path, y.path), cmp.Compare(x.unit, y.unit)) })
+	// Twice over the chunks, which nobody changes any more: once for the head,
+	// and once a tag at a time for the rows.
+	ts := &taggedSeries{}
+	read := func(e *tagEntry) bool {
+		ts.path, ts.unit = e.path, e.unit
+		ts.reset()
+		s.chunks[e.id].read(day, end, &ts.series)
+		ts.tidy()
+		return ts.len() > 0
+	}
+	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond), Segment: s.n}
+	for _, e := range tags {
+		if read(e) {
+			head.From, head.To = min(head.From, ts.time[0]), max(head.To, ts.time[ts.len()-1]+1)
+			head.Tick = tickOf(head.Tick, ts.time)
+		}
+	}
+	if head.From > head.To {
+		return nil
+	}
+	_, err := a.cold.add(kindRaw, head, nil, func(w io.Writer, h *fileHead) error {
+		return writeRaw(w, h, func() (*taggedSeries, error) {
+			for len(tags) > 0 {
+				e := tags[0]
+				tags = tags[1:]
+				if read(e) {
+					return ts, nil
+				}
+			}
+			return nil, nil
+		})
+	})
+	return err
 }

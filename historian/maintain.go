@@ -2,7 +2,6 @@ package historian
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"io"
@@ -21,7 +20,7 @@ const (
 // day: rewriting them would cost more than it saves.
 const monthMaxBytes = 1 << 30
 
-// Maintain moves what is older than Options.Hot from SQLite to Parquet, merges
+// Maintain moves segments that are full or older than Options.Hot to Parquet, merges
 // small files, makes roll-ups and deletes raw files older than Options.Keep.
 // Run calls it once a minute; it may also be called by hand. What could not be
 // done is tried again the next time.
@@ -39,17 +38,16 @@ func (a *Archive) Maintain(ctx context.Context) error {
 			errs = append(errs, fmt.Errorf("%s: %w", what, err))
 		}
 	}
-	step("move to Parquet", a.move(ctx, cutoff))
+	a.flushing.Lock()
+	if a.hot.full(now - int64(a.opt.Hot)) {
+		a.hot.seal()
+	}
+	a.flushing.Unlock()
+	step("move to Parquet", a.move())
 	step("merge files", a.merge(ctx, cutoff))
 	step("roll up", a.rollUp(ctx, cutoff))
 	step("delete old files", a.retain(now-int64(a.opt.Keep)))
 	err := errors.Join(errs...)
-	var n int64
-	if e := a.hot.r.QueryRowContext(ctx, `SELECT count(*) FROM hot`).Scan(&n); e == nil {
-		a.mu.Lock()
-		a.health.HotRows = n
-		a.mu.Unlock()
-	}
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
@@ -60,124 +58,6 @@ func (a *Archive) Maintain(ctx context.Context) error {
 	}
 	a.mu.Unlock()
 	return err
-}
-
-// move writes the samples older than cutoff as one file a UTC day and deletes
-// them from hot.db. A crash in between leaves them in both places, which reads
-// merge and the next move settles.
-func (a *Archive) move(ctx context.Context, cutoff int64) error {
-	a.mu.Lock()
-	entries := make([]*tagEntry, 0, len(a.byID))
-	for _, e := range a.byID {
-		c := *e
-		entries = append(entries, &c)
-	}
-	a.mu.Unlock()
-	sort.Slice(entries, func(i, j int) bool {
-		if entries[i].path != entries[j].path {
-			return entries[i].path < entries[j].path
-		}
-		return entries[i].unit < entries[j].unit
-	})
-	var maxSeq sql.NullInt64
-	if err := a.hot.r.QueryRowContext(ctx, `SELECT max(seq) FROM hot`).Scan(&maxSeq); err != nil {
-		return err
-	}
-	for {
-		// The oldest sample of any tag says which day is next.
-		first := cutoff
-		for _, e := range entries {
-			var t sql.NullInt64
-			if err := a.hot.r.QueryRowContext(ctx, `SELECT time FROM hot WHERE tag = ? ORDER BY time LIMIT 1`, e.id).Scan(&t); err != nil && !errors.Is(err, sql.ErrNoRows) {
-				return err
-			}
-			if t.Valid {
-				first = min(first, t.Int64)
-			}
-		}
-		if first >= cutoff {
-			return nil
-		}
-		lo := floorTo(first, nsDay)
-		hi := min(lo+nsDay, cutoff)
-		var all []*taggedSeries
-		from, to, tick := int64(math.MaxInt64), int64(math.MinInt64), int64(1_000_000)
-		for _, e := range entries {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			s, err := a.hot.readUpTo(ctx, e.id, lo, hi, maxSeq.Int64)
-			if err != nil {
-				return err
-			}
-			if s.len() == 0 {
-				continue
-			}
-			s.tidy()
-			from, to = min(from, s.time[0]), max(to, s.time[s.len()-1]+1)
-			tick = tickOf(tick, s.time)
-			all = append(all, &taggedSeries{path: e.path, unit: e.unit, series: s})
-		}
-		if len(all) == 0 {
-			return nil // only samples younger than maxSeq: next time
-		}
-		if _, err := a.cold.add(kindRaw, fileHead{From: from, To: to, Tick: tick}, nil, rawOf(all)); err != nil {
-			return err
-		}
-		if err := a.hot.forget(ctx, entries, lo, hi, maxSeq.Int64); err != nil {
-			return err
-		}
-	}
-}
-
-func (h *hotStore) readUpTo(ctx context.Context, tag, from, to, maxSeq int64) (series, error) {
-	var s series
-	rows, err := h.r.QueryContext(ctx, `SELECT time, value, status FROM hot WHERE tag = ? AND time >= ? AND time < ? AND seq <= ? ORDER BY time, seq`, tag, from, to, maxSeq)
-	if err != nil {
-		return s, err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var t, st int64
-		var v sql.NullFloat64
-		if err := rows.Scan(&t, &v, &st); err != nil {
-			return s, err
-		}
-		if !v.Valid {
-			v.Float64 = math.NaN()
-		}
-		s.add(t, v.Float64, uint32(st))
-	}
-	return s, rows.Err()
-}
-
-// forget deletes samples that are in a Parquet file now, in small transactions
-// so that commits are not held up, and first notes the stretch for cursors
-// that have not passed them.
-func (h *hotStore) forget(ctx context.Context, entries []*tagEntry, from, to, maxSeq int64) error {
-	h.mu.Lock()
-	_, err := h.w.ExecContext(ctx, `INSERT OR REPLACE INTO stretches (cursor, lo, hi)
-		SELECT c.name, ?1, ?2 FROM cursors c WHERE EXISTS
-			(SELECT 1 FROM hot WHERE seq > c.seq AND seq <= ?3 AND time >= ?1 AND time < ?2)`, from, to, maxSeq)
-	h.mu.Unlock()
-	if err != nil {
-		return err
-	}
-	for _, e := range entries {
-		for {
-			h.mu.Lock()
-			res, err := h.w.ExecContext(ctx, `DELETE FROM hot WHERE seq IN
-				(SELECT seq FROM hot WHERE tag = ? AND time >= ? AND time < ? AND seq <= ? LIMIT 20000)`, e.id, from, to, maxSeq)
-			h.mu.Unlock()
-			if err != nil {
-				return err
-			}
-			if n, _ := res.RowsAffected(); n < 20000 {
-				break
-			}
-		}
-	}
-	return nil
 }
 
 // monthOf returns the UTC month that contains t.

@@ -31,10 +31,7 @@ func (a *Archive) Merged(ctx context.Context, paths []string, from, to time.Time
 	m := merger{block: make([]plant.Sample, 0, mergedBlock), f: f}
 	end := nanos(to)
 	for lo := nanos(from); lo < end; {
-		hi, some, err := a.window(ctx, paths, lo, end)
-		if err != nil {
-			return fmt.Errorf("read archive: %w", err)
-		}
+		hi, some := a.window(paths, lo, end)
 		m.reset()
 		for i, p := range paths {
 			if !some {
@@ -65,7 +62,7 @@ func (a *Archive) Merged(ctx context.Context, paths []string, from, to time.Time
 
 // window is how far from lo on samples are decoded at once, at most to end, and
 // whether there may be any.
-func (a *Archive) window(ctx context.Context, paths []string, lo, end int64) (hi int64, some bool, err error) {
+func (a *Archive) window(paths []string, lo, end int64) (hi int64, some bool) {
 	hi = min(lo+nsDay, end)
 	files := a.cold.list(kindRaw, lo, hi)
 	defer release(files)
@@ -74,22 +71,28 @@ func (a *Archive) window(ctx context.Context, paths []string, lo, end int64) (hi
 		for _, c := range files {
 			for _, p := range paths {
 				for _, e := range c.entries(p) {
-					if x, y := max(e.Min, lo), min(e.Max+1, hi); x < y {
-						rows += float64(e.Rows) * float64(y-x) / float64(e.Max+1-e.Min)
-					}
+					rows += shareOf(e.Rows, e.Min, e.Max, lo, hi)
 				}
 			}
 		}
-		hot, err := a.hotRows(ctx, paths, lo, hi)
-		if err != nil {
-			return 0, false, err
+		for _, p := range paths {
+			for _, e := range a.tagsOf(p) {
+				if n, first, last := a.hot.extent(e.id); n > 0 {
+					rows += shareOf(int64(n), first, last, lo, hi)
+				}
+			}
 		}
-		rows += float64(hot)
 		if rows <= mergedWindow || hi-lo <= int64(time.Minute) {
-			return hi, rows > 0, nil
+			return hi, rows > 0
 		}
 		hi = lo + (hi-lo)/2
 	}
+}
+
+// shareOf is how many of n samples between first and last are in [lo, hi), if
+// they come evenly.
+func shareOf(n, first, last, lo, hi int64) float64 {
+	return float64(n) * float64(max(0, min(last+1, hi)-max(first, lo))) / float64(last+1-first)
 }
 
 // merger merges the runs of one window.

@@ -90,12 +90,12 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 		file     *coldFile
 		entry    fileEntry
 	}
+	if err := a.refresh(); err != nil {
+		return err
+	}
 	var parts []part
 	for _, e := range a.tagsOf(path) {
-		s, err := a.hot.read(ctx, e.id, from, to)
-		if err != nil {
-			return fmt.Errorf("hot.db: %w", err)
-		}
+		s := a.hot.read(e.id, from, to)
 		s.tidy()
 		if n := s.len(); n > 0 {
 			parts = append(parts, part{unit: e.unit, min: s.time[0], max: s.time[n-1], hot: s})
@@ -198,6 +198,14 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 	return nil
 }
 
+// refresh reads what a program that runs beside has added to the log.
+func (a *Archive) refresh() error {
+	if !a.opt.ReadOnly || a.legacy {
+		return nil
+	}
+	return a.hot.open()
+}
+
 // floorTo rounds t down to a multiple of d, also before 1970.
 func floorTo(t, d int64) int64 {
 	r := t % d
@@ -211,15 +219,21 @@ func floorTo(t, d int64) int64 {
 // none.
 func (a *Archive) Last(ctx context.Context, path string) (plant.Point, bool, error) {
 	a.mu.Lock()
-	p, ok := a.last[path]
+	e := a.tags[path]
+	if e == nil {
+		a.mu.Unlock()
+		return plant.Point{}, false, nil
+	}
+	p := e.last
 	a.mu.Unlock()
-	if ok {
+	if p.Quality != (plant.Quality{}) {
 		return p, true, nil
 	}
 	c, err := a.Coverage(ctx, path)
 	if err != nil || c.Samples == 0 {
 		return plant.Point{}, false, err
 	}
+	ok := false
 	for v, err := range a.Query(ctx, path, c.Last, c.Last.Add(1)) {
 		if err != nil {
 			return plant.Point{}, false, err
@@ -228,8 +242,8 @@ func (a *Archive) Last(ctx context.Context, path string) (plant.Point, bool, err
 	}
 	if ok {
 		a.mu.Lock()
-		if q, seen := a.last[path]; !seen || q.Time.Before(p.Time) {
-			a.last[path] = p
+		if e.last.Quality == (plant.Quality{}) || e.last.Time.Before(p.Time) {
+			e.last = p
 		}
 		a.mu.Unlock()
 	}
@@ -242,7 +256,7 @@ func (a *Archive) Tags() []TagInfo {
 	defer a.mu.Unlock()
 	infos := make([]TagInfo, 0, len(a.tags))
 	for _, e := range a.tags {
-		infos = append(infos, TagInfo{Path: e.path, Unit: e.unit, Meaning: e.meaning, Resolution: e.resolution})
+		infos = append(infos, e.info())
 	}
 	sort.Slice(infos, func(i, j int) bool { return infos[i].Path < infos[j].Path })
 	return infos
@@ -251,20 +265,14 @@ func (a *Archive) Tags() []TagInfo {
 // Coverage says what is held of a path.
 func (a *Archive) Coverage(ctx context.Context, path string) (Coverage, error) {
 	c := Coverage{Path: path}
+	if err := a.refresh(); err != nil {
+		return c, err
+	}
 	lo, hi := int64(math.MaxInt64), int64(math.MinInt64)
 	for _, e := range a.tagsOf(path) {
-		var n int64
-		var first, last *int64
-		// Two searches of the index rather than a pass over it.
-		err := a.hot.r.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM hot WHERE tag = ?1),
-			(SELECT min(time) FROM hot WHERE tag = ?1), (SELECT max(time) FROM hot WHERE tag = ?1)`, e.id).Scan(&n, &first, &last)
-		if err != nil {
-			return c, fmt.Errorf("coverage of %s: %w", path, err)
-		}
-		if n > 0 {
-			c.Samples += n
-			lo, hi = min(lo, *first), max(hi, *last)
-		}
+		n, first, last := a.hot.extent(e.id)
+		c.Samples += int64(n)
+		lo, hi = min(lo, first), max(hi, last)
 	}
 	a.mu.Lock()
 	if e := a.tags[path]; e != nil {

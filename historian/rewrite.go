@@ -181,10 +181,12 @@ func (r *Rewrite) Commit(ctx context.Context) error {
 	}
 	a.mu.Lock()
 	for _, p := range r.state.Paths {
-		delete(a.last, p)
+		if e := a.tags[p]; e != nil {
+			e.last = plant.Point{}
+		}
 	}
 	a.mu.Unlock()
-	return a.hot.addStretch(ctx, r.state.From, r.state.To)
+	return a.forwarding.add(r.state.From, r.state.To)
 }
 
 // decide writes all that needs space, last the record that makes it count.
@@ -194,7 +196,10 @@ func (r *Rewrite) decide(ctx context.Context) error {
 	if err := a.Flush(ctx); err != nil {
 		return err
 	}
-	if err := a.move(ctx, r.state.To); err != nil {
+	a.flushing.Lock()
+	a.hot.seal()
+	a.flushing.Unlock()
+	if err := a.move(); err != nil {
 		return err
 	}
 	// The marks that hide the old values, one a month, come first: their

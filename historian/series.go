@@ -2,6 +2,7 @@ package historian
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -17,6 +18,10 @@ func (s *series) add(t int64, v float64, status uint32) {
 	s.time = append(s.time, t)
 	s.value = append(s.value, v)
 	s.status = append(s.status, status)
+}
+
+func (s *series) grow(n int) {
+	s.time, s.value, s.status = slices.Grow(s.time, n), slices.Grow(s.value, n), slices.Grow(s.status, n)
 }
 
 func (s *series) len() int { return len(s.time) }

@@ -2,7 +2,6 @@ package historian
 
 import (
 	"context"
-	"database/sql"
 	"fmt"
 	"math"
 	"sort"
@@ -47,8 +46,7 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 	for _, c := range raw {
 		for _, e := range c.entries(path) {
 			if e.Min < t && e.Max >= f {
-				share := float64(min(e.Max, t)-max(e.Min, f)+1) / float64(e.Max-e.Min+1)
-				rows += float64(e.Rows) * share
+				rows += shareOf(e.Rows, e.Min, e.Max, f, t)
 				if e.Max > newest {
 					newest, b.unit = e.Max, e.Unit
 				}
@@ -59,11 +57,7 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 	described := a.tags[path]
 	a.mu.Unlock()
 	if described != nil && described.unit != b.unit {
-		hot, err := a.hotWithin(ctx, path, max(f, newest), t)
-		if err != nil {
-			return nil, fmt.Errorf("trend of %s: %w", path, err)
-		}
-		if hot || rows == 0 {
+		if rows == 0 || a.hotWithin(path, max(f, newest), t) {
 			b.unit = described.unit
 		}
 	}
@@ -80,10 +74,8 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 		p := rollPeriods[kind]
 		b.start, b.width = floorTo(f, p), (b.width+p-1)/p*p
 	}
-	pieces, err := a.plan(ctx, path, f, t, kind, raw)
-	if err != nil {
-		return nil, fmt.Errorf("trend of %s: %w", path, err)
-	}
+	pieces := a.plan(path, f, t, kind, raw)
+	var err error
 	for _, p := range pieces {
 		if p.file != nil {
 			err = p.file.scanRoll(ctx, p.entry, floorTo(p.from, p.period), p.to, b.roll)
@@ -116,9 +108,9 @@ type piece struct {
 // plan divides [from, to) into stretches read from roll-ups of the kind (none:
 // "") and stretches read raw; where raw values are gone, from 1-hour roll-ups.
 // Files in pieces are held.
-func (a *Archive) plan(ctx context.Context, path string, from, to int64, kind string, raw []*coldFile) ([]piece, error) {
+func (a *Archive) plan(path string, from, to int64, kind string, raw []*coldFile) []piece {
 	var rolls []piece
-	take := func(kind string, onlyWithoutRaw bool) error {
+	take := func(kind string, onlyWithoutRaw bool) {
 		for _, c := range a.cold.list(kind, from, to) {
 			keep := false
 			// A roll-up older than some raw file of its span is stale.
@@ -137,12 +129,7 @@ func (a *Archive) plan(ctx context.Context, path string, from, to int64, kind st
 				fresh = !hasRaw
 			}
 			if fresh && len(es) > 0 {
-				late, err := a.hotWithin(ctx, path, c.head.From, c.head.To)
-				if err != nil {
-					release([]*coldFile{c})
-					return err
-				}
-				if !late {
+				if !a.hotWithin(path, c.head.From, c.head.To) {
 					p := piece{from: max(from, c.head.From), to: min(to, c.head.To), file: c, entry: es[len(es)-1], period: rollPeriods[kind]}
 					free := true
 					for _, q := range rolls {
@@ -158,21 +145,11 @@ func (a *Archive) plan(ctx context.Context, path string, from, to int64, kind st
 				release([]*coldFile{c})
 			}
 		}
-		return nil
 	}
-	var err error
 	if kind != "" {
-		err = take(kind, false)
+		take(kind, false)
 	}
-	if err == nil {
-		err = take(kindHour, true)
-	}
-	if err != nil {
-		for _, p := range rolls {
-			release([]*coldFile{p.file})
-		}
-		return nil, err
-	}
+	take(kindHour, true)
 	sort.Slice(rolls, func(i, j int) bool { return rolls[i].from < rolls[j].from })
 	var pieces []piece
 	at := from
@@ -186,22 +163,18 @@ func (a *Archive) plan(ctx context.Context, path string, from, to int64, kind st
 	if at < to {
 		pieces = append(pieces, piece{from: at, to: to})
 	}
-	return pieces, nil
+	return pieces
 }
 
-// hotWithin reports whether hot.db has samples of a path in [from, to).
-func (a *Archive) hotWithin(ctx context.Context, path string, from, to int64) (bool, error) {
+// hotWithin reports whether the log has samples of a path in [from, to).
+func (a *Archive) hotWithin(path string, from, to int64) bool {
 	for _, e := range a.tagsOf(path) {
-		var one int
-		err := a.hot.r.QueryRowContext(ctx, `SELECT 1 FROM hot WHERE tag = ? AND time >= ? AND time < ? LIMIT 1`, e.id, from, to).Scan(&one)
-		if err == nil {
-			return true, nil
-		}
-		if err != sql.ErrNoRows {
-			return false, err
+		if n, first, last := a.hot.extent(e.id); n > 0 && first < to && last >= from {
+			s := a.hot.read(e.id, from, to)
+			return s.len() > 0
 		}
 	}
-	return false, nil
+	return false
 }
 
 // bucketer fills buckets from samples and roll-ups in order of time.

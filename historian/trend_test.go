@@ -125,6 +125,7 @@ func TestTrendFromRollUps(t *testing.T) {
 	mustAppend(t, a, "EV.EV1.vapour_pressure", late)
 	pts = append(pts, late)
 	checkBuckets(t, trend(1000), pts, 1000)
+	now = now.Add(7 * time.Hour)
 	if err := a.Maintain(ctx); err != nil {
 		t.Fatal(err)
 	}
@@ -311,7 +312,7 @@ func TestAppendRules(t *testing.T) {
 		}
 	}
 	mustAppend(t, a, "A.r", good(0, 56.237))
-	if v := collect(t, a, "A.r", at(0), at(1))[0].Value; math.Abs(v-56.237) > 0.005 || v*128 != math.Trunc(v*128) {
+	if v := collect(t, a, "A.r", at(0), at(1))[0].Value; v != 56.24 {
 		t.Errorf("rounded to %v", v)
 	}
 	for _, r := range []Record{{Path: "A.x", Point: plant.Point{Value: 1, Quality: plant.Good}}, {Path: "", Point: good(0, 1)}, {Path: "A.x", Point: plant.Point{Time: time.Date(2500, 1, 1, 0, 0, 0, 0, time.UTC)}}} {

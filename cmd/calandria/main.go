@@ -58,6 +58,7 @@ type cli struct {
 	Rules       rulesCmd       `cmd:"" help:"Explain a rule, or list them."`
 	Export      exportCmd      `cmd:"" help:"Write archived values as CSV."`
 	Import      importCmd      `cmd:"" help:"Read values from CSV into the archive."`
+	Archive     archiveCmd     `cmd:"" help:"Look at the files of the archive."`
 	Strikes     strikesCmd     `cmd:"" help:"List recorded strikes, or write the profile of one."`
 	Cleaning    cleaningCmd    `cmd:"" help:"Propose when to clean which evaporator body: planning information, no permission."`
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
