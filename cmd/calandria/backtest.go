@@ -21,7 +21,7 @@ type backtestCmd struct {
 	ruleSource
 	From  string        `help:"Start: a date, a time, or an age such as 30d." default:"7d"`
 	To    string        `help:"End, not included; default now."`
-	Rules []string      `help:"Rule files to try, all that belong together: a rule may need a derived tag of another file. Without it those of the plant file." type:"existingfile"`
+	Rules []string      `help:"Rule files to try in place of those of the plant file. Give all files that belong together: a rule may need a derived tag of another file." type:"existingfile"`
 	Step  time.Duration `help:"Time between scans." default:"10s"`
 	Data  string        `help:"The data folder." default:"data" type:"path"`
 }

@@ -19,12 +19,12 @@ type cleaningCmd struct {
 	Data     string   `help:"The data folder." default:"data" type:"path"`
 	Set      string   `help:"Name of the evaporator set; needed if there are several."`
 	Days     int      `help:"Days to plan." default:"21"`
-	Stops    []string `help:"Days on which the mill stands anyway: 2026-12-24 or 2026-12-24/2026-12-26."`
+	Stops    []string `help:"Days on which the mill stops anyway: 2026-12-24 or 2026-12-24/2026-12-26."`
 	NoCrew   []string `help:"Weekdays without a cleaning crew: sat,sun."`
 	Hours    float64  `help:"How long a cleaning takes, h." default:"10"`
-	LossCost float64  `help:"What 1 % of U lost costs a day, in the site's money." default:"50"`
-	Cost     float64  `help:"What a cleaning costs." default:"1500"`
-	OffCost  float64  `help:"What an hour without the body costs." default:"150"`
+	LossCost float64  `help:"Cost of 1 % less U for a day, in the money of the site." default:"50"`
+	Cost     float64  `help:"Cost of a cleaning." default:"1500"`
+	OffCost  float64  `help:"Cost of an hour without the body." default:"150"`
 	Money    string   `help:"Name of the money, for showing."`
 	Format   string   `help:"text, csv or ics (calendar)." default:"text" enum:"text,csv,ics"`
 	Out      string   `help:"File to write; default standard output." type:"path"`

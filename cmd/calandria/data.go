@@ -18,7 +18,7 @@ import (
 )
 
 type exportCmd struct {
-	Tags   []string `help:"Tag paths, separated by commas; a * at the end stands for the rest." required:""`
+	Tags   []string `help:"Tag paths, separated by commas; a * at the end stands for any ending." required:""`
 	From   string   `help:"Start: 2026-11-01, 2026-11-01T06:00:00Z, or an age such as 8h or 3d." required:""`
 	To     string   `help:"End, not included; default now."`
 	Format string   `help:"csv is the only one so far; the Parquet files of the archive can be opened directly." default:"csv" enum:"csv"`

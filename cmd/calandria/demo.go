@@ -26,7 +26,7 @@ import (
 
 type demoCmd struct {
 	Data       string  `help:"Folder to keep the data in; the next start goes on from it. Default: a temporary one, removed at the end." type:"path"`
-	Speed      float64 `help:"How much faster than the clock the mill lives." default:"1"`
+	Speed      float64 `help:"Speed of the mill: 60 runs an hour of the plant in a minute." default:"1"`
 	Upset      string  `help:"Start with this upset."`
 	ListUpsets bool    `help:"List the upsets and end."`
 	Listen     string  `help:"Address of the console." default:"127.0.0.1:8420"`

@@ -331,7 +331,7 @@ type strikesCmd struct {
 	Grade   string `help:"Only strikes of this grade."`
 	From    string `help:"Ended from then on: 2026-11-01, 2026-11-01T06:00:00Z, or an age such as 8h or 3d." default:"30d"`
 	To      string `help:"Ended before then; default now."`
-	Limit   int    `help:"At most so many, the newest." default:"1000"`
+	Limit   int    `help:"The most strikes to list; the newest ones are listed." default:"1000"`
 	Profile int64  `help:"The profile of the strike with this number of the record, in place of the list." placeholder:"ID"`
 	Format  string `help:"text, csv or json." default:"text" enum:"text,csv,json"`
 	Out     string `help:"File to write; default standard output." type:"path"`
