@@ -62,6 +62,7 @@ type cli struct {
 	Strikes     strikesCmd     `cmd:"" help:"List recorded strikes, or write the profile of one."`
 	Cleaning    cleaningCmd    `cmd:"" help:"Propose when to clean which evaporator body: planning information, no permission."`
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
+	Test        testCmd        `cmd:"" help:"Run scenarios: what the instruments read, and which alarms are to come of it."`
 	ReplayCases replayCasesCmd `cmd:"" name:"replay-cases" help:"Replay a file of alarm cases (JSON lines) and print each result."`
 	Notify      notifyCmd      `cmd:"" help:"Send a test notice through the notifiers of the plant file."`
 	User        userCmd        `cmd:"" help:"Change who may sign in at the console."`

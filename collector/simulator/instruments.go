@@ -448,3 +448,10 @@ func (t *panel) site() {
 		return 55 + 12*math.Sin(2*math.Pi*m.now.Sub(time.Unix(0, 0)).Hours()/7.3)
 	})
 }
+
+// Each hands on what every instrument reads now, in the unit of its tag.
+func (m *Model) Each(f func(path string, v float64, q plant.Quality)) {
+	for _, r := range m.readings {
+		f(r.Path, r.Value, r.Quality)
+	}
+}
