@@ -308,7 +308,7 @@ func (s *Server) routes() *http.ServeMux {
 	on("/", toLook, func(w http.ResponseWriter, r *http.Request) {
 		if r.Method != http.MethodGet && r.Method != http.MethodHead {
 			w.Header().Set("Allow", "GET, HEAD")
-			s.fail(w, r, http.StatusMethodNotAllowed, "This address only shows; it takes nothing.")
+			s.fail(w, r, http.StatusMethodNotAllowed, "This address only shows a page; it accepts no data.")
 			return
 		}
 		s.fail(w, r, http.StatusNotFound, "There is no such page.")
