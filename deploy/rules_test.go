@@ -18,6 +18,7 @@ import (
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
+	"calandria/thermo/pan"
 )
 
 var update = flag.Bool("update", false, "write the table of priorities anew")
@@ -761,12 +762,13 @@ func TestRulesOfRareConditions(t *testing.T) {
 			"EV.EV3.cleaning": func(float64) float64 { return 1 }, "EV.EV3.condensate_conductivity": func(float64) float64 { return 900 }}, "cleaning_liquor_in_condensate.EV.EV3"},
 		{"a body being cleaned gets vapour", time.Hour, time.Minute, map[string]func(float64) float64{
 			"EV.EV1.cleaning": func(float64) float64 { return 1 }}, "cleaning_not_isolated.EV.EV1"},
-		{"no seed taken", time.Hour, 30 * time.Minute, map[string]func(float64) float64{
-			"PA1.phase": func(float64) float64 { return 2 }, "PA1.level": func(float64) float64 { return 32 }, "PA1.steam_valve": func(float64) float64 { return 60 },
-			"PA1.vapour_pressure": func(float64) float64 { return 16 }, "CDA.vapour_pressure": func(float64) float64 { return 16 }, "PA1.massecuite_temperature": func(float64) float64 { return 64.5 }, "CDA.pump_running": func(float64) float64 { return 1 }},
+		// These speak of what the pan usually does: it has to have boiled five strikes.
+		{"no seed taken", 26 * time.Hour, 40 * time.Minute, map[string]func(float64) float64{
+			"PA1.feed_valve": func(float64) float64 { return 0 }, "PA1.feed_flow": func(float64) float64 { return 0 }, "PA1.level": func(float64) float64 { return 32 },
+			"PA1.massecuite_temperature": func(float64) float64 { return 64.5 }, "PA1.vapour_pressure": func(float64) float64 { return 16 }},
 			"seed_or_footing_missing.PA1"},
-		{"no footing", time.Hour, 40 * time.Minute, map[string]func(float64) float64{
-			"PB1.phase": func(float64) float64 { return 1 }, "PB1.level": func(float64) float64 { return 4 }}, "seed_or_footing_missing.PB1"},
+		{"no footing", 44 * time.Hour, 90 * time.Minute, map[string]func(float64) float64{
+			"PB1.level": func(float64) float64 { return 4 }, "PB1.vapour_pressure": func(float64) float64 { return 16 }, "PB1.feed_valve": func(float64) float64 { return 0 }}, "seed_or_footing_missing.PB1"},
 		{"vapour far too fast in the last body", 25 * time.Hour, 45 * time.Minute, map[string]func(float64) float64{
 			"EV.EV5.vapour_pressure": func(v float64) float64 { return v / 2 }, "CD5.vapour_pressure": func(v float64) float64 { return v / 2 }}, "entrainment_risk.EV.EV5"},
 	} {
@@ -774,6 +776,18 @@ func TestRulesOfRareConditions(t *testing.T) {
 			m := newMill(t, start, 3)
 			m.quiet = true
 			m.settle(c.before)
+			// From the moment on at which the pan is about to do it.
+			for _, x := range []struct {
+				path  string
+				phase pan.Phase
+			}{{"seed_or_footing_missing.PA1", pan.Concentrate}, {"seed_or_footing_missing.PB1", pan.Charge}} {
+				if c.want == x.path {
+					tag, _ := m.house.Find(x.path[len(x.path)-3:] + ".phase_found")
+					for m.frame.Point(tag.ID).Value != float64(x.phase) {
+						m.run(20*time.Second, 20*time.Second)
+					}
+				}
+			}
 			if was := m.engine.Spec(c.want); was == nil {
 				t.Fatalf("no alarm %s", c.want)
 			}
@@ -808,13 +822,15 @@ func TestRulesNameEachStillInstrument(t *testing.T) {
 	m := newMill(t, start, 3)
 	m.quiet = true
 	m.settle(time.Hour)
-	held := map[string]float64{"PA1.level": 60, "PA1.massecuite_temperature": 66} // of a pan that boils
+	held := map[string]float64{"PA1.level": 65, "PA1.massecuite_temperature": 66} // of a pan that boils
 	m.alter = func(path string, v float64) float64 {
 		switch path {
-		case "PA1.phase":
-			return 3
-		case "PA1.steam_valve":
+		case "PA1.steam_valve", "PA1.feed_valve":
 			return 60
+		case "PA1.vapour_pressure":
+			return 16
+		case "PA1.discharge_valve":
+			return 0
 		}
 		if still[path] == "" {
 			return v

@@ -51,6 +51,9 @@ type panView struct {
 	difference, evaporation, u, crystal          evaporator.Result
 	phase, phaseTime, strikeTime, water          evaporator.Result
 	uChange, timeChange                          evaporator.Result
+	sDeparture, sSpread, cDeparture, pDeparture  evaporator.Result
+	usualTime, longestTime                       evaporator.Result
+	fullUsual, footingUsual, offsetFound         evaporator.Result
 	compared                                     int                          // the newest strike in these
 	earlier                                      [pan.WashOut + 1]pan.Reading // U by phase of the newest whole strike
 
@@ -181,6 +184,7 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	v.calculate()
 	if v.track != nil {
 		v.follow(at)
+		v.compare()
 		v.scaled()
 	}
 	if v.note.stuck != v.in.note || v.note.moving != v.moving {
@@ -420,6 +424,55 @@ func (v *panView) follow(at time.Time) {
 		}
 	}
 }
+
+// compare sets the pan against what it usually does.
+func (v *panView) compare() {
+	h, x := v.track.Habits(), v.track.Expected()
+	of := func(n pan.Norm) evaporator.Result {
+		if !n.Known() {
+			return absent(unlearned)
+		}
+		return value(n.Value, n.Spread)
+	}
+	less := func(now evaporator.Result, n pan.Norm) evaporator.Result {
+		if !n.Known() {
+			return absent(unlearned)
+		}
+		if now.OK() {
+			now = value(now.Value-n.Value, n.Spread)
+		}
+		return now
+	}
+	reading := func(r evaporator.Reading, why string) evaporator.Result {
+		if !r.OK {
+			return absent(why)
+		}
+		return value(r.Value, r.Sigma)
+	}
+	lasts := func(minutes float64) evaporator.Result {
+		if minutes <= 0 {
+			return absent(unlearned)
+		}
+		return value(60*minutes, 0)
+	}
+	v.sDeparture, v.sSpread = less(v.supersaturation, x.S), of(x.S)
+	if v.sSpread.OK() {
+		v.sSpread = value(x.S.Spread, 0)
+	}
+	v.cDeparture = less(reading(v.temperature, "no usable massecuite temperature"), x.C)
+	if v.cDeparture.OK() {
+		v.cDeparture.Value -= v.cfg.ThermometerOffsetK
+	}
+	v.pDeparture = less(reading(v.pressure, "no usable vapour pressure"), x.KPa)
+	v.usualTime, v.longestTime = lasts(x.Minutes), lasts(x.Longest)
+	v.fullUsual, v.footingUsual = of(h.TopLevel), of(h.Footing)
+	if v.offsetFound = of(v.track.Offset()); !v.offsetFound.OK() {
+		v.offsetFound = absent("fewer than two wash-outs with water were seen")
+	}
+}
+
+// unlearned is why nothing is said of what a pan usually does.
+const unlearned = "not known: it needs five whole strikes of this grade, and a phase of a strike"
 
 // scaled looks for scale over the strikes of three weeks, and keeps U of the newest whole
 // one, whenever one has ended.

@@ -56,6 +56,7 @@ const (
 	if97     = "IAPWS-IF97, region 4"
 
 	reconciliation = "weighted least squares, global and measurement test (Narasimhan and Jordache 2000, from memory)"
+	habits         = "medians over up to 20 strikes of the pan, package pan; figures of ours"
 	diagnosis      = "Tsat = t_in + rise + approach, package condenser; attributions: common practice, no source"
 )
 
@@ -305,6 +306,33 @@ var Quantities = []Quantity{
 	{Class: plant.ClassPan, Name: "feed_time_change", Dimension: plant.Percent, Low: -100, High: 1000, batch: true,
 		Meaning: "change of the time of feed-on over the strikes of three weeks, last third against first, %: scale from some +15 on", Inputs: "phase_found over at least nine whole strikes", Source: "package pan; limits common practice, no source",
 		pan: func(v *panView) evaporator.Result { return v.timeChange }},
+	{Class: plant.ClassPan, Name: "supersaturation_departure", Dimension: plant.Ratio, Low: -3, High: 3, batch: true, pairs: true,
+		Meaning: "supersaturation less the usual one of this pan and grade at this point of the phase; before the feed less the highest that is usual", Inputs: "supersaturation, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.sDeparture }},
+	{Class: plant.ClassPan, Name: "supersaturation_spread", Dimension: plant.Ratio, Low: 0, High: 3, batch: true,
+		Meaning: "how much the supersaturation usually differs from the usual one at this point, one standard deviation", Inputs: "supersaturation, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.sSpread }},
+	{Class: plant.ClassPan, Name: "temperature_departure", Dimension: plant.TempDifference, Low: -100, High: 100, batch: true,
+		Meaning: "massecuite temperature less the usual one of this pan and grade at this point of the phase", Inputs: "massecuite_temperature, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.cDeparture }},
+	{Class: plant.ClassPan, Name: "pressure_departure", Dimension: plant.Pressure, Low: -100, High: 200, batch: true,
+		Meaning: "vapour pressure less the usual one of this pan and grade in this phase", Inputs: "vapour_pressure, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.pDeparture }},
+	{Class: plant.ClassPan, Name: "phase_time_usual", Dimension: plant.Duration, Low: 0, High: 1e9, batch: true,
+		Meaning: "usual length of the present phase", Inputs: "phase_found, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.usualTime }},
+	{Class: plant.ClassPan, Name: "phase_time_longest", Dimension: plant.Duration, Low: 0, High: 1e9, batch: true,
+		Meaning: "the longest that is still usual for the present phase", Inputs: "phase_found, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.longestTime }},
+	{Class: plant.ClassPan, Name: "level_full_usual", Dimension: plant.Level, Low: 0, High: 150, batch: true,
+		Meaning: "usual level at the end of the boiling", Inputs: "level, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.fullUsual }},
+	{Class: plant.ClassPan, Name: "footing_usual", Dimension: plant.Level, Low: 0, High: 150, batch: true,
+		Meaning: "usual level at the end of the charge", Inputs: "level, at least five whole strikes", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.footingUsual }},
+	{Class: plant.ClassPan, Name: "thermometer_offset_found", Dimension: plant.TempDifference, Low: -20, High: 20, batch: true,
+		Meaning: "how much the massecuite thermometer reads above boiling water, beyond thermometer_offset_k of the configuration", Inputs: "massecuite_temperature and vapour_pressure in at least two wash-outs with water", Source: habits,
+		pan: func(v *panView) evaporator.Result { return v.offsetFound }},
 	{Class: plant.ClassPan, Name: "seed_ratio", Dimension: plant.Percent, Low: 0, High: 300, only: continuousPan,
 		Meaning: "seed of a continuous pan, % of its massecuite; 25 to 33 is usual (from memory, no printed source)", Inputs: "seed_flow, massecuite_flow", Source: "definition",
 		pan: func(v *panView) evaporator.Result { return v.seedRatio() }},

@@ -50,7 +50,7 @@ func (in *Inputs) plausible() {
 func (t *Tracker) facts(at time.Time, in Inputs) facts {
 	in.plausible()
 	l := &t.d.Limits
-	f := facts{inputs: in}
+	f := facts{inputs: in, offsetK: t.offset.Value}
 	if in.PressureKPa.OK {
 		switch p := in.PressureKPa.Value; {
 		case p < l[VacuumBelow]:

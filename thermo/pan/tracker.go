@@ -68,8 +68,11 @@ type Tracker struct {
 	rise    float64   // steepest rise while charging, %/min
 	opened  bool      // discharge was open in this drop
 	hottest float64
-	fedFrom float64 // level when the feed began
-	leveled bool    // the level was known in this strike
+	fedFrom float64   // level when the feed began
+	leveled bool      // the level was known in this strike
+	unfed   bool      // the feed was known all the time, and shut
+	waterK  []float64 // how much the thermometer read above boiling water in wash-outs, K
+	offset  Norm      // by these
 
 	// collected in this phase: medians and sums
 	us, steams, ss []float64
@@ -273,6 +276,7 @@ func (t *Tracker) observe(at time.Time, f facts) {
 	if f.discharge == yes {
 		t.opened = true
 	}
+	t.unfed = t.unfed && f.feed == no
 	switch {
 	case f.vac != no:
 		t.lostAt = time.Time{}
@@ -375,6 +379,7 @@ func (t *Tracker) move(to Phase, when, noticed time.Time, why Code) Transition {
 	switch {
 	case t.strike == nil:
 	case to == WashOut:
+		t.learnWater(t.strike.Profile)
 		t.forget()
 	case fresh || !inStrike:
 		t.finish(when)
@@ -384,7 +389,7 @@ func (t *Tracker) move(to Phase, when, noticed time.Time, why Code) Transition {
 		t.strike = &Strike{Number: t.number, Grade: t.d.Grade, Start: when, Whole: fresh}
 		t.lastPurity, t.lastMassecuite = Reading{}, Reading{}
 		t.plateau, t.peak, t.rise, t.fedFrom = 0, 0, 0, 0
-		t.opened, t.raised, t.leveled = false, false, false
+		t.opened, t.raised, t.leveled, t.unfed = false, false, false, true
 		t.lastProfile = time.Time{}
 	}
 	if to == Drop && t.strike != nil {
@@ -419,8 +424,10 @@ func (t *Tracker) finish(when time.Time) {
 	s.End = when
 	_, charged := s.Phase(Charge)
 	_, dropped := s.Phase(Drop)
+	_, fed := s.Phase(FeedOn)
+	washed := charged && dropped && t.unfed && !fed && (t.learnWater(s.Profile) || t.leveled || t.habits.Phases[FeedOn].Minutes.Known())
 	onlyCharged := charged && !slices.ContainsFunc(s.Phases, func(r PhaseRecord) bool { return r.Phase > Charge && r.Phase.Boiling() })
-	if s.Length(when) < t.d.Limits.time(StrikeLeast) || onlyCharged && t.leveled {
+	if s.Length(when) < t.d.Limits.time(StrikeLeast) || washed || onlyCharged && t.leveled {
 		t.forget()
 		return
 	}

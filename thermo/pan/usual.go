@@ -1,6 +1,245 @@
 package pan
 
-// Habits are what a pan usually does, learned from its own strikes.
-type Habits struct{}
+import (
+	"math"
+	"slices"
+	"time"
 
-func (t *Tracker) learn() {}
+	"calandria/thermo/steam"
+)
+
+// Habits are what a pan usually does in one grade, learned from its own whole strikes. A
+// wrong thermometer, an elevation or a purity that does not fit the site is in them, so that
+// a departure from them says something where the figure itself would not.
+type Habits struct {
+	Strikes  int // learned from
+	Phases   [phaseCount]Habit
+	TopLevel Norm // level at the end of boiling, %
+	Footing  Norm // level at the end of the charge, %
+}
+
+// Habit is what is usual in one phase.
+type Habit struct {
+	Minutes Norm
+	Longest float64 // the longest that is still usual, min
+	TopS    Norm    // the highest supersaturation
+	KPa     Norm    // vapour pressure
+	// By the progress of the phase, see progress: supersaturation and temperature.
+	S, C [progressParts]Norm
+}
+
+// Norm is a usual value, the median, and its spread, one standard deviation. N is of how
+// many it is; 0: not known.
+type Norm struct {
+	Value, Spread float64
+	N             int
+}
+
+// Known reports whether there is a usual value.
+func (n Norm) Known() bool { return n.N > 0 }
+
+// How habits are learned. Figures of ours, chosen on simulated pans of other making.
+const (
+	habitStrikes  = 20   // of the newest whole ones of the grade
+	habitLeast    = 5    // strikes: fewer tell nothing
+	progressParts = 8    // of a phase
+	partLeast     = 10   // points: a part with fewer takes the figures of the whole phase
+	spreadLeastS  = 0.02 // no supersaturation is known better
+	spreadLeastK  = 0.3  // no temperature
+	spreadLeastKP = 0.15 // no pressure, kPa
+	fewStrikes    = 2.0  // a spread of n strikes is taken 1 + 2/n times as wide
+	lateFrom      = 1.6  // a phase is late from so many times its usual length,
+	lateSpreads   = 5.0  // from so many spreads above it,
+	lateLongest   = 1.15 // and from so many times the longest of the strikes learned from,
+	lateSurely    = 1.85 // but surely from so many times its usual length
+	quartileSigma = 1.4826
+)
+
+// normOf is the median and the spread by the median deviation from it, which single odd
+// strikes do not move.
+func normOf(v []float64, least float64) Norm {
+	m, ok := median(v)
+	if !ok {
+		return Norm{}
+	}
+	away := make([]float64, len(v))
+	for i, x := range v {
+		away[i] = math.Abs(x - m)
+	}
+	d, _ := median(away)
+	return Norm{m, max(least, quartileSigma*d), len(v)}
+}
+
+// times is the same value with another spread.
+func (n Norm) times(x float64) Norm { return Norm{n.Value, n.Spread * x, n.N} }
+
+// HabitsOf learns from strikes, in order of time, those of a grade. Fewer than five whole
+// ones give nothing.
+func HabitsOf(strikes []Strike, grade string) (h Habits) {
+	var of []*Strike
+	for i := len(strikes) - 1; i >= 0 && len(of) < habitStrikes; i-- {
+		if strikes[i].Whole && strikes[i].Grade == grade {
+			of = append(of, &strikes[i])
+		}
+	}
+	if len(of) < habitLeast {
+		return Habits{}
+	}
+	h.Strikes = len(of)
+	var top, footing []float64
+	for p := Charge; p <= Drop; p++ {
+		h.Phases[p].lengths(of, p)
+	}
+	for _, s := range of {
+		top = gather(top, s.DropLevel)
+		if r, ok := s.Phase(Charge); ok {
+			footing = gather(footing, r.Level)
+		}
+	}
+	h.TopLevel, h.Footing = normOf(top, 0), normOf(footing, 0)
+	for p := Charge; p <= Tighten; p++ {
+		h.Phases[p].values(of, p)
+	}
+	return h
+}
+
+// lengths learns how long a phase lasts.
+func (h *Habit) lengths(of []*Strike, p Phase) {
+	var length, top []float64
+	for _, s := range of {
+		if r, ok := s.Phase(p); ok && !r.End.IsZero() {
+			length = append(length, r.End.Sub(r.Start).Minutes())
+			top = gather(top, r.MaxS)
+		}
+	}
+	if len(length) < habitLeast {
+		return
+	}
+	h.Minutes = normOf(length, 0)
+	m := h.Minutes.Value
+	h.Longest = min(lateSurely*m, max(lateFrom*m, m+lateSpreads*h.Minutes.Spread, lateLongest*slices.Max(length)))
+	if len(top) >= habitLeast {
+		h.TopS = normOf(top, spreadLeastS).times(1 + fewStrikes/float64(len(top)))
+	}
+}
+
+// values learns what is usual along a phase, from the profiles.
+func (h *Habit) values(of []*Strike, p Phase) {
+	var s, c [progressParts][]float64
+	var allS, allC, kPa []float64
+	for _, strike := range of {
+		at := 0 // of the stretches of the phase
+		for i := range strike.Profile {
+			x := &strike.Profile[i]
+			if x.Phase != p {
+				continue
+			}
+			for at < len(strike.Phases)-1 && (strike.Phases[at].Phase != p || x.At.After(strike.Phases[at].End)) {
+				at++
+			}
+			part := h.part(p, x.LevelPct, x.At.Sub(strike.Phases[at].Start))
+			s[part], c[part] = gather(s[part], x.Supersaturation), gather(c[part], x.MassecuiteC)
+			allS, allC, kPa = gather(allS, x.Supersaturation), gather(allC, x.MassecuiteC), gather(kPa, x.PressureKPa)
+		}
+	}
+	wide := 1 + fewStrikes/float64(len(of))
+	h.KPa = enough(normOf(kPa, spreadLeastKP).times(wide), Norm{})
+	wholeS, wholeC := enough(normOf(allS, spreadLeastS).times(wide), Norm{}), enough(normOf(allC, spreadLeastK).times(wide), Norm{})
+	for i := range s {
+		h.S[i], h.C[i] = enough(normOf(s[i], spreadLeastS).times(wide), wholeS), enough(normOf(c[i], spreadLeastK).times(wide), wholeC)
+	}
+}
+
+func enough(n, otherwise Norm) Norm {
+	if n.N < partLeast {
+		return otherwise
+	}
+	return n
+}
+
+// part is how far a phase has got: the feed by the level, where there is one, the other
+// phases by their usual length.
+func (h *Habit) part(p Phase, level Reading, into time.Duration) int {
+	x := 0.0
+	switch {
+	case p == FeedOn && level.OK:
+		x = level.Value / 100
+	case h.Minutes.Value > 0:
+		x = into.Minutes() / h.Minutes.Value
+	}
+	return min(progressParts-1, max(0, int(x*progressParts)))
+}
+
+// learn takes in the strikes that are finished.
+func (t *Tracker) learn() {
+	t.habits = HabitsOf(t.done, t.d.Grade)
+}
+
+// Habits of the pan in its grade; Strikes is 0 while they are not known.
+func (t *Tracker) Habits() *Habits { return &t.habits }
+
+// Expected is what is usual at this moment.
+type Expected struct {
+	S, C, KPa Norm
+	// SeedS: S is the highest that is usual, as before there is grain: below it there is
+	// nothing to say.
+	SeedS            bool
+	Minutes, Longest float64 // of the phase; 0: not known
+}
+
+// Expected returns what is usual now.
+func (t *Tracker) Expected() Expected {
+	h := &t.habits.Phases[t.phase]
+	if t.habits.Strikes == 0 {
+		return Expected{}
+	}
+	part := h.part(t.phase, t.m.level, t.m.at.Sub(t.since))
+	x := Expected{S: h.S[part], C: h.C[part], KPa: h.KPa, Minutes: h.Minutes.Value, Longest: h.Longest}
+	if t.phase < FeedOn {
+		x.S, x.SeedS = h.TopS, true
+	}
+	return x
+}
+
+// The thermometer's offset in water.
+
+const (
+	waterMost    = 10              // wash-outs remembered
+	waterLeast   = 2               // wash-outs tell the offset
+	waterPoints  = 3               // of the profile make a wash-out
+	waterLeastK  = 0.1             // no offset is known better
+	waterAfter   = 4 * time.Minute // of boiling, while the thermometer settles
+	waterSpreadK = 0.3             // of what boils as water does: steadier than any liquor that is concentrated
+	waterFarK    = 4.0             // no thermometer is as wrong
+)
+
+// Offset is how much the thermometer reads above boiling water, K: learned where the pan was
+// washed out with water. Not known before two wash-outs.
+func (t *Tracker) Offset() Norm { return t.offset }
+
+// learnWater takes the elevation over water from what boiled in a wash-out, if it stood
+// still. It reports whether it did.
+func (t *Tracker) learnWater(profile []ProfilePoint) bool {
+	var k []float64
+	var from time.Time
+	for _, x := range profile {
+		if from.IsZero() && x.Phase > Charge {
+			from = x.At.Add(waterAfter)
+		}
+		if from.IsZero() || x.At.Before(from) || !x.Phase.Boiling() || !x.MassecuiteC.OK || !x.PressureKPa.OK || x.PressureKPa.Value >= t.d.Limits[VacuumBelow] {
+			continue
+		}
+		if ts, err := steam.Tsat(steam.KPa(x.PressureKPa.Value)); err == nil {
+			k = append(k, x.MassecuiteC.Value-float64(ts))
+		}
+	}
+	n := normOf(k, 0)
+	if n.N < waterPoints || n.Spread > waterSpreadK || math.Abs(n.Value) > waterFarK {
+		return false
+	}
+	t.waterK = append(t.waterK, n.Value)
+	if t.waterK = t.waterK[max(0, len(t.waterK)-waterMost):]; len(t.waterK) >= waterLeast {
+		t.offset = normOf(t.waterK, waterLeastK)
+	}
+	return true
+}

@@ -1,0 +1,443 @@
+package deploy
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"calandria/alerting"
+	"calandria/plant"
+	"calandria/rules"
+	"calandria/thermo"
+	"calandria/thermo/pan"
+)
+
+// Pans of another making than the demo's. The vapour-pressure line, the boiling-point
+// elevation and the solubility are short formulas of their own (named beside them), so
+// that nothing of package thermo judges itself. Every figure of a pan is drawn by its seed.
+
+// blindPan is one pan: how it boils, and how its instruments read.
+type blindPan struct {
+	name, grade string
+	rng         *rand.Rand
+	has         func(signal string) bool
+
+	pressure, footing, evap   float64 // kPa, % of the strike, t/h at full steam
+	volume, area              float64
+	purity                    [2]float64 // of the liquor, at start and end
+	target                    [3]float64 // S at seeding or feed, while fed, at the end
+	minutes                   [7]float64 // of each phase from charge on
+	washEvery, slowBreak      int
+	steamOutByValve           bool
+	headK, offsetK, offsetKPa float64 // errors that stand: head over the full pan, thermometer, gauge
+	levelOff, flowOff         float64
+	noise                     map[string]float64
+
+	// state
+	step, left, into   float64 // of the phase: seconds left and gone
+	phase              int
+	length             [7]float64
+	strike             int
+	p, t, level, steam float64
+	s, sOff, sOU, pOU  float64
+	valve, feed, dis   float64
+	wash, rinse        bool
+	began              []began
+	calm               float64
+
+	// upset, if any: until when and what
+	upset func(b *blindPan, phase int) // called at every step
+	slow  float64                      // how much longer this strike's phases last
+}
+
+type began struct {
+	phase pan.Phase
+	at    time.Time
+	wash  bool
+}
+
+var blindPhases = []pan.Phase{pan.Idle, pan.Charge, pan.Concentrate, pan.FeedOn, pan.Tighten, pan.Drop, pan.SteamOut}
+
+// boils is the boiling temperature of water, degC, at kPa: Antoine's equation, constants as
+// tabulated for 1 to 100 degC (8.07131, 1730.63, 233.426 in mmHg; from memory).
+func boils(kPa float64) float64 {
+	return 1730.63/(8.07131-math.Log10(kPa*7.50062)) - 233.426
+}
+
+// blindBrix is the Brix of a liquor of supersaturation s: solubility of sucrose, grams in
+// 100 g water, as a line through the tabulated 287 at 60 degC and 320 at 70 degC (from
+// memory), less 5 % at the purities of low grades.
+func blindBrix(s, purity, celsius float64) float64 {
+	sucrose := s * (287 + 3.3*(celsius-60)) * (1 - 0.0016*(100-purity))
+	return 100 * sucrose * 100 / purity / (sucrose*100/purity + 100)
+}
+
+// blindElevation of a liquor: 2 B/(100 - B) K, the trade's rule of thumb, 6 % less under
+// vacuum, more for impure liquors.
+func blindElevation(brix, purity float64) float64 {
+	return 0.94 * 2 * brix / (100 - brix) * (1 + 0.002*(100-purity))
+}
+
+// newBlindPan draws a pan.
+func newBlindPan(seed uint64, i int, lacks ...string) *blindPan {
+	r := rand.New(rand.NewPCG(seed, uint64(i)+77))
+	u := func(a, b float64) float64 { return a + (b-a)*r.Float64() }
+	b := &blindPan{name: fmt.Sprintf("V%d", i+1), rng: r, slow: 1}
+	b.grade = []string{"A", "B", "C", "R"}[i%4]
+	k := map[string]struct{ purity, minutes float64 }{"A": {86, 1}, "B": {72, 1.6}, "C": {58, 2.4}, "R": {97, 0.7}}[b.grade]
+	b.pressure, b.footing = u(13, 23), u(24, 44)
+	b.volume, b.area = u(30, 70), 0
+	b.area = b.volume * u(5, 7)
+	b.evap = b.volume * u(0.13, 0.22) / k.minutes
+	b.purity = [2]float64{k.purity - u(2, 4), 0}
+	b.purity[1] = b.purity[0] - u(6, 12)
+	seedS := u(1.05, 1.16)
+	b.target = [3]float64{seedS, u(1.04, 1.17), u(1.02, 1.20)}
+	b.minutes = [7]float64{u(15, 50), u(10, 20), u(12, 35) * k.minutes, u(70, 130) * k.minutes, u(12, 35) * k.minutes, u(10, 22), u(6, 15)}
+	b.washEvery, b.slowBreak = 6+r.IntN(6), r.IntN(2)
+	b.steamOutByValve = r.IntN(2) == 0
+	b.headK, b.offsetK, b.offsetKPa = u(0, 1.6), 0.8*r.NormFloat64(), 0.3*r.NormFloat64()
+	b.levelOff, b.flowOff = 2*r.NormFloat64(), 0.3*r.Float64()
+	b.noise = map[string]float64{"vapour_pressure": u(0.03, 0.12), "massecuite_temperature": u(0.04, 0.15), "level": u(0.4, 1.5), "steam_flow": 0.1, "feed_flow": 0.2,
+		"steam_valve": 0.3, "feed_valve": 0.3, "discharge_valve": 0.2, "massecuite_brix": 0.2, "chest_pressure": 0.3}
+	b.has = func(s string) bool { return !slices.Contains(lacks, s) }
+	b.p, b.t = 101, 40
+	b.next()
+	b.left *= r.Float64()
+	return b
+}
+
+// next begins the phase that follows.
+func (b *blindPan) next() {
+	b.phase = (b.phase + 1) % len(blindPhases)
+	if b.length[b.phase] == 0 {
+		b.length[b.phase] = 1
+	}
+	if b.phase == 0 {
+		b.strike++
+		b.slow = 1
+		b.sOff = 0.012 * b.rng.NormFloat64()
+		b.wash = b.strike%b.washEvery == b.washEvery-1
+		b.rinse = b.strike%b.washEvery == 2
+	}
+	if (b.wash || b.rinse) && b.phase == 3 { // neither is fed
+		b.phase = 5
+	}
+	if b.rinse && b.phase == 2 {
+		b.phase = 5
+	}
+	b.left = 60 * b.minutes[b.phase] * math.Exp(0.12*b.rng.NormFloat64())
+	if b.phase == 4 && b.rng.Float64() < 0.15 {
+		b.left *= 1.3 // waits for a mixer
+	}
+	if b.phase > 0 && b.phase < 5 {
+		b.left *= b.slow
+	}
+	b.length[b.phase], b.into = b.left, 0
+}
+
+func lag(y *float64, x, dt, tau float64) { *y += (x - *y) * -math.Expm1(-dt/tau) }
+
+// run lets dt seconds pass.
+func (b *blindPan) run(now time.Time, dt float64) {
+	b.left -= dt
+	b.into += dt
+	if b.left <= 0 {
+		b.next()
+		b.began = append(b.began, began{blindPhases[b.phase], now, b.wash || b.rinse})
+	}
+	x := b.into / b.length[b.phase]
+	b.sOU += -b.sOU*dt/900 + 0.012*math.Sqrt(2*dt/900)*b.rng.NormFloat64()
+	b.pOU += -b.pOU*dt/600 + 0.25*math.Sqrt(2*dt/600)*b.rng.NormFloat64()
+	vacuum := b.phase >= 1 && b.phase <= 4 && !b.rinse
+	target, tau := 101.0, 40.0
+	if vacuum {
+		target, tau = b.pressure+b.pOU+0.4*math.Sin(2*math.Pi*float64(now.Unix())/86400), 90
+	} else if b.slowBreak == 1 {
+		tau = 120
+	}
+	lag(&b.p, target, dt, tau)
+	if vacuum {
+		b.p = max(b.p, 6)
+	}
+	steam, feed, dis, s := 0.0, 0.0, 0.0, 0.0
+	top, foot := 100.0, b.footing
+	if b.wash {
+		foot = 45
+	}
+	switch b.phase {
+	case 0:
+		b.level = 0
+	case 1:
+		b.level = foot * min(1, x*1.15)
+		if x > 0.8 && !b.rinse {
+			steam = 0.3
+		}
+		s = 0.80
+	case 2:
+		b.level = foot * (1 - 0.06*x)
+		steam, s = 1, 0.80+(b.target[0]-0.80)*math.Pow(x, 0.8)
+	case 3:
+		b.level = foot*0.94 + (top-foot*0.94)*math.Pow(x, 0.9)
+		steam, feed = 0.75+0.1*math.Sin(b.into/700), 22+18*(1-x)+4*math.Sin(b.into/300)
+		s = b.target[0] + (b.target[1]-b.target[0])*min(1, 6*x)
+		if x > 0.8 {
+			s += (b.target[2] - b.target[1]) * (x - 0.8) * 2
+		}
+	case 4:
+		b.level = top - 1.5*x
+		steam = 0.5 - 0.2*x
+		end := b.target[1] + (b.target[2]-b.target[1])*0.4
+		s = end + (b.target[2]-end)*x
+	case 5:
+		if b.p > 80 || b.into > 240 {
+			dis = 100
+			b.level = max(0, b.level-dt*150/(60*b.minutes[5]))
+		}
+	case 6:
+		b.level = 0
+		if b.steamOutByValve {
+			steam = 0.4
+		}
+	}
+	s += b.sOff
+	if b.phase > 0 && b.phase < 5 {
+		s += b.sOU
+	}
+	b.s = s
+	b.feed, b.dis, b.valve = feed, dis, 0
+	if steam > 0 {
+		b.valve = 10 + 55*steam
+	}
+	if b.upset != nil {
+		b.upset(b, b.phase)
+	}
+	lag(&b.steam, steam*b.evap*1.1/b.slow, dt, 60)
+	switch {
+	case b.phase == 6:
+		lag(&b.t, 98, dt, 150)
+	case b.phase == 0 || b.phase == 5 || b.rinse:
+		lag(&b.t, 50, dt, 2400)
+	case b.level < 6:
+		lag(&b.t, boils(b.p), dt, 300)
+	case b.wash:
+		lag(&b.t, boils(b.p), dt, 60)
+	default:
+		x := min(1, max(0, (b.level-b.footing)/(100-b.footing)))
+		q := b.purity[0] + (b.purity[1]-b.purity[0])*x
+		t := boils(b.p)
+		for range 4 {
+			t = boils(b.p) + blindElevation(blindBrix(b.s, q, t), q)
+		}
+		lag(&b.t, t, dt, 45)
+	}
+}
+
+// read gives what the instruments show.
+func (b *blindPan) read(signal string) float64 {
+	n := b.noise[signal] * b.rng.NormFloat64()
+	switch signal {
+	case "vapour_pressure":
+		return b.p + b.offsetKPa + n
+	case "massecuite_temperature":
+		return b.t + b.offsetK + b.headK*b.level/100 + n
+	case "level":
+		slosh := 0.0
+		if b.phase > 0 && b.phase < 5 {
+			slosh = 1.5 * b.rng.NormFloat64()
+		}
+		return max(0, b.level+b.levelOff+slosh+n)
+	case "steam_flow":
+		return max(0, b.steam*1.03+n)
+	case "steam_valve":
+		return max(0, b.valve+n)
+	case "feed_flow":
+		return max(0, b.feed*b.volume/400+b.flowOff+n)
+	case "feed_valve":
+		return max(0, b.feed+n)
+	case "discharge_valve":
+		return max(0, b.dis+n)
+	case "chest_pressure":
+		return 100 + 20*b.steam/b.evap + n
+	case "massecuite_brix":
+		if b.phase == 0 || b.phase > 5 || b.wash || b.rinse {
+			return max(0, 2+n)
+		}
+		x := min(1, max(0, (b.level-b.footing)/(100-b.footing)))
+		return 84 + 7*x + n
+	}
+	panic(signal)
+}
+
+var blindSignals = []string{"vapour_pressure", "massecuite_temperature", "level", "steam_flow", "steam_valve", "feed_flow", "feed_valve", "discharge_valve", "chest_pressure", "massecuite_brix"}
+
+// blindMill runs the pans of a house through quantities, rules and alarms.
+type blindMill struct {
+	t      *testing.T
+	pans   []*blindPan
+	house  *plant.House
+	calc   *thermo.Calculator
+	set    *rules.Set
+	engine *alerting.Engine
+	frame  *plant.Frame
+	now    time.Time
+	ids    [][]plant.TagID
+	seen   []plant.Event
+	found  []thermo.FinishedStrike
+	turns  [][]began // phases as found
+	phase  []pan.Phase
+
+	phaseTag, timeTag []plant.TagID
+}
+
+func newBlindMill(t *testing.T, pans ...*blindPan) *blindMill {
+	t.Helper()
+	var y strings.Builder
+	y.WriteString("site: {name: Blind House (invented)}\nopcua: {servers: [{name: s, endpoint: \"opc.tcp://127.0.0.1:4840\", policy: None, mode: None}]}\npans:\n")
+	for _, b := range pans {
+		// What the laboratory says of the purity is a point or two off.
+		fmt.Fprintf(&y, "  - name: %s\n    grade: %s\n    heating_surface_m2: %.0f\n    volume_m3: %.0f\n    liquor_purity_pct: [%.1f, %.1f]\n    tags:\n",
+			b.name, b.grade, b.area, b.volume, b.purity[0]+b.rng.NormFloat64(), b.purity[1]+b.rng.NormFloat64())
+		for _, s := range blindSignals {
+			if b.has(s) {
+				fmt.Fprintf(&y, "      %s: {node: \"nsu=urn:blind;s=%s.%s\"}\n", s, b.name, s)
+			}
+		}
+	}
+	m := &blindMill{t: t, pans: pans, now: start}
+	var err error
+	if m.house, err = plant.Load("plant.yaml", []byte(y.String())); err != nil {
+		t.Fatal(err)
+	}
+	if m.calc, err = thermo.New(m.house); err != nil {
+		t.Fatal(err)
+	}
+	addSystemTags(t, m.house)
+	files := slices.DeleteFunc(ruleFiles(t), func(f rules.File) bool { return f.Name != "pans.yaml" && f.Name != "system.yaml" })
+	if m.set, err = rules.Load(files, m.house, rules.Options{Names: thermo.Names()}); err != nil {
+		t.Fatal(err)
+	}
+	if m.engine, err = alerting.New(m.set.Alarms()); err != nil {
+		t.Fatal(err)
+	}
+	m.calc.NoUncertainty()
+	m.frame = plant.NewFrame(len(m.house.Tags))
+	m.turns, m.phase = make([][]began, len(pans)), make([]pan.Phase, len(pans))
+	for _, b := range pans {
+		var ids []plant.TagID
+		for _, s := range blindSignals {
+			id := plant.NoTag
+			if x, ok := m.house.Find(b.name + "." + s); ok {
+				id = x.ID
+			}
+			ids = append(ids, id)
+		}
+		m.ids = append(m.ids, ids)
+		p, _ := m.house.Find(b.name + ".phase_found")
+		x, _ := m.house.Find(b.name + ".phase_time")
+		m.phaseTag, m.timeTag = append(m.phaseTag, p.ID), append(m.timeTag, x.ID)
+	}
+	return m
+}
+
+func (m *blindMill) run(d, step time.Duration) {
+	feed := func(i int, in plant.AlarmInput) { m.engine.Feed(i, in) }
+	put := func(id plant.TagID, p plant.Point) { m.frame.Points[id] = p }
+	hide := func(i int, tr plant.Truth, reason string) {
+		m.engine.SuppressWhile(i, "plant state", tr, reason, m.now)
+	}
+	for end := m.now.Add(d); m.now.Before(end); {
+		m.now = m.now.Add(step)
+		m.frame.At = m.now
+		for i, b := range m.pans {
+			b.run(m.now, step.Seconds())
+			for j, s := range blindSignals {
+				v := b.read(s)
+				if id := m.ids[i][j]; id != plant.NoTag {
+					put(id, plant.Point{Time: m.now, Value: v, Quality: plant.Good})
+					m.set.Sample(m.frame, id, feed, hide)
+				}
+			}
+		}
+		for i := range m.house.Tags {
+			if t := &m.house.Tags[i]; t.Source == plant.System {
+				v := 0.0
+				if strings.HasSuffix(t.Name, "_ok") || strings.HasSuffix(t.Name, "_connected") {
+					v = 1
+				}
+				put(t.ID, plant.Point{Time: m.now, Value: v, Quality: plant.Good})
+			}
+		}
+		for _, v := range m.calc.Step(m.frame, m.now) {
+			put(v.Tag, v.Point)
+		}
+		m.set.Scan(m.frame, m.now, put, feed, hide)
+		m.engine.Advance(m.now)
+		for _, e := range m.engine.Drain() {
+			if e.Kind == plant.EventAlarm && e.Annunciated {
+				m.seen = append(m.seen, e)
+				_ = m.engine.Do(alerting.Command{Action: alerting.Acknowledge, Alarm: e.Alarm, User: "operator"}, m.now)
+				m.engine.Drain()
+			}
+		}
+		m.found = append(m.found, m.calc.TakeFinished()...)
+		for i := range m.pans {
+			p, since := m.frame.Points[m.phaseTag[i]], m.frame.Points[m.timeTag[i]]
+			if now := pan.Phase(p.Value); p.Quality.IsGood() && now != m.phase[i] {
+				m.phase[i] = now
+				m.turns[i] = append(m.turns[i], began{phase: now, at: m.now.Add(-time.Duration(since.Value * float64(time.Second)))})
+			}
+		}
+	}
+}
+
+// TestBlindLook prints.
+func TestBlindLook(t *testing.T) {
+	for seed := uint64(1); seed <= 3; seed++ {
+		m := newBlindMill(t, newBlindPan(seed, 0), newBlindPan(seed, 1), newBlindPan(seed, 2, "massecuite_brix"), newBlindPan(seed, 3, "level", "massecuite_brix", "discharge_valve", "feed_flow", "steam_flow"),
+			newBlindPan(seed, 4, "level", "massecuite_temperature", "massecuite_brix", "discharge_valve", "feed_flow", "steam_flow", "chest_pressure"))
+		begin := time.Now()
+		const days = 14
+		m.run(days*24*time.Hour, 10*time.Second)
+		count := map[string]int{}
+		for _, e := range m.seen {
+			count[e.Alarm]++
+		}
+		t.Logf("seed %d, %v: %d alarms, %.1f a week: %v", seed, time.Since(begin), len(m.seen), float64(len(m.seen))/days*7, count)
+		for _, b := range m.pans {
+			strikes, wash := 0, 0
+			for _, x := range b.began {
+				if x.phase == pan.Drop && !x.wash {
+					strikes++
+				}
+				if x.phase == pan.Drop && x.wash {
+					wash++
+				}
+			}
+			found, whole := 0, 0
+			phases := map[string]int{}
+			notes := map[string]int{}
+			for _, f := range m.found {
+				if f.Pan == b.name {
+					found++
+					if f.Strike.Whole {
+						whole++
+					}
+					k := ""
+					for _, p := range f.Strike.Phases {
+						k += p.Phase.String()[:2] + " "
+					}
+					phases[k]++
+					for _, n := range f.Strike.Notes {
+						notes[n.String()]++
+					}
+				}
+			}
+			t.Logf("  %s %s p %.1f S %.2f off %.1f head %.1f kPa %.2f: %d strikes, %d washes; found %d, whole %d; %v; %v", b.name, b.grade, b.pressure, b.target, b.offsetK, b.headK, b.offsetKPa, strikes, wash, found, whole, phases, notes)
+		}
+	}
+}
