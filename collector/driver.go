@@ -355,32 +355,9 @@ func (d *driver) connect(ctx context.Context) error {
 	d.h.Warnings, d.h.CertificateEnds = a.warnings, a.certEnds
 	d.h.SecurityPolicy, d.h.SecurityMode, d.h.User = a.cfg.Policy, a.cfg.Mode, a.cfg.User
 
-	reactivated := false
-	if d.oldSess != nil {
-		step("reactivate") // D1
-		p.sess = d.oldSess
-		switch err := activate(ctx, l, a, p.sess); {
-		case err == nil:
-			reactivated = true
-		case !isStatus(err):
-			return err // the line broke again: the session may still live
-		default:
-			d.log.Debug("the session is gone", "reason", explain(err))
-			p.sess, d.oldSess = nil, nil
-		}
-	}
-	if p.sess == nil {
-		step("new session") // D3
-		s, err := createSession(ctx, l, a, a.cfg.SessionTimeout)
-		if err == nil {
-			err = activate(ctx, l, a, s)
-		}
-		if err != nil {
-			l.close()
-			d.peer = nil
-			return err
-		}
-		p.sess = s
+	reactivated, err := d.openSession(ctx, p, step)
+	if err != nil {
+		return err
 	}
 	d.h.SessionTimeout = p.sess.timeout
 
@@ -443,6 +420,35 @@ func (d *driver) connect(ctx context.Context) error {
 		d.log.Warn(w)
 	}
 	return nil
+}
+
+// openSession takes the old session up again (D1), or makes a new one (D3).
+func (d *driver) openSession(ctx context.Context, p *peer, step func(string)) (reactivated bool, err error) {
+	if d.oldSess != nil {
+		step("reactivate")
+		p.sess = d.oldSess
+		switch err := activate(ctx, p.line, p.access, p.sess); {
+		case err == nil:
+			return true, nil
+		case !isStatus(err):
+			return false, err // the line broke again: the session may still live
+		default:
+			d.log.Debug("the session is gone", "reason", explain(err))
+			p.sess, d.oldSess = nil, nil
+		}
+	}
+	step("new session")
+	s, err := createSession(ctx, p.line, p.access, p.access.cfg.SessionTimeout)
+	if err == nil {
+		err = activate(ctx, p.line, p.access, s)
+	}
+	if err != nil {
+		p.line.close()
+		d.peer = nil
+		return false, err
+	}
+	p.sess = s
+	return false, nil
 }
 
 // isStatus tells the server's refusal from a broken line.

@@ -18,61 +18,78 @@ func StartingConfig(server plant.ServerConfig, vars []Variable) string {
 	if server.Name == "" {
 		server.Name = "plant"
 	}
-	var b strings.Builder
-	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+	f := &startingFile{}
+	f.site(server)
+	f.house(guessBodies(vars))
+	f.tags(vars)
+	return f.String()
+}
+
+// startingFile is the plant file while it is written.
+type startingFile struct{ strings.Builder }
+
+func (f *startingFile) line(format string, args ...any) { fmt.Fprintf(f, format+"\n", args...) }
+
+func (f *startingFile) site(server plant.ServerConfig) {
 	q := strconv.Quote
-	line("# A plant file to begin with, made from the variables of server %s.", server.Name)
-	line("# 1. Fill in the site's name and the heating surfaces (marked FILL IN).")
-	line("# 2. Make the sets, bodies, condensers and pans those of your house.")
-	line("# 3. Move each line of tags: that measures something below to the vessel it")
-	line("#    belongs to, as the examples there show; delete what is of no use.")
-	line("# 4. Run 'calandria check'; with --online it asks the server too.")
-	line("")
-	line("site:")
-	line("  name: \"\"  # FILL IN")
-	line("  barometer_kpa: 101.325  # of the site's altitude; gauge and vacuum readings need it")
-	line("  time_zone: UTC  # such as America/Sao_Paulo")
-	line("")
-	line("opcua:")
-	line("  servers:")
-	line("    - name: %s", server.Name)
-	line("      endpoint: %s", q(server.Endpoint))
-	line("      policy: %s", server.Policy)
-	line("      mode: %s", server.Mode)
+	f.line("# A plant file to begin with, made from the variables of server %s.", server.Name)
+	f.WriteString(`# 1. Fill in the site's name and the heating surfaces (marked FILL IN).
+# 2. Make the sets, bodies, condensers and pans those of your house.
+# 3. Move each line of tags: that measures something below to the vessel it
+#    belongs to, as the examples there show; delete what is of no use.
+# 4. Run 'calandria check'; with --online it asks the server too.
+
+site:
+  name: ""  # FILL IN
+  barometer_kpa: 101.325  # of the site's altitude; gauge and vacuum readings need it
+  time_zone: UTC  # such as America/Sao_Paulo
+
+opcua:
+  servers:
+`)
+	f.line("    - name: %s", server.Name)
+	f.line("      endpoint: %s", q(server.Endpoint))
+	f.line("      policy: %s", server.Policy)
+	f.line("      mode: %s", server.Mode)
 	if server.Mode == "None" {
-		line("      # Neither signed nor encrypted: anybody on the network can alter the values.")
+		f.line("      # Neither signed nor encrypted: anybody on the network can alter the values.")
 	}
 	if server.User != "" {
-		line("      user: %s", q(server.User))
-		line("      password_file: %s", q(server.PasswordFile))
+		f.line("      user: %s", q(server.User))
+		f.line("      password_file: %s", q(server.PasswordFile))
 	}
 	if server.ServerCertificate != "" {
-		line("      server_certificate: %s", q(server.ServerCertificate))
+		f.line("      server_certificate: %s", q(server.ServerCertificate))
 	}
-	line("")
-	line("sets:")
-	line("  - name: EV")
-	line("    title: \"evaporator\"")
-	line("    # tags:")
-	line("    #   steam_pressure: {node: %s, unit: bar, reference: gauge}", q("nsu=...;s=..."))
-	line("    #   one of: %s", wrapped(plant.SignalNames(plant.ClassSet)))
-	line("    bodies:  # from the steam end; list bodies of one effect together")
-	n := guessBodies(vars)
-	for i := range n {
-		line("      - name: EV%d", i+1)
-		line("        effect: %d", i+1)
-		line("        heating_surface_m2: 0  # FILL IN, m2")
+}
+
+func (f *startingFile) house(bodies int) {
+	f.line(`
+sets:
+  - name: EV
+    title: "evaporator"
+    # tags:
+    #   steam_pressure: {node: "nsu=...;s=...", unit: bar, reference: gauge}
+    #   one of: %s
+    bodies:  # from the steam end; list bodies of one effect together`, wrapped(plant.SignalNames(plant.ClassSet)))
+	for i := range bodies {
+		f.line("      - name: EV%d", i+1)
+		f.line("        effect: %d", i+1)
+		f.line("        heating_surface_m2: 0  # FILL IN, m2")
 		if i == 0 {
-			line("        # tags:")
-			line("        #   vapour_pressure: {node: %s, unit: bar, reference: gauge}", q("nsu=...;s=..."))
-			line("        #   one of: %s", wrapped(plant.SignalNames(plant.ClassBody)))
+			f.line("        # tags:")
+			f.line("        #   vapour_pressure: {node: \"nsu=...;s=...\", unit: bar, reference: gauge}")
+			f.line("        #   one of: %s", wrapped(plant.SignalNames(plant.ClassBody)))
 		}
 	}
-	line("")
-	line("# condensers and pans: as sets, with")
-	line("#   condenser signals: %s", wrapped(plant.SignalNames(plant.ClassCondenser)))
-	line("#   pan signals: %s", wrapped(plant.SignalNames(plant.ClassPan)))
-	line("")
+	f.line(`
+# condensers and pans: as sets, with
+#   condenser signals: %s
+#   pan signals: %s
+`, wrapped(plant.SignalNames(plant.ClassCondenser)), wrapped(plant.SignalNames(plant.ClassPan)))
+}
+
+func (f *startingFile) tags(vars []Variable) {
 	tags, left := 0, 0
 	names := map[string]bool{"EV": true, "ev": true}
 	for _, v := range vars {
@@ -81,52 +98,55 @@ func StartingConfig(server plant.ServerConfig, vars []Variable) string {
 			continue
 		}
 		if tags == 0 {
-			line("tags:")
+			f.line("tags:")
 		}
 		tags++
-		line("  %s:", tagName(v, names))
-		line("    title: %s", q(v.Name))
-		line("    node: %s", q(v.Node))
-		unitName, remark := plantUnit(v.Unit)
-		if unitName != "" {
-			line("    unit: %s", q(unitName))
-		}
-		var notes []string
-		if v.Path != "" {
-			notes = append(notes, "at "+v.Path)
-		}
-		if v.Description != "" {
-			notes = append(notes, v.Description)
-		}
-		now := "now " + v.Value
-		if v.Value == "" {
-			now = "no value now"
-		}
-		if v.Unit != "" && v.Value != "" {
-			now += " " + v.Unit
-		}
-		if !v.Quality.IsGood() {
-			now += " (" + v.Quality.String() + ")"
-		}
-		notes = append(notes, now)
-		if len(v.EURange) == 2 {
-			notes = append(notes, fmt.Sprintf("normal range %g to %g: if that is the instrument's range, write range: [%g, %g]", v.EURange[0], v.EURange[1], v.EURange[0], v.EURange[1]))
-		}
-		notes = append(notes, remark...)
-		if g := guess(v, unitName); len(g) > 0 {
-			notes = append(notes, "may be "+strings.Join(g, ", "))
-		}
-		for _, n := range notes {
-			line("    # %s", printable(n))
-		}
+		f.tag(v, tagName(v, names))
 	}
 	if tags == 0 {
-		line("# The server has no variable that this client may read and that is a number.")
+		f.line("# The server has no variable that this client may read and that is a number.")
 	}
 	if left > 0 {
-		line("# Left out: %d variables that are no numbers or may not be read.", left)
+		f.line("# Left out: %d variables that are no numbers or may not be read.", left)
 	}
-	return b.String()
+}
+
+func (f *startingFile) tag(v Variable, name string) {
+	f.line("  %s:", name)
+	f.line("    title: %q", v.Name)
+	f.line("    node: %q", v.Node)
+	unitName, remark := plantUnit(v.Unit)
+	if unitName != "" {
+		f.line("    unit: %q", unitName)
+	}
+	var notes []string
+	if v.Path != "" {
+		notes = append(notes, "at "+v.Path)
+	}
+	if v.Description != "" {
+		notes = append(notes, v.Description)
+	}
+	now := "now " + v.Value
+	if v.Value == "" {
+		now = "no value now"
+	}
+	if v.Unit != "" && v.Value != "" {
+		now += " " + v.Unit
+	}
+	if !v.Quality.IsGood() {
+		now += " (" + v.Quality.String() + ")"
+	}
+	notes = append(notes, now)
+	if len(v.EURange) == 2 {
+		notes = append(notes, fmt.Sprintf("normal range %g to %g: if that is the instrument's range, write range: [%g, %g]", v.EURange[0], v.EURange[1], v.EURange[0], v.EURange[1]))
+	}
+	notes = append(notes, remark...)
+	if g := guess(v, unitName); len(g) > 0 {
+		notes = append(notes, "may be "+strings.Join(g, ", "))
+	}
+	for _, n := range notes {
+		f.line("    # %s", printable(n))
+	}
 }
 
 func wrapped(names []string) string { return strings.Join(names, ", ") }

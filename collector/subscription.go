@@ -350,14 +350,14 @@ func (d *driver) retryItems(ctx context.Context, now time.Time) error {
 
 // dropSubscriptions forgets all subscriptions; if the server may still have
 // them, it is told.
-func (d *driver) dropSubscriptions(ctx context.Context, delete bool) {
+func (d *driver) dropSubscriptions(ctx context.Context, tell bool) {
 	var ids []uint32
 	for _, s := range d.subs {
 		ids = append(ids, s.id)
 		d.forget(s)
 	}
 	d.subs, d.acks = nil, nil
-	if delete && len(ids) > 0 && d.peer != nil {
+	if tell && len(ids) > 0 && d.peer != nil {
 		// If this fails they live out their time.
 		_, _ = send[*ua.DeleteSubscriptionsResponse](ctx, d.peer.line, d.peer.sess.token, &ua.DeleteSubscriptionsRequest{SubscriptionIDs: ids}, requestTimeout)
 	}

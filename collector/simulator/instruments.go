@@ -171,252 +171,282 @@ func (m *Model) stepSensors(dt float64) {
 	}
 }
 
-// makeSensors builds the table of instruments. Noise, drift and lags by class
-// of instrument; all are choices for an invented mill.
+// panel is the table of instruments while it is put together. Noise, drift and
+// lags by class of instrument; all are choices for an invented mill.
+type panel struct{ sensors []sensor }
+
+// makeSensors builds the table of instruments.
 func (m *Model) makeSensors() []sensor {
-	var ss []sensor
-	add := func(path, title string, d plant.Dimension, unit string, ref plant.Reference, lo, hi, res float64, get func(*Model) float64) *sensor {
-		us, uo, err := plant.CanonicalFactor(d, unit)
-		if err != nil {
-			panic(err) // the table below is part of the program
-		}
-		s := sensor{Instrument: Instrument{Path: path, Title: title, Dimension: d, Unit: unit, Reference: ref, Low: lo, High: hi}, get: get, resolution: res}
-		s.scale, s.offset = us, uo
-		switch ref {
-		case plant.Gauge:
-			s.offset += barometerKPa
-		case plant.Vacuum:
-			s.scale, s.offset = -us, barometerKPa-uo
-		}
-		a, b := lo*s.scale+s.offset, hi*s.scale+s.offset
-		s.low, s.high = min(a, b), max(a, b)
-		s.drift = ou{sigma: 1, tau: 7 * 86400}
-		ss = append(ss, s)
-		return &ss[len(ss)-1]
-	}
-	pressure := func(path, title, unit string, ref plant.Reference, lo, hi, res float64, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.Pressure, unit, ref, lo, hi, res, get)
-		s.noise, s.driftAbs, s.lag = 0.15, 0.15, 1
-		if s.high <= barometerKPa+10 {
-			s.noise, s.driftAbs = 0.05, 0.08
-		}
-		return s
-	}
-	temperature := func(path, title string, lo, hi float64, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.Temperature, "degC", "", lo, hi, 0.01, get)
-		s.noise, s.driftAbs, s.lag = 0.05, 0.05, 40
-		return s
-	}
-	flow := func(path, title, unit string, hi, noise, drift, lag float64, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.MassFlow, unit, "", 0, hi, 0.01, get)
-		s.noiseRel, s.driftRel, s.lag = noise, drift, lag
-		return s
-	}
-	brix := func(path, title string, hi float64, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.BrixDim, "Bx", "", 0, hi, 0.01, get)
-		s.noise, s.driftAbs, s.lag = 0.06, 0.08, 28 // sensor 8 s, sample line 20 s
-		return s
-	}
-	level := func(path, title string, noise float64, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.Level, "%", "", 0, 110, 0.1, get)
-		s.noise, s.driftAbs, s.lag = noise, 0.5, 3
-		return s
-	}
-	valve := func(path, title string, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.Percent, "%", "", 0, 100, 0.1, get)
-		s.noise, s.lag = 0.15, 3
-		return s
-	}
-	conductivity := func(path, title string, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.Conductivity, "uS/cm", "", 0, 2000, 0.1, get)
-		s.noise, s.driftAbs, s.lag = 0.8, 1, 5
-		return s
-	}
-	state := func(path, title string, get func(*Model) float64) *sensor {
-		s := add(path, title, plant.State, "1", "", 0, 1, 1, get)
-		s.State = true
-		return s
-	}
-	yes := func(b bool) float64 {
-		if b {
-			return 1
-		}
-		return 0
-	}
-	running := func(m *Model) bool { return m.inService() }
-	when := func(b bool, v, other float64) float64 {
-		if b {
-			return v
-		}
-		return other
-	}
-
-	// The set.
-	pressure("EV.header_pressure", "Exhaust steam header", "bar", plant.Gauge, 0, 4, 0.001, func(m *Model) float64 { return m.header })
-	pressure("EV.steam_pressure", "Steam in calandria 1", "kPa", plant.Gauge, -100, 300, 0.1, func(m *Model) float64 { return m.set.SteamKPa })
-	temperature("EV.steam_temperature", "Steam to calandria 1", 0, 200, func(m *Model) float64 { return m.set.SteamC }).lag = 15
-	flow("EV.steam_flow", "Steam to calandria 1", "t/h", 80, 0.008, 0.003, 2, func(m *Model) float64 { return max(m.set.SteamTH, 0) })
-	flow("EV.juice_flow", "Clear juice to EV1", "t/h", 200, 0.004, 0.0015, 2, func(m *Model) float64 { return m.cond.JuiceTH })
-	temperature("EV.juice_temperature", "Clear juice to EV1", 0, 150, func(m *Model) float64 { return when(running(m), m.cond.JuiceC, 60) })
-	brix("EV.juice_brix", "Clear juice", 30, func(m *Model) float64 { return m.cond.JuiceBrix })
-	brix("EV.syrup_brix", "Syrup from EV5", 85, func(m *Model) float64 { return m.set.Brix[4] + 1.5*m.up(upBrixDrift) }).driftAbs = 0.10
-	flow("EV.syrup_flow", "Syrup from EV5", "t/h", 60, 0.004, 0.0015, 2, func(m *Model) float64 { return when(running(m), max(m.set.JuiceTH[4], 0), 0) })
-	temperature("EV.syrup_temperature", "Syrup from EV5", 0, 120, func(m *Model) float64 { return m.set.JuiceC[4] })
-	valve("EV.steam_valve", "Steam valve of calandria 1", func(m *Model) float64 {
-		return when(running(m), 25+75*math.Pow(min(m.set.SteamKPa/m.header, 1), 3), 0)
-	})
-	flow("EV.cane_rate", "Cane crushed", "t/h", 250, 0.01, 0.002, 60, func(m *Model) float64 { return caneTH * m.cond.JuiceTH / juiceTH })
-
-	// The bodies: the first two gauge, the last three absolute or as vacuum.
-	type scaleOf struct {
-		unit        string
-		ref         plant.Reference
-		lo, hi, res float64
-	}
-	vapour := [bodies]scaleOf{{"bar", plant.Gauge, -0.5, 2.5, 0.0005}, {"kPa", plant.Gauge, -50, 150, 0.05},
-		{"kPa", plant.Absolute, 0, 160, 0.02}, {"kPa", plant.Vacuum, 0, 100, 0.02}, {"mbar", plant.Absolute, 0, 1100, 0.1}}
+	t := &panel{}
+	t.set()
 	for k := range bodies {
-		b := fmt.Sprintf("EV.EV%d.", k+1)
-		n := fmt.Sprintf("EV%d", k+1)
-		v := vapour[k]
-		p := pressure(b+"vapour_pressure", "Vapour space of "+n, v.unit, v.ref, v.lo, v.hi, v.res, func(m *Model) float64 { return m.set.VapourKPa[k] })
-		if k >= 3 {
-			p.noise, p.driftAbs = 0.04, 0.05
-		}
-		if k >= 2 {
-			temperature(b+"vapour_temperature", "Vapour from "+n, 0, 150, func(m *Model) float64 { return m.set.VapourC[k] })
-		}
-		if k >= 1 {
-			chestC := func(m *Model) float64 { return m.set.ChestC[k] }
-			if k == 3 {
-				chestC = func(m *Model) float64 { return m.set.ChestC[3] - 1.6*m.up(upGas4) }
-			}
-			temperature(b+"chest_temperature", "Calandria of "+n, 0, 160, chestC)
-		}
-		if k == 2 || k == 3 {
-			pressure(b+"chest_pressure", "Calandria of "+n, "kPa", plant.Absolute, 0, 200, 0.05, func(m *Model) float64 {
-				if !running(m) {
-					return barometerKPa
-				}
-				return m.mill.water.pressure(m.set.ChestC[k])
-			})
-		}
-		temperature(b+"juice_temperature", "Juice in "+n, 0, 150, func(m *Model) float64 { return m.set.JuiceC[k] })
-		level(b+"level", "Juice level in "+n, 1.6, func(m *Model) float64 { return m.levels[k] })
-		base := [bodies]float64{12, 18, 20, 22, 25}[k]
-		conductivity(b+"condensate_conductivity", "Condensate of calandria "+fmt.Sprint(k+1), func(m *Model) float64 {
-			c := when(running(m), base, 5)
-			if k == 3 && m.burst {
-				c += 180 * m.up(upEntrainment3)
-			}
-			return c
-		})
-		if k >= 1 {
-			level(b+"condensate_level", "Condensate pot of calandria "+fmt.Sprint(k+1), 0.8, func(m *Model) float64 {
-				return when(running(m), 40+when(k == 2, 55*m.up(upFlooding3), 0), 0)
-			})
-		}
-		if k == 2 {
-			temperature(b+"condensate_temperature", "Condensate of calandria 3", 0, 150, func(m *Model) float64 {
-				return m.set.ChestC[2] - 0.8 - 7*m.up(upFlooding3)
-			})
-		}
-		if k >= 2 {
-			valve(b+"vent_valve", "Vent of calandria "+fmt.Sprint(k+1), func(m *Model) float64 {
-				return when(running(m), when(k == 3 && m.up(upGas4) > 0 && m.upsets[upGas4].on, 0, 25), 100)
-			})
-		}
-		state(b+"in_service", n+" in service", func(m *Model) float64 { return yes(running(m)) })
-		state(b+"cleaning", n+" is being cleaned", func(m *Model) float64 { return yes(m.mode == Cleaning) })
+		t.body(k)
 	}
+	t.users()
+	t.setCondenser()
+	for i := range m.pans {
+		t.pan(i, &m.pans[i])
+		t.panCondenser(i, &m.pans[i])
+	}
+	t.site()
+	return t.sensors
+}
 
-	// Users of vapour. Heaters are known by their juice, the pans' main by a meter.
-	flow("EV.EV1.pans.flow", "Vapour 1 to the pans' main", "t/h", 40, 0.02, 0.01, 3, func(m *Model) float64 { return when(running(m), m.pansTH, 0) })
+func (t *panel) add(path, title string, d plant.Dimension, unit string, ref plant.Reference, lo, hi, res float64, get func(*Model) float64) *sensor {
+	us, uo, err := plant.CanonicalFactor(d, unit)
+	if err != nil {
+		panic(err) // the table below is part of the program
+	}
+	s := sensor{Instrument: Instrument{Path: path, Title: title, Dimension: d, Unit: unit, Reference: ref, Low: lo, High: hi}, get: get, resolution: res}
+	s.scale, s.offset = us, uo
+	switch ref {
+	case plant.Gauge:
+		s.offset += barometerKPa
+	case plant.Vacuum:
+		s.scale, s.offset = -us, barometerKPa-uo
+	}
+	a, b := lo*s.scale+s.offset, hi*s.scale+s.offset
+	s.low, s.high = min(a, b), max(a, b)
+	s.drift = ou{sigma: 1, tau: 7 * 86400}
+	t.sensors = append(t.sensors, s)
+	return &t.sensors[len(t.sensors)-1]
+}
+
+func (t *panel) pressure(path, title, unit string, ref plant.Reference, lo, hi, res float64, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.Pressure, unit, ref, lo, hi, res, get)
+	s.noise, s.driftAbs, s.lag = 0.15, 0.15, 1
+	if s.high <= barometerKPa+10 {
+		s.noise, s.driftAbs = 0.05, 0.08
+	}
+	return s
+}
+
+func (t *panel) temperature(path, title string, lo, hi float64, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.Temperature, "degC", "", lo, hi, 0.01, get)
+	s.noise, s.driftAbs, s.lag = 0.05, 0.05, 40
+	return s
+}
+
+func (t *panel) flow(path, title, unit string, hi, noise, drift, lag float64, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.MassFlow, unit, "", 0, hi, 0.01, get)
+	s.noiseRel, s.driftRel, s.lag = noise, drift, lag
+	return s
+}
+
+func (t *panel) brix(path, title string, hi float64, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.BrixDim, "Bx", "", 0, hi, 0.01, get)
+	s.noise, s.driftAbs, s.lag = 0.06, 0.08, 28 // sensor 8 s, sample line 20 s
+	return s
+}
+
+func (t *panel) level(path, title string, noise float64, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.Level, "%", "", 0, 110, 0.1, get)
+	s.noise, s.driftAbs, s.lag = noise, 0.5, 3
+	return s
+}
+
+func (t *panel) valve(path, title string, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.Percent, "%", "", 0, 100, 0.1, get)
+	s.noise, s.lag = 0.15, 3
+	return s
+}
+
+func (t *panel) conductivity(path, title string, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.Conductivity, "uS/cm", "", 0, 2000, 0.1, get)
+	s.noise, s.driftAbs, s.lag = 0.8, 1, 5
+	return s
+}
+
+func (t *panel) state(path, title string, get func(*Model) float64) *sensor {
+	s := t.add(path, title, plant.State, "1", "", 0, 1, 1, get)
+	s.State = true
+	return s
+}
+
+func yes(b bool) float64 { return when(b, 1, 0) }
+
+func when(b bool, v, other float64) float64 {
+	if b {
+		return v
+	}
+	return other
+}
+
+// scaleOf is what a pressure gauge shows.
+type scaleOf struct {
+	unit        string
+	ref         plant.Reference
+	lo, hi, res float64
+}
+
+func (t *panel) set() {
+	t.pressure("EV.header_pressure", "Exhaust steam header", "bar", plant.Gauge, 0, 4, 0.001, func(m *Model) float64 { return m.header })
+	t.pressure("EV.steam_pressure", "Steam in calandria 1", "kPa", plant.Gauge, -100, 300, 0.1, func(m *Model) float64 { return m.set.SteamKPa })
+	t.temperature("EV.steam_temperature", "Steam to calandria 1", 0, 200, func(m *Model) float64 { return m.set.SteamC }).lag = 15
+	t.flow("EV.steam_flow", "Steam to calandria 1", "t/h", 80, 0.008, 0.003, 2, func(m *Model) float64 { return max(m.set.SteamTH, 0) })
+	t.flow("EV.juice_flow", "Clear juice to EV1", "t/h", 200, 0.004, 0.0015, 2, func(m *Model) float64 { return m.cond.JuiceTH })
+	t.temperature("EV.juice_temperature", "Clear juice to EV1", 0, 150, func(m *Model) float64 { return when(m.inService(), m.cond.JuiceC, 60) })
+	t.brix("EV.juice_brix", "Clear juice", 30, func(m *Model) float64 { return m.cond.JuiceBrix })
+	t.brix("EV.syrup_brix", "Syrup from EV5", 85, func(m *Model) float64 { return m.set.Brix[4] + 1.5*m.up(upBrixDrift) }).driftAbs = 0.10
+	t.flow("EV.syrup_flow", "Syrup from EV5", "t/h", 60, 0.004, 0.0015, 2, func(m *Model) float64 { return when(m.inService(), max(m.set.JuiceTH[4], 0), 0) })
+	t.temperature("EV.syrup_temperature", "Syrup from EV5", 0, 120, func(m *Model) float64 { return m.set.JuiceC[4] })
+	t.valve("EV.steam_valve", "Steam valve of calandria 1", func(m *Model) float64 {
+		return when(m.inService(), 25+75*math.Pow(min(m.set.SteamKPa/m.header, 1), 3), 0)
+	})
+	t.flow("EV.cane_rate", "Cane crushed", "t/h", 250, 0.01, 0.002, 60, func(m *Model) float64 { return caneTH * m.cond.JuiceTH / juiceTH })
+}
+
+// bodyGauges: the first two gauge, the last three absolute or as vacuum.
+var bodyGauges = [bodies]scaleOf{{"bar", plant.Gauge, -0.5, 2.5, 0.0005}, {"kPa", plant.Gauge, -50, 150, 0.05},
+	{"kPa", plant.Absolute, 0, 160, 0.02}, {"kPa", plant.Vacuum, 0, 100, 0.02}, {"mbar", plant.Absolute, 0, 1100, 0.1}}
+
+func (t *panel) body(k int) {
+	b := fmt.Sprintf("EV.EV%d.", k+1)
+	n := fmt.Sprintf("EV%d", k+1)
+	v := bodyGauges[k]
+	p := t.pressure(b+"vapour_pressure", "Vapour space of "+n, v.unit, v.ref, v.lo, v.hi, v.res, func(m *Model) float64 { return m.set.VapourKPa[k] })
+	if k >= 3 {
+		p.noise, p.driftAbs = 0.04, 0.05
+	}
+	if k >= 2 {
+		t.temperature(b+"vapour_temperature", "Vapour from "+n, 0, 150, func(m *Model) float64 { return m.set.VapourC[k] })
+	}
+	if k >= 1 {
+		chestC := func(m *Model) float64 { return m.set.ChestC[k] }
+		if k == 3 {
+			chestC = func(m *Model) float64 { return m.set.ChestC[3] - 1.6*m.up(upGas4) }
+		}
+		t.temperature(b+"chest_temperature", "Calandria of "+n, 0, 160, chestC)
+	}
+	if k == 2 || k == 3 {
+		t.pressure(b+"chest_pressure", "Calandria of "+n, "kPa", plant.Absolute, 0, 200, 0.05, func(m *Model) float64 {
+			if !m.inService() {
+				return barometerKPa
+			}
+			return m.mill.water.pressure(m.set.ChestC[k])
+		})
+	}
+	t.temperature(b+"juice_temperature", "Juice in "+n, 0, 150, func(m *Model) float64 { return m.set.JuiceC[k] })
+	t.level(b+"level", "Juice level in "+n, 1.6, func(m *Model) float64 { return m.levels[k] })
+	base := [bodies]float64{12, 18, 20, 22, 25}[k]
+	t.conductivity(b+"condensate_conductivity", "Condensate of calandria "+fmt.Sprint(k+1), func(m *Model) float64 {
+		c := when(m.inService(), base, 5)
+		if k == 3 && m.burst {
+			c += 180 * m.up(upEntrainment3)
+		}
+		return c
+	})
+	if k >= 1 {
+		t.level(b+"condensate_level", "Condensate pot of calandria "+fmt.Sprint(k+1), 0.8, func(m *Model) float64 {
+			return when(m.inService(), 40+when(k == 2, 55*m.up(upFlooding3), 0), 0)
+		})
+	}
+	if k == 2 {
+		t.temperature(b+"condensate_temperature", "Condensate of calandria 3", 0, 150, func(m *Model) float64 {
+			return m.set.ChestC[2] - 0.8 - 7*m.up(upFlooding3)
+		})
+	}
+	if k >= 2 {
+		t.valve(b+"vent_valve", "Vent of calandria "+fmt.Sprint(k+1), func(m *Model) float64 {
+			return when(m.inService(), when(k == 3 && m.up(upGas4) > 0 && m.upsets[upGas4].on, 0, 25), 100)
+		})
+	}
+	t.state(b+"in_service", n+" in service", func(m *Model) float64 { return yes(m.inService()) })
+	t.state(b+"cleaning", n+" is being cleaned", func(m *Model) float64 { return yes(m.mode == Cleaning) })
+}
+
+// users are those of vapour: heaters are known by their juice, the pans' main by
+// a meter.
+func (t *panel) users() {
+	t.flow("EV.EV1.pans.flow", "Vapour 1 to the pans' main", "t/h", 40, 0.02, 0.01, 3, func(m *Model) float64 { return when(m.inService(), m.pansTH, 0) })
 	raw := func(m *Model) float64 { return rawJuiceTH * m.cond.JuiceTH / juiceTH }
-	clear := func(m *Model) float64 { return m.cond.JuiceTH }
+	juice := func(m *Model) float64 { return m.cond.JuiceTH }
 	heater := func(path, title string, in, out float64, liquid func(*Model) float64, hot func(m *Model) float64) {
-		flow(path+".liquid_flow", "Juice through the "+title, "t/h", 250, 0.004, 0.0015, 2, liquid)
-		temperature(path+".inlet_temperature", "Juice into the "+title, 0, 130, func(m *Model) float64 { return when(running(m), in, 45) })
-		temperature(path+".outlet_temperature", "Juice out of the "+title, 0, 130, func(m *Model) float64 {
-			return when(running(m), out, 45) + hot(m)
+		t.flow(path+".liquid_flow", "Juice through the "+title, "t/h", 250, 0.004, 0.0015, 2, liquid)
+		t.temperature(path+".inlet_temperature", "Juice into the "+title, 0, 130, func(m *Model) float64 { return when(m.inService(), in, 45) })
+		t.temperature(path+".outlet_temperature", "Juice out of the "+title, 0, 130, func(m *Model) float64 {
+			return when(m.inService(), out, 45) + hot(m)
 		})
 	}
 	none := func(*Model) float64 { return 0 }
 	heater("EV.EV1.final_heater", "final heater", 94, 102, raw, none)
-	heater("EV.EV1.clear_heater", "clear-juice heater", 96, 104, clear, func(m *Model) float64 { return when(running(m), m.cond.JuiceC-104, 0) })
+	heater("EV.EV1.clear_heater", "clear-juice heater", 96, 104, juice, func(m *Model) float64 { return when(m.inService(), m.cond.JuiceC-104, 0) })
 	heater("EV.EV2.secondary_heater", "secondary heater", 75, 94, raw, func(m *Model) float64 { return 4.2 * m.up(upBleed2) })
-	valve("EV.EV2.secondary_heater.valve", "Vapour 2 to the secondary heater", func(m *Model) float64 {
-		return when(running(m), 52+48*m.up(upBleed2), 0)
+	t.valve("EV.EV2.secondary_heater.valve", "Vapour 2 to the secondary heater", func(m *Model) float64 {
+		return when(m.inService(), 52+48*m.up(upBleed2), 0)
 	})
 	heater("EV.EV3.primary_heater_b", "second primary heater", 55, 75, raw, none)
 	heater("EV.EV4.primary_heater_a", "first primary heater", 35, 55, raw, none)
+}
 
-	// The set's condenser.
-	temperature("CD5.water_inlet_temperature", "Injection water", 0, 60, func(m *Model) float64 { return m.waterInC })
-	temperature("CD5.water_outlet_temperature", "Tail water of CD5", 0, 80, func(m *Model) float64 { return m.set.TailC }).lag = 20
-	flow("CD5.water_flow", "Injection water to CD5", "t/h", 700, 0.01, 0.003, 3, func(m *Model) float64 { return m.set.WaterTH })
-	pressure("CD5.water_pressure", "Injection-water main", "bar", plant.Gauge, 0, 6, 0.005, func(m *Model) float64 {
+func (t *panel) setCondenser() {
+	t.temperature("CD5.water_inlet_temperature", "Injection water", 0, 60, func(m *Model) float64 { return m.waterInC })
+	t.temperature("CD5.water_outlet_temperature", "Tail water of CD5", 0, 80, func(m *Model) float64 { return m.set.TailC }).lag = 20
+	t.flow("CD5.water_flow", "Injection water to CD5", "t/h", 700, 0.01, 0.003, 3, func(m *Model) float64 { return m.set.WaterTH })
+	t.pressure("CD5.water_pressure", "Injection-water main", "bar", plant.Gauge, 0, 6, 0.005, func(m *Model) float64 {
 		return barometerKPa + 180*m.waterFactor()*m.waterFactor()
 	}).noise = 1
-	temperature("CD5.gas_temperature", "Gas from CD5 to the vacuum pump", 0, 80, func(m *Model) float64 {
+	t.temperature("CD5.gas_temperature", "Gas from CD5 to the vacuum pump", 0, 80, func(m *Model) float64 {
 		return m.waterInC + 4 + 3*m.up(upAirLeak) + 3*m.up(upPumpTrip)
 	})
-	level("CD5.seal_level", "Seal well of CD5", 1, func(m *Model) float64 { return 62 })
-	state("CD5.pump_running", "Vacuum pump of CD5", func(m *Model) float64 { return yes(running(m) && !m.upsets[upPumpTrip].on) })
-	state("CD5.water_pump_running", "Injection-water pump", func(m *Model) float64 { return 1 })
+	t.level("CD5.seal_level", "Seal well of CD5", 1, func(m *Model) float64 { return 62 })
+	t.state("CD5.pump_running", "Vacuum pump of CD5", func(m *Model) float64 { return yes(m.inService() && !m.upsets[upPumpTrip].on) })
+	t.state("CD5.water_pump_running", "Injection-water pump", func(m *Model) float64 { return 1 })
+}
 
-	// Pans and their condensers.
-	panP := [3]scaleOf{{"kPa", plant.Absolute, 0, 110, 0.01}, {"mbar", plant.Absolute, 0, 1100, 0.1}, {"kPa", plant.Absolute, 0, 110, 0.01}}
-	for i := range m.pans {
-		p := &m.pans[i]
-		n := p.d.name
-		b := n + "."
-		v := panP[i]
-		vp := pressure(b+"vapour_pressure", "Vapour space of "+n, v.unit, v.ref, v.lo, v.hi, v.res, func(*Model) float64 { return p.pressure })
-		vp.noise, vp.driftAbs = 0.03, 0.04
-		temperature(b+"vapour_temperature", "Vapour from "+n, 0, 130, func(*Model) float64 { return min(p.satC, p.massC) })
-		mt := temperature(b+"massecuite_temperature", "Massecuite in "+n, 0, 130, func(*Model) float64 { return p.massC + pocketOffsetK })
-		mt.noise, mt.lag = 0.04, 20
-		level(b+"level", "Massecuite level in "+n, 0.5, func(*Model) float64 { return p.level })
-		mb := add(b+"massecuite_brix", "Massecuite in "+n, plant.BrixDim, "Bx", "", 0, 100, 0.02, func(*Model) float64 { return p.massecuite })
-		mb.noise, mb.driftAbs, mb.lag = 0.10, 0.15, 8
-		co := add(b+"consistency", "Consistency in "+n, plant.Percent, "%", "", 0, 110, 0.1, func(*Model) float64 { return p.consistency })
-		co.noise, co.lag = 0.6, 4
-		st := add(b+"stirrer_current", "Stirrer of "+n, plant.Current, "A", "", 0, 200, 0.1, func(*Model) float64 { return p.stirrerA })
-		st.noise, st.lag = 0.8, 2
-		pressure(b+"chest_pressure", "Calandria of "+n, "kPa", plant.Gauge, -100, 150, 0.1, func(*Model) float64 { return p.chestKPa })
-		flow(b+"steam_flow", "Vapour to "+n, "t/h", 30, 0.015, 0.005, 3, func(*Model) float64 { return p.steamTH })
-		valve(b+"steam_valve", "Vapour valve of "+n, func(*Model) float64 { return p.steamValve })
-		flow(b+"feed_flow", "Feed to "+n, "t/h", 100, 0.01, 0.003, 2, func(*Model) float64 { return p.feedTH })
-		valve(b+"feed_valve", "Feed valve of "+n, func(*Model) float64 { return p.feedValve })
-		fb := brix(b+"feed_brix", "Feed to "+n, 90, func(*Model) float64 { return p.feedBrix })
-		fb.noise = 0.1
-		valve(b+"water_valve", "Movement water of "+n, func(*Model) float64 { return p.waterValve })
-		valve(b+"discharge_valve", "Discharge valve of "+n, func(*Model) float64 { return p.discharge })
-		ph := add(b+"phase", "Phase of "+n, plant.AnyDimension, "", "", 0, 6, 1, func(*Model) float64 { return float64(p.phase) })
-		ph.State = true
-		conductivity(b+"condensate_conductivity", "Condensate of "+n, func(*Model) float64 { return 16 })
+var panGauges = [3]scaleOf{{"kPa", plant.Absolute, 0, 110, 0.01}, {"mbar", plant.Absolute, 0, 1100, 0.1}, {"kPa", plant.Absolute, 0, 110, 0.01}}
 
-		c := [3]string{"CDA.", "CDB.", "CDC."}[i]
-		cn := c[:3]
-		temperature(c+"water_inlet_temperature", "Injection water to "+cn, 0, 60, func(m *Model) float64 { return m.waterInC })
-		temperature(c+"water_outlet_temperature", "Tail water of "+cn, 0, 80, func(*Model) float64 { return p.tailC }).lag = 20
-		flow(c+"water_flow", "Injection water to "+cn, "t/h", 900, 0.01, 0.003, 3, func(m *Model) float64 { return p.waterTH * m.waterFactor() })
-		state(c+"pump_running", "Vacuum pump of "+cn, func(*Model) float64 { return yes(p.pumpOn) })
-	}
+func (t *panel) pan(i int, p *pan) {
+	n := p.d.name
+	b := n + "."
+	v := panGauges[i]
+	vp := t.pressure(b+"vapour_pressure", "Vapour space of "+n, v.unit, v.ref, v.lo, v.hi, v.res, func(*Model) float64 { return p.pressure })
+	vp.noise, vp.driftAbs = 0.03, 0.04
+	t.temperature(b+"vapour_temperature", "Vapour from "+n, 0, 130, func(*Model) float64 { return min(p.satC, p.massC) })
+	mt := t.temperature(b+"massecuite_temperature", "Massecuite in "+n, 0, 130, func(*Model) float64 { return p.massC + pocketOffsetK })
+	mt.noise, mt.lag = 0.04, 20
+	t.level(b+"level", "Massecuite level in "+n, 0.5, func(*Model) float64 { return p.level })
+	mb := t.add(b+"massecuite_brix", "Massecuite in "+n, plant.BrixDim, "Bx", "", 0, 100, 0.02, func(*Model) float64 { return p.massecuite })
+	mb.noise, mb.driftAbs, mb.lag = 0.10, 0.15, 8
+	co := t.add(b+"consistency", "Consistency in "+n, plant.Percent, "%", "", 0, 110, 0.1, func(*Model) float64 { return p.consistency })
+	co.noise, co.lag = 0.6, 4
+	st := t.add(b+"stirrer_current", "Stirrer of "+n, plant.Current, "A", "", 0, 200, 0.1, func(*Model) float64 { return p.stirrerA })
+	st.noise, st.lag = 0.8, 2
+	t.pressure(b+"chest_pressure", "Calandria of "+n, "kPa", plant.Gauge, -100, 150, 0.1, func(*Model) float64 { return p.chestKPa })
+	t.flow(b+"steam_flow", "Vapour to "+n, "t/h", 30, 0.015, 0.005, 3, func(*Model) float64 { return p.steamTH })
+	t.valve(b+"steam_valve", "Vapour valve of "+n, func(*Model) float64 { return p.steamValve })
+	t.flow(b+"feed_flow", "Feed to "+n, "t/h", 100, 0.01, 0.003, 2, func(*Model) float64 { return p.feedTH })
+	t.valve(b+"feed_valve", "Feed valve of "+n, func(*Model) float64 { return p.feedValve })
+	fb := t.brix(b+"feed_brix", "Feed to "+n, 90, func(*Model) float64 { return p.feedBrix })
+	fb.noise = 0.1
+	t.valve(b+"water_valve", "Movement water of "+n, func(*Model) float64 { return p.waterValve })
+	t.valve(b+"discharge_valve", "Discharge valve of "+n, func(*Model) float64 { return p.discharge })
+	ph := t.add(b+"phase", "Phase of "+n, plant.AnyDimension, "", "", 0, 6, 1, func(*Model) float64 { return float64(p.phase) })
+	ph.State = true
+	t.conductivity(b+"condensate_conductivity", "Condensate of "+n, func(*Model) float64 { return 16 })
+}
 
-	// Signals of the site.
-	flow("v1_make_up", "Exhaust let down into the pans' main", "t/h", 40, 0.015, 0.005, 3, func(m *Model) float64 {
+func (t *panel) panCondenser(i int, p *pan) {
+	c := [3]string{"CDA.", "CDB.", "CDC."}[i]
+	cn := c[:3]
+	t.temperature(c+"water_inlet_temperature", "Injection water to "+cn, 0, 60, func(m *Model) float64 { return m.waterInC })
+	t.temperature(c+"water_outlet_temperature", "Tail water of "+cn, 0, 80, func(*Model) float64 { return p.tailC }).lag = 20
+	t.flow(c+"water_flow", "Injection water to "+cn, "t/h", 900, 0.01, 0.003, 3, func(m *Model) float64 { return p.waterTH * m.waterFactor() })
+	t.state(c+"pump_running", "Vacuum pump of "+cn, func(*Model) float64 { return yes(p.pumpOn) })
+}
+
+// site holds the signals of the house as a whole.
+func (t *panel) site() {
+	t.flow("v1_make_up", "Exhaust let down into the pans' main", "t/h", 40, 0.015, 0.005, 3, func(m *Model) float64 {
 		demand := 0.0
 		for i := range m.pans {
 			demand += m.pans[i].steamTH
 		}
-		return max(0, demand-when(running(m), m.pansTH, 0))
+		return max(0, demand-when(m.inService(), m.pansTH, 0))
 	})
-	level("syrup_tank_level", "Syrup tank", 0.5, func(m *Model) float64 {
+	t.level("syrup_tank_level", "Syrup tank", 0.5, func(m *Model) float64 {
 		return 55 + 12*math.Sin(2*math.Pi*m.now.Sub(time.Unix(0, 0)).Hours()/7.3)
 	})
-	return ss
 }
 
 // Each hands on what every instrument reads now, in the unit of its tag.

@@ -124,11 +124,60 @@ func (p *pan) current(now time.Time, steady bool) *strike {
 	return &p.strikes[p.at]
 }
 
-// step brings the pan to now, dt after the last time. first is true for the
+// lag moves values towards where they are going, dt seconds on; at the first
+// step they are there.
+type lag struct {
+	dt    float64
+	first bool
+}
+
+func (l lag) to(y *float64, x, tau float64) {
+	if l.first {
+		*y = x
+		return
+	}
+	*y += (x - *y) * (1 - math.Exp(-l.dt/tau))
+}
+
+// boiling is what the phase asks of the pan.
+type boiling struct {
+	evaporationTH, u float64
+	vacuum, hot      bool // hot: open and steamed out
+}
+
+// stepPan brings the pan to now, dt after the last time. first is true for the
 // first call: lags start settled.
 func (m *Model) stepPan(p *pan, dt float64, first bool) {
-	cur := p.current(m.now, m.settings.Steady)
-	h := m.now.Sub(cur.start).Hours()
+	p.findPhase(p.current(m.now, m.settings.Steady), m.now)
+	b := p.boil()
+	if m.settings.Noise {
+		n := p.liquorOU.step(dt, m.rng)
+		if p.s > 0 {
+			p.liquor += n
+			p.s += 0.075 * n
+		}
+	}
+	m.panVacuum(p, b, lag{dt, first})
+	m.panHeat(p, b, lag{dt, first})
+	p.consistency, p.stirrerA = 0, 22
+	if p.level > 5 {
+		lo, hi := p.d.rows[0].crystalPct, p.d.rows[3].crystalPct
+		p.consistency = 25 + 50*(p.crystal-lo)/(hi-lo)
+		p.stirrerA = 38 + 0.45*p.consistency + 0.12*p.level
+	}
+	switch p.d.grade {
+	case "A":
+		p.feedBrix = 65
+	case "B":
+		p.feedBrix = 72
+	default:
+		p.feedBrix = 70
+	}
+}
+
+// findPhase says in which phase of its strike the pan is, and for how long.
+func (p *pan) findPhase(cur *strike, now time.Time) {
+	h := now.Sub(cur.start).Hours()
 	p.phase, p.phaseH = PhaseIdle, 0
 	for i := range p.d.rows {
 		dur := p.d.rows[i].hours * cur.scale[i]
@@ -138,15 +187,17 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 		}
 		h -= dur
 	}
-	d, w := p.d, m.mill.water
-	evap, uEnd := 0.0, 0.0
+}
+
+// boil sets level, liquor, crystal and feed by the phase.
+func (p *pan) boil() (b boiling) {
+	d := p.d
 	p.feedTH, p.feedValve, p.waterValve, p.discharge = 0, 0, 0, 0
-	vacuum, hot := false, false
 	switch p.phase {
 	case PhaseIdle:
 		p.level, p.massecuite, p.s = 0, 0, 0
 	case PhaseSteamOut:
-		p.level, p.massecuite, p.s, hot = 0, 0, 0, true
+		p.level, p.massecuite, p.s, b.hot = 0, 0, 0, true
 	default:
 		r := &d.rows[p.phase-1]
 		prev := r
@@ -161,13 +212,11 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 		p.crystal = mix(prev.crystalPct, r.crystalPct)
 		p.s = mix(prev.supersaturation, r.supersaturation)
 		p.liquor = mix(prev.liquorBx, r.liquorBx)
-		uEnd = r.u
-		evap = r.evaporationTH / (p.phaseHours / r.hours)
-		vacuum = p.phase != PhaseDrop
+		b = boiling{evaporationTH: r.evaporationTH / (p.phaseHours / r.hours), u: r.u, vacuum: p.phase != PhaseDrop}
 		switch p.phase {
 		case PhaseFeed:
 			grow := d.strikeT * (r.levelTo - r.levelFrom) / 100 / p.phaseHours
-			p.feedTH = grow + evap
+			p.feedTH = grow + b.evaporationTH
 			p.feedValve = 25 + 40*(1-f)
 			if d.grade != "A" {
 				p.waterValve = 6
@@ -179,48 +228,38 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 			}
 		}
 	}
-	if m.settings.Noise {
-		n := p.liquorOU.step(dt, m.rng)
-		if p.s > 0 {
-			p.liquor += n
-			p.s += 0.075 * n
-		}
-	}
+	return b
+}
 
-	// Vacuum: the pan's own condenser holds the nominal pressure as far as its
-	// water allows.
-	lag := func(y *float64, x, tau float64) {
-		if first {
-			*y = x
-			return
-		}
-		*y += (x - *y) * (1 - math.Exp(-dt/tau))
-	}
+// panVacuum: the pan's own condenser holds the nominal pressure as far as its
+// water allows.
+func (m *Model) panVacuum(p *pan, b boiling, l lag) {
+	w := m.mill.water
 	ease := 90.0
-	if !vacuum {
+	if !b.vacuum {
 		ease = 8 // the boiling collapses with the vacuum
 	}
-	lag(&p.evaporation, evap, ease)
-	if uEnd > 0 {
+	l.to(&p.evaporation, b.evaporationTH, ease)
+	if b.u > 0 {
 		if p.u == 0 {
-			p.u = uEnd
+			p.u = b.u
 		}
-		lag(&p.u, uEnd, 90)
+		l.to(&p.u, b.u, 90)
 	}
-	p.pumpOn = vacuum
+	p.pumpOn = b.vacuum
 	water := 0.0
-	if vacuum {
+	if b.vacuum {
 		water = m.panWater[m.panIndex(p)]
 	}
-	lag(&p.waterTH, water, 15)
+	l.to(&p.waterTH, water, 15)
 	p.tailC = m.waterInC
 	if p.waterTH > 1 {
 		ts := w.temperature(max(p.pressure, 5))
 		p.tailC = min(w.tail(p.waterTH*m.waterFactor(), m.waterInC, p.evaporation, w.vapour.at(ts)), ts)
 	}
 	target, tau := barometerKPa, 100.0
-	if vacuum {
-		target = max(d.pressureKPa, w.pressure(p.tailC+6))
+	if b.vacuum {
+		target = max(p.d.pressureKPa, w.pressure(p.tailC+6))
 		tau = 150
 		if p.phase > 1 {
 			tau = 25
@@ -229,25 +268,28 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 	if p.pressure == 0 {
 		p.pressure = target
 	}
-	lag(&p.pressure, target, tau)
+	l.to(&p.pressure, target, tau)
 	p.satC = w.temperature(p.pressure)
 	p.bpe = 0
 	if p.liquor > 0 && p.s > 0 {
 		p.bpe = elevation(p.liquor, p.satC)
 	}
-	switch {
-	case hot:
-		lag(&p.massC, 99, 200)
-	case p.phase == PhaseIdle:
-		lag(&p.massC, 55, 900)
-	case p.phase == PhaseDrop:
-		lag(&p.massC, 62.5, 1200)
-	default:
-		lag(&p.massC, min(p.satC+p.bpe, 68), 60)
-	}
+}
 
-	// Heating: the steam valve lets in what the phase needs; the calandria
-	// pressure follows from the coefficient.
+// panHeat: the steam valve lets in what the phase needs; the calandria pressure
+// follows from the coefficient.
+func (m *Model) panHeat(p *pan, b boiling, l lag) {
+	d, w := p.d, m.mill.water
+	switch {
+	case b.hot:
+		l.to(&p.massC, 99, 200)
+	case p.phase == PhaseIdle:
+		l.to(&p.massC, 55, 900)
+	case p.phase == PhaseDrop:
+		l.to(&p.massC, 62.5, 1200)
+	default:
+		l.to(&p.massC, min(p.satC+p.bpe, 68), 60)
+	}
 	p.steamTH = p.evaporation * vapourPerWater
 	chest := w.pressure(35)
 	if p.evaporation > 0.05 && p.u > 0 {
@@ -255,27 +297,13 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 		dT := p.evaporation / 3.6 * lat * 1000 / (p.u * d.surfaceM2)
 		chest = w.pressure(min(p.massC+dT, 135))
 	}
-	if hot {
+	if b.hot {
 		chest = barometerKPa
 	}
-	lag(&p.chestKPa, chest, 20)
+	l.to(&p.chestKPa, chest, 20)
 	p.steamValve = 0
 	if p.evaporation > 0.05 {
 		p.steamValve = min(100, 12+70*p.evaporation/d.rows[2].evaporationTH)
-	}
-	p.consistency, p.stirrerA = 0, 22
-	if p.level > 5 {
-		lo, hi := d.rows[0].crystalPct, d.rows[3].crystalPct
-		p.consistency = 25 + 50*(p.crystal-lo)/(hi-lo)
-		p.stirrerA = 38 + 0.45*p.consistency + 0.12*p.level
-	}
-	switch d.grade {
-	case "A":
-		p.feedBrix = 65
-	case "B":
-		p.feedBrix = 72
-	default:
-		p.feedBrix = 70
 	}
 }
 

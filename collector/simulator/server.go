@@ -42,8 +42,8 @@ type Options struct {
 }
 
 // Server shows a mill over OPC UA, with subscriptions of its own making:
-// sampling, queues, deadbands, keep-alive, republishing, transfer to another
-// session and a short raw history. It refuses every write.
+// sampling, queues, keep-alive, republishing, transfer to another session and a
+// short raw history. It refuses every write.
 type Server struct {
 	opt      Options
 	endpoint string
@@ -206,11 +206,6 @@ func (s *Server) Upset(name string) error {
 		}
 		return m.Start(name)
 	})
-}
-
-// ClearUpset ends an upset.
-func (s *Server) ClearUpset(name string) error {
-	return s.Do(func(m *Model) error { return m.Clear(name) })
 }
 
 // Do calls f with the model while nothing else uses it.

@@ -3,6 +3,7 @@ package simulator
 import (
 	"context"
 	"encoding/binary"
+	"errors"
 	"math"
 	"slices"
 	"sync"
@@ -15,7 +16,8 @@ import (
 )
 
 // The library's own subscriptions keep a queue of one, take any node for good
-// and can lock up when a client goes away, so the services are here. Service
+// and can lock up when a client goes away, so those are here that the collector
+// asks for; the others are refused. Service
 // requests arrive one by one on the library's goroutine; samples and
 // publications come from Server.Run.
 
@@ -57,7 +59,6 @@ type outgoing struct {
 type subscription struct {
 	id        uint32
 	session   string
-	enabled   bool
 	interval  time.Duration
 	keepAlive uint32
 	lifetime  uint32
@@ -80,11 +81,9 @@ type monitored struct {
 	node    *ua.NodeID
 	attr    ua.AttributeID
 	place   int // of the instrument; -1 for another attribute or node
-	mode    ua.MonitoringMode
 	every   time.Duration
 	queue   int
 	oldest  bool // discard the oldest
-	band    float64
 	trigger ua.DataChangeTrigger
 	due     time.Time
 	last    *ua.DataValue
@@ -94,17 +93,17 @@ type monitored struct {
 func newSubscriptions(s *Server) *subscriptions {
 	u := &subscriptions{srv: s, subs: map[uint32]*subscription{}, waiting: map[string][]*publish{}}
 	handle(s.ua, id.CreateSubscriptionRequest_Encoding_DefaultBinary, u.create)
-	handle(s.ua, id.ModifySubscriptionRequest_Encoding_DefaultBinary, u.modify)
-	handle(s.ua, id.SetPublishingModeRequest_Encoding_DefaultBinary, u.publishingMode)
 	handle(s.ua, id.DeleteSubscriptionsRequest_Encoding_DefaultBinary, u.delete)
 	handle(s.ua, id.TransferSubscriptionsRequest_Encoding_DefaultBinary, u.transfer)
 	handle(s.ua, id.RepublishRequest_Encoding_DefaultBinary, u.republish)
 	handle(s.ua, id.CreateMonitoredItemsRequest_Encoding_DefaultBinary, u.createItems)
-	handle(s.ua, id.ModifyMonitoredItemsRequest_Encoding_DefaultBinary, u.modifyItems)
-	handle(s.ua, id.DeleteMonitoredItemsRequest_Encoding_DefaultBinary, u.deleteItems)
-	handle(s.ua, id.SetMonitoringModeRequest_Encoding_DefaultBinary, u.monitoringMode)
 	handle(s.ua, id.HistoryReadRequest_Encoding_DefaultBinary, s.historyRead)
 	handle(s.ua, id.WriteRequest_Encoding_DefaultBinary, refuseWrite)
+	// The library's own handlers would look into its own, empty tables.
+	for _, service := range []uint16{id.ModifySubscriptionRequest_Encoding_DefaultBinary, id.SetPublishingModeRequest_Encoding_DefaultBinary,
+		id.ModifyMonitoredItemsRequest_Encoding_DefaultBinary, id.DeleteMonitoredItemsRequest_Encoding_DefaultBinary, id.SetMonitoringModeRequest_Encoding_DefaultBinary} {
+		handle(s.ua, service, func(string, ua.Request) (ua.Response, error) { return nil, ua.StatusBadServiceUnsupported })
+	}
 	s.ua.RegisterHandler(id.PublishRequest_Encoding_DefaultBinary, u.publish)
 	s.ua.RegisterHandler(id.GetEndpointsRequest_Encoding_DefaultBinary, s.getEndpoints)
 	return u
@@ -122,7 +121,7 @@ func handle[R ua.Request](srv *server.Server, typeID uint16, f func(session stri
 			return refusal(req, ua.StatusBadSessionIDInvalid), nil
 		}
 		resp, err := f(session.AuthTokenID.String(), req)
-		if code, ok := err.(ua.StatusCode); ok {
+		if code, ok := errors.AsType[ua.StatusCode](err); ok {
 			return refusal(req, code), nil
 		}
 		return resp, err
@@ -180,7 +179,7 @@ func (u *subscriptions) create(session string, r *ua.CreateSubscriptionRequest) 
 		return nil, ua.StatusBadTooManySubscriptions
 	}
 	u.nextSub++
-	s := &subscription{id: u.nextSub, session: session, enabled: r.PublishingEnabled, items: map[uint32]*monitored{}, first: true, maxValues: maxInMessage}
+	s := &subscription{id: u.nextSub, session: session, items: map[uint32]*monitored{}, first: true, maxValues: maxInMessage}
 	s.revise(r.RequestedPublishingInterval, r.RequestedLifetimeCount, r.RequestedMaxKeepAliveCount)
 	if n := int(r.MaxNotificationsPerPublish); n > 0 && n < maxInMessage {
 		s.maxValues = n
@@ -188,18 +187,6 @@ func (u *subscriptions) create(session string, r *ua.CreateSubscriptionRequest) 
 	s.due = time.Now().Add(s.interval)
 	u.subs[s.id] = s
 	return &ua.CreateSubscriptionResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), SubscriptionID: s.id,
-		RevisedPublishingInterval: float64(s.interval) / float64(time.Millisecond), RevisedLifetimeCount: s.lifetime, RevisedMaxKeepAliveCount: s.keepAlive}, nil
-}
-
-func (u *subscriptions) modify(session string, r *ua.ModifySubscriptionRequest) (ua.Response, error) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	s, code := u.of(session, r.SubscriptionID)
-	if s == nil {
-		return nil, code
-	}
-	s.revise(r.RequestedPublishingInterval, r.RequestedLifetimeCount, r.RequestedMaxKeepAliveCount)
-	return &ua.ModifySubscriptionResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK),
 		RevisedPublishingInterval: float64(s.interval) / float64(time.Millisecond), RevisedLifetimeCount: s.lifetime, RevisedMaxKeepAliveCount: s.keepAlive}, nil
 }
 
@@ -212,13 +199,6 @@ func (u *subscriptions) each(session string, ids []uint32, f func(s *subscriptio
 		}
 	}
 	return res
-}
-
-func (u *subscriptions) publishingMode(session string, r *ua.SetPublishingModeRequest) (ua.Response, error) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	res := u.each(session, r.SubscriptionIDs, func(s *subscription) { s.enabled = r.PublishingEnabled })
-	return &ua.SetPublishingModeResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
 func (u *subscriptions) delete(session string, r *ua.DeleteSubscriptionsRequest) (ua.Response, error) {
@@ -237,13 +217,6 @@ func (u *subscriptions) transfer(session string, r *ua.TransferSubscriptionsRequ
 		if s := u.subs[n]; s != nil {
 			s.session, s.lonely = session, 0
 			res[i].StatusCode, res[i].AvailableSequenceNumbers = ua.StatusOK, s.available()
-			if r.SendInitialValues {
-				for _, it := range s.items {
-					if it.last != nil && len(it.values) == 0 {
-						it.push(it.last)
-					}
-				}
-			}
 		}
 	}
 	return &ua.TransferSubscriptionsResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
@@ -286,21 +259,15 @@ func (it *monitored) settings(p *ua.MonitoringParameters, publishing time.Durati
 	it.every = max(it.every, scan)
 	it.queue = int(min(max(p.QueueSize, 1), maxQueue))
 	it.oldest = p.DiscardOldest
-	it.band, it.trigger = 0, ua.DataChangeTriggerStatusValue
+	it.trigger = ua.DataChangeTriggerStatusValue
 	if p.Filter == nil || p.Filter.Value == nil {
 		return ua.StatusOK
 	}
 	f, ok := p.Filter.Value.(*ua.DataChangeFilter)
-	if !ok {
-		return ua.StatusBadMonitoredItemFilterUnsupported
-	}
-	if f.DeadbandType > 1 {
+	if !ok || f.DeadbandType != 0 {
 		return ua.StatusBadMonitoredItemFilterUnsupported
 	}
 	it.trigger = f.Trigger
-	if f.DeadbandType == 1 {
-		it.band = f.DeadbandValue
-	}
 	return ua.StatusOK
 }
 
@@ -326,7 +293,7 @@ func (u *subscriptions) createItems(session string, r *ua.CreateMonitoredItemsRe
 			res[i].StatusCode = ua.StatusBadTooManyMonitoredItems
 			continue
 		}
-		it := &monitored{node: c.ItemToMonitor.NodeID, attr: c.ItemToMonitor.AttributeID, place: -1, mode: c.MonitoringMode, due: now}
+		it := &monitored{node: c.ItemToMonitor.NodeID, attr: c.ItemToMonitor.AttributeID, place: -1, due: now}
 		n := u.srv.ua.Node(it.node)
 		if n == nil {
 			res[i].StatusCode = ua.StatusBadNodeIDUnknown
@@ -376,67 +343,9 @@ func (u *subscriptions) value(it *monitored) *ua.DataValue {
 	return dv
 }
 
-func (u *subscriptions) modifyItems(session string, r *ua.ModifyMonitoredItemsRequest) (ua.Response, error) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	s, code := u.of(session, r.SubscriptionID)
-	if s == nil {
-		return nil, code
-	}
-	res := make([]*ua.MonitoredItemModifyResult, len(r.ItemsToModify))
-	for i, c := range r.ItemsToModify {
-		res[i] = &ua.MonitoredItemModifyResult{StatusCode: ua.StatusBadMonitoredItemIDInvalid, FilterResult: ua.NewExtensionObject(nil)}
-		if it := s.items[c.MonitoredItemID]; it != nil && c.RequestedParameters != nil {
-			res[i].StatusCode = it.settings(c.RequestedParameters, s.interval, u.srv.opt.Every)
-			res[i].RevisedQueueSize, res[i].RevisedSamplingInterval = uint32(it.queue), float64(it.every)/float64(time.Millisecond)
-		}
-	}
-	return &ua.ModifyMonitoredItemsResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
-}
-
-func (u *subscriptions) deleteItems(session string, r *ua.DeleteMonitoredItemsRequest) (ua.Response, error) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	s, code := u.of(session, r.SubscriptionID)
-	if s == nil {
-		return nil, code
-	}
-	res := make([]ua.StatusCode, len(r.MonitoredItemIDs))
-	for i, n := range r.MonitoredItemIDs {
-		if s.items[n] == nil {
-			res[i] = ua.StatusBadMonitoredItemIDInvalid
-			continue
-		}
-		delete(s.items, n)
-	}
-	s.order = slices.DeleteFunc(s.order, func(n uint32) bool { return s.items[n] == nil })
-	return &ua.DeleteMonitoredItemsResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
-}
-
-func (u *subscriptions) monitoringMode(session string, r *ua.SetMonitoringModeRequest) (ua.Response, error) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	s, code := u.of(session, r.SubscriptionID)
-	if s == nil {
-		return nil, code
-	}
-	res := make([]ua.StatusCode, len(r.MonitoredItemIDs))
-	for i, n := range r.MonitoredItemIDs {
-		if it := s.items[n]; it != nil {
-			it.mode = r.MonitoringMode
-			if it.mode == ua.MonitoringModeDisabled {
-				it.values, it.last = nil, nil
-			}
-		} else {
-			res[i] = ua.StatusBadMonitoredItemIDInvalid
-		}
-	}
-	return &ua.SetMonitoringModeResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
-}
-
 // take queues a value if it differs from the last one by the item's filter.
 func (it *monitored) take(dv *ua.DataValue, now time.Time) {
-	if it.mode == ua.MonitoringModeDisabled || now.Before(it.due) {
+	if now.Before(it.due) {
 		return
 	}
 	// Keep to the grid, so that a late tick does not shift all later ones.
@@ -447,9 +356,7 @@ func (it *monitored) take(dv *ua.DataValue, now time.Time) {
 		return
 	}
 	it.last = dv
-	if it.mode == ua.MonitoringModeReporting {
-		it.push(dv)
-	}
+	it.push(dv)
 }
 
 func (it *monitored) differs(dv *ua.DataValue) bool {
@@ -465,14 +372,9 @@ func (it *monitored) differs(dv *ua.DataValue) bool {
 	if dv.Value == nil || it.last.Value == nil {
 		return dv.Value != it.last.Value
 	}
-	a, okA := dv.Value.Value().(float64)
-	b, okB := it.last.Value.Value().(float64)
-	if okA && okB {
-		return math.Abs(a-b) > it.band
-	}
 	x, y := dv.Value.Value(), it.last.Value.Value()
 	switch x.(type) {
-	case bool, int32, uint32, int64, string, time.Time:
+	case float64, bool, int32, uint32, int64, string, time.Time:
 		return x != y
 	}
 	return false // a structure: constant on this server
@@ -535,14 +437,14 @@ func (u *subscriptions) publish(sc *uasc.SecureChannel, r ua.Request, reqID uint
 	for i, a := range req.SubscriptionAcknowledgements {
 		p.results[i] = u.acknowledge(session, a)
 	}
-	any := false
+	subscribed := false
 	for _, s := range u.subs {
 		if s.session == session {
-			any = true
+			subscribed = true
 			s.lonely = 0
 		}
 	}
-	if !any {
+	if !subscribed {
 		return refusal(req, ua.StatusBadNoSubscription), nil
 	}
 	// Requests that came over a channel since replaced cannot be answered.
@@ -602,7 +504,7 @@ func (u *subscriptions) publishOne(s *subscription, now time.Time, ticked bool) 
 			pending += len(it.values)
 		}
 	}
-	have := s.enabled && pending > 0
+	have := pending > 0
 	if ticked {
 		s.quiet++
 	}
