@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -198,7 +199,7 @@ func (l *lists) hidden() []hiddenList {
 	}
 }
 
-func (s *Server) lists(p *Picture, now time.Time) lists {
+func (s *Server) lists(p *engine.Picture, now time.Time) lists {
 	var l lists
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
@@ -250,7 +251,7 @@ func fold(rows []alarmRow) []alarmRow {
 
 // worst is the mark of the most important alarm of a piece of equipment and
 // its parts, nil if there is none.
-func (s *Server) worst(p *Picture, path string) *markData {
+func (s *Server) worst(p *engine.Picture, path string) *markData {
 	var best *markData
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
@@ -275,7 +276,7 @@ type strip struct {
 	Counts  []stripCount
 	Hidden  int // shelved, suppressed, out of service
 	Sources []sourceView
-	Faults  []HealthLine
+	Faults  []engine.Health
 	At      string
 	NoData  bool
 }
@@ -290,7 +291,7 @@ type sourceView struct {
 	OK                      bool
 }
 
-func (s *Server) strip(p *Picture, now time.Time) strip {
+func (s *Server) strip(p *engine.Picture, now time.Time) strip {
 	if p == nil {
 		return strip{NoData: true, At: dash}
 	}
@@ -332,10 +333,21 @@ func (s *Server) strip(p *Picture, now time.Time) strip {
 	return v
 }
 
-func (s *Server) sources(p *Picture, now time.Time) []sourceView {
+// sourceText says where a source is, or what is wrong with it.
+func sourceText(x *engine.Source) string {
+	switch n := len(x.Faults); {
+	case !x.Connected && x.LastError != "":
+		return x.LastError
+	case n > 0:
+		return fmt.Sprintf("%s; %d of %d tags cannot be read: %s", x.Endpoint, n, x.Tags, x.Faults[0].Text)
+	}
+	return x.Endpoint
+}
+
+func (s *Server) sources(p *engine.Picture, now time.Time) []sourceView {
 	var out []sourceView
 	for _, src := range p.Sources {
-		v := sourceView{Name: src.Name, OK: src.Connected, Text: src.Text, Word: "connected", Since: s.moment(now, src.Since)}
+		v := sourceView{Name: src.Name, OK: src.Connected, Text: sourceText(&src), Word: "connected", Since: s.moment(now, src.Since)}
 		if !src.Connected {
 			v.Word = "LOST"
 		}

@@ -115,7 +115,7 @@ func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) {
 	}
 	sources := []source{}
 	for _, x := range p.Sources {
-		sources = append(sources, source{x.Name, x.Connected, timeOrNull(x.Since), x.Text})
+		sources = append(sources, source{x.Name, x.Connected, timeOrNull(x.Since), sourceText(&x)})
 	}
 	suspects, vacuum := apiInsights(p)
 	writeJSON(w, http.StatusOK, map[string]any{

@@ -14,6 +14,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -354,8 +355,8 @@ func TestStatesToLookAt(t *testing.T) {
 	})
 	sv.mill.mu.Lock()
 	p := *sv.mill.picture
-	p.Sources = []SourceHealth{{Name: "mill", Since: time.Now().Add(-2 * time.Minute), Text: "connection refused"}}
-	p.Health = []HealthLine{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", Text: "cannot be written; 12 events wait"}}
+	p.Sources = []engine.Source{{Name: "mill", Since: time.Now().Add(-2 * time.Minute), LastError: "connection refused"}}
+	p.Health = []engine.Health{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", Text: "cannot be written; 12 events wait"}}
 	p.Strikes = p.Strikes[:1]
 	sv.mill.picture = &p
 	sv.mill.mu.Unlock()

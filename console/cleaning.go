@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -88,7 +89,7 @@ func (s *Server) inNights(now, day time.Time) string {
 	}
 }
 
-func (s *Server) scaleViews(ctx context.Context, p *Picture, set *plant.Equipment, now time.Time) ([]scaleView, error) {
+func (s *Server) scaleViews(ctx context.Context, p *engine.Picture, set *plant.Equipment, now time.Time) ([]scaleView, error) {
 	scales, err := kept(&s.answers, "scales "+set.Path, now, tailFresh, func() ([]Scale, error) {
 		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 		defer cancel()
@@ -384,7 +385,7 @@ type cleaningData struct {
 	Plan         planView
 }
 
-func (s *Server) cleaningPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) cleaningPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	_, wish, err := s.planOf(r)
 	if err != nil {
 		return nil, err
@@ -418,7 +419,7 @@ func (s *Server) cleaningPage(r *http.Request, p *Picture, now time.Time) (*view
 const cleaningNotice = "Planning information only. It is never a permission to isolate, open or enter a vessel, or to mix chemicals: site procedures, permits and local law decide."
 
 // cleaningWithPlan puts the proposal on the page; the live parts do without it.
-func (s *Server) cleaningWithPlan(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	v, err := s.cleaningPage(r, p, now)
 	if err != nil {
 		return nil, err
@@ -429,7 +430,7 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *Picture, now time.Time) (*
 	}
 	pv := planView{Form: q}
 	plan, err := s.plan(r.Context(), wish, now)
-	if no, ok := errors.AsType[*Refused](err); ok {
+	if no, ok := errors.AsType[*engine.Refused](err); ok {
 		pv.CleaningPlan.Wish = wish
 		pv.Refused = no.Why
 	} else if err != nil {
@@ -498,7 +499,7 @@ func (s *Server) planFile(calendar bool) http.HandlerFunc {
 			return
 		}
 		plan, err := s.plan(r.Context(), wish, time.Now())
-		if no, ok := errors.AsType[*Refused](err); ok {
+		if no, ok := errors.AsType[*engine.Refused](err); ok {
 			err = badQuery("%s", no.Why)
 		}
 		if err != nil {

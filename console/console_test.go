@@ -29,6 +29,8 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/condenser"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden pages")
@@ -416,7 +418,7 @@ func TestHostileText(t *testing.T) {
 	}
 	m.house.Config.Site.Name, m.house.Config.Site.Note = evil, evil
 	m.hostile = evil
-	m.trial = &Trial{Alarm: evil, Samples: 1, From: time.Now().Add(-time.Hour), To: time.Now(), Changes: []engine.TrialChange{{Key: evil, Was: evil, Is: evil, Unit: evil}}, Present: TrialSide{Fault: evil},
+	m.trial = &engine.Trial{Alarm: evil, Samples: 1, From: time.Now().Add(-time.Hour), To: time.Now(), Changes: []engine.TrialChange{{Key: evil, Was: evil, Is: evil, Unit: evil}}, Present: engine.TrialSide{Fault: evil},
 		Lines: []engine.TrialLine{{File: evil, Was: evil, Text: []string{evil}, Note: evil}}}
 	m.cleanings = []Cleaning{{Body: evil, End: time.Now().Add(-time.Minute), Method: evil, Note: evil, User: evil}}
 	m.specs = nil
@@ -434,14 +436,14 @@ func TestHostileText(t *testing.T) {
 		}
 	})
 	m.mu.Lock()
-	m.picture.Sources[0].Name, m.picture.Sources[0].Text, m.picture.Sources[0].Connected = evil, evil, false
-	m.picture.Health[0] = HealthLine{Name: evil, Text: evil}
+	m.picture.Sources[0].Name, m.picture.Sources[0].LastError, m.picture.Sources[0].Connected = evil, evil, false
+	m.picture.Health[0] = engine.Health{Name: evil, Text: evil}
 	for i := range m.picture.Reasons {
 		m.picture.Reasons[i] = evil
 	}
-	m.picture.Strikes[0].Phases[2].Name = evil
-	m.picture.Suspects = []Suspect{{Set: "EV", What: evil, Tags: []string{evil}, Alike: []string{evil}, Unit: evil, Text: evil}}
-	m.picture.Vacuum = []Vacuum{{Condenser: "CD5", OK: true, Unusual: true, Causes: []VacuumCause{{Cause: evil, CheckFirst: evil, Doubt: evil, Evidence: []Evidence{{evil, 1, 1, evil}}}}}, {Condenser: evil, Reason: evil}}
+	m.picture.Suspects = []thermo.Suspect{{Set: "EV", What: evil, Tags: []string{evil}, Alike: []string{evil}, Unit: evil, Text: evil}}
+	m.picture.Vacuum = []thermo.Vacuum{{Condenser: "CD5", OK: true, Text: evil, Diagnosis: condenser.Diagnosis{Findings: []condenser.Finding{
+		{Cause: condenser.Cause(evil), CheckFirst: evil, Doubt: evil, Evidence: []condenser.Evidence{{What: evil, Now: 1, Normal: 1, Unit: evil}}}}}}, {Condenser: evil, Reason: evil}}
 	m.events = append(m.events, plant.Event{Seq: 999, Kind: plant.EventKind(evil), Alarm: evil, Source: evil, User: evil, Comment: evil, Reason: evil, Text: evil, Unit: evil})
 	m.mu.Unlock()
 	s := newServer(t, m, Options{Version: evil})
@@ -673,7 +675,7 @@ func TestFaultsSayNothing(t *testing.T) {
 
 type panics struct{ *fakeMill }
 
-func (panics) Picture() *Picture { panic("boom") }
+func (panics) Picture() *engine.Picture { panic("boom") }
 
 // TestBeforeFirstPicture: every page stands before the first scan.
 func TestBeforeFirstPicture(t *testing.T) {
@@ -990,7 +992,7 @@ func TestStreamsShare(t *testing.T) {
 	m := newMill(t, time.Now())
 	s := newServer(t, m, Options{})
 	drawn := 0
-	f := func(r *http.Request, p *Picture, now time.Time) (*view, error) {
+	f := func(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 		drawn++
 		return s.housePage(r, p, now)
 	}
@@ -1090,10 +1092,10 @@ func TestAbsent(t *testing.T) {
 	if r := s.read(p, id("EV.EV4.level"), time.Now()); r.Text != "42" || r.Word != "doubtful" || r.Why != "the sensor is not accurate" {
 		t.Errorf("a doubtful value: %+v", r)
 	}
-	if r := s.read(&Picture{Frame: plant.NewFrame(0)}, id("EV.EV4.level"), time.Now()); r.Why != "no value has arrived yet" {
+	if r := s.read(&engine.Picture{Frame: plant.NewFrame(0)}, id("EV.EV4.level"), time.Now()); r.Why != "no value has arrived yet" {
 		t.Errorf("before data: %+v", r)
 	}
-	if r := s.read(&Picture{Frame: &plant.Frame{Points: []plant.Point{{Value: math.NaN(), Quality: plant.Good}}}}, 0, time.Now()); r.OK || r.Text != dash {
+	if r := s.read(&engine.Picture{Frame: &plant.Frame{Points: []plant.Point{{Value: math.NaN(), Quality: plant.Good}}}}, 0, time.Now()); r.OK || r.Text != dash {
 		t.Errorf("a Good NaN is shown as a number: %+v", r)
 	}
 }
@@ -1161,10 +1163,10 @@ func TestLadderLarge(t *testing.T) {
 // TestStrikeRibbon: hostile and odd strikes stay inside the picture.
 func TestStrikeRibbon(t *testing.T) {
 	now := time.Now()
-	for _, st := range []Strike{
+	for _, st := range []ribbon{
 		{Started: now.Add(-time.Hour)},
-		{Started: now.Add(-50 * time.Hour), Expected: time.Hour, Phases: []StrikePhase{{Name: "x", Start: now.Add(-50 * time.Hour)}}},
-		{Started: now.Add(time.Hour), Expected: time.Hour, Phases: []StrikePhase{{Name: "x", Start: now.Add(2 * time.Hour), End: now}, {Expected: 500 * time.Hour}}},
+		{Started: now.Add(-50 * time.Hour), Expected: time.Hour, Phases: []ribbonPhase{{Name: "x", Start: now.Add(-50 * time.Hour)}}},
+		{Started: now.Add(time.Hour), Expected: time.Hour, Phases: []ribbonPhase{{Name: "x", Start: now.Add(2 * time.Hour), End: now}, {Expected: 500 * time.Hour}}},
 	} {
 		for _, size := range []strikeSize{slimStrike, wideStrike} {
 			d := drawStrike("x", size, st, true, st.Expected, now, []Bucket{{Time: now, Mean: math.NaN()}, {Time: now.Add(-time.Minute), Mean: 99}}, nil)

@@ -15,6 +15,10 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/rules"
+	"calandria/thermo"
+	"calandria/thermo/condenser"
+	"calandria/thermo/pan"
 )
 
 // fakeMill is a Backend without a plant behind it: fixed values of an invented
@@ -25,14 +29,14 @@ type fakeMill struct {
 	specs   []plant.AlarmSpec
 	engine  *alerting.Engine
 	events  []plant.Event
-	picture *Picture
+	picture *engine.Picture
 	changed chan struct{}
 	values  map[string]float64
 	broken  error // Trend and Events answer with it
 
 	cleanings []Cleaning
 	hostile   string // Explain answers with it
-	trial     *Trial
+	trial     *engine.Trial
 	noTrials  bool
 	chosen    *ReferenceChoice
 	lab       *StrikeLab
@@ -118,7 +122,7 @@ func fixtureValues() map[string]float64 {
 func fixtureSpecs() []plant.AlarmSpec {
 	num := func(v float64) *float64 { return &v }
 	return []plant.AlarmSpec{
-		{Name: "EV5_vacuum_low", Title: "Vacuum of body 5 is falling", Source: "EV.EV5", Area: "evaporator", Priority: plant.PriorityHigh, Class: "process",
+		{Name: "EV5_vacuum_low", File: "vacuum.yaml", Line: 12, Title: "Vacuum of body 5 is falling", Source: "EV.EV5", Area: "evaporator", Priority: plant.PriorityHigh, Class: "process",
 			Cause:       "Air leaking into the body or its condenser, too little injection water, or the vacuum pump in trouble.",
 			Consequence: "The last body boils hotter: less evaporation, thin syrup, and colour in the syrup.",
 			Response:    "Compare the condenser's approach and its tail water.\nApproach large and tail water cool: look for air (glands, sight glasses, the pump).\nTail water hot: look for water (valve, screen, pump).",
@@ -215,10 +219,10 @@ func (m *fakeMill) record(now time.Time) {
 // publish makes a new picture of the moment.
 func (m *fakeMill) publish(now time.Time) {
 	h := m.house
-	p := &Picture{At: now, Seq: uint64(len(m.events)), Frame: plant.NewFrame(len(h.Tags)), Reasons: map[plant.TagID]string{}, How: map[plant.TagID]string{},
+	p := &engine.Picture{At: now, Seq: uint64(len(m.events)), Frame: plant.NewFrame(len(h.Tags)), Reasons: map[plant.TagID]string{}, How: map[plant.TagID]string{},
 		Sigma: map[plant.TagID]float64{}, Alarms: m.engine.Snapshot(),
-		Sources: []SourceHealth{{Name: "mill", Connected: true, Since: now.Add(-5 * time.Hour)}},
-		Health:  []HealthLine{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", OK: true, Text: "in order"}}}
+		Sources: []engine.Source{{Name: "mill", Connected: true, Since: now.Add(-5 * time.Hour)}},
+		Health:  []engine.Health{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", OK: true, Text: "in order"}}}
 	p.Frame.At = now
 	for i := range h.Tags {
 		t := &h.Tags[i]
@@ -249,30 +253,33 @@ func (m *fakeMill) publish(now time.Time) {
 	set("EV.EV3.vapour_temperature", plant.BadSensorFailure, "")
 	set("EV.EV4.level", plant.UncertainSensor, "")
 	set("CDB.approach", plant.BadNoData, "needs the vapour pressure of the condenser, which is not measured")
-	start := now.Add(-85 * time.Minute)
-	p.Strikes = []Strike{
-		{Pan: "PA1", Started: start, Phases: []StrikePhase{
-			{Name: "footing", Start: start, End: start.Add(12 * time.Minute)}, {Name: "concentrate", Start: start.Add(12 * time.Minute), End: start.Add(27 * time.Minute)},
-			{Name: "feed on", Start: start.Add(27 * time.Minute), Expected: 99 * time.Minute}, {Name: "tighten", Expected: 27 * time.Minute}, {Name: "drop", Expected: 18 * time.Minute}, {Name: "steam-out", Expected: 27 * time.Minute}}},
-		{Pan: "PB1", Started: now.Add(-46 * time.Minute), Phases: []StrikePhase{
-			{Name: "footing", Start: now.Add(-46 * time.Minute), End: now.Add(-28 * time.Minute)}, {Name: "concentrate", Start: now.Add(-28 * time.Minute), End: now.Add(-4 * time.Minute)},
-			{Name: "feed on", Start: now.Add(-4 * time.Minute), Expected: 198 * time.Minute}, {Name: "tighten", Expected: 48 * time.Minute}, {Name: "drop", Expected: 24 * time.Minute}}},
-		{Pan: "PC1", Started: now.Add(-4 * time.Hour), Phases: []StrikePhase{
-			{Name: "footing", Start: now.Add(-4 * time.Hour), End: now.Add(-216 * time.Minute)}, {Name: "concentrate", Start: now.Add(-216 * time.Minute), End: now.Add(-3 * time.Hour)},
-			{Name: "feed on", Start: now.Add(-3 * time.Hour), Expected: 318 * time.Minute}, {Name: "tighten", Expected: 96 * time.Minute}, {Name: "drop", Expected: 36 * time.Minute}}},
+	// Lengths of the phases of a usual strike, min.
+	usual := func(lengths ...int) *pan.Strike { return strikeOfLengths(now.Add(-24*time.Hour), lengths...) }
+	running := func(ago, charge, concentrate int) *pan.Strike {
+		x := strikeOfLengths(now.Add(-time.Duration(ago)*time.Minute), charge, concentrate, 0)
+		x.Phases[2].End, x.End = time.Time{}, time.Time{}
+		return x
+	}
+	p.Strikes = []thermo.Strike{
+		{Pan: "PA1", Running: running(85, 12, 15), Usual: usual(12, 15, 99, 27, 18, 27)},
+		{Pan: "PB1", Running: running(46, 18, 24), Usual: usual(18, 24, 198, 48, 24)},
+		{Pan: "PC1", Running: running(240, 24, 36), Usual: usual(24, 36, 318, 96, 36)},
 	}
 	if m.insight {
-		p.Suspects = []Suspect{{Set: "EV", What: "EV2 vapour pressure", Tags: []string{"EV.EV2.vapour_pressure"}, Bias: -6.31, Sigma: 1.2, Z: 5.26, Unit: "kPa", Alike: []string{"EV.EV2.vapour_temperature"},
+		p.Suspects = []thermo.Suspect{{Set: "EV", What: "EV2 vapour pressure", Tags: []string{"EV.EV2.vapour_pressure"}, Bias: -6.31, Sigma: 1.2, Z: 5.26, Unit: "kPa", Alike: []string{"EV.EV2.vapour_temperature"},
 			Since: now.Add(-3 * time.Hour), Text: "EV.EV2.vapour_pressure seems to read 6.3 kPa low (± 1.2, z 5.3), or it is EV.EV2.vapour_temperature: the balances cannot tell them apart"}}
 	}
-	cause := func(name string, k float64, what string, is, usual float64) VacuumCause {
-		return VacuumCause{Cause: name, ExplainsK: k, ExplainsKPa: k * 0.7, CheckFirst: "pump, strainer and valve", Evidence: []Evidence{{what, is, usual, "K"}, {"water in", 31.2, 30.9, "°C"}}}
+	cause := func(name condenser.Cause, k float64, what string, is, usual float64) condenser.Finding {
+		return condenser.Finding{Cause: name, ExplainsK: k, ExplainKPa: k * 0.7, CheckFirst: "pump, strainer and valve",
+			Evidence: []condenser.Evidence{{What: what, Now: is, Normal: usual, Unit: "K"}, {What: "water in", Now: 31.2, Normal: 30.9, Unit: "°C"}}}
 	}
-	p.Vacuum = []Vacuum{{Condenser: "CD5", At: now, OK: true, RiseKPa: 0.2, RiseK: 0.3, Learned: 5 * time.Hour}, {Condenser: "CDA", Reason: "the condenser is not at work"}}
+	p.Vacuum = []thermo.Vacuum{{Condenser: "CD5", At: now, OK: true, Learned: 5 * time.Hour, Diagnosis: condenser.Diagnosis{RiseKPa: 0.2, RiseK: 0.3}},
+		{Condenser: "CDA", Reason: "the condenser is not at work"}}
 	if m.insight {
-		p.Vacuum[0] = Vacuum{Condenser: "CD5", At: now, OK: true, Unusual: true, RiseKPa: 4.6, RiseK: 6.1, UnexplainedK: 1.9,
-			Causes: []VacuumCause{cause("too little cooling water", 4.2, "rise", 14.1, 9.9), cause("air or gas", 1.7, "approach", 7.2, 5.5)}}
-		p.Vacuum[0].Causes[1].Doubt = "the gas temperature would decide"
+		p.Vacuum[0] = thermo.Vacuum{Condenser: "CD5", At: now, OK: true, Text: "too little cooling water explains 4.2 K",
+			Diagnosis: condenser.Diagnosis{RiseKPa: 4.6, RiseK: 6.1, UnexplainedK: 1.9,
+				Findings: []condenser.Finding{cause("too little cooling water", 4.2, "rise", 14.1, 9.9), cause("air or gas", 1.7, "approach", 7.2, 5.5)}}}
+		p.Vacuum[0].Diagnosis.Findings[1].Doubt = "the gas temperature would decide"
 	}
 	m.picture = p
 	close(m.changed)
@@ -282,7 +289,7 @@ func (m *fakeMill) publish(now time.Time) {
 func (m *fakeMill) House() *plant.House      { return m.house }
 func (m *fakeMill) Specs() []plant.AlarmSpec { return m.specs }
 
-func (m *fakeMill) Picture() *Picture {
+func (m *fakeMill) Picture() *engine.Picture {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.picture
@@ -386,7 +393,7 @@ func (m *fakeMill) PlanCleanings(_ context.Context, w PlanWish) (CleaningPlan, e
 		return CleaningPlan{}, m.broken
 	}
 	if len(w.NoCrew) > 0 && w.NoCrew[0] == "someday" {
-		return CleaningPlan{}, &Refused{Why: `"someday" is not a weekday`}
+		return CleaningPlan{}, &engine.Refused{Why: `"someday" is not a weekday`}
 	}
 	w.Days, w.Hours, w.LossCost, w.Cost, w.OffCost = max(w.Days, 21), 10, 50, 1500, 150
 	now := m.Picture().At.UTC()
@@ -401,7 +408,7 @@ func (m *fakeMill) PlanCleanings(_ context.Context, w PlanWish) (CleaningPlan, e
 
 func (m *fakeMill) RecordCleaning(_ context.Context, c Cleaning) error {
 	if c.Method == "refuse" {
-		return &Refused{Why: "Not recorded: before the running cycle"}
+		return &engine.Refused{Why: "Not recorded: before the running cycle"}
 	}
 	m.step(func(now time.Time) {
 		m.cleanings = append(m.cleanings, c)
@@ -422,69 +429,86 @@ func (m *fakeMill) Cleanings(_ context.Context, body string, from, to time.Time)
 	return out, m.broken
 }
 
+// strikeOfLengths makes a strike of phases of so many minutes from the charge on; six of them leave graining out too.
+func strikeOfLengths(start time.Time, minutes ...int) *pan.Strike {
+	x := &pan.Strike{Start: start, Grade: "A", Whole: true}
+	at := start
+	for i, n := range minutes {
+		end := at.Add(time.Duration(n) * time.Minute)
+		x.Phases = append(x.Phases, pan.PhaseRecord{Phase: []pan.Phase{pan.Charge, pan.Concentrate, pan.FeedOn, pan.Tighten, pan.Drop, pan.SteamOut}[i], Start: at, End: end})
+		at = end
+	}
+	x.End = at
+	return x
+}
+
+func remark(text string) pan.Remark { return pan.Remark{Code: pan.Written, Text: text} }
+
 // strikes of the fixture, newest first: PA1 and PC1 have boiled before, PB1 has not.
-func (m *fakeMill) strikes() []StrikeRecord {
-	now := m.Picture().At
-	nan := math.NaN()
-	record := func(id int64, pan, grade string, n int, ago, length time.Duration) StrikeRecord {
-		r := StrikeRecord{ID: id, Pan: pan, Grade: grade, Number: n, Start: now.Add(-ago), End: now.Add(-ago + length), Whole: true, WaterT: 21.4 + float64(n)/10, MaxS: 1.17, FalseGrainMinutes: 0, DissolvingMinutes: 3,
-			DropBrix: 91.2, DropC: 68.3, DropLevel: 98, DropLiquor: 81.6, CrystalPct: 52.2, Balance: StrikeBalance{MassecuitePurity: 87.4, LiquorPurity: 69, MassecuiteBrix: nan, Assumed: true,
-				CrystalOnSolidsPct: 59.4, CrystalPct: 54.1, LiquorBrix: 80.8, Supersaturation: 1.09, RecoveryPct: 67.9, FootingT: 25.9, FeedT: 99.5, MassecuiteT: 94.8, CrystalT: 51.3, WaterT: 30.6}}
-		at := r.Start
-		for i, name := range []string{"charge", "concentrate", "feed on", "tighten", "drop"} {
-			end := at.Add(length * time.Duration([]int{8, 10, 55, 15, 12}[i]) / 100)
-			r.Phases = append(r.Phases, StrikePhase{Name: name, Start: at, End: end})
-			f := PhaseComparison{Name: name, Took: end.Sub(at), Brix: 86 + float64(i), S: 1 + 0.03*float64(i), U: 0.65 - 0.1*float64(i), Water: 4 * float64(i)}
-			if name == "drop" {
-				f.Brix, f.S, f.U, f.Water = nan, nan, nan, nan
+func (m *fakeMill) strikes() []Strike {
+	now, use := m.Picture().At, pan.Use
+	record := func(id int64, path, grade string, n int, ago, length time.Duration) Strike {
+		var lengths []int
+		for _, share := range []int{8, 10, 55, 15, 12} {
+			lengths = append(lengths, int(length.Minutes())*share/100)
+		}
+		r := Strike{ID: id, Pan: path, Strike: strikeOfLengths(now.Add(-ago), lengths...)}
+		x := r.Strike
+		x.Grade, x.Number = grade, n
+		x.WaterT, x.MaxS, x.DissolvingMinutes = use(21.4+float64(n)/10), use(1.17), 3
+		x.DropBrix, x.DropC, x.DropLevel, x.DropLiquor, x.DropCrystal = use(91.2), use(68.3), use(98), use(81.6), use(52.2)
+		x.FootingT, x.FeedT = use(25.9), use(99.5)
+		x.Balance = pan.EndBalance{Purities: pan.Purities{Massecuite: use(87.4), Liquor: use(69), LiquorAssumed: true}, CrystalOnSolidsPct: use(59.4), CrystalPct: use(54.1),
+			LiquorBrix: use(80.8), Supersaturation: use(1.09), RecoveryPct: use(67.9), MassecuiteT: use(94.8), CrystalT: use(51.3), WaterT: use(30.6)}
+		for i := range x.Phases {
+			if p, f := &x.Phases[i], float64(i); p.Phase != pan.Drop {
+				p.Brix, p.EndS, p.U, p.WaterT = use(86+f), use(1+0.03*f), use(0.65-0.1*f), use(4*f)
 			}
-			r.Figures = append(r.Figures, f)
-			at = end
 		}
 		for i := range 30 {
 			f := float64(i) / 29
-			r.Profile = append(r.Profile, StrikePoint{At: r.Start.Add(time.Duration(f * float64(length))), Phase: "feed on", S: 0.95 + 0.2*math.Min(1, 4*f) + 0.02*math.Sin(20*f),
-				Level: 30 + 70*f, Pressure: 16, C: 63.5, Brix: 86 + 5*f, Consistency: nan, Liquor: 80 + f, Evaporation: 14.2, U: 0.6 - 0.3*f})
+			x.Profile = append(x.Profile, pan.ProfilePoint{At: x.Start.Add(time.Duration(f * float64(length))), Phase: pan.FeedOn,
+				Supersaturation: use(0.95 + 0.2*math.Min(1, 4*f) + 0.02*math.Sin(20*f)), LevelPct: use(30 + 70*f), PressureKPa: use(16), MassecuiteC: use(63.5),
+				MassecuiteBrix: use(86 + 5*f), LiquorBrix: use(80 + f), EvaporationTH: use(14.2), U: use(0.6 - 0.3*f)})
 		}
 		return r
 	}
 	a, b, c := record(3, "PA1", "A", 41, 9*time.Hour, 3*time.Hour), record(1, "PA1", "A", 40, 13*time.Hour, 200*time.Minute), record(2, "PC1", "C", 12, 14*time.Hour, 9*time.Hour)
 	a.Reference, c.Reference = true, true
-	b.Whole, b.Notes, b.Balance.Doubts = false, []string{"feed valve hunted"}, []string{"the liquor by the purities would be at a supersaturation of 0.88: a purity is wrong, or the Brix is of the spindle"}
+	b.Whole, b.Notes = false, []pan.Remark{remark("feed valve hunted")}
+	b.Balance.Doubts = []pan.Remark{remark("the liquor by the purities would be at a supersaturation of 0.88: a purity is wrong, or the Brix is of the spindle")}
 	b.Against = m.against(&b, &a, "feed on took 110 min, usually 80")
 	if m.lab != nil {
-		b.Balance.MassecuitePurity, b.Balance.By = m.lab.MassecuitePurity, m.lab.User
+		b.Balance.Massecuite, b.Balance.By = use(m.lab.MassecuitePurity), m.lab.User
 	}
 	if h := m.hostile; h != "" {
-		b.Notes, b.Balance.By, b.Against.Findings, b.Phases[0].Name, b.Figures[0].Name, b.Grade, b.Profile[3].Phase, b.Balance.Doubts = []string{h}, h, []string{h}, h, h, h, h, []string{h}
+		b.Notes, b.Balance.By, b.Against.Findings, b.Grade, b.Balance.Doubts = []pan.Remark{remark(h)}, h, []pan.Remark{remark(h)}, h, []pan.Remark{remark(h)}
 	}
-	return []StrikeRecord{a, c, b}
+	return []Strike{a, c, b}
 }
 
-func (m *fakeMill) against(s, usual *StrikeRecord, findings ...string) *StrikeComparison {
-	c := &StrikeComparison{ID: usual.ID, Number: usual.Number, Start: usual.Start, Chosen: m.chosen != nil, Findings: findings}
-	for i, u := range usual.Figures {
-		p := PhaseComparison{Name: u.Name, Usual: u.Took, UsualBrix: u.Brix, UsualS: u.S, UsualU: u.U, UsualWater: u.Water, Brix: math.NaN(), S: math.NaN(), U: math.NaN(), Water: math.NaN()}
-		if i < len(s.Figures) {
-			f := s.Figures[i]
-			p.Running, p.Took, p.Brix, p.S, p.U, p.Water = f.Running, f.Took, f.Brix, f.S, f.U, f.Water
-		}
-		c.Phases = append(c.Phases, p)
+func (m *fakeMill) against(s, usual *Strike, findings ...string) *Against {
+	c := &Against{ID: usual.ID, Number: usual.Number, Start: usual.Start, Chosen: m.chosen != nil, Comparison: pan.Compare(s.Strike, usual.Strike, m.Picture().At)}
+	c.Findings = nil
+	for _, f := range findings {
+		c.Findings = append(c.Findings, remark(f))
 	}
 	return c
 }
 
 func (m *fakeMill) Strikes(context.Context) ([]PanStrikes, error) {
-	all := m.strikes()
+	all, use := m.strikes(), pan.Use
 	a, c := all[0], all[1]
-	run := StrikeRecord{Pan: "PA1", Grade: "A", Number: 42, Start: m.Picture().At.Add(-2 * time.Hour), WaterT: 19, MaxS: 1.15, DropBrix: math.NaN(), DropC: math.NaN(), DropLevel: math.NaN(), DropLiquor: math.NaN(), CrystalPct: math.NaN(),
-		Phases: a.Phases[:0:0], Figures: []PhaseComparison{{Name: "charge", Took: 15 * time.Minute, Brix: 86, S: 1.01, U: 0.6, Water: 0.9}, {Name: "concentrate", Took: 105 * time.Minute, Running: true, Brix: math.NaN(), S: math.NaN(), U: 0.55, Water: 18.1}}}
+	run := Strike{Pan: "PA1", Strike: strikeOfLengths(m.Picture().At.Add(-2*time.Hour), 15, 0)}
+	run.Number, run.End, run.WaterT, run.MaxS, run.Phases[1].End = 42, time.Time{}, use(19), use(1.15), time.Time{}
+	run.Phases[0].Brix, run.Phases[0].EndS, run.Phases[0].U, run.Phases[0].WaterT = use(86), use(1.01), use(0.6), use(0.9)
+	run.Phases[1].U, run.Phases[1].WaterT = use(0.55), use(18.1)
 	run.Against = m.against(&run, &a, "concentrate has lasted 105 min, usually 18")
 	return []PanStrikes{{Pan: "PA1", Usual: &a, Chosen: m.chosen != nil, By: "M. Okoro", Running: &run}, {Pan: "PB1"}, {Pan: "PC1", Usual: &c}}, m.broken
 }
 
-func (m *fakeMill) StrikeRecords(_ context.Context, f StrikeFilter) ([]StrikeRecord, error) {
-	out := []StrikeRecord{}
+func (m *fakeMill) StrikeRecords(_ context.Context, f StrikeFilter) ([]Strike, error) {
+	out := []Strike{}
 	for _, r := range m.strikes() {
 		if (f.ID == 0 || f.ID == r.ID) && (f.Pan == "" || f.Pan == r.Pan) && (f.Grade == "" || f.Grade == r.Grade) && !r.End.Before(f.From) && (f.To.IsZero() || r.End.Before(f.To)) && (f.Limit == 0 || len(out) < f.Limit) {
 			out = append(out, r)
@@ -495,7 +519,7 @@ func (m *fakeMill) StrikeRecords(_ context.Context, f StrikeFilter) ([]StrikeRec
 
 func (m *fakeMill) ChooseReference(_ context.Context, c ReferenceChoice) error {
 	if c.User == "refuse" {
-		return &Refused{Why: "That strike was not seen whole"}
+		return &engine.Refused{Why: "That strike was not seen whole"}
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -505,7 +529,7 @@ func (m *fakeMill) ChooseReference(_ context.Context, c ReferenceChoice) error {
 
 func (m *fakeMill) RecordPurities(_ context.Context, l StrikeLab) error {
 	if l.MassecuitePurity < l.LiquorPurity {
-		return &Refused{Why: "The liquor cannot be purer than its massecuite"}
+		return &engine.Refused{Why: "The liquor cannot be purer than its massecuite"}
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -513,31 +537,30 @@ func (m *fakeMill) RecordPurities(_ context.Context, l StrikeLab) error {
 	return m.broken
 }
 
-func (m *fakeMill) Explain(_ context.Context, alarm string) (Explanation, error) {
-	for _, s := range m.specs {
-		if s.Name == alarm {
-			e := Explanation{Alarm: alarm, At: m.Picture().At, Words: "vapour pressure of EV5 above 20 kPa, for 30 s", Truth: plant.True,
-				Parts: []ExplainPart{{Words: "vapour pressure of EV5 > 20 kPa", Truth: plant.True, Left: 21.9, Right: 20, Unit: "kPa"}, {Words: "age < 60 s", Truth: plant.Unknown, Left: math.NaN(), Right: 60, Unit: "s", Against: true}},
-				Reads: []ExplainInput{{Words: "EV.EV5.vapour_pressure", Path: "EV.EV5.vapour_pressure", Value: 21.9, Unit: "kPa", Quality: plant.Good, Age: time.Second},
-					{Words: "nothing", Path: "no.such", Value: math.NaN(), Quality: plant.BadNoData, Age: -1}},
-				Only: ExplainBranch{Words: "the set is in service", Truth: plant.True}, Waits: []string{"in alarm since the delay ran out"}, File: "vacuum.yaml", Line: 12}
-			if m.hostile != "" {
-				h := m.hostile
-				e.Words, e.Fault, e.File, e.Waits = h, h, h, []string{h}
-				e.Parts[0].Words, e.Parts[0].Unit, e.Reads[0].Words, e.Reads[0].Path, e.Only.Words, e.Suppress.Words = h, h, h, h, h, h
-			}
-			return e, nil
-		}
+func (m *fakeMill) Explain(_ context.Context, alarm string) (rules.Explanation, error) {
+	if !slices.ContainsFunc(m.specs, func(s plant.AlarmSpec) bool { return s.Name == alarm }) {
+		return rules.Explanation{}, &engine.Refused{Why: "There is no such alarm."}
 	}
-	return Explanation{}, &Refused{Why: "There is no such alarm."}
+	e := rules.Explanation{Alarm: alarm, Words: "vapour pressure of EV5 above 20 kPa, for 30 s", Raise: plant.True,
+		Parts: []rules.Part{{Words: "vapour pressure of EV5 > 20 kPa", Truth: plant.True, Left: 21.9, Right: 20, Unit: "kPa"},
+			{Words: "age < 60 s", Truth: plant.Unknown, Left: math.NaN(), Right: 60, Unit: "s", Against: true}},
+		Reads: []rules.Input{{Words: "EV.EV5.vapour_pressure", Path: "EV.EV5.vapour_pressure", Value: 21.9, Unit: "kPa", Quality: plant.Good, Age: time.Second},
+			{Words: "nothing", Path: "no.such", Value: math.NaN(), Quality: plant.BadNoData, Age: -1}},
+		OnlyWords: "the set is in service", Only: plant.True, Waits: []string{"in alarm since the delay ran out"}}
+	if h := m.hostile; h != "" {
+		e.Words, e.Fault, e.Waits = h, rules.RuleFault{Count: 2, Reason: h}, []string{h}
+		e.Parts[0].Words, e.Parts[0].Unit, e.Reads[0].Words, e.Reads[0].Path, e.OnlyWords, e.SuppressWords = h, h, h, h, h, h
+	}
+	return e, nil
 }
 
-func (m *fakeMill) RuleText(_ context.Context, alarm string) (RuleText, error) {
+func (m *fakeMill) RuleText(_ context.Context, alarm string) (*rules.Written, error) {
 	if m.noTrials {
-		return RuleText{}, &Refused{Why: "Limits cannot be tried here."}
+		return nil, &engine.Refused{Why: "Limits cannot be tried here."}
 	}
-	t := RuleText{Alarm: alarm, Vessel: "EV.EV5", Vessels: 5, Unit: "kPa", Figures: []RuleFigure{{Key: "high", Text: "20", File: "vacuum.yaml", Line: 17},
-		{Key: "when", Text: "this.vapour_pressure > kPa(20)", File: "vacuum.yaml", Line: 18}, {Key: "limits.usual_rise", Text: "K(2)", File: "vacuum.yaml", Line: 19}, {Key: "deadband"}, {Key: "on_delay", Text: "30s", File: "site.yaml", Line: 3}}}
+	t := &rules.Written{Alarm: alarm, Vessel: "EV.EV5", Vessels: 5, Unit: "kPa", Figures: []rules.Figure{{Key: "high", Text: "20", File: "vacuum.yaml", Line: 17},
+		{Key: "when", Text: "this.vapour_pressure > kPa(20)", File: "vacuum.yaml", Line: 18}, {Key: "limits.usual_rise", Text: "K(2)", File: "vacuum.yaml", Line: 19},
+		{Key: "deadband"}, {Key: "on_delay", Text: "30s", File: "site.yaml", Line: 3}}}
 	if m.hostile != "" {
 		for i := range t.Figures {
 			t.Figures[i].Text, t.Figures[i].File = m.hostile, m.hostile
@@ -549,23 +572,23 @@ func (m *fakeMill) RuleText(_ context.Context, alarm string) (RuleText, error) {
 
 // Try of the fixture accepts plain numbers as a high limit, and takes until
 // the test ends it.
-func (m *fakeMill) Try(_ context.Context, w TrialWish) error {
+func (m *fakeMill) Try(_ context.Context, w engine.TrialWish) error {
 	if m.broken != nil {
 		return m.broken
 	}
 	if _, err := strconv.ParseFloat(w.Texts["high"], 64); err != nil {
-		return &Refused{Why: "given in bar, but this figure is in kPa; 0.21 bar is 21 kPa: write 21 if you mean that", Field: "high"}
+		return &engine.Refused{Why: "given in bar, but this figure is in kPa; 0.21 bar is 21 kPa: write 21 if you mean that", Field: "high"}
 	}
 	if strings.Contains(w.Texts["when"], "levl") {
-		return &Refused{Why: "there is no levl; did you mean level?\n    this.levl > 3\n         ^", Field: "when"}
+		return &engine.Refused{Why: "there is no levl; did you mean level?\n    this.levl > 3\n         ^", Field: "when"}
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.trial != nil && m.trial.Running {
-		return &Refused{Why: "One at a time."}
+		return &engine.Refused{Why: "One at a time."}
 	}
 	now := m.picture.At
-	m.trial = &Trial{Alarm: w.Alarm, Asked: now, From: now.Add(-w.Span), To: now, Step: 10 * time.Second, Running: true, Done: 0.42, Changes: []engine.TrialChange{{Key: "high", Was: "20", Is: w.Texts["high"], Unit: "kPa"}, {Key: "on_delay", Was: "30s"}}}
+	m.trial = &engine.Trial{Alarm: w.Alarm, Asked: now, From: now.Add(-w.Span), To: now, Step: 10 * time.Second, Running: true, Done: 0.42, Changes: []engine.TrialChange{{Key: "high", Was: "20", Is: w.Texts["high"], Unit: "kPa"}, {Key: "on_delay", Was: "30s"}}}
 	return nil
 }
 
@@ -582,15 +605,15 @@ func (m *fakeMill) finishTrial() {
 			return s
 		}
 		hour := t.From.Add(5 * time.Hour).Truncate(time.Hour)
-		t.Present = TrialSide{Alarms: 6, Active: 2 * time.Hour, Longest: time.Hour, Share: 0.083, Chattering: 1, Worst: []HourCount{{At: hour, N: 4}}, Strip: strip(0, 100, 718)}
-		t.Tried = TrialSide{Alarms: 2, Hidden: 1, Active: 50 * time.Minute, Longest: 40 * time.Minute, Share: 0.035, Worst: []HourCount{{At: hour, N: 2}}, Strip: strip(100)}
+		t.Present = engine.TrialSide{Alarms: 6, Active: 2 * time.Hour, Longest: time.Hour, Share: 0.083, Chattering: 1, Worst: []engine.HourCount{{At: hour, N: 4}}, Strip: strip(0, 100, 718)}
+		t.Tried = engine.TrialSide{Alarms: 2, Hidden: 1, Active: 50 * time.Minute, Longest: 40 * time.Minute, Share: 0.035, Worst: []engine.HourCount{{At: hour, N: 2}}, Strip: strip(100)}
 		t.Lines = []engine.TrialLine{{File: "vacuum.yaml", Line: 17, Through: 17, Was: "    high: 20", Text: []string{"    high: 21"}},
 			{File: "site.yaml", Line: 3, Was: "  vacuum_low:", Text: []string{"    EV.EV5: {on_delay: 0s}"}, Note: "only this vessel"}}
 		m.trial = &t
 	})
 }
 
-func (m *fakeMill) Trial(alarm string) (*Trial, string) {
+func (m *fakeMill) Trial(alarm string) (*engine.Trial, string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.trial == nil {

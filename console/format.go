@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -296,7 +297,7 @@ type band struct {
 }
 
 // read makes the reading of a tag. An ID that is not there reads as absent.
-func (s *Server) read(p *Picture, id plant.TagID, now time.Time) reading {
+func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading {
 	h := s.b.House()
 	if id < 0 || int(id) >= len(h.Tags) {
 		return reading{Text: dash, Class: "absent", Why: "neither measured nor calculated here", Value: math.NaN()}

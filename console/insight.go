@@ -7,7 +7,9 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo"
 )
 
 // suspectView is one instrument that contradicts the others.
@@ -31,7 +33,7 @@ type contradictions struct {
 
 // contradicts makes the list of the Instruments page: every set that is tested,
 // with the instruments named and, without any, what the tests say.
-func (s *Server) contradicts(p *Picture, now time.Time) []contradictions {
+func (s *Server) contradicts(p *engine.Picture, now time.Time) []contradictions {
 	var out []contradictions
 	for _, e := range s.b.House().Of(plant.ClassSet) {
 		c := contradictions{Title: e.Title, Href: vesselHref(e.Path)}
@@ -50,7 +52,7 @@ func (s *Server) contradicts(p *Picture, now time.Time) []contradictions {
 
 // testState is what the tests of a set's instruments say, or why they say
 // nothing.
-func (s *Server) testState(p *Picture, id plant.TagID, now time.Time) string {
+func (s *Server) testState(p *engine.Picture, id plant.TagID, now time.Time) string {
 	if id == plant.NoTag {
 		return "not tested here"
 	}
@@ -68,7 +70,7 @@ func (s *Server) testState(p *Picture, id plant.TagID, now time.Time) string {
 	return words
 }
 
-func (s *Server) suspectView(x *Suspect, now time.Time) suspectView {
+func (s *Server) suspectView(x *thermo.Suspect, now time.Time) suspectView {
 	v := suspectView{Title: x.What, Text: x.Text, Unit: differenceWord(x.Unit), Bias: apparent(x), Sigma: sigmaText(x.Sigma), Since: s.moment(now, x.Since)}
 	if x.Rough {
 		v.Sigma = ""
@@ -96,7 +98,7 @@ func (s *Server) suspectView(x *Suspect, now time.Time) suspectView {
 }
 
 // apparent says by how much an instrument seems to be wrong.
-func apparent(x *Suspect) string {
+func apparent(x *thermo.Suspect) string {
 	way, bias := "high", x.Bias
 	if bias < 0 {
 		way, bias = "low", -bias
@@ -109,7 +111,7 @@ func apparent(x *Suspect) string {
 
 // suspicion says of a tag that it contradicts the others, or might be the one
 // that does; "" of one that nothing is held against.
-func suspicion(p *Picture, path string) string {
+func suspicion(p *engine.Picture, path string) string {
 	for i := range p.Suspects {
 		x := &p.Suspects[i]
 		switch {
@@ -146,7 +148,7 @@ type causeView struct {
 type evidenceView struct{ What, Now, Normal, Unit string }
 
 // vacuumOf is the view of a condenser; false: nothing is said of it.
-func (s *Server) vacuumOf(p *Picture, condenser string) (vacuumView, bool) {
+func (s *Server) vacuumOf(p *engine.Picture, condenser string) (vacuumView, bool) {
 	for i := range p.Vacuum {
 		if p.Vacuum[i].Condenser == condenser {
 			return s.vacuumView(&p.Vacuum[i]), true
@@ -155,8 +157,8 @@ func (s *Server) vacuumOf(p *Picture, condenser string) (vacuumView, bool) {
 	return vacuumView{}, false
 }
 
-func (s *Server) vacuumView(x *Vacuum) vacuumView {
-	v := vacuumView{Name: x.Condenser, OK: x.OK, Unusual: x.Unusual, Reason: x.Reason}
+func (s *Server) vacuumView(x *thermo.Vacuum) vacuumView {
+	v := vacuumView{Name: x.Condenser, OK: x.OK, Unusual: x.Text != "", Reason: x.Reason}
 	if e, ok := s.b.House().Equip(x.Condenser); ok {
 		v.Name, v.Title, v.Href = e.Name, e.Title, vesselHref(e.Path)
 	}
@@ -164,7 +166,7 @@ func (s *Server) vacuumView(x *Vacuum) vacuumView {
 		return v
 	}
 	way := "above"
-	kpa, k := x.RiseKPa, x.RiseK
+	kpa, k := x.Diagnosis.RiseKPa, x.Diagnosis.RiseK
 	if kpa < 0 {
 		way, kpa, k = "below", -kpa, -k
 	}
@@ -173,14 +175,14 @@ func (s *Server) vacuumView(x *Vacuum) vacuumView {
 	if x.Learned > 0 {
 		v.Normal = "normal learned from " + span(x.Learned) + " of running"
 	}
-	if !x.Unusual {
+	if !v.Unusual {
 		return v
 	}
-	for i := range x.Causes {
-		f := &x.Causes[i]
-		c := causeView{N: i + 1, Cause: f.Cause, CheckFirst: f.CheckFirst, Doubt: f.Doubt, Share: decimals(f.ExplainsK, 1) + " K"}
-		if x.RiseK > 0 && f.ExplainsK > 0 {
-			c.Percent = min(100, 100*f.ExplainsK/x.RiseK)
+	for i := range x.Diagnosis.Findings {
+		f := &x.Diagnosis.Findings[i]
+		c := causeView{N: i + 1, Cause: string(f.Cause), CheckFirst: f.CheckFirst, Doubt: f.Doubt, Share: decimals(f.ExplainsK, 1) + " K"}
+		if rise := x.Diagnosis.RiseK; rise > 0 && f.ExplainsK > 0 {
+			c.Percent = min(100, 100*f.ExplainsK/rise)
 		}
 		for _, e := range f.Evidence {
 			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(e.Now, 1), decimals(e.Normal, 1), unitWord(e.Unit)})
@@ -188,8 +190,8 @@ func (s *Server) vacuumView(x *Vacuum) vacuumView {
 		v.Causes = append(v.Causes, c)
 	}
 	v.First = v.Causes[:min(2, len(v.Causes))]
-	if len(x.Causes) > 1 && x.UnexplainedK > 0.05 {
-		v.Rest = decimals(x.UnexplainedK, 1) + " K is beyond what the first explains"
+	if over := x.Diagnosis.UnexplainedK; len(v.Causes) > 1 && over > 0.05 {
+		v.Rest = decimals(over, 1) + " K is beyond what the first explains"
 	}
 	return v
 }
@@ -298,7 +300,7 @@ type apiVacuum struct {
 }
 
 // apiInsights are the suspects and the vacuum of a picture.
-func apiInsights(p *Picture) ([]apiSuspect, []apiVacuum) {
+func apiInsights(p *engine.Picture) ([]apiSuspect, []apiVacuum) {
 	list := func(in []string) []string { return append([]string{}, in...) }
 	suspects, vacuum := []apiSuspect{}, []apiVacuum{}
 	for i := range p.Suspects {
@@ -307,10 +309,10 @@ func apiInsights(p *Picture) ([]apiSuspect, []apiVacuum) {
 	}
 	for i := range p.Vacuum {
 		x := &p.Vacuum[i]
-		v := apiVacuum{Condenser: x.Condenser, At: timeOrNull(x.At), Known: x.OK, Unusual: x.Unusual, Reason: x.Reason,
-			RiseKPa: jsonNumber(x.RiseKPa), RiseK: jsonNumber(x.RiseK), UnexplainedK: jsonNumber(x.UnexplainedK), Causes: []apiCause{}}
-		for _, f := range x.Causes {
-			c := apiCause{Cause: f.Cause, ExplainsK: jsonNumber(f.ExplainsK), ExplainsKPa: jsonNumber(f.ExplainsKPa), Evidence: []apiEvidence{}, CheckFirst: f.CheckFirst, Doubt: f.Doubt}
+		v := apiVacuum{Condenser: x.Condenser, At: timeOrNull(x.At), Known: x.OK, Unusual: x.Text != "", Reason: x.Reason,
+			RiseKPa: jsonNumber(x.Diagnosis.RiseKPa), RiseK: jsonNumber(x.Diagnosis.RiseK), UnexplainedK: jsonNumber(x.Diagnosis.UnexplainedK), Causes: []apiCause{}}
+		for _, f := range x.Diagnosis.Findings {
+			c := apiCause{Cause: string(f.Cause), ExplainsK: jsonNumber(f.ExplainsK), ExplainsKPa: jsonNumber(f.ExplainKPa), Evidence: []apiEvidence{}, CheckFirst: f.CheckFirst, Doubt: f.Doubt}
 			for _, e := range f.Evidence {
 				c.Evidence = append(c.Evidence, apiEvidence{e.What, jsonNumber(e.Now), jsonNumber(e.Normal), e.Unit})
 			}

@@ -11,6 +11,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/thermo"
 )
 
 // TestInsights: an instrument that contradicts the others is named on its page,
@@ -177,7 +178,7 @@ func TestSpecNumber(t *testing.T) {
 // A suspect whose error is badly determined is shown without a size.
 func TestRoughSuspectHasNoSize(t *testing.T) {
 	s := newServer(t, newMill(t, time.Now()), Options{})
-	x := Suspect{What: "EV3 vapour pressure", Bias: -12, Sigma: 4, Unit: "kPa", Rough: true}
+	x := thermo.Suspect{What: "EV3 vapour pressure", Bias: -12, Sigma: 4, Unit: "kPa", Rough: true}
 	if v := s.suspectView(&x, time.Now()); v.Bias != "low, by how much cannot be said" || v.Sigma != "" {
 		t.Errorf("%q ± %q", v.Bias, v.Sigma)
 	}

@@ -6,6 +6,7 @@ import (
 	"math"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -67,7 +68,7 @@ type rung struct {
 	Condenser bool    // Chest is the vapour, Vapour the tail water
 }
 
-func (s *Server) rungs(p *Picture, set *plant.Equipment) []rung {
+func (s *Server) rungs(p *engine.Picture, set *plant.Equipment) []rung {
 	at := func(e *plant.Equipment, names ...string) float64 {
 		for _, n := range names {
 			if pt := p.Frame.Point(e.Tag(n)); pt.Usable() && pt.Value > -20 && pt.Value < 300 {
@@ -261,7 +262,7 @@ type ladderCell struct {
 	Due   bool
 }
 
-func (s *Server) setView(ctx context.Context, p *Picture, set *plant.Equipment, now time.Time) setView {
+func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equipment, now time.Time) setView {
 	v := setView{Path: set.Path, Title: set.Title}
 	for i := range p.Suspects {
 		if x := &p.Suspects[i]; x.Set == set.Path {

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -143,7 +144,7 @@ type measuresData struct {
 	StandingN, Stale          int
 }
 
-func (s *Server) measuresPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	key := cmp.Or(r.URL.Query().Get("span"), "7d")
 	chosen := slices.IndexFunc(measureSpans, func(c choice) bool { return c.Key == key })
 	if chosen < 0 {
@@ -419,7 +420,7 @@ func (s *Server) parseShift(q url.Values, now time.Time) (from, to time.Time, n,
 	return from, to, n, length, nil
 }
 
-func (s *Server) shiftPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	from, to, n, length, err := s.parseShift(r.URL.Query(), now)
 	if err != nil {
 		return nil, err
@@ -504,7 +505,7 @@ func (s *Server) shiftStrikes(ctx context.Context, from, end, now time.Time) []s
 	}
 	var out []strikeRow
 	for i := range slices.Backward(ended) {
-		var usual *StrikeRecord
+		var usual *Strike
 		for _, ps := range known {
 			if ps.Pan == ended[i].Pan {
 				usual = ps.Usual

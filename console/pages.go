@@ -16,6 +16,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -48,7 +49,7 @@ type link struct {
 	Now        bool // the one that is shown
 }
 
-type pageFunc func(r *http.Request, p *Picture, now time.Time) (*view, error)
+type pageFunc func(r *http.Request, p *engine.Picture, now time.Time) (*view, error)
 
 // frame is what every page's template gets.
 type frame struct {
@@ -76,7 +77,7 @@ func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem string, pa
 		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 		defer cancel()
 		err := record(ctx)
-		if no, ok := errors.AsType[*Refused](err); ok {
+		if no, ok := errors.AsType[*engine.Refused](err); ok {
 			problem = no.Why
 		} else if err != nil {
 			s.answer(w, r, err)
@@ -96,7 +97,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 	now, p := time.Now(), s.b.Picture()
 	shown := p
 	if shown == nil { // before the first scan: pages stand, without values
-		shown = &Picture{Frame: plant.NewFrame(0)}
+		shown = &engine.Picture{Frame: plant.NewFrame(0)}
 	}
 	v, err := f(r, shown, now)
 	if err != nil {
@@ -114,7 +115,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 }
 
 // compose puts a page into its frame.
-func (s *Server) compose(r *http.Request, v *view, p *Picture, now time.Time, problem string) ([]byte, error) {
+func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.Time, problem string) ([]byte, error) {
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag,
 		Theme: themeOf(r), Other: "night", Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
@@ -141,7 +142,7 @@ func (s *Server) compose(r *http.Request, v *view, p *Picture, now time.Time, pr
 
 // parts renders the live parts of a page and the alarm strip. The id of a part
 // is the name of its template, with anything after a colon left out.
-func (s *Server) parts(v *view, p *Picture, now time.Time) (map[string]template.HTML, error) {
+func (s *Server) parts(v *view, p *engine.Picture, now time.Time) (map[string]template.HTML, error) {
 	out := map[string]template.HTML{}
 	var buf bytes.Buffer
 	all := parts{"strip": s.strip(p, now)}
@@ -176,7 +177,7 @@ type condView struct {
 	Cells             []reading
 }
 
-func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	h := s.b.House()
 	v := &view{Template: "house.html", Title: "House", Section: "house", Live: "view=house", Reload: true, Parts: parts{}}
 	var sets []string
@@ -189,7 +190,7 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 	for _, e := range h.Of(plant.ClassPan) {
 		var trace []Bucket
 		if st, ok := strikeOf(p, e.Path); ok {
-			trace = s.strikeTrace(r.Context(), st, now)
+			trace = s.strikeTrace(r.Context(), st, e.Path+".supersaturation", now)
 		}
 		pans = append(pans, s.panView(p, e, now, trace, slimStrike, nil))
 	}
@@ -217,7 +218,7 @@ func (s *Server) housePage(r *http.Request, p *Picture, now time.Time) (*view, e
 
 // ownerPressure takes the vapour pressure of the vessel before a condenser
 // that has no gauge of its own.
-func (s *Server) ownerPressure(p *Picture, cond *plant.Equipment, now time.Time, absent reading) reading {
+func (s *Server) ownerPressure(p *engine.Picture, cond *plant.Equipment, now time.Time, absent reading) reading {
 	for _, e := range s.b.House().Equipment {
 		switch {
 		case e.Pan != nil && e.Pan.Condenser == cond.Path:
@@ -240,10 +241,10 @@ func (s *Server) ownerPressure(p *Picture, cond *plant.Equipment, now time.Time,
 
 type healthView struct {
 	Sources []sourceView
-	Lines   []HealthLine
+	Lines   []engine.Health
 }
 
-func (s *Server) health(p *Picture, now time.Time) healthView {
+func (s *Server) health(p *engine.Picture, now time.Time) healthView {
 	return healthView{Sources: s.sources(p, now), Lines: p.Health}
 }
 
@@ -272,7 +273,7 @@ func headOf(e *plant.Equipment) *bodyHead {
 	return &bodyHead{Name: e.Name, Title: e.Title, Href: vesselHref(e.Path)}
 }
 
-func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	e, ok := s.b.House().Equip(r.PathValue("path"))
 	if !ok {
 		return nil, notFound("There is no vessel of that name.")
@@ -320,7 +321,7 @@ func (s *Server) vesselPage(r *http.Request, p *Picture, now time.Time) (*view, 
 	if data.Pan {
 		var trace []Bucket
 		if st, ok := strikeOf(p, e.Path); ok {
-			trace = s.strikeTrace(r.Context(), st, now)
+			trace = s.strikeTrace(r.Context(), st, e.Path+".supersaturation", now)
 		}
 		v.Parts["strike"] = []panView{s.panView(p, e, now, trace, wideStrike, nil)}
 	}
@@ -447,7 +448,7 @@ type activeAlarms struct {
 	N, Unack int
 }
 
-func (s *Server) alarmsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) alarmsPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	l := s.lists(p, now)
 	n := len(l.Active)
 	l.Active = fold(l.Active)
@@ -472,7 +473,7 @@ type alarmView struct {
 	Pending, Realarm             string
 }
 
-func (s *Server) alarmPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	name := r.PathValue("name")
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
@@ -565,7 +566,7 @@ func trendsHref(tags []string, span string) string {
 	return "/trends?" + v.Encode()
 }
 
-func (s *Server) trendsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	q := r.URL.Query()
 	t, err := parseTrend(q, now)
 	if err != nil {
@@ -817,7 +818,7 @@ type recordData struct {
 	Note                          noteForm
 }
 
-func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) recordPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	q := r.URL.Query()
 	rec, err := parseRecord(q)
 	if err != nil {
@@ -857,7 +858,7 @@ func (s *Server) recordPage(r *http.Request, p *Picture, now time.Time) (*view, 
 
 // recordNews is the live part of the record page: whether there are entries
 // newer than those it was made from, of the kinds it shows.
-func (s *Server) recordNews(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) recordNews(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	v := &view{Parts: parts{"record-news": ""}}
 	rec, err := parseRecord(r.URL.Query())
 	top, bad := strconv.ParseUint(r.URL.Query().Get("top"), 10, 63)
@@ -913,7 +914,7 @@ type instrumentsView struct {
 type instrumentsData struct{ Show, All, Faulty, Instruments string }
 
 // instrumentsPage lists tags by equipment. Of a large house it shows what needs a look, and one vessel's in whole on request.
-func (s *Server) instrumentsPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) instrumentsPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	h, q := s.b.House(), r.URL.Query()
 	show, of := q.Get("show"), q.Get("of")
 	if show != "" && show != "faulty" && show != "all" {
@@ -1010,7 +1011,7 @@ type rulesData struct {
 	Left      int // that fit and are not listed
 }
 
-func (s *Server) rulesPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	match, err := cleanText("With", r.URL.Query().Get("match"), 100)
 	if err != nil {
 		return nil, err

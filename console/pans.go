@@ -3,14 +3,15 @@ package console
 import (
 	"context"
 	"fmt"
-	"math"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo/pan"
 )
 
 // pastStrikes is how many strikes that are over a pan's table shows, and manyStrikes on
@@ -46,18 +47,18 @@ type phaseRow struct {
 }
 
 type strikeRow struct {
-	Number                                 int
-	Href, Pan                              string
-	Begun, Length, Water, MaxS             string
-	Above, Below, DropBrix, DropC, Crystal string
-	U, Longer                              string   // of feed on; length against the usual strike
-	Minutes                                []string // by phase
-	Notes                                  string
-	Reference                              bool
+	Number                          int
+	Href, Pan                       string
+	Begun, Length, Water, MaxS      string
+	Above, Below, DropBrix, Crystal string
+	U, Longer                       string   // of feed on; length against the usual strike
+	Minutes                         []string // by phase
+	Notes                           string
+	Reference                       bool
 }
 
 // strikeOrder is the order of phases; what else a strike had is not in the table.
-var strikeOrder = []string{"charge", "concentrate", "graining", "feed on", "tighten", "drop", "steam-out"}
+var strikeOrder = []pan.Phase{pan.Charge, pan.Concentrate, pan.Graining, pan.FeedOn, pan.Tighten, pan.Drop, pan.SteamOut}
 
 func (s *Server) strikes(ctx context.Context, now time.Time) ([]PanStrikes, error) {
 	return kept(&s.answers, "strikes", now, tailFresh, func() ([]PanStrikes, error) {
@@ -67,15 +68,15 @@ func (s *Server) strikes(ctx context.Context, now time.Time) ([]PanStrikes, erro
 	})
 }
 
-func (s *Server) strikeRecords(ctx context.Context, now time.Time, f StrikeFilter) ([]StrikeRecord, error) {
-	return kept(&s.answers, fmt.Sprintf("strike records %+v", f), now, tailFresh, func() ([]StrikeRecord, error) {
+func (s *Server) strikeRecords(ctx context.Context, now time.Time, f StrikeFilter) ([]Strike, error) {
+	return kept(&s.answers, fmt.Sprintf("strike records %+v", f), now, tailFresh, func() ([]Strike, error) {
 		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 		defer cancel()
 		return s.b.StrikeRecords(ctx, f)
 	})
 }
 
-func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	known, err := s.strikes(r.Context(), now)
 	if err != nil {
 		return nil, fmt.Errorf("ask for the strikes: %w", err)
@@ -100,7 +101,7 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 		var trace []Bucket
 		st, running := strikeOf(p, e.Path)
 		if running {
-			trace = s.strikeTrace(r.Context(), st, now)
+			trace = s.strikeTrace(r.Context(), st, e.Path+".supersaturation", now)
 		}
 		x := panPage{panView: s.panView(p, e, now, trace, fullStrike, ps.Usual)}
 		for _, f := range []struct{ label, name string }{
@@ -119,7 +120,7 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 		if ps.Running != nil {
 			x.Compare = "/pans/" + url.PathEscape(e.Path) + "/running"
 			if a := ps.Running.Against; a != nil {
-				x.Late = a.Findings
+				x.Late = pan.Words(a.Findings)
 			}
 		}
 		pans = append(pans, x)
@@ -145,17 +146,19 @@ func (s *Server) pansPage(r *http.Request, p *Picture, now time.Time) (*view, er
 				y.UsualHref = strikeHref(u.ID)
 			}
 		}
+		var phases []pan.Phase
 		for _, name := range strikeOrder {
 			for i := range records {
 				if records[i].minutes(name) > 0 {
-					y.Phases = append(y.Phases, name)
+					y.Phases = append(y.Phases, name.String())
+					phases = append(phases, name)
 					break
 				}
 			}
 		}
 		for i := range records {
 			row := s.strikeRow(&records[i], ps.Usual, now)
-			for _, name := range y.Phases {
+			for _, name := range phases {
 				m := records[i].minutes(name)
 				if m > 0 {
 					row.Minutes = append(row.Minutes, decimals(m, 0))
@@ -192,7 +195,7 @@ type compartRow struct {
 
 // compartments makes the table of a continuous pan; nil for a batch pan. A column that no
 // compartment has is left out.
-func (s *Server) compartments(p *Picture, pan *plant.Equipment, now time.Time) *compartTable {
+func (s *Server) compartments(p *engine.Picture, pan *plant.Equipment, now time.Time) *compartTable {
 	if pan.Pan == nil || len(pan.Pan.Compartments) == 0 {
 		return nil
 	}
@@ -231,7 +234,7 @@ func (s *Server) compartments(p *Picture, pan *plant.Equipment, now time.Time) *
 
 // phaseRows compares the phases of a strike with those of the usual one. A
 // phase that the strike came back to counts once, with all its time.
-func phaseRows(st Strike, running bool, usual *StrikeRecord, now time.Time) []phaseRow {
+func phaseRows(st ribbon, running bool, usual *Strike, now time.Time) []phaseRow {
 	type times struct {
 		took, expected time.Duration
 		now, begun     bool
@@ -262,11 +265,11 @@ func phaseRows(st Strike, running bool, usual *StrikeRecord, now time.Time) []ph
 		sum := map[string]time.Duration{}
 		for _, ph := range usual.Phases {
 			if !ph.End.IsZero() {
-				sum[ph.Name] += ph.End.Sub(ph.Start)
+				sum[ph.Phase.String()] += ph.End.Sub(ph.Start)
 			}
 		}
 		for _, ph := range usual.Phases {
-			at(ph.Name).expected = sum[ph.Name]
+			at(ph.Phase.String()).expected = sum[ph.Phase.String()]
 		}
 	}
 	var rows []phaseRow
@@ -292,21 +295,19 @@ func phaseRows(st Strike, running bool, usual *StrikeRecord, now time.Time) []ph
 	return rows
 }
 
-func (s *Server) strikeRow(r *StrikeRecord, usual *StrikeRecord, now time.Time) strikeRow {
+func (s *Server) strikeRow(r *Strike, usual *Strike, now time.Time) strikeRow {
 	crystal := r.Balance.CrystalPct
-	if math.IsNaN(crystal) {
-		crystal = r.CrystalPct
+	if !crystal.OK {
+		crystal = r.DropCrystal
 	}
-	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start), Length: dash, Longer: dash, U: dash, Water: decimals(r.WaterT, 1), MaxS: decimals(r.MaxS, 2),
-		Above: decimals(r.FalseGrainMinutes, 0), Below: decimals(r.DissolvingMinutes, 0), DropBrix: decimals(r.DropBrix, 1), DropC: decimals(r.DropC, 1),
-		Crystal: decimals(crystal, 1), Notes: strings.Join(append(slices.Clone(r.Notes), r.Balance.Doubts...), "; "), Reference: r.Reference}
+	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start), Length: dash, Longer: dash, U: dash, Water: amount(r.WaterT, 1), MaxS: amount(r.MaxS, 2),
+		Above: decimals(r.FalseGrainMinutes, 0), Below: decimals(r.DissolvingMinutes, 0), DropBrix: amount(r.DropBrix, 1),
+		Crystal: amount(crystal, 1), Notes: strings.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; "), Reference: r.Reference}
 	if r.ID != 0 {
 		x.Href = strikeHref(r.ID)
 	}
-	for i := range r.Figures {
-		if r.Figures[i].Name == "feed on" {
-			x.U = decimals(r.Figures[i].U, 3)
-		}
+	if f, ok := r.Phase(pan.FeedOn); ok {
+		x.U = amount(f.U, 3)
 	}
 	if !r.End.IsZero() {
 		x.Length = hours(r.End.Sub(r.Start))

@@ -15,7 +15,9 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo/pan"
 )
 
 var sameOrigin = http.Header{"Sec-Fetch-Site": {"same-origin"}}
@@ -100,9 +102,10 @@ func TestScaleChart(t *testing.T) {
 func TestPhaseRows(t *testing.T) {
 	now := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
 	at := func(min int) time.Time { return now.Add(time.Duration(min) * time.Minute) }
-	usual := &StrikeRecord{Start: at(-600), End: at(-400), Phases: []StrikePhase{
-		{Name: "charge", Start: at(-600), End: at(-590)}, {Name: "feed on", Start: at(-590), End: at(-490)}, {Name: "tighten", Start: at(-490), End: at(-460)}, {Name: "drop", Start: at(-460), End: at(-440)}}}
-	st := Strike{Started: at(-100), Phases: []StrikePhase{
+	usual := &Strike{Strike: &pan.Strike{Start: at(-600), End: at(-400), Phases: []pan.PhaseRecord{
+		{Phase: pan.Charge, Start: at(-600), End: at(-590)}, {Phase: pan.FeedOn, Start: at(-590), End: at(-490)},
+		{Phase: pan.Tighten, Start: at(-490), End: at(-460)}, {Phase: pan.Drop, Start: at(-460), End: at(-440)}}}}
+	st := ribbon{Started: at(-100), Phases: []ribbonPhase{
 		{Name: "charge", Start: at(-100), End: at(-85)}, {Name: "feed on", Start: at(-85), End: at(-45)}, {Name: "tighten", Start: at(-45), End: at(-40)},
 		{Name: "feed on", Start: at(-40)}, {Name: "drop", Expected: 20 * time.Minute}}}
 	want := []phaseRow{{Name: "charge", Time: "0:15", Usual: "0:10", Difference: "+0:05"}, {Name: "feed on", Time: "1:20", Usual: "1:40", Now: true},
@@ -116,7 +119,7 @@ func TestPhaseRows(t *testing.T) {
 			t.Errorf("row %d: %+v, want %+v", i, got[i], want[i])
 		}
 	}
-	if rows := phaseRows(Strike{}, false, nil, now); len(rows) != 0 {
+	if rows := phaseRows(ribbon{}, false, nil, now); len(rows) != 0 {
 		t.Errorf("no strike: %+v", rows)
 	}
 }
@@ -200,7 +203,7 @@ pans:
 	}
 	s := newServer(t, m, Options{})
 	now := time.Now()
-	p := &Picture{At: now, Frame: plant.NewFrame(len(h.Tags))}
+	p := &engine.Picture{At: now, Frame: plant.NewFrame(len(h.Tags))}
 	for path, v := range map[string]float64{"CP.K1.level": 62, "CP.K1.massecuite_conductivity": 850, "CP.K1.supersaturation": 1.24, "CP.K2.supersaturation": 0.97} {
 		tag, _ := h.Find(path)
 		p.Frame.Points[tag.ID] = plant.Point{Time: now, Value: v, Quality: plant.Good}

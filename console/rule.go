@@ -7,10 +7,13 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/rules"
 )
 
 // truthView is one condition and how it stands.
@@ -61,7 +64,7 @@ func truthWord(t plant.Truth) (word, class string) {
 	return "not evaluated", "unknown"
 }
 
-func truthViews(parts []ExplainPart) []truthView {
+func truthViews(parts []rules.Part) []truthView {
 	var out []truthView
 	for _, p := range parts {
 		v := truthView{Words: p.Words, Left: side(p.Left, p.Unit), Right: side(p.Right, p.Unit), Against: p.Against}
@@ -78,14 +81,14 @@ func side(v float64, unit string) string {
 	return strings.TrimSpace(specNumber(v) + " " + unitWord(unit))
 }
 
-func branch(b ExplainBranch) branchView {
-	v := branchView{Words: b.Words, Parts: truthViews(b.Parts)}
-	v.Word, v.Class = truthWord(b.Truth)
+func branch(words string, t plant.Truth, parts []rules.Part) branchView {
+	v := branchView{Words: words, Parts: truthViews(parts)}
+	v.Word, v.Class = truthWord(t)
 	return v
 }
 
 // rulePage is the live page of a rule, with the form to try another limit.
-func (s *Server) rulePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) rulePage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	v, err := s.ruleLive(r, p, now)
 	if err != nil {
 		return nil, err
@@ -96,7 +99,7 @@ func (s *Server) rulePage(r *http.Request, p *Picture, now time.Time) (*view, er
 	return v, err
 }
 
-func (s *Server) ruleLive(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	name := r.PathValue("name")
 	var spec *plant.AlarmSpec
 	for _, a := range s.b.Specs() {
@@ -111,14 +114,17 @@ func (s *Server) ruleLive(r *http.Request, p *Picture, now time.Time) (*view, er
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 	defer cancel()
 	e, err := s.b.Explain(ctx, name)
-	if no, ok := errors.AsType[*Refused](err); ok {
+	if no, ok := errors.AsType[*engine.Refused](err); ok {
 		return nil, notFound(no.Why)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("explain %s: %w", name, err)
 	}
-	v := ruleView{branchView: branch(ExplainBranch{e.Words, e.Truth, e.Parts}), At: s.clock(e.At), Only: branch(e.Only), Suppress: branch(e.Suppress),
-		Waits: e.Waits, Fault: e.Fault}
+	v := ruleView{branchView: branch(e.Words, e.Raise, e.Parts), At: s.clock(p.Frame.At), Only: branch(e.OnlyWords, e.Only, e.OnlyParts),
+		Suppress: branch(e.SuppressWords, e.Suppress, e.SuppressParts), Waits: e.Waits}
+	if e.Fault.Count > 0 {
+		v.Fault = fmt.Sprintf("%s (%s)", e.Fault.Reason, times(e.Fault.Count))
+	}
 	var reads []string
 	for _, x := range e.Reads {
 		reads = append(reads, x.Path)
@@ -137,8 +143,8 @@ func (s *Server) ruleLive(r *http.Request, p *Picture, now time.Time) (*view, er
 		}
 	}
 	where := ""
-	if e.File != "" {
-		where = fmt.Sprintf("%s, line %d", e.File, e.Line)
+	if spec.File != "" {
+		where = fmt.Sprintf("%s, line %d", filepath.Base(spec.File), spec.Line)
 	}
 	return &view{Template: "rule.html", Title: spec.Title, Section: "rules", Reload: true, Live: "view=rule&name=" + url.QueryEscape(name),
 		Parts: parts{"rule-truth": v, "rule-trial": s.trialPart(name, reads)},

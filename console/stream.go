@@ -10,6 +10,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"calandria/engine"
 )
 
 // call is an alarm that waits for someone, for the announcement.
@@ -19,7 +21,7 @@ type call struct {
 	Text     string `json:"text"`
 }
 
-func (s *Server) calls(p *Picture) []call {
+func (s *Server) calls(p *engine.Picture) []call {
 	out := []call{}
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
@@ -83,7 +85,7 @@ func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
 	case "record":
 		return s.recordNews, "", "", true
 	case "":
-		return func(*http.Request, *Picture, time.Time) (*view, error) { return &view{}, nil }, "", "", true
+		return func(*http.Request, *engine.Picture, time.Time) (*view, error) { return &view{}, nil }, "", "", true
 	}
 	return nil, "", "", false
 }
@@ -136,7 +138,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	}
 	sent := map[string]template.HTML{}
 	var lastCalls []string
-	var shown *Picture
+	var shown *engine.Picture
 	full := true
 	ticker := time.NewTicker(beatEvery)
 	defer ticker.Stop()
@@ -195,7 +197,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 // ten stations is drawn once. Streams are few, and so are its entries.
 type drawnParts struct {
 	mu    sync.Mutex
-	of    *Picture
+	of    *engine.Picture
 	pages map[string]*drawnPage
 }
 
@@ -205,7 +207,7 @@ type drawnPage struct {
 	err   error
 }
 
-func (d *drawnParts) get(p *Picture, page string, draw func() (map[string]template.HTML, error)) (map[string]template.HTML, error) {
+func (d *drawnParts) get(p *engine.Picture, page string, draw func() (map[string]template.HTML, error)) (map[string]template.HTML, error) {
 	d.mu.Lock()
 	if d.of != p {
 		d.of, d.pages = p, map[string]*drawnPage{}
@@ -222,7 +224,7 @@ func (d *drawnParts) get(p *Picture, page string, draw func() (map[string]templa
 
 // changes renders a page's live parts and keeps those that differ from what
 // was sent.
-func (s *Server) changes(f pageFunc, r *http.Request, p *Picture, sent map[string]template.HTML) (message, error) {
+func (s *Server) changes(f pageFunc, r *http.Request, p *engine.Picture, sent map[string]template.HTML) (message, error) {
 	parts, err := s.drawn.get(p, r.URL.RawQuery, func() (map[string]template.HTML, error) {
 		now := time.Now()
 		// Others share what is drawn here: it must not depend on one client

@@ -6,7 +6,9 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo/pan"
 )
 
 // The strike ribbon: one row a pan. Above, the phases as segments against the
@@ -67,7 +69,7 @@ type panView struct {
 	Ribbon                   drawing
 }
 
-func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace []Bucket, size strikeSize, usual *StrikeRecord) panView {
+func (s *Server) panView(p *engine.Picture, pan *plant.Equipment, now time.Time, trace []Bucket, size strikeSize, usual *Strike) panView {
 	v := panView{Name: pan.Name, Title: pan.Title, Href: vesselHref(pan.Path), Mark: s.worst(p, pan.Path)}
 	if pan.Pan != nil {
 		v.Grade = pan.Pan.Grade
@@ -113,16 +115,57 @@ func (s *Server) panView(p *Picture, pan *plant.Equipment, now time.Time, trace 
 	return v
 }
 
-func strikeOf(p *Picture, pan string) (Strike, bool) {
-	for _, s := range p.Strikes {
-		if s.Pan == pan && !s.Started.IsZero() {
-			return s, true
-		}
-	}
-	return Strike{}, false
+// ribbon is a running strike as it is drawn.
+type ribbon struct {
+	Started  time.Time
+	Expected time.Duration // usual length, 0 if not known
+	Phases   []ribbonPhase // those over, the present one, and those to come
+	Profile  []pan.ProfilePoint
 }
 
-func (s *Server) expectedStrike(st Strike, pan *plant.Equipment) time.Duration {
+// ribbonPhase is one phase. One to come has no Start, the present one no End.
+type ribbonPhase struct {
+	Name       string
+	Start, End time.Time
+	Expected   time.Duration // usual length, 0 if not known
+}
+
+// strikeOf is the strike that runs in a pan.
+func strikeOf(p *engine.Picture, path string) (ribbon, bool) {
+	for i := range p.Strikes {
+		if f := &p.Strikes[i]; f.Pan == path && f.Running != nil {
+			return ribbonOf(f.Running, f.Usual), true
+		}
+	}
+	return ribbon{}, false
+}
+
+// ribbonOf draws the phases still to come as the usual strike has them.
+func ribbonOf(s, usual *pan.Strike) ribbon {
+	r := ribbon{Started: s.Start, Profile: s.Profile}
+	length := map[pan.Phase]time.Duration{}
+	if usual != nil {
+		r.Expected = usual.Length(usual.End)
+		for _, p := range usual.Phases {
+			length[p.Phase] += p.Duration(usual.End)
+		}
+	}
+	last := pan.Unknown
+	for _, p := range s.Phases {
+		r.Phases = append(r.Phases, ribbonPhase{Name: p.Phase.String(), Start: p.Start, End: p.End, Expected: length[p.Phase]})
+		last = p.Phase
+	}
+	if usual != nil && s.End.IsZero() {
+		for _, p := range usual.Phases {
+			if p.Phase > last {
+				r.Phases = append(r.Phases, ribbonPhase{Name: p.Phase.String(), Expected: length[p.Phase]})
+			}
+		}
+	}
+	return r
+}
+
+func (s *Server) expectedStrike(st ribbon, pan *plant.Equipment) time.Duration {
 	if st.Expected > 0 {
 		return st.Expected
 	}
@@ -153,7 +196,7 @@ func (d *strikePicture) y(v float64) float64 {
 }
 
 // drawStrike draws the ribbon and the supersaturation beneath it.
-func drawStrike(id string, size strikeSize, st Strike, running bool, expected time.Duration, now time.Time, trace []Bucket, usual *StrikeRecord) drawing {
+func drawStrike(id string, size strikeSize, st ribbon, running bool, expected time.Duration, now time.Time, trace []Bucket, usual *Strike) drawing {
 	d := strikePicture{size: size, top: size.Ribbon + 6, bottom: size.H - size.Foot, drawing: drawing{ID: id, W: size.W, H: size.H,
 		Title: "Strike ribbon: phases above, supersaturation and its zones beneath, over the time of the strike."}}
 	if size.Usual == 0 {
@@ -231,7 +274,7 @@ func (d *strikePicture) zones() {
 }
 
 // phases draws those over, the present one, and those to come.
-func (d *strikePicture) phases(st Strike) {
+func (d *strikePicture) phases(st ribbon) {
 	cursor := d.elapsed
 	for i, ph := range st.Phases {
 		from, to, class := ph.Start.Sub(st.Started), ph.End.Sub(st.Started), "ph over"
@@ -268,7 +311,7 @@ func (d *strikePicture) phases(st Strike) {
 
 // usual puts the strike to compare with beneath the phases and its
 // supersaturation behind the trace.
-func (d *strikePicture) usual(usual *StrikeRecord) {
+func (d *strikePicture) usual(usual *Strike) {
 	size := d.size
 	top := size.Ribbon + 6
 	d.Captions = append(d.Captions, caption{X: size.Left - 4, Y: round1(top + size.Usual/2 + 4), Anchor: "end", Class: "st-scale", Text: "usual"})
@@ -279,15 +322,15 @@ func (d *strikePicture) usual(usual *StrikeRecord) {
 		from, to := d.x(ph.Start.Sub(usual.Start)), d.x(ph.End.Sub(usual.Start))
 		if w := round1(to - from); w > 0 {
 			d.Rects = append(d.Rects, rect{X: from, Y: top, W: w, H: size.Usual, Class: "ph usual"})
-			if w > float64(8*len([]rune(ph.Name))) {
-				d.Captions = append(d.Captions, caption{X: round1(from + 7), Y: round1(top + size.Usual/2 + 4), Anchor: "start", Class: "st-scale", Text: ph.Name})
+			if w > float64(8*len([]rune(ph.Phase.String()))) {
+				d.Captions = append(d.Captions, caption{X: round1(from + 7), Y: round1(top + size.Usual/2 + 4), Anchor: "start", Class: "st-scale", Text: ph.Phase.String()})
 			}
 		}
 	}
 	var pts strings.Builder
 	for _, q := range usual.Profile {
-		if at := q.At.Sub(usual.Start); at >= 0 && !math.IsNaN(q.S) && (usual.End.IsZero() || !q.At.After(usual.End)) {
-			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(d.x(at)), fmtCoord(d.y(q.S)))
+		if at := q.At.Sub(usual.Start); at >= 0 && q.Supersaturation.OK && (usual.End.IsZero() || !q.At.After(usual.End)) {
+			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(d.x(at)), fmtCoord(d.y(q.Supersaturation.Value)))
 		}
 	}
 	if pts.Len() > 0 {

@@ -15,7 +15,9 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo/pan"
 )
 
 // One strike: its profile, its phases against the strike to compare with, and the balance
@@ -69,94 +71,108 @@ func byWords(chosen bool, by string) string {
 	return "chosen by " + by
 }
 
-func compareRows(c []PhaseComparison) []compareRow {
+// amount writes a figure of a strike.
+func amount(r pan.Reading, n int) string {
+	if !r.OK {
+		return dash
+	}
+	return decimals(r.Value, n)
+}
+
+// figures are the phases of a strike, each once, against nothing.
+func (r *Strike) figures() []pan.PhaseDifference {
+	return pan.Compare(r.Strike, &pan.Strike{}, r.End).Phases
+}
+
+func compareRows(c []pan.PhaseDifference) []compareRow {
 	var out []compareRow
 	for _, p := range c {
-		r := compareRow{Name: p.Name, Now: p.Running, Time: dash, Usual: dash, Brix: decimals(p.Brix, 1), UsualBrix: decimals(p.UsualBrix, 1), S: decimals(p.S, 2), UsualS: decimals(p.UsualS, 2),
-			U: decimals(p.U, 3), UsualU: decimals(p.UsualU, 3), Water: decimals(p.Water, 1), UsWater: decimals(p.UsualWater, 1)}
-		if p.Took > 0 {
-			r.Time = decimals(p.Took.Minutes(), 0)
+		r := compareRow{Name: p.Phase.String(), Now: p.Running, Time: dash, Usual: dash, Brix: amount(p.Brix, 1), UsualBrix: amount(p.UsualBrix, 1),
+			S: amount(p.EndS, 2), UsualS: amount(p.UsualEndS, 2), U: amount(p.U, 3), UsualU: amount(p.UsualU, 3),
+			Water: amount(p.WaterT, 1), UsWater: amount(p.UsualWaterT, 1)}
+		took, usual := p.Duration.Minutes(), p.Usual.Minutes()
+		if took > 0 {
+			r.Time = decimals(took, 0)
 		}
-		if p.Usual > 0 {
-			r.Usual = decimals(p.Usual.Minutes(), 0)
+		if usual > 0 {
+			r.Usual = decimals(usual, 0)
 		}
-		if over := math.Round(p.Took.Minutes()) - math.Round(p.Usual.Minutes()); p.Took > 0 && p.Usual > 0 && (over >= 1 || !p.Running && over <= -1) {
+		if over := math.Round(took) - math.Round(usual); took > 0 && usual > 0 && (over >= 1 || !p.Running && over <= -1) {
 			r.Difference = decimals(over, 0)
 			if over > 0 {
 				r.Difference = "+" + r.Difference
 			}
-			r.Late = p.Took >= p.Usual*13/10 && over >= 3
+			r.Late = p.Duration >= p.Usual*13/10 && over >= 3
 		}
 		out = append(out, r)
 	}
 	return out
 }
 
-func (s *Server) strikeView(r *StrikeRecord, usual *StrikeRecord, ps *PanStrikes, now time.Time) strikeView {
-	v := strikeView{Running: r.ID == 0, Row: s.strikeRow(r, usual, now), Grade: r.Grade, Begun: s.stamp(r.Start), Ended: s.stamp(r.End), Phases: compareRows(r.Figures)}
-	if a := r.Against; a != nil {
-		v.Phases, v.Findings = compareRows(a.Phases), a.Findings
+func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.Time) strikeView {
+	v := strikeView{Running: r.ID == 0, Row: s.strikeRow(r, usual, now), Grade: r.Grade, Begun: s.stamp(r.Start), Ended: s.stamp(r.End), Doubts: pan.Words(r.Balance.Doubts)}
+	if a := r.Against; a == nil {
+		v.Phases = compareRows(r.figures())
+	} else {
+		v.Phases, v.Findings = compareRows(a.Phases), pan.Words(a.Findings)
 		v.With = fmt.Sprintf("strike %d, %s", a.Number, s.moment(now, a.Start))
 		v.By = byWords(a.Chosen, ps.By)
 		if a.ID != 0 {
 			v.WithHref = strikeHref(a.ID)
 		}
 	}
-	add := func(to *[]labelled, label string, value float64, n int, unit string) {
-		if !math.IsNaN(value) {
-			*to = append(*to, labelled{label, decimals(value, n), unit})
+	add := func(to *[]labelled, label string, value pan.Reading, n int, unit string) {
+		if value.OK {
+			*to = append(*to, labelled{label, decimals(value.Value, n), unit})
 		}
 	}
+	b := &r.Balance
 	add(&v.Drop, "massecuite", r.DropBrix, 1, "Bx")
 	add(&v.Drop, "mother liquor, by the boiling point or its instrument", r.DropLiquor, 1, "Bx")
-	add(&v.Drop, "crystal, by both Brix", r.CrystalPct, 1, "%")
+	add(&v.Drop, "crystal, by both Brix", r.DropCrystal, 1, "%")
 	add(&v.Drop, "temperature", r.DropC, 1, "°C")
 	add(&v.Drop, "level", r.DropLevel, 0, "%")
 	add(&v.Drop, "highest supersaturation", r.MaxS, 2, "")
-	add(&v.Drop, "above 1.2 after the feed began", r.FalseGrainMinutes, 0, "min")
-	add(&v.Drop, "below 1.0 after the feed began", r.DissolvingMinutes, 0, "min")
-	b := &r.Balance
-	add(&v.Purities, "purity of the massecuite", b.MassecuitePurity, 1, "%")
-	add(&v.Purities, "purity of the mother liquor", b.LiquorPurity, 1, "%")
-	add(&v.Purities, "massecuite, laboratory", b.MassecuiteBrix, 1, "Bx")
+	add(&v.Drop, "above 1.2 after the feed began", pan.Use(r.FalseGrainMinutes), 0, "min")
+	add(&v.Drop, "below 1.0 after the feed began", pan.Use(r.DissolvingMinutes), 0, "min")
+	add(&v.Purities, "purity of the massecuite", b.Massecuite, 1, "%")
+	add(&v.Purities, "purity of the mother liquor", b.Liquor, 1, "%")
+	add(&v.Purities, "massecuite, laboratory", b.Brix, 1, "Bx")
 	add(&v.Purities, "crystal on massecuite", b.CrystalPct, 1, "%")
 	add(&v.Purities, "crystal on solids", b.CrystalOnSolidsPct, 1, "%")
 	add(&v.Purities, "sucrose that is crystal", b.RecoveryPct, 1, "%")
 	add(&v.Purities, "mother liquor that goes with it", b.LiquorBrix, 1, "Bx")
 	add(&v.Purities, "its supersaturation", b.Supersaturation, 2, "")
-	add(&v.Masses, "footing, by level and volume", b.FootingT, 1, "t")
-	add(&v.Masses, "fed, by meter", b.FeedT, 1, "t")
+	add(&v.Masses, "footing, by level and volume", r.FootingT, 1, "t")
+	add(&v.Masses, "fed, by meter", r.FeedT, 1, "t")
 	add(&v.Masses, "massecuite, by solids", b.MassecuiteT, 1, "t")
 	add(&v.Masses, "crystal", b.CrystalT, 1, "t")
 	add(&v.Masses, "water evaporated, by solids", b.WaterT, 1, "t")
 	add(&v.Masses, "water evaporated, by steam", r.WaterT, 1, "t")
 	if r.LackingHours > 0.05 {
-		add(&v.Masses, "of boiling without a steam flow", r.LackingHours*60, 0, "min")
+		add(&v.Masses, "of boiling without a steam flow", pan.Use(r.LackingHours*60), 0, "min")
 	}
-	v.Doubts = b.Doubts
 	switch {
 	case b.By != "":
 		v.PuritiesBy = "purities by the laboratory, entered by " + b.By
-	case !math.IsNaN(b.LiquorPurity) && b.Assumed:
+	case b.Liquor.OK && b.LiquorAssumed:
 		v.PuritiesBy = "the purity of the liquor is assumed, as configured"
 	}
-	st := Strike{Pan: r.Pan, Started: r.Start, Phases: r.Phases}
 	end := r.End
 	if end.IsZero() {
 		end = now
 	}
-	var trace []Bucket
 	for _, p := range r.Profile {
-		trace = append(trace, Bucket{Time: p.At, Min: p.S, Max: p.S, Mean: p.S})
-		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: p.Phase, Level: decimals(p.Level, 0), Pressure: decimals(p.Pressure, 1), C: decimals(p.C, 1), Brix: decimals(p.Brix, 1),
-			Liquor: decimals(p.Liquor, 1), S: decimals(p.S, 2), Evaporation: decimals(p.Evaporation, 1), U: decimals(p.U, 3), Con: decimals(p.Consistency, 0)})
+		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: p.Phase.String(), Level: amount(p.LevelPct, 0),
+			Pressure: amount(p.PressureKPa, 1), C: amount(p.MassecuiteC, 1), Brix: amount(p.MassecuiteBrix, 1), Liquor: amount(p.LiquorBrix, 1),
+			S: amount(p.Supersaturation, 2), Evaporation: amount(p.EvaporationTH, 1), U: amount(p.U, 3), Con: amount(p.ConsistencyPct, 0)})
 	}
-	v.Ribbon = drawStrike("one-strike", fullStrike, st, true, end.Sub(r.Start), end, trace, usual)
+	v.Ribbon = drawStrike("one-strike", fullStrike, ribbonOf(r.Strike, nil), true, end.Sub(r.Start), end, traceOf(r.Profile), usual)
 	return v
 }
 
 // strikeOfID reads one recorded strike and where its pan stands.
-func (s *Server) strikeOfID(r *http.Request, now time.Time) (*StrikeRecord, *PanStrikes, error) {
+func (s *Server) strikeOfID(r *http.Request, now time.Time) (*Strike, *PanStrikes, error) {
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
 	if err != nil || id < 1 {
 		return nil, nil, notFound("There is no such strike on record.")
@@ -197,7 +213,7 @@ type strikeData struct {
 	CSV, Before      string     // addresses
 }
 
-func (s *Server) strikePage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) strikePage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	rec, ps, err := s.strikeOfID(r, now)
 	if err != nil {
 		return nil, err
@@ -219,7 +235,7 @@ func (s *Server) strikePage(r *http.Request, p *Picture, now time.Time) (*view, 
 	return v, nil
 }
 
-func (s *Server) runningPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) runningPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	e, ok := s.b.House().Equip(r.PathValue("pan"))
 	if !ok || e.Class != plant.ClassPan {
 		return nil, notFound("There is no pan of that name.")
@@ -234,7 +250,7 @@ func (s *Server) runningPage(r *http.Request, p *Picture, now time.Time) (*view,
 	return s.oneStrike(ps.Running, s.strikeView(ps.Running, ps.Usual, ps, now), now)
 }
 
-func (s *Server) oneStrike(rec *StrikeRecord, x strikeView, now time.Time) (*view, error) {
+func (s *Server) oneStrike(rec *Strike, x strikeView, now time.Time) (*view, error) {
 	title := fmt.Sprintf("%s strike %d", rec.Pan, rec.Number)
 	if rec.ID == 0 {
 		title = rec.Pan + " running strike"
@@ -296,7 +312,7 @@ func (s *Server) setReference(w http.ResponseWriter, r *http.Request, c Referenc
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 	defer cancel()
 	err := s.b.ChooseReference(ctx, c)
-	if no, ok := errors.AsType[*Refused](err); ok {
+	if no, ok := errors.AsType[*engine.Refused](err); ok {
 		s.fail(w, r, http.StatusUnprocessableEntity, no.Why)
 		return
 	}
@@ -381,7 +397,7 @@ func (s *Server) parseStrikes(q url.Values) (StrikeFilter, error) {
 	return f, nil
 }
 
-func (s *Server) strikesFor(r *http.Request) ([]StrikeRecord, error) {
+func (s *Server) strikesFor(r *http.Request) ([]Strike, error) {
 	f, err := s.parseStrikes(r.URL.Query())
 	if err != nil {
 		return nil, err
@@ -408,7 +424,7 @@ func (s *Server) apiStrike(w http.ResponseWriter, r *http.Request) {
 		s.answer(w, r, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, strikesJSON([]StrikeRecord{*rec}, true)[0])
+	writeJSON(w, http.StatusOK, strikesJSON([]Strike{*rec}, true)[0])
 }
 
 func csvHead(w http.ResponseWriter, name string) {
@@ -447,6 +463,13 @@ func csvNumber(v float64) string {
 	return strconv.FormatFloat(v, 'g', 6, 64)
 }
 
+func csvReading(r pan.Reading) string {
+	if !r.OK {
+		return ""
+	}
+	return csvNumber(r.Value)
+}
+
 func csvTime(t time.Time) string {
 	if t.IsZero() {
 		return ""
@@ -456,12 +479,12 @@ func csvTime(t time.Time) string {
 
 // WriteStrikesCSV writes one line a strike (RFC 4180), times in UTC, masses in t, U in
 // kW/(m2.K); a figure that is not known is empty.
-func WriteStrikesCSV(w io.Writer, list []StrikeRecord) error {
+func WriteStrikesCSV(w io.Writer, list []Strike) error {
 	c := csv.NewWriter(w)
 	c.UseCRLF = true
 	head := []string{"id", "pan", "grade", "number", "start", "end", "whole", "length_min"}
-	for _, n := range strikeOrder {
-		n = strings.NewReplacer(" ", "_", "-", "_").Replace(n)
+	for _, p := range strikeOrder {
+		n := strings.NewReplacer(" ", "_", "-", "_").Replace(p.String())
 		head = append(head, n+"_min", n+"_u", n+"_water_t", n+"_end_brix", n+"_end_s")
 	}
 	head = append(head, "water_t", "lacking_h", "max_s", "above_metastable_min", "below_saturation_min", "drop_brix", "drop_c", "drop_level_pct", "drop_liquor_brix", "crystal_by_brix_pct",
@@ -479,22 +502,26 @@ func WriteStrikesCSV(w io.Writer, list []StrikeRecord) error {
 		}
 		row := []string{strconv.FormatInt(r.ID, 10), plainCell(r.Pan), plainCell(r.Grade), strconv.Itoa(r.Number), csvTime(r.Start), csvTime(r.End), strconv.FormatBool(r.Whole), csvNumber(length)}
 		for _, n := range strikeOrder {
-			at := slices.IndexFunc(r.Figures, func(p PhaseComparison) bool { return p.Name == n })
-			if at < 0 {
+			p, ok := r.Phase(n)
+			if !ok {
 				row = append(row, "", "", "", "", "")
 				continue
 			}
-			p := &r.Figures[at]
-			row = append(row, csvNumber(p.Took.Minutes()), csvNumber(p.U), csvNumber(p.Water), csvNumber(p.Brix), csvNumber(p.S))
+			row = append(row, csvNumber(p.Duration(r.End).Minutes()), csvReading(p.U), csvReading(p.WaterT), csvReading(p.Brix), csvReading(p.EndS))
 		}
-		for _, v := range []float64{r.WaterT, r.LackingHours, r.MaxS, r.FalseGrainMinutes, r.DissolvingMinutes, r.DropBrix, r.DropC, r.DropLevel, r.DropLiquor, r.CrystalPct, b.MassecuitePurity, b.LiquorPurity} {
-			row = append(row, csvNumber(v))
+		for _, v := range []pan.Reading{
+			r.WaterT, pan.Use(r.LackingHours), r.MaxS, pan.Use(r.FalseGrainMinutes), pan.Use(r.DissolvingMinutes),
+			r.DropBrix, r.DropC, r.DropLevel, r.DropLiquor, r.DropCrystal, b.Massecuite, b.Liquor,
+		} {
+			row = append(row, csvReading(v))
 		}
-		row = append(row, strconv.FormatBool(b.Assumed))
-		for _, v := range []float64{b.MassecuiteBrix, b.CrystalPct, b.CrystalOnSolidsPct, b.RecoveryPct, b.LiquorBrix, b.Supersaturation, b.FootingT, b.FeedT, b.MassecuiteT, b.CrystalT, b.WaterT} {
-			row = append(row, csvNumber(v))
+		row = append(row, strconv.FormatBool(b.LiquorAssumed))
+		for _, v := range []pan.Reading{
+			b.Brix, b.CrystalPct, b.CrystalOnSolidsPct, b.RecoveryPct, b.LiquorBrix, b.Supersaturation, r.FootingT, r.FeedT, b.MassecuiteT, b.CrystalT, b.WaterT,
+		} {
+			row = append(row, csvReading(v))
 		}
-		notes := strings.Join(append(slices.Clone(r.Notes), b.Doubts...), "; ")
+		notes := strings.Join(pan.Words(slices.Concat(r.Notes, b.Doubts)), "; ")
 		row = append(row, strconv.FormatBool(r.Reference), plainCell(notes))
 		if err := c.Write(row); err != nil {
 			return err
@@ -505,16 +532,18 @@ func WriteStrikesCSV(w io.Writer, list []StrikeRecord) error {
 }
 
 // WriteProfileCSV writes the profile of a strike, one line every two minutes.
-func WriteProfileCSV(w io.Writer, r *StrikeRecord) error {
+func WriteProfileCSV(w io.Writer, r *Strike) error {
 	c := csv.NewWriter(w)
 	c.UseCRLF = true
 	if err := c.Write([]string{"time", "phase", "level_pct", "pressure_kpa", "massecuite_c", "massecuite_brix", "consistency_pct", "liquor_brix", "supersaturation", "evaporation_t_h", "u"}); err != nil {
 		return err
 	}
 	for _, p := range r.Profile {
-		row := []string{csvTime(p.At), plainCell(p.Phase)}
-		for _, v := range []float64{p.Level, p.Pressure, p.C, p.Brix, p.Consistency, p.Liquor, p.S, p.Evaporation, p.U} {
-			row = append(row, csvNumber(v))
+		row := []string{csvTime(p.At), plainCell(p.Phase.String())}
+		for _, v := range []pan.Reading{
+			p.LevelPct, p.PressureKPa, p.MassecuiteC, p.MassecuiteBrix, p.ConsistencyPct, p.LiquorBrix, p.Supersaturation, p.EvaporationTH, p.U,
+		} {
+			row = append(row, csvReading(v))
 		}
 		if err := c.Write(row); err != nil {
 			return err
@@ -525,12 +554,12 @@ func WriteProfileCSV(w io.Writer, r *StrikeRecord) error {
 }
 
 type jsonPhase struct {
-	Name    string     `json:"name"`
-	Minutes jsonNumber `json:"minutes"`
-	Brix    jsonNumber `json:"end_brix"`
-	S       jsonNumber `json:"end_s"`
-	U       jsonNumber `json:"u"`
-	Water   jsonNumber `json:"water_t"`
+	Name    string      `json:"name"`
+	Minutes float64     `json:"minutes"`
+	Brix    pan.Reading `json:"end_brix"`
+	S       pan.Reading `json:"end_s"`
+	U       pan.Reading `json:"u"`
+	Water   pan.Reading `json:"water_t"`
 }
 
 type jsonDifference struct {
@@ -549,35 +578,35 @@ type jsonAgainst struct {
 }
 
 type jsonPoint struct {
-	Time        time.Time  `json:"time"`
-	Phase       string     `json:"phase"`
-	Level       jsonNumber `json:"level_pct"`
-	Pressure    jsonNumber `json:"pressure_kpa"`
-	C           jsonNumber `json:"massecuite_c"`
-	Brix        jsonNumber `json:"massecuite_brix"`
-	Consistency jsonNumber `json:"consistency_pct"`
-	Liquor      jsonNumber `json:"liquor_brix"`
-	S           jsonNumber `json:"supersaturation"`
-	Evaporation jsonNumber `json:"evaporation_t_h"`
-	U           jsonNumber `json:"u"`
+	Time        time.Time   `json:"time"`
+	Phase       string      `json:"phase"`
+	Level       pan.Reading `json:"level_pct"`
+	Pressure    pan.Reading `json:"pressure_kpa"`
+	C           pan.Reading `json:"massecuite_c"`
+	Brix        pan.Reading `json:"massecuite_brix"`
+	Consistency pan.Reading `json:"consistency_pct"`
+	Liquor      pan.Reading `json:"liquor_brix"`
+	S           pan.Reading `json:"supersaturation"`
+	Evaporation pan.Reading `json:"evaporation_t_h"`
+	U           pan.Reading `json:"u"`
 }
 
 type jsonBalance struct {
-	MassecuitePurity   jsonNumber `json:"massecuite_purity"`
-	LiquorPurity       jsonNumber `json:"liquor_purity"`
-	Assumed            bool       `json:"liquor_purity_assumed"`
-	MassecuiteBrix     jsonNumber `json:"lab_brix"`
-	CrystalPct         jsonNumber `json:"crystal_pct"`
-	CrystalOnSolidsPct jsonNumber `json:"crystal_on_solids_pct"`
-	RecoveryPct        jsonNumber `json:"recovery_pct"`
-	LiquorBrix         jsonNumber `json:"liquor_brix"`
-	Supersaturation    jsonNumber `json:"supersaturation"`
-	FootingT           jsonNumber `json:"footing_t"`
-	FeedT              jsonNumber `json:"feed_t"`
-	MassecuiteT        jsonNumber `json:"massecuite_t"`
-	CrystalT           jsonNumber `json:"crystal_t"`
-	WaterT             jsonNumber `json:"water_t"`
-	Doubts             []string   `json:"doubts"`
+	MassecuitePurity   pan.Reading `json:"massecuite_purity"`
+	LiquorPurity       pan.Reading `json:"liquor_purity"`
+	Assumed            bool        `json:"liquor_purity_assumed"`
+	MassecuiteBrix     pan.Reading `json:"lab_brix"`
+	CrystalPct         pan.Reading `json:"crystal_pct"`
+	CrystalOnSolidsPct pan.Reading `json:"crystal_on_solids_pct"`
+	RecoveryPct        pan.Reading `json:"recovery_pct"`
+	LiquorBrix         pan.Reading `json:"liquor_brix"`
+	Supersaturation    pan.Reading `json:"supersaturation"`
+	FootingT           pan.Reading `json:"footing_t"`
+	FeedT              pan.Reading `json:"feed_t"`
+	MassecuiteT        pan.Reading `json:"massecuite_t"`
+	CrystalT           pan.Reading `json:"crystal_t"`
+	WaterT             pan.Reading `json:"water_t"`
+	Doubts             []string    `json:"doubts"`
 }
 
 type jsonStrike struct {
@@ -589,16 +618,16 @@ type jsonStrike struct {
 	End       *time.Time   `json:"end"`
 	Whole     bool         `json:"whole"`
 	Phases    []jsonPhase  `json:"phases"`
-	Water     jsonNumber   `json:"water_t"`
+	Water     pan.Reading  `json:"water_t"`
 	Lacking   float64      `json:"lacking_h"`
-	MaxS      jsonNumber   `json:"max_s"`
-	Above     jsonNumber   `json:"above_metastable_min"`
-	Below     jsonNumber   `json:"below_saturation_min"`
-	DropBrix  jsonNumber   `json:"drop_brix"`
-	DropC     jsonNumber   `json:"drop_c"`
-	DropLevel jsonNumber   `json:"drop_level_pct"`
-	Liquor    jsonNumber   `json:"drop_liquor_brix"`
-	Crystal   jsonNumber   `json:"crystal_by_brix_pct"`
+	MaxS      pan.Reading  `json:"max_s"`
+	Above     pan.Reading  `json:"above_metastable_min"`
+	Below     pan.Reading  `json:"below_saturation_min"`
+	DropBrix  pan.Reading  `json:"drop_brix"`
+	DropC     pan.Reading  `json:"drop_c"`
+	DropLevel pan.Reading  `json:"drop_level_pct"`
+	Liquor    pan.Reading  `json:"drop_liquor_brix"`
+	Crystal   pan.Reading  `json:"crystal_by_brix_pct"`
 	Balance   jsonBalance  `json:"balance"`
 	Notes     []string     `json:"notes"`
 	Reference bool         `json:"reference"`
@@ -606,41 +635,36 @@ type jsonStrike struct {
 	Profile   []jsonPoint  `json:"profile,omitempty"`
 }
 
-func strikesJSON(list []StrikeRecord, profile bool) []jsonStrike {
-	n := func(v float64) jsonNumber { return jsonNumber(v) }
-	words := func(v []string) []string {
-		if v == nil {
-			return []string{}
-		}
-		return v
-	}
+func strikesJSON(list []Strike, profile bool) []jsonStrike {
 	out := make([]jsonStrike, 0, len(list))
 	for i := range list {
 		r := &list[i]
 		b := &r.Balance
-		x := jsonStrike{ID: r.ID, Pan: r.Pan, Grade: r.Grade, Number: r.Number, Start: r.Start.UTC(), End: timeOrNull(r.End), Whole: r.Whole, Phases: []jsonPhase{}, Water: n(r.WaterT), Lacking: r.LackingHours, MaxS: n(r.MaxS),
-			Above: n(r.FalseGrainMinutes), Below: n(r.DissolvingMinutes), DropBrix: n(r.DropBrix), DropC: n(r.DropC), DropLevel: n(r.DropLevel), Liquor: n(r.DropLiquor), Crystal: n(r.CrystalPct),
-			Balance: jsonBalance{n(b.MassecuitePurity), n(b.LiquorPurity), b.Assumed, n(b.MassecuiteBrix), n(b.CrystalPct), n(b.CrystalOnSolidsPct), n(b.RecoveryPct), n(b.LiquorBrix), n(b.Supersaturation),
-				n(b.FootingT), n(b.FeedT), n(b.MassecuiteT), n(b.CrystalT), n(b.WaterT), words(b.Doubts)}, Notes: words(r.Notes), Reference: r.Reference}
-		for _, p := range r.Figures {
-			x.Phases = append(x.Phases, jsonPhase{p.Name, n(p.Took.Minutes()), n(p.Brix), n(p.S), n(p.U), n(p.Water)})
+		x := jsonStrike{ID: r.ID, Pan: r.Pan, Grade: r.Grade, Number: r.Number, Start: r.Start.UTC(), End: timeOrNull(r.End), Whole: r.Whole, Phases: []jsonPhase{},
+			Water: r.WaterT, Lacking: r.LackingHours, MaxS: r.MaxS, Above: pan.Use(r.FalseGrainMinutes), Below: pan.Use(r.DissolvingMinutes),
+			DropBrix: r.DropBrix, DropC: r.DropC, DropLevel: r.DropLevel, Liquor: r.DropLiquor, Crystal: r.DropCrystal,
+			Balance: jsonBalance{b.Massecuite, b.Liquor, b.LiquorAssumed, b.Brix, b.CrystalPct, b.CrystalOnSolidsPct, b.RecoveryPct, b.LiquorBrix, b.Supersaturation,
+				r.FootingT, r.FeedT, b.MassecuiteT, b.CrystalT, b.WaterT, pan.Words(b.Doubts)}, Notes: pan.Words(r.Notes), Reference: r.Reference}
+		for _, p := range r.figures() {
+			x.Phases = append(x.Phases, *isPhase(&p))
 		}
 		if a := r.Against; a != nil {
-			x.Against = &jsonAgainst{ID: a.ID, Number: a.Number, Start: a.Start.UTC(), Chosen: a.Chosen, Phases: []jsonDifference{}, Findings: words(a.Findings)}
+			x.Against = &jsonAgainst{ID: a.ID, Number: a.Number, Start: a.Start.UTC(), Chosen: a.Chosen, Phases: []jsonDifference{}, Findings: pan.Words(a.Findings)}
 			for _, p := range a.Phases {
-				d := jsonDifference{Name: p.Name}
-				if p.Took > 0 {
-					d.Is = &jsonPhase{p.Name, n(p.Took.Minutes()), n(p.Brix), n(p.S), n(p.U), n(p.Water)}
+				d := jsonDifference{Name: p.Phase.String()}
+				if p.Duration > 0 {
+					d.Is = isPhase(&p)
 				}
 				if p.Usual > 0 {
-					d.Usual = &jsonPhase{p.Name, n(p.Usual.Minutes()), n(p.UsualBrix), n(p.UsualS), n(p.UsualU), n(p.UsualWater)}
+					d.Usual = &jsonPhase{d.Name, p.Usual.Minutes(), p.UsualBrix, p.UsualEndS, p.UsualU, p.UsualWaterT}
 				}
 				x.Against.Phases = append(x.Against.Phases, d)
 			}
 		}
 		if profile {
 			for _, p := range r.Profile {
-				x.Profile = append(x.Profile, jsonPoint{p.At.UTC(), p.Phase, n(p.Level), n(p.Pressure), n(p.C), n(p.Brix), n(p.Consistency), n(p.Liquor), n(p.S), n(p.Evaporation), n(p.U)})
+				x.Profile = append(x.Profile, jsonPoint{p.At.UTC(), p.Phase.String(), p.LevelPct, p.PressureKPa, p.MassecuiteC, p.MassecuiteBrix, p.ConsistencyPct,
+					p.LiquorBrix, p.Supersaturation, p.EvaporationTH, p.U})
 			}
 		}
 		out = append(out, x)
@@ -648,17 +672,20 @@ func strikesJSON(list []StrikeRecord, profile bool) []jsonStrike {
 	return out
 }
 
+func isPhase(p *pan.PhaseDifference) *jsonPhase {
+	return &jsonPhase{p.Phase.String(), p.Duration.Minutes(), p.Brix, p.EndS, p.U, p.WaterT}
+}
+
 // WriteStrikesJSON writes strikes as the HTTP API does.
-func WriteStrikesJSON(w io.Writer, list []StrikeRecord, profile bool) error {
+func WriteStrikesJSON(w io.Writer, list []Strike, profile bool) error {
 	return json.NewEncoder(w).Encode(map[string]any{"strikes": strikesJSON(list, profile)})
 }
 
-// minutes is how long the phase of a name lasted, 0 if there was none.
-func (r *StrikeRecord) minutes(name string) float64 {
-	for i := range r.Figures {
-		if r.Figures[i].Name == name {
-			return r.Figures[i].Took.Minutes()
-		}
+// minutes is how long a phase lasted, 0 if there was none.
+func (r *Strike) minutes(p pan.Phase) float64 {
+	f, ok := r.Phase(p)
+	if !ok {
+		return 0
 	}
-	return 0
+	return f.Duration(r.End).Minutes()
 }

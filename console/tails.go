@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/thermo/pan"
 )
 
 const (
@@ -66,21 +67,28 @@ func (s *Server) history(ctx context.Context, key, path string, from, to time.Ti
 
 // strikeTrace is the supersaturation of a running strike: as the program that
 // follows the strike keeps it, else from the archive.
-func (s *Server) strikeTrace(ctx context.Context, st Strike, now time.Time) []Bucket {
+func (s *Server) strikeTrace(ctx context.Context, st ribbon, path string, now time.Time) []Bucket {
 	if len(st.Profile) > 0 {
-		var out []Bucket
-		for _, p := range st.Profile {
-			out = append(out, Bucket{Time: p.At, Min: p.S, Max: p.S, Mean: p.S})
-		}
-		return out
+		return traceOf(st.Profile)
 	}
-	path, from := st.Pan+".supersaturation", st.Started
+	from := st.Started
 	if _, ok := s.b.House().Find(path); !ok || !now.After(from) {
 		return nil
 	}
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
 	defer cancel()
 	return s.history(ctx, "strike "+path, path, from, now, 120, strikeFresh)
+}
+
+// traceOf is the supersaturation of a profile.
+func traceOf(profile []pan.ProfilePoint) []Bucket {
+	var out []Bucket
+	for _, p := range profile {
+		if v := p.Supersaturation; v.OK {
+			out = append(out, Bucket{Time: p.At, Min: v.Value, Max: v.Value, Mean: v.Value})
+		}
+	}
+	return out
 }
 
 // addTails puts the last ten minutes behind each reading of a page.

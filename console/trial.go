@@ -7,11 +7,14 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"calandria/engine"
 )
 
 // trialSpans are the lengths of past offered for trying a limit.
@@ -82,7 +85,7 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 	defer cancel()
 	text, err := s.b.RuleText(ctx, alarm)
-	if no, ok := errors.AsType[*Refused](err); ok {
+	if no, ok := errors.AsType[*engine.Refused](err); ok {
 		f.None = no.Why
 		return f, nil
 	}
@@ -92,13 +95,13 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 	if text.Vessels > 1 {
 		f.Alike = fmt.Sprintf("The rule stands for %d vessels; tried and shown is %s alone.", text.Vessels, text.Vessel)
 	}
-	no, _ := r.Context().Value(trialRefusal{}).(*Refused)
+	no, _ := r.Context().Value(trialRefusal{}).(*engine.Refused)
 	f.Spans, f.Span = trialSpans, cmp.Or(r.PostForm.Get("span"), defaultTrialSpan)
 	for _, x := range text.Figures {
 		v := figureView{Key: x.Key, Text: x.Text, Value: x.Text, Long: x.Key == "when"}
 		v.Word, v.Note = figureWord(x.Key)
 		if x.Line > 0 {
-			v.Where = fmt.Sprintf("%s, line %d", x.File, x.Line)
+			v.Where = fmt.Sprintf("%s, line %d", filepath.Base(x.File), x.Line)
 		}
 		v.Unit = figureUnit(x.Key, text.Unit)
 		if r.Method == http.MethodPost {
@@ -151,11 +154,11 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
 		return
 	}
-	wish := TrialWish{Alarm: name, Texts: map[string]string{}}
+	wish := engine.TrialWish{Alarm: name, Texts: map[string]string{}}
 	wish.Span, _ = lengthOf(trialSpans, r.PostForm.Get("span"))
-	var no *Refused
+	var no *engine.Refused
 	if wish.Span == 0 {
-		no = &Refused{Why: "Choose over which time to try it."}
+		no = &engine.Refused{Why: "Choose over which time to try it."}
 	}
 	for key, v := range r.PostForm {
 		figure, ok := strings.CutPrefix(key, "f.")
@@ -163,7 +166,7 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 			continue
 		}
 		if len(v[0]) > maxTrialText || !utf8.ValidString(v[0]) || strings.ContainsFunc(v[0], func(c rune) bool { return unicode.IsControl(c) && !unicode.IsSpace(c) }) {
-			no = &Refused{Why: "Plain text only, and not so long.", Field: figure}
+			no = &engine.Refused{Why: "Plain text only, and not so long.", Field: figure}
 		}
 		wish.Texts[figure] = strings.ReplaceAll(v[0], "\r\n", "\n")
 	}
@@ -176,7 +179,7 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		var ok bool
-		if no, ok = errors.AsType[*Refused](err); !ok {
+		if no, ok = errors.AsType[*engine.Refused](err); !ok {
 			s.answer(w, r, fmt.Errorf("try a limit: %w", err))
 			return
 		}
@@ -269,10 +272,10 @@ func (s *Server) trialPart(name string, reads []string) any {
 	}
 	v.Basis = fmt.Sprintf("%d readings of the archive, worked out every %s, in %s", t.Samples, span(t.Step), decimals(t.Took.Seconds(), 1)+" s")
 	days := t.To.Sub(t.From).Hours() / 24
-	two := func(what string, f func(*TrialSide) string) {
+	two := func(what string, f func(*engine.TrialSide) string) {
 		v.Rows = append(v.Rows, trialRow{What: what, Present: f(&t.Present), Tried: f(&t.Tried)})
 	}
-	two("alarms raised", func(x *TrialSide) string {
+	two("alarms raised", func(x *engine.TrialSide) string {
 		text := fmt.Sprint(x.Alarms)
 		if days >= 1.5 {
 			text = fmt.Sprintf("%d, %s a day", x.Alarms, decimals(float64(x.Alarms)/days, 1))
@@ -282,25 +285,25 @@ func (s *Server) trialPart(name string, reads []string) any {
 		}
 		return text
 	})
-	two("time in alarm", func(x *TrialSide) string {
+	two("time in alarm", func(x *engine.TrialSide) string {
 		if x.Active == 0 {
 			return "none"
 		}
 		return fmt.Sprintf("%s, %s %%", span(x.Active), decimals(100*x.Share, 1))
 	})
-	two("longest", func(x *TrialSide) string {
+	two("longest", func(x *engine.TrialSide) string {
 		if x.Longest == 0 {
 			return dash
 		}
 		return span(x.Longest)
 	})
-	two("chattering", func(x *TrialSide) string { return times(x.Chattering) })
+	two("chattering", func(x *engine.TrialSide) string { return times(x.Chattering) })
 	if t.Present.Hidden+t.Tried.Hidden > 0 {
-		two("came while hidden", func(x *TrialSide) string { return times(x.Hidden) })
+		two("came while hidden", func(x *engine.TrialSide) string { return times(x.Hidden) })
 	}
 	for _, x := range []struct {
 		what string
-		side *TrialSide
+		side *engine.TrialSide
 	}{{"present", &t.Present}, {"tried", &t.Tried}} {
 		if x.side.Fault != "" {
 			v.Faults = append(v.Faults, "The "+x.what+" rule "+x.side.Fault)
@@ -340,10 +343,10 @@ func times(n int) string {
 
 // worstHours puts the worst hours of both beside each other, with a way to what
 // the values did then.
-func (s *Server) worstHours(t *Trial, reads []string) []trialWorst {
+func (s *Server) worstHours(t *engine.Trial, reads []string) []trialWorst {
 	var out []trialWorst
 	at := map[time.Time]int{}
-	for i, side := range []*TrialSide{&t.Tried, &t.Present} {
+	for i, side := range []*engine.TrialSide{&t.Tried, &t.Present} {
 		for _, h := range side.Worst {
 			j, ok := at[h.At]
 			if !ok {
@@ -371,7 +374,7 @@ func (s *Server) worstHours(t *Trial, reads []string) []trialWorst {
 }
 
 // trialStrip draws both along the time.
-func (s *Server) trialStrip(t *Trial) *drawing {
+func (s *Server) trialStrip(t *engine.Trial) *drawing {
 	const (
 		w, left, right = 1200.0, 84.0, 1192.0
 		row, gap       = 22.0, 8.0
@@ -379,7 +382,7 @@ func (s *Server) trialStrip(t *Trial) *drawing {
 	d := &drawing{ID: "trial", W: w, H: 2*row + gap + 24, Title: fmt.Sprintf("When it would have been in alarm: present rule %s, tried rule %s of the time", decimals(100*t.Present.Share, 1)+" %", decimals(100*t.Tried.Share, 1)+" %")}
 	for i, x := range []struct {
 		word string
-		side *TrialSide
+		side *engine.TrialSide
 	}{{"present", &t.Present}, {"tried", &t.Tried}} {
 		y := float64(i) * (row + gap)
 		d.Captions = append(d.Captions, caption{X: 0, Y: y + 16, Class: "tr-word", Anchor: "start", Text: x.word})

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/engine"
 	"calandria/plant"
 )
 
@@ -49,7 +50,7 @@ type wallView struct {
 
 type wallData struct{ Seconds int }
 
-func (s *Server) wallPage(r *http.Request, p *Picture, now time.Time) (*view, error) {
+func (s *Server) wallPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	d := wallData{wallSeconds}
 	if v := r.URL.Query().Get("seconds"); v != "" {
 		n, err := strconv.Atoi(v)
@@ -61,7 +62,7 @@ func (s *Server) wallPage(r *http.Request, p *Picture, now time.Time) (*view, er
 	return &view{Template: "wall.html", Title: "Wall", Live: "view=wall", Reload: true, Parts: parts{"wall": s.wall(p, now)}, Data: d}, nil
 }
 
-func (s *Server) wall(p *Picture, now time.Time) wallView {
+func (s *Server) wall(p *engine.Picture, now time.Time) wallView {
 	st := s.strip(p, now)
 	v := wallView{Counts: st.Counts, At: s.clock(p.At), NoData: p.At.IsZero()}
 	for _, x := range st.Sources {
@@ -133,7 +134,7 @@ func alarmDeviation(a *alarmRow) deviation {
 }
 
 // deviations are what is not as it should be in a set or pan, besides its alarms.
-func (s *Server) deviations(p *Picture, e *plant.Equipment, now time.Time) (out []deviation) {
+func (s *Server) deviations(p *engine.Picture, e *plant.Equipment, now time.Time) (out []deviation) {
 	for i := range p.Suspects {
 		if x := &p.Suspects[i]; x.Set == e.Path {
 			out = append(out, deviation{Text: x.What + " contradicts the other instruments", Value: apparent(x)})
@@ -174,7 +175,7 @@ func (s *Server) deviations(p *Picture, e *plant.Equipment, now time.Time) (out 
 }
 
 // absent counts the instruments of a vessel and its parts that give no value.
-func (s *Server) absent(p *Picture, e *plant.Equipment, now time.Time) (n int) {
+func (s *Server) absent(p *engine.Picture, e *plant.Equipment, now time.Time) (n int) {
 	for _, id := range e.Tags {
 		if s.b.House().Tags[id].Source == plant.Measured && !p.Frame.Point(id).Usable() {
 			n++

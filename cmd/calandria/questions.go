@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"time"
 
 	"calandria/console"
@@ -139,41 +138,18 @@ func (b *backend) Cleanings(ctx context.Context, body string, from, to time.Time
 }
 
 // Explain implements console.Backend.
-func (b *backend) Explain(ctx context.Context, alarm string) (console.Explanation, error) {
-	var e rules.Explanation
-	var out console.Explanation
+func (b *backend) Explain(ctx context.Context, alarm string) (e rules.Explanation, err error) {
 	known := false
-	err := b.s.loop.Call(ctx, func(c *engine.Core) {
+	err = b.s.loop.Call(ctx, func(c *engine.Core) {
 		var i int
-		if i, known = c.Alarms.Index(alarm); !known {
-			return
+		if i, known = c.Alarms.Index(alarm); known {
+			e = c.Rules.Explain(i, c.Frame, c.Frame.At)
 		}
-		e = c.Rules.Explain(i, c.Frame, c.Frame.At)
-		spec := c.Rules.Alarms()[i]
-		out.At, out.File, out.Line = c.Frame.At, filepath.Base(spec.File), spec.Line
 	})
-	if err != nil {
-		return out, err
+	if err == nil && !known {
+		err = &engine.Refused{Why: "There is no such alarm."}
 	}
-	if !known {
-		return out, &engine.Refused{Why: "There is no such alarm."}
-	}
-	parts := func(ps []rules.Part) (out []console.ExplainPart) {
-		for _, p := range ps {
-			out = append(out, console.ExplainPart{Words: p.Words, Truth: p.Truth, Left: p.Left, Right: p.Right, Unit: p.Unit, Against: p.Against})
-		}
-		return out
-	}
-	out.Alarm, out.Words, out.Truth, out.Parts, out.Waits = e.Alarm, e.Words, e.Raise, parts(e.Parts), e.Waits
-	out.Suppress = console.ExplainBranch{Words: e.SuppressWords, Truth: e.Suppress, Parts: parts(e.SuppressParts)}
-	out.Only = console.ExplainBranch{Words: e.OnlyWords, Truth: e.Only, Parts: parts(e.OnlyParts)}
-	for _, r := range e.Reads {
-		out.Reads = append(out.Reads, console.ExplainInput{Words: r.Words, Path: r.Path, Value: r.Value, Unit: r.Unit, Quality: r.Quality, Age: r.Age})
-	}
-	if e.Fault.Count > 0 {
-		out.Fault = fmt.Sprintf("%s (%d times)", e.Fault.Reason, e.Fault.Count)
-	}
-	return out, nil
+	return e, err
 }
 
 // AddNote implements console.Backend.

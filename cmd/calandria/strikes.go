@@ -76,9 +76,8 @@ func (b *backend) panStates(ctx context.Context) (found []thermo.Strike, err err
 }
 
 // usualOf is the strike to compare with, as the console shows it.
-func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.StrikeRecord, error) {
-	u := strikeRecord(0, f.Pan, f.Usual)
-	u.Reference = true
+func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike, error) {
+	u := console.Strike{Pan: f.Pan, Strike: f.Usual, Reference: true}
 	on, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{Pan: f.Pan, From: f.Usual.End, To: f.Usual.End.Add(1)})
 	if err != nil {
 		return u, err
@@ -115,9 +114,9 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 			}
 		}
 		if f.Running != nil {
-			r := strikeRecord(0, f.Pan, f.Running)
+			r := console.Strike{Pan: f.Pan, Strike: f.Running}
 			if f.Usual != nil {
-				r.Against = against(f.Running, f.Usual, p.Usual, f.Chosen, now)
+				r.Against = against(f.Running, p.Usual, f.Chosen, now)
 			}
 			p.Running = &r
 		}
@@ -127,7 +126,7 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 }
 
 // StrikeRecords implements console.Backend.
-func (b *backend) StrikeRecords(ctx context.Context, f console.StrikeFilter) ([]console.StrikeRecord, error) {
+func (b *backend) StrikeRecords(ctx context.Context, f console.StrikeFilter) ([]console.Strike, error) {
 	found, err := b.panStates(ctx)
 	if err != nil {
 		return nil, err
@@ -136,7 +135,7 @@ func (b *backend) StrikeRecords(ctx context.Context, f console.StrikeFilter) ([]
 	if err != nil {
 		return nil, err
 	}
-	usual := map[string]console.StrikeRecord{}
+	usual := map[string]console.Strike{}
 	states := map[string]*thermo.Strike{}
 	for i := range found {
 		if found[i].Usual == nil {
@@ -147,18 +146,18 @@ func (b *backend) StrikeRecords(ctx context.Context, f console.StrikeFilter) ([]
 			return nil, err
 		}
 	}
-	out := make([]console.StrikeRecord, 0, len(records))
+	out := make([]console.Strike, 0, len(records))
 	for _, r := range records {
 		s, err := strikeOf(r)
 		if err != nil {
 			b.s.log.Warn("a recorded strike cannot be read", "err", err)
 			continue
 		}
-		c := strikeRecord(r.ID, r.Pan, &s)
+		c := console.Strike{ID: r.ID, Pan: r.Pan, Strike: &s}
 		if st := states[r.Pan]; st != nil && st.Usual.Grade == s.Grade {
 			u := usual[r.Pan]
 			if c.Reference = u.ID == r.ID; !c.Reference {
-				c.Against = against(&s, st.Usual, &u, st.Chosen, s.End)
+				c.Against = against(&s, &u, st.Chosen, s.End)
 			}
 		}
 		out = append(out, c)
@@ -284,46 +283,9 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 	return errors.Join(err, failed)
 }
 
-func orNaN(r pan.Reading) float64 {
-	if !r.OK {
-		return math.NaN()
-	}
-	return r.Value
-}
-
-func strikeRecord(id int64, path string, s *pan.Strike) console.StrikeRecord {
-	v := orNaN
-	r := console.StrikeRecord{ID: id, Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, WaterT: v(s.WaterT), LackingHours: s.LackingHours, MaxS: v(s.MaxS),
-		FalseGrainMinutes: s.FalseGrainMinutes, DissolvingMinutes: s.DissolvingMinutes, DropBrix: v(s.DropBrix), DropC: v(s.DropC), DropLevel: v(s.DropLevel), DropLiquor: v(s.DropLiquor),
-		CrystalPct: v(s.DropCrystal), Notes: pan.Words(s.Notes)}
-	b := &s.Balance
-	r.Balance = console.StrikeBalance{MassecuitePurity: v(b.Massecuite), LiquorPurity: v(b.Liquor), MassecuiteBrix: v(b.Brix), Assumed: b.LiquorAssumed, By: b.By,
-		CrystalOnSolidsPct: v(b.CrystalOnSolidsPct), CrystalPct: v(b.CrystalPct), LiquorBrix: v(b.LiquorBrix), Supersaturation: v(b.Supersaturation), RecoveryPct: v(b.RecoveryPct),
-		FootingT: v(s.FootingT), FeedT: v(s.FeedT), MassecuiteT: v(b.MassecuiteT), CrystalT: v(b.CrystalT), WaterT: v(b.WaterT), Doubts: pan.Words(b.Doubts)}
-	for _, p := range s.Phases {
-		r.Phases = append(r.Phases, console.StrikePhase{Name: p.Phase.String(), Start: p.Start, End: p.End})
-	}
-	for _, p := range s.Profile {
-		r.Profile = append(r.Profile, console.StrikePoint{At: p.At, Phase: p.Phase.String(), S: v(p.Supersaturation), Level: v(p.LevelPct), Pressure: v(p.PressureKPa), C: v(p.MassecuiteC),
-			Brix: v(p.MassecuiteBrix), Consistency: v(p.ConsistencyPct), Liquor: v(p.LiquorBrix), Evaporation: v(p.EvaporationTH), U: v(p.U)})
-	}
-	r.Figures = phasesOf(pan.Compare(s, &pan.Strike{}, s.End))
-	return r
-}
-
-func phasesOf(c pan.Comparison) (out []console.PhaseComparison) {
-	v := orNaN
-	for _, d := range c.Phases {
-		out = append(out, console.PhaseComparison{Name: d.Phase.String(), Running: d.Running, Took: d.Duration, Usual: d.Usual, Brix: v(d.Brix), UsualBrix: v(d.UsualBrix),
-			S: v(d.EndS), UsualS: v(d.UsualEndS), U: v(d.U), UsualU: v(d.UsualU), Water: v(d.WaterT), UsualWater: v(d.UsualWaterT)})
-	}
-	return out
-}
-
 // against sets a strike against the one to compare with.
-func against(s, usual *pan.Strike, as *console.StrikeRecord, chosen bool, now time.Time) *console.StrikeComparison {
-	c := pan.Compare(s, usual, now)
-	return &console.StrikeComparison{ID: as.ID, Number: usual.Number, Start: usual.Start, Chosen: chosen, Phases: phasesOf(c), Findings: pan.Words(c.Findings)}
+func against(s *pan.Strike, usual *console.Strike, chosen bool, now time.Time) *console.Against {
+	return &console.Against{ID: usual.ID, Number: usual.Number, Start: usual.Start, Chosen: chosen, Comparison: pan.Compare(s, usual.Strike, now)}
 }
 
 type strikesCmd struct {
@@ -366,13 +328,13 @@ func (c *strikesCmd) Run(a *app) error {
 	if c.Profile != 0 && len(found) == 0 {
 		return fmt.Errorf("--profile %d: there is no such strike on record; 'calandria strikes' lists them", c.Profile)
 	}
-	var list []console.StrikeRecord
+	var list []console.Strike
 	for _, r := range found {
 		s, err := strikeOf(r)
 		if err != nil {
 			return err
 		}
-		list = append(list, strikeRecord(r.ID, r.Pan, &s))
+		list = append(list, console.Strike{ID: r.ID, Pan: r.Pan, Strike: &s})
 	}
 	w := bufio.NewWriter(a.out)
 	if c.Out != "" {
@@ -389,7 +351,7 @@ func (c *strikesCmd) Run(a *app) error {
 	return w.Flush()
 }
 
-func (c *strikesCmd) write(w io.Writer, list []console.StrikeRecord) error {
+func (c *strikesCmd) write(w io.Writer, list []console.Strike) error {
 	switch {
 	case c.Format == "json":
 		return console.WriteStrikesJSON(w, list, c.Profile != 0)
@@ -398,31 +360,31 @@ func (c *strikesCmd) write(w io.Writer, list []console.StrikeRecord) error {
 	case c.Format == "csv":
 		return console.WriteStrikesCSV(w, list)
 	}
-	n := func(v float64, digits int) string {
-		if math.IsNaN(v) {
+	n := func(v pan.Reading, digits int) string {
+		if !v.OK {
 			return "–"
 		}
-		return fmt.Sprintf("%.*f", digits, v)
+		return fmt.Sprintf("%.*f", digits, v.Value)
 	}
 	t := newTable("id", "pan", "no.", "begun (UTC)", "min", "phases, min", "water t", "highest S", "Brix", "crystal %", "notes")
 	for i := range list {
 		s := &list[i]
 		phases := ""
-		for _, p := range s.Figures {
+		for _, p := range pan.Compare(s.Strike, &pan.Strike{}, s.End).Phases {
 			if phases != "" {
 				phases += ", "
 			}
-			phases += fmt.Sprintf("%s %.0f", p.Name, p.Took.Minutes())
+			phases += fmt.Sprintf("%s %.0f", p.Phase, p.Duration.Minutes())
 		}
 		notes := ""
 		if !s.Whole {
 			notes = "not seen whole"
 		}
 		crystal := s.Balance.CrystalPct
-		if math.IsNaN(crystal) {
-			crystal = s.CrystalPct
+		if !crystal.OK {
+			crystal = s.DropCrystal
 		}
-		t.row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), n(s.End.Sub(s.Start).Minutes(), 0), phases, n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
+		t.row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), fmt.Sprintf("%.0f", s.End.Sub(s.Start).Minutes()), phases, n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
 	}
 	t.write(w)
 	if len(list) == 0 {

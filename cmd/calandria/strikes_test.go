@@ -168,7 +168,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if err != nil || len(list) != len(kept) {
 		t.Fatalf("%d strikes: %v", len(list), err)
 	}
-	var whole, usual *console.StrikeRecord
+	var whole, usual *console.Strike
 	for i := range list {
 		if list[i].Reference {
 			usual = &list[i]
@@ -196,7 +196,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	}
 	// By hand, 87.4 and 68: (87.4 - 68)/(100 - 68) of the Brix.
 	got, err := b.StrikeRecords(ctx, console.StrikeFilter{ID: usual.ID})
-	if want := (87.4 - 68) / (100 - 68) * usual.DropBrix; err != nil || len(got) != 1 || math.Abs(got[0].Balance.CrystalPct-want) > 0.01 || got[0].Balance.By != "L. Ames" || got[0].Balance.Assumed || !got[0].Start.Equal(usual.Start) {
+	if want := (87.4 - 68) / (100 - 68) * usual.DropBrix.Value; err != nil || len(got) != 1 || math.Abs(got[0].Balance.CrystalPct.Value-want) > 0.01 || got[0].Balance.By != "L. Ames" || got[0].Balance.LiquorAssumed || !got[0].Start.Equal(usual.Start) {
 		t.Errorf("%v: %+v, want %.2f %% crystal", err, got, want)
 	}
 	lab.LiquorPurity = 90

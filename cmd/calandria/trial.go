@@ -3,28 +3,19 @@ package main
 import (
 	"context"
 	"maps"
-	"path/filepath"
 	"time"
 
-	"calandria/console"
 	"calandria/engine"
+	"calandria/rules"
 )
 
 // RuleText implements console.Backend.
-func (b *backend) RuleText(_ context.Context, alarm string) (console.RuleText, error) {
-	w, err := b.s.trials.Written(b.House(), alarm)
-	if err != nil {
-		return console.RuleText{}, err
-	}
-	out := console.RuleText{Alarm: w.Alarm, Vessel: w.Vessel, Vessels: w.Vessels, Unit: w.Unit}
-	for _, f := range w.Figures {
-		out.Figures = append(out.Figures, console.RuleFigure{Key: f.Key, Text: f.Text, File: filepath.Base(f.File), Line: f.Line})
-	}
-	return out, nil
+func (b *backend) RuleText(_ context.Context, alarm string) (*rules.Written, error) {
+	return b.s.trials.Written(b.House(), alarm)
 }
 
 // Try implements console.Backend.
-func (b *backend) Try(_ context.Context, w console.TrialWish) error {
+func (b *backend) Try(_ context.Context, w engine.TrialWish) error {
 	w.Texts = maps.Clone(w.Texts)
 	return b.s.trials.Start(b.House(), w, time.Now())
 }
