@@ -65,6 +65,9 @@ type Health struct {
 	Refused    uint64 // samples refused because the queue was full
 	HotRows    int64  // samples in the log
 	Files      int    // Parquet files
+	// Damage is what cannot be read of the archive: files that are gone, cut or
+	// changed. It does not concern OK.
+	Damage []Damage
 }
 
 var errReadOnly = errors.New("it was opened for reading only")
@@ -101,7 +104,7 @@ type Archive struct {
 	legacy     bool // hot.db is read, not taken over
 
 	maintaining sync.Mutex
-	mergedAt    map[int64]time.Time // by month; guarded by maintaining
+	mergedAt    map[mergeGroup]time.Time // guarded by maintaining
 }
 
 // tagEntry is one line of the tag dictionary. A path whose unit changed has
@@ -484,11 +487,12 @@ func (a *Archive) Health() Health {
 	h.Pending = len(a.pending)
 	h.Files = a.cold.count()
 	h.HotRows = a.hot.samples()
+	h.Damage = a.Damage(minTime, maxTime)
 	return h
 }
 
 // Run commits about every second and does the moving, merging, roll-ups and
-// retention in the background, until ctx ends; then it commits once more. An
+// retention in the background, and proves the files at the start and weekly, until ctx ends; then it commits once more. An
 // error of the disk does not end it: see Health.
 func (a *Archive) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
@@ -518,6 +522,7 @@ func (a *Archive) Run(ctx context.Context) error {
 			}
 		}
 	})
+	wg.Go(func() { a.scrubbing(ctx) })
 	wg.Wait()
 	fctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 	defer cancel()

@@ -138,24 +138,8 @@ func (w *BulkWriter) flush() error {
 			return fmt.Errorf("bulk write: %w", err)
 		}
 		_, to := monthOf(from)
-		head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond)}
-		var parts []*taggedSeries
-		for _, p := range paths {
-			t := w.tags[p]
-			i := sort.Search(t.len(), func(i int) bool { return t.time[i] >= from })
-			j := sort.Search(t.len(), func(i int) bool { return t.time[i] >= to })
-			if i == j {
-				continue
-			}
-			s := t.slice(i, j)
-			head.From, head.To = min(head.From, s.time[0]), max(head.To, s.time[s.len()-1]+1)
-			head.Tick = tickOf(head.Tick, s.time)
-			parts = append(parts, &taggedSeries{path: p, unit: t.entry.unit, series: s})
-		}
-		if len(parts) > 0 {
-			if err := w.write(head, rawOf(parts)); err != nil {
-				return fmt.Errorf("bulk write: %w", err)
-			}
+		if err := errors.Join(w.month(paths, from, to, true), w.month(paths, from, to, false)); err != nil {
+			return fmt.Errorf("bulk write: %w", err)
 		}
 		from = to
 	}
@@ -164,6 +148,32 @@ func (w *BulkWriter) flush() error {
 	}
 	w.rows = 0
 	return nil
+}
+
+// month writes one file with what there is of [from, to), of the tags with
+// decimals or of the others.
+func (w *BulkWriter) month(paths []string, from, to int64, decimal bool) error {
+	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond), Decimal: decimal}
+	var parts []*taggedSeries
+	for _, p := range paths {
+		t := w.tags[p]
+		if (t.entry.decimals < exactDecimals) != decimal {
+			continue
+		}
+		i := sort.Search(t.len(), func(i int) bool { return t.time[i] >= from })
+		j := sort.Search(t.len(), func(i int) bool { return t.time[i] >= to })
+		if i == j {
+			continue
+		}
+		s := t.slice(i, j)
+		head.From, head.To = min(head.From, s.time[0]), max(head.To, s.time[s.len()-1]+1)
+		head.Tick = tickOf(head.Tick, s.time)
+		parts = append(parts, &taggedSeries{path: p, unit: t.entry.unit, decimals: t.entry.decimals, series: s})
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	return w.write(head, rawOf(parts))
 }
 
 // noteLast keeps the newest point of a path for Last.

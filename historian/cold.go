@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
 	"io/fs"
 	"log/slog"
@@ -46,8 +47,11 @@ type fileHead struct {
 	// Segment is the number of the segment of the log that it was made from.
 	Segment uint64 `json:"segment,omitempty"`
 	// Hides are stretches of tags that this file and later ones tell anew.
-	Hides []hide      `json:"hides,omitempty"`
-	Tags  []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are
+	Hides []hide `json:"hides,omitempty"`
+	// Decimal files hold the tags with a resolution, rounded to decimals; the
+	// others hold values exactly, or as the first format rounded them.
+	Decimal bool        `json:"decimal,omitempty"`
+	Tags    []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are
 }
 
 // hide says that files older than Version tell nothing of the paths in [From,
@@ -101,12 +105,14 @@ func shown(hides []hide, version uint64, path string, from, to int64) []span {
 
 // fileEntry says where the rows of one tag are.
 type fileEntry struct {
-	Path  string `json:"path"`
-	Unit  string `json:"unit"`
-	Rows  int64  `json:"rows"`
-	Min   int64  `json:"min"` // ns, first and last time
-	Max   int64  `json:"max"`
-	first int64
+	Path string `json:"path"`
+	Unit string `json:"unit"`
+	Rows int64  `json:"rows"`
+	Min  int64  `json:"min"` // ns, first and last time
+	Max  int64  `json:"max"`
+	// Decimals is to how many values are rounded, in a file of decimals.
+	Decimals *int `json:"decimals,omitempty"`
+	first    int64
 }
 
 // coldFile is one immutable file.
@@ -115,7 +121,10 @@ type coldFile struct {
 	path       string
 	version    uint64
 	size       int64
+	sum        string // as the manifest has it, "" for not known yet
 	head       fileHead
+	// lost says why nothing of the file can be read, "" if it can.
+	lost string
 
 	store    *coldStore
 	mu       sync.Mutex
@@ -149,13 +158,20 @@ type coldStore struct {
 	mu      sync.RWMutex
 	files   map[string][]*coldFile // by kind, sorted by From and version
 	version uint64
+	listed  map[string]manifestLine // the manifest as read
+
+	knows  sync.Mutex        // guards damage; taken last
+	damage map[string]Damage // by path of the file
 }
 
 // maxOpenFiles is how many files stay open between reads.
 const maxOpenFiles = 64
 
 func openCold(dir string, fl FileLayer, log *slog.Logger, readOnly bool) (*coldStore, error) {
-	s := &coldStore{dir: dir, fl: fl, log: log, readOnly: readOnly, files: map[string][]*coldFile{}}
+	s := &coldStore{dir: dir, fl: fl, log: log, readOnly: readOnly, files: map[string][]*coldFile{}, damage: map[string]Damage{}}
+	if err := s.readManifest(); err != nil {
+		return nil, err
+	}
 	for _, kind := range coldKinds {
 		if err := fl.MkdirAll(filepath.Join(dir, kind)); err != nil {
 			return nil, err
@@ -198,10 +214,16 @@ func (s *coldStore) readDir(kind string) error {
 		c := known[name]
 		if c == nil {
 			c = &coldFile{store: s, kind: kind, name: name, path: filepath.Join(d, name), version: v}
-			if err := c.readHead(); err != nil {
-				if !errors.Is(err, fs.ErrNotExist) { // removed meanwhile by the program that writes
-					s.log.Error("archive file cannot be read and is left out", "file", c.path, "err", err)
-				}
+			err := c.readHead()
+			if errors.Is(err, fs.ErrNotExist) { // removed meanwhile by the program that writes
+				continue
+			}
+			line, ok := s.listed[kind+"/"+name]
+			if ok && err == nil && line.Size != c.size {
+				err = fmt.Errorf("it has %d bytes, not %d", c.size, line.Size)
+			}
+			c.sum = line.Sum
+			if err != nil && !c.lose(err.Error()) {
 				continue
 			}
 		}
@@ -222,6 +244,7 @@ func (s *coldStore) readDir(kind string) error {
 			}
 		}
 	}
+	files = append(files, s.missing(kind, names, replaced)...)
 	sortFiles(files)
 	s.files[kind] = files
 	return nil
@@ -286,6 +309,9 @@ func (s *coldStore) list(kind string, from, to int64) []*coldFile {
 		files := s.hold(kind, from, to)
 		vanished := false
 		for _, c := range files {
+			if c.lost != "" {
+				continue
+			}
 			if _, _, err := c.handle(); errors.Is(err, fs.ErrNotExist) {
 				vanished = true
 			}
@@ -338,6 +364,9 @@ func (c *coldFile) shut() {
 }
 
 func (c *coldFile) remove() {
+	c.store.knows.Lock()
+	delete(c.store.damage, c.path)
+	c.store.knows.Unlock()
 	if err := c.store.fl.Remove(c.path); err != nil {
 		// It stays on disk; its successor names it, so it is ignored and
 		// removed at the next Open.
@@ -392,7 +421,7 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 		s.fl.Remove(c.path)
 		return nil, err
 	}
-	c.size = cw.n
+	c.size, c.sum = cw.n, fmt.Sprintf("%08x", cw.sum)
 	c.place()
 	s.put(kind, []*coldFile{c}, replaces)
 	return c, nil
@@ -405,24 +434,28 @@ func (s *coldStore) put(kind string, fresh, gone []*coldFile) {
 	files = append(files, fresh...)
 	sortFiles(files)
 	s.files[kind] = files
+	s.writeManifest()
 	s.mu.Unlock()
 	dropObsolete(gone)
 }
 
+const nameStamp = "20060102T150405"
+
 // fileName is that of a file with this head.
 func (h *fileHead) fileName(kind string, version uint64) string {
-	const stamp = "20060102T150405"
-	return fmt.Sprintf("%s_%s_%s_v%08d.parquet", kind, time.Unix(0, h.From).UTC().Format(stamp), time.Unix(0, h.To).UTC().Format(stamp), version)
+	return fmt.Sprintf("%s_%s_%s_v%08d.parquet", kind, time.Unix(0, h.From).UTC().Format(nameStamp), time.Unix(0, h.To).UTC().Format(nameStamp), version)
 }
 
 type countingWriter struct {
-	w io.Writer
-	n int64
+	w   io.Writer
+	n   int64
+	sum uint32
 }
 
 func (c *countingWriter) Write(p []byte) (int, error) {
 	n, err := c.w.Write(p)
 	c.n += int64(n)
+	c.sum = crc32.Update(c.sum, castagnoli, p[:n])
 	return n, err
 }
 
@@ -441,7 +474,8 @@ func (c *coldFile) readHead() error {
 		return err
 	}
 	defer f.Close()
-	pf, err := openParquet(f, size)
+	c.size = size
+	pf, err := openParquet(f, size, false)
 	if err != nil {
 		return err
 	}
@@ -461,9 +495,10 @@ func (c *coldFile) readHead() error {
 }
 
 // openParquet opens a file; a library panic on a damaged file is an error.
-func openParquet(f io.ReaderAt, size int64) (pf *parquet.File, err error) {
+// The index of pages lets a reader skip those before its rows.
+func openParquet(f io.ReaderAt, size int64, pages bool) (pf *parquet.File, err error) {
 	defer recoverTo(&err)
-	return parquet.OpenFile(f, size, parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true))
+	return parquet.OpenFile(f, size, parquet.SkipPageIndex(!pages), parquet.SkipBloomFilters(true))
 }
 
 // recoverTo turns a panic of the Parquet library (damaged pages) into an error.
@@ -484,7 +519,7 @@ func (c *coldFile) handle() (*parquet.File, []int64, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("open archive file: %w", err)
 	}
-	pf, err := openParquet(f, size)
+	pf, err := openParquet(f, size, true)
 	if err != nil {
 		f.Close()
 		return nil, nil, fmt.Errorf("open archive file %s: %w", c.path, err)
@@ -499,8 +534,9 @@ func (c *coldFile) handle() (*parquet.File, []int64, error) {
 	return c.pf, c.groupAt, nil
 }
 
-// rawRow is one line of a raw file. Three variants differ in the unit of time
-// only: the coarsest that loses nothing is used.
+// rawRow is one line of a raw file. Variants differ in the unit of time, of which
+// the coarsest that loses nothing is used, and in the encoding of values: few
+// different ones, as decimals are, go into a dictionary.
 type rawRow struct {
 	Tag    string   `parquet:"tag,dict"`
 	Time   int64    `parquet:"time,timestamp(nanosecond),delta"`
@@ -521,6 +557,30 @@ type rawRowMilli struct {
 	Tag    string   `parquet:"tag,dict"`
 	Time   int64    `parquet:"time,timestamp(millisecond),delta"`
 	Value  *float64 `parquet:"value,optional,split"`
+	Status uint32   `parquet:"status,dict"`
+	Unit   string   `parquet:"unit,dict"`
+}
+
+type decRow struct {
+	Tag    string   `parquet:"tag,dict"`
+	Time   int64    `parquet:"time,timestamp(nanosecond),delta"`
+	Value  *float64 `parquet:"value,optional,dict"`
+	Status uint32   `parquet:"status,dict"`
+	Unit   string   `parquet:"unit,dict"`
+}
+
+type decRowMicro struct {
+	Tag    string   `parquet:"tag,dict"`
+	Time   int64    `parquet:"time,timestamp(microsecond),delta"`
+	Value  *float64 `parquet:"value,optional,dict"`
+	Status uint32   `parquet:"status,dict"`
+	Unit   string   `parquet:"unit,dict"`
+}
+
+type decRowMilli struct {
+	Tag    string   `parquet:"tag,dict"`
+	Time   int64    `parquet:"time,timestamp(millisecond),delta"`
+	Value  *float64 `parquet:"value,optional,dict"`
 	Status uint32   `parquet:"status,dict"`
 	Unit   string   `parquet:"unit,dict"`
 }
@@ -550,6 +610,7 @@ const (
 // taggedSeries is the samples of one tag under one unit.
 type taggedSeries struct {
 	path, unit string
+	decimals   int
 	series
 }
 
@@ -561,6 +622,7 @@ func writerOptions() []parquet.WriterOption {
 		parquet.Compression(compression),
 		parquet.CreatedBy("calandria", "1", ""),
 		parquet.DataPageStatistics(false),
+		parquet.PageBufferSize(64 << 10), // what a reader of a short stretch has to decode
 	}
 }
 
@@ -581,18 +643,18 @@ func rawOf(all []*taggedSeries) func(io.Writer, *fileHead) error {
 // writeRaw writes series, sorted by path and unit, and completes the head.
 // next returns nil after the last one.
 func writeRaw(w io.Writer, head *fileHead, next func() (*taggedSeries, error)) error {
-	switch head.Tick {
-	case 1_000_000:
-		return writeRows[rawRowMilli](w, head, next)
-	case 1_000:
-		return writeRows[rawRowMicro](w, head, next)
-	case 1:
-		return writeRows[rawRow](w, head, next)
+	write := map[int64][2]func(io.Writer, *fileHead, func() (*taggedSeries, error)) error{
+		1_000_000: {writeRows[rawRowMilli], writeRows[decRowMilli]},
+		1_000:     {writeRows[rawRowMicro], writeRows[decRowMicro]},
+		1:         {writeRows[rawRow], writeRows[decRow]},
+	}[head.Tick]
+	if head.Decimal {
+		return write[1](w, head, next)
 	}
-	return fmt.Errorf("no time unit of %d ns", head.Tick)
+	return write[0](w, head, next)
 }
 
-func writeRows[T rawRow | rawRowMicro | rawRowMilli](w io.Writer, head *fileHead, next func() (*taggedSeries, error)) (err error) {
+func writeRows[T rawRow | rawRowMicro | rawRowMilli | decRow | decRowMicro | decRowMilli](w io.Writer, head *fileHead, next func() (*taggedSeries, error)) (err error) {
 	defer recoverTo(&err)
 	pw := parquet.NewGenericWriter[T](w, writerOptions()...)
 	rows := make([]T, 0, 8192)
@@ -630,7 +692,11 @@ func writeRows[T rawRow | rawRowMicro | rawRowMilli](w io.Writer, head *fileHead
 				inGroup = 0
 			}
 		}
-		head.Tags = append(head.Tags, fileEntry{Path: ts.path, Unit: ts.unit, Rows: int64(n), Min: ts.time[0], Max: ts.time[n-1]})
+		e := fileEntry{Path: ts.path, Unit: ts.unit, Rows: int64(n), Min: ts.time[0], Max: ts.time[n-1]}
+		if head.Decimal {
+			e.Decimals = &ts.decimals
+		}
+		head.Tags = append(head.Tags, e)
 		if inGroup >= groupMin {
 			if err := pw.Flush(); err != nil {
 				return err
@@ -750,9 +816,21 @@ func readInts(c parquet.ColumnChunk, a, b int64, out []int64) ([]int64, error) {
 }
 
 func readFloats(c parquet.ColumnChunk, a, b int64, out []float64) ([]float64, error) {
+	var decoded []float64
 	err := readPages(c, a, b, func(p parquet.Page) error {
 		d := p.Data()
-		vals := d.Double()
+		var vals []float64
+		if dict := p.Dictionary(); dict != nil {
+			all := dict.Page().Data()
+			words := all.Double()
+			decoded = decoded[:0]
+			for _, i := range d.Int32() {
+				decoded = append(decoded, words[i])
+			}
+			vals = decoded
+		} else {
+			vals = d.Double()
+		}
 		if p.NumNulls() == 0 {
 			out = append(out, vals...)
 			return nil
@@ -760,7 +838,7 @@ func readFloats(c parquet.ColumnChunk, a, b int64, out []float64) ([]float64, er
 		k := 0
 		for _, l := range p.DefinitionLevels() {
 			if l == 0 {
-				out = append(out, math.NaN())
+				out = append(out, nan)
 				continue
 			}
 			out = append(out, vals[k])
@@ -779,10 +857,8 @@ func readUint32s(c parquet.ColumnChunk, a, b int64, out []uint32) ([]uint32, err
 			out = append(out, d.Uint32()...)
 			return nil
 		}
-		codes := make([]uint32, dict.Len())
-		for i := range codes {
-			codes[i] = dict.Index(int32(i)).Uint32()
-		}
+		all := dict.Page().Data()
+		codes := all.Uint32()
 		for _, i := range d.Int32() {
 			out = append(out, codes[i])
 		}

@@ -76,7 +76,8 @@ func csvValue(v float64) string {
 // ExportCSV writes the samples of the paths with from <= time < to, path by
 // path in order of time: time (RFC 3339, UTC), tag, value (empty for none),
 // unit, status (standard name, or 0x and the code). Several values at one time
-// are all written, the primary last.
+// are all written, the primary last. Where the archive is damaged there is a line
+// with Bad_DataLost, all else is written, and the error is a *DamageError.
 func (a *Archive) ExportCSV(ctx context.Context, w io.Writer, paths []string, from, to time.Time) error {
 	cw := csv.NewWriter(w)
 	if err := cw.Write(csvHead); err != nil {
@@ -95,6 +96,9 @@ func (a *Archive) ExportCSV(ctx context.Context, w io.Writer, paths []string, fr
 	cw.Flush()
 	if err := cw.Error(); err != nil {
 		return fmt.Errorf("export: %w", err)
+	}
+	if d := a.Damage(from, to); len(d) > 0 {
+		return &DamageError{d}
 	}
 	return nil
 }

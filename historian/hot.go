@@ -362,6 +362,18 @@ func (h *hotStore) extent(tag int64) (n int, first, last int64) {
 	return n, first, last
 }
 
+// damaged lists what could not be read of the log.
+func (h *hotStore) damaged() (out []Damage) {
+	h.mu.RLock()
+	defer h.mu.RUnlock()
+	for _, s := range h.segs {
+		if s.damaged != "" {
+			out = append(out, Damage{File: s.path, From: time.Unix(0, s.min).UTC(), To: time.Unix(0, s.max).UTC(), Problem: s.damaged + " are damaged"})
+		}
+	}
+	return out
+}
+
 // samples counts all.
 func (h *hotStore) samples() (n int64) {
 	h.mu.RLock()
@@ -383,7 +395,7 @@ func (h *hotStore) close() error {
 func (a *Archive) move() error {
 	for _, s := range a.hot.sealed() {
 		for day := floorTo(s.min, nsDay); day <= s.max; day += nsDay {
-			if err := a.moveDay(s, day); err != nil {
+			if err := errors.Join(a.moveDay(s, day, true), a.moveDay(s, day, false)); err != nil {
 				return err
 			}
 		}
@@ -397,19 +409,21 @@ func (a *Archive) move() error {
 	return nil
 }
 
-func (a *Archive) moveDay(s *segment, day int64) error {
+func (a *Archive) moveDay(s *segment, day int64, decimal bool) error {
 	end := day + nsDay
 	there := a.cold.list(kindRaw, day, end)
 	defer release(there)
 	for _, f := range there {
-		if f.head.Segment == s.n && floorTo(f.head.From, nsDay) == day {
+		if f.head.Segment == s.n && f.head.Decimal == decimal && floorTo(f.head.From, nsDay) == day {
 			return nil // before a crash
 		}
 	}
 	var tags []*tagEntry
 	a.mu.Lock()
-	for id := range s.chunks {
-		tags = append(tags, a.byID[id])
+	for id, c := range s.chunks {
+		if (c.decimals < exactDecimals) == decimal {
+			tags = append(tags, a.byID[id])
+		}
 	}
 	a.mu.Unlock()
 	slices.SortFunc(tags, func(x, y *tagEntry) int { return cmp.Or(cmp.Compare(x.path, y.path), cmp.Compare(x.unit, y.unit)) })
@@ -417,13 +431,13 @@ func (a *Archive) moveDay(s *segment, day int64) error {
 	// and once a tag at a time for the rows.
 	ts := &taggedSeries{}
 	read := func(e *tagEntry) bool {
-		ts.path, ts.unit = e.path, e.unit
+		ts.path, ts.unit, ts.decimals = e.path, e.unit, s.chunks[e.id].decimals
 		ts.reset()
 		s.chunks[e.id].read(day, end, &ts.series)
 		ts.tidy()
 		return ts.len() > 0
 	}
-	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond), Segment: s.n}
+	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond), Segment: s.n, Decimal: decimal}
 	for _, e := range tags {
 		if read(e) {
 			head.From, head.To = min(head.From, ts.time[0]), max(head.To, ts.time[ts.len()-1]+1)

@@ -1,10 +1,12 @@
 package historian
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -74,23 +76,33 @@ func dayOf(t int64) (from, to int64) {
 // mergeDelay keeps late files from causing a rewrite of a month each hour.
 const mergeDelay = 6 * time.Hour
 
+// mergeGroup is a month, and whether the files are of decimals.
+type mergeGroup struct {
+	month   int64
+	decimal bool
+}
+
+// maxDayFiles is how many files of a day that still runs are left unmerged.
+const maxDayFiles = 24
+
 // merge makes one file of the files of a complete day, and of a complete month.
+// Of a day that runs it merges the small ones when they are many.
 func (a *Archive) merge(ctx context.Context, cutoff int64) error {
 	files := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
 	defer func() { release(files) }()
-	byMonth := map[int64][]*coldFile{}
+	byMonth := map[mergeGroup][]*coldFile{}
 	for _, f := range files {
+		if !f.sound() {
+			continue // it stays as it is, for a repair from a backup
+		}
 		m, _ := monthOf(f.head.From)
-		byMonth[m] = append(byMonth[m], f)
+		g := mergeGroup{m, f.head.Decimal}
+		byMonth[g] = append(byMonth[g], f)
 	}
-	months := make([]int64, 0, len(byMonth))
-	for m := range byMonth {
-		months = append(months, m)
-	}
-	slices.Sort(months)
+	months := slices.SortedFunc(maps.Keys(byMonth), func(x, y mergeGroup) int { return cmp.Compare(x.month, y.month) })
 	for _, m := range months {
 		group := byMonth[m]
-		_, end := monthOf(m)
+		_, end := monthOf(m.month)
 		var size int64
 		for _, f := range group {
 			size += f.size
@@ -101,7 +113,7 @@ func (a *Archive) merge(ctx context.Context, cutoff int64) error {
 					return err
 				}
 				if a.mergedAt == nil {
-					a.mergedAt = map[int64]time.Time{}
+					a.mergedAt = map[mergeGroup]time.Time{}
 				}
 				a.mergedAt[m] = a.opt.Now()
 			}
@@ -109,12 +121,12 @@ func (a *Archive) merge(ctx context.Context, cutoff int64) error {
 		}
 		byDay := map[int64][]*coldFile{}
 		for _, f := range group {
-			if d, dend := dayOf(f.head.From); f.head.To <= dend && dend <= cutoff {
+			if d, dend := dayOf(f.head.From); f.head.To <= dend && (dend <= cutoff || len(f.head.Replaces) == 0) {
 				byDay[d] = append(byDay[d], f)
 			}
 		}
-		for _, fs := range byDay {
-			if len(fs) > 1 {
+		for d, fs := range byDay {
+			if len(fs) > maxDayFiles || len(fs) > 1 && d+nsDay <= cutoff {
 				if err := a.mergeFiles(ctx, fs); err != nil {
 					return err
 				}
@@ -123,6 +135,8 @@ func (a *Archive) merge(ctx context.Context, cutoff int64) error {
 	}
 	return nil
 }
+
+type tagKey struct{ path, unit string }
 
 // mergeFiles writes one file with the contents of several and puts it in
 // their place. Memory is bounded by one tag.
@@ -137,7 +151,9 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: 1_000_000}
 	others := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
 	defer release(others)
-	hides := hidesOf(files)
+	hides := hidesOf(others)
+	head.Decimal = files[0].head.Decimal
+	decimals := map[tagKey]int{}
 	for _, h := range hides { // kept while it hides something outside these files
 		for _, o := range others {
 			if !slices.Contains(files, o) && o.version < h.Version && o.overlaps(h.From, h.To) {
@@ -146,17 +162,19 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 			}
 		}
 	}
-	type key struct{ path, unit string }
-	seen := map[key]bool{}
-	var keys []key
+	var keys []tagKey
 	for _, f := range files {
 		head.From, head.To, head.Tick = min(head.From, f.head.From), max(head.To, f.head.To), min(head.Tick, f.head.Tick)
 		for _, e := range f.head.Tags {
-			k := key{e.Path, e.Unit}
-			if !seen[k] {
-				seen[k] = true
+			k := tagKey{e.Path, e.Unit}
+			before, ok := decimals[k]
+			if !ok {
 				keys = append(keys, k)
 			}
+			if e.Decimals != nil {
+				before = max(before, *e.Decimals)
+			}
+			decimals[k] = before
 		}
 	}
 	sort.Slice(keys, func(i, j int) bool {
@@ -174,7 +192,7 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 			k := keys[0]
 			keys = keys[1:]
 			out.reset()
-			out.path, out.unit = k.path, k.unit
+			out.path, out.unit, out.decimals = k.path, k.unit, decimals[k]
 			for _, f := range files { // in order of version: later arrivals behind
 				for _, e := range f.entries(k.path) {
 					if e.Unit != k.unit {
@@ -182,6 +200,9 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 					}
 					for _, s := range shown(hides, f.version, k.path, e.Min, e.Max+1) {
 						if err := f.scan(ctx, e, s.from, s.to, &out.series); err != nil {
+							if ctx.Err() == nil {
+								f.note(e.Min, e.Max+1, err.Error()) // the next time it is left out
+							}
 							return nil, err
 						}
 					}

@@ -69,6 +69,9 @@ func (a *Archive) window(paths []string, lo, end int64) (hi int64, some bool) {
 	for {
 		rows := 0.0
 		for _, c := range files {
+			if c.lost != "" {
+				rows++
+			}
 			for _, p := range paths {
 				for _, e := range c.entries(p) {
 					rows += shareOf(e.Rows, e.Min, e.Max, lo, hi)

@@ -29,7 +29,8 @@ type Coverage struct {
 
 // Query yields the samples of a path with from <= time < to in order of time;
 // of several at one time the primary. A path without samples yields nothing.
-// After an error nothing more is yielded.
+// Where a file is damaged there is one Bad_DataLost sample, and what is beside it
+// is yielded: see Damage. After an error nothing more is yielded.
 func (a *Archive) Query(ctx context.Context, path string, from, to time.Time) iter.Seq2[Value, error] {
 	return a.query(ctx, path, from, to, true)
 }
@@ -105,6 +106,13 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 	defer release(files)
 	hides := hidesOf(files)
 	for _, c := range files {
+		if c.lost != "" { // nobody knows what it had: a mark where it begins
+			p := part{unit: a.unitOf(path), min: max(c.head.From, from)}
+			p.max = p.min
+			p.hot.add(p.min, nan, plant.BadDataLost.Code())
+			parts = append(parts, p)
+			continue
+		}
 		for _, e := range c.entries(path) {
 			if e.Min < to && e.Max >= from {
 				for _, s := range shown(hides, c.version, path, max(e.Min, from), min(e.Max+1, to)) {
@@ -144,7 +152,7 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 			for lo := p.min; lo <= p.max; {
 				hi := min(lo+block, p.max+1)
 				buf.reset()
-				if err := p.file.scan(ctx, p.entry, lo, hi, &buf); err != nil {
+				if err := p.file.scanPart(ctx, p.entry, lo, hi, &buf); err != nil {
 					return err
 				}
 				if err := f(p.unit, buf); err != nil {
@@ -182,7 +190,7 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 					x := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= lo })
 					y := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= hi })
 					buf.appendSeries(p.hot.slice(x, y))
-				} else if err := p.file.scan(ctx, p.entry, max(lo, p.min), min(hi, p.max+1), &buf); err != nil {
+				} else if err := p.file.scanPart(ctx, p.entry, max(lo, p.min), min(hi, p.max+1), &buf); err != nil {
 					return err
 				}
 			}
@@ -196,6 +204,15 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 		}
 	}
 	return nil
+}
+
+func (a *Archive) unitOf(path string) string {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if e := a.tags[path]; e != nil {
+		return e.unit
+	}
+	return ""
 }
 
 // refresh reads what a program that runs beside has added to the log.

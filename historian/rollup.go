@@ -122,7 +122,7 @@ func (a *Archive) rollUp(ctx context.Context, cutoff int64) error {
 		have := a.cold.list(kindHour, s.from, s.to)
 		done := false
 		for _, h := range have {
-			if h.head.From == s.from && h.head.To == s.to && h.head.Sources >= want[s] {
+			if h.head.From == s.from && h.head.To == s.to && h.head.Sources >= want[s] && h.sound() {
 				done = true
 			}
 		}

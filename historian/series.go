@@ -24,6 +24,10 @@ func (s *series) grow(n int) {
 	s.time, s.value, s.status = slices.Grow(s.time, n), slices.Grow(s.value, n), slices.Grow(s.status, n)
 }
 
+func (s *series) cut(n int) {
+	s.time, s.value, s.status = s.time[:n], s.value[:n], s.status[:n]
+}
+
 func (s *series) len() int { return len(s.time) }
 
 func (s *series) appendSeries(o series) {

@@ -75,12 +75,14 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 		b.start, b.width = floorTo(f, p), (b.width+p-1)/p*p
 	}
 	pieces := a.plan(path, f, t, kind, raw)
+	var broken *coldFile
 	var err error
 	for _, p := range pieces {
-		if p.file != nil {
-			err = p.file.scanRoll(ctx, p.entry, floorTo(p.from, p.period), p.to, b.roll)
-		} else {
+		if p.file == nil {
 			err = a.scan(ctx, path, p.from, p.to, b.series)
+		} else if err = p.file.scanRoll(ctx, p.entry, floorTo(p.from, p.period), p.to, b.roll); err != nil && ctx.Err() == nil {
+			broken = p.file
+			broken.note(broken.head.From, broken.head.To, err.Error())
 		}
 		if err != nil {
 			break
@@ -90,6 +92,9 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 		if p.file != nil {
 			release([]*coldFile{p.file})
 		}
+	}
+	if broken != nil { // the raw values are there still, and the roll-up is made anew
+		return a.Trend(ctx, path, from, to, buckets)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("trend of %s: %w", path, err)
@@ -124,6 +129,9 @@ func (a *Archive) plan(path string, from, to int64, kind string, raw []*coldFile
 				}
 			}
 			es := c.entries(path)
+			if !c.sound() {
+				es = nil
+			}
 			fresh := newest <= c.head.Sources
 			if onlyWithoutRaw {
 				fresh = !hasRaw
