@@ -29,6 +29,7 @@ type Core struct {
 	// has already: windows and derived tags go on.
 	Quiet bool
 
+	corrections [][]plant.Correction // by tag; nil: none
 	files       []rules.File
 	calc, ruled learned // what a checkpoint holds
 
@@ -151,6 +152,7 @@ func (c *Core) accept(s plant.Sample, now time.Time) bool {
 	if s.Tag < 0 || int(s.Tag) >= len(c.Frame.Points) {
 		return false
 	}
+	s.Point = c.corrected(s)
 	old := c.Frame.Points[s.Tag]
 	switch {
 	case s.Point.Time.After(now.Add(futureTolerance)):
@@ -167,6 +169,39 @@ func (c *Core) accept(s plant.Sample, now time.Time) bool {
 		c.Frame.At = s.Point.Time
 	}
 	return true
+}
+
+// Correct sets the corrections that samples are read with from now on. The
+// archive keeps them as they came.
+func (c *Core) Correct(list []plant.Correction) {
+	c.corrections = nil
+	for _, x := range list {
+		if t, ok := c.House.Find(x.Tag); ok {
+			if c.corrections == nil {
+				c.corrections = make([][]plant.Correction, len(c.House.Tags))
+			}
+			c.corrections[t.ID] = append(c.corrections[t.ID], x)
+		}
+	}
+}
+
+func (c *Core) corrected(s plant.Sample) plant.Point {
+	if c.corrections == nil {
+		return s.Point
+	}
+	for i := range c.corrections[s.Tag] {
+		if x := &c.corrections[s.Tag][i]; x.Covers(s.Point.Time) {
+			return x.Apply(s.Point)
+		}
+	}
+	return s.Point
+}
+
+// Learn takes over what another core of the same plant file has learned, such as
+// one that has lived through the past again.
+func (c *Core) Learn(from *Core) {
+	c.Calc, c.calc = from.Calc, from.calc
+	c.Calc.Everything()
 }
 
 // plantState names the suppression that a rule's suppress_when asks for.

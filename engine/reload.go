@@ -37,6 +37,9 @@ func (c *Core) Adopt(next *Core, now time.Time) error {
 		}
 	}
 	c.House, c.Frame, c.Rules, c.ruled, c.files = next.House, frame, next.Rules, next.ruled, next.files
+	if c.corrections != nil { // the tags of rules come last, and none is corrected
+		c.corrections = append(c.corrections[:min(len(c.corrections), len(frame.Points))], make([][]plant.Correction, max(0, len(frame.Points)-len(c.corrections)))...)
+	}
 	for i := range c.Rules.Alarms() {
 		if x := c.Rules.Explain(i, c.Frame, now); x.SuppressWords == "" {
 			c.Alarms.SuppressWhile(i, plantState, plant.False, "no rule suppresses it any longer", now)

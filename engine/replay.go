@@ -86,11 +86,11 @@ func (s Steps) next(at time.Time) time.Time {
 // begins with what was known at from. after, if given, is called behind each
 // scan; its error ends the replay.
 func (c *Core) Follow(ctx context.Context, past Past, from, to time.Time, steps Steps, after func(at time.Time) error) error {
-	if err := c.stand(ctx, past, from); err != nil {
+	take := func(s plant.Sample, at time.Time) { c.Sample(s, at) }
+	if err := c.stand(ctx, past, from, take); err != nil {
 		return err
 	}
-	return walk(ctx, past, c.House, nil, from, to, steps.next,
-		func(s plant.Sample, at time.Time) { c.Sample(s, at) },
+	return walk(ctx, past, c.House, nil, from, to, steps.next, take,
 		func(at time.Time) error {
 			c.Set("bad_tags_pct", c.BadTagsPct(), at)
 			c.Scan(at)
@@ -102,9 +102,10 @@ func (c *Core) Follow(ctx context.Context, past Past, from, to time.Time, steps 
 		})
 }
 
-// stand puts what the archive knows of the time before at into a frame that is
-// empty: a signal that was reported before and not again still stands.
-func (c *Core) stand(ctx context.Context, past Past, at time.Time) error {
+// stand gives what the archive knows of the time before at for the measured
+// signals of which nothing is known yet: one that was reported before and not
+// again still stands.
+func (c *Core) stand(ctx context.Context, past Past, at time.Time, take func(s plant.Sample, at time.Time)) error {
 	c.Begin(at)
 	c.AllWell(at)
 	for i := range c.House.Tags {
@@ -117,7 +118,7 @@ func (c *Core) stand(ctx context.Context, past Past, at time.Time) error {
 			return err
 		}
 		if ok {
-			c.Sample(plant.Sample{Tag: t.ID, Point: p}, at)
+			take(plant.Sample{Tag: t.ID, Point: p}, at)
 		}
 	}
 	return nil
@@ -155,6 +156,9 @@ type Replay struct {
 	needs   func(*plant.Tag) bool  // measured tags to read; nil: all
 	counts  func(plant.TagID) bool // samples to count in Within; nil: all
 	Reached func(at time.Time)     // told how far it has come; nil: nobody
+	// Behind is called behind each scan of the reader, whose frame then holds the
+	// quantities; its error ends the replay. Nil: nobody.
+	Behind func(at time.Time) error
 }
 
 // Stretch is some scans on their way from the reader to the judges.
@@ -207,8 +211,6 @@ func (r *Replay) Begin() {
 // a full one and gives the next, which may be the same if it is done with it.
 func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Stretch, error)) error {
 	c := r.Reader
-	c.Begin(r.Warm)
-	c.AllWell(r.Warm)
 	s.reset()
 	take := func(x plant.Sample, at time.Time) {
 		r.Samples++
@@ -235,6 +237,11 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 		if !at.Before(r.From) {
 			r.Scans++
 		}
+		if r.Behind != nil {
+			if err := r.Behind(at); err != nil {
+				return err
+			}
+		}
 		if len(s.scans) == stretchScans {
 			if s, err = hand(s); err == nil {
 				s.reset()
@@ -253,6 +260,9 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 			return r.From
 		}
 		return at
+	}
+	if err := c.stand(ctx, r.Past, r.Warm, take); err != nil {
+		return err
 	}
 	if err := walk(ctx, r.Past, c.House, r.needs, r.Warm, r.To, next, take, scan); err != nil {
 		return err

@@ -52,7 +52,7 @@ func (j *Journal) PutCorrection(c plant.Correction, held Coverage) (plant.Correc
 		return c, plant.Event{}, err
 	}
 	e := plant.Event{Kind: plant.EventCorrection, Time: c.At, Received: c.At, Source: c.Tag, User: c.By, Reason: c.Reason, Action: "correct",
-		Text: fmt.Sprintf("values of %s %s are read %s: %s", c.Tag, stretchText(c), readAs(&c, held.Unit), c.Reason)}
+		Text: fmt.Sprintf("values of %s %s are read %s: %s", c.Tag, stretchText(c), c.ReadAs(held.Unit), c.Reason)}
 	err := j.record(&e, "corrections", func(tx *sql.Tx) (any, error) {
 		o, err := overlapping(tx, &c)
 		if err != nil {
@@ -175,18 +175,6 @@ func stretchText(c plant.Correction) string {
 		return "from " + stamp(c.From) + " on"
 	}
 	return "from " + stamp(c.From) + " to " + stamp(c.To)
-}
-
-func readAs(c *plant.Correction, unit string) string {
-	switch {
-	case c.NotBelieved:
-		return "as not to be believed"
-	case c.Value != nil:
-		return strings.TrimSpace(fmt.Sprintf("as %g %s", *c.Value, unit))
-	case c.Offset == 0:
-		return fmt.Sprintf("times %g", c.Factor)
-	}
-	return strings.TrimSpace(fmt.Sprintf("times %g plus %g %s", c.Factor, c.Offset, unit))
 }
 
 // record journals e together with a change of a table: store makes the change

@@ -1,7 +1,9 @@
 package plant
 
 import (
+	"fmt"
 	"math"
+	"strings"
 	"time"
 )
 
@@ -47,6 +49,19 @@ func (c *Correction) Apply(p Point) Point {
 	}
 	p.Value = p.Value*c.Factor + c.Offset
 	return p
+}
+
+// ReadAs says how the values are to be read, in the tag's unit.
+func (c *Correction) ReadAs(unit string) string {
+	switch {
+	case c.NotBelieved:
+		return "as not to be believed"
+	case c.Value != nil:
+		return strings.TrimSpace(fmt.Sprintf("as %g %s", *c.Value, unit))
+	case c.Offset == 0:
+		return fmt.Sprintf("times %g", c.Factor)
+	}
+	return strings.TrimSpace(fmt.Sprintf("times %g plus %g %s", c.Factor, c.Offset, unit))
 }
 
 // JobState says how far a Job is.

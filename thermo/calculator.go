@@ -333,6 +333,9 @@ func tsat(p float64) (float64, bool) {
 // for filling long stretches of the past.
 func (c *Calculator) NoReconciliation() { c.noTests = true }
 
+// Everything works everything out again, after a stretch of the past without.
+func (c *Calculator) Everything() { c.noSigma, c.noTests = false, false }
+
 // NoUncertainty leaves uncertainties and forecasts of scale out, for long
 // stretches of the past: they cost many evaluations each.
 func (c *Calculator) NoUncertainty() { c.noSigma = true }

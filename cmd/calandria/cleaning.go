@@ -61,7 +61,7 @@ func (c *cleaningCmd) Run(a *app) error {
 		return err
 	}
 	defer ar.Close()
-	now := newest(a.ctx, h, ar)
+	now := newest(a.ctx, h, past{ar})
 	if now.IsZero() {
 		return fmt.Errorf("the archive holds no measured value of this plant")
 	}
@@ -70,7 +70,7 @@ func (c *cleaningCmd) Run(a *app) error {
 		return err
 	}
 	defer j.Close()
-	b, err := begin(a.ctx, h, files, ar, j, c.Data, time.Now(), a.log, a.progress("reading the past"))
+	b, err := begin(a.ctx, h, files, past{ar}, j, c.Data, time.Now(), a.log, a.progress("reading the past"))
 	if err != nil {
 		return err
 	}

@@ -117,46 +117,20 @@ type importCmd struct {
 	File   string `arg:"" help:"CSV with time, tag, value, unit, status; the form that export writes. Other units than the archive's are converted; a pressure in another unit says what it counts from, such as bar gauge, mmHg vacuum, mbar absolute; kPa alone is absolute." type:"existingfile"`
 	Config string `help:"The plant file: its tags may be imported before the archive has any of them." default:"plant.yaml" type:"path"`
 	Data   string `help:"The data folder; the service must not be running on it." default:"data" type:"path"`
+
+	Recalculate bool   `help:"Calculate from the imported values, as if the program had watched all that time."`
+	By          string `help:"Who imports: it goes into the journal with --recalculate." default:"${user}"`
 }
 
 func (c *importCmd) Run(a *app) error {
-	dir := filepath.Join(c.Data, "archive")
-	var infos []historian.TagInfo
 	h, files, err := loadPlant(c.Config)
-	switch {
-	case err == nil:
-		if _, err := engine.New(h, files, rules.Options{}); err != nil { // it adds the calculated tags
-			return err
-		}
-		dir, infos = archiveDir(h, c.Data), describe(h)
-	case !errors.Is(err, fs.ErrNotExist):
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	if err := os.MkdirAll(c.Data, 0o750); err != nil {
-		return err
+	if h == nil && c.Recalculate {
+		return fmt.Errorf("--recalculate needs the plant file; there is none at %s", c.Config)
 	}
-	unlock, err := lock(filepath.Join(c.Data, "lock"))
-	if err != nil {
-		return err
-	}
-	defer unlock()
-	ar, err := historian.Open(dir, historian.Options{})
-	if err != nil {
-		return err
-	}
-	defer ar.Close()
-	if err := ar.Describe(infos...); err != nil {
-		return err
-	}
-	if len(ar.Tags()) == 0 {
-		return fmt.Errorf("the archive in %s has no tags yet and there is no plant file %s; give --config", c.Data, c.Config)
-	}
-	f, err := os.Open(c.File)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	n, err := ar.ImportCSV(a.ctx, f, c.File, h)
+	n, err := c.read(a, h, files)
 	if err != nil {
 		return err
 	}
@@ -165,7 +139,54 @@ func (c *importCmd) Run(a *app) error {
 		noun = "sample"
 	}
 	fmt.Fprintf(a.out, "%d %s imported\n", n, noun)
-	return nil
+	if !c.Recalculate {
+		fmt.Fprintln(a.out, "nothing is calculated from them yet: calandria recalculate --why ... does it, or import with --recalculate")
+		return nil
+	}
+	again := recalculateCmd{ruleSource: ruleSource{Config: c.Config}, Step: jobStep, By: c.By, Why: "import of " + filepath.Base(c.File), Data: c.Data}
+	return again.Run(a)
+}
+
+// read takes the file into the archive and gives the number of its samples.
+func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error) {
+	dir := filepath.Join(c.Data, "archive")
+	var infos []historian.TagInfo
+	if h != nil {
+		own, err := engine.Fresh(h)
+		if err != nil {
+			return 0, err
+		}
+		if _, err := engine.New(own, files, rules.Options{}); err != nil { // it adds the calculated tags
+			return 0, err
+		}
+		h = own
+		dir, infos = archiveDir(h, c.Data), describe(h)
+	}
+	if err := os.MkdirAll(c.Data, 0o750); err != nil {
+		return 0, err
+	}
+	unlock, err := lock(filepath.Join(c.Data, "lock"))
+	if err != nil {
+		return 0, err
+	}
+	defer unlock()
+	ar, err := historian.Open(dir, historian.Options{})
+	if err != nil {
+		return 0, err
+	}
+	defer ar.Close()
+	if err := ar.Describe(infos...); err != nil {
+		return 0, err
+	}
+	if len(ar.Tags()) == 0 {
+		return 0, fmt.Errorf("the archive in %s has no tags yet and there is no plant file %s; give --config", c.Data, c.Config)
+	}
+	f, err := os.Open(c.File)
+	if err != nil {
+		return 0, err
+	}
+	defer f.Close()
+	return ar.ImportCSV(a.ctx, f, c.File, h)
 }
 
 type verifyCmd struct {

@@ -61,6 +61,8 @@ type cli struct {
 	Archive     archiveCmd     `cmd:"" help:"Look at the files of the archive."`
 	Strikes     strikesCmd     `cmd:"" help:"List recorded strikes, or write the profile of one."`
 	Cleaning    cleaningCmd    `cmd:"" help:"Propose when to clean which evaporator body: planning information, no permission."`
+	Recalculate recalculateCmd `cmd:"" help:"Calculate a stretch of the past again from its raw values, with the program, rules and corrections in force."`
+	Correct     correctCmd     `cmd:"" help:"Say how the values of an instrument that read wrong are to be read, or list and take back corrections."`
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
 	Test        testCmd        `cmd:"" help:"Run scenarios: what the instruments read, and which alarms are to come of it."`
 	ReplayCases replayCasesCmd `cmd:"" name:"replay-cases" help:"Replay a file of alarm cases (JSON lines) and print each result."`
@@ -88,7 +90,7 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) (code int) {
 	var c cli
 	exited := -1
 	k, err := kong.New(&c, kong.Name("calandria"), kong.Description(description), kong.Writers(out, errOut),
-		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Exit(func(n int) { exited = n }))
+		kong.UsageOnError(), kong.Vars{"user": os.Getenv("USER")}, kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Exit(func(n int) { exited = n }))
 	if err != nil {
 		fmt.Fprintln(errOut, "calandria:", err)
 		return 2

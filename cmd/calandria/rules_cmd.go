@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"calandria/engine"
-	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -94,7 +93,7 @@ func (c *rulesExplainCmd) Run(a *app) error {
 		return err
 	}
 	defer ar.Close()
-	at := newest(a.ctx, h, ar)
+	at := newest(a.ctx, h, past{ar})
 	if c.At != "" {
 		if at, err = parseTime(c.At, time.Now().UTC()); err != nil {
 			return fmt.Errorf("--at: %w", err)
@@ -113,13 +112,13 @@ func (c *rulesExplainCmd) Run(a *app) error {
 }
 
 // newest is the time of the newest measured sample in the archive.
-func newest(ctx context.Context, h *plant.House, ar *historian.Archive) time.Time {
+func newest(ctx context.Context, h *plant.House, ar engine.Past) time.Time {
 	var t time.Time
 	for i := range h.Tags {
 		if h.Tags[i].Source != plant.Measured {
 			continue
 		}
-		if p, ok, err := ar.Last(ctx, h.Tags[i].Path); err == nil && ok && p.Time.After(t) {
+		if p, ok, err := ar.Last(ctx, h.Tags[i].Path, ever); err == nil && ok && p.Time.After(t) {
 			t = p.Time
 		}
 	}

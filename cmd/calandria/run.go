@@ -88,6 +88,7 @@ type service struct {
 	inForce   atomic.Pointer[[]rules.File]
 	log       *slog.Logger
 	unlock    func()
+	corrected string              // mark of the corrections that the loop reads with
 	unfilled  []rules.Placeholder // where the site's procedures belong
 
 	registry     *prometheus.Registry
@@ -118,7 +119,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 		return s, err
 	}
 	s.committer = historian.NewCommitter(s.journal, 0, log)
-	begun, err := begin(ctx, h, files, s.archive, s.journal, dataDir, time.Now(), log, progress)
+	begun, err := begin(ctx, h, files, past{s.archive}, s.journal, dataDir, time.Now(), log, progress)
 	if err != nil {
 		return s, err
 	}
@@ -250,6 +251,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	}
 	g.Go(func() error { return s.loop.Run(ctx) })
 	g.Go(func() error { return s.trials.Run(ctx) })
+	g.Go(func() error { return (&jobs{s: s, poll: 2 * time.Second}).Run(ctx) })
 	g.Go(func() error { return s.console.Serve(ctx, ln) })
 	if s.forward != nil {
 		g.Go(func() error { return s.forward.Run(ctx) })

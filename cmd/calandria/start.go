@@ -22,6 +22,15 @@ import (
 // holds since, in the way of the running program. Without a checkpoint that fits
 // it lives through as much of the past as it learns from.
 
+// archived is the archive as a start reads it.
+type archived interface {
+	engine.Past
+	Coverage(ctx context.Context, path string) (historian.Coverage, error)
+}
+
+// ever is later than every sample.
+var ever = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
+
 const (
 	checkpointName = "learned.checkpoint"
 	// learnedFrom is how far back a start without a checkpoint begins: scale is
@@ -38,12 +47,11 @@ type begun struct {
 	lastRun time.Time               // last sign of life before this start, zero at a first start
 	events  []plant.Event           // that came while the program was down
 	strikes []thermo.FinishedStrike // that are not on record
-	known   map[string]time.Time    // by pan: the end of its newest strike on record
 }
 
 // begin makes the core of a house. h stays as it is: the core has a house of its
 // own.
-func begin(ctx context.Context, h *plant.House, files []rules.File, ar *historian.Archive, j *historian.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
+func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived, j *historian.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
 	newestAt := newest(ctx, h, ar)
 	if newestAt.After(now) {
 		newestAt = now
@@ -55,7 +63,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar *historia
 	} else if err != nil {
 		return nil, err
 	}
-	b := &begun{core: core, known: map[string]time.Time{}}
+	b := &begun{core: core}
 	fresh := core == nil
 	if fresh {
 		own, err := engine.Fresh(h)
@@ -72,7 +80,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar *historia
 	if b.lastRun, err = lastSign(ctx, b.core, ar, j); err != nil {
 		return nil, err
 	}
-	people, err := b.recordsOf(ctx, j, from, now, log)
+	people, err := recordsOf(ctx, b.core.House, j, from, now, log)
 	if err != nil {
 		return nil, err
 	}
@@ -87,10 +95,15 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar *historia
 			return nil, err
 		}
 	}
+	corrections, err := allCorrections(ctx, j)
+	if err != nil {
+		return nil, fmt.Errorf("read the corrections: %w", err)
+	}
+	b.core.Correct(corrections)
 	b.core.Quiet = true
 	if !from.IsZero() && from.Before(watched) {
 		steps := engine.Steps{{Before: watched.Add(-36 * time.Hour), Step: time.Minute}, {Before: watched.Add(-time.Hour), Step: 10 * time.Second}, {Step: h.Config.Scan}}
-		if err := b.follow(ctx, past{ar}, from, watched, steps, people, progress); err != nil {
+		if err := b.follow(ctx, ar, from, watched, steps, people, progress); err != nil {
 			return nil, fmt.Errorf("read the past: %w", err)
 		}
 	}
@@ -101,7 +114,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar *historia
 	}
 	restoreAlarms(b.core, j, at, log)
 	if at.Before(now) {
-		if err := b.follow(ctx, past{ar}, at, end, engine.Steps{{Step: 10 * time.Second}}, people, progress); err != nil {
+		if err := b.follow(ctx, ar, at, end, engine.Steps{{Step: 10 * time.Second}}, people, progress); err != nil {
 			return nil, fmt.Errorf("read what came while the program was down: %w", err)
 		}
 		b.events = b.core.Drain()
@@ -122,7 +135,7 @@ func (b *begun) follow(ctx context.Context, p engine.Past, from, to time.Time, s
 	return b.core.Follow(ctx, p, from, to, steps, func(at time.Time) error {
 		people.apply(b.core, at)
 		for _, s := range b.core.Calc.TakeFinished() {
-			if s.Strike.End.After(b.known[s.Pan]) {
+			if s.Strike.End.After(people.known[s.Pan]) {
 				b.strikes = append(b.strikes, s)
 			}
 		}
@@ -184,7 +197,7 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 
 // lastSign is when the program was last alive on this data: its newest
 // calculated value or journal entry.
-func lastSign(ctx context.Context, c *engine.Core, ar *historian.Archive, j *historian.Journal) (time.Time, error) {
+func lastSign(ctx context.Context, c *engine.Core, ar archived, j *historian.Journal) (time.Time, error) {
 	var last time.Time
 	events, err := j.Read(ctx, historian.Filter{Newest: true, Limit: 1})
 	if err != nil {
@@ -197,7 +210,7 @@ func lastSign(ctx context.Context, c *engine.Core, ar *historian.Archive, j *his
 		if c.House.Tags[i].Source != plant.Derived {
 			continue
 		}
-		if p, ok, err := ar.Last(ctx, c.House.Tags[i].Path); err == nil && ok && p.Time.After(last) {
+		if p, ok, err := ar.Last(ctx, c.House.Tags[i].Path, ever); err == nil && ok && p.Time.After(last) {
 			last = p.Time
 		}
 		break // they are all written at every scan
@@ -206,7 +219,7 @@ func lastSign(ctx context.Context, c *engine.Core, ar *historian.Archive, j *his
 }
 
 // firstSample is when the archive's measured values begin, but not before from.
-func firstSample(ctx context.Context, h *plant.House, ar *historian.Archive, from time.Time) (time.Time, error) {
+func firstSample(ctx context.Context, h *plant.House, ar archived, from time.Time) (time.Time, error) {
 	var first time.Time
 	for i := range h.Tags {
 		if h.Tags[i].Source != plant.Measured {
@@ -247,10 +260,11 @@ func restoreAlarms(c *engine.Core, j *historian.Journal, at time.Time, log *slog
 type records struct {
 	cleanings  []historian.Cleaning // by end
 	references map[string]*pan.Strike
+	known      map[string]time.Time // by pan: the end of its newest strike on record
 }
 
-func (b *begun) recordsOf(ctx context.Context, j *historian.Journal, from, to time.Time, log *slog.Logger) (*records, error) {
-	r := &records{references: map[string]*pan.Strike{}}
+func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from, to time.Time, log *slog.Logger) (*records, error) {
+	r := &records{references: map[string]*pan.Strike{}, known: map[string]time.Time{}}
 	all, err := j.Cleanings(ctx, "", from, to)
 	if err != nil {
 		return nil, fmt.Errorf("read the cleanings: %w", err)
@@ -261,13 +275,13 @@ func (b *begun) recordsOf(ctx context.Context, j *historian.Journal, from, to ti
 		}
 	}
 	slices.SortFunc(r.cleanings, func(a, b historian.Cleaning) int { return a.End.Compare(b.End) })
-	for _, e := range b.core.House.Of(plant.ClassPan) {
+	for _, e := range h.Of(plant.ClassPan) {
 		newest, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, Limit: 1})
 		if err != nil {
 			return nil, fmt.Errorf("read the strikes: %w", err)
 		}
 		for _, s := range newest {
-			b.known[e.Path] = s.End.Add(time.Minute)
+			r.known[e.Path] = s.End.Add(time.Minute)
 		}
 		c, ok, err := chosenReference(j, e.Path, e.Pan.Grade)
 		if err != nil || !ok {

@@ -120,7 +120,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	// A start with a record, and one without: both read the archive, there is no
 	// checkpoint.
 	start := func(j *historian.Journal) *begun {
-		b, err := begin(ctx, house(), nil, ar, j, dir, at, quiet, nil)
+		b, err := begin(ctx, house(), nil, past{ar}, j, dir, at, quiet, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -1,0 +1,523 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"calandria/engine"
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/rules"
+	"calandria/thermo"
+)
+
+// A stretch of the past is calculated again as a job of the journal: the running
+// program takes it up beside its work, or the command does it if none is running.
+// Raw values stay as they are; the calculated ones become a new version in one
+// step at the end.
+
+const (
+	recalculation = "recalculate"
+	// keepEvery is how often calculated values of the past are kept.
+	keepEvery = time.Minute
+	// jobStep is the time between scans of the past unless a job says otherwise.
+	jobStep = 10 * time.Second
+)
+
+// recalculationArgs are what a job needs beside its stretch.
+type recalculationArgs struct {
+	Equipment string        `json:",omitzero"` // path; empty: the whole house
+	Step      time.Duration `json:",omitzero"`
+}
+
+// recalculator calculates the past again.
+type recalculator struct {
+	archive *historian.Archive
+	journal *historian.Journal
+	fresh   func() (*plant.House, error) // a house without the tags of a core
+	files   []rules.File
+	log     *slog.Logger
+	spread  bool // the rules may take a processor of their own
+}
+
+// recalculated is what comes of a job.
+type recalculated struct {
+	core    *engine.Core // it has lived through everything up to the end of the archive
+	alarms  *engine.Backtest
+	strikes int // put on record
+	values  int64
+}
+
+// run does a job, from where it was if it was interrupted. Nothing is in force
+// before its end. tell is told how far it has come; its error ends the job.
+func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done float64, at time.Time) error) (*recalculated, error) {
+	var args recalculationArgs
+	if err := json.Unmarshal([]byte(job.Args), &args); err != nil {
+		return nil, fmt.Errorf("read the job: %w", err)
+	}
+	if args.Step <= 0 {
+		args.Step = jobStep
+	}
+	core := func(files []rules.File) (*engine.Core, error) {
+		h, err := r.fresh()
+		if err != nil {
+			return nil, err
+		}
+		return engine.New(h, files, rules.Options{})
+	}
+	reader, err := core(nil)
+	if err != nil {
+		return nil, err
+	}
+	judge, err := core(r.files)
+	if err != nil {
+		return nil, err
+	}
+	paths, kept := keptTags(reader.House, args.Equipment)
+	if len(paths) == 0 {
+		return nil, fmt.Errorf("%q has no calculated value: give the path of a set, a body, a condenser or a pan", args.Equipment)
+	}
+	if err := r.archive.Describe(describe(reader.House)...); err != nil {
+		return nil, err
+	}
+	rw, err := r.archive.Rewrite(ctx, fmt.Sprintf("job%d", job.ID), paths, job.From, job.To)
+	if err != nil {
+		return nil, err
+	}
+	from := rw.Reached()
+	if reader, err = r.ready(ctx, reader, rw, job.From); err != nil {
+		return nil, err
+	}
+	corrections, err := allCorrections(ctx, r.journal)
+	if err != nil {
+		return nil, err
+	}
+	reader.Correct(corrections)
+	judge.Correct(corrections)
+	people, err := recordsOf(ctx, reader.House, r.journal, from, job.To, r.log)
+	if err != nil {
+		return nil, err
+	}
+	out := &recalculated{core: reader}
+	strikes := newStrikeKeeper(r.journal, reader.Calc)
+	p := past{r.archive}
+	replay := &engine.Replay{Past: p, Warm: from, From: from, To: job.To, Step: args.Step, Reader: reader, Judges: []*engine.Judge{engine.NewJudge(judge, from, job.To)}}
+	saved := time.Now()
+	replay.Behind = func(at time.Time) error {
+		people.apply(reader, at)
+		strikes.take()
+		if !at.Truncate(keepEvery).Equal(at) || at.Before(from) {
+			return ctx.Err()
+		}
+		for i, id := range kept {
+			if point := reader.Frame.Points[id]; point.Quality.Seen() {
+				out.values++
+				if err := rw.Add(paths[i], plant.Point{Time: at, Value: point.Value, Quality: point.Quality}); err != nil {
+					return err
+				}
+			}
+		}
+		if now := time.Now(); now.Sub(saved) > time.Minute {
+			saved = now
+			learned, err := reader.Save(at.Add(time.Nanosecond))
+			if err == nil {
+				err = rw.Save(at.Add(time.Nanosecond), learned)
+			}
+			if err != nil {
+				return err
+			}
+		}
+		return tell(at.Sub(job.From).Seconds()/job.To.Sub(job.From).Seconds(), at)
+	}
+	run := replay.Run
+	if r.spread {
+		run = func(ctx context.Context) error { return spread(ctx, replay) }
+	}
+	if err := run(ctx); err != nil {
+		return nil, err
+	}
+	out.alarms = replay.Judges[0].Result
+	out.alarms.Samples, out.alarms.Scans = replay.Samples, replay.Scans
+	if err := rw.Commit(ctx); err != nil {
+		return nil, err
+	}
+	if out.strikes, err = strikes.keep(ctx); err != nil {
+		return nil, err
+	}
+	// What was learned goes on to the end of the archive.
+	end := newest(ctx, reader.House, p).Add(time.Nanosecond)
+	if job.To.Before(end) {
+		reader.Quiet = true
+		err := reader.Follow(ctx, p, job.To, end, engine.Steps{{Step: args.Step}}, func(at time.Time) error {
+			people.apply(reader, at)
+			reader.Calc.TakeFinished()
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	reader.Calc.ForecastScale(reader.Frame.At)
+	return out, nil
+}
+
+// ready brings a reader to where the job goes on: from what it saved, or by living
+// through the time before.
+func (r *recalculator) ready(ctx context.Context, reader *engine.Core, rw *historian.Rewrite, from time.Time) (*engine.Core, error) {
+	if data := rw.Data(); len(data) > 0 {
+		cp, err := engine.ReadCheckpoint(data)
+		if err == nil {
+			var h *plant.House
+			if h, err = r.fresh(); err == nil {
+				reader, err = engine.Resume(h, nil, cp, cp.At)
+			}
+		}
+		if err != nil {
+			return nil, fmt.Errorf("the job cannot go on where it was: %w; ask for it again", err)
+		}
+		return reader, nil
+	}
+	p := past{r.archive}
+	first, err := firstSample(ctx, reader.House, p, from.Add(-learnedFrom))
+	if err != nil || first.IsZero() || !first.Before(from) {
+		return reader, err
+	}
+	people, err := recordsOf(ctx, reader.House, r.journal, first, from, r.log)
+	if err != nil {
+		return nil, err
+	}
+	reader.Quiet = true
+	err = reader.Follow(ctx, p, first, from, engine.Steps{{Before: from.Add(-36 * time.Hour), Step: time.Minute}, {Step: jobStep}}, func(at time.Time) error {
+		people.apply(reader, at)
+		reader.Calc.TakeFinished()
+		return nil
+	})
+	reader.Quiet = false
+	return reader, err
+}
+
+// keptTags lists the calculated tags of a piece of equipment and its parts.
+func keptTags(h *plant.House, equipment string) (paths []string, ids []plant.TagID) {
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		if t.Source == plant.Derived && (equipment == "" || t.Owner == equipment || strings.HasPrefix(t.Owner, equipment+".")) {
+			paths, ids = append(paths, t.Path), append(ids, t.ID)
+		}
+	}
+	return paths, ids
+}
+
+// strikeKeeper gathers the strikes of a replay for the record.
+type strikeKeeper struct {
+	journal *historian.Journal
+	calc    *thermo.Calculator
+	found   []thermo.FinishedStrike
+}
+
+func newStrikeKeeper(j *historian.Journal, calc *thermo.Calculator) *strikeKeeper {
+	return &strikeKeeper{journal: j, calc: calc}
+}
+
+func (k *strikeKeeper) take() { k.found = append(k.found, k.calc.TakeFinished()...) }
+
+// keep puts them on record. One that is on record already is worked out anew, with
+// the purities that the laboratory found.
+func (k *strikeKeeper) keep(ctx context.Context) (n int, err error) {
+	const same = 10 * time.Minute // two strikes of a pan do not begin closer. Ours
+	for i := range k.found {
+		f := &k.found[i]
+		near, err := k.journal.Strikes(ctx, historian.StrikeFilter{Pan: f.Pan, From: f.Strike.Start.Add(same), To: f.Strike.End.Add(same), Limit: 4})
+		if err != nil {
+			return n, err
+		}
+		for _, r := range near {
+			old, err := strikeOf(r)
+			if err != nil || old.Start.Sub(f.Strike.Start).Abs() > same {
+				continue
+			}
+			f.Strike.Start, f.Strike.Number = old.Start, old.Number
+			if old.Balance.Purities.By != "" {
+				k.calc.WeighStrike(f.Pan, &f.Strike, old.Balance.Purities)
+			}
+		}
+		if err := keepStrike(k.journal, f); err != nil {
+			return n, err
+		}
+		n++
+	}
+	return n, nil
+}
+
+// words say what came of a job.
+func (x *recalculated) words() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d values calculated again, %d strikes put on record.\nAlarms that would have called:\n\n", x.values, x.strikes)
+	writeBacktest(&b, x.alarms)
+	return b.String()
+}
+
+type recalculateCmd struct {
+	ruleSource
+	From      string        `help:"Start: a date, a time, or an age such as 90d; default the beginning of the archive."`
+	To        string        `help:"End, not included; default now."`
+	Equipment string        `help:"Path of a set, body, condenser or pan; default the whole house."`
+	Step      time.Duration `help:"Time between scans." default:"10s"`
+	By        string        `help:"Who asks for it." default:"${user}"`
+	Why       string        `help:"Why: it goes into the journal." required:""`
+	Data      string        `help:"The data folder." default:"data" type:"path"`
+}
+
+func (c *recalculateCmd) Run(a *app) error {
+	if c.Step < time.Second {
+		return fmt.Errorf("--step %s: give 1s or more", c.Step)
+	}
+	h, files, err := c.load()
+	if err != nil {
+		return err
+	}
+	ar, err := openArchive(archiveDir(h, c.Data))
+	if err != nil {
+		return err
+	}
+	first, err := firstSample(a.ctx, h, past{ar}, time.Time{})
+	ar.Close()
+	if err != nil {
+		return err
+	}
+	if first.IsZero() {
+		return fmt.Errorf("the archive in %s holds no value of this plant's tags: import some first, or check --data and --config", c.Data)
+	}
+	from, to := first.Truncate(time.Minute), time.Now().UTC()
+	if c.From != "" {
+		if from, err = parseTime(c.From, to); err != nil {
+			return fmt.Errorf("--from: %w", err)
+		}
+	}
+	if c.To != "" {
+		if to, err = parseTime(c.To, to); err != nil {
+			return fmt.Errorf("--to: %w", err)
+		}
+	}
+	if from = from.Truncate(time.Minute); !from.Before(to) {
+		return errors.New("--from is not before --to")
+	}
+	args, err := json.Marshal(recalculationArgs{Equipment: c.Equipment, Step: c.Step})
+	if err != nil {
+		return err
+	}
+	return a.recalculate(h, files, c.Data, plant.Job{Kind: recalculation, From: from, To: to, Args: string(args), By: c.By, Why: c.Why, Asked: time.Now().UTC()})
+}
+
+// recalculate asks for a job and follows it: the running program does it, or,
+// where none is running, this one.
+func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job plant.Job) error {
+	unlock, busy := lock(filepath.Join(dir, "lock"))
+	j, err := historian.OpenJournal(filepath.Join(dir, "journal.db"), historian.JournalOptions{})
+	if err != nil {
+		return err
+	}
+	defer j.Close()
+	if job.ID, err = j.AskJob(job); err != nil {
+		return err
+	}
+	if busy != nil {
+		fmt.Fprintf(a.out, "the running program calculates again from %s to %s, job %d; Ctrl-C leaves it at work\n", job.From.Format(time.RFC3339), job.To.Format(time.RFC3339), job.ID)
+		return a.followJob(j, job)
+	}
+	defer unlock()
+	ar, err := historian.Open(archiveDir(h, dir), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log})
+	if err != nil {
+		return err
+	}
+	defer ar.Close()
+	r := &recalculator{archive: ar, journal: j, fresh: func() (*plant.House, error) { return engine.Fresh(h) }, files: files, log: a.log, spread: true}
+	show := a.progress("calculating again")
+	out, err := r.do(a.ctx, job, func(done float64, at time.Time) { show(done, at) })
+	if err != nil {
+		return err
+	}
+	if err := keepLearned(out.core, h, files, dir); err != nil {
+		return err
+	}
+	fmt.Fprint(a.out, out.words())
+	return nil
+}
+
+// keepLearned leaves what a replay has learned to the next start.
+func keepLearned(from *engine.Core, h *plant.House, files []rules.File, dir string) error {
+	own, err := engine.Fresh(h)
+	if err != nil {
+		return err
+	}
+	c, err := engine.New(own, files, rules.Options{})
+	if err != nil {
+		return err
+	}
+	c.Learn(from)
+	learned, err := c.Save(from.Frame.At)
+	if err != nil {
+		return err
+	}
+	return historian.WriteCheckpoint(dir, checkpointName, learned)
+}
+
+// do runs a job and keeps its record in the journal up to date.
+func (r *recalculator) do(ctx context.Context, job plant.Job, show func(done float64, at time.Time)) (*recalculated, error) {
+	began, told := time.Now(), time.Time{}
+	job.State = plant.JobRunning
+	out, err := r.run(ctx, job, func(done float64, at time.Time) error {
+		show(done, at)
+		now := time.Now()
+		if now.Sub(told) < 2*time.Second {
+			return nil
+		}
+		told, job.Reached = now, at
+		left := time.Duration(float64(now.Sub(began)) * (1 - done) / max(done, 1e-3))
+		job.Text = fmt.Sprintf("%.0f %%, at %s, %s left", 100*done, at.Format("2006-01-02 15:04 MST"), left.Round(time.Second))
+		return r.journal.UpdateJob(job)
+	})
+	job.Ended = time.Now().UTC()
+	switch {
+	case errors.Is(err, historian.ErrJobEnded):
+		return nil, errors.New("the job was cancelled; the values of before stay in force")
+	case ctx.Err() != nil:
+		return nil, fmt.Errorf("interrupted; the values of before stay in force, and the job goes on at the next start of the program: %w", ctx.Err())
+	case err != nil:
+		job.State, job.Text = plant.JobFailed, err.Error()
+	default:
+		job.State, job.Reached, job.Text = plant.JobDone, job.To, out.words()
+	}
+	return out, errors.Join(err, r.journal.UpdateJob(job))
+}
+
+// followJob shows how a job of the running program goes until it ends.
+func (a *app) followJob(j *historian.Journal, job plant.Job) error {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	shown := ""
+	for {
+		select {
+		case <-a.ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		all, err := j.Jobs(a.ctx, false)
+		if err != nil {
+			return err
+		}
+		for _, x := range all {
+			if x.ID != job.ID || x.Text == shown && x.Ended.IsZero() {
+				continue
+			}
+			shown = x.Text
+			fmt.Fprintln(a.out, x.Text)
+			switch x.State {
+			case plant.JobDone:
+				return nil
+			case plant.JobFailed:
+				return errors.New("the job failed")
+			case plant.JobCancelled:
+				return errors.New("the job was cancelled")
+			}
+		}
+	}
+}
+
+// jobs takes up what is asked for, one after the other, in a goroutine of its own.
+type jobs struct {
+	s    *service
+	poll time.Duration
+}
+
+// Run works off jobs until ctx ends. The journal is asked again and again: a
+// command of another process may have put one there.
+func (w *jobs) Run(ctx context.Context) error {
+	tick := time.NewTicker(w.poll)
+	defer tick.Stop()
+	for {
+		open, err := w.s.journal.Jobs(ctx, true)
+		if err != nil && ctx.Err() == nil {
+			w.s.log.Error("jobs cannot be read", "err", err)
+		}
+		for _, job := range open {
+			if job.Kind == recalculation {
+				w.work(ctx, job)
+			}
+		}
+		w.corrections(ctx)
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// work does one job, and gives what was learned to the loop.
+func (w *jobs) work(ctx context.Context, job plant.Job) {
+	s := w.s
+	note := func(text string) {
+		_ = s.loop.Call(ctx, func(*engine.Core) {
+			s.loop.Event(plant.Event{Time: s.loop.Now(), Kind: plant.EventConfig, Source: engine.SystemOwner, User: job.By, Reason: job.Why, Text: text})
+		})
+	}
+	span := fmt.Sprintf("from %s to %s", job.From.Format("2006-01-02 15:04 MST"), job.To.Format("2006-01-02 15:04 MST"))
+	if job.State == plant.JobAsked {
+		note("job " + fmt.Sprint(job.ID) + ": the past is calculated again " + span)
+	}
+	r := &recalculator{archive: s.archive, journal: s.journal, fresh: s.fresh, files: *s.inForce.Load(), log: s.log}
+	out, err := r.do(ctx, job, func(float64, time.Time) {})
+	if err == nil {
+		err = w.adopt(ctx, out)
+	}
+	if err != nil {
+		if ctx.Err() == nil {
+			s.log.Error("the past could not be calculated again", "job", job.ID, "err", err)
+			note(fmt.Sprintf("job %d: the past was not calculated again: %s", job.ID, engine.Cause(err)))
+		}
+		return
+	}
+	note(fmt.Sprintf("job %d: the past was calculated again %s; %d values, %d strikes", job.ID, span, out.values, out.strikes))
+}
+
+// adopt lets the running program go on with what a replay has learned. The last
+// seconds come from the archive.
+func (w *jobs) adopt(ctx context.Context, x *recalculated) error {
+	s := w.s
+	if err := s.archive.Flush(ctx); err != nil {
+		return err
+	}
+	x.core.Quiet = true
+	x.core.Calc.Everything()
+	at := x.core.Frame.At
+	if err := x.core.Follow(ctx, past{s.archive}, at, time.Now(), engine.Steps{{Step: time.Second}}, nil); err != nil {
+		return err
+	}
+	return s.loop.Call(ctx, func(c *engine.Core) {
+		c.Learn(x.core)
+		s.loop.Show(s.loop.Now())
+	})
+}
+
+// corrections lets the loop read with the corrections that are on record.
+func (w *jobs) corrections(ctx context.Context) {
+	list, err := allCorrections(ctx, w.s.journal)
+	if err != nil {
+		return
+	}
+	mark := fmt.Sprint(len(list))
+	for i := range list {
+		mark += fmt.Sprint(list[i].ID, list[i].Withdrawn.Unix(), ";")
+	}
+	if mark != w.s.corrected {
+		if w.s.loop.Call(ctx, func(c *engine.Core) { c.Correct(list) }) == nil {
+			w.s.corrected = mark
+		}
+	}
+}

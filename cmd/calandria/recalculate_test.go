@@ -1,0 +1,200 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"calandria/collector/simulator"
+	"calandria/deploy"
+	"calandria/historian"
+	"calandria/plant"
+)
+
+// siteFolder is a plant file of the invented mill with its rules, as a site has
+// them.
+func siteFolder(t testing.TB) string {
+	t.Helper()
+	dir := t.TempDir()
+	if err := os.CopyFS(filepath.Join(dir, "rules"), deploy.Rules()); err != nil {
+		t.Fatal(err)
+	}
+	text := string(deploy.Demo())
+	if !strings.Contains(text, "\nrules:") {
+		text += "\nrules: [rules/*.yaml]\n"
+	}
+	if err := os.WriteFile(filepath.Join(dir, "plant.yaml"), []byte(text), 0o640); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// rawHistory writes what the instruments of a mill showed to the archive of a
+// data folder, and nothing that was calculated.
+func rawHistory(t testing.TB, dir, data string, m *simulator.Model, from, to time.Time, step time.Duration) {
+	t.Helper()
+	h, _, err := loadPlant(filepath.Join(dir, "plant.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ar, err := historian.Open(archiveDir(h, data), historian.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ar.Close()
+	if err := ar.Describe(describe(h)...); err != nil {
+		t.Fatal(err)
+	}
+	nodes := map[string]int{}
+	for i, in := range m.Instruments() {
+		nodes[in.Node()] = i
+	}
+	w := ar.Bulk(context.Background(), nil)
+	err = simulator.Past(m, from, to, step, func(at time.Time, rs []simulator.Reading) {
+		for i := range h.Tags {
+			tag := &h.Tags[i]
+			n, ok := nodes[tag.Node]
+			if !ok || tag.Source != plant.Measured {
+				continue
+			}
+			v, q := tag.Convert(rs[n].Raw, rs[n].Quality)
+			if err := w.Add(tag.Path, plant.Point{Time: at, Value: v, Quality: q}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// calandria runs the program as a person does and gives what it prints.
+func calandria(t testing.TB, args ...string) string {
+	t.Helper()
+	var out, errs bytes.Buffer
+	if code := run(context.Background(), args, &out, &errs); code != 0 {
+		t.Fatalf("%s: exit code %d: %s%s", strings.Join(args, " "), code, out.String(), errs.String())
+	}
+	return out.String()
+}
+
+// BenchmarkRecalculate is a day of raw history of the invented mill, five bodies
+// and its pans, sampled every ten seconds.
+func BenchmarkRecalculate(b *testing.B) {
+	dir := siteFolder(b)
+	data := filepath.Join(dir, "data")
+	to := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	from := to.Add(-24 * time.Hour)
+	if err := os.MkdirAll(data, 0o750); err != nil {
+		b.Fatal(err)
+	}
+	rawHistory(b, dir, data, simulator.New(1, from), from, to, 10*time.Second)
+	for b.Loop() {
+		out := calandria(b, "recalculate", "--config", filepath.Join(dir, "plant.yaml"), "--data", data, "--why", "a benchmark", "--by", "bench", "--to", to.Format(time.RFC3339))
+		if !strings.Contains(out, "values calculated again") {
+			b.Fatal(out)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/8640, "us/scan")
+}
+
+// A site's first day: raw history is in the archive, and nothing was ever
+// calculated from it. After a recalculation the program knows U, scale, cleanings
+// and strikes as if it had watched; then a meter turns out to have read wrong.
+func TestFirstDay(t *testing.T) {
+	dir := siteFolder(t)
+	data, plantFile := filepath.Join(dir, "data"), filepath.Join(dir, "plant.yaml")
+	if err := os.MkdirAll(data, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	to := time.Now().UTC().Truncate(time.Minute)
+	from := to.Add(-6 * 24 * time.Hour)
+	m := simulator.New(5, from)
+	rawHistory(t, dir, data, m, from, to, time.Minute)
+	truth := m.Truth()
+
+	out := calandria(t, "recalculate", "--config", plantFile, "--data", data, "--step", "1m", "--why", "first day", "--by", "D. Noon")
+	if !strings.Contains(out, "values calculated again") || !strings.Contains(out, "Alarms that would have called") {
+		t.Fatal(out)
+	}
+	out = calandria(t, "cleaning", "--config", plantFile, "--data", data)
+	for _, body := range []string{"EV.EV1", "EV.EV2", "EV.EV3", "EV.EV4", "EV.EV5"} {
+		if !strings.Contains(out, body+" ") {
+			t.Errorf("%s is not in the plan:\n%s", body, out)
+		}
+	}
+	if out = calandria(t, "strikes", "--data", data, "--from", "10d"); strings.Count(out, "PA1") < 8 {
+		t.Errorf("strikes on record:\n%s", out)
+	}
+
+	// The calculated values are the mill's true ones, as good as its instruments.
+	u := func() float64 {
+		ar, err := openArchive(filepath.Join(data, "archive"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer ar.Close()
+		b, err := ar.Trend(context.Background(), "EV.EV3.u", to.Add(-2*time.Hour), to, 1)
+		if err != nil || len(b) != 1 || b[0].Count < 60 {
+			t.Fatalf("U of two hours: %+v %v", b, err)
+		}
+		return 1000 * b[0].Mean
+	}
+	before := u()
+	if want := truth.Set.UWM2K[2]; math.Abs(before/want-1) > 0.1 {
+		t.Errorf("U of EV3 is %.0f, truly %.0f W/(m2.K)", before, want)
+	}
+
+	// The alarms of the past are a report: neither called nor journalled.
+	j, err := historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	events, err := j.Read(context.Background(), historian.Filter{Kinds: []plant.EventKind{plant.EventAlarm}})
+	j.Close()
+	if err != nil || len(events) > 0 {
+		t.Errorf("%d alarms in the journal: %v", len(events), err)
+	}
+
+	// The juice meter has read 4 % low in the last day: what is calculated follows.
+	bad := func(args ...string) string {
+		var out, errs bytes.Buffer
+		if code := run(context.Background(), append(args, "--config", plantFile, "--data", data), &out, &errs); code == 0 {
+			t.Errorf("%v was taken: %s", args, out.String())
+		}
+		return errs.String()
+	}
+	if text := bad("correct", "EV.juice_flow", "--from", "1d", "--factor", "1.04", "--by", "D. Noon"); !strings.Contains(text, "reason") {
+		t.Errorf("a correction without a reason: %s", text)
+	}
+	if text := bad("correct", "EV.evaporation", "--from", "1d", "--factor", "1.04", "--by", "D. Noon", "--why", "x"); !strings.Contains(text, "measured") {
+		t.Errorf("a correction of a calculated value: %s", text)
+	}
+	out = calandria(t, "correct", "EV.juice_flow", "--from", "1d", "--factor", "1.04", "--by", "D. Noon", "--why", "checked against the tank", "--config", plantFile, "--data", data)
+	if !strings.Contains(out, "correction 1 of EV.juice_flow is on record") {
+		t.Fatal(out)
+	}
+	after := u()
+	if after <= before*1.01 || after > before*1.2 {
+		t.Errorf("U of EV3 was %.0f and is %.0f W/(m2.K) with 4 %% more juice", before, after)
+	}
+	if text := bad("correct", "EV.juice_flow", "--from", "2h", "--factor", "0.9", "--by", "D. Noon", "--why", "again"); !strings.Contains(text, "withdraw that one first") {
+		t.Errorf("a correction over another: %s", text)
+	}
+	if out = calandria(t, "correct", "--config", plantFile, "--data", data); !strings.Contains(out, "times 1.04") || !strings.Contains(out, "in force") {
+		t.Errorf("the list: %s", out)
+	}
+	calandria(t, "correct", "--withdraw", "1", "--by", "D. Noon", "--why", "the tank was wrong", "--config", plantFile, "--data", data)
+	if back := u(); math.Abs(back/before-1) > 1e-3 {
+		t.Errorf("U of EV3 was %.1f, with the correction taken back %.1f W/(m2.K)", before, back)
+	}
+	calandria(t, "verify", "--data", data)
+}
