@@ -33,10 +33,11 @@ type Core struct {
 	files       []rules.File
 	calc, ruled learned // what a checkpoint holds
 
-	values []thermo.Value // of the last scan
-	system map[string]plant.TagID
-	late   uint64 // samples older than the frame, archived but not evaluated
-	future uint64 // samples from the future, archived but kept out of the frame
+	values  []thermo.Value // of the last scan
+	system  map[string]plant.TagID
+	scanned time.Time // the last scan
+	late    uint64    // samples older than the frame, archived but not evaluated
+	future  uint64    // samples from the future, archived but kept out of the frame
 }
 
 // futureTolerance is how far ahead of the program's clock a source time may be
@@ -224,6 +225,7 @@ func (c *Core) Scan(at time.Time) {
 	if at.After(c.Frame.At) {
 		c.Frame.At = at
 	}
+	c.scanned = at
 	c.values = c.Calc.Step(c.Frame, at)
 	for i := range c.values {
 		c.put(c.values[i].Tag, c.values[i].Point)

@@ -22,8 +22,9 @@ type Past interface {
 
 // walk steps through the past in order of time: take gets each sample of the
 // measured tags that needs asks for (nil: all), scan each moment that next
-// gives, after the samples up to it. It ends with the last moment before to.
-func walk(ctx context.Context, past Past, h *plant.House, needs func(*plant.Tag) bool, from, to time.Time,
+// gives from first on, after the samples up to it. It ends with the last moment
+// before to.
+func walk(ctx context.Context, past Past, h *plant.House, needs func(*plant.Tag) bool, from, first, to time.Time,
 	next func(at time.Time) time.Time, take func(s plant.Sample, scan time.Time), scan func(at time.Time) error) error {
 	var paths []string
 	var tags []plant.TagID
@@ -32,7 +33,7 @@ func walk(ctx context.Context, past Past, h *plant.House, needs func(*plant.Tag)
 			paths, tags = append(paths, t.Path), append(tags, t.ID)
 		}
 	}
-	at := from
+	at := first
 	until := func(t time.Time) error {
 		for at.Before(t) && at.Before(to) {
 			if err := ctx.Err(); err != nil {
@@ -83,14 +84,19 @@ func (s Steps) next(at time.Time) time.Time {
 
 // Follow lets the core live through the archive, from <= time < to, in the way
 // of the running program: each sample, then a scan at each moment of steps. It
-// begins with what was known at from. after, if given, is called behind each
+// begins with what was known at from; a core that has scanned before goes on with
+// the next moment after that. after, if given, is called behind each
 // scan; its error ends the replay.
 func (c *Core) Follow(ctx context.Context, past Past, from, to time.Time, steps Steps, after func(at time.Time) error) error {
 	take := func(s plant.Sample, at time.Time) { c.Sample(s, at) }
 	if err := c.stand(ctx, past, from, take); err != nil {
 		return err
 	}
-	return walk(ctx, past, c.House, nil, from, to, steps.next, take,
+	first := from
+	if !c.scanned.IsZero() {
+		first = steps.next(c.scanned)
+	}
+	return walk(ctx, past, c.House, nil, from, first, to, steps.next, take,
 		func(at time.Time) error {
 			c.Set("bad_tags_pct", c.BadTagsPct(), at)
 			c.Scan(at)
@@ -264,7 +270,11 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 	if err := c.stand(ctx, r.Past, r.Warm, take); err != nil {
 		return err
 	}
-	if err := walk(ctx, r.Past, c.House, r.needs, r.Warm, r.To, next, take, scan); err != nil {
+	first := r.Warm
+	if !c.scanned.IsZero() {
+		first = c.scanned.Add(r.Step)
+	}
+	if err := walk(ctx, r.Past, c.House, r.needs, r.Warm, first, r.To, next, take, scan); err != nil {
 		return err
 	}
 	_, err := hand(s)

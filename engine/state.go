@@ -91,6 +91,7 @@ func (c *Core) Save(at time.Time) ([]byte, error) {
 	out.Write(head.Bytes())
 	e.w = &out
 	e.value(reflect.ValueOf(c.Frame).Elem())
+	e.time(c.scanned)
 	for _, l := range []*learned{&c.calc, &c.ruled} {
 		e.skeleton, e.dynamic, e.visited = l.skeleton, map[address]uint64{}, map[uint64]bool{}
 		e.value(l.root)
@@ -181,6 +182,7 @@ func (c *Core) restore(cp *Checkpoint, now time.Time) error {
 	}
 	d := &decoder{r: cp.body}
 	d.value(reflect.ValueOf(c.Frame).Elem())
+	c.scanned = d.time()
 	for _, l := range []*learned{&c.calc, &c.ruled} {
 		d.skeleton, d.dynamic, d.visited = l.order, nil, map[uint64]bool{}
 		d.value(l.root)
