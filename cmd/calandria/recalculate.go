@@ -115,21 +115,12 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 		if !at.Truncate(keepEvery).Equal(at) || at.Before(from) {
 			return ctx.Err()
 		}
-		for i, id := range kept {
-			if point := reader.Frame.Points[id]; point.Quality.Seen() {
-				out.values++
-				if err := rw.Add(paths[i], plant.Point{Time: at, Value: point.Value, Quality: point.Quality}); err != nil {
-					return err
-				}
-			}
+		if err := out.keep(rw, paths, kept, at); err != nil {
+			return err
 		}
 		if now := time.Now(); now.Sub(saved) > time.Minute {
 			saved = now
-			learned, err := reader.Save(at.Add(time.Nanosecond))
-			if err == nil {
-				err = rw.Save(at.Add(time.Nanosecond), learned)
-			}
-			if err != nil {
+			if err := out.save(rw, at.Add(time.Nanosecond)); err != nil {
 				return err
 			}
 		}
@@ -150,21 +141,50 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if out.strikes, err = strikes.keep(ctx); err != nil {
 		return nil, err
 	}
-	// What was learned goes on to the end of the archive.
+	return out, r.onward(ctx, reader, people, job.To, args.Step)
+}
+
+// onward takes what was learned on to the end of the archive.
+func (r *recalculator) onward(ctx context.Context, reader *engine.Core, people *records, from time.Time, step time.Duration) error {
+	p := past{r.archive}
 	end := newest(ctx, reader.House, p).Add(time.Nanosecond)
-	if job.To.Before(end) {
+	if from.Before(end) {
 		reader.Quiet = true
-		err := reader.Follow(ctx, p, job.To, end, engine.Steps{{Step: args.Step}}, func(at time.Time) error {
+		err := reader.Follow(ctx, p, from, end, engine.Steps{{Step: step}}, func(at time.Time) error {
 			people.apply(reader, at)
 			reader.Calc.TakeFinished()
 			return nil
 		})
 		if err != nil {
-			return nil, err
+			return err
 		}
 	}
 	reader.Calc.ForecastScale(reader.Frame.At)
-	return out, nil
+	return nil
+}
+
+// keep adds the calculated values of one moment.
+func (x *recalculated) keep(rw *historian.Rewrite, paths []string, ids []plant.TagID, at time.Time) error {
+	for i, id := range ids {
+		p := x.core.Frame.Points[id]
+		if !p.Quality.Seen() {
+			continue
+		}
+		x.values++
+		if err := rw.Add(paths[i], plant.Point{Time: at, Value: p.Value, Quality: p.Quality}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// save makes durable what was calculated so far: the job goes on there.
+func (x *recalculated) save(rw *historian.Rewrite, at time.Time) error {
+	learned, err := x.core.Save(at)
+	if err != nil {
+		return err
+	}
+	return rw.Save(at, learned)
 }
 
 // ready brings a reader to where the job goes on: from what it saved, or by living
