@@ -15,6 +15,7 @@ type comparison struct {
 	checks []check
 	vars   []*Reading // the values, in bare
 	enter  []bool     // the value enters the calculation
+	prior  []bool     // the value is no instrument's
 
 	y, x, sigma []float64   // values as read; the iterate
 	c, up       []float64   // misfit
@@ -29,11 +30,13 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 		return ErrNoRedundancy
 	}
 	t.bare = *m
-	t.vars, t.enter, t.y, t.sigma = t.vars[:0], t.enter[:0], t.y[:0], t.sigma[:0]
+	t.prior, t.vars, t.enter, t.y, t.sigma = t.prior[:0], t.vars[:0], t.enter[:0], t.y[:0], t.sigma[:0]
 	t.bare.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
 		of, enter := "", true
 		switch what {
 		case "juice temperature", "chest temperature", "level":
+			return
+		case pipeLoss: // it stands in no check but that of the chest pressure, whose sigma holds it
 			return
 		case "vapour to the condenser":
 			enter = false
@@ -46,6 +49,7 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 		if body >= 0 {
 			of = s.d.Bodies[body].Name
 		}
+		t.prior = append(t.prior, what == elevation || what == specificHeat)
 		t.vars, t.enter, t.y = append(t.vars, r), append(t.enter, enter), append(t.y, r.Value)
 		t.sigma = append(t.sigma, r.Sigma)
 		out.Instruments = append(out.Instruments, Instrument{Of: of, What: what, Reading: *r})

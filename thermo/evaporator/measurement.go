@@ -100,7 +100,13 @@ func brixOK(r Reading) bool     { return r.in(minBrix, maxBrix) }
 func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 func bleedOK(r Reading) bool    { return r.in(0, maxTH) }
 
-const heatLoss = "heat loss"
+// Names of what is no instrument: errors of the model.
+const heatLoss, elevation, specificHeat, pipeLoss = "heat loss", "boiling-point elevation", "specific heat of the juice", "loss of the vapour pipe"
+
+// modelled reports whether a reading of that name is one of them.
+func modelled(what string) bool {
+	return what == heatLoss || what == elevation || what == specificHeat || what == pipeLoss
+}
 
 // bleedNames are constants so that naming costs nothing.
 var bleedNames = [MaxEffects]string{
@@ -127,6 +133,11 @@ func (m *Measurement) readings(bodies int, f func(r *Reading, what string, body 
 	visit(&m.SteamC, "steam temperature", -1)
 	visit(&m.CondenserTH, "vapour to the condenser", -1)
 	visit(&m.LossPct, heatLoss, -1)
+	visit(&m.ElevationPct, elevation, -1)
+	visit(&m.HeatPct, specificHeat, -1)
+	for i := range m.PipeLossK {
+		visit(&m.PipeLossK[i], pipeLoss, -1)
+	}
 	for i := range m.BleedTH {
 		visit(&m.BleedTH[i], bleedNames[i], -1)
 	}

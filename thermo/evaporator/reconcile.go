@@ -15,6 +15,7 @@ type Balances struct {
 	Y, Sigma []float64
 	A        [][]float64 // one row a balance, one column a measured value
 	B        []float64   // nil = zeros
+	Prior    []bool      // values that are known otherwise than by an instrument: never suspected. nil = none
 }
 
 // Adjusted is the solution of Balances by weighted least squares.
@@ -160,8 +161,9 @@ func Reconcile(p Balances, alpha float64) (*Adjusted, error) {
 	out.BalanceCritical = sidak(alpha, m)
 	out.ZCritical = sidak(alpha, max(1, tests))
 	best := -1
+	mayBe := func(i int) bool { return out.Redundant[i] && (p.Prior == nil || !p.Prior[i]) }
 	for i, z := range out.MeasurementZ {
-		if out.Redundant[i] && (best < 0 || math.Abs(z) > math.Abs(out.MeasurementZ[best])) {
+		if mayBe(i) && (best < 0 || math.Abs(z) > math.Abs(out.MeasurementZ[best])) {
 			best = i
 		}
 	}
@@ -169,13 +171,13 @@ func Reconcile(p Balances, alpha float64) (*Adjusted, error) {
 		// Of exact twins take the one that needs the smallest error for its accuracy.
 		top := math.Abs(out.MeasurementZ[best])
 		for i, z := range out.MeasurementZ {
-			if out.Redundant[i] && math.Abs(z) > top*(1-1e-9) && cov.At(i, i)/v[i] > cov.At(best, best)/v[best] {
+			if mayBe(i) && math.Abs(z) > top*(1-1e-9) && cov.At(i, i)/v[i] > cov.At(best, best)/v[best] {
 				best = i
 			}
 		}
 		out.Suspect = best
 		for i := range n {
-			if i != best && out.Redundant[i] && math.Abs(cov.At(i, best)) > alikeFrom*math.Sqrt(cov.At(i, i)*cov.At(best, best)) {
+			if i != best && mayBe(i) && math.Abs(cov.At(i, best)) > alikeFrom*math.Sqrt(cov.At(i, i)*cov.At(best, best)) {
 				out.Alike = append(out.Alike, i)
 			}
 		}
@@ -205,6 +207,9 @@ func (p Balances) Without(i int) (q Balances, ok bool) {
 	}
 	q.Y = append(append([]float64(nil), p.Y[:i]...), p.Y[i+1:]...)
 	q.Sigma = append(append([]float64(nil), p.Sigma[:i]...), p.Sigma[i+1:]...)
+	if p.Prior != nil {
+		q.Prior = append(append([]bool(nil), p.Prior[:i]...), p.Prior[i+1:]...)
+	}
 	for j, row := range p.A {
 		if j == pivot {
 			continue

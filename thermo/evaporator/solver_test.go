@@ -28,6 +28,9 @@ type mill struct {
 	steamKPa float64
 	bleed    [evaporator.MaxEffects]float64
 	tv, tc   []float64 // by body
+	// What the model is off by: factors of elevation and enthalpy, pipes by effect.
+	loss, elevation, heating float64
+	pipe                     [evaporator.MaxEffects]float64
 	// Found.
 	v, x, tj, q, w, bpe []float64
 	syrup, xn           float64
@@ -41,7 +44,7 @@ func (k *mill) heat(x, t float64) float64 {
 	if err != nil {
 		return math.NaN()
 	}
-	return h
+	return h * k.heating
 }
 
 func liquid(t float64) float64 { h, _ := steam.LiquidEnthalpyAt(steam.Celsius(t)); return float64(h) }
@@ -52,7 +55,14 @@ func gas(t float64) float64 {
 
 // draw makes a set. Effects stand in the order of the juice.
 func drawMill(rnd *rand.Rand) *mill {
-	k := &mill{}
+	return drawMillWith(rnd, modelSigma{})
+}
+
+// modelSigma are the standard deviations of what a model may be off by.
+type modelSigma struct{ lossPct, elevationPct, heatPct, pipeK float64 }
+
+func drawMillWith(rnd *rand.Rand, off modelSigma) *mill {
+	k := &mill{elevation: 1, heating: 1}
 	n := 2 + rnd.IntN(6)
 	order := make([]int, n)
 	for i := range order {
@@ -80,6 +90,9 @@ func drawMill(rnd *rand.Rand) *mill {
 	}
 	d := evaporator.Conventions(bodies...)
 	d.LossFraction, d.PipeLossK = 0.05*rnd.Float64(), rnd.Float64()
+	if off.lossPct > 0 {
+		d.LossFraction += 0.02 // so that what is drawn about it is not cut off at nothing
+	}
 	for _, p := range []*evaporator.CondensatePath{&d.ExhaustCondensate, &d.VapourCondensate} {
 		if *p = evaporator.Drained; rnd.IntN(2) == 0 {
 			*p = evaporator.Flashed
@@ -89,6 +102,17 @@ func drawMill(rnd *rand.Rand) *mill {
 	d.Heat = liquor.HeatModels()[rnd.IntN(len(liquor.HeatModels()))]
 	d.PurityPct = 78 + 14*rnd.Float64()
 	k.d = d
+	k.loss = d.LossFraction
+	for e := range k.pipe {
+		k.pipe[e] = d.PipeLossK
+	}
+	if off != (modelSigma{}) {
+		k.loss = max(0, k.loss+off.lossPct/100*rnd.NormFloat64())
+		k.elevation, k.heating = 1+off.elevationPct/100*rnd.NormFloat64(), 1+off.heatPct/100*rnd.NormFloat64()
+		for e := range k.pipe {
+			k.pipe[e] += off.pipeK * rnd.NormFloat64()
+		}
+	}
 	k.out, k.u = make([]bool, len(bodies)), make([]float64, len(bodies))
 	k.byDrain = rnd.IntN(2) == 0
 	for i := range bodies {
@@ -121,7 +145,7 @@ func drawMill(rnd *rand.Rand) *mill {
 	for i, e := range k.effects {
 		chest := t
 		if i > 0 {
-			chest -= d.PipeLossK
+			chest -= k.pipe[k.effects[i-1]-1]
 		}
 		t -= (top - last) * part[i] / sum
 		for j, b := range bodies {
@@ -241,7 +265,7 @@ func (k *mill) run() bool {
 				s := share(o, func(p int) bool { return p >= group[0] && p <= group[len(group)-1] })
 				in := stream{at.l * s, at.s * s, at.h * s}
 				hj, hv := k.heat(k.x[o], k.tj[o]), gas(k.tv[o])+k.d.VapourCp*k.bpe[o]
-				v := (k.q[o]*(1-k.d.LossFraction) + in.h - in.l*hj) / (hv - hj)
+				v := (k.q[o]*(1-k.loss) + in.h - in.l*hj) / (hv - hj)
 				v = min(max(v, -in.l), in.l-in.s*100/88)
 				worst = max(worst, math.Abs(v-k.v[o]))
 				k.v[o] += 0.6 * (v - k.v[o])
@@ -251,6 +275,7 @@ func (k *mill) run() bool {
 				if err != nil {
 					return false
 				}
+				e *= k.elevation
 				k.bpe[o], k.tj[o] = e, k.tv[o]+e
 				next.l += l
 				next.s += in.s

@@ -120,7 +120,7 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 		return s.noMisfit()
 	}
 	n, k := len(t.y), len(t.checks)
-	p := Balances{Y: t.y, Sigma: t.sigma, A: t.a, B: make([]float64, k)}
+	p := Balances{Y: t.y, Sigma: t.sigma, A: t.a, Prior: t.prior, B: make([]float64, k)}
 	var a *Adjusted
 	moved := math.Inf(1)
 	for round := 0; round < 12 && !(moved < 1e-3); round++ {

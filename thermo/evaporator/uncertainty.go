@@ -8,7 +8,8 @@ import "math"
 // differences are added in squares (first-order propagation of independent
 // errors). A result that is lost both ways becomes absent. Readings without a stated
 // accuracy contribute nothing and are counted in r.UnstatedAccuracy. Errors of the
-// model, the loss of heat among them, are not in it. Parallel bodies
+// model count like those of instruments: heat loss, elevation, specific heat and the
+// loss of each vapour pipe, as far as m states their sigma. Parallel bodies
 // whose shares of the effect nothing measures are uncertain by splitShare besides.
 //
 // It costs two evaluations a reading; call it less often than Evaluate.
@@ -20,11 +21,10 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 	minus := s.pointers(&s.listMinus, &s.minus)
 	r.UnstatedAccuracy = 0
 	s.m.readings(len(s.d.Bodies), func(x *Reading, what string, _ int) {
-		if what == heatLoss {
-			return // no instrument
-		}
 		if !(x.Sigma > 0) || math.IsInf(x.Sigma, 0) {
-			r.UnstatedAccuracy++
+			if !modelled(what) {
+				r.UnstatedAccuracy++
+			}
 			return
 		}
 		v := x.Value
