@@ -70,6 +70,16 @@ type Properties struct {
 	PurityFactor float64 `yaml:"purity_factor"` // k in 1+k(1-P/100) on the elevation; default 0
 }
 
+// ModelSigma is one standard deviation of what no instrument shows: it is in every
+// plus-or-minus beside the accuracies of the meters. Below 0 nothing is valid; 0 takes
+// the figure as exact.
+type ModelSigma struct {
+	LossPct         *float64 `yaml:"loss_pct"`          // of loss_pct, %; default 0.5: common practice is 1 to 3
+	PipeLossK       *float64 `yaml:"pipe_loss_k"`       // of pipe_loss_k, each pipe by itself; default 0.1: common practice is 0.2 to 0.5
+	BoilingPointPct *float64 `yaml:"boiling_point_pct"` // of the elevation; default 10: the equations in use give 2.95, 3.35 and 3.71 K for one syrup
+	HeatPct         *float64 `yaml:"heat_pct"`          // of the specific heat; default 1, ours: trade forms differ by 0.2, impure juices by more
+}
+
 // SetConfig is one multiple-effect evaporator set.
 type SetConfig struct {
 	Name      string  `yaml:"name"`
@@ -81,6 +91,8 @@ type SetConfig struct {
 	// PipeLossK is the saturation temperature lost in each vapour pipe, K;
 	// default 0.3.
 	PipeLossK *float64 `yaml:"pipe_loss_k"`
+	// Sigma states how well these figures and the equations are known.
+	Sigma ModelSigma `yaml:"sigma"`
 	// CondensateFlash is true where condensate flashes from calandria to
 	// calandria; default true. The exhaust condensate never joins.
 	CondensateFlash *bool      `yaml:"condensate_flash"`

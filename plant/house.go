@@ -410,6 +410,18 @@ func (b *builder) set(f string, c *SetConfig) {
 	b.within(f+".loss_pct", *c.LossPct, 0, 20, "a heat loss in %")
 	c.PipeLossK = orDefault(c.PipeLossK, 0.3)
 	b.within(f+".pipe_loss_k", *c.PipeLossK, 0, 5, "a loss of saturation temperature in K")
+	for _, x := range []struct {
+		name string
+		p    **float64
+		def  float64
+		most float64
+	}{
+		{"loss_pct", &c.Sigma.LossPct, 0.5, 10}, {"pipe_loss_k", &c.Sigma.PipeLossK, 0.1, 2},
+		{"boiling_point_pct", &c.Sigma.BoilingPointPct, 10, 50}, {"heat_pct", &c.Sigma.HeatPct, 1, 20},
+	} {
+		*x.p = orDefault(*x.p, x.def)
+		b.within(f+".sigma."+x.name, **x.p, 0, x.most, "a standard deviation")
+	}
 	c.CondensateFlash = orDefault(c.CondensateFlash, true)
 	c.Smoothing = orDefault(c.Smoothing, time.Minute)
 	if *c.Smoothing > time.Hour {

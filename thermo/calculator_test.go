@@ -15,7 +15,13 @@ import (
 // demo builds the demonstration house and a quiet mill behind it.
 func demo(t testing.TB, set simulator.Settings) (*plant.House, *thermo.Calculator, *simulator.Model, *plant.Frame) {
 	t.Helper()
-	h, err := plant.Load("plant.demo.yaml", deploy.Demo())
+	return demoOf(t, deploy.Demo(), set)
+}
+
+// demoOf is demo with another plant file.
+func demoOf(t testing.TB, yaml []byte, set simulator.Settings) (*plant.House, *thermo.Calculator, *simulator.Model, *plant.Frame) {
+	t.Helper()
+	h, err := plant.Load("plant.demo.yaml", yaml)
 	if err != nil {
 		t.Fatal(err)
 	}

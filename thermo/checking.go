@@ -55,10 +55,11 @@ type checking struct {
 	ratio, gross evaporator.Result    // by the balances
 	told         evaporator.Result    // gross, with what instruments that read one thing say
 	reconciled   [5]evaporator.Result // in the order of reconciledOf
-	stale        bool                 // last is older than this minute
-	balanced     []Suspect            // by the balances
-	suspects     []Suspect            // all of them
-	shared       *sharing             // instruments that read one thing
+	flash        evaporator.Reconciliation
+	stale        bool      // last is older than this minute
+	balanced     []Suspect // by the balances
+	suspects     []Suspect // all of them
+	shared       *sharing  // instruments that read one thing
 	condenser    *condenserView
 	m            evaporator.Measurement
 
@@ -508,11 +509,11 @@ func (k *checking) learn(r *evaporator.Reconciliation) {
 		return
 	}
 	for _, in := range r.Instruments {
-		if in.Of != "" || !in.Checked {
+		at := k.find(in)
+		if in.Of != "" || !in.Checked || at < 0 {
 			continue
 		}
-		x := k.list[k.find(in)]
-		u := x.unmetered
+		u := k.list[at].unmetered
 		if u == nil || !u.assumed.OK {
 			continue
 		}
@@ -563,8 +564,6 @@ func (k *checking) measure() (left string) {
 			r.Sigma = math.Hypot(r.Sigma, 0.004*mean)
 		case "vapour to the condenser", "condensate flow":
 			r.Sigma = math.Hypot(r.Sigma, 0.01*mean)
-		case "chest pressure": // the loss in the pipe is known to about 0.1 K
-			r.Sigma = math.Hypot(r.Sigma, 0.1/max(1e-3, tsatSlope(mean)))
 		case "vapour temperature": // the vapour may be superheated by the elevation
 			if e := k.s.bodies[b].b.BPEK; e.OK() {
 				r.Sigma = math.Hypot(r.Sigma, 0.25*e.Value)
@@ -730,6 +729,9 @@ func (k *checking) publish(left string) {
 	default:
 		k.gross.Reason.Text = "the readings agree within their accuracy"
 	}
+	if gross && k.gross.OK() && k.flashFits(r) {
+		k.gross.Reason.Text = join(k.gross.Reason.Text, fmt.Sprintf("all readings would agree with condensate_flash: %t in the plant file", !*k.s.equip.Set.CondensateFlash))
+	}
 	if k.gross.OK() {
 		k.gross.Reason.Text = join(k.gross.Reason.Text, left)
 	}
@@ -757,6 +759,15 @@ func (k *checking) publish(left string) {
 			}
 		}
 	}
+}
+
+// flashBetter is by how much the other way of the condensate must fit better, in
+// chi-squared: 12 is as likely as three and a half standard deviations. A figure of ours.
+const flashBetter = 12
+
+// flashFits reports whether the contradiction is one of the configured condensate flash.
+func (k *checking) flashFits(r *evaporator.Reconciliation) bool {
+	return k.s.set.OtherFlash(&k.m, &k.flash) == nil && !k.flash.GrossError && r.Global-k.flash.Global > flashBetter
 }
 
 func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion) Suspect {

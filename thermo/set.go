@@ -82,10 +82,6 @@ type unmetered struct {
 // Figures of ours.
 const bleedMemory, lossMemory = 2 * time.Hour, 48 * time.Hour
 
-// lossSigma is one standard deviation of the configured loss, % of the duty: common
-// practice is 1 to 3 %.
-const lossSigma = 0.5
-
 // unmeteredShare is one standard deviation of an assumed flow as a share of it: a
 // figure of ours. A bleed moves with the pressure that drives it.
 const unmeteredShare = 0.2
@@ -145,9 +141,11 @@ type bleedView struct {
 func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	cfg := e.Set
 	s := &setView{equip: e, in: inputs{house: c.house, tau: *cfg.Smoothing}}
-	s.loss = unmetered{assumed: evaporator.Read(*cfg.LossPct, lossSigma), memory: lossMemory}
+	s.loss = unmetered{assumed: evaporator.Read(*cfg.LossPct, *cfg.Sigma.LossPct), memory: lossMemory}
+	s.m.ElevationPct, s.m.HeatPct = evaporator.Read(0, *cfg.Sigma.BoilingPointPct), evaporator.Read(0, *cfg.Sigma.HeatPct)
 	for k := range s.unmetered {
 		s.unmetered[k].memory = bleedMemory
+		s.m.PipeLossK[k] = evaporator.Read(*cfg.PipeLossK, *cfg.Sigma.PipeLossK)
 	}
 	d := evaporator.Conventions()
 	d.BleedFrom = [evaporator.MaxEffects]bool{}
@@ -322,7 +320,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		if said.usualC {
 			s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
 		}
-		if as := s.loss.assumed.Value; said.loss != 0 && math.Abs(float64(said.loss)/10-as) > lossSigma/2 {
+		if as := s.loss.assumed.Value; said.loss != 0 && math.Abs(float64(said.loss)/10-as) > s.loss.assumed.Sigma/2 {
 			s.shown = join(s.shown, fmt.Sprintf("heat loss taken as %.1f %% of the duties by the balances of the set (%g as configured)", float64(said.loss)/10, as))
 		}
 		for i, l := range s.bleeds {

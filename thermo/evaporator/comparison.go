@@ -36,8 +36,6 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 		switch what {
 		case "juice temperature", "chest temperature", "level":
 			return
-		case pipeLoss: // it stands in no check but that of the chest pressure, whose sigma holds it
-			return
 		case "vapour to the condenser":
 			enter = false
 		case "vapour temperature":
@@ -49,7 +47,7 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 		if body >= 0 {
 			of = s.d.Bodies[body].Name
 		}
-		t.prior = append(t.prior, what == elevation || what == specificHeat)
+		t.prior = append(t.prior, assumed(what))
 		t.vars, t.enter, t.y = append(t.vars, r), append(t.enter, enter), append(t.y, r.Value)
 		t.sigma = append(t.sigma, r.Sigma)
 		out.Instruments = append(out.Instruments, Instrument{Of: of, What: what, Reading: *r})

@@ -109,3 +109,48 @@ func (k *mill) tally(tally map[string]*[3]int, r *evaporator.Results) {
 		}
 	}
 }
+
+// A condensate flash that is configured wrongly shows where the instruments are good
+// enough: the readings contradict each other, and do not with the other way.
+func TestWrongFlashIsNoticed(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(13, 1))
+	off := modelSigma{lossPct: 0.5, elevationPct: 10, heatPct: 1, pipeK: 0.1}
+	var seen, sets, falsely int
+	for sets < 60 {
+		k := drawMillWith(rnd, off)
+		if len(k.effects) < 4 || !k.byDrain || !k.run() {
+			continue
+		}
+		sets++
+		m := k.readings()
+		for b := range k.d.Bodies {
+			m.Bodies[b].ChestKPa = evaporator.Read(psat(k.tc[b]), 0)
+		}
+		disturbed(&m, k, rnd, 0.3, off)
+		told := func(d evaporator.Design) bool {
+			s, err := evaporator.New(d)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var as, other evaporator.Reconciliation
+			if s.ReconcileInto(&m, &as) != nil || s.OtherFlash(&m, &other) != nil {
+				return false
+			}
+			return as.GrossError && !other.GrossError && as.Global-other.Global > 12
+		}
+		if told(k.d) {
+			falsely++
+		}
+		wrong := k.d
+		if wrong.VapourCondensate = evaporator.Flashed; k.d.VapourCondensate == evaporator.Flashed {
+			wrong.VapourCondensate = evaporator.Drained
+		}
+		if told(wrong) {
+			seen++
+		}
+	}
+	t.Logf("of %d sets: noticed in %d, falsely in %d", sets, seen, falsely)
+	if seen < sets*8/10 || falsely > 0 {
+		t.Error("too few are noticed, or some where nothing is wrong")
+	}
+}

@@ -1,6 +1,9 @@
 package evaporator
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Reading is one measured value. The zero Reading is 'not measured'.
 type Reading struct {
@@ -98,14 +101,22 @@ func pressureOK(r Reading) bool { return r.in(minKPa, maxKPa) }
 func tempOK(r Reading) bool     { return r.in(minC, maxC) }
 func brixOK(r Reading) bool     { return r.in(minBrix, maxBrix) }
 func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
-func bleedOK(r Reading) bool    { return r.in(0, maxTH) }
+
+// bleedOK takes what a meter on a closed line, or a reconciled value, shows below zero.
+func bleedOK(r Reading) bool { return r.in(-max(0.5, 5*r.Sigma), maxTH) }
 
 // Names of what is no instrument: errors of the model.
-const heatLoss, elevation, specificHeat, pipeLoss = "heat loss", "boiling-point elevation", "specific heat of the juice", "loss of the vapour pipe"
+const heatLoss, elevation, specificHeat = "heat loss", "boiling-point elevation", "specific heat of the juice"
 
-// modelled reports whether a reading of that name is one of them.
-func modelled(what string) bool {
-	return what == heatLoss || what == elevation || what == specificHeat || what == pipeLoss
+var pipeNames = [MaxEffects]string{
+	"loss of the pipe after effect 1", "loss of the pipe after effect 2", "loss of the pipe after effect 3", "loss of the pipe after effect 4",
+	"loss of the pipe after effect 5", "loss of the pipe after effect 6", "loss of the pipe after effect 7",
+}
+
+// assumed reports whether a reading of that name is a figure of the model, which no
+// instrument shows and nothing but the balances can tell.
+func assumed(what string) bool {
+	return what == elevation || what == specificHeat || slices.Contains(pipeNames[:], what)
 }
 
 // bleedNames are constants so that naming costs nothing.
@@ -136,7 +147,7 @@ func (m *Measurement) readings(bodies int, f func(r *Reading, what string, body 
 	visit(&m.ElevationPct, elevation, -1)
 	visit(&m.HeatPct, specificHeat, -1)
 	for i := range m.PipeLossK {
-		visit(&m.PipeLossK[i], pipeLoss, -1)
+		visit(&m.PipeLossK[i], pipeNames[i], -1)
 	}
 	for i := range m.BleedTH {
 		visit(&m.BleedTH[i], bleedNames[i], -1)

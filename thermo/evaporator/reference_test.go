@@ -23,7 +23,7 @@ func (f *Reference) Reconcile(m *Measurement) (*Reconciliation, error) {
 	var out Reconciliation
 	full.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
 		switch what {
-		case "juice temperature", "chest temperature", "level", pipeLoss:
+		case "juice temperature", "chest temperature", "level":
 			return
 		}
 		if r.Sigma > 0 && !math.IsInf(r.Sigma, 0) {

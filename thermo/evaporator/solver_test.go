@@ -12,7 +12,7 @@ import (
 	"calandria/thermo/steam"
 )
 
-var solverSets = flag.Int("solver-sets", 300, "random sets of TestSolver")
+var solverSets = flag.Int("solver-sets", 200, "random sets of TestSolver")
 
 // mill is a random set in a steady state, worked out here by plain relaxation of the
 // balances, body by body: nothing of the program's solver is used, only the properties
@@ -495,7 +495,7 @@ func TestSolver(t *testing.T) {
 // state comes out.
 func TestSolverFromEverywhere(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(3, 4))
-	for sets := 0; sets < *solverSets; {
+	for sets := 0; sets < *solverSets/4; {
 		k := drawMill(rnd)
 		if !k.run() {
 			continue

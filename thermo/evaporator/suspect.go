@@ -160,6 +160,19 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 	return nil
 }
 
+// OtherFlash is [Set.ReconcileInto] as if the condensate of the vapour chests went the
+// other way than the design says: readings that contradict each other by the design and
+// agree by the other way speak of the design.
+func (s *Set) OtherFlash(m *Measurement, out *Reconciliation) error {
+	path := &s.d.VapourCondensate
+	was := *path
+	defer func() { *path = was }()
+	if *path = Flashed; was == Flashed {
+		*path = Drained
+	}
+	return s.ReconcileInto(m, out)
+}
+
 // suspects takes the suspects out one after the other, each as unmeasured, until the
 // rest agrees or checks nothing.
 func suspects(p Balances, a *Adjusted, list []Suspicion) []Suspicion {
