@@ -12,7 +12,7 @@ import (
 	"time"
 )
 
-// A segment is a file of the hot log, docs/archive.md describes it: the line
+// A segment is a file of the hot log, docs/formats/log.md describes it: the line
 // segmentMagic, then frames, two at most for each commit. A frame is
 //
 //	"CLF" | kind, 1 byte | length of the body, 4 bytes | CRC-32C of kind, length and body, 4 bytes | body

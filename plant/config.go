@@ -285,7 +285,7 @@ func (t FreeTag) binding() Binding {
 // ArchiveConfig says where and how long values are kept.
 type ArchiveConfig struct {
 	Dir string `yaml:"dir"` // default: archive/ in the data folder
-	// Hot is how long values stay in SQLite before they move to Parquet;
+	// Hot is how long values stay in the log before they move to Parquet;
 	// default 6h.
 	Hot time.Duration `yaml:"hot"`
 	// Keep is how long raw values are kept; default 400d. Roll-ups are kept.
