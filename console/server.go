@@ -47,27 +47,28 @@ const (
 // Options of a console. The zero value is usable.
 type Options struct {
 	// Listen is host:port; default 127.0.0.1:8420.
-	Listen string
+	Listen string `yaml:"listen"`
 	// BehindProxy states that a proxy in front does TLS and sign-in. Without
 	// it only loopback addresses are served.
-	BehindProxy bool
+	BehindProxy bool `yaml:"behind_proxy"`
 	// Hosts are further names under which the pages may be asked for, besides
 	// the loopback ones and the host of Listen. Requests for another host are
 	// refused, so that a foreign web page cannot point its own name here.
 	// Behind a proxy an empty list accepts every name.
-	Hosts []string
+	Hosts []string `yaml:"hosts"`
 	// Accounts is the file with the accounts, see [LoadAccounts]. Empty: no
 	// sign-in, everyone may do everything and says who he is.
-	Accounts string
+	Accounts string `yaml:"accounts"`
 	// OpenView lets everyone look; only actions need an account.
-	OpenView bool
+	OpenView bool `yaml:"open_view"`
 	// Idle is how long a session lasts without a request; default 12 h.
-	Idle time.Duration
+	Idle time.Duration `yaml:"session_idle"`
 	// Journal takes the events of signing in and out, and of what was refused.
 	Journal func(plant.Event)
 	// Certificate and Key are PEM files for TLS; empty: none. They are read
 	// again when they change.
-	Certificate, Key string
+	Certificate string `yaml:"tls_certificate"`
+	Key         string `yaml:"tls_key"`
 	// Logger for faults; nil is silent.
 	Logger *slog.Logger
 	// Version stands at the foot of every page.

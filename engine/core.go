@@ -64,17 +64,6 @@ var systemTags = []struct {
 // SystemOwner is the owner of the tags that are facts about the program.
 const SystemOwner = "calandria"
 
-// Fresh makes a house once more from its plant file, with the configuration that
-// the program has filled in, for a Core of its own.
-func Fresh(h *plant.House) (*plant.House, error) {
-	f, err := plant.Load(h.Document.File, h.Document.Source)
-	if err != nil {
-		return nil, err
-	}
-	f.Config = h.Config
-	return f, nil
-}
-
 // New puts the parts together. It adds the calculated, system and ruled tags to
 // the house, so it must be the only Core of that house. The error is a
 // [plant.Faults] where plant file or rule files are at fault.

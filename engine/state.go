@@ -151,7 +151,7 @@ func Resume(h *plant.House, files []rules.File, cp *Checkpoint, now time.Time) (
 	if err != nil {
 		return nil, err
 	}
-	before, err := Fresh(h)
+	before, err := h.Again()
 	if err != nil {
 		return nil, err
 	}

@@ -21,8 +21,6 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api"
 	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
 	"github.com/influxdata/influxdb-client-go/v2/api/write"
-
-	"calandria/plant"
 )
 
 // ForwardTag says how a tag is written to InfluxDB: measurement "calandria",
@@ -100,7 +98,7 @@ type Forwarder struct {
 
 // NewForwarder prepares forwarding; Run does it. tags may be nil; a path that
 // is not in it gets its unit from the archive and no labels.
-func NewForwarder(a *Archive, cfg plant.InfluxConfig, tags map[string]ForwardTag, log *slog.Logger) (*Forwarder, error) {
+func NewForwarder(a *Archive, cfg Influx, tags map[string]ForwardTag, log *slog.Logger) (*Forwarder, error) {
 	u, err := url.Parse(cfg.URL)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return nil, fmt.Errorf("forward to InfluxDB: %q is not an http or https address", cfg.URL)

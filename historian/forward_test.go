@@ -124,7 +124,7 @@ func newForwarder(t *testing.T, a *Archive, url string) *Forwarder {
 	if err := os.WriteFile(token, []byte("secret-token\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	f, err := NewForwarder(a, plant.InfluxConfig{URL: url, Org: "mill", Bucket: "boiling house", TokenFile: token}, testTags, nil)
+	f, err := NewForwarder(a, Influx{URL: url, Org: "mill", Bucket: "boiling house", TokenFile: token}, testTags, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

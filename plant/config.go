@@ -13,14 +13,23 @@ type Config struct {
 	// Tags are further signals of the site that rules may use.
 	Tags map[string]FreeTag `yaml:"tags"`
 	// Rules lists rule files, relative to the plant file.
-	Rules   []string      `yaml:"rules"`
-	Scan    time.Duration `yaml:"scan"` // how often quantities are worked out; default 1s
-	Archive ArchiveConfig `yaml:"archive"`
-	Console ConsoleConfig `yaml:"console"`
-	Influx  *InfluxConfig `yaml:"influxdb"`
-	// Notify lists who else is told of alarms.
-	Notify []NotifyConfig `yaml:"notify"`
+	Rules []string      `yaml:"rules"`
+	Scan  time.Duration `yaml:"scan"` // how often quantities are worked out; default 1s
 }
+
+// Part is a section at the top of plant.yaml that an edge of the program
+// declares, reads and checks: the console, the archive, notices.
+type Part struct {
+	Key  string
+	Into any // pointer to what is filled, by `yaml:"name"` tags
+	// Check sets defaults and tells faults, once the house is built; nil: none.
+	// Fields are named from the top of the file.
+	Check func(h *House, fault func(field, problem, fix string))
+}
+
+// partKeys are the sections of the edges. [Load] passes over those that it is
+// given no [Part] for.
+var partKeys = []string{"archive", "console", "influxdb", "notify"}
 
 // SiteConfig describes the site as a whole.
 type SiteConfig struct {
@@ -280,44 +289,4 @@ type FreeTag struct {
 func (t FreeTag) binding() Binding {
 	return Binding{Server: t.Server, Node: t.Node, Value: t.Value, Unit: t.Unit, Reference: t.Reference, Scale: t.Scale,
 		Offset: t.Offset, Range: t.Range, Accuracy: t.Accuracy, AccuracyPct: t.AccuracyPct, Sampling: t.Sampling}
-}
-
-// ArchiveConfig says where and how long values are kept.
-type ArchiveConfig struct {
-	Dir string `yaml:"dir"` // default: archive/ in the data folder
-	// Hot is how long values stay in the log before they move to Parquet;
-	// default 6h.
-	Hot time.Duration `yaml:"hot"`
-	// Keep is how long raw values are kept; default 400d. Roll-ups are kept.
-	Keep time.Duration `yaml:"keep"`
-}
-
-// ConsoleConfig is the web listener for pages, /metrics and the HTTP API.
-type ConsoleConfig struct {
-	// Listen is host:port; default 127.0.0.1:8420. An address that is not
-	// loopback is served only with BehindProxy.
-	Listen string `yaml:"listen"`
-	// BehindProxy states that a proxy in front does TLS and sign-in.
-	BehindProxy bool `yaml:"behind_proxy"`
-	// Hosts are names under which the pages may be asked for, besides the
-	// loopback ones and the host of Listen.
-	Hosts []string `yaml:"hosts"`
-	// Accounts is the file with the accounts of the people, made by 'calandria
-	// user'. Empty: no sign-in.
-	Accounts string `yaml:"accounts"`
-	// OpenView lets everyone look; only actions need an account.
-	OpenView bool `yaml:"open_view"`
-	// SessionIdle is how long a session lasts without a request; default 12h.
-	SessionIdle time.Duration `yaml:"session_idle"`
-	// TLSCertificate and TLSKey are PEM files.
-	TLSCertificate string `yaml:"tls_certificate"`
-	TLSKey         string `yaml:"tls_key"`
-}
-
-// InfluxConfig forwards every value to an InfluxDB v2 write API.
-type InfluxConfig struct {
-	URL       string `yaml:"url"`
-	Org       string `yaml:"org"`
-	Bucket    string `yaml:"bucket"`
-	TokenFile string `yaml:"token_file"`
 }

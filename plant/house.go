@@ -114,7 +114,12 @@ type House struct {
 
 	byPath  map[string]TagID
 	byEquip map[string]*Equipment
+	parts   map[string]any
 }
+
+// Part is what [Load] filled for a section that an edge declares; nil if that
+// section was not asked for.
+func (h *House) Part(key string) any { return h.parts[key] }
 
 // Find returns the tag with a path.
 func (h *House) Find(path string) (*Tag, bool) {
@@ -140,6 +145,17 @@ func (h *House) Of(c Class) []*Equipment {
 		}
 	}
 	return es
+}
+
+// Again makes the house once more from its plant file, with the configuration
+// that the program has filled in, for an engine of its own.
+func (h *House) Again() (*House, error) {
+	again, err := Load(h.Document.File, h.Document.Source)
+	if err != nil {
+		return nil, err
+	}
+	again.Config, again.parts = h.Config, h.parts
+	return again, nil
 }
 
 // AddTag adds a derived, rule or system tag and returns its ID. It refuses a
@@ -177,6 +193,10 @@ var nameForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]{0,39}$`)
 // reserved words of the expression language cannot be names.
 var reserved = []string{"and", "or", "not", "in", "true", "false", "nil", "let", "if", "else", "matches", "contains", "startsWith", "endsWith", "calandria", "now"}
 
+// ValidName reports whether a word can be the name of a piece of equipment, a
+// server or a receiver of notices.
+func ValidName(word string) bool { return nameForm.MatchString(word) }
+
 // builder gathers faults while the house is put together.
 type builder struct {
 	h      *House
@@ -188,14 +208,21 @@ func (b *builder) fault(field, problem, fix string) {
 	b.faults = append(b.faults, b.doc.Fault(field, problem, fix))
 }
 
-// Load reads plant.yaml, checks all of it and builds the house. file is only a
-// name for messages. All faults are reported at once, in the error, as
-// [Faults].
-func Load(file string, data []byte) (*House, error) {
+// Load reads plant.yaml with the sections of the edges that are asked for,
+// checks all of it and builds the house. file is only a name for messages. All
+// faults are reported at once, in the error, as [Faults].
+func Load(file string, data []byte, parts ...Part) (*House, error) {
 	cfg := &Config{}
-	doc, faults := DecodeYAML(file, data, cfg)
+	sections := map[string]any{}
+	for _, key := range partKeys {
+		sections[key] = nil
+	}
+	for _, p := range parts {
+		sections[p.Key] = p.Into
+	}
+	doc, faults := decodeYAML(file, data, cfg, sections)
 	b := &builder{doc: doc, faults: faults, h: &House{Config: cfg, Document: doc,
-		byPath: map[string]TagID{}, byEquip: map[string]*Equipment{}}}
+		byPath: map[string]TagID{}, byEquip: map[string]*Equipment{}, parts: sections}}
 	if len(faults) > 0 && len(doc.places) <= 1 {
 		return nil, faults.Err()
 	}
@@ -218,7 +245,11 @@ func Load(file string, data []byte) (*House, error) {
 	}
 	b.freeTags()
 	b.references()
-	b.notify()
+	for _, p := range parts {
+		if p.Check != nil {
+			p.Check(b.h, b.fault)
+		}
+	}
 	if err := b.faults.Err(); err != nil {
 		return nil, err
 	}
@@ -247,39 +278,6 @@ func (b *builder) site() {
 	}
 	if c.Scan < 100*time.Millisecond || c.Scan > time.Minute {
 		b.fault("scan", fmt.Sprintf("a scan of %s is out of bounds", c.Scan), "give 100ms to 1m")
-	}
-	if c.Archive.Hot == 0 {
-		c.Archive.Hot = 6 * time.Hour
-	}
-	if c.Archive.Keep == 0 {
-		c.Archive.Keep = 400 * 24 * time.Hour
-	}
-	if c.Archive.Hot < 10*time.Minute {
-		b.fault("archive.hot", "less than 10 minutes", "give 10m or more")
-	}
-	if c.Archive.Keep < c.Archive.Hot {
-		b.fault("archive.keep", "shorter than archive.hot", "")
-	}
-	if c.Console.Listen == "" {
-		c.Console.Listen = "127.0.0.1:8420"
-	}
-	switch x := &c.Console; {
-	case x.TLSCertificate != "" && x.TLSKey == "":
-		b.fault("console.tls_certificate", "there is no tls_key beside it", "name the file of its private key")
-	case x.TLSKey != "" && x.TLSCertificate == "":
-		b.fault("console.tls_key", "there is no tls_certificate beside it", "name the file of the certificate")
-	case x.OpenView && x.Accounts == "":
-		b.fault("console.open_view", "there is no sign-in that it could except", "set accounts, or take it out")
-	case x.SessionIdle < 0 || x.SessionIdle > 0 && x.SessionIdle < time.Minute:
-		b.fault("console.session_idle", "less than a minute", "give 1m or more")
-	}
-	if x := c.Influx; x != nil {
-		if !strings.HasPrefix(x.URL, "http://") && !strings.HasPrefix(x.URL, "https://") {
-			b.fault("influxdb.url", fmt.Sprintf("%q is not a web address", x.URL), "write http://host:8086")
-		}
-		if x.Bucket == "" {
-			b.fault("influxdb.bucket", "no bucket", "name the bucket to write to")
-		}
 	}
 	if len(c.Sets)+len(c.Pans) == 0 {
 		b.fault("", "there is neither an evaporator set nor a pan", "add sets: or pans:")

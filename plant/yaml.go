@@ -2,8 +2,10 @@ package plant
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"reflect"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -97,6 +99,12 @@ func (d *Document) At(field string) Place {
 	}
 }
 
+// Has reports whether the field stands in the file.
+func (d *Document) Has(field string) bool {
+	_, ok := d.places[field]
+	return ok
+}
+
 // Fault makes a fault at a field.
 func (d *Document) Fault(field, problem, fix string) Fault {
 	p := d.At(field)
@@ -115,6 +123,12 @@ const (
 // Anchors, aliases, tags and merges are not accepted: a reader should see what
 // is there. Durations are written like 30s, 10m, 2h or 3d.
 func DecodeYAML(file string, data []byte, v any) (doc *Document, faults Faults) {
+	return decodeYAML(file, data, v, nil)
+}
+
+// decodeYAML also fills the sections at the top of the file that others
+// declare; a nil one is known and passed over.
+func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *Document, faults Faults) {
 	doc = &Document{File: file, Source: data, places: map[string]Place{"": {Line: 1}}}
 	if len(data) > maxYAMLBytes {
 		return doc, Faults{{File: file, Problem: fmt.Sprintf("file is larger than %d bytes", maxYAMLBytes), Fix: "split it"}}
@@ -139,7 +153,7 @@ func DecodeYAML(file string, data []byte, v any) (doc *Document, faults Faults) 
 		}
 		body = d.Body
 	}
-	dec := &decoder{doc: doc}
+	dec := &decoder{doc: doc, sections: sections}
 	if body == nil {
 		return doc, Faults{{File: file, Line: 1, Problem: "the file is empty", Fix: "see the sample files in deploy/"}}
 	}
@@ -160,8 +174,9 @@ func syntaxFault(file string, err error) Fault {
 }
 
 type decoder struct {
-	doc    *Document
-	faults Faults
+	doc      *Document
+	faults   Faults
+	sections map[string]any // at the top of the file: pointers, or nil
 }
 
 func (d *decoder) fault(tk *token.Token, field, problem, fix string) {
@@ -262,6 +277,9 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 			names = append(names, name)
 		}
 	}
+	if field == "" {
+		names = append(names, slices.Sorted(maps.Keys(d.sections))...)
+	}
 	seen := map[string]bool{}
 	for _, e := range es {
 		key := keyText(e.Key)
@@ -273,7 +291,9 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 		}
 		seen[key] = true
 		i, ok := known[key]
-		if !ok {
+		section, declared := d.sections[key]
+		declared = declared && field == ""
+		if !ok && !declared {
 			fix := "known keys: " + strings.Join(names, ", ")
 			if near := Nearest(key, names); near != "" {
 				fix = fmt.Sprintf("did you mean %q?", near)
@@ -284,7 +304,12 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 		if tk != nil && tk.Position != nil {
 			d.doc.places[at] = Place{tk.Position.Line, tk.Position.Column}
 		}
-		d.decode(at, e.Value, v.Field(i), depth+1)
+		switch {
+		case ok:
+			d.decode(at, e.Value, v.Field(i), depth+1)
+		case section != nil:
+			d.decode(at, e.Value, reflect.ValueOf(section).Elem(), depth+1)
+		}
 	}
 }
 

@@ -326,7 +326,7 @@ func TestRoute(t *testing.T) {
 // call that was not sent does not.
 func TestScheduleOfCallAndReturn(t *testing.T) {
 	at := func(hour int) time.Time { return time.Date(2026, 3, 27, hour, 0, 0, 0, time.UTC) }
-	n := New(Config{Sender: &line{}, Route: Route{Hours: []plant.Hours{{Days: [7]bool{5: true}, From: 6 * time.Hour, To: 18 * time.Hour}}}})
+	n := New(Config{Sender: &line{}, Route: Route{Hours: []Hours{{Days: [7]bool{5: true}, From: 6 * time.Hour, To: 18 * time.Hour}}}})
 	offer := func(name string, kind plant.EventKind, hour int) {
 		x := numbered(0, name, kind)
 		x.Event.Time = at(hour)

@@ -14,7 +14,7 @@ type Route struct {
 	Least     plant.Priority // least urgent priority that is sent; default high
 	Equipment []string       // paths; their parts too; empty: all
 	Areas     []string       // operating positions; empty: all
-	Hours     []plant.Hours  // empty: always
+	Hours     []Hours        // empty: always
 	Zone      *time.Location // of Hours; nil: UTC
 }
 
@@ -42,5 +42,5 @@ func (r *Route) Open(at time.Time) bool {
 		zone = time.UTC
 	}
 	at = at.In(zone)
-	return len(r.Hours) == 0 || slices.ContainsFunc(r.Hours, func(h plant.Hours) bool { return h.Holds(at) })
+	return len(r.Hours) == 0 || slices.ContainsFunc(r.Hours, func(h Hours) bool { return h.Holds(at) })
 }

@@ -3,10 +3,14 @@ package main
 import (
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
 
+	"calandria/alerting/notify"
+	"calandria/console"
+	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -17,12 +21,18 @@ func loadPlant(file string) (*plant.House, []rules.File, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w; write one, or start with 'calandria browse --write plant.yaml'", err)
 	}
-	h, err := plant.Load(file, data)
+	h, err := loadHouse(file, data)
 	if err != nil {
 		return nil, nil, err
 	}
 	files, err := ruleFiles(h)
 	return h, files, err
+}
+
+// loadHouse reads a plant file with the sections of all edges.
+func loadHouse(file string, data []byte) (*plant.House, error) {
+	parts := append(historian.Parts(), console.Part(), notify.Part())
+	return plant.Load(file, data, parts...)
 }
 
 // measuredBy lists the measured tags of one server.
@@ -47,10 +57,16 @@ func besidePlant(h *plant.House, name string) string {
 // archiveDir is where a plant's archive is: in the data folder unless the
 // configuration says otherwise.
 func archiveDir(h *plant.House, data string) string {
-	if dir := h.Config.Archive.Dir; dir != "" {
+	if dir := historian.KeepingOf(h).Dir; dir != "" {
 		return dir
 	}
 	return filepath.Join(data, "archive")
+}
+
+// openKept opens the archive as the plant file keeps it.
+func openKept(h *plant.House, data string, log *slog.Logger) (*historian.Archive, error) {
+	k := historian.KeepingOf(h)
+	return historian.Open(archiveDir(h, data), historian.Options{Hot: k.Hot, Keep: k.Keep, Logger: log})
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.

@@ -17,6 +17,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/collector/simulator"
+	"calandria/console"
 	"calandria/deploy"
 	"calandria/engine"
 	"calandria/historian"
@@ -154,12 +155,12 @@ Ctrl-C stops.
 
 // demoHouse is the sample plant with the address of its own server.
 func demoHouse(endpoint, listen string) (*plant.House, []rules.File, error) {
-	h, err := plant.Load("plant.demo.yaml", deploy.Demo())
+	h, err := loadHouse("plant.demo.yaml", deploy.Demo())
 	if err != nil {
 		return nil, nil, err
 	}
 	h.Config.OPCUA.Servers[0].Endpoint = endpoint
-	h.Config.Console.Listen = listen
+	console.OptionsOf(h).Listen = listen
 	files, err := ruleFilesFS(deploy.Rules())
 	return h, files, err
 }
@@ -261,7 +262,7 @@ func newFiller(a *app, data string, until time.Time) (*filler, error) {
 	}
 	p.core.Calc.NoUncertainty()
 	p.core.Calc.NoReconciliation()
-	if p.archive, err = historian.Open(archiveDir(h, data), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log}); err != nil {
+	if p.archive, err = openKept(h, data, a.log); err != nil {
 		return nil, err
 	}
 	if err = p.archive.Describe(describe(h)...); err == nil {

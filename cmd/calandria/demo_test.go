@@ -107,6 +107,9 @@ func browser(t testing.TB) context.Context {
 // An upset in the simulator goes through OPC UA, calculation, rules and alarms
 // and arrives in a browser that is open on another page.
 func TestUpsetReachesBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	r, server := mill(t, []rules.File{{Name: "quick.yaml", Data: []byte(quickRules)}}, 200*time.Millisecond, simulator.Settings{}, 60)
 	r.await("first values", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "EV.economy").Usable() })
 	ctx := browser(t)
@@ -141,6 +144,9 @@ func TestUpsetReachesBrowser(t *testing.T) {
 
 // /metrics obeys Prometheus' rules and a real Prometheus scrapes it.
 func TestPrometheus(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	r, _ := mill(t, nil, 200*time.Millisecond, simulator.Settings{}, 1)
 	r.await("economy", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "EV.economy").Usable() })
 	text := r.get("/metrics")
@@ -229,6 +235,9 @@ func program(t testing.TB) string {
 // The real program is killed without warning: what it had told the world is
 // there at the next start, and nothing is torn.
 func TestKill(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	bin := program(t)
 	data := t.TempDir()
 	for round := range 2 {
@@ -339,6 +348,9 @@ func TestCommands(t *testing.T) {
 // Every metric that the dashboards ask for is exported, with the labels they
 // use. Metrics without a value at the moment are looked up by their tag.
 func TestDashboardsFindTheirMetrics(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: starts a server")
+	}
 	r, _ := mill(t, nil, 200*time.Millisecond, simulator.Settings{}, 1)
 	r.await("economy", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "EV.economy").Usable() })
 	live := map[string]bool{}

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/console"
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/thermo/evaporator"
@@ -204,7 +205,7 @@ func otherPlant(t testing.TB, port int, data string) *running {
 			return nil, nil, err
 		}
 		h.Config.OPCUA.Servers[0].Endpoint = fmt.Sprintf("opc.tcp://127.0.0.1:%d", port)
-		h.Config.Console.Listen = "127.0.0.1:0"
+		console.OptionsOf(h).Listen = "127.0.0.1:0"
 		log := &testLog{}
 		s, err := open(context.Background(), h, files, data, slog.New(slog.NewTextHandler(log, nil)), nil)
 		return s, log, err
@@ -276,6 +277,9 @@ func (s *otherState) show(f *foreign) {
 // there is named with its line and the rest runs; a restart of the program
 // keeps the alarm.
 func TestOtherPlant(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	f := startForeign(t, map[string]any{"port": 0, "plant": true})
 	for _, n := range []string{"V1/pans", "BC/in", "BC/out", "T1/PT", "T1/TT", "T2/PT", "T2/TT"} {
 		f.do("add", map[string]any{"name": n})

@@ -107,7 +107,7 @@ func measureThroughput(t *testing.T) {
 		fmt.Fprintf(&rule, "  - {name: high_%[1]d, title: high, tag: T%[1]d, high: 1e12, severity: minor, time_to_respond: 20m, cause: c, consequence: c, response: r, procedure: p}\n", i)
 	}
 	r := start(t, nil, func() (*service, *testLog, error) {
-		h, err := plant.Load("bench.yaml", []byte(yaml.String()))
+		h, err := loadHouse("bench.yaml", []byte(yaml.String()))
 		if err != nil {
 			return nil, nil, err
 		}

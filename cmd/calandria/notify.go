@@ -49,7 +49,7 @@ type checked interface {
 // newSender makes the sender that an entry of notify: asks for. A fault of its
 // files is returned beside it: the program runs on and says so, because alarms
 // at the console outrank those elsewhere.
-func newSender(c *plant.NotifyConfig, h *plant.House) (checked, error) {
+func newSender(c *notify.Receiver, h *plant.House) (checked, error) {
 	file := func(name string) string { return besidePlant(h, name) }
 	secret := func(name string) notify.Secret { return notify.Secret{File: file(name)} }
 	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h}
@@ -97,20 +97,16 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 	byName := engine.SpecsByName(specs)
 	head, _ := j.Head()
 	var out []*notify.Notifier
-	for i := range h.Config.Notify {
-		c := &h.Config.Notify[i]
+	receivers := notify.Configured(h)
+	for i := range receivers {
+		c := &receivers[i]
 		sender, fault := newSender(c, h)
 		if fault != nil {
 			log.Error("a notifier will not work as it is", "notifier", c.Name, "err", fault)
 		}
-		least, _ := plant.PriorityNamed(c.Priority)
-		route := notify.Route{Least: least, Equipment: c.Equipment, Areas: c.Areas, Zone: siteZone(h)}
-		for _, s := range c.Schedule {
-			hours, err := s.Hours()
-			if err != nil {
-				return nil, err // checked with the configuration
-			}
-			route.Hours = append(route.Hours, hours)
+		route, err := c.Route(siteZone(h))
+		if err != nil {
+			return nil, err
 		}
 		config := notify.Config{Name: c.Name, Sender: sender, Route: route, Cursor: journalCursor{j, "notify." + c.Name}, Keep: c.Keep, Fault: fault, Log: log}
 		switch c.Kind {
@@ -120,7 +116,7 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 			config.Timeout = 30 * time.Second
 		}
 		n := notify.New(config)
-		err := n.Resume(head, time.Now(), func(after uint64, since time.Time) ([]notify.Notice, error) {
+		err = n.Resume(head, time.Now(), func(after uint64, since time.Time) ([]notify.Notice, error) {
 			events, err := j.Read(context.Background(), historian.Filter{AfterSeq: after, From: since, Kinds: notify.Kinds()})
 			var notices []notify.Notice
 			for _, e := range events {
@@ -148,10 +144,11 @@ func (c *notifyCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	known := map[string]*plant.NotifyConfig{}
+	known := map[string]*notify.Receiver{}
 	names := c.Names
-	for i := range h.Config.Notify {
-		n := &h.Config.Notify[i]
+	receivers := notify.Configured(h)
+	for i := range receivers {
+		n := &receivers[i]
 		known[n.Name] = n
 		if len(c.Names) == 0 {
 			names = append(names, n.Name)

@@ -107,11 +107,10 @@ func (r *reloader) read() (files []rules.File, next *engine.Core, note string, e
 	if slices.EqualFunc(files, r.files, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {
 		return files, nil, note, nil
 	}
-	h, err := plant.Load(r.file, r.data)
+	h, err := running.Again()
 	if err != nil {
 		return nil, nil, note, err
 	}
-	h.Config = running.Config // the same, with what the program filled in
 	next, err = engine.New(h, files, rules.Options{})
 	return files, next, note, err
 }

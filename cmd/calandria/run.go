@@ -65,7 +65,7 @@ func (c *runCmd) Run(a *app) error {
 	}
 	return s.run(a.ctx, func(address string) {
 		scheme := "http://"
-		if h.Config.Console.TLSCertificate != "" {
+		if console.OptionsOf(h).Certificate != "" {
 			scheme = "https://"
 		}
 		a.log.Info("watching", "site", h.Config.Site.Name, "console", scheme+address, "tags", len(s.house.Tags), "alarms", len(s.loop.Specs()))
@@ -112,7 +112,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	if s.unlock, err = lock(filepath.Join(dataDir, "lock")); err != nil {
 		return s, err
 	}
-	if s.archive, err = historian.Open(archiveDir(h, dataDir), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: log}); err != nil {
+	if s.archive, err = openKept(h, dataDir, log); err != nil {
 		return s, err
 	}
 	if s.journal, err = historian.OpenJournal(filepath.Join(dataDir, "journal.db"), historian.JournalOptions{}); err != nil {
@@ -143,7 +143,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	for _, c := range s.sources {
 		o.Sources = append(o.Sources, func() engine.Source { return sourceOf(c.Health()) })
 	}
-	if x := h.Config.Influx; x != nil {
+	if x := historian.InfluxOf(h); x != nil {
 		if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(h), log); err != nil {
 			return s, err
 		}
@@ -221,10 +221,11 @@ func feed(ctx context.Context, l *engine.Loop, c *collector.Client) {
 
 // consoleOptions are those that the plant file states.
 func consoleOptions(h *plant.House) console.Options {
-	cc := &h.Config.Console
-	return console.Options{Listen: cc.Listen, BehindProxy: cc.BehindProxy, Hosts: cc.Hosts,
-		Accounts: besidePlant(h, cc.Accounts), OpenView: cc.OpenView, Idle: cc.SessionIdle,
-		Certificate: besidePlant(h, cc.TLSCertificate), Key: besidePlant(h, cc.TLSKey)}
+	o := *console.OptionsOf(h)
+	for _, name := range []*string{&o.Accounts, &o.Certificate, &o.Key} {
+		*name = besidePlant(h, *name)
+	}
+	return o
 }
 
 // tellAccess journals who signs in and out and what was refused.
@@ -238,9 +239,10 @@ func (s *service) tellAccess(e plant.Event) {
 
 // run serves until ctx ends. listening is called with the console's address.
 func (s *service) run(ctx context.Context, listening func(address string)) error {
-	ln, err := net.Listen("tcp", s.house.Config.Console.Listen)
+	address := console.OptionsOf(s.house).Listen
+	ln, err := net.Listen("tcp", address)
 	if err != nil {
-		return fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", s.house.Config.Console.Listen, err)
+		return fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", address, err)
 	}
 	listening(ln.Addr().String())
 	g, ctx := errgroup.WithContext(ctx)
@@ -269,7 +271,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 }
 
 // fresh makes the house once more, for a core of its own.
-func (s *service) fresh() (*plant.House, error) { return engine.Fresh(s.loop.House()) }
+func (s *service) fresh() (*plant.House, error) { return s.loop.House().Again() }
 
 func (s *service) close() {
 	var closers []io.Closer

@@ -66,7 +66,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	b := &begun{core: core}
 	fresh := core == nil
 	if fresh {
-		own, err := engine.Fresh(h)
+		own, err := h.Again()
 		if err != nil {
 			return nil, err
 		}
@@ -184,7 +184,7 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 	if err != nil {
 		return nil, time.Time{}, err
 	}
-	own, err := engine.Fresh(h)
+	own, err := h.Again()
 	if err != nil {
 		return nil, time.Time{}, err
 	}

@@ -31,6 +31,9 @@ import (
 // without a record finds the same strikes in the archive. Then an operator chooses which to
 // compare with and the laboratory corrects a purity; both outlive a start.
 func TestStrikesOnRecord(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	ctx := context.Background()
 	dir := t.TempDir()
 	ar, err := historian.Open(filepath.Join(dir, "archive"), historian.Options{})

@@ -180,6 +180,9 @@ func TestTrialRefusals(t *testing.T) {
 // TestTrialOfEveryRule: what is tried of each alarm of the demo is what its
 // files say once the lines are written there.
 func TestTrialOfEveryRule(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	house := func() (*plant.House, []rules.File) {
 		h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 		if err != nil {

@@ -1,4 +1,4 @@
-package plant
+package notify
 
 import (
 	"errors"
@@ -8,12 +8,15 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"calandria/plant"
 )
 
-// NotifyConfig is one way of telling people who are not at the console. Its
+// Receiver is one entry of notify: in the plant file, one way of telling people
+// who are not at the console. Its
 // secrets stand in files, read at each delivery, so that they can be changed
 // without a restart; relative names count from the folder of the plant file.
-type NotifyConfig struct {
+type Receiver struct {
 	Name string `yaml:"name"`
 	Kind string `yaml:"kind"` // webhook, email or alertmanager
 
@@ -48,15 +51,15 @@ type NotifyConfig struct {
 	Areas     []string `yaml:"areas"`
 	// Schedule limits it to certain hours, in the site's time zone; empty:
 	// always.
-	Schedule []ScheduleConfig `yaml:"schedule"`
+	Schedule []Schedule `yaml:"schedule"`
 	// Keep is how long a notice that cannot be delivered is worth keeping;
 	// 1m..7d, default 12h.
 	Keep time.Duration `yaml:"keep"`
 }
 
-// ScheduleConfig is one stretch of hours. One that ends before it begins runs
+// Schedule is one stretch of hours. One that ends before it begins runs
 // past midnight and belongs to the day on which it begins.
-type ScheduleConfig struct {
+type Schedule struct {
 	Days []string `yaml:"days"` // mon .. sun, or mon-fri; empty: every day
 	From string   `yaml:"from"` // hh:mm; default 00:00
 	To   string   `yaml:"to"`   // hh:mm, not included; default 24:00
@@ -82,7 +85,7 @@ func (h Hours) Holds(t time.Time) bool {
 var weekdays = []string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 
 // Hours reads the schedule's words.
-func (c ScheduleConfig) Hours() (Hours, error) {
+func (c Schedule) Hours() (Hours, error) {
 	h := Hours{To: 24 * time.Hour}
 	for _, d := range c.Days {
 		first, last, ranged := strings.Cut(strings.ToLower(d), "-")
@@ -137,15 +140,15 @@ func wallClock(s string) (time.Duration, bool) {
 	return d, minute < 60 && d <= 24*time.Hour
 }
 
-// PriorityNamed finds a priority by its word; false for any other word and for
+// priorityNamed finds a priority by its word; false for any other word and for
 // "none".
-func PriorityNamed(word string) (Priority, bool) {
-	for p := PriorityUrgent; p <= PriorityLow; p++ {
+func priorityNamed(word string) (plant.Priority, bool) {
+	for p := plant.PriorityUrgent; p <= plant.PriorityLow; p++ {
 		if p.String() == word {
 			return p, true
 		}
 	}
-	return PriorityNone, false
+	return plant.PriorityNone, false
 }
 
 var (
@@ -159,15 +162,50 @@ var (
 
 const maxNotifiers = 20
 
-func (b *builder) notify() {
-	list := b.h.Config.Notify
+const section = "notify"
+
+// Part is the section notify: of the plant file.
+func Part() plant.Part {
+	return plant.Part{Key: section, Into: new([]Receiver), Check: func(h *plant.House, fault func(field, problem, fix string)) {
+		(&checker{h, fault}).all(Configured(h))
+	}}
+}
+
+// Configured lists the receivers of a plant file that was loaded with [Part].
+func Configured(h *plant.House) []Receiver {
+	if list, ok := h.Part(section).(*[]Receiver); ok {
+		return *list
+	}
+	return nil
+}
+
+// Route says which alarms go to the receiver, and when.
+func (c *Receiver) Route(zone *time.Location) (Route, error) {
+	least, _ := priorityNamed(c.Priority) // checked with the configuration
+	r := Route{Least: least, Equipment: c.Equipment, Areas: c.Areas, Zone: zone}
+	for _, s := range c.Schedule {
+		hours, err := s.Hours()
+		if err != nil {
+			return r, err
+		}
+		r.Hours = append(r.Hours, hours)
+	}
+	return r, nil
+}
+
+type checker struct {
+	h     *plant.House
+	fault func(field, problem, fix string)
+}
+
+func (b *checker) all(list []Receiver) {
 	if len(list) > maxNotifiers {
 		b.fault("notify", fmt.Sprintf("more than %d notifiers", maxNotifiers), "let one receiver distribute")
 	}
 	names := map[string]bool{}
 	for i := range list {
 		c, f := &list[i], fmt.Sprintf("notify[%d]", i)
-		if !nameForm.MatchString(c.Name) {
+		if !plant.ValidName(c.Name) {
 			b.fault(f+".name", fmt.Sprintf("%q is not a name", c.Name), "use letters, digits and _, starting with a letter")
 		}
 		if names[c.Name] {
@@ -176,9 +214,9 @@ func (b *builder) notify() {
 		names[c.Name] = true
 		switch c.Kind {
 		case "webhook", "alertmanager":
-			b.notifyWeb(f, c)
+			b.web(f, c)
 		case "email":
-			b.notifyMail(f, c)
+			b.mail(f, c)
 		default:
 			b.fault(f+".kind", fmt.Sprintf("kind %q is not known", c.Kind), "use one of "+strings.Join(notifyKinds, ", "))
 		}
@@ -186,19 +224,19 @@ func (b *builder) notify() {
 			b.fault(f+".password_file", "user and password_file go together", "write the password into a file that only the service can read")
 		}
 		if c.Priority == "" {
-			c.Priority = PriorityHigh.String()
+			c.Priority = plant.PriorityHigh.String()
 		}
-		if _, ok := PriorityNamed(c.Priority); !ok {
+		if _, ok := priorityNamed(c.Priority); !ok {
 			b.fault(f+".priority", fmt.Sprintf("priority %q is not known", c.Priority), "name the least urgent that is sent: urgent, high, medium or low")
 		}
 		for j, path := range c.Equipment {
-			if b.h.byEquip[path] == nil {
+			if _, ok := b.h.Equip(path); !ok {
 				fix := "write the path of a set, body, condenser or pan"
 				var known []string
 				for _, e := range b.h.Equipment {
 					known = append(known, e.Path)
 				}
-				if near := Nearest(path, known); near != "" {
+				if near := plant.Nearest(path, known); near != "" {
 					fix = fmt.Sprintf("did you mean %q?", near)
 				}
 				b.fault(fmt.Sprintf("%s.equipment[%d]", f, j), fmt.Sprintf("there is no equipment %q", path), fix)
@@ -227,7 +265,7 @@ func (b *builder) notify() {
 
 // unused refuses keys that the kind has no use for: a secret that is written
 // down and never used is a mistake.
-func (b *builder) unused(f string, c *NotifyConfig, keys map[string]bool) {
+func (b *checker) unused(f string, c *Receiver, keys map[string]bool) {
 	names := make([]string, 0, len(keys))
 	for k, set := range keys {
 		if set {
@@ -240,7 +278,7 @@ func (b *builder) unused(f string, c *NotifyConfig, keys map[string]bool) {
 	}
 }
 
-func (b *builder) notifyWeb(f string, c *NotifyConfig) {
+func (b *checker) web(f string, c *Receiver) {
 	u, err := url.Parse(c.URL)
 	switch {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https":
@@ -261,7 +299,7 @@ func (b *builder) notifyWeb(f string, c *NotifyConfig) {
 	}
 }
 
-func (b *builder) notifyMail(f string, c *NotifyConfig) {
+func (b *checker) mail(f string, c *Receiver) {
 	if !hostPort.MatchString(c.Server) {
 		b.fault(f+".server", fmt.Sprintf("%q is not host:port", c.Server), "write mail.example:587")
 	}

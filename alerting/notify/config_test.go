@@ -1,9 +1,11 @@
-package plant
+package notify
 
 import (
 	"strings"
 	"testing"
 	"time"
+
+	"calandria/plant"
 )
 
 const notifyHouse = `site: {name: Mill (invented), time_zone: Africa/Johannesburg}
@@ -47,7 +49,7 @@ func TestNotifyFaults(t *testing.T) {
 		{"  - {name: m, kind: email, server: \"mail:25\", from: a@b.example}", "nobody is to receive"},
 		{web + "}\n" + web + "}", "stands twice"},
 	} {
-		_, err := Load("plant.yaml", []byte(notifyHouse+c.yaml+"\n"))
+		_, err := plant.Load("plant.yaml", []byte(notifyHouse+c.yaml+"\n"), Part())
 		switch {
 		case c.want == "" && err != nil:
 			t.Errorf("%s: %v", c.yaml, err)
@@ -66,10 +68,10 @@ func TestHours(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	day := ScheduleConfig{Days: []string{"mon-fri"}, From: "06:00", To: "18:00"}
-	night := ScheduleConfig{Days: []string{"sat"}, From: "22:00", To: "06:00"}
+	day := Schedule{Days: []string{"mon-fri"}, From: "06:00", To: "18:00"}
+	night := Schedule{Days: []string{"sat"}, From: "22:00", To: "06:00"}
 	for _, c := range []struct {
-		s    ScheduleConfig
+		s    Schedule
 		at   string
 		want bool
 	}{
@@ -84,9 +86,9 @@ func TestHours(t *testing.T) {
 		{night, "2026-03-29 06:00", false},
 		{night, "2026-03-28 03:00", false},
 		{night, "2026-03-29 23:00", false},
-		{ScheduleConfig{}, "2026-03-29 23:59", true},
-		{ScheduleConfig{Days: []string{"fri-mon"}, To: "24:00"}, "2026-03-29 23:59", true},
-		{ScheduleConfig{Days: []string{"fri-mon"}}, "2026-03-26 12:00", false},
+		{Schedule{}, "2026-03-29 23:59", true},
+		{Schedule{Days: []string{"fri-mon"}, To: "24:00"}, "2026-03-29 23:59", true},
+		{Schedule{Days: []string{"fri-mon"}}, "2026-03-26 12:00", false},
 	} {
 		h, err := c.s.Hours()
 		if err != nil {
