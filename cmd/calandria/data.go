@@ -152,7 +152,7 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 	dir := filepath.Join(c.Data, "archive")
 	var infos []historian.TagInfo
 	if h != nil {
-		own, err := engine.Fresh(h)
+		own, err := h.Again()
 		if err != nil {
 			return 0, err
 		}

@@ -351,12 +351,12 @@ func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job pl
 		return a.followJob(j, job)
 	}
 	defer unlock()
-	ar, err := historian.Open(archiveDir(h, dir), historian.Options{Hot: h.Config.Archive.Hot, Keep: h.Config.Archive.Keep, Logger: a.log})
+	ar, err := openKept(h, dir, a.log)
 	if err != nil {
 		return err
 	}
 	defer ar.Close()
-	r := &recalculator{archive: ar, journal: j, fresh: func() (*plant.House, error) { return engine.Fresh(h) }, files: files, log: a.log, spread: true}
+	r := &recalculator{archive: ar, journal: j, fresh: h.Again, files: files, log: a.log, spread: true}
 	show := a.progress("calculating again")
 	out, err := r.do(a.ctx, job, func(done float64, at time.Time) { show(done, at) })
 	if err != nil {
@@ -371,7 +371,7 @@ func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job pl
 
 // keepLearned leaves what a replay has learned to the next start.
 func keepLearned(from *engine.Core, h *plant.House, files []rules.File, dir string) error {
-	own, err := engine.Fresh(h)
+	own, err := h.Again()
 	if err != nil {
 		return err
 	}

@@ -70,7 +70,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	h.Config.Scan = step
-	own, err := engine.Fresh(h)
+	own, err := h.Again()
 	if err != nil {
 		t.Fatal(err)
 	}
