@@ -26,6 +26,7 @@ test-deps: ## servers, browser and packages that the tests need
 lint:
 	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "gofmt is due for: $$unformatted"; exit 1; fi
 	$(GO) vet ./...
+	$(GO) vet -tags detection ./deploy
 	$(GO) run $(STATICCHECK) ./...
 
 bench: ## ratios within one run; see DEVELOPERS.md
@@ -37,7 +38,7 @@ fuzz: ## half a minute for each fuzz target
 	echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime 30s -fuzzminimizetime 1s $$p || exit 1; done; done
 
 detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md; and the solver over 10 000 sets
-	$(GO) test -count=1 -timeout 2h -run "TestDetection|TestContradiction|TestFloods" -v ./deploy -detection 20 -instruments -floods
+	$(GO) test -count=1 -timeout 2h -run "TestDetection|TestContradiction|TestFloods" -v -tags detection ./deploy
 	$(GO) test -count=1 -run TestSolver -v ./thermo/evaporator -args -solver-sets 10000
 
 docs: ## the tables of the handbook that follow from the program

@@ -1,9 +1,10 @@
+//go:build detection
+
 package deploy
 
 import (
 	"bytes"
 	"cmp"
-	"flag"
 	"fmt"
 	"math"
 	"slices"
@@ -15,8 +16,6 @@ import (
 	"calandria/plant"
 	"calandria/thermo/steam"
 )
-
-var floods = flag.Bool("floods", false, "write the table of floods into DETECTION.md")
 
 // lostVacuum is what the instruments of a set read when the vacuum of its last
 // body goes: the pressure climbs to a ceiling, the bodies before follow, the
@@ -65,96 +64,6 @@ func lostVacuum(age func() time.Duration, ceiling, tau float64, more map[string]
 			return v + 90*rise()*max(0, surge)
 		}
 		return v
-	}
-}
-
-// When the vacuum goes, the operator sees one group with what came first in
-// it, fewer than ten lines in ten minutes, and everything urgent or high.
-func TestLostVacuumIsNoFlood(t *testing.T) {
-	if testing.Short() {
-		t.Skip("left to make test: long")
-	}
-	for _, c := range []struct {
-		name    string
-		ceiling float64
-		tau     float64 // min
-		upset   string
-		more    map[string]float64
-		first   string
-	}{
-		{"vacuum pump trips", 60, 3, "", map[string]float64{"CD5.pump_running": 0}, "vacuum_pump_stopped.EV.EV5"},
-		{"injection pump trips", 80, 2, "water-loss", map[string]float64{"CD5.water_pump_running": 0, "CD5.water_pressure": 101.3, "CD5.water_flow": 0}, "injection_pump_stopped.EV.EV5"},
-		{"a manhole opens", 80, 0.8, "", nil, "vacuum_lost.EV.EV5"},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			m := newMill(t, start, 3)
-			m.quiet = true
-			m.settle(9 * time.Hour)
-			at := m.now.Add(time.Second)
-			m.alter = lostVacuum(func() time.Duration { return m.now.Sub(at) }, c.ceiling, c.tau, c.more)
-			if c.upset != "" {
-				if err := m.model.Start(c.upset); err != nil {
-					t.Fatal(err)
-				}
-			}
-			m.seen, m.events = nil, nil
-			m.run(time.Hour, time.Second)
-			if len(m.seen) == 0 {
-				t.Fatal("nothing came")
-			}
-			var lines []string
-			ten, firstUps := 0, 0
-			for _, e := range m.seen {
-				d := e.Time.Sub(at)
-				lines = append(lines, d.Round(time.Second).String()+" "+e.Alarm+" "+e.Priority.String())
-				if d <= 10*time.Minute {
-					ten++
-				}
-				if e.FirstUp && m.spec(e.Alarm).Group == "vacuum.CD5" {
-					firstUps++
-				}
-			}
-			t.Logf("%d in ten minutes, %d in the first hour:\n%s", ten, len(m.seen), strings.Join(lines, "\n"))
-			if ten >= 10 {
-				t.Errorf("%d alarms in the first ten minutes", ten)
-			}
-			if m.seen[0].Alarm != c.first || !m.seen[0].FirstUp || firstUps != 1 {
-				t.Errorf("first up is %s (mark %v, %d marks), want %s", m.seen[0].Alarm, m.seen[0].FirstUp, firstUps, c.first)
-			}
-			// What is about the vacuum stands in one group.
-			for _, e := range m.seen {
-				if about := strings.HasPrefix(e.Alarm, "vacuum_") || strings.HasPrefix(e.Alarm, "injection_p"); about && m.spec(e.Alarm).Group != "vacuum.CD5" {
-					t.Errorf("%s stands in group %q", e.Alarm, m.spec(e.Alarm).Group)
-				}
-			}
-			var hidden []string
-			for _, e := range m.events {
-				s := m.spec(e.Alarm)
-				if e.Kind == plant.EventSuppress && s.Priority <= plant.PriorityHigh || e.Kind == plant.EventAlarm && !e.Annunciated && s.Priority <= plant.PriorityHigh {
-					t.Errorf("%s is %s and was hidden: %s", e.Alarm, s.Priority, e.Reason)
-				}
-				if e.Kind == plant.EventAlarm && !e.Annunciated && !slices.Contains(hidden, e.Alarm) {
-					hidden = append(hidden, e.Alarm)
-				}
-			}
-			t.Logf("hidden as consequences: %v", hidden)
-			if !slices.Contains(hidden, "syrup_brix_low.EV") {
-				t.Error("thin syrup was not taken as a consequence")
-			}
-			// When it is over, what was hidden is weighed again.
-			m.alter = nil
-			if c.upset != "" {
-				if err := m.model.Clear(c.upset); err != nil {
-					t.Fatal(err)
-				}
-			}
-			m.settle(2 * time.Hour)
-			for i, s := range m.set.Alarms() {
-				if st := m.engine.Status(i); slices.ContainsFunc(st.Suppressed, func(x alerting.Suppression) bool { return x.By == "consequence" }) {
-					t.Errorf("%s is still hidden as a consequence", s.Name)
-				}
-			}
-		})
 	}
 }
 
@@ -238,8 +147,8 @@ type counted struct {
 
 // activeList is the list as the page of alarms orders it.
 func (m *mill) activeList() (list []*alerting.Status) {
-	for i := range m.set.Alarms() {
-		if s := m.engine.Status(i); s.State != alerting.Normal && !s.State.Hidden() {
+	for i := range m.Rules.Alarms() {
+		if s := m.Alarms.Status(i); s.State != alerting.Normal && !s.State.Hidden() {
 			list = append(list, &s)
 		}
 	}
@@ -253,21 +162,10 @@ func (m *mill) activeList() (list []*alerting.Status) {
 // first is marked, what follows stands under it, and nothing urgent or high is
 // hidden or folded away at any moment.
 func TestFloods(t *testing.T) {
-	if testing.Short() {
-		t.Skip("left to make test: long")
-	}
 	var all []counted
-	length := 25 * time.Minute
-	if *floods {
-		length = time.Hour
-	}
-	for i, f := range floodings {
-		if !*floods && i%2 == 1 && i < 7 {
-			continue // measured, not needed to see that nothing is hidden
-		}
+	for _, f := range floodings {
 		t.Run(f.name, func(t *testing.T) {
-			m := newMill(t, start, 3)
-			m.quiet = true
+			m := newMill(t, 7, start, 3)
 			m.settle(9 * time.Hour)
 			at := m.now.Add(time.Second)
 			m.seen, m.events = nil, nil
@@ -297,7 +195,7 @@ func TestFloods(t *testing.T) {
 					}
 				}
 			}
-			m.run(length, time.Second)
+			m.run(time.Hour, time.Second)
 			if len(m.seen) == 0 {
 				t.Fatal("nothing came")
 			}
@@ -343,9 +241,7 @@ func TestFloods(t *testing.T) {
 			all = append(all, c)
 		})
 	}
-	if *floods {
-		section(t, "floods", floodTable(all))
-	}
+	section(t, "floods", floodTable(all))
 }
 
 func floodTable(all []counted) []byte {
