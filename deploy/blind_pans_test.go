@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -313,19 +314,13 @@ func newBlindMill(t *testing.T, pans ...*blindPan) *blindMill {
 	if m.house, err = plant.Load("plant.yaml", []byte(y.String())); err != nil {
 		t.Fatal(err)
 	}
-	if m.calc, err = thermo.New(m.house); err != nil {
-		t.Fatal(err)
-	}
-	addSystemTags(t, m.house)
 	files := slices.DeleteFunc(ruleFiles(t), func(f rules.File) bool { return f.Name != "pans.yaml" && f.Name != "system.yaml" })
-	if m.set, err = rules.Load(files, m.house, rules.Options{Names: thermo.Names()}); err != nil {
+	core, err := engine.New(m.house, files, rules.Options{})
+	if err != nil {
 		t.Fatal(err)
 	}
-	if m.engine, err = alerting.New(m.set.Alarms()); err != nil {
-		t.Fatal(err)
-	}
+	m.calc, m.set, m.engine, m.frame = core.Calc, core.Rules, core.Alarms, core.Frame
 	m.calc.NoUncertainty()
-	m.frame = plant.NewFrame(len(m.house.Tags))
 	m.turns, m.phase = make([][]began, len(pans)), make([]pan.Phase, len(pans))
 	for _, b := range pans {
 		var ids []plant.TagID
