@@ -40,6 +40,19 @@ type SiteConfig struct {
 	// 60..110, default 101.325.
 	BarometerKPa float64 `yaml:"barometer_kpa"`
 	TimeZone     string  `yaml:"time_zone"` // IANA name for days and shifts; default UTC
+	// Costs are what a plan of cleanings reckons with.
+	Costs CostsConfig `yaml:"costs"`
+}
+
+// CostsConfig is what scale, a cleaning and a stop cost the site; each may be left out.
+type CostsConfig struct {
+	Currency  string  `yaml:"currency"`    // for showing, e.g. USD
+	SteamPerT float64 `yaml:"steam_per_t"` // of a tonne of steam
+	// LostJuicePerT is what is lost for each tonne of clear juice that is not worked
+	// up while the set stands.
+	LostJuicePerT float64 `yaml:"lost_juice_per_t"`
+	Cleaning      float64 `yaml:"cleaning"`       // chemicals and labour for one body
+	CleaningHours float64 `yaml:"cleaning_hours"` // out of service for it, 0.5 to 24
 }
 
 // OPCUAConfig lists the servers to read from.

@@ -273,6 +273,15 @@ func (b *builder) site() {
 	if _, err := time.LoadLocation(c.Site.TimeZone); err != nil {
 		b.fault("site.time_zone", fmt.Sprintf("time zone %q is not known", c.Site.TimeZone), "use an IANA name such as Africa/Johannesburg")
 	}
+	for _, v := range []struct {
+		field string
+		v     float64
+	}{{"steam_per_t", c.Site.Costs.SteamPerT}, {"lost_juice_per_t", c.Site.Costs.LostJuicePerT}, {"cleaning", c.Site.Costs.Cleaning}} {
+		b.within("site.costs."+v.field, v.v, 0, 1e9, "a cost")
+	}
+	if h := c.Site.Costs.CleaningHours; h != 0 {
+		b.within("site.costs.cleaning_hours", h, 0.5, 24, "the hours of a cleaning")
+	}
 	if c.Scan == 0 {
 		c.Scan = time.Second
 	}

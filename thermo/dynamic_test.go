@@ -377,9 +377,6 @@ func TestUnseenPlantCleaningDay(t *testing.T) {
 			h.read(t, house, f, 60, false)
 			half := limitDays / 2
 			now := days >= half && days < half+1./1440*1.5
-			if now {
-				c.ForecastScale(h.now)
-			}
 			for _, v := range c.Step(f, h.now) {
 				values[house.Tags[v.Tag].Path] = v
 			}

@@ -3,6 +3,7 @@ package thermo
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"calandria/plant"
 	"calandria/thermo/evaporator"
@@ -41,17 +42,21 @@ func (n *normal) reference() fouling.Shape {
 	if !n.configured {
 		return fouling.Shape{}
 	}
-	return n.shape(float64(n.ref.Brix), float64(n.ref.HeatingC), math.NaN())
+	return n.shape(float64(n.ref.Brix), float64(n.ref.HeatingC), math.NaN(), 0)
 }
 
 // shape is the condition as the tracker takes it; zero outside the formula's range.
-// A level that is not known counts as the best.
-func (n *normal) shape(brix, chestC, levelPct float64) fouling.Shape {
+// A level that is not known counts as the best; a heat flux, kW/m2, of 0 is not known.
+func (n *normal) shape(brix, chestC, levelPct, flux float64) fouling.Shape {
 	warmth, thinness, err := evaporator.DessinShape(liquor.Brix(brix), steam.Celsius(chestC))
 	if err != nil {
 		return fouling.Shape{}
 	}
-	return fouling.Shape{Heating: warmth, Brix: thinness, Level: math.Log(n.levels.At(levelPct))}
+	s := fouling.Shape{Heating: warmth, Brix: thinness, Level: math.Log(n.levels.At(levelPct))}
+	if flux > 0.1 {
+		s.Flux = fouling.FluxExponent * math.Log(flux/0.1)
+	}
+	return s
 }
 
 // coefficients works out U in its forms for this moment.
@@ -111,7 +116,7 @@ func (v *bodyView) shape() fouling.Shape {
 	if v.m.LevelPct.OK {
 		level = v.m.LevelPct.Value
 	}
-	return v.normal.shape(v.b.BrixOut.Value, v.b.ChestC.Value, level)
+	return v.normal.shape(v.b.BrixOut.Value, v.b.ChestC.Value, level, v.duty.value/v.equip.Body.HeatingSurfaceM2)
 }
 
 // normalised is U at the reference, as far as the body follows the formula.
@@ -138,24 +143,18 @@ func (v *bodyView) normalised() evaporator.Result {
 	return r
 }
 
-// trended is the U that is followed for scale: at the reference where there is one.
-func (v *bodyView) trended() evaporator.Result {
-	if v.uNormal.OK() {
-		return v.uNormal
-	}
-	return v.u
-}
-
-// clean is U of the clean body: the site's record, else what was learned after
-// cleanings, else the formula of the set.
+// clean is U of the clean body: the site's record, else the usual state after a
+// cleaning, else the formula of the set.
 func (v *bodyView) clean() evaporator.Result {
-	if u := v.equip.Body.CleanUWM2K; u > 0 {
-		return value(u/1000, 0)
-	}
-	if u, ok := v.learnedClean(); ok {
-		r := value(u, 0.03*u) // cleanings leave it alike within about 3 %: a figure of ours
-		r.Reason.Text = "learned: the trends after cleanings carried back to them"
+	if f := &v.scaling.forecast; f.Clean > 0 {
+		r := value(f.Clean, f.CleanSigma)
+		if v.equip.Body.CleanUWM2K == 0 {
+			r.Reason.Text = "learned: the usual state after a cleaning, the trends carried back to it"
+		}
 		return r
+	}
+	if u := v.equip.Body.CleanUWM2K; u > 0 {
+		return value(u/1000, fouling.RecordSigma*u/1000)
 	}
 	brix, chest := v.b.BrixOut, v.b.ChestC
 	if v.normal.configured {
@@ -167,42 +166,31 @@ func (v *bodyView) clean() evaporator.Result {
 	return v.byFormula(brix, chest)
 }
 
-// learnedClean is the median over the cycles that began with a cleaning.
-func (v *bodyView) learnedClean() (float64, bool) {
-	t := v.scaling.track
-	// CleanU sorts the cycles: once an hour is often enough.
-	if v.learnedAt.Equal(v.scaling.hour) && !v.learnedAt.IsZero() {
-		return v.learned, v.learned > 0
-	}
-	v.learnedAt, v.learned = v.scaling.hour, 0
-	if _, cleaned := t.Started(); cleaned {
-		v.learned = t.CleanU()
-	}
-	return v.learned, v.learned > 0
-}
+// ratioFor is how long a ratio is shown after the last hour of U.
+const ratioFor = 12 * time.Hour
 
-// against is a U with the clean one beside it, or the reason why not.
-func (v *bodyView) against() (u evaporator.Result, ok bool) {
-	u = v.trended()
+// ratio is U over clean U: the one figure for it, of the trend of the hours since the
+// cleaning at one condition. Until there are hours it is of U as it is now.
+func (v *bodyView) ratio() evaporator.Result {
+	if f := &v.scaling.forecast; f.Ratio > 0 && f.Values > 0 && v.scaling.now.Sub(v.scaling.track.Newest()) < ratioFor {
+		r := value(f.Ratio, f.RatioSigma)
+		r.Reason.Text = weak(f)
+		return r
+	}
+	u := v.u
+	if v.uNormal.OK() {
+		u = v.uNormal
+	}
 	switch {
 	case !u.OK():
-		return u, false
-	case !v.uClean.OK():
-		return v.uClean, false
-	case u.Value <= 0:
-		return absent("U is not positive"), false
-	}
-	if v.uClean.How == evaporator.Assumed {
-		// Against a figure that is good to a fifth every second body would seem due.
-		return absent("clean U is not known yet, and the formula is good to a fifth only: give clean_u_w_m2k, or record a cleaning"), false
-	}
-	return u, true
-}
-
-func (v *bodyView) ratio() evaporator.Result {
-	u, ok := v.against()
-	if !ok {
 		return u
+	case !v.uClean.OK():
+		return v.uClean
+	case u.Value <= 0:
+		return absent("U is not positive")
+	case v.uClean.How == evaporator.Assumed:
+		// Against a figure that is good to a fifth every second body would seem due.
+		return absent("clean U is not known yet, and the formula is good to a fifth only: give clean_u_w_m2k, or record a cleaning")
 	}
 	r := u
 	r.Value /= v.uClean.Value
@@ -210,16 +198,14 @@ func (v *bodyView) ratio() evaporator.Result {
 	return r
 }
 
+// scale is the resistance that goes with the ratio.
 func (v *bodyView) scale() evaporator.Result {
-	u, ok := v.against()
-	if !ok {
-		return u
+	r := v.ratio()
+	if !r.OK() || r.Value <= 0 {
+		return r
 	}
-	r := u
-	var err error
-	if r.Value, err = fouling.Resistance(u.Value, v.uClean.Value); err != nil {
-		return absent(err.Error())
-	}
-	r.Sigma = math.Hypot(u.Sigma/(u.Value*u.Value), v.uClean.Sigma/(v.uClean.Value*v.uClean.Value))
+	ratio := r.Value
+	r.Value = (1/ratio - 1) / v.uClean.Value
+	r.Sigma /= ratio * ratio * v.uClean.Value
 	return r
 }

@@ -2,6 +2,7 @@ package thermo
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -17,13 +18,18 @@ type scaling struct {
 	hour     time.Time // beginning of the hour being gathered
 	values   []float64
 	doubtful bool
-	// Condition of these values: sums, and of how many.
-	shape    fouling.Shape
-	shaped   float64
-	depends  fouling.Dependence // as of the beginning of this hour
-	cleaning bool
-	now      time.Time
-	forecast fouling.Forecast
+	// Condition of these values: sums, and of how many; of the flux, which may be
+	// missing, of how many of its own.
+	shape          fouling.Shape
+	shaped, fluxed float64
+	depends        fouling.Dependence // as of the beginning of this hour
+	cleaning       bool
+	now            time.Time
+	forecast       fouling.Forecast
+	// The body's share of the set's temperature difference, a slow mean; 0: not known.
+	share float64
+	// shared is true while parallel bodies have one U between them.
+	shared bool
 }
 
 func newScaling(b *plant.BodyConfig, n *normal) (*scaling, error) {
@@ -34,15 +40,11 @@ func newScaling(b *plant.BodyConfig, n *normal) (*scaling, error) {
 	return &scaling{track: t, depends: t.Dependence()}, nil
 }
 
-func (s *scaling) step(u evaporator.Result, in fouling.Shape, worst plant.Quality, cleaning, forecast bool, at time.Time) {
+func (s *scaling) step(u evaporator.Result, in fouling.Shape, worst plant.Quality, cleaning bool, at time.Time) {
 	if hour := at.Truncate(time.Hour); !hour.Equal(s.hour) {
 		s.close(s.hour.Add(time.Hour))
 		s.hour = hour
-		if forecast {
-			s.look(at)
-		} else {
-			s.depends = s.track.Dependence()
-		}
+		s.look(at)
 	}
 	s.now = at
 	if s.cleaning && !cleaning {
@@ -59,6 +61,10 @@ func (s *scaling) step(u evaporator.Result, in fouling.Shape, worst plant.Qualit
 			s.shape.Brix += in.Brix
 			s.shape.Level += in.Level
 			s.shaped++
+			if in.Flux != 0 {
+				s.shape.Flux += in.Flux
+				s.fluxed++
+			}
 		}
 	}
 }
@@ -82,7 +88,7 @@ func (s *scaling) close(end time.Time) {
 		s.track.Observe(fouling.Value{At: end, U: s.values[len(s.values)/2], Quality: q, Shape: s.mean()})
 	}
 	s.values, s.doubtful = s.values[:0], false
-	s.shape, s.shaped = fouling.Shape{}, 0
+	s.shape, s.shaped, s.fluxed = fouling.Shape{}, 0, 0
 }
 
 // mean is the condition of the hour.
@@ -90,7 +96,11 @@ func (s *scaling) mean() fouling.Shape {
 	if s.shaped < 5 {
 		return fouling.Shape{}
 	}
-	return fouling.Shape{Heating: s.shape.Heating / s.shaped, Brix: s.shape.Brix / s.shaped, Level: s.shape.Level / s.shaped}
+	m := fouling.Shape{Heating: s.shape.Heating / s.shaped, Brix: s.shape.Brix / s.shaped, Level: s.shape.Level / s.shaped}
+	if s.fluxed >= 5 {
+		m.Flux = s.shape.Flux / s.fluxed
+	}
+	return m
 }
 
 // Cleaned tells the scale tracker of a body that a cleaning ended at the time
@@ -113,28 +123,39 @@ func (c *Calculator) Cleaned(body string, end, now time.Time) error {
 	return fmt.Errorf("there is no body %q", body)
 }
 
-// ForecastScale works the forecasts of all bodies out anew, as of at. Step does
-// it by itself once an hour.
-func (c *Calculator) ForecastScale(at time.Time) {
-	for _, s := range c.sets {
-		for _, b := range s.bodies {
-			b.scaling.look(at)
-		}
+// difference follows the body's share of the set's temperature difference.
+func (s *scaling) difference(share evaporator.Result, hours float64) {
+	const memory = 24 // h
+	if !share.OK() {
+		return
 	}
+	if s.share == 0 {
+		s.share = share.Value / 100
+	}
+	s.share += (share.Value/100 - s.share) * -math.Expm1(-hours/memory)
 }
 
 // Scale is where a body stands between two cleanings.
 type Scale struct {
-	Body     string // path
-	Config   *plant.BodyConfig
-	Forecast fouling.Forecast
-	Started  time.Time // of the running cycle
-	Cleaned  bool      // Started is a cleaning, and not just the first value
-	Cycles   []fouling.Cycle
-	Model    fouling.Model
-	Known    bool // there is a model
-	CleanU   float64
-	Depends  fouling.Dependence // how U goes with the condition
+	Body     string             `json:"body"` // path
+	Forecast fouling.Forecast   `json:"forecast"`
+	Started  time.Time          `json:"started,omitzero"` // of the running cycle
+	Cleaned  bool               `json:"cleaned"`          // Started is a cleaning, and not just the first value
+	Cycles   []fouling.Cycle    `json:"-"`
+	Depends  fouling.Dependence `json:"-"` // how U goes with the condition
+	// Share of the set's temperature difference; 0: not known.
+	Share float64 `json:"difference_share"`
+}
+
+// scaleOf tells where a body stands.
+func (v *bodyView) scaleOf() Scale {
+	t := v.scaling.track
+	x := Scale{Body: v.equip.Path, Forecast: v.scaling.forecast, Cycles: t.Cycles(), Depends: t.Dependence(), Share: v.scaling.share}
+	if v.scaling.shared {
+		x.Forecast.Weak = append(slices.Clone(x.Forecast.Weak), fouling.Weakness{Kind: fouling.OfItsEffect})
+	}
+	x.Started, x.Cleaned = t.Started()
+	return x
 }
 
 // Scales tells where every body of a set stands; the path of the set, or ""
@@ -146,48 +167,63 @@ func (c *Calculator) Scales(set string) []Scale {
 			continue
 		}
 		for _, b := range s.bodies {
-			t := b.scaling.track
-			x := Scale{Body: b.equip.Path, Config: b.equip.Body, Forecast: b.scaling.forecast, Cycles: t.Cycles(), CleanU: t.CleanU(), Depends: t.Dependence()}
-			if u := b.b.U; u.OK() && u.How == evaporator.Assumed { // parallel bodies: one U for all of them
-				x.Forecast.Note = join(x.Forecast.Note, "the scale of its effect, not of this body: "+u.Reason.String())
-			}
-			x.Started, x.Cleaned = t.Started()
-			x.Model, x.Known = t.Model()
-			out = append(out, x)
+			out = append(out, b.scaleOf())
 		}
 	}
 	return out
 }
 
+// weak is what weakens a forecast, in words.
+func weak(f *fouling.Forecast) (text string) {
+	for _, w := range f.Weak {
+		text = join(text, w.String())
+	}
+	return text
+}
+
+const noHour = "no hour of U since the start"
+
 func (v *bodyView) scaleRate() evaporator.Result {
-	f := v.scaling.forecast
-	if f.Values == 0 && f.Cycles == 0 || f.Status == fouling.NoData || f.Status == "" {
-		return absent("no hour of U since the start")
+	f := &v.scaling.forecast
+	if f.Status == fouling.NoData {
+		return absent(noHour)
 	}
 	r := value(f.RatePct, f.RateSigmaPct)
-	r.Reason.Text = f.Note
+	r.Reason.Text = weak(f)
 	return r
 }
 
-func (v *bodyView) due(pick func(fouling.Forecast) time.Time) evaporator.Result {
-	f := v.scaling.forecast
+func (v *bodyView) due(pick func(*fouling.Forecast) time.Time) evaporator.Result {
+	f := &v.scaling.forecast
 	when := pick(f)
 	switch {
-	case f.Status == fouling.NoData || f.Status == "":
-		return absent("no hour of U since the start")
+	case f.Status == fouling.NoData:
+		return absent(noHour)
 	case when.IsZero():
-		return evaporator.Result{Reason: evaporator.Reason{Of: "the limit is not in sight", Text: string(f.Status)}}
+		return evaporator.Result{Reason: evaporator.Reason{Of: "the limit is not in sight", Text: f.Status.String()}}
 	}
 	r := value(max(0, when.Sub(v.scaling.now).Hours()/24), 0)
-	r.Reason.Text = f.Note
+	r.Reason.Text = weak(f)
 	return r
+}
+
+// restored is how well the last cleaning restored the body.
+func (v *bodyView) restored() evaporator.Result {
+	f := &v.scaling.forecast
+	switch {
+	case f.Status == fouling.NoData:
+		return absent(noHour)
+	case f.Restored == 0:
+		return absent("no cleaning has been recorded or found yet")
+	}
+	return value(f.Restored, f.RestoredSigma)
 }
 
 func (v *bodyView) daysInService() evaporator.Result {
 	at, cleaning := v.scaling.track.Started()
 	switch {
 	case at.IsZero():
-		return absent("no hour of U since the start")
+		return absent(noHour)
 	case !cleaning:
 		return absent("no cleaning has been recorded or found yet")
 	}

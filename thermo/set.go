@@ -115,10 +115,8 @@ type bodyView struct {
 	cleaning                      plant.TagID
 	scaling                       *scaling
 	normal                        *normal
-	beyond                        string  // the note while a property is extrapolated
-	small                         string  // the reason while the temperature difference is too small
-	learned                       float64 // clean U, and the hour it was worked out in
-	learnedAt                     time.Time
+	beyond                        string // the note while a property is extrapolated
+	small                         string // the reason while the temperature difference is too small
 	holding                       contents
 	duty, difference, apparent    lag           // means that U is made of
 	rest                          rest          // what it holds of before the set last moved
@@ -294,7 +292,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	s.settle(at)
 	for _, b := range s.bodies {
 		b.coefficients(s.hours)
-		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), !c.noSigma, at)
+		b.scaling.shared = b.b.U.OK() && b.b.U.How == evaporator.Assumed
+		b.scaling.difference(b.b.DTSharePct, s.hours)
+		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), at)
 	}
 	if !c.noTests {
 		s.check.step(at)

@@ -178,32 +178,37 @@ var Quantities = []Quantity{
 		Meaning: "heat-transfer coefficient on the apparent difference, of means over six minutes", Inputs: "duty, heating surface, apparent difference", Source: "U = q/(A dT)",
 		body: func(v *bodyView) evaporator.Result { return v.uApparent }},
 	{Class: plant.ClassBody, Name: "u_normalised", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
-		Meaning: "u as it would be at the body's reference Brix, calandria temperature and level", Inputs: "u, brix_out, calandria temperature, level; reference_brix and reference_chest_c, or learned after a cleaning", Source: "the share of Dessin's formula (Hugot, from memory) that the body is found to follow, and its level table",
+		Meaning: "u as it would be at the body's reference Brix, calandria temperature, level and heat flux", Inputs: "u, brix_out, calandria temperature, level, duty; reference_brix and reference_chest_c, or learned after a cleaning", Source: "the shares of Dessin's formula (Hugot, from memory) and of the heat flux that the body is found to follow, and its level table",
 		body: func(v *bodyView) evaporator.Result { return v.uNormal }},
 	{Class: plant.ClassBody, Name: "u_clean", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
-		Meaning: "U expected of the clean body: the site's record, else learned after cleanings, else clean_u_formula", Inputs: "clean_u_w_m2k, or the trend of u after cleanings, or Brix and calandria temperature", Source: "site record, median of the cycles, or Dessin or the Swedish formula (Hugot, from memory)",
+		Meaning: "U of the clean body at its reference Brix, calandria temperature, level and heat flux: the site's record, else the usual state after a cleaning, else clean_u_formula", Inputs: "clean_u_w_m2k, or the trends of u carried back to the cleanings, or Brix and calandria temperature", Source: "site record, weighted mean of the cycles, or Dessin or the Swedish formula (Hugot, from memory)",
 		body: func(v *bodyView) evaporator.Result { return v.uClean }},
 	{Class: plant.ClassBody, Name: "u_ratio", Dimension: plant.Ratio, Low: 0.005, High: 3,
-		Meaning: "U over U of the clean body; absent while that is known by the formula only", Inputs: "u_normalised (u while there is no reference), u_clean", Source: "definition",
+		Meaning: "U over U of the clean body, at one condition: the trend of the hours since the cleaning; absent while clean U is known by the formula only", Inputs: "u by the hour, u_clean; u as it is now until there are hours", Source: "definition; package fouling",
 		body: func(v *bodyView) evaporator.Result { return v.ratio() }},
+	{Class: plant.ClassBody, Name: "restored", Dimension: plant.Ratio, Low: 0.005, High: 3,
+		Meaning: "U just after the last cleaning over u_clean: how well the cleaning restored the body", Inputs: "u by the hour carried back to the cleaning, u_clean", Source: "definition; package fouling",
+		body: func(v *bodyView) evaporator.Result { return v.restored() }},
 	{Class: plant.ClassBody, Name: "scale_resistance", Dimension: plant.ThermalResist, Low: -2, High: 50,
-		Meaning: "resistance added since the body was clean", Inputs: "u_normalised (u while there is no reference), u_clean", Source: "R = 1/U - 1/U_clean",
+		Meaning: "resistance added since the body was clean", Inputs: "u_ratio, u_clean", Source: "R = 1/U - 1/U_clean",
 		body: func(v *bodyView) evaporator.Result { return v.scale() }},
 	{Class: plant.ClassBody, Name: "scale_rate", Dimension: plant.Percent, Low: -100, High: 1000,
 		Meaning: "growth of scale a day, % of the clean resistance 1/U", Inputs: "u by the hour since the last cleaning, earlier cycles", Source: "package fouling",
 		body: func(v *bodyView) evaporator.Result { return v.scaleRate() }},
 	{Class: plant.ClassBody, Name: "cleaning_due", Dimension: plant.Days, Low: 0, High: 1000,
 		Meaning: "days until the cleaning limit is met, by the trend: planning information", Inputs: "u by the hour, cleaning_limit", Source: "package fouling",
-		body: func(v *bodyView) evaporator.Result { return v.due(func(f fouling.Forecast) time.Time { return f.Due }) }},
+		body: func(v *bodyView) evaporator.Result {
+			return v.due(func(f *fouling.Forecast) time.Time { return f.Due })
+		}},
 	{Class: plant.ClassBody, Name: "cleaning_due_early", Dimension: plant.Days, Low: 0, High: 1000,
 		Meaning: "early end of the 90 % band of cleaning_due", Inputs: "u by the hour, cleaning_limit", Source: "package fouling",
 		body: func(v *bodyView) evaporator.Result {
-			return v.due(func(f fouling.Forecast) time.Time { return f.Early })
+			return v.due(func(f *fouling.Forecast) time.Time { return f.Early })
 		}},
 	{Class: plant.ClassBody, Name: "cleaning_due_late", Dimension: plant.Days, Low: 0, High: 1000,
 		Meaning: "late end of the 90 % band of cleaning_due", Inputs: "u by the hour, cleaning_limit", Source: "package fouling",
 		body: func(v *bodyView) evaporator.Result {
-			return v.due(func(f fouling.Forecast) time.Time { return f.Late })
+			return v.due(func(f *fouling.Forecast) time.Time { return f.Late })
 		}},
 	{Class: plant.ClassBody, Name: "days_in_service", Dimension: plant.Days, Low: 0, High: 10000,
 		Meaning: "days since the last cleaning that was recorded or found", Inputs: "cleaning, u by the hour", Source: "package fouling",

@@ -126,7 +126,6 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	if !newestAt.IsZero() && now.Sub(newestAt) > quietGap {
 		b.core.Silence(newestAt)
 	}
-	b.core.Calc.ForecastScale(now)
 	return b, nil
 }
 

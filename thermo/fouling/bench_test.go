@@ -10,7 +10,7 @@ import (
 func BenchmarkForecast(b *testing.B) {
 	k, _ := fouling.NewTracker(fouling.Settings{CleanU: 0.7})
 	_ = k.Cleaned(epoch)
-	scale := fouling.LinearModel(0.7, 0.04)
+	scale := linear(0.7, 0.04)
 	for h := range 240 {
 		k.Observe(fouling.Value{At: at(h), U: scale.U(float64(h)/24) * (1 + 0.01*float64(h*7919%13-6)/6), Quality: fouling.Good})
 	}
@@ -22,16 +22,15 @@ func BenchmarkForecast(b *testing.B) {
 	}
 }
 
-// Eight bodies over thirty days, as a console may ask for it.
+// Ten bodies over thirty days, as a console may ask for it.
 func BenchmarkMakePlan(b *testing.B) {
-	set := append(demoSet(nil), demoSet(nil)[2:]...)
+	set := append(demoSet(nil, 30), demoSet(nil, 30)...)
 	for i := range set {
 		set[i].Name = string(rune('A' + i))
-		set[i].Days = float64(i * 2)
 		set[i].CleaningCost = 6000
 	}
 	for b.Loop() {
-		if _, err := fouling.MakePlan(set, fouling.PlanSettings{Start: monday, Days: 30, PressureKPa: 173, LimitKPa: 260, CostPerKPaDay: 100}); err != nil {
+		if _, err := fouling.MakePlan(set, fouling.PlanSettings{Start: monday, Days: 30}); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -7,48 +7,6 @@ import (
 
 // Times in this file are in any one unit; costs in any one currency.
 
-// InverseSquareHeat returns the heat passed in a boiling time t by a surface of
-// areaM2 m2 under a temperature difference of dtK K whose 1/U^2 = a t + b:
-//
-//	Q = (2 A dT/a) (sqrt(a t + b) - sqrt(b))
-//
-// in kJ with t in s, U in kW/(m2 K), a in (m2 K/kW)^2/s. All must be positive.
-// Source: Coulson and Richardson, Chemical Engineering vol. 2, 5th ed., eq. 14.13.
-func InverseSquareHeat(a, b, areaM2, dtK, t float64) (float64, error) {
-	if err := positive(a, b, areaM2, dtK, t); err != nil {
-		return 0, err
-	}
-	// sqrt(at+b) - sqrt(b) = at/(sqrt(at+b)+sqrt(b)): no loss of figures at small t
-	return 2 * areaM2 * dtK * t / (math.Sqrt(a*t+b) + math.Sqrt(b)), nil
-}
-
-// InverseSquareThroughput returns the boiling time of most heat per cycle time
-// with the downtime of a cleaning:
-//
-//	t = tc + (2/a) sqrt(a b tc)
-//
-// Source: as above, section 14.6.
-func InverseSquareThroughput(a, b, downtime float64) (float64, error) {
-	if err := positive(a, b, downtime); err != nil {
-		return 0, err
-	}
-	return downtime + 2/a*math.Sqrt(a*b*downtime), nil
-}
-
-// InverseSquareCost returns the boiling time of least cost per heat:
-//
-//	t = Cc/Cb + (2/(a Cb)) sqrt(a b Cc Cb)
-//
-// with the operating cost per unit of boiling time and the cost of a shutdown.
-// Mind the unit of time: the source's example is 18 per ks, not per hour.
-// Source: as above, section 14.6.
-func InverseSquareCost(a, b, costPerTime, costShutdown float64) (float64, error) {
-	if err := positive(a, b, costPerTime, costShutdown); err != nil {
-		return 0, err
-	}
-	return costShutdown/costPerTime + 2/(a*costPerTime)*math.Sqrt(a*b*costShutdown*costPerTime), nil
-}
-
 func positive(vs ...float64) error {
 	for _, v := range vs {
 		if !(v > 0) || math.IsInf(v, 0) {
@@ -63,7 +21,7 @@ func positive(vs ...float64) error {
 var ErrNoOptimum = errors.New("no best boiling time within the horizon: U does not fall enough")
 
 // A Curve gives U, kW/(m2 K), at a time since cleaning. It must be positive and
-// must not rise. Model.U is one, in days.
+// must not rise.
 type Curve func(t float64) float64
 
 // Optimum is the best boiling time of a cycle.
@@ -159,16 +117,6 @@ func MaxThroughput(u Curve, downtime, horizon float64) (Optimum, error) {
 	return o, nil
 }
 
-// MinUnitCost returns the boiling time of least cost per heat passed, with the
-// operating cost per unit of boiling time and the cost of a shutdown: it is
-// MaxThroughput with the shutdown counted as costShutdown/costPerTime of time.
-func MinUnitCost(u Curve, costPerTime, costShutdown, horizon float64) (Optimum, error) {
-	if err := positive(costPerTime, costShutdown); err != nil {
-		return Optimum{}, err
-	}
-	return MaxThroughput(u, costShutdown/costPerTime, horizon)
-}
-
 // MinCostRate returns the boiling time of least cost per cycle time,
 //
 //	(cleaning + integral of loss)/(t + downtime)
@@ -222,4 +170,103 @@ func flatBand(best, horizon float64, excess func(float64) float64) (lo, hi float
 		return in
 	}
 	return find(best, best*1e-6), find(best, horizon)
+}
+
+// Boiling is a best boiling time, days from cleaning to cleaning.
+type Boiling struct {
+	Known bool    `json:"known"` // false: nothing is gained by cleaning within the course
+	Days  float64 `json:"days"`
+	// Low and High bound it by what is not known of the growth of scale, 90 %;
+	// FlatLow and FlatHigh are the times that give at most 2 % less.
+	Low      float64 `json:"low"`
+	High     float64 `json:"high"`
+	FlatLow  float64 `json:"flat_low"`
+	FlatHigh float64 `json:"flat_high"`
+}
+
+// Best is the best boiling time of a body, or of bodies that are cleaned together.
+type Best struct {
+	// Throughput is that of most heat through the bodies in a constant temperature
+	// difference, the hours of cleaning included; Cost that of least cost a day.
+	Throughput Boiling `json:"throughput"`
+	Cost       Boiling `json:"cost"`
+}
+
+// BestBoiling works out both for bodies cleaned at one time. The heat through bodies
+// in a row goes with 1/sum(share/ratio), the share of each body in the temperature
+// difference when clean. Cost counts what scale costs, the cleanings, and the hours
+// without the bodies, or of the stop of the set.
+func BestBoiling(bodies []PlanBody, s PlanSettings) Best {
+	var shares, hours, once, horizon float64
+	var fresh []Curve
+	for i := range bodies {
+		b := &bodies[i]
+		shares += b.DifferenceShare
+		hours = math.Max(hours, b.OffHours)
+		once += b.CleaningCost
+		if !s.Together {
+			once += b.OffHours * b.OffCostPerHour
+		}
+		horizon = float64(len(b.Course.Fresh)) - 0.5
+		fresh = append(fresh, b.Course.fresh())
+	}
+	if s.Together {
+		once += hours * s.StopCostPerHour
+	}
+	// grown is the ratio of a body if scale grows by 1 + z sigma times as fast.
+	grown := func(i int, t, z float64) float64 {
+		f := math.Max(0.1, 1+z*bodies[i].Course.Sigma)
+		return 1 / (1 + f*(1/fresh[i](t)-1))
+	}
+	heat := func(z float64) Curve {
+		return func(t float64) float64 {
+			var r float64
+			for i := range bodies {
+				share := 1 / float64(len(bodies))
+				if shares > 0 {
+					share = bodies[i].DifferenceShare / shares
+				}
+				r += share / grown(i, t, z)
+			}
+			return 1 / r
+		}
+	}
+	loss := func(z float64) func(float64) float64 {
+		return func(t float64) (c float64) {
+			for i := range bodies {
+				c += lost(grown(i, t, z)) * bodies[i].LossPerPctDay
+			}
+			return c
+		}
+	}
+	find := func(of func(z float64) (Optimum, error)) (b Boiling) {
+		o, err := of(0)
+		if err != nil {
+			return b
+		}
+		b = Boiling{true, o.Boiling, o.Boiling, horizon, o.FlatLow, o.FlatHigh}
+		if fast, err := of(1.645); err == nil {
+			b.Low = fast.Boiling
+		}
+		if slow, err := of(-1.645); err == nil {
+			b.High = slow.Boiling
+		}
+		return b
+	}
+	return Best{
+		Throughput: find(func(z float64) (Optimum, error) { return MaxThroughput(heat(z), hours/24, horizon) }),
+		Cost:       find(func(z float64) (Optimum, error) { return MinCostRate(loss(z), once, hours/24, horizon) }),
+	}
+}
+
+// fresh is U over clean U at a time after a cleaning, between the noons.
+func (c *Course) fresh() Curve {
+	return func(t float64) float64 {
+		if t < 0.5 {
+			return 1 + (c.Fresh[0]-1)*t/0.5
+		}
+		i := min(int(t-0.5), len(c.Fresh)-2)
+		f := t - 0.5 - float64(i)
+		return c.Fresh[i]*(1-f) + c.Fresh[i+1]*f
+	}
 }

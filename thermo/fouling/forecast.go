@@ -2,473 +2,229 @@ package fouling
 
 import (
 	"math"
+	"time"
 )
 
-// Noise describes how U scatters about its trend, in fractions of 1/U.
-type Noise struct {
-	White float64 `json:"white"` // of one hourly value
-	// Auto is the part that lasts: sigma of a first-order autoregression whose
-	// memory is AutoDays.
-	Auto     float64 `json:"auto"`
-	AutoDays float64 `json:"auto_days"`
-	// Drift is the wandering of instruments and juice, per square root of a day.
-	Drift float64 `json:"drift"`
+// Forecast says where a body stands and when it meets its cleaning limit. See the
+// package's text for the one meaning of clean, ratio and limit.
+type Forecast struct {
+	Status Status    `json:"status"`
+	At     time.Time `json:"at,omitzero"` // asked for
+	// Ratio is U of the trend now over clean U, Limit the ratio at which cleaning is
+	// due. Ratio is 0 while clean U is not known.
+	Ratio      float64 `json:"ratio"`
+	RatioSigma float64 `json:"ratio_sigma"`
+	Limit      float64 `json:"limit"`
+	// U is the trend now at the reference, Clean the clean body's, kW/(m2 K).
+	U          float64 `json:"u"`
+	Clean      float64 `json:"clean"`
+	CleanSigma float64 `json:"clean_sigma"`
+	// Restored is U just after the last cleaning over clean U; 0: no cleaning known.
+	Restored      float64 `json:"restored"`
+	RestoredSigma float64 `json:"restored_sigma"`
+	// Due is the median day; Early and Late bound the band of Confidence. Late is
+	// zero if the band is open.
+	Due        time.Time `json:"due,omitzero"`
+	Early      time.Time `json:"early,omitzero"`
+	Late       time.Time `json:"late,omitzero"`
+	Confidence float64   `json:"confidence"`
+	// RatePct is the growth of scale as % of clean 1/U a day, a mean over ten days;
+	// Kind the law of the most weight (the band averages over all laws).
+	RatePct      float64 `json:"rate_pct"`
+	RateSigmaPct float64 `json:"rate_sigma_pct"`
+	Kind         Kind    `json:"kind"`
+	// FromEarlierPct tells how much of the rate rests on earlier cycles or on
+	// defaults, 100 just after a cleaning; Values and Cycles what stands behind it.
+	FromEarlierPct float64 `json:"from_earlier_pct"`
+	Values         int     `json:"values"`
+	Cycles         int     `json:"cycles"`
+	// Suspect: the last six hours lie far below the trend: U fell faster than scale
+	// grows. Look for gas, condensate, level and instruments first.
+	Suspect bool       `json:"suspect"`
+	Weak    []Weakness `json:"weak"` // what weakens the answer
 }
 
-// TypicalNoise is what to expect before a body has shown its own: 1.5 % white,
-// 1.2 % lasting 8 h, and 0.7 % in a week of drift. Defaults of ours.
-func TypicalNoise() Noise {
-	return Noise{White: 0.015, Auto: 0.012, AutoDays: 1.0 / 3, Drift: 0.007 / math.Sqrt(7)}
-}
-
-// Prior is what is known of a body before its cycle began.
-type Prior struct {
-	Start      float64 `json:"start"` // 1/U after cleaning, m2 K/kW
-	StartSigma float64 `json:"start_sigma"`
-	Rate       float64 `json:"rate"` // mean over RateDays, m2 K/kW per day
-	RateSigma  float64 `json:"rate_sigma"`
-	RateDays   float64 `json:"rate_days"`
-	Noise      Noise   `json:"noise"`
-	// Weight of each law, in the order of Kinds; sums to 1.
-	Weight [kinds]float64 `json:"weight"`
-	Cycles int            `json:"cycles"` // it was learned from
-	// Share of the formula for clean bodies that U follows: heating, Brix (see
-	// Shape). With both sigmas 0 nothing is learned of it.
-	Share      [2]float64 `json:"share"`
-	ShareSigma [2]float64 `json:"share_sigma"`
-
-	shape    [kinds][shapesTried]float64 // weight of each shape; all 0: the usual
-	shareCov [shares][shares]float64     // of the last cycle; 0: from the sigmas
-}
-
-// TypicalPrior is the prior of a body of which only the clean U is known, or
-// nothing (0): scale costs 1.5 % of clean U a day, give or take 2.5.
-// Defaults of ours; the first full cycle outweighs them.
-func TypicalPrior(cleanU float64) Prior {
-	p := Prior{RateDays: 10, Noise: TypicalNoise(), Weight: [kinds]float64{0.8, 0.05, 0.05, 0.05, 0.05}}
-	p.Share, p.ShareSigma = DefaultShares()
-	if cleanU > 0 {
-		p.Start, p.StartSigma = 1/cleanU, 0.08/cleanU
-		p.Rate, p.RateSigma = 0.015/cleanU, 0.025/cleanU
+// Days until the median day from the moment asked; 0 once reached.
+func (f *Forecast) Days() float64 {
+	if f.Due.IsZero() {
+		return 0
 	}
-	return p
+	return math.Max(0, f.Due.Sub(f.At).Hours()/24)
 }
 
-// member is one law at one shape with its linear parameters: 1/U after cleaning,
-// the mean rate over the prior's RateDays, and the shares of Shape. Beside them it carries
-// the lasting noise and the drift, so that the uncertainty of the parameters is
-// that of correlated readings. A Kalman filter over the cycle gives the exact
-// posterior: the parameters do not move, the noise does.
-type member struct {
-	kind  Kind
-	shape float64
-	scale float64 // of the growth curve, so that the coefficient is a mean rate
-
-	m    [states]float64         // start, rate, lasting, drift, shares
-	p    [states][states]float64 // covariance
-	l    float64                 // log evidence
-	free knowledge               // the shares before bound
-	g    []float64               // the growth curve at the points
-	w    float64                 // weight
-}
-
-const states = 4 + shares
-
-func newMember(k Kind, shape float64, pr Prior) member {
-	m := member{kind: k, shape: shape}
-	g := m.curve(pr.RateDays)
-	m.scale = 1
-	if g > 0 {
-		m.scale = pr.RateDays / g
+// Forecast answers for the moment at, which must not be before the last value.
+//
+// The limit is met when the trend meets it; a single low hour does not. The band is
+// that of a mixture over all laws and shapes, each with the uncertainty of its
+// parameters and of clean U under white and lasting noise, drift and a wandering rate;
+// it is calibrated on simulated bodies (see the tests). A body met in mid-cycle whose
+// clean U nobody has given has no day.
+func (t *Tracker) Forecast(at time.Time) Forecast {
+	s := &t.s
+	f := Forecast{At: at, Confidence: s.Settings.Confidence, Limit: s.Settings.LimitRatio, Values: len(s.Values), Cycles: len(s.Cycles)}
+	if t.nothing() || at.Before(s.Started) {
+		return f
 	}
-	return m
-}
-
-// curve is the growth curve; an inverse-square law with the shape c = a/b grows
-// as sqrt(1 + c t) - 1.
-func (m *member) curve(t float64) float64 {
-	if m.kind == InverseSquare {
-		return math.Sqrt(1+m.shape*math.Max(0, t)) - 1
+	p := t.posterior()
+	now := math.Max(at.Sub(s.Started).Hours()/24, p.last)
+	if y, _ := p.trend(now); y > 1/highU {
+		f.U = 1 / y
 	}
-	return growth(m.kind, m.shape, t)
-}
-
-func (m *member) basis(t float64) float64 { return m.curve(t) * m.scale }
-
-// of works out the growth curve at the points, once for many runs.
-func (m *member) of(ps []point) {
-	m.g = make([]float64, len(ps))
-	for i, p := range ps {
-		m.g[i] = m.basis(p.t)
-	}
-}
-
-// run filters the points that of was called with; noise is in the unit of y.
-func (m *member) run(ps []point, pr Prior, n Noise) {
-	mean := [states]float64{pr.Start, pr.Rate, 0, 0, pr.Share[0], pr.Share[1]}
-	var cov [states][states]float64
-	cov[0][0] = pr.StartSigma * pr.StartSigma
-	cov[1][1] = pr.RateSigma * pr.RateSigma
-	cov[2][2] = n.Auto * n.Auto
-	for i := range shares {
-		cov[4+i][4+i] = pr.ShareSigma[i] * pr.ShareSigma[i]
-	}
-	if pr.shareCov[0][0] > 0 {
-		for i := range shares {
-			copy(cov[4+i][4:], pr.shareCov[i][:])
+	f.RatePct, f.RateSigmaPct = p.ratePct()
+	f.FromEarlierPct = 100
+	{
+		_, sd := p.rate()
+		if before := p.prior.Members[0].Rate.next2(); before > 0 {
+			f.FromEarlierPct = 100 * math.Min(1, sd*sd/before)
 		}
 	}
-	var l float64
-	last := 0.0
-	for k := range ps {
-		p := &ps[k]
-		dt := p.t - last
-		last = p.t
-		f := math.Exp(-dt / n.AutoDays)
-		mean[2] *= f
-		for i := range states {
-			cov[i][2] *= f
-			cov[2][i] *= f
-		}
-		cov[2][2] += n.Auto * n.Auto * (1 - f*f)
-		cov[3][3] += n.Drift * n.Drift * dt
-		h := [states]float64{1, m.g[k], 1, 1, -pr.Start * p.z[0], -pr.Start * p.z[1]}
-		var ph [states]float64
-		s0, e := 0.0, p.y
-		for i := range states {
-			v := 0.0
-			for j := range states {
-				v += cov[i][j] * h[j]
-			}
-			ph[i] = v
-			s0 += h[i] * v
-			e -= h[i] * mean[i]
-		}
-		r := n.White * n.White / (p.w * p.n)
-		s := s0 + r
-		const far = 2.8
-		if z := math.Abs(e) / math.Sqrt(s); z > far {
-			// An outlier keeps the pull of one at the limit: its variance is raised,
-			// and it is charged linearly, as in Huber's loss.
-			s = e * e / (far * far) * (z / far)
-			l -= 0.5*math.Log(s0+r) + far*z - far*far/2
-		} else {
-			l -= 0.5 * (math.Log(s) + z*z)
-		}
-		gain := 1 / s
-		for i := range states {
-			mean[i] += ph[i] * e * gain
-			for j := range i + 1 {
-				v := cov[i][j] - ph[i]*ph[j]*gain
-				cov[i][j], cov[j][i] = v, v
-			}
-		}
+	f.Kind = p.kind()
+	f.Suspect = t.suspect(p)
+	if f.Clean, f.CleanSigma = t.Clean(); f.Clean == 0 {
+		f.Status = CleanUnknown
+		return f
 	}
-	m.m, m.p, m.l = mean, cov, l
+	f.Ratio, f.RatioSigma = p.ratio(now)
+	if s.Known && len(s.Values) > 0 {
+		f.Restored, f.RestoredSigma = p.restored()
+	}
+	t.day(&f, p)
+	t.weigh(&f)
+	return f
 }
 
-// bound takes into account that a share lies between leastShare and mostShare: mean
-// and variance become those of the normal distribution cut there, and what goes with
-// the share moves with it.
-func (m *member) bound() {
-	m.free = m.known()
-	for i := 4; i < states; i++ {
-		v := m.p[i][i]
-		if !(v > 1e-12) {
-			continue
-		}
-		sd := math.Sqrt(v)
-		a, b := (leastShare-m.m[i])/sd, (mostShare-m.m[i])/sd
-		in := normal(b) - normal(a)
-		if in > 0.999 {
-			continue
-		}
-		in = math.Max(in, 1e-6)
-		da, db := density(a), density(b)
-		mean := m.m[i] + sd*(da-db)/in
-		cut := v * (1 + (a*da-b*db)/in - (da-db)*(da-db)/(in*in))
-		mean, cut = math.Min(mostShare, math.Max(leastShare, mean)), math.Min(v, math.Max(cut, v/1e4))
-		var k [states]float64
-		for j := range states {
-			k[j] = m.p[j][i] / v
-		}
-		step := mean - m.m[i]
-		for j := range states {
-			m.m[j] += k[j] * step
-			for l := range states {
-				m.p[j][l] += k[j] * k[l] * (cut - v)
-			}
-		}
-		m.l += math.Log(in)
+// day fills in when the limit is met.
+func (t *Tracker) day(f *Forecast, p *posterior) {
+	s := &t.s
+	horizon := p.last + s.Settings.HorizonDays
+	day := func(d float64) time.Time { return s.Started.Add(hours(24 * d)).Round(time.Second) }
+	q := (1 - f.Confidence) / 2
+	due, ok := p.crossing(f.Limit, 0.5, horizon)
+	early, okEarly := p.crossing(f.Limit, q, horizon)
+	late, okLate := p.crossing(f.Limit, 1-q, horizon)
+	if okEarly {
+		f.Early = day(early)
 	}
-}
-
-func density(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
-
-// at returns mean and variance of 1/U at t in the reference condition, ahead days
-// after the last point.
-// With lasting, the lasting noise counts as well as trend and drift.
-func (m *member) at(t, ahead float64, n Noise, lasting bool) (mean, variance float64) {
-	g := m.basis(t)
-	f := 0.0
-	if lasting {
-		f = math.Exp(-math.Max(0, ahead) / n.AutoDays)
+	if !ok {
+		f.Status = FarOff
+		return
 	}
-	h := [4]float64{1, g, f, 1}
-	for i := range 4 {
-		mean += h[i] * m.m[i]
-		for j := range 4 {
-			variance += h[i] * h[j] * m.p[i][j]
-		}
+	f.Due, f.Status = day(due), Expected
+	if okLate {
+		f.Late = day(late)
 	}
-	variance += n.Drift * n.Drift * math.Max(0, ahead)
-	if lasting {
-		variance += n.Auto * n.Auto * (1 - f*f)
-	}
-	return mean, math.Max(variance, 0)
-}
-
-// A posterior is what a cycle has taught: laws at several shapes, weighted by
-// how well they explain it.
-type posterior struct {
-	members []member
-	noise   Noise // in the unit of y
-	level   float64
-	last    float64 // day of the last point
-	n       int
-	prior   Prior
-}
-
-// grid holds the shapes tried for each law, in days or per day.
-var grid = [kinds][shapesTried]float64{
-	Linear:        {0, 0.3, 0.8, 1.6},
-	Logarithmic:   {0.05, 0.15, 0.5, 2},
-	Power:         {0.4, 0.55, 0.7, 0.85},
-	Asymptotic:    {4, 8, 16, 32},
-	InverseSquare: {0.02, 0.06, 0.15, 0.4},
-}
-
-// A cycle is learned from at most mostPoints, each of leastBin days or more. Juice
-// takes half an hour and more through a set, so that U answers to a pressure an hour
-// late: hour by hour it would seem to fall as the heating gets hotter.
-const mostPoints, leastBin = 160, 4.0 / 24
-
-const shapesTried = 4
-
-// usualShape is the weight of a shape within its law before a body has shown its own:
-// induction is the exception.
-func usualShape(k Kind, i int) float64 {
 	switch {
-	case k != Linear:
-		return 1.0 / shapesTried
-	case i == 0:
-		return 0.7
+	case due <= p.last:
+		f.Status = Reached
+	case !okLate || late-early > 2*math.Max(due-p.last, 1):
+		f.Status = TooEarly
 	}
-	return 0.1
 }
 
-// learn works out the posterior of a cycle.
-func learn(obs []Observation, pr Prior) posterior {
-	ps := points(obs, mostPoints, leastBin)
-	if pr.Start == 0 {
-		// Nothing known: the first values are the clean state, with a wide margin.
-		var first []float64
-		for _, p := range ps {
-			if len(first) < 8 || p.t < ps[0].t+1 {
-				first = append(first, p.y)
-			}
-		}
-		if y := median(first); y > 0 {
-			q := TypicalPrior(1 / y)
-			pr.Start, pr.StartSigma = y, 0.15*y
-			if pr.RateSigma == 0 {
-				pr.Rate, pr.RateSigma = q.Rate, q.RateSigma
-			}
+// weigh adds what weakens the answer.
+func (t *Tracker) weigh(f *Forecast) {
+	s := &t.s
+	if !s.Known {
+		f.Weak = append(f.Weak, Weakness{Kind: MetInMidCycle})
+	} else if f.Cycles == 0 {
+		f.Weak = append(f.Weak, Weakness{Kind: FirstCycle})
+	}
+	if n := len(s.Values); n > 0 {
+		d := t.Dependence()
+		// Worth a quarter of what is allowed to be lost: a figure of ours.
+		if _, sd := d.At(s.Values[n-1].U, s.Values[n-1].Shape); sd > 0.25*(1-f.Limit)*s.Values[n-1].U {
+			f.Weak = append(f.Weak, Weakness{ConditionMoved, 100 * sd / s.Values[n-1].U})
 		}
 	}
-	post := posterior{level: pr.Start, n: len(ps), prior: pr, noise: times(pr.Noise, pr.Start)}
-	if len(ps) > 0 {
-		post.last = ps[len(ps)-1].t
-	}
-	for k, ss := range grid {
-		for i, s := range ss {
-			m := newMember(Kind(k), s, pr)
-			m.of(ps)
-			w := pr.shape[k][i]
-			if pr.Cycles == 0 {
-				w = pr.Weight[k] * usualShape(Kind(k), i)
-			}
-			m.w = math.Log(math.Max(w, 1e-6))
-			post.members = append(post.members, m)
-		}
-	}
-	best := 0
-	if len(ps) >= 6 {
-		post.noise = fitNoise(ps, pr, post.members[0], post.noise)
-		for i := range post.members {
-			post.members[i].run(ps, pr, post.noise)
-			if post.members[i].l+post.members[i].w > post.members[best].l+post.members[best].w {
-				best = i
-			}
-		}
-		if best != 0 { // the noise about the best law, not about a wrong line
-			post.noise = fitNoise(ps, pr, post.members[best], post.noise)
-		}
-	}
-	top := math.Inf(-1)
-	for i := range post.members {
-		m := &post.members[i]
-		m.run(ps, pr, post.noise)
-		m.bound()
-		top = math.Max(top, m.l+m.w)
-	}
-	var sum float64
-	for i := range post.members {
-		m := &post.members[i]
-		m.w = math.Exp(m.l + m.w - top)
-		sum += m.w
-	}
-	for i := range post.members {
-		post.members[i].w /= sum
-	}
-	return post
 }
 
-func times(n Noise, y float64) Noise {
-	n.White, n.Auto, n.Drift = n.White*y, n.Auto*y, n.Drift*y
-	return n
-}
-
-// fitNoise finds the most probable noise under one member: likelihood times a
-// log-normal prior about the prior's noise, by a coordinate search.
-func fitNoise(ps []point, pr Prior, m member, from Noise) Noise {
-	centre := times(pr.Noise, pr.Start)
-	spread := [4]float64{math.Ln2, math.Ln2, math.Log(2), math.Log(1.6)}
-	get := func(n *Noise) [4]*float64 { return [4]*float64{&n.White, &n.Auto, &n.AutoDays, &n.Drift} }
-	score := func(n Noise) float64 {
-		m.run(ps, pr, n)
-		l := m.l
-		a, c := get(&n), get(&centre)
-		for i := range a {
-			z := math.Log(*a[i] / *c[i]) / spread[i]
-			l -= z * z / 2
-		}
-		return l
+// suspect reports whether U of the last hours is far below the trend of the
+// values before them.
+func (t *Tracker) suspect(p *posterior) bool {
+	v := t.s.Values
+	if len(v) < 30 {
+		return false
 	}
-	n, best := from, score(from)
-	for _, step := range []float64{2, 1.4, 1.15} {
-		for range 3 {
-			moved := false
-			for i := range 4 {
-				for _, f := range []float64{step, 1 / step} {
-					try := n
-					*get(&try)[i] *= f
-					if s := score(try); s > best+1e-6 {
-						n, best, moved = try, s, true
-						break
-					}
-				}
-			}
-			if !moved {
-				break
-			}
-		}
+	recent := make([]float64, 0, 6)
+	d := t.provisional()
+	for _, x := range v[len(v)-6:] {
+		u, _ := d.At(x.U, x.Shape)
+		recent = append(recent, 1/u)
 	}
-	return n
-}
-
-// cdf is the probability that trend and drift have reached 1/U = y by day t.
-func (p *posterior) cdf(t, y float64) float64 {
-	var c float64
+	m := p.members[0]
 	for i := range p.members {
-		m := &p.members[i]
-		mean, v := m.at(t, t-p.last, p.noise, false)
-		c += m.w * normal((mean-y)/math.Sqrt(v+1e-30))
-	}
-	return c
-}
-
-// spread is mean and standard deviation over all members of 1/U, of one hourly
-// value if hourly, of the trend if not.
-func (p *posterior) spread(t float64, hourly bool) (mean, sd float64) {
-	var second float64
-	for i := range p.members {
-		m := &p.members[i]
-		a, v := m.at(t, t-p.last, p.noise, hourly)
-		if hourly {
-			v += p.noise.White * p.noise.White
+		if p.members[i].w > m.w {
+			m = p.members[i]
 		}
-		mean += m.w * a
-		second += m.w * (v + a*a)
 	}
-	return mean, math.Sqrt(math.Max(0, second-mean*mean))
+	ps := points(t.observed(v[:len(v)-6]))
+	m.g = make([]float64, len(ps))
+	for i := range ps {
+		m.g[i] = m.mean(ps[i])
+	}
+	m.run(ps, &p.prior, p.noise)
+	day := v[len(v)-3].At.Sub(t.s.Started).Hours() / 24
+	h, added := m.trend(day, day-ps[len(ps)-1].t, p.noise)
+	mean, variance := m.apply(h)
+	sd := math.Sqrt(variance + added + p.noise.Auto*p.noise.Auto + p.noise.White*p.noise.White/6)
+	return median(recent)-mean > math.Max(4*sd, 0.08*mean)
 }
 
-func normal(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
-
-// quantileOfNormal is the z with normal(z) = p.
-func quantileOfNormal(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
-
-// crossing returns the day by which the limit is met with probability q, and
-// false if that is beyond horizon.
-func (p *posterior) crossing(y, q, horizon float64) (float64, bool) {
-	// The probability rises with time but for the narrowing by a falling trend;
-	// walk in quarter days, then halve.
-	if p.cdf(p.last, y) >= q {
-		return p.last, true
+// ratePct is the rate as % of clean 1/U a day.
+func (p *posterior) ratePct() (rate, sigma float64) {
+	y, _ := p.clean()
+	rate, sigma = p.rate()
+	if !(y > 0) {
+		return 0, 0
 	}
-	lo := p.last
-	for t := lo + 0.25; t <= horizon; t += math.Max(0.25, 0.02*(t-p.last)) {
-		if p.cdf(t, y) >= q {
-			hi := t
-			for range 30 {
-				if mid := (lo + hi) / 2; p.cdf(mid, y) >= q {
-					hi = mid
-				} else {
-					lo = mid
-				}
-			}
-			return hi, true
-		}
-		lo = t
-	}
-	return horizon, false
+	return 100 * rate / y, 100 * sigma / y
 }
 
-// weights adds the members' weights by law.
-func (p *posterior) weights() (w [kinds]float64) {
-	for i := range p.members {
-		w[p.members[i].kind] += p.members[i].w
-	}
-	return w
+// Value is the median U of one hour.
+type Value struct {
+	At      time.Time // end of the hour
+	U       float64   // kW/(m2 K)
+	Sigma   float64   // of U; 0: not known
+	Quality Quality
+	Shape   Shape // the condition it was taken in
 }
 
-// shapes is the weight of every member.
-func (p *posterior) shapes() (w [kinds][shapesTried]float64) {
-	for i := range p.members {
-		w[i/shapesTried][i%shapesTried] = p.members[i].w
-	}
-	return w
+// Course is U over clean U on the coming days.
+type Course struct {
+	// Running is that of each half day from the start asked for if the body is not
+	// cleaned, Fresh that of each half day after a cleaning: at 0.5, 1.5 ... days.
+	Running, Fresh []float64
+	// Sigma is the relative sigma of the rate.
+	Sigma float64
 }
 
-// rate is the mean rate over the prior's RateDays, and its sigma.
-func (p *posterior) rate() (mean, sd float64) {
-	var second float64
-	for i := range p.members {
-		m := &p.members[i]
-		mean += m.w * m.m[1]
-		second += m.w * (m.p[1][1] + m.m[1]*m.m[1])
+// Course is the mean of all that the forecast holds possible, for a plan of days from
+// start. It reports false while clean U is not known.
+func (t *Tracker) Course(start time.Time, days int) (Course, bool) {
+	if u, _ := t.Clean(); u == 0 {
+		return Course{}, false
 	}
-	return mean, math.Sqrt(math.Max(0, second-mean*mean))
-}
-
-// start is 1/U after cleaning, and its sigma.
-func (p *posterior) start() (mean, sd float64) {
-	var second float64
-	for i := range p.members {
-		m := &p.members[i]
-		mean += m.w * m.m[0]
-		second += m.w * (m.p[0][0] + m.m[0]*m.m[0])
+	p := t.posterior()
+	age := math.Max(start.Sub(t.s.Started).Hours()/24, p.last)
+	var c Course
+	fresh := *p
+	if !t.s.Known { // this cycle did not begin clean
+		fresh.prior = t.Prior()
 	}
-	return mean, math.Sqrt(math.Max(0, second-mean*mean))
+	for d := range days {
+		at := float64(d) + 0.5
+		r, _ := p.ratio(age + at)
+		c.Running = append(c.Running, r)
+		y, _ := p.mixture(func(m *member) (float64, float64) {
+			on, constant, _ := p.reference(m)
+			clean, _ := m.apply(vector{atStart: on})
+			clean += constant
+			return clean / (clean + math.Max(0, m.m[atRate])*m.basis(at)), 0
+		})
+		c.Fresh = append(c.Fresh, y)
+	}
+	if rate, sd := p.rate(); rate > 0 {
+		c.Sigma = sd / rate
+	}
+	return c, true
 }

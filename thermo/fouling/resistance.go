@@ -47,35 +47,3 @@ func Resistance(u, clean float64) (float64, error) {
 	}
 	return 1/u - 1/clean, nil
 }
-
-// CoefficientUnderScale is the inverse: U in kW/(m2 K) of a body with the
-// resistance r in m2 K/kW, 0 to 100.
-func CoefficientUnderScale(clean, r float64) (float64, error) {
-	if err := within("clean U", clean, lowU, highU, "kW/(m2 K)"); err != nil {
-		return 0, err
-	}
-	if err := within("scale resistance", r, 0, 100, "m2 K/kW"); err != nil {
-		return 0, err
-	}
-	return 1 / (1/clean + r), nil
-}
-
-// ResistanceOfScale returns the resistance in m2 K/kW of a layer of scale of
-// massKgM2 kg/m2 (0 to 100) with the density in kg/m3 (100 to 10000) and the
-// thermal conductivity in W/(m K) (0.01 to 50):
-//
-//	R = m/(rho k)
-//
-// Source: Kahsay and Gabbiye 2015, doi 10.4172/2157-7048.1000255.
-func ResistanceOfScale(massKgM2, densityKgM3, conductivityWMK float64) (float64, error) {
-	if err := within("scale", massKgM2, 0, 100, "kg/m2"); err != nil {
-		return 0, err
-	}
-	if err := within("density of scale", densityKgM3, 100, 10000, "kg/m3"); err != nil {
-		return 0, err
-	}
-	if err := within("conductivity of scale", conductivityWMK, 0.01, 50, "W/(m K)"); err != nil {
-		return 0, err
-	}
-	return 1000 * massKgM2 / (densityKgM3 * conductivityWMK), nil
-}

@@ -1,14 +1,11 @@
 package fouling
 
-import (
-	"errors"
-	"math"
-)
+import "math"
 
 // Shape tells in what condition a U was taken, as the natural logarithms of the
 // factors by which a formula for clean bodies rates that condition: how hot the
-// heating vapour was, how thin the juice, how good the level. Only differences
-// mean anything. The zero value is "not known".
+// heating vapour was, how thin the juice, how much heat passed, how good the level.
+// Only differences mean anything. The zero value is "not known".
 //
 // The coefficient of a clean body goes with heating temperature and Brix, and in a
 // set whose syrup Brix is held both move as scale grows: the steam pressure is
@@ -17,32 +14,43 @@ import (
 // So the tracker learns the share of the formula that its body follows, from the
 // body's own values, together with rate and clean U:
 //
-//	1/U = 1/U_clean (1 - s_h z_h - s_b z_b) + R(t)
+//	1/U = 1/U_clean (1 - s_h z_h - s_b z_b - s_f z_f) + R(t)
 //
 // z the differences from the reference condition, s the shares. Steps of the
 // pressure that scale has no part in (another body cleaned, a stop, pans that draw)
 // tell the two apart; without any the shares remain as little known as they were,
 // and the band of the forecast is the wider for it. Level is taken whole.
 type Shape struct {
-	Heating float64 `json:"heating"` // 0: not known
-	Brix    float64 `json:"brix"`
-	Level   float64 `json:"level"`
+	Heating float64 // 0: not known
+	Brix    float64
+	Flux    float64 // 0: not known
+	Level   float64
 }
 
 func (s Shape) known() bool { return s.Heating != 0 && s.sound() }
 
 func (s Shape) sound() bool {
-	return math.Abs(s.Heating) < 50 && math.Abs(s.Brix) < 50 && math.Abs(s.Level) < 5
+	return math.Abs(s.Heating) < 50 && math.Abs(s.Brix) < 50 && math.Abs(s.Flux) < 50 && math.Abs(s.Level) < 5
 }
 
-const shares = 2 // heating, Brix
+const shares = 3 // heating, Brix, flux
 
-// DefaultShares is what is taken of the formula's temperature and Brix before a
-// body has shown its own, before the bounds below, and how well that is known: between a U that knows
-// neither (0) and the whole of Dessin's formula (1), nearer to the first, which cannot
-// take scale for what it is not. Figures of ours.
-func DefaultShares() (share, sigma [2]float64) {
-	return [2]float64{0.15, 0.2}, [2]float64{0.25, 0.3}
+// FluxExponent is the whole formula of the heat flux: U of a clean body goes with this
+// power of it. The coefficient on the boiling side goes with the flux to the power 0.67
+// (Cooper 1984, from memory), and is about half of what a clean body resists with: a
+// figure of ours.
+const FluxExponent = 1.0 / 3
+
+// defaultShares is what is taken of the formula before a body has shown its own, before
+// the bounds below, and how well that is known: between a U that knows neither (0) and
+// the whole of the formula (1), nearer to the first, which cannot take scale for what it
+// is not. Figures of ours.
+func defaultShares() (k knowledge) {
+	k.Share = [shares]float64{0.15, 0.2, 0.2}
+	for i, sd := range [shares]float64{0.25, 0.3, 0.3} {
+		k.Cov[i][i] = sd * sd
+	}
+	return k
 }
 
 // Bounds of a share. A coefficient that falls as the juice gets hotter or thinner is
@@ -55,8 +63,8 @@ const shareWander = 0.04
 // A Dependence is how U of a body goes with its condition.
 type Dependence struct {
 	Reference Shape // the condition in which U is quoted; zero: not known yet
-	// Share of the formula, and its standard deviation: heating, Brix.
-	Share, Sigma [2]float64
+	// Share of the formula, and its standard deviation: heating, Brix, flux.
+	Share, Sigma [shares]float64
 	Clean        float64 // U of the clean body at the reference, kW/(m2 K)
 }
 
@@ -68,47 +76,59 @@ func (d Dependence) At(u float64, s Shape) (float64, float64) {
 		return u, 0
 	}
 	z, level := d.Reference.to(s)
-	y := math.Exp(level)/u + (d.Share[0]*z[0]+d.Share[1]*z[1])/d.Clean
+	y := math.Exp(level) / u
+	var v float64
+	for i := range shares {
+		y += d.Share[i] * z[i] / d.Clean
+		v += d.Sigma[i] * d.Sigma[i] * z[i] * z[i]
+	}
 	if !(y > 1/highU) {
 		return u, 0
 	}
-	sd := math.Hypot(d.Sigma[0]*z[0], d.Sigma[1]*z[1]) / d.Clean
-	return 1 / y, sd / (y * y)
+	return 1 / y, math.Sqrt(v) / d.Clean / (y * y)
 }
 
-// to is the step from the reference s to x: heating and Brix as they enter the
+// to is the step from the reference s to x: heating, Brix and flux as they enter the
 // balance above, and the logarithm of the level factor. The difference is bent so
 // that a share of a third is the exponent of the formula exactly, as is 0; at the
 // whole formula, moved by 10 %, the error is 0.3 % of U.
 func (s Shape) to(x Shape) (z [shares]float64, level float64) {
 	const bend = 1.0 / 3
 	curve := func(d float64) float64 { return -math.Expm1(-bend*d) / bend }
-	return [shares]float64{curve(x.Heating - s.Heating), curve(x.Brix - s.Brix)}, x.Level - s.Level
+	z = [shares]float64{curve(x.Heating - s.Heating), curve(x.Brix - s.Brix)}
+	if x.Flux != 0 && s.Flux != 0 {
+		z[2] = curve(x.Flux - s.Flux)
+	}
+	return z, x.Level - s.Level
 }
 
 // reference is the condition in which U is quoted: the setting, else that of the
-// first day after the first cleaning seen, else that of the first values.
+// first day after the first cleaning seen, else that of the first values. What the
+// setting leaves open, the heat flux, is that of the body itself.
 func (t *Tracker) reference() Shape {
-	s := &t.s
-	switch {
-	case s.Settings.Reference.known():
-		return s.Settings.Reference
-	case s.Reference.known():
-		return s.Reference
+	r, s := t.s.Reference, t.s.Settings.Reference
+	if !r.known() {
+		r = middle(t.s.Values[:min(len(t.s.Values), 24)])
 	}
-	n := min(len(s.Values), 24)
-	return middle(s.Values[:n])
+	if s.known() {
+		s.Flux = r.Flux
+		return s
+	}
+	return r
 }
 
 // middle is the median condition.
 func middle(v []sample) Shape {
-	var h, b, l []float64
+	var h, b, f, l []float64
 	for _, x := range v {
 		if x.Shape.known() {
 			h, b, l = append(h, x.Shape.Heating), append(b, x.Shape.Brix), append(l, x.Shape.Level)
 		}
+		if x.Shape.Flux != 0 {
+			f = append(f, x.Shape.Flux)
+		}
 	}
-	return Shape{median(h), median(b), median(l)}
+	return Shape{median(h), median(b), median(f), median(l)}
 }
 
 // settle keeps the condition of the first day after the first cleaning as the
@@ -124,25 +144,28 @@ func (t *Tracker) settle() {
 	}
 }
 
-// Dependence returns what is known of the body now.
+// Dependence returns what is known of the body now. The reference is zero until it
+// stands.
 func (t *Tracker) Dependence() Dependence {
-	d := Dependence{Reference: t.s.Reference, Clean: t.CleanU()}
-	if t.s.Settings.Reference.known() {
-		d.Reference = t.s.Settings.Reference
+	d := t.provisional()
+	if !t.s.Reference.known() && !t.s.Settings.Reference.known() {
+		d.Reference = Shape{}
 	}
-	d.Share, d.Sigma = t.shares()
 	return d
 }
 
 // provisional is the same, before the reference stands by that of the first values.
 func (t *Tracker) provisional() Dependence {
-	d := t.Dependence()
-	d.Reference = t.reference()
+	d := Dependence{Reference: t.reference()}
+	if y, _ := t.posterior().clean(); y > 1/highU {
+		d.Clean = 1 / y
+	}
+	d.Share, d.Sigma = t.shares()
 	return d
 }
 
 // shares of the running cycle, with the earlier ones in them.
-func (t *Tracker) shares() (share, sigma [2]float64) {
+func (t *Tracker) shares() (share, sigma [shares]float64) {
 	k := t.posterior().shares()
 	for i := range sigma {
 		sigma[i] = math.Sqrt(math.Max(0, k.Cov[i][i]))
@@ -158,8 +181,8 @@ func (p *posterior) shares() knowledge {
 // known is what one member knows of them.
 func (m *member) known() (k knowledge) {
 	for i := range shares {
-		k.Share[i] = m.m[4+i]
-		copy(k.Cov[i][:], m.p[4+i][4:])
+		k.Share[i] = m.m[atShares+i]
+		copy(k.Cov[i][:], m.p[atShares+i][atShares:])
 	}
 	return k
 }
@@ -185,21 +208,8 @@ func (p *posterior) mixed(of func(*member) knowledge) (all knowledge) {
 
 // knowledge of the shares, kept from cycle to cycle.
 type knowledge struct {
-	Share [shares]float64         `json:"share"`
-	Cov   [shares][shares]float64 `json:"cov"`
-}
-
-func (k *knowledge) check() error {
-	if k == nil {
-		return nil
-	}
-	ok := func(v, most float64) bool { return math.Abs(v) < most }
-	for i := range shares {
-		if !ok(k.Share[i], 20) || !(k.Cov[i][i] >= 0) || !ok(k.Cov[i][i], 10) || !ok(k.Cov[i][1-i], 10) {
-			return errors.New("state of a scale tracker: a share is out of range")
-		}
-	}
-	return nil
+	Share [shares]float64
+	Cov   [shares][shares]float64
 }
 
 // keep takes what the running cycle said of the shares: as it was before they were
@@ -208,8 +218,9 @@ func (t *Tracker) keep() {
 	k := t.posterior().mixed(func(m *member) knowledge { return m.free })
 	for i := range shares {
 		k.Cov[i][i] += shareWander * shareWander
+		if !(math.Abs(k.Share[i]) < 20) || !(k.Cov[i][i] < 10) {
+			return
+		}
 	}
-	if k.check() == nil {
-		t.s.Shares = &k
-	}
+	t.s.Shares = k
 }

@@ -80,9 +80,6 @@ func (w worked) follow(t *testing.T, seed uint64, blind bool) (f fouling.Forecas
 // as it stands misses, is found. The body is simulated by the equation of Shape: it
 // shows that the tracker recovers it, not that a real body obeys it.
 func TestDependenceIsLearned(t *testing.T) {
-	if testing.Short() {
-		t.Skip("left to make test: long")
-	}
 	t.Parallel()
 	for _, c := range []struct {
 		name  string
@@ -93,7 +90,7 @@ func TestDependenceIsLearned(t *testing.T) {
 		{"the whole of it", [2]float64{1, 1}},
 	} {
 		var with, blind, spread float64
-		const runs = 6
+		const runs = 12
 		for seed := range uint64(runs) {
 			w := worked{clean: 2.2, rate: 0.0085, share: c.share, steps: true}
 			f, d, left := w.follow(t, seed, false)
@@ -106,8 +103,8 @@ func TestDependenceIsLearned(t *testing.T) {
 			}
 		}
 		t.Logf("%s: days left wrong by %.0f %%, followed as it stands by %.0f %%; share of the temperature %.2f", c.name, 100*with, 100*blind, spread)
-		if with > 0.15 {
-			t.Errorf("%s: days left wrong by %.0f %%, at most 15", c.name, 100*with)
+		if with > 0.18 {
+			t.Errorf("%s: days left wrong by %.0f %%, at most 18", c.name, 100*with)
 		}
 		if c.share[0] >= 0.5 && with > blind {
 			t.Errorf("%s: U as it stands foretells better", c.name)
@@ -118,9 +115,6 @@ func TestDependenceIsLearned(t *testing.T) {
 // Where heating and scale only ever rise together the share stays as unknown as it
 // was, and the band says so.
 func TestUnknownDependenceWidensTheBand(t *testing.T) {
-	if testing.Short() {
-		t.Skip("left to make test: long")
-	}
 	t.Parallel()
 	const runs = 16
 	held := 0
@@ -158,7 +152,7 @@ func TestUnknownDependenceWidensTheBand(t *testing.T) {
 
 func TestDependenceAt(t *testing.T) {
 	ref := shapeOf(116, 26)
-	d := fouling.Dependence{Reference: ref, Share: [2]float64{0.5, 0}, Sigma: [2]float64{0.1, 0}, Clean: 2.2}
+	d := fouling.Dependence{Reference: ref, Share: [3]float64{0.5}, Sigma: [3]float64{0.1}, Clean: 2.2}
 	// By hand: a clean body at 126 degC by the square root of (T - 54).
 	hot := 2.2 * math.Sqrt((126-54.)/(116-54))
 	u, sd := d.At(hot, shapeOf(126, 26))

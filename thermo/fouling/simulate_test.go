@@ -1,8 +1,6 @@
 package fouling_test
 
 import (
-	"math"
-	"math/rand/v2"
 	"time"
 
 	"calandria/thermo/fouling"
@@ -24,55 +22,43 @@ var bodies = []body{
 
 var epoch = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
 
-// truth is a cycle without and with noise, hour by hour.
-type truth struct {
-	model fouling.Model
-	trend []float64 // 1/U with the drift of instruments, without the rest
-	value []float64 // U as measured
-	due   float64   // days at which the trend meets the limit, NaN if not
+func at(h int) time.Time { return epoch.Add(time.Duration(h) * time.Hour) }
+
+// scaled is U of a body whose scale grows by a law: 1/U = start + coefficient times
+// its curve.
+type scaled struct {
+	Kind                      fouling.Kind
+	Start, Coefficient, Shape float64
 }
 
-// cycle simulates hours of a body: white noise, a first-order autoregression and
-// a random walk, as the tracker's documentation describes noise; the scales vary
-// from cycle to cycle by a factor of about 1.5 either way.
-func cycle(r *rand.Rand, m fouling.Model, clean, limit float64, hours int) truth {
-	vary := func(v float64) float64 { return v * math.Exp(0.4*r.NormFloat64()) }
-	white, auto, memory, drift := vary(0.015), vary(0.012), vary(8), vary(0.007)/math.Sqrt(7*24)
-	tr := truth{model: m, due: math.NaN()}
-	a, d := auto*r.NormFloat64(), 0.0
-	phi := math.Exp(-1 / memory)
-	for h := range hours {
-		t := float64(h) / 24
-		a = phi*a + auto*math.Sqrt(1-phi*phi)*r.NormFloat64()
-		d += drift * r.NormFloat64()
-		y0 := m.Start
-		trend := 1/m.U(t) + d*y0
-		y := trend + (a+white*r.NormFloat64())*y0
-		tr.trend = append(tr.trend, trend)
-		tr.value = append(tr.value, 1/y)
-		if math.IsNaN(tr.due) && trend >= 1/(limit*clean) {
-			tr.due = t
+func linear(clean, ratePerDay float64) scaled {
+	return scaled{Start: 1 / clean, Coefficient: ratePerDay}
+}
+
+func (m scaled) U(days float64) float64 {
+	return 1 / (m.Start + m.Coefficient*fouling.Growth(m.Kind, m.Shape, days))
+}
+
+// days until U falls to a limit.
+func (m scaled) days(limit float64) float64 {
+	lo, hi := 0.0, 1e4
+	for range 100 {
+		if mid := (lo + hi) / 2; m.U(mid) > limit {
+			lo = mid
+		} else {
+			hi = mid
 		}
 	}
-	return tr
+	return lo
 }
 
-// laws that a simulated cycle may follow, each scaled to the body's resistance
-// after ten days.
-func law(r *rand.Rand, b body) fouling.Model {
-	rate := b.rf10 * math.Exp(0.2*r.NormFloat64())
-	start := 1 / b.clean * (1 + 0.02*r.NormFloat64())
-	switch x := r.Float64(); {
-	case x < 0.6:
-		return fouling.Model{Kind: fouling.Linear, Start: start, Coefficient: rate / 10}
-	case x < 0.7:
-		return fouling.Model{Kind: fouling.Logarithmic, Start: start, Coefficient: rate / math.Log(1+0.2*10), Shape: 0.2}
-	case x < 0.8:
-		return fouling.Model{Kind: fouling.Power, Start: start, Coefficient: rate / math.Pow(10, 0.75), Shape: 0.75}
-	case x < 0.9:
-		return fouling.Model{Kind: fouling.Asymptotic, Start: start, Coefficient: rate / (1 - math.Exp(-10./20)), Shape: 20}
-	default:
-		y := start + rate
-		return fouling.Model{Kind: fouling.InverseSquare, Start: start, Coefficient: (y*y - start*start) / 10}
+// course of a body cleaned some days ago, for a plan.
+func (m scaled) course(ago float64, days int) fouling.Course {
+	var c fouling.Course
+	for d := range days {
+		t := float64(d) + 0.5
+		c.Running = append(c.Running, m.U(ago+t)/m.U(0))
+		c.Fresh = append(c.Fresh, m.U(t)/m.U(0))
 	}
+	return c
 }

@@ -1,7 +1,6 @@
 package fouling
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -21,28 +20,23 @@ const (
 
 // Settings of a Tracker. The zero value of a field means the default given.
 type Settings struct {
-	// CleanU is the reference of the body, kW/(m2 K), to which LimitRatio refers.
-	// 0: what the cycles known began with, their trends carried back to the cleaning.
-	// It is U as this program finds it; one of other origin differs by the errors of
-	// the instruments, and a few percent are a good part of what may be lost.
-	CleanU float64 `json:"clean_u,omitempty"`
+	// CleanU is U of the clean body by the site's record, kW/(m2 K). 0: the usual state
+	// after a cleaning, as the cycles known have it.
+	CleanU float64
 	// LimitRatio to clean U at which cleaning is due; default 0.65.
-	LimitRatio float64 `json:"limit_ratio,omitempty"`
+	LimitRatio float64
 	// Confidence of the band; default 0.9.
-	Confidence float64 `json:"confidence,omitempty"`
+	Confidence float64
 	// HorizonDays bounds a forecast; default 120.
-	HorizonDays float64 `json:"horizon_days,omitempty"`
+	HorizonDays float64
 	// A step up of MinStepPct of U (default 8) after MinGapHours (default 4)
 	// without usable values is taken for a cleaning that nobody entered.
-	MinStepPct  float64 `json:"min_step_pct,omitempty"`
-	MinGapHours float64 `json:"min_gap_hours,omitempty"`
-	// SettleHours after a cleaning or a stop of MinGapHours are not used; default 2.
-	SettleHours float64 `json:"settle_hours,omitempty"`
+	MinStepPct, MinGapHours float64
+	// SettleHours after a cleaning or a stop of MinGapHours are not used; default 1.
+	SettleHours float64
 	// Reference is the condition in which U is quoted; by default that of the first
 	// day after the first cleaning.
-	Reference Shape `json:"reference,omitzero"`
-	// Typical replaces TypicalPrior for a body without earlier cycles.
-	Typical *Prior `json:"typical,omitempty"`
+	Reference Shape
 }
 
 func (s Settings) withDefaults() Settings {
@@ -56,7 +50,7 @@ func (s Settings) withDefaults() Settings {
 	def(&s.HorizonDays, 120)
 	def(&s.MinStepPct, 8)
 	def(&s.MinGapHours, 4)
-	def(&s.SettleHours, 2)
+	def(&s.SettleHours, 1)
 	return s
 }
 
@@ -75,64 +69,37 @@ func (s Settings) check() error {
 	if !s.Reference.sound() {
 		errs = append(errs, errors.New("reference: a logarithm is out of range"))
 	}
-	if p := s.Typical; p != nil {
-		errs = append(errs,
-			within("typical.start", p.Start, 1/highU, 1/lowU, "m2 K/kW"),
-			within("typical.start_sigma", p.StartSigma, 1e-6, 1/lowU, "m2 K/kW"),
-			within("typical.rate", p.Rate, 0, 10, "m2 K/kW per day"),
-			within("typical.rate_sigma", p.RateSigma, 1e-9, 10, "m2 K/kW per day"),
-			within("typical.rate_days", p.RateDays, 1, 100, "d"))
-		if !p.Noise.sound() || !soundWeights(p.Weight) {
-			errs = append(errs, errors.New("typical: every figure of the noise must be above 0 and at most 1 (auto_days 30), the weights 0 to 1 and not all 0"))
-		}
-	}
 	return errors.Join(errs...)
 }
 
 // Cycle is a finished cycle of a body.
 type Cycle struct {
-	Start time.Time `json:"start"`
+	Start time.Time
 	// End is the next cleaning: the last usable value before it, or the record.
-	End      time.Time `json:"end"`
-	Recorded bool      `json:"recorded"` // Start comes from a record, not from a step in U
-	Values   int       `json:"values"`   // hourly values used
-	// CleanU and EndU are the fitted U at the start and the end, kW/(m2 K) the median of hours 6 to 30, 0 if there was none.
-	CleanU float64 `json:"clean_u"`
-	EndU   float64 `json:"end_u"`
-	// Rate is the mean growth of the scale resistance over the first ten days,
-	// m2 K/kW per day.
-	Rate      float64 `json:"rate"`
-	RateSigma float64 `json:"rate_sigma"`
-	Model     Model   `json:"model"`
-	Noise     Noise   `json:"noise"`
-	// Weight is the probability of each law after this cycle.
-	Weight [kinds]float64 `json:"weight"`
-	// Shape is the same by the shapes tried for each law.
-	Shape [kinds][shapesTried]float64 `json:"shape"`
-	// Share of the formula for clean bodies that U followed, and its standard
-	// deviation, earlier cycles included: heating, Brix (see Shape).
-	Share      [2]float64 `json:"share"`
-	ShareSigma [2]float64 `json:"share_sigma"`
+	End      time.Time
+	Recorded bool // Start comes from a record, not from a step in U
+	Values   int  // hourly values used
+	// StartU and EndU are the fitted U at the cleaning and at the end, kW/(m2 K) at
+	// the reference.
+	StartU, EndU float64
+	// Restored is StartU over clean U, as clean U was known at the end: how well the
+	// cleaning restored the body.
+	Restored, RestoredSigma float64
+	// RatePct is the growth of scale over the first ten days, % of clean 1/U a day.
+	RatePct, RatePctSigma float64
+	Kind                  Kind // the law of the most weight
+	Noise                 Noise
+	Members               [members]MemberFit
+}
+
+// MemberFit is what one law at one shape made of a cycle: 1/U at the cleaning, m2 K/kW,
+// and the mean rate over ten days, m2 K/kW per day.
+type MemberFit struct {
+	Start, StartSigma, Rate, RateSigma float64
 }
 
 // Days is the length of the cycle.
 func (c Cycle) Days() float64 { return c.End.Sub(c.Start).Hours() / 24 }
-
-func (n Noise) sound() bool {
-	ok := func(v, hi float64) bool { return v > 1e-9 && v <= hi }
-	return ok(n.White, 1) && ok(n.Auto, 1) && ok(n.AutoDays, 30) && ok(n.Drift, 1)
-}
-
-func soundWeights(w [kinds]float64) bool {
-	var sum float64
-	for _, v := range w {
-		if !(v >= 0 && v <= 1) {
-			return false
-		}
-		sum += v
-	}
-	return sum > 0.01
-}
 
 const (
 	maxCycles = 24
@@ -140,40 +107,40 @@ const (
 )
 
 type sample struct {
-	At    time.Time `json:"t"`
-	U     float64   `json:"u"`
-	Sigma float64   `json:"s,omitempty"`
-	Shape Shape     `json:"c,omitzero"`
+	At    time.Time
+	U     float64
+	Sigma float64
+	Shape Shape
 }
 
 type state struct {
-	Settings Settings  `json:"settings"`
-	Started  time.Time `json:"started"`
-	Recorded bool      `json:"recorded,omitempty"`
+	Settings Settings
+	Started  time.Time
+	Recorded bool
 	// Known is false until a first cleaning: the start of the data is no cleaning.
-	Known  bool      `json:"known,omitempty"`
-	Values []sample  `json:"values,omitempty"`
-	Held   []sample  `json:"held,omitempty"` // after a gap, not yet decided
-	Last   time.Time `json:"last"`
-	Cycles []Cycle   `json:"cycles,omitempty"`
-	Kind   Kind      `json:"kind"`
-	Late   int       `json:"late,omitempty"`
+	Known  bool
+	Values []sample
+	Held   []sample // after a gap, not yet decided
+	Last   time.Time
+	Cycles []Cycle
+	Law    [members]float64 // probability of each law after these cycles
+	Late   int
 	// Reference is the condition of the first day after the first cleaning.
-	Reference Shape      `json:"reference,omitzero"`
-	Shares    *knowledge `json:"shares,omitempty"`
+	Reference Shape
+	Shares    knowledge // of earlier cycles; all 0: none
 	// Doubtful is when values came back after a gap that did not show a cleaning
 	// at once.
-	Doubtful time.Time `json:"doubtful,omitzero"`
+	Doubtful time.Time
+	// Learned is the newest value in post.
+	Learned time.Time
 }
 
 // A Tracker follows one body. Feed it hourly medians of normalised U and the
 // records of its cleanings; ask it for forecasts. It is not safe for use by
-// several goroutines. It marshals to JSON and back without loss.
+// several goroutines. All it knows is plain data in its fields.
 type Tracker struct {
-	s     state
-	post  *posterior // of the values as they are; nil when stale
-	fit   *Fit
-	fitEr error
+	s    state
+	post *posterior // of the values up to s.Learned; nil when stale
 }
 
 // NewTracker returns a tracker, or what is wrong with the settings.
@@ -185,62 +152,7 @@ func NewTracker(s Settings) (*Tracker, error) {
 	return &Tracker{s: state{Settings: s}}, nil
 }
 
-// MarshalJSON writes the whole state.
-func (t *Tracker) MarshalJSON() ([]byte, error) { return json.Marshal(t.s) }
-
-// UnmarshalJSON replaces the state. The settings in the JSON are checked.
-func (t *Tracker) UnmarshalJSON(b []byte) error {
-	var s state
-	if err := json.Unmarshal(b, &s); err != nil {
-		return fmt.Errorf("state of a scale tracker: %w", err)
-	}
-	s.Settings = s.Settings.withDefaults()
-	if err := s.Settings.check(); err != nil {
-		return fmt.Errorf("state of a scale tracker: %w", err)
-	}
-	ok := func(v []sample) bool {
-		return !slices.ContainsFunc(v, func(x sample) bool {
-			return !(x.U >= lowU && x.U <= highU) || !(x.Sigma >= 0) || !x.Shape.sound() || x.At.Before(s.Started)
-		})
-	}
-	if !ok(s.Values) || !ok(s.Held) || len(s.Values) > 2*maxValues || len(s.Cycles) > 2*maxCycles {
-		return errors.New("state of a scale tracker: a value is out of range or there are too many")
-	}
-	if !s.Reference.sound() {
-		return errors.New("state of a scale tracker: the reference is out of range")
-	}
-	if err := s.Shares.check(); err != nil {
-		return err
-	}
-	for _, c := range s.Cycles {
-		for _, w := range c.Shape {
-			for _, v := range w {
-				if !(v >= 0 && v <= 1) {
-					return errors.New("state of a scale tracker: a weight of a cycle is out of range")
-				}
-			}
-		}
-		if !(c.CleanU >= lowU && c.CleanU <= highU) || !(c.RateSigma >= 0 && c.RateSigma < 1e3) || !(math.Abs(c.Rate) < 1e3) ||
-			!c.Noise.sound() || !soundWeights(c.Weight) {
-			return errors.New("state of a scale tracker: a cycle is out of range")
-		}
-	}
-	*t = Tracker{s: s}
-	return nil
-}
-
-// Configure replaces the settings and keeps what was learned.
-func (t *Tracker) Configure(s Settings) error {
-	s = s.withDefaults()
-	if err := s.check(); err != nil {
-		return fmt.Errorf("scale tracker: %w", err)
-	}
-	t.s.Settings = s
-	t.stale()
-	return nil
-}
-
-func (t *Tracker) stale() { t.post, t.fit, t.fitEr = nil, nil, nil }
+func (t *Tracker) stale() { t.post = nil }
 
 // Cycles lists the finished cycles, oldest first. The slice is the caller's.
 func (t *Tracker) Cycles() []Cycle { return slices.Clone(t.s.Cycles) }
@@ -249,11 +161,25 @@ func (t *Tracker) Cycles() []Cycle { return slices.Clone(t.s.Cycles) }
 // (found or recorded) or just the first value.
 func (t *Tracker) Started() (at time.Time, cleaning bool) { return t.s.Started, t.s.Known }
 
-// Late counts values older than the newest one; they are not used.
-func (t *Tracker) Late() int { return t.s.Late }
+// Cleanings lists when the cleanings known ended, oldest first.
+func (t *Tracker) Cleanings() []time.Time {
+	var out []time.Time
+	for _, c := range t.s.Cycles {
+		out = append(out, c.Start)
+	}
+	if t.s.Known {
+		out = append(out, t.s.Started)
+	}
+	return out
+}
 
-// Values counts the hourly values of the running cycle.
-func (t *Tracker) Values() int { return len(t.s.Values) }
+// Newest is the time of the newest value of the running cycle; zero if it has none.
+func (t *Tracker) Newest() time.Time {
+	if n := len(t.s.Values); n > 0 {
+		return t.s.Values[n-1].At
+	}
+	return time.Time{}
+}
 
 // Observe takes the median U of one hour. A Bad value and one out of 0.01 to 20
 // is a gap; a shape that is not known counts as that of the reference. It returns true if the values show a cleaning that was not recorded: a
@@ -362,7 +288,7 @@ func (t *Tracker) reconsider() bool {
 // hours are alike, so that a value counts by the time it covers: one for each
 // memory of the noise. Known is false while there are fewer than three values.
 func (t *Tracker) stepUp(first time.Time, since []sample) (step, known bool) {
-	const need, memory = 3, 8 // values; hours, as in TypicalNoise
+	const need, memory = 3, 8 // values; hours, as in typicalNoise
 	var before, after []float64
 	d := t.Dependence()
 	for _, v := range t.s.Values {
@@ -388,7 +314,7 @@ func (t *Tracker) stepUp(first time.Time, since []sample) (step, known bool) {
 	}
 	independent := func(n int) float64 { return 1 + float64(n-1)/memory }
 	// Of three hours and a day it is about three times the scatter of one hour.
-	limit := 3 * mad * median(dev) * math.Sqrt(1/independent(len(before))+1/independent(len(after)))
+	limit := 3 * madToSigma * median(dev) * math.Sqrt(1/independent(len(before))+1/independent(len(after)))
 	up := median(after) - level
 	return up >= t.s.Settings.MinStepPct/100*level && up >= limit, true
 }
@@ -406,7 +332,10 @@ func (t *Tracker) append(x sample) {
 		}
 		s.Values = s.Values[:n]
 	}
-	t.stale()
+	// Between two bins little is new: a cycle is learned from anew once for each.
+	if len(s.Values) < 48 || x.At.Sub(s.Learned) >= hours(24*leastBin) {
+		t.stale()
+	}
 	t.settle()
 }
 
@@ -465,19 +394,16 @@ func (t *Tracker) close(end time.Time) {
 	if s.Known && len(s.Values) >= 12 && s.Values[len(s.Values)-1].At.Sub(s.Started) >= 48*time.Hour {
 		p := t.posterior()
 		y0, _ := p.start()
-		rate, sd := p.rate()
-		c := Cycle{Start: s.Started, End: end, Recorded: s.Recorded, Values: len(s.Values),
-			Rate: rate, RateSigma: sd, Weight: p.weights(), Shape: p.shapes()}
-		c.Share, c.ShareSigma = t.shares()
-		c.Noise = p.noise
-		if y0 > 1/highU {
-			c.CleanU = 1 / y0
-			c.Noise = times(p.noise, 1/y0)
-			if f, _, err := Choose(t.atReference(), s.Kind); err == nil {
-				c.Model = f.Model
-			}
-			if y, _ := p.spread(p.last, false); y > 1/highU {
-				c.EndU = 1 / y
+		yEnd, _ := p.trend(p.last)
+		if y0 > 1/highU && yEnd > 1/highU {
+			c := Cycle{Start: s.Started, End: end, Recorded: s.Recorded, Values: len(s.Values), StartU: 1 / y0, EndU: 1 / yEnd,
+				Kind: p.kind(), Noise: times(p.noise, 1/p.prior.level())}
+			c.Restored, c.RestoredSigma = p.restored()
+			c.RatePct, c.RatePctSigma = p.ratePct()
+			for i := range p.members {
+				m := &p.members[i]
+				c.Members[i] = MemberFit{m.m[atStart], math.Sqrt(m.p[atStart][atStart]), m.m[atRate], math.Sqrt(m.p[atRate][atRate])}
+				s.Law[i] = m.w
 			}
 			s.Cycles = append(s.Cycles, c)
 			if len(s.Cycles) > maxCycles {
@@ -485,10 +411,10 @@ func (t *Tracker) close(end time.Time) {
 			}
 		}
 	}
-	if n := len(s.Values); n >= 24 {
+	if len(s.Values) >= 24 {
 		t.keep()
 	}
-	s.Values, s.Kind, s.Doubtful = nil, Linear, time.Time{}
+	s.Values, s.Doubtful = nil, time.Time{}
 	t.stale()
 }
 
@@ -508,415 +434,55 @@ func (t *Tracker) firstHours() []sample {
 
 func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 
-func (t *Tracker) observations() []Observation {
-	return t.observed(t.s.Values)
-}
-
 // observed makes observations of values, with their steps from the reference.
-func (t *Tracker) observed(values []sample) []Observation {
+func (t *Tracker) observed(values []sample) []observation {
 	ref := t.reference()
-	out := make([]Observation, len(values))
+	out := make([]observation, len(values))
 	for i, v := range values {
-		out[i] = Observation{Day: v.At.Sub(t.s.Started).Hours() / 24, U: v.U, Sigma: v.Sigma}
+		out[i] = observation{day: v.At.Sub(t.s.Started).Hours() / 24, u: v.U, sigma: v.Sigma}
 		if t.s.Known && v.At.Sub(t.s.Started) < hours(firstFrom) { // it comes to its work slowly
-			out[i].Sigma = 2 * max(v.Sigma, usualSigma*v.U)
+			out[i].sigma = 2 * max(v.Sigma, usualSigma*v.U)
 		}
 		if ref.known() && v.Shape.known() {
 			var level float64
 			out[i].z, level = ref.to(v.Shape)
-			out[i].U *= math.Exp(-level)
+			out[i].u *= math.Exp(-level)
 		}
 	}
 	return out
 }
 
-// atReference is the values of the running cycle as they would be at the
-// reference.
-func (t *Tracker) atReference() []Observation {
-	d := t.provisional()
-	out := t.observations()
-	for i, v := range t.s.Values {
-		out[i].U, _ = d.At(v.U, v.Shape)
-	}
-	return out
+// nothing reports that neither a value nor a cycle is known.
+func (t *Tracker) nothing() bool {
+	return t.s.Started.IsZero() || len(t.s.Values) == 0 && len(t.s.Cycles) == 0
 }
 
-// CleanU is the reference to which the limit refers: the setting, else the median
-// over the cycles of U at the cleaning, as their trends carried back have it; the
-// running one is included after its first day. 0 if there is nothing yet.
-//
-// A median of the first day would be U with a day's scale on it: of a body that is
-// cleaned every twelve days and loses a fifth, 1 to 2 % of U, and that puts the day of
-// the limit off by a tenth and more.
-func (t *Tracker) CleanU() float64 {
-	if t.s.Settings.CleanU > 0 {
-		return t.s.Settings.CleanU
+// Clean is U of the clean body at the reference, kW/(m2 K), and its sigma: the site's
+// record, else the usual state after a cleaning, as the trends of the cycles carried
+// back to their cleanings have it; the running one is included after its first day. It
+// is 0 while no cleaning is known.
+func (t *Tracker) Clean() (u, sigma float64) {
+	v := t.s.Values
+	switch {
+	case t.s.Settings.CleanU > 0:
+		return t.s.Settings.CleanU, RecordSigma * t.s.Settings.CleanU
+	case t.nothing() || !t.s.Known,
+		len(t.s.Cycles) == 0 && (len(v) < firstLeast || v[len(v)-1].At.Sub(t.s.Started) < hours(firstTo)):
+		return 0, 0
 	}
-	var u []float64
-	for _, c := range t.s.Cycles {
-		u = append(u, c.CleanU)
+	y, sd := t.posterior().clean()
+	if !(y > 1/highU) {
+		return 0, 0
 	}
-	if v := t.s.Values; t.s.Known && len(v) >= firstLeast && v[len(v)-1].At.Sub(t.s.Started) >= hours(firstTo) {
-		if y, _ := t.posterior().start(); y > 1/highU {
-			u = append(u, 1/y)
-		}
-	}
-	return median(u)
-}
-
-// Prior is what earlier cycles of the body say: their mean, with the spread
-// between them, shrunk towards the typical while they are few. Two imaginary
-// cycles that spread by 25 % in rate and 3 % in clean U stand beside the real
-// ones, so that a single cycle does not look like certainty.
-func (t *Tracker) Prior() Prior {
-	base := TypicalPrior(t.s.Settings.CleanU)
-	if t.s.Settings.Typical != nil {
-		base = *t.s.Settings.Typical
-	}
-	if k := t.s.Shares; k != nil && base.ShareSigma != [2]float64{} {
-		base.Share, base.shareCov = k.Share, k.Cov
-		for i := range shares {
-			base.ShareSigma[i] = math.Sqrt(k.Cov[i][i])
-		}
-	}
-	n := float64(len(t.s.Cycles))
-	if n == 0 {
-		return base
-	}
-	var sw, rate, y0 float64
-	w := make([]float64, len(t.s.Cycles))
-	for i, c := range t.s.Cycles {
-		rel := c.RateSigma / math.Max(math.Abs(c.Rate), 1e-9)
-		w[i] = 1 / (0.25*0.25 + rel*rel)
-		// A season changes: what is ten cycles old counts half.
-		w[i] *= math.Exp2(-float64(len(w)-1-i) / 10)
-		sw += w[i]
-		rate += w[i] * c.Rate
-		y0 += w[i] / c.CleanU
-	}
-	rate, y0 = rate/sw, y0/sw
-	// Between-cycle spread: what is seen less what a cycle's own error explains.
-	const imaginary, rateCV, startCV = 2.0, 0.25, 0.03
-	vr := imaginary * (rateCV * rate) * (rateCV * rate)
-	vy := imaginary * (startCV * y0) * (startCV * y0)
-	for _, c := range t.s.Cycles {
-		d := c.Rate - rate
-		vr += math.Max(0, d*d-c.RateSigma*c.RateSigma)
-		e := 1/c.CleanU - y0
-		vy += e * e
-	}
-	vr /= imaginary + math.Max(0, n-1)
-	vy /= imaginary + math.Max(0, n-1)
-	p := base
-	p.Cycles = len(t.s.Cycles)
-	p.Rate, p.Start = rate, y0
-	p.RateSigma = math.Sqrt(vr*(1+1/n) + 1/sw*rate*rate*0.1)
-	p.StartSigma = math.Sqrt(vy * (1 + 1/n))
-	if base.RateSigma > 0 && base.Rate > 0 && rate <= 0 {
-		p.Rate, p.RateSigma = base.Rate, base.RateSigma
-	}
-	// Noise and law: geometric and arithmetic means with the base as one or two
-	// cycles' worth.
-	ln := [4]float64{math.Log(base.Noise.White), math.Log(base.Noise.Auto), math.Log(base.Noise.AutoDays), math.Log(base.Noise.Drift)}
-	for k := range p.Weight {
-		for i := range shapesTried {
-			p.shape[k][i] = 4 * base.Weight[k] * usualShape(Kind(k), i)
-		}
-	}
-	for _, c := range t.s.Cycles {
-		for i, v := range []float64{c.Noise.White, c.Noise.Auto, c.Noise.AutoDays, c.Noise.Drift} {
-			ln[i] += math.Log(v)
-		}
-		for k := range p.Weight {
-			for i, w := range c.Shape[k] {
-				p.shape[k][i] += w
-			}
-		}
-	}
-	for i := range ln {
-		ln[i] = math.Exp(ln[i] / (n + 1))
-	}
-	p.Noise = Noise{ln[0], ln[1], ln[2], ln[3]}
-	for k := range p.Weight {
-		p.Weight[k] = 0
-		for i := range shapesTried {
-			p.shape[k][i] /= 4 + n
-			p.Weight[k] += p.shape[k][i]
-		}
-	}
-	return p
+	return 1 / y, sd / (y * y)
 }
 
 func (t *Tracker) posterior() *posterior {
 	if t.post == nil {
-		p := learn(t.observations(), t.Prior())
-		t.post = &p
+		t.post = learn(t.observed(t.s.Values), t.Prior())
+		if n := len(t.s.Values); n > 0 {
+			t.s.Learned = t.s.Values[n-1].At
+		}
 	}
 	return t.post
-}
-
-// Fit returns the law chosen for the running cycle and the fits of all. It
-// needs four values, otherwise ErrTooFew.
-func (t *Tracker) Fit() (Fit, error) {
-	if t.fit == nil && t.fitEr == nil {
-		f, _, err := Choose(t.atReference(), t.s.Kind)
-		if err != nil {
-			t.fitEr = err
-		} else {
-			t.fit = &f
-			t.s.Kind = f.Model.Kind
-		}
-	}
-	if t.fitEr != nil {
-		return Fit{}, t.fitEr
-	}
-	return *t.fit, nil
-}
-
-// Status of a forecast.
-type Status string
-
-// The statuses.
-const (
-	NoData   Status = "no data"          // neither values nor earlier cycles
-	Expected Status = "expected"         // a day with a band
-	Reached  Status = "reached"          // the trend is at the limit now
-	FarOff   Status = "beyond horizon"   // not within the horizon
-	TooEarly Status = "too early to say" // the band is open or wider than the answer
-)
-
-// Forecast says when a body meets its cleaning limit.
-type Forecast struct {
-	Status Status    `json:"status"`
-	At     time.Time `json:"at"` // asked for
-	// Limit is the U at which cleaning is due, U the trend now, Clean the fitted
-	// value after the last cleaning, kW/(m2 K).
-	Limit float64 `json:"limit"`
-	U     float64 `json:"u"`
-	Clean float64 `json:"clean"`
-	// Due is the median day; Early and Late bound the band of Confidence. Late is
-	// zero if the band is open.
-	Due        time.Time `json:"due"`
-	Early      time.Time `json:"early"`
-	Late       time.Time `json:"late"`
-	Confidence float64   `json:"confidence"`
-	// RatePct is the growth of scale as % of clean 1/U a day; Kind the law chosen
-	// for showing (the band averages over all laws).
-	RatePct      float64 `json:"rate_pct"`
-	RateSigmaPct float64 `json:"rate_sigma_pct"`
-	Kind         Kind    `json:"kind"`
-	// FromEarlierPct tells how much of the rate rests on earlier cycles or on
-	// defaults, 100 just after a cleaning; Values and Cycles what stands behind it.
-	FromEarlierPct float64 `json:"from_earlier_pct"`
-	Values         int     `json:"values"`
-	Cycles         int     `json:"cycles"`
-	// Suspect: the last six hours lie far above the trend, faster than scale
-	// grows. Look for gas, condensate, level and instruments first.
-	Suspect bool `json:"suspect,omitempty"`
-	// Note says in plain words what weakens the answer.
-	Note string `json:"note,omitempty"`
-}
-
-// Days until the median day from the moment asked; 0 once reached.
-func (f Forecast) Days() float64 {
-	if f.Due.IsZero() {
-		return 0
-	}
-	return math.Max(0, f.Due.Sub(f.At).Hours()/24)
-}
-
-// Forecast answers for the moment at, which must not be before the last value.
-// It answers from the first hours after a cleaning, at first from the earlier
-// cycles of the body.
-//
-// The limit is met when the trend meets it; a single low hour does not. The
-// band is that of a mixture over all laws and shapes, each with the uncertainty
-// of its parameters under white and lasting noise and drift; it is calibrated
-// on simulated cycles (see the tests).
-func (t *Tracker) Forecast(at time.Time) Forecast {
-	s := &t.s
-	f := Forecast{Status: NoData, At: at, Confidence: s.Settings.Confidence, Values: len(s.Values), Cycles: len(s.Cycles)}
-	ref := t.CleanU()
-	switch {
-	case s.Started.IsZero():
-		f.Note = "no usable value of U yet"
-		return f
-	case len(s.Values) == 0 && len(s.Cycles) == 0 && s.Settings.CleanU == 0:
-		f.Note = "no usable value of U yet"
-		return f
-	case at.Before(s.Started):
-		f.Note = "asked for a time before the running cycle"
-		return f
-	}
-	p := t.posterior()
-	if ref == 0 {
-		if y, _ := p.start(); y > 1/highU {
-			ref = 1 / y
-		}
-		f.Note = "no clean U in the settings and no first day after a cleaning yet: the limit refers to the fitted start"
-	}
-	if !(ref > 0) {
-		f.Note = "no clean U known"
-		return f
-	}
-	f.Limit = ref * s.Settings.LimitRatio
-	now := math.Max(at.Sub(s.Started).Hours()/24, p.last)
-	if y, _ := p.spread(now, false); y > 1/highU {
-		f.U = 1 / y
-	}
-	y0, _ := p.start()
-	if y0 > 1/highU {
-		f.Clean = 1 / y0
-	}
-	rate, sd := p.rate()
-	if y0 > 0 {
-		f.RatePct, f.RateSigmaPct = 100*rate/y0, 100*sd/y0
-	}
-	f.FromEarlierPct = 100
-	if p.prior.RateSigma > 0 {
-		f.FromEarlierPct = 100 * math.Min(1, sd*sd/(p.prior.RateSigma*p.prior.RateSigma))
-	}
-	if fit, err := t.Fit(); err == nil {
-		f.Kind = fit.Model.Kind
-	}
-	f.Suspect = t.suspect(p)
-
-	y := 1 / f.Limit
-	horizon := p.last + s.Settings.HorizonDays
-	day := func(d float64) time.Time { return s.Started.Add(hours(24 * d)).Round(time.Second) }
-	q := (1 - s.Settings.Confidence) / 2
-	due, ok := p.crossing(y, 0.5, horizon)
-	early, okEarly := p.crossing(y, q, horizon)
-	late, okLate := p.crossing(y, 1-q, horizon)
-	if okEarly {
-		f.Early = day(early)
-	}
-	if !ok {
-		f.Status = FarOff
-		return f
-	}
-	f.Due, f.Status = day(due), Expected
-	if okLate {
-		f.Late = day(late)
-	}
-	switch {
-	case due <= p.last:
-		f.Status = Reached
-	case !okLate || late-early > 2*math.Max(due-p.last, 1):
-		f.Status = TooEarly
-	}
-	if n := len(s.Values); n > 0 && f.Note == "" {
-		d := t.Dependence()
-		// Worth a quarter of what is allowed to be lost: a figure of ours.
-		if _, sd := d.At(s.Values[n-1].U, s.Values[n-1].Shape); sd > 0.25*(1-s.Settings.LimitRatio)*s.Values[n-1].U {
-			f.Note = fmt.Sprintf("heating and Brix have moved and how U goes with them is not known yet: that alone is worth ± %.1f %% of U", 100*sd/s.Values[n-1].U)
-		}
-	}
-	if !s.Known && f.Note == "" {
-		f.Note = "no cleaning known yet: the first value was taken for the start of the cycle"
-	}
-	return f
-}
-
-// suspect reports whether U of the last hours is far below the trend of the
-// values before them.
-func (t *Tracker) suspect(p *posterior) bool {
-	v := t.s.Values
-	if len(v) < 30 {
-		return false
-	}
-	recent := make([]float64, 0, 6)
-	d := t.provisional()
-	for _, x := range v[len(v)-6:] {
-		u, _ := d.At(x.U, x.Shape)
-		recent = append(recent, 1/u)
-	}
-	cut := v[:len(v)-6]
-	obs := t.observed(cut)
-	m := p.members[0]
-	for i := range p.members {
-		if p.members[i].w > m.w {
-			m = p.members[i]
-		}
-	}
-	ps := points(obs, mostPoints, leastBin)
-	m.of(ps)
-	m.run(ps, p.prior, p.noise)
-	day := v[len(v)-3].At.Sub(t.s.Started).Hours() / 24
-	mean, variance := m.at(day, day-ps[len(ps)-1].t, p.noise, true)
-	sd := math.Sqrt(variance + p.noise.White*p.noise.White/6)
-	return median(recent)-mean > math.Max(4*sd, 0.08*mean)
-}
-
-// Band is the range of one hourly value of U at a moment, kW/(m2 K).
-type Band struct {
-	Low, Middle, High float64
-}
-
-// Predict returns the band, of the settings' confidence, in which one hourly
-// value of U at the time at and in the reference condition will lie. It reports false before the last value
-// and while nothing is known.
-func (t *Tracker) Predict(at time.Time) (Band, bool) {
-	s := &t.s
-	if s.Started.IsZero() || (len(s.Values) == 0 && len(s.Cycles) == 0 && s.Settings.CleanU == 0) {
-		return Band{}, false
-	}
-	p := t.posterior()
-	d := at.Sub(s.Started).Hours() / 24
-	if d < p.last || d > p.last+s.Settings.HorizonDays {
-		return Band{}, false
-	}
-	mean, sd := p.spread(d, true)
-	z := quantileOfNormal(0.5 + s.Settings.Confidence/2)
-	lo, hi := mean-z*sd, mean+z*sd
-	if !(lo > 1/highU) {
-		return Band{}, false
-	}
-	return Band{1 / hi, 1 / mean, 1 / lo}, true
-}
-
-// Value is the median U of one hour.
-type Value struct {
-	At      time.Time // end of the hour
-	U       float64   // kW/(m2 K)
-	Sigma   float64   // of U; 0: not known
-	Quality Quality
-	Shape   Shape // the condition it was taken in
-}
-
-// Cleanings finds the cleanings in a record of hourly values: the times at which
-// a body came back with a step up in U, by the rule of [Tracker.Observe].
-func Cleanings(values []Value, s Settings) ([]time.Time, error) {
-	t, err := NewTracker(s)
-	if err != nil {
-		return nil, err
-	}
-	var out []time.Time
-	for _, v := range values {
-		if t.Observe(v) {
-			at, _ := t.Started()
-			out = append(out, at)
-		}
-	}
-	return out, nil
-}
-
-// Model returns the most probable law of the running cycle with the earlier
-// cycles in it, for a plan, and false while nothing is known.
-func (t *Tracker) Model() (Model, bool) {
-	if t.s.Started.IsZero() || (len(t.s.Values) == 0 && len(t.s.Cycles) == 0 && t.s.Settings.CleanU == 0) {
-		return Model{}, false
-	}
-	p := t.posterior()
-	best := -1
-	for i, m := range p.members {
-		if m.kind != InverseSquare && m.m[0] > 1/highU && m.m[1] > 0 && (best < 0 || m.w > p.members[best].w) {
-			best = i
-		}
-	}
-	if best < 0 {
-		return Model{}, false
-	}
-	m := p.members[best]
-	return Model{Kind: m.kind, Start: m.m[0], Coefficient: m.m[1] * m.scale, Shape: m.shape}, true
 }

@@ -1,0 +1,197 @@
+package thermo
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"calandria/thermo/fouling"
+)
+
+// CleaningWish is what a plan of cleanings is asked for with. Zero fields take the
+// site's costs, else the program's own figures.
+type CleaningWish struct {
+	Set    string // path
+	Days   int    // 1 to 45
+	Stops  []fouling.Stop
+	NoCrew []time.Weekday
+	Hours  float64 // length of a cleaning, h
+	// LossCost is what 1 % of U lost costs a day, of the average body; Cost what the
+	// cleaning of a body costs; OffCost an hour without one body; StopCost an hour
+	// without the set.
+	LossCost, Cost, OffCost, StopCost float64
+	How                               How
+}
+
+// How the bodies of a set are cleaned.
+type How uint8
+
+// The ways.
+const (
+	AsUsual    How = iota // as the house was seen to do
+	BodyByBody            // one on a day, while the others run
+	ByStops               // all at one stop of the set
+)
+
+// The program's own figures, in no currency.
+const (
+	usualDays, usualOffHours                   = 21, 10.0
+	usualLoss, usualCost, usualOff, usualStops = 50.0, 1500.0, 150.0, 1500.0
+)
+
+// CleaningProposal is a plan of cleanings and what it rests on.
+type CleaningProposal struct {
+	fouling.Plan
+	Wish  CleaningWish  `json:"-"` // with what was left out filled in
+	Habit fouling.Habit `json:"habit"`
+	// Bodies lists the best boiling time of each; Whole that of all cleaned together.
+	Bodies []BestBoiling `json:"best_boiling"`
+	Whole  fouling.Best  `json:"best_boiling_together"`
+	// Priced is true where the costs come from the site's prices.
+	Priced bool `json:"priced"`
+}
+
+// BestBoiling is that of one body.
+type BestBoiling struct {
+	Body string `json:"body"`
+	fouling.Best
+}
+
+// ErrNoScale says that nothing can be planned yet.
+var ErrNoScale = errors.New("clean U is not known of any body: give clean_u_w_m2k, record a cleaning, or import the past of the plant")
+
+// bestDays is how far the best boiling times are looked for.
+const bestDays = 120
+
+// ProposeCleanings plans the cleanings of a set for the days after now.
+func (c *Calculator) ProposeCleanings(w CleaningWish, now time.Time, zone *time.Location) (CleaningProposal, error) {
+	s := c.set(w.Set)
+	if s == nil {
+		return CleaningProposal{}, fmt.Errorf("there is no evaporator set %q", w.Set)
+	}
+	out := CleaningProposal{}
+	var cleaned [][]time.Time
+	for _, b := range s.bodies {
+		cleaned = append(cleaned, b.scaling.track.Cleanings())
+	}
+	out.Habit = fouling.LearnHabit(cleaned)
+	if w.How == AsUsual {
+		if w.How = BodyByBody; out.Habit.Together {
+			w.How = ByStops
+		}
+	}
+	out.Priced = s.price(&w)
+	out.Wish = w
+	y, m, d := now.In(zone).Date()
+	settings := fouling.PlanSettings{Start: time.Date(y, m, d+1, 0, 0, 0, 0, zone), Days: w.Days, Stops: w.Stops, NoCrew: w.NoCrew,
+		Together: w.How == ByStops, StopCostPerHour: w.StopCost, CostUnit: c.house.Config.Site.Costs.Currency}
+	bodies, left := s.planned(w, settings)
+	if len(bodies) == 0 {
+		return out, ErrNoScale
+	}
+	var err error
+	if out.Plan, err = fouling.MakePlan(bodies, settings); err != nil {
+		return out, err
+	}
+	out.LeftOut = left
+	alone := settings
+	alone.Together = false
+	for _, b := range bodies {
+		out.Bodies = append(out.Bodies, BestBoiling{b.Name, fouling.BestBoiling([]fouling.PlanBody{b}, alone)})
+	}
+	together := settings
+	together.Together = true
+	out.Whole = fouling.BestBoiling(bodies, together)
+	return out, nil
+}
+
+func (c *Calculator) set(path string) *setView {
+	for _, s := range c.sets {
+		if s.equip.Path == path {
+			return s
+		}
+	}
+	return nil
+}
+
+// planned are the bodies of which enough is known, and the names of the others.
+func (s *setView) planned(w CleaningWish, p fouling.PlanSettings) (bodies []fouling.PlanBody, left []string) {
+	shares := s.differenceShares()
+	for i, b := range s.bodies {
+		x := b.scaling
+		course, ok := x.track.Course(p.Start, max(bestDays, w.Days+fouling.PlanAhead))
+		if !ok {
+			left = append(left, b.equip.Path)
+			continue
+		}
+		since, _ := x.track.Started()
+		bodies = append(bodies, fouling.PlanBody{Name: b.equip.Path, Course: course, Days: math.Max(0, p.Start.Sub(since).Hours()/24),
+			LimitRatio: b.equip.Body.CleaningLimit, LimitBy: x.forecast.Early, OffHours: w.Hours, DifferenceShare: shares[i],
+			LossPerPctDay: w.LossCost * shares[i] * float64(len(s.bodies)), CleaningCost: w.Cost, OffCostPerHour: w.OffCost})
+	}
+	return bodies, left
+}
+
+// differenceShares of the bodies; equal while they are not known.
+func (s *setView) differenceShares() []float64 {
+	out := make([]float64, len(s.bodies))
+	var sum float64
+	for i, b := range s.bodies {
+		out[i] = b.scaling.share
+		if !(out[i] > 0) {
+			sum = 0
+			break
+		}
+		sum += out[i]
+	}
+	for i := range out {
+		if sum > 0 {
+			out[i] /= sum
+		} else {
+			out[i] = 1 / float64(len(out))
+		}
+	}
+	return out
+}
+
+// price fills in what the wish leaves open, and reports whether the site's prices were
+// used for it. What scale costs: 1 % of U of a body takes its share of the temperature
+// difference off the evaporation of the set; that water is then boiled off in the pans,
+// a tonne of steam for each tonne instead of one for as many as there are effects.
+// Without a body the same water is boiled in one effect fewer. A stop of the set costs
+// the juice that is not worked up. (Rillieux's rule, Hugot, from memory.)
+func (s *setView) price(w *CleaningWish) bool {
+	fill := func(v *float64, usual float64) {
+		if !(*v > 0) {
+			*v = usual
+		}
+	}
+	if w.Days == 0 {
+		w.Days = usualDays
+	}
+	p := s.in.house.Config.Site.Costs
+	fill(&w.Hours, p.CleaningHours)
+	fill(&w.Hours, usualOffHours)
+	fill(&w.Cost, p.Cleaning)
+	fill(&w.Cost, usualCost)
+	effects := 0
+	for _, b := range s.bodies {
+		effects = max(effects, b.equip.Body.Effect)
+	}
+	priced := false
+	n := float64(effects)
+	if e := s.r.TotalEvaporationTH; p.SteamPerT > 0 && e.OK() && effects > 1 {
+		priced = true
+		fill(&w.LossCost, 24*e.Value*0.01*(1-1/n)*p.SteamPerT/float64(len(s.bodies)))
+		fill(&w.OffCost, e.Value*(1/(n-1)-1/n)*p.SteamPerT)
+	}
+	if j := s.r.JuiceTH; p.LostJuicePerT > 0 && j.OK() {
+		priced = true
+		fill(&w.StopCost, j.Value*p.LostJuicePerT)
+	}
+	fill(&w.LossCost, usualLoss)
+	fill(&w.OffCost, usualOff)
+	fill(&w.StopCost, usualStops)
+	return priced
+}
