@@ -8,6 +8,7 @@ import (
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/rules"
+	"calandria/thermo"
 	"calandria/thermo/pan"
 )
 
@@ -36,10 +37,10 @@ type Backend interface {
 	Events(ctx context.Context, f EventFilter) ([]plant.Event, error)
 
 	// Scales tells where the bodies of a set stand between two cleanings.
-	Scales(ctx context.Context, set string) ([]Scale, error)
+	Scales(ctx context.Context, set string) ([]thermo.Scale, error)
 	// PlanCleanings proposes the cleanings of a set. What cannot be planned is a
 	// [*engine.Refused].
-	PlanCleanings(ctx context.Context, w PlanWish) (CleaningPlan, error)
+	PlanCleanings(ctx context.Context, w thermo.CleaningWish) (thermo.CleaningProposal, error)
 	// RecordCleaning stores a cleaning that was done, journals it and lets the
 	// trend of the body begin anew. One that cannot be is a [*engine.Refused], and
 	// nothing was recorded.
@@ -103,65 +104,6 @@ type EventFilter struct {
 	// reason, comment and text.
 	Match string
 	Limit int // at most this many; the console always sets it
-}
-
-// Scale is where one body stands between two cleanings.
-type Scale struct {
-	Body    string    // path
-	Started time.Time // of the running cycle
-	Cleaned bool      // Started is a cleaning, and not just the first value
-	CleanU  float64   // the reference of the limit, kW/(m2.K); 0 if not known
-	Limit   float64   // share of CleanU at which cleaning is due, 0 to 1
-	// Status is expected, reached, beyond horizon, too early to say or no data.
-	Status            string
-	Due, Early, Late  time.Time // zero where open or not in sight
-	Confidence        float64   // of the band from Early to Late, 0 to 1
-	U                 float64   // the trend now, kW/(m2.K)
-	RatePct, SigmaPct float64   // growth of scale, % of clean 1/U a day, and its sigma
-	Values, Cycles    int       // hourly values and earlier cycles it rests on
-	FromEarlierPct    float64   // share of the rate that rests on earlier cycles
-	Law               string    // by which scale grows
-	Follows           string    // how U is taken to one condition
-	Suspect           bool      // U fell faster than scale can grow
-	Note              string    // what weakens the answer
-}
-
-// PlanWish is what a plan of cleanings is asked for with. Zero fields take the
-// program's defaults.
-type PlanWish struct {
-	Set      string
-	Days     int      // 1 to 45
-	Stops    []string // days on which the mill stands: 2026-12-24 or 2026-12-24/2026-12-26
-	NoCrew   []string // weekdays without a cleaning crew: sat
-	Hours    float64  // length of a cleaning, h
-	LossCost float64  // of 1 % of U lost, a day
-	Cost     float64  // of a cleaning
-	OffCost  float64  // of an hour without the body
-}
-
-// CleaningPlan is a proposal.
-type CleaningPlan struct {
-	Wish           PlanWish // with the defaults filled in
-	Notice         string   // stands wherever the plan is shown
-	Start          time.Time
-	Lines          []PlanLine
-	Cost, CostNone float64  // with the plan, and without any cleaning
-	Overdue        []string // what the plan cannot keep
-	Assumed        []string // what it rests on
-	CSV, Calendar  []byte   // the plan as a table (RFC 4180) and as iCalendar (RFC 5545)
-}
-
-// PlanLine is one proposed cleaning.
-type PlanLine struct {
-	Body        string
-	Day         time.Time
-	Hours       float64
-	First, Last time.Time // days to which it may be moved at little cost
-	Latest      time.Time // last day before a limit, zero if none is in sight
-	Binding     string    // that limit
-	WaitCost    float64   // of putting it off by a day
-	RatioBefore float64   // U over clean U that morning
-	Stop        string    // the mill stop it uses
 }
 
 // Cleaning is one cleaning that was done.

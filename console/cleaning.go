@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"net/http"
 	"net/url"
@@ -13,6 +14,8 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/fouling"
 )
 
 // The cleaning page: where each body stands between two cleanings, when its
@@ -29,13 +32,13 @@ const (
 	belowTrend = 0.12
 )
 
-// statusWords say in words how a forecast stands.
-var statusWords = map[string]string{
-	"expected":         "",
-	"reached":          "limit reached now",
-	"beyond horizon":   "not in sight",
-	"too early to say": "too early to say",
-	"no data":          "no values of U yet",
+// statusWords say in words how a forecast stands; one with a day needs none.
+var statusWords = map[fouling.Status]string{
+	fouling.NoData:       "no values of U yet",
+	fouling.CleanUnknown: "clean U not known yet",
+	fouling.Reached:      "limit reached now",
+	fouling.FarOff:       "not in sight",
+	fouling.TooEarly:     "too early to say",
 }
 
 // scaleView is one body on the cleaning page.
@@ -50,7 +53,7 @@ type scaleView struct {
 	Reached, Suspect bool
 	Below            string // % that U lies below its trend, where that is a lot
 	Rests, Note      string
-	Limit            string
+	Limit, Restored  string
 	Chart            drawing
 }
 
@@ -89,12 +92,16 @@ func (s *Server) inNights(now, day time.Time) string {
 	}
 }
 
-func (s *Server) scaleViews(ctx context.Context, p *engine.Picture, set *plant.Equipment, now time.Time) ([]scaleView, error) {
-	scales, err := kept(&s.answers, "scales "+set.Path, now, tailFresh, func() ([]Scale, error) {
+func (s *Server) scales(ctx context.Context, set string, now time.Time) ([]thermo.Scale, error) {
+	return kept(&s.answers, "scales "+set, now, tailFresh, func() ([]thermo.Scale, error) {
 		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 		defer cancel()
-		return s.b.Scales(ctx, set.Path)
+		return s.b.Scales(ctx, set)
 	})
+}
+
+func (s *Server) scaleViews(ctx context.Context, p *engine.Picture, set *plant.Equipment, now time.Time) ([]scaleView, error) {
+	scales, err := s.scales(ctx, set.Path, now)
 	if err != nil {
 		return nil, fmt.Errorf("ask for the scale: %w", err)
 	}
@@ -109,57 +116,67 @@ func (s *Server) scaleViews(ctx context.Context, p *engine.Picture, set *plant.E
 		if !ok {
 			continue
 		}
-		v := scaleView{Name: e.Name, Href: vesselHref(e.Path), Path: e.Path, Mark: s.worst(p, e.Path), U: s.read(p, e.Tag("u"), now),
-			Ratio: s.read(p, e.Tag("u_ratio"), now), Resist: s.read(p, e.Tag("scale_resistance"), now),
-			Rate: dash, Due: s.day(x.Due), In: inDays(now, x.Due), Status: statusWords[x.Status], Reached: x.Status == "reached",
-			Suspect: x.Suspect, Note: x.Note, Limit: decimals(100*x.Limit, 0)}
-		if _, known := statusWords[x.Status]; !known {
-			v.Status = x.Status
-		}
-		if v.Reached {
-			v.In = ""
-		}
-		if x.Status != "no data" {
-			v.Rate, v.RateSigma = decimals(x.RatePct, 2), "± "+sigmaText(x.SigmaPct)
-			if x.SigmaPct <= 0 {
-				v.RateSigma = ""
-			}
-		}
-		switch {
-		case x.Early.IsZero() || v.Reached:
-		case x.Late.IsZero():
-			v.Band = "not before " + s.day(x.Early)
-		default:
-			v.Band = fmt.Sprintf("%s to %s", s.day(x.Early), s.day(x.Late))
-			if x.Confidence > 0 {
-				v.Band += fmt.Sprintf(", %s %%", decimals(100*x.Confidence, 0))
-			}
-		}
-		// Until the trend itself has noticed: what fell within hours is not scale.
-		if now := v.Ratio.Value * x.CleanU; v.Ratio.OK && x.U > 0 && now < (1-belowTrend)*x.U {
-			v.Below = decimals(100*(1-now/x.U), 0)
-		}
-		switch {
-		case x.Started.IsZero():
-			v.Days, v.Since = dash, "nothing known"
-		case x.Cleaned:
-			v.Days, v.Since = decimals(now.Sub(x.Started).Hours()/24, 0)+" d", "cleaned "+s.day(x.Started)
-		default:
-			v.Days, v.Since = "over "+decimals(math.Floor(now.Sub(x.Started).Hours()/24), 0)+" d", "no cleaning known since "+s.day(x.Started)
-		}
-		if x.Values > 0 || x.Cycles > 0 {
-			v.Rests = fmt.Sprintf("%d h of U, %s, %s law", x.Values, counted(x.Cycles, "earlier cycle", "earlier cycles"), x.Law)
-			if x.FromEarlierPct >= 1 {
-				v.Rests += fmt.Sprintf("; %s %% from earlier cycles", decimals(x.FromEarlierPct, 0))
-			}
-			if x.Follows != "" {
-				v.Rests += "; " + x.Follows
-			}
-		}
+		v := s.scaleView(p, e, x, now)
 		v.Chart = s.scaleChart(ctx, e, x, done, now)
 		out = append(out, v)
 	}
 	return out, nil
+}
+
+// scaleView is one row without its chart.
+func (s *Server) scaleView(p *engine.Picture, e *plant.Equipment, x *thermo.Scale, now time.Time) scaleView {
+	f := &x.Forecast
+	v := scaleView{Name: e.Name, Href: vesselHref(e.Path), Path: e.Path, Mark: s.worst(p, e.Path), U: s.read(p, e.Tag("u"), now),
+		Ratio: s.read(p, e.Tag("u_ratio"), now), Resist: s.read(p, e.Tag("scale_resistance"), now),
+		Rate: dash, Due: s.day(f.Due), In: inDays(now, f.Due), Status: statusWords[f.Status], Reached: f.Status == fouling.Reached,
+		Suspect: f.Suspect, Limit: decimals(100*f.Limit, 0)}
+	if v.Reached {
+		v.In = ""
+	}
+	var weak []string
+	for _, w := range f.Weak {
+		weak = append(weak, w.String())
+	}
+	v.Note = strings.Join(weak, "; ")
+	if f.Status != fouling.NoData {
+		v.Rate, v.RateSigma = decimals(f.RatePct, 2), "± "+sigmaText(f.RateSigmaPct)
+		if f.RateSigmaPct <= 0 {
+			v.RateSigma = ""
+		}
+	}
+	if f.Restored > 0 {
+		v.Restored = fmt.Sprintf("%s ± %s %%", decimals(100*f.Restored, 0), decimals(100*f.RestoredSigma, 0))
+	}
+	switch {
+	case f.Early.IsZero() || v.Reached:
+	case f.Late.IsZero():
+		v.Band = "not before " + s.day(f.Early)
+	default:
+		v.Band = fmt.Sprintf("%s to %s, %s %%", s.day(f.Early), s.day(f.Late), decimals(100*f.Confidence, 0))
+	}
+	// Until the trend itself has noticed: what fell within hours is not scale.
+	if u := s.read(p, e.Tag("u_normalised"), now); u.OK && f.U > 0 && u.Value < (1-belowTrend)*f.U {
+		v.Below = decimals(100*(1-u.Value/f.U), 0)
+	}
+	switch {
+	case x.Started.IsZero():
+		v.Days, v.Since = dash, "nothing known"
+	case x.Cleaned:
+		v.Days, v.Since = decimals(now.Sub(x.Started).Hours()/24, 0)+" d", "cleaned "+s.day(x.Started)
+	default:
+		v.Days, v.Since = "over "+decimals(math.Floor(now.Sub(x.Started).Hours()/24), 0)+" d", "no cleaning known since "+s.day(x.Started)
+	}
+	if f.Values > 0 || f.Cycles > 0 {
+		v.Rests = fmt.Sprintf("%d h of U, %s, %s law", f.Values, counted(f.Cycles, "earlier cycle", "earlier cycles"), f.Kind)
+		if f.FromEarlierPct >= 1 {
+			v.Rests += fmt.Sprintf("; %s %% from earlier cycles", decimals(f.FromEarlierPct, 0))
+		}
+		if d := x.Depends; d.Reference != (fouling.Shape{}) {
+			v.Rests += fmt.Sprintf("; U follows %.0f ± %.0f %% of the formula in temperature, %.0f ± %.0f %% in Brix, %.0f ± %.0f %% in heat flux",
+				100*d.Share[0], 100*d.Sigma[0], 100*d.Share[1], 100*d.Sigma[1], 100*d.Share[2], 100*d.Sigma[2])
+		}
+	}
+	return v
 }
 
 func counted(n int, one, more string) string {
@@ -179,7 +196,7 @@ func (s *Server) cleanings(ctx context.Context, now time.Time) ([]Cleaning, erro
 
 // scaleChart draws U over its clean value: the last ninety days, the limit, and
 // where the forecast sees them meet.
-func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, done []Cleaning, now time.Time) drawing {
+func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.Scale, done []Cleaning, now time.Time) drawing {
 	const (
 		w, h                = 520.0, 104.0
 		left, right         = 34.0, 512.0
@@ -189,11 +206,12 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, d
 		gap                 = 2 * scaleBack / points
 		labelEvery, minText = 30 * 24 * time.Hour, 26.0
 	)
-	d := drawing{ID: "scale-" + e.Name, W: w, H: h, Title: fmt.Sprintf("U of %s in percent of clean, the last 90 days, the limit of %s percent and the forecast.", e.Name, decimals(100*x.Limit, 0))}
+	f := &x.Forecast
+	d := drawing{ID: "scale-" + e.Name, W: w, H: h, Title: fmt.Sprintf("U of %s in percent of clean, the last 90 days, the limit of %s percent and the forecast.", e.Name, decimals(100*f.Limit, 0))}
 	from := now.Add(-scaleBack)
 	px := func(t time.Time) float64 {
-		f := float64(t.Sub(from)) / float64(scaleBack+scaleAhead)
-		return round1(left + math.Max(0, math.Min(1, f))*(right-left))
+		part := float64(t.Sub(from)) / float64(scaleBack+scaleAhead)
+		return round1(left + math.Max(0, math.Min(1, part))*(right-left))
 	}
 	py := func(r float64) float64 {
 		return round1(top + (high-math.Max(low, math.Min(high, r)))/(high-low)*(bottom-top))
@@ -202,15 +220,15 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, d
 		d.Captions = append(d.Captions, caption{X: x, Y: y, Anchor: anchor, Class: "st-scale", Text: t})
 	}
 	for _, r := range []float64{0.4, 0.6, 0.8, 1} {
-		if math.Abs(r-x.Limit) < 0.1 && r < 1 {
+		if math.Abs(r-f.Limit) < 0.1 && r < 1 {
 			continue // gives way to the limit's own figure
 		}
 		d.Lines = append(d.Lines, line{X1: left, Y1: py(r), X2: right, Y2: py(r), Class: "lt-grid"})
 		text(left-5, py(r)+4, "end", decimals(100*r, 0))
 	}
-	if x.Limit > 0 {
-		d.Lines = append(d.Lines, line{X1: left, Y1: py(x.Limit), X2: right, Y2: py(x.Limit), Class: "sc-limit"})
-		text(left-5, py(x.Limit)+4, "end", decimals(100*x.Limit, 0))
+	if f.Limit > 0 {
+		d.Lines = append(d.Lines, line{X1: left, Y1: py(f.Limit), X2: right, Y2: py(f.Limit), Class: "sc-limit"})
+		text(left-5, py(f.Limit)+4, "end", decimals(100*f.Limit, 0))
 	}
 	for at := -scaleBack; at <= scaleAhead; at += labelEvery {
 		t := now.Add(at)
@@ -234,10 +252,7 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, d
 		}
 	}
 	d.Lines = append(d.Lines, line{X1: px(now), Y1: 0, X2: px(now), Y2: bottom, Class: "st-now"})
-	path, scale := e.Path+".u_ratio", 1.0
-	if x.CleanU > 0 {
-		path, scale = e.Path+".u", 1/x.CleanU
-	}
+	path := e.Path + ".u_ratio"
 	if _, ok := s.b.House().Find(path); ok {
 		ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
 		defer cancel()
@@ -261,12 +276,12 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, d
 				flush()
 			}
 			last = b.Time
-			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(px(b.Time)), fmtCoord(py(b.Mean*scale)))
+			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(px(b.Time)), fmtCoord(py(b.Mean)))
 		}
 		flush()
 	}
-	if x.CleanU > 0 && x.U > 0 && x.Limit > 0 && !x.Early.IsZero() && x.Status != "reached" {
-		r := x.U / x.CleanU
+	if f.Ratio > 0 && f.Limit > 0 && !f.Early.IsZero() && f.Status != fouling.Reached {
+		r := f.Ratio
 		// Where a day lies beyond the chart, the line is cut at its edge.
 		end := now.Add(scaleAhead)
 		to := func(t time.Time) (float64, float64) {
@@ -274,21 +289,21 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, d
 				return px(end), py(r)
 			}
 			if t.After(end) {
-				f := float64(scaleAhead) / float64(t.Sub(now))
-				return px(end), py(r + (x.Limit-r)*f)
+				part := float64(scaleAhead) / float64(t.Sub(now))
+				return px(end), py(r + (f.Limit-r)*part)
 			}
-			return px(t), py(x.Limit)
+			return px(t), py(f.Limit)
 		}
-		ex, ey := to(x.Early)
-		lx, ly := to(x.Late)
+		ex, ey := to(f.Early)
+		lx, ly := to(f.Late)
 		band := fmt.Sprintf("%s,%s %s,%s ", fmtCoord(px(now)), fmtCoord(py(r)), fmtCoord(ex), fmtCoord(ey))
-		if lx > ex && ly < py(x.Limit) {
-			band += fmt.Sprintf("%s,%s ", fmtCoord(px(end)), fmtCoord(math.Max(ey, py(x.Limit))))
+		if lx > ex && ly < py(f.Limit) {
+			band += fmt.Sprintf("%s,%s ", fmtCoord(px(end)), fmtCoord(math.Max(ey, py(f.Limit))))
 		}
 		band += fmt.Sprintf("%s,%s", fmtCoord(lx), fmtCoord(ly))
 		d.Paths = append(d.Paths, shape{Points: band, Class: "sc-band"})
-		if !x.Due.IsZero() && x.Status == "expected" {
-			mx, my := to(x.Due)
+		if !f.Due.IsZero() && f.Status == fouling.Expected {
+			mx, my := to(f.Due)
 			d.Paths = append(d.Paths, shape{Points: fmt.Sprintf("%s,%s %s,%s", fmtCoord(px(now)), fmtCoord(py(r)), fmtCoord(mx), fmtCoord(my)), Class: "sc-due"})
 		}
 	}
@@ -297,23 +312,29 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *Scale, d
 
 // planLine is one proposed cleaning as the page shows it.
 type planLine struct {
-	Day, In, Body, Href, Ratio, Move, Latest, Binding, Wait, Stop string
-	Stays                                                         bool
+	Day, In, Body, Href, Ratio, Move, Latest, Wait, WaitBand, Stop string
+	Stays                                                          bool
 }
+
+// bestLine is the best boiling time of a body, or of all together.
+type bestLine struct{ Body, Href, Throughput, Cost string }
 
 type planView struct {
-	CleaningPlan
-	Lines           []planLine
-	Refused         string
-	CostText, None  string
-	CSVHref, ICSRef string
-	Form            url.Values
-	StartText       string
+	thermo.CleaningProposal
+	Lines                    []planLine
+	Best                     []bestLine
+	Habit                    string
+	Refused                  string
+	CostText, None, Money    string
+	CSVHref, ICSRef          string
+	Form                     url.Values
+	StartText                string
+	OverdueText, AssumedText []string
 }
 
-// parsePlan reads set, days, hours, loss, cost, off, stops and nocrew.
-func (s *Server) parsePlan(q url.Values) (PlanWish, error) {
-	w := PlanWish{Set: q.Get("set")}
+// parsePlan reads set, days, hours, loss, cost, off, stop, how, stops and nocrew.
+func (s *Server) parsePlan(q url.Values) (thermo.CleaningWish, error) {
+	w := thermo.CleaningWish{Set: q.Get("set")}
 	sets := s.b.House().Of(plant.ClassSet)
 	if w.Set == "" && len(sets) > 0 {
 		w.Set = sets[0].Path
@@ -332,7 +353,7 @@ func (s *Server) parsePlan(q url.Values) (PlanWish, error) {
 		key  string
 		to   *float64
 		high float64
-	}{{"hours", &w.Hours, 24}, {"loss", &w.LossCost, 1e9}, {"cost", &w.Cost, 1e9}, {"off", &w.OffCost, 1e9}} {
+	}{{"hours", &w.Hours, 24}, {"loss", &w.LossCost, 1e9}, {"cost", &w.Cost, 1e9}, {"off", &w.OffCost, 1e9}, {"stop", &w.StopCost, 1e9}} {
 		v := strings.TrimSpace(q.Get(f.key))
 		if v == "" {
 			continue
@@ -343,21 +364,37 @@ func (s *Server) parsePlan(q url.Values) (PlanWish, error) {
 		}
 		*f.to = n
 	}
-	for _, f := range []struct {
-		key string
-		to  *[]string
-	}{{"stops", &w.Stops}, {"nocrew", &w.NoCrew}} {
-		text, err := cleanText(f.key, strings.Join(q[f.key], ","), 300)
-		if err != nil {
-			return w, err
-		}
-		*f.to = append(*f.to, strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ' ' || r == ';' })...)
+	how, ok := ways[q.Get("how")]
+	if !ok {
+		return w, badQuery("how: give usual, bodies or stops.")
+	}
+	w.How = how
+	list := func(key string) ([]string, error) {
+		text, err := cleanText(key, strings.Join(q[key], ","), 300)
+		return strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ' ' || r == ';' }), err
+	}
+	stops, err := list("stops")
+	if err == nil {
+		w.Stops, err = ParseStops(stops, s.zone)
+	}
+	if err != nil {
+		return w, &engine.Refused{Why: err.Error()}
+	}
+	noCrew, err := list("nocrew")
+	if err == nil {
+		w.NoCrew, err = ParseWeekdays(noCrew)
+	}
+	if err != nil {
+		return w, &engine.Refused{Why: err.Error()}
 	}
 	return w, nil
 }
 
-func (s *Server) plan(ctx context.Context, w PlanWish, now time.Time) (CleaningPlan, error) {
-	return kept(&s.answers, fmt.Sprintf("plan %+v", w), now, time.Minute, func() (CleaningPlan, error) {
+// ways are the words for how a house cleans.
+var ways = map[string]thermo.How{"": thermo.AsUsual, "usual": thermo.AsUsual, "bodies": thermo.BodyByBody, "stops": thermo.ByStops}
+
+func (s *Server) plan(ctx context.Context, w thermo.CleaningWish, now time.Time) (thermo.CleaningProposal, error) {
+	return kept(&s.answers, fmt.Sprintf("plan %+v", w), now, time.Minute, func() (thermo.CleaningProposal, error) {
 		ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 		defer cancel()
 		return s.b.PlanCleanings(ctx, w)
@@ -366,7 +403,7 @@ func (s *Server) plan(ctx context.Context, w PlanWish, now time.Time) (CleaningP
 
 // planOf reads the wish for a plan from a page's address. A form that was sent
 // and refused has none: the page shows the usual one.
-func (s *Server) planOf(r *http.Request) (url.Values, PlanWish, error) {
+func (s *Server) planOf(r *http.Request) (url.Values, thermo.CleaningWish, error) {
 	q := r.URL.Query()
 	if r.Method == http.MethodPost {
 		q = url.Values{}
@@ -387,7 +424,7 @@ type cleaningData struct {
 
 func (s *Server) cleaningPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	_, wish, err := s.planOf(r)
-	if err != nil {
+	if _, no := errors.AsType[*engine.Refused](err); err != nil && !no {
 		return nil, err
 	}
 	set, _ := s.b.House().Equip(wish.Set)
@@ -424,35 +461,23 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.T
 	if err != nil {
 		return nil, err
 	}
+	pv := planView{}
 	q, wish, err := s.planOf(r)
-	if err != nil {
-		return nil, err
+	pv.Form = q
+	var plan thermo.CleaningProposal
+	if err == nil {
+		plan, err = s.plan(r.Context(), wish, now)
 	}
-	pv := planView{Form: q}
-	plan, err := s.plan(r.Context(), wish, now)
 	if no, ok := errors.AsType[*engine.Refused](err); ok {
-		pv.CleaningPlan.Wish = wish
+		pv.Wish = wish
 		pv.Refused = no.Why
 	} else if err != nil {
 		return nil, fmt.Errorf("plan the cleanings: %w", err)
 	}
 	if pv.Refused == "" {
-		pv.CleaningPlan = plan
-		pv.StartText = s.weekday(plan.Start)
-		pv.CostText, pv.None = decimals(plan.Cost, 0), decimals(plan.CostNone, 0)
-		for _, l := range plan.Lines {
-			x := planLine{Day: s.weekday(l.Day), In: s.inNights(now, l.Day), Body: l.Body, Ratio: decimals(100*l.RatioBefore, 0), Latest: s.weekday(l.Latest), Binding: l.Binding, Stop: l.Stop,
-				Wait: "+" + decimals(l.WaitCost, 0), Move: s.day(l.First) + " to " + s.day(l.Last)}
-			if x.Stays = l.First.Equal(l.Last); x.Stays {
-				x.Move = "that day only"
-			}
-			if e, ok := s.b.House().Equip(l.Body); ok {
-				x.Body, x.Href = e.Name, vesselHref(e.Path)
-			}
-			pv.Lines = append(pv.Lines, x)
-		}
+		s.showPlan(&pv, &plan, now)
 		get := url.Values{"set": {wish.Set}}
-		for _, k := range []string{"days", "hours", "loss", "cost", "off", "stops", "nocrew"} {
+		for _, k := range []string{"days", "hours", "loss", "cost", "off", "stop", "how", "stops", "nocrew"} {
 			if v := strings.TrimSpace(strings.Join(q[k], ",")); v != "" {
 				get.Set(k, v)
 			}
@@ -463,6 +488,47 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.T
 	d.Plan = pv
 	v.Data = d
 	return v, nil
+}
+
+// showPlan puts a proposal into words.
+func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.Time) {
+	pv.CleaningProposal = *plan
+	pv.StartText, pv.Money = s.weekday(plan.Start), plan.CostUnit
+	pv.CostText, pv.None = decimals(plan.Cost, 0), decimals(plan.CostNone, 0)
+	pv.Habit, pv.OverdueText, pv.AssumedText = HabitText(plan), OverdueTexts(plan), AssumedTexts(plan)
+	name := func(path string) (string, string) {
+		if e, ok := s.b.House().Equip(path); ok {
+			return e.Name, vesselHref(e.Path)
+		}
+		return path, ""
+	}
+	for _, l := range plan.Cleanings {
+		x := planLine{Day: s.weekday(l.Day), In: s.inNights(now, l.Day), Ratio: decimals(100*l.Ratio, 0), Latest: s.weekday(l.Latest), Stop: l.Stop,
+			Wait: signed(l.WaitCost), Move: s.day(l.First) + " to " + s.day(l.Last)}
+		if l.WaitHigh > l.WaitLow {
+			x.WaitBand = signed(l.WaitLow) + " to " + signed(l.WaitHigh)
+		}
+		if x.Stays = l.First.Equal(l.Last); x.Stays {
+			x.Move = "that day only"
+		}
+		x.Body, x.Href = name(l.Body)
+		pv.Lines = append(pv.Lines, x)
+	}
+	if len(plan.Bodies) > 0 {
+		pv.Best = append(pv.Best, bestLine{Body: "all at one stop", Throughput: BoilingText(plan.Whole.Throughput), Cost: BoilingText(plan.Whole.Cost)})
+	}
+	for _, b := range plan.Bodies {
+		x := bestLine{Throughput: BoilingText(b.Throughput), Cost: BoilingText(b.Cost)}
+		x.Body, x.Href = name(b.Body)
+		pv.Best = append(pv.Best, x)
+	}
+}
+
+func signed(v float64) string {
+	if v >= 0 {
+		return "+" + decimals(v, 0)
+	}
+	return decimals(v, 0)
 }
 
 func (s *Server) weekday(t time.Time) string {
@@ -494,11 +560,10 @@ func (s *Server) doneRows(done []Cleaning) []doneRow {
 func (s *Server) planFile(calendar bool) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		wish, err := s.parsePlan(r.URL.Query())
-		if err != nil {
-			s.answer(w, r, err)
-			return
+		var plan thermo.CleaningProposal
+		if err == nil {
+			plan, err = s.plan(r.Context(), wish, time.Now())
 		}
-		plan, err := s.plan(r.Context(), wish, time.Now())
 		if no, ok := errors.AsType[*engine.Refused](err); ok {
 			err = badQuery("%s", no.Why)
 		}
@@ -506,14 +571,51 @@ func (s *Server) planFile(calendar bool) http.HandlerFunc {
 			s.answer(w, r, err)
 			return
 		}
-		body, kind, name := plan.CSV, "text/csv; charset=utf-8", "cleaning-plan.csv"
+		write, kind, name := WritePlanCSV, "text/csv; charset=utf-8", "cleaning-plan.csv"
 		if calendar {
-			body, kind, name = plan.Calendar, "text/calendar; charset=utf-8", "cleaning-plan.ics"
+			write, kind, name = func(w io.Writer, p *fouling.Plan) error {
+				return WritePlanCalendar(w, p, time.Now().UTC(), "calandria.invalid")
+			}, "text/calendar; charset=utf-8", "cleaning-plan.ics"
 		}
 		w.Header().Set("Content-Type", kind)
 		w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
-		w.Write(body)
+		if err := write(w, &plan.Plan); err != nil {
+			s.log.Debug("console: write a plan", "err", err)
+		}
 	}
+}
+
+// apiCleaning is where the bodies of a set stand, and the proposal; why there is none
+// where it cannot be made.
+func (s *Server) apiCleaning(w http.ResponseWriter, r *http.Request) {
+	now := time.Now()
+	wish, err := s.parsePlan(r.URL.Query())
+	if no, ok := errors.AsType[*engine.Refused](err); ok {
+		err = badQuery("%s", no.Why)
+	}
+	var out struct {
+		Bodies  []thermo.Scale           `json:"bodies"`
+		Plan    *thermo.CleaningProposal `json:"plan,omitempty"`
+		Refused string                   `json:"refused,omitempty"`
+		Notice  string                   `json:"notice"`
+	}
+	out.Notice = cleaningNotice
+	if err == nil {
+		out.Bodies, err = s.scales(r.Context(), wish.Set, now)
+	}
+	if err == nil {
+		var plan thermo.CleaningProposal
+		plan, err = s.plan(r.Context(), wish, now)
+		out.Plan = &plan
+		if no, ok := errors.AsType[*engine.Refused](err); ok {
+			out.Plan, out.Refused, err = nil, no.Why, nil
+		}
+	}
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, out)
 }
 
 // recordCleaning takes the form of a cleaning that was done.

@@ -18,6 +18,7 @@ import (
 	"calandria/rules"
 	"calandria/thermo"
 	"calandria/thermo/condenser"
+	"calandria/thermo/fouling"
 	"calandria/thermo/pan"
 )
 
@@ -372,38 +373,46 @@ func (m *fakeMill) Events(_ context.Context, f EventFilter) ([]plant.Event, erro
 	return out, nil
 }
 
-func (m *fakeMill) Scales(_ context.Context, set string) ([]Scale, error) {
+func (m *fakeMill) Scales(_ context.Context, set string) ([]thermo.Scale, error) {
 	if m.broken != nil {
 		return nil, m.broken
 	}
 	now := m.Picture().At
 	day := 24 * time.Hour
 	at := func(d float64) time.Time { return now.Add(time.Duration(d * float64(day))) }
-	return []Scale{
-		{Body: "EV.EV1", Started: at(-21), Cleaned: true, CleanU: 2.5, Limit: 0.7, Status: "beyond horizon", Confidence: 0.9, U: 2.35, RatePct: 0.31, SigmaPct: 0.05, Values: 500, Cycles: 2, Law: "linear"},
-		{Body: "EV.EV2", Started: at(-60), CleanU: 2.2, Limit: 0.7, Status: "expected", Due: at(61), Early: at(40), Confidence: 0.9, U: 2.05, RatePct: 0.4, SigmaPct: 0.2, Values: 1400, Law: "linear", Note: "no cleaning is known"},
-		{Body: "EV.EV3", Status: "no data"},
-		{Body: "EV.EV4", Started: at(-12), Cleaned: true, CleanU: 1.3, Limit: 0.7, Status: "expected", Due: at(14.2), Early: at(9.1), Late: at(22.4), Confidence: 0.9, U: 1.12, RatePct: 1.4, SigmaPct: 0.11, Values: 288, Cycles: 4, FromEarlierPct: 22, Law: "linear", Follows: "U follows 31 ± 9 % of the formula in temperature, 22 ± 12 % in Brix", Suspect: true},
-		{Body: "EV.EV5", Started: at(-18), Cleaned: true, CleanU: 0.7, Limit: 0.7, Status: "reached", Confidence: 0.9, U: 0.49, RatePct: 2.4, SigmaPct: 0.16, Values: 430, Cycles: 4, Law: "logarithmic"},
+	forecast := func(status fouling.Status, ratio, clean, rate, sigma float64, values, cycles int) fouling.Forecast {
+		return fouling.Forecast{Status: status, Ratio: ratio, Clean: clean, U: ratio * clean, Limit: 0.7, Confidence: 0.9, RatePct: rate, RateSigmaPct: sigma, Values: values, Cycles: cycles}
+	}
+	ev2 := forecast(fouling.Expected, 0.93, 2.2, 0.4, 0.2, 1400, 0)
+	ev2.Due, ev2.Early, ev2.Weak = at(61), at(40), []fouling.Weakness{{Kind: fouling.MetInMidCycle}}
+	ev4 := forecast(fouling.Expected, 0.86, 1.3, 1.4, 0.11, 288, 4)
+	ev4.Due, ev4.Early, ev4.Late, ev4.FromEarlierPct, ev4.Suspect, ev4.Restored, ev4.RestoredSigma = at(14.2), at(9.1), at(22.4), 22, true, 0.97, 0.01
+	ev5 := forecast(fouling.Reached, 0.7, 0.7, 2.4, 0.16, 430, 4)
+	ev5.Kind = fouling.Logarithmic
+	return []thermo.Scale{
+		{Body: "EV.EV1", Started: at(-21), Cleaned: true, Forecast: forecast(fouling.FarOff, 0.94, 2.5, 0.31, 0.05, 500, 2)},
+		{Body: "EV.EV2", Started: at(-60), Forecast: ev2},
+		{Body: "EV.EV3"},
+		{Body: "EV.EV4", Started: at(-12), Cleaned: true, Forecast: ev4, Depends: fouling.Dependence{Reference: fouling.Shape{Heating: 4, Brix: 4}, Share: [3]float64{0.31, 0.22, 0.2}, Sigma: [3]float64{0.09, 0.12, 0.3}, Clean: 1.3}},
+		{Body: "EV.EV5", Started: at(-18), Cleaned: true, Forecast: ev5},
 	}, nil
 }
 
-func (m *fakeMill) PlanCleanings(_ context.Context, w PlanWish) (CleaningPlan, error) {
+func (m *fakeMill) PlanCleanings(_ context.Context, w thermo.CleaningWish) (p thermo.CleaningProposal, err error) {
 	if m.broken != nil {
-		return CleaningPlan{}, m.broken
+		return p, m.broken
 	}
-	if len(w.NoCrew) > 0 && w.NoCrew[0] == "someday" {
-		return CleaningPlan{}, &engine.Refused{Why: `"someday" is not a weekday`}
-	}
-	w.Days, w.Hours, w.LossCost, w.Cost, w.OffCost = max(w.Days, 21), 10, 50, 1500, 150
+	w.Days, w.Hours, w.LossCost, w.Cost, w.OffCost, w.StopCost = max(w.Days, 21), 10, 50, 1500, 150, 1500
 	now := m.Picture().At.UTC()
 	day := func(n int) time.Time { return time.Date(now.Year(), now.Month(), now.Day()+n, 0, 0, 0, 0, time.UTC) }
-	return CleaningPlan{Wish: w, Notice: "Planning information only.", Start: day(1), Cost: 14167, CostNone: 52868,
-		Lines: []PlanLine{
-			{Body: "EV.EV5", Day: day(1), Hours: 10, First: day(1), Last: day(1), Latest: day(1), Binding: "U ratio", WaitCost: 2588, RatioBefore: 0.69},
-			{Body: "EV.EV4", Day: day(7), Hours: 10, First: day(5), Last: day(9), Latest: day(9), Binding: "U ratio", WaitCost: 0, RatioBefore: 0.78, Stop: "mill stop"}},
-		Overdue: []string{"EV.EV5 is beyond its limit on 1 of 21 days"}, Assumed: []string{"EV.EV3 is left out: its U is not known"},
-		CSV: []byte("day,body\r\n"), Calendar: []byte("BEGIN:VCALENDAR\r\n")}, nil
+	best := fouling.Best{Throughput: fouling.Boiling{Known: true, Days: 9.6, Low: 8.1, High: 12.2, FlatLow: 6.2, FlatHigh: 15.1}}
+	return thermo.CleaningProposal{Wish: w, Habit: fouling.Habit{Together: true, Stops: 5, EveryDays: 11}, Whole: best,
+		Bodies: []thermo.BestBoiling{{Body: "EV.EV4", Best: best}, {Body: "EV.EV5", Best: best}},
+		Plan: fouling.Plan{Start: day(1), Days: w.Days, Cost: 14167, CostNone: 52868, AtLeast: 14100, CostUnit: "USD",
+			Cleanings: []fouling.Cleaning{
+				{Body: "EV.EV5", Day: day(1), Hours: 10, First: day(1), Last: day(1), Latest: day(1), WaitCost: 2588, WaitLow: 1900, WaitHigh: 3276, Ratio: 0.69},
+				{Body: "EV.EV4", Day: day(7), Hours: 10, First: day(5), Last: day(9), Latest: day(9), Ratio: 0.78, Stop: "mill stop"}},
+			Overdue: []fouling.Overdue{{Body: "EV.EV5", Days: 1, From: day(1)}}, LeftOut: []string{"EV.EV3"}}}, nil
 }
 
 func (m *fakeMill) RecordCleaning(_ context.Context, c Cleaning) error {

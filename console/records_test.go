@@ -17,6 +17,8 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/fouling"
 	"calandria/thermo/pan"
 )
 
@@ -71,13 +73,14 @@ func TestScaleChart(t *testing.T) {
 	e, _ := m.house.Equip("EV.EV4")
 	now := m.picture.At
 	day := func(d float64) time.Time { return now.Add(time.Duration(d * 24 * float64(time.Hour))) }
-	for _, x := range []Scale{
-		{Body: e.Path, CleanU: 1.3, Limit: 0.7, Status: "expected", U: 1.1, Due: day(10), Early: day(5), Late: day(20)},
-		{Body: e.Path, CleanU: 1.3, Limit: 0.7, Status: "expected", U: 1.1, Due: day(100), Early: day(80), Late: day(300)},
-		{Body: e.Path, CleanU: 1.3, Limit: 0.7, Status: "too early to say", U: 1.1, Early: day(5)},
-		{Body: e.Path, CleanU: 0, Limit: 0, Status: "no data"},
-		{Body: e.Path, CleanU: math.NaN(), Limit: 0.7, Status: "expected", U: math.NaN(), Early: day(5)},
+	for _, f := range []fouling.Forecast{
+		{Clean: 1.3, Limit: 0.7, Status: fouling.Expected, Ratio: 0.85, Due: day(10), Early: day(5), Late: day(20)},
+		{Clean: 1.3, Limit: 0.7, Status: fouling.Expected, Ratio: 0.85, Due: day(100), Early: day(80), Late: day(300)},
+		{Clean: 1.3, Limit: 0.7, Status: fouling.TooEarly, Ratio: 0.85, Early: day(5)},
+		{Status: fouling.NoData},
+		{Limit: 0.7, Status: fouling.Expected, Ratio: math.NaN(), Early: day(5)},
 	} {
+		x := thermo.Scale{Body: e.Path, Forecast: f}
 		d := s.scaleChart(t.Context(), e, &x, nil, now)
 		bands := 0
 		for _, p := range d.Paths {
@@ -91,7 +94,7 @@ func TestScaleChart(t *testing.T) {
 				}
 			}
 		}
-		if want := x.U > 0 && x.CleanU > 0; (bands == 1) != want {
+		if want := f.Ratio > 0; (bands == 1) != want {
 			t.Errorf("%+v: %d bands", x, bands)
 		}
 	}

@@ -296,6 +296,7 @@ func (s *Server) routes() *http.ServeMux {
 	on("GET /api/v1/tags", toLook, s.apiTags)
 	on("GET /api/v1/trend", toLook, s.apiTrend)
 	on("GET /api/v1/events", toLook, s.apiEvents)
+	on("GET /api/v1/cleaning", toLook, s.apiCleaning)
 	on("GET /api/v1/strikes", toLook, s.apiStrikes)
 	on("GET /api/v1/strikes/{id}", toLook, s.apiStrike)
 	on("GET /healthz", toSignIn, s.healthz)

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/console"
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/thermo"
@@ -21,11 +22,12 @@ type cleaningCmd struct {
 	Days     int      `help:"Days to plan." default:"21"`
 	Stops    []string `help:"Days on which the mill stops anyway: 2026-12-24 or 2026-12-24/2026-12-26."`
 	NoCrew   []string `help:"Weekdays without a cleaning crew: sat,sun."`
-	Hours    float64  `help:"How long a cleaning takes, h." default:"10"`
-	LossCost float64  `help:"Cost of 1 % less U for a day, in the money of the site." default:"50"`
-	Cost     float64  `help:"Cost of a cleaning." default:"1500"`
-	OffCost  float64  `help:"Cost of an hour without the body." default:"150"`
-	Money    string   `help:"Name of the money, for showing."`
+	Hours    *float64 `help:"How long a cleaning takes, h. Default: that of the site, or 10."`
+	How      string   `help:"usual (as the house was seen to do), bodies (one on a day) or stops (all at one stop)." default:"usual" enum:"usual,bodies,stops"`
+	LossCost float64  `help:"Cost of 1 % less U for a day. Default: from the prices of the site."`
+	Cost     float64  `help:"Cost of a cleaning of one body. Default: that of the site, or 1500."`
+	OffCost  float64  `help:"Cost of an hour without one body. Default: from the prices of the site."`
+	StopCost float64  `help:"Cost of an hour without the set. Default: from the prices of the site."`
 	Format   string   `help:"text, csv or ics (calendar)." default:"text" enum:"text,csv,ics"`
 	Out      string   `help:"File to write; default standard output." type:"path"`
 }
@@ -35,8 +37,11 @@ func (c *cleaningCmd) Run(a *app) error {
 	if c.Days < 1 {
 		return fmt.Errorf("--days %d: give 1 or more", c.Days)
 	}
-	if !(c.Hours >= 0.5 && c.Hours <= 24) {
-		return fmt.Errorf("--hours %g: a cleaning takes 0.5 to 24", c.Hours)
+	var hours float64
+	if c.Hours != nil {
+		if hours = *c.Hours; !(hours >= 0.5 && hours <= 24) {
+			return fmt.Errorf("--hours %g: a cleaning takes 0.5 to 24", hours)
+		}
 	}
 	h, files, err := c.load()
 	if err != nil {
@@ -78,8 +83,15 @@ func (c *cleaningCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	scales := b.core.Calc.Scales(c.Set)
-	plan, err := c.costs().plan(scales, now, zone)
+	wish := thermo.CleaningWish{Set: c.Set, Days: c.Days, Hours: hours, LossCost: c.LossCost, Cost: c.Cost, OffCost: c.OffCost, StopCost: c.StopCost,
+		How: map[string]thermo.How{"bodies": thermo.BodyByBody, "stops": thermo.ByStops}[c.How]}
+	if wish.Stops, err = console.ParseStops(c.Stops, zone); err != nil {
+		return fmt.Errorf("--stops: %w", err)
+	}
+	if wish.NoCrew, err = console.ParseWeekdays(c.NoCrew); err != nil {
+		return fmt.Errorf("--no-crew: %w", err)
+	}
+	plan, err := b.core.Calc.ProposeCleanings(wish, now, zone)
 	if err != nil {
 		return err
 	}
@@ -94,60 +106,53 @@ func (c *cleaningCmd) Run(a *app) error {
 	}
 	switch c.Format {
 	case "csv":
-		return plan.WriteCSV(w)
+		return console.WritePlanCSV(w, &plan.Plan)
 	case "ics":
-		return plan.WriteCalendar(w, time.Now().UTC(), "calandria.invalid")
+		return console.WritePlanCalendar(w, &plan.Plan, time.Now().UTC(), "calandria.invalid")
 	}
-	writeScales(w, scales)
-	return plan.WriteText(w)
+	writeScales(w, b.core.Calc.Scales(c.Set))
+	return writePlan(w, &plan)
 }
 
-func (c *cleaningCmd) costs() planWish {
-	return planWish{Days: c.Days, Stops: c.Stops, NoCrew: c.NoCrew, Hours: c.Hours, LossCost: c.LossCost, Cost: c.Cost, OffCost: c.OffCost, Money: c.Money}
-}
-
-// planWish is what a plan of cleanings is asked for with.
-type planWish struct {
-	Days                           int
-	Stops, NoCrew                  []string // as on the command line
-	Hours, LossCost, Cost, OffCost float64
-	Money                          string
-}
-
-// plan proposes the cleanings of the days after now, from what the trackers
-// know.
-func (w planWish) plan(scales []thermo.Scale, now time.Time, zone *time.Location) (fouling.Plan, error) {
-	y, m, d := now.In(zone).Date()
-	settings := fouling.PlanSettings{Start: time.Date(y, m, d+1, 0, 0, 0, 0, zone), Days: w.Days, CostUnit: w.Money}
-	var err error
-	if settings.Stops, err = parseStops(w.Stops, zone); err != nil {
-		return fouling.Plan{}, fmt.Errorf("stops: %w", err)
+// writePlan writes a plan for reading, the notice first and last.
+func writePlan(w io.Writer, p *thermo.CleaningProposal) error {
+	how := "one body on a day"
+	if p.Together {
+		how = "all bodies at one stop"
 	}
-	if settings.NoCrew, err = parseWeekdays(w.NoCrew); err != nil {
-		return fouling.Plan{}, fmt.Errorf("days without a crew: %w", err)
-	}
-	var bodies []fouling.PlanBody
-	var unknown []string
-	for _, s := range scales {
-		if !s.Known {
-			unknown = append(unknown, s.Body)
-			continue
+	fmt.Fprintf(w, "Cleaning plan, %d days from %s, %s\n%s\n\n", p.Days, p.Start.Format(time.DateOnly), how, fouling.Notice)
+	day := func(t time.Time) string {
+		if t.IsZero() {
+			return "–"
 		}
-		bodies = append(bodies, fouling.PlanBody{Name: s.Body, Model: s.Model, Days: max(0, settings.Start.Sub(s.Started).Hours()/24),
-			ReferenceU: s.CleanU, LimitRatio: s.Config.CleaningLimit, LimitBy: s.Forecast.Early, OffHours: w.Hours,
-			LossPerPctDay: w.LossCost, CleaningCost: w.Cost, OffCostPerHour: w.OffCost})
+		return t.Format("Mon " + time.DateOnly)
 	}
-	if len(bodies) == 0 {
-		return fouling.Plan{}, fmt.Errorf("the archive knows too little of U: a plan needs some hours of it for each body")
+	if len(p.Cleanings) == 0 {
+		fmt.Fprintln(w, "No cleaning pays in these days.")
+	} else {
+		t := newTable("day", "body", "hours", "of clean", "may move", "last day before limit", "one day later", "band", "in stop")
+		for _, c := range p.Cleanings {
+			t.row(day(c.Day), c.Body, fmt.Sprintf("%.3g", c.Hours), fmt.Sprintf("%.0f %%", 100*c.Ratio), c.First.Format("01-02")+" to "+c.Last.Format("01-02"), day(c.Latest),
+				fmt.Sprintf("%+.0f", c.WaitCost), fmt.Sprintf("%+.0f to %+.0f", c.WaitLow, c.WaitHigh), c.Stop)
+		}
+		t.write(w)
 	}
-	plan, err := fouling.MakePlan(bodies, settings)
-	if err != nil {
-		return plan, err
+	fmt.Fprintf(w, "\nCost with this plan %.0f, without cleaning %.0f %s.\n%s\n\n", p.Cost, p.CostNone, p.CostUnit, console.HabitText(p))
+	best := newTable("best boiling time", "most throughput", "least cost")
+	best.row("all at one stop", console.BoilingText(p.Whole.Throughput), console.BoilingText(p.Whole.Cost))
+	for _, b := range p.Bodies {
+		best.row(b.Body, console.BoilingText(b.Throughput), console.BoilingText(b.Cost))
 	}
-	for _, u := range unknown {
-		plan.Assumed = append(plan.Assumed, u+" is left out: its U is not known")
+	best.write(w)
+	fmt.Fprintln(w)
+	for _, o := range console.OverdueTexts(p) {
+		fmt.Fprintf(w, "Cannot be kept: %s.\n", o)
 	}
-	return plan, nil
+	for _, a := range console.AssumedTexts(p) {
+		fmt.Fprintf(w, "Assumed: %s.\n", a)
+	}
+	_, err := fmt.Fprintln(w, fouling.Notice)
+	return err
 }
 
 // writeScales says where each body stands.
@@ -158,54 +163,23 @@ func writeScales(w io.Writer, scales []thermo.Scale) {
 		}
 		return t.Format("2006-01-02")
 	}
-	t := newTable("body", "last cleaned", "U now", "of clean", "scale a day", "limit met", "early", "late", "rests on")
+	t := newTable("body", "last cleaned", "restored to", "U now", "of clean", "limit", "scale a day", "limit met", "early", "late", "rests on")
 	for _, s := range scales {
 		f := s.Forecast
 		since := day(s.Started)
 		if !s.Cleaned {
 			since = "before " + since
 		}
-		ratio := "–"
-		if s.CleanU > 0 {
-			ratio = fmt.Sprintf("%.0f %%", 100*f.U/s.CleanU)
+		ratio, restored := "–", "–"
+		if f.Ratio > 0 {
+			ratio = fmt.Sprintf("%.0f ± %.0f %%", 100*f.Ratio, 100*f.RatioSigma)
 		}
-		t.row(s.Body, since, fmt.Sprintf("%.0f W/(m2.K)", 1000*f.U), ratio, fmt.Sprintf("%.2f %%", f.RatePct), day(f.Due), day(f.Early), day(f.Late),
+		if f.Restored > 0 {
+			restored = fmt.Sprintf("%.0f ± %.0f %%", 100*f.Restored, 100*f.RestoredSigma)
+		}
+		t.row(s.Body, since, restored, fmt.Sprintf("%.0f W/(m2.K)", 1000*f.U), ratio, fmt.Sprintf("%.0f %%", 100*f.Limit), fmt.Sprintf("%.2f %%", f.RatePct), day(f.Due), day(f.Early), day(f.Late),
 			fmt.Sprintf("%d hours, %d earlier cycles, %s", f.Values, f.Cycles, f.Kind))
 	}
 	t.write(w)
 	fmt.Fprintln(w)
-}
-
-func parseStops(list []string, zone *time.Location) ([]fouling.Stop, error) {
-	var stops []fouling.Stop
-	for _, s := range list {
-		from, to, ranged := strings.Cut(s, "/")
-		a, err := time.ParseInLocation("2006-01-02", from, zone)
-		if err != nil {
-			return nil, fmt.Errorf("%q is not a day such as 2026-12-24", s)
-		}
-		b := a
-		if ranged {
-			if b, err = time.ParseInLocation("2006-01-02", to, zone); err != nil || b.Before(a) {
-				return nil, fmt.Errorf("%q is not a span such as 2026-12-24/2026-12-26", s)
-			}
-		}
-		stops = append(stops, fouling.Stop{From: a, To: b.Add(24 * time.Hour), Reason: "mill stop"})
-	}
-	return stops, nil
-}
-
-func parseWeekdays(list []string) ([]time.Weekday, error) {
-	var days []time.Weekday
-next:
-	for _, s := range list {
-		for d := time.Sunday; d <= time.Saturday; d++ {
-			if len(s) >= 3 && len(s) <= len(d.String()) && strings.EqualFold(d.String()[:len(s)], s) {
-				days = append(days, d)
-				continue next
-			}
-		}
-		return nil, fmt.Errorf("%q is not a weekday", s)
-	}
-	return days, nil
 }

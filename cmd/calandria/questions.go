@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -13,82 +12,31 @@ import (
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
-	"calandria/thermo/fouling"
 )
 
 // What the console asks beyond the picture. The loop owns the engines, so it
 // is the loop that answers.
 
-func (b *backend) scales(ctx context.Context, set string) (found []thermo.Scale, err error) {
+// Scales implements console.Backend.
+func (b *backend) Scales(ctx context.Context, set string) (found []thermo.Scale, err error) {
 	err = b.s.loop.Call(ctx, func(c *engine.Core) { found = c.Calc.Scales(set) })
 	return found, err
 }
 
-// Scales implements console.Backend.
-func (b *backend) Scales(ctx context.Context, set string) ([]console.Scale, error) {
-	found, err := b.scales(ctx, set)
-	if err != nil {
-		return nil, err
-	}
-	out := make([]console.Scale, 0, len(found))
-	for _, x := range found {
-		f := x.Forecast
-		c := console.Scale{Body: x.Body, Started: x.Started, Cleaned: x.Cleaned, CleanU: x.CleanU, Limit: x.Config.CleaningLimit, Status: string(f.Status),
-			Due: f.Due, Early: f.Early, Late: f.Late, Confidence: f.Confidence, U: f.U, RatePct: f.RatePct, SigmaPct: f.RateSigmaPct,
-			Values: f.Values, Cycles: f.Cycles, FromEarlierPct: f.FromEarlierPct, Law: f.Kind.String(), Suspect: f.Suspect, Note: f.Note}
-		if c.Status == "" {
-			c.Status = string(fouling.NoData)
-		}
-		if d := x.Depends; d.Reference != (fouling.Shape{}) {
-			c.Follows = fmt.Sprintf("U follows %.0f ± %.0f %% of the formula in temperature, %.0f ± %.0f %% in Brix", 100*d.Share[0], 100*d.Sigma[0], 100*d.Share[1], 100*d.Sigma[1])
-		}
-		out = append(out, c)
-	}
-	return out, nil
-}
-
-// PlanCleanings implements console.Backend. The costs that nobody gave are
-// those of the command line.
-func (b *backend) PlanCleanings(ctx context.Context, w console.PlanWish) (console.CleaningPlan, error) {
-	for _, d := range []struct {
-		v *float64
-		d float64
-	}{{&w.Hours, 10}, {&w.LossCost, 50}, {&w.Cost, 1500}, {&w.OffCost, 150}} {
-		if *d.v == 0 {
-			*d.v = d.d
-		}
-	}
-	if w.Days == 0 {
-		w.Days = 21
-	}
-	out := console.CleaningPlan{Wish: w, Notice: fouling.Notice}
-	found, err := b.scales(ctx, w.Set)
-	if err != nil {
-		return out, err
-	}
+// PlanCleanings implements console.Backend.
+func (b *backend) PlanCleanings(ctx context.Context, w thermo.CleaningWish) (p thermo.CleaningProposal, err error) {
 	zone, err := time.LoadLocation(b.House().Config.Site.TimeZone)
 	if err != nil {
-		return out, err
+		return p, err
 	}
-	now := time.Now()
-	plan, err := planWish{Days: w.Days, Stops: w.Stops, NoCrew: w.NoCrew, Hours: w.Hours, LossCost: w.LossCost, Cost: w.Cost, OffCost: w.OffCost}.plan(found, now, zone)
-	if err != nil {
-		return out, &engine.Refused{Why: err.Error()}
+	var failed error
+	if err := b.s.loop.Call(ctx, func(c *engine.Core) { p, failed = c.Calc.ProposeCleanings(w, c.Frame.At, zone) }); err != nil {
+		return p, err
 	}
-	out.Start, out.Cost, out.CostNone, out.Overdue, out.Assumed = plan.Start, plan.Cost, plan.CostNone, plan.Overdue, plan.Assumed
-	for _, c := range plan.Cleanings {
-		out.Lines = append(out.Lines, console.PlanLine{Body: c.Body, Day: c.Day, Hours: c.Hours, First: c.First, Last: c.Last, Latest: c.Latest,
-			Binding: string(c.Binding), WaitCost: c.WaitCost, RatioBefore: c.RatioBefore, Stop: c.Stop})
+	if failed != nil {
+		return p, &engine.Refused{Why: failed.Error()}
 	}
-	var table, calendar bytes.Buffer
-	if err := plan.WriteCSV(&table); err != nil {
-		return out, fmt.Errorf("write the plan: %w", err)
-	}
-	if err := plan.WriteCalendar(&calendar, now.UTC(), "calandria.invalid"); err != nil {
-		return out, fmt.Errorf("write the calendar: %w", err)
-	}
-	out.CSV, out.Calendar = table.Bytes(), calendar.Bytes()
-	return out, nil
+	return p, nil
 }
 
 // RecordCleaning implements console.Backend: the tracker first, which may

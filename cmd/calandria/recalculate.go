@@ -159,7 +159,6 @@ func (r *recalculator) onward(ctx context.Context, reader *engine.Core, people *
 			return err
 		}
 	}
-	reader.Calc.ForecastScale(reader.Frame.At)
 	return nil
 }
 

@@ -48,9 +48,9 @@ sets:
 		{"check, address for all", &checkCmd{Config: plant("c.yaml", "console: {listen: \"0.0.0.0:8420\"}\n")}, []string{"c.yaml", "not a loopback", "behind_proxy: true"}},
 		{"check, no certificate", &checkCmd{Config: plant("d.yaml", "console: {tls_certificate: no.pem, tls_key: no.key}\n")}, []string{"d.yaml", "no.key"}},
 		{"browse, a web address", &browseCmd{Endpoint: "http://host", Policy: "None"}, []string{"--endpoint http://host", "opc.tcp://host:4840"}},
-		{"cleaning, no hours", &cleaningCmd{ruleSource: demo, Days: 21}, []string{"--hours 0", "0.5 to 24"}},
-		{"cleaning, no days", &cleaningCmd{ruleSource: demo, Hours: 10}, []string{"--days 0"}},
-		{"cleaning, no such set", &cleaningCmd{ruleSource: demo, Days: 21, Hours: 10, Set: "QE"}, []string{`--set "QE"`, "sets: EV"}},
+		{"cleaning, no hours", &cleaningCmd{ruleSource: demo, Days: 21, Hours: new(float64)}, []string{"--hours 0", "0.5 to 24"}},
+		{"cleaning, no days", &cleaningCmd{ruleSource: demo}, []string{"--days 0"}},
+		{"cleaning, no such set", &cleaningCmd{ruleSource: demo, Days: 21, Set: "QE"}, []string{`--set "QE"`, "sets: EV"}},
 		{"explain, a rule for many vessels", &rulesExplainCmd{ruleSource: demo, Name: "vacuum_low"}, []string{"vacuum_low.EV.EV5"}},
 		{"explain, no such alarm", &rulesExplainCmd{ruleSource: demo, Name: "nothing_of_the_kind"}, []string{"rules list"}},
 	} {
