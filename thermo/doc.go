@@ -49,9 +49,10 @@
 //     Uncertain, never absent: they are what an operator has to go by, and alarms that use
 //     them go on. On those plants evaporation was within a tenth in nine of ten minutes of
 //     upsets; while the juice is gone altogether it can be half off.
-//   - U, what is made of it, and a calculated Brix are Uncertain, and absent in an upset: U
-//     can be half of what it is, and somebody would steer by the Brix. The Brix
-//     that leaves with the syrup is a reading and stays.
+//   - U and what is made of it are Uncertain and as they were before the set moved, for two
+//     hours, with a sigma that grows: a U of the moment can be half of what it is.
+//   - A calculated Brix is Uncertain, and absent in an upset: somebody would steer by it. The
+//     Brix that leaves with the syrup is a reading and stays.
 //   - Readings and what stands on pressures alone stay as they are.
 //
 // After a start or a gap nothing is known of what the bodies hold: all of the above is

@@ -69,14 +69,49 @@ func (v *bodyView) coefficients(hours float64) {
 		v.u = absent(v.small)
 		v.uApparent = v.u
 	}
+	v.hold(hours)
+	v.uClean = v.clean()
+	v.uNormal = v.normalised()
+}
+
+// While a set moves a U of the moment is wrong, by some per cent in the first bodies and
+// by a third in the last, but the surface is what it was: so U is held as it was before,
+// with a sigma that grows by heldPerHour and for heldMost hours. Figures of ours: a fast
+// scale takes 1 % of U in a day, a level or gas more.
+const heldPerHour, heldMost = 0.02, 2.0
+
+// held is U before the set moved, and where it was taken.
+type held struct {
+	u, apparent evaporator.Result
+	where       fouling.Shape
+	hours       float64 // since then
+}
+
+// hold keeps U while the set stands and gives it back while the set moves.
+func (v *bodyView) hold(hours float64) {
+	switch h := &v.held; {
+	case v.rest.state == isSettled:
+		v.where = v.shape()
+		*h = held{v.u, v.uApparent, v.where, 0}
+		return
+	case h.u.OK() && h.hours < heldMost && !v.m.OutOfService:
+		h.hours += hours
+		as := func(r evaporator.Result) evaporator.Result {
+			r.Sigma = math.Hypot(r.Sigma, r.Value*heldPerHour*h.hours)
+			r.Reason = evaporator.Reason{Text: heldText}
+			return r
+		}
+		v.u, v.uApparent, v.where = as(h.u), as(h.apparent), h.where
+		return
+	}
+	v.where = v.shape()
 	if v.rest.state == upset && v.u.OK() {
 		v.u = absent(v.rest.text)
 		v.uApparent = v.u
 	}
-	v.uClean = v.clean()
-	v.where = v.shape()
-	v.uNormal = v.normalised()
 }
+
+const heldText = "as it was before the set moved"
 
 // averageMinutes is the memory of U, min: its duty follows the juice through the bodies,
 // its temperature difference a pressure at once, and both wander. A figure of ours; what

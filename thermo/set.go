@@ -120,6 +120,7 @@ type bodyView struct {
 	holding                       contents
 	duty, difference, apparent    lag           // means that U is made of
 	rest                          rest          // what it holds of before the set last moved
+	held                          held          // U of then
 	where                         fouling.Shape // the condition that U is taken in
 	u, uApparent, uNormal, uClean evaporator.Result
 }
@@ -291,6 +292,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	s.asRead()
 	s.settle(at)
 	for _, b := range s.bodies {
+		if on(f, b.cleaning) {
+			b.held = held{}
+		}
 		b.coefficients(s.hours)
 		b.scaling.shared = b.b.U.OK() && b.b.U.How == evaporator.Assumed
 		b.scaling.difference(b.b.DTSharePct, s.hours)

@@ -271,7 +271,7 @@ const (
 	// onBrix is a Brix that nothing measures: Uncertain, and absent in an upset: somebody
 	// would steer by it.
 	onBrix
-	// onU is made of the U of this moment: Uncertain, and absent in an upset.
+	// onU is made of U: Uncertain, and as it was before the set moved, see hold.
 	onU
 )
 

@@ -103,7 +103,7 @@ func (s *setView) store(at time.Time) {
 		s.flowBehind, s.feedBehind = lag{}, lag{}
 		for _, b := range s.bodies {
 			b.holding = contents{}
-			b.duty, b.difference, b.apparent = lag{}, lag{}, lag{}
+			b.duty, b.difference, b.apparent, b.held = lag{}, lag{}, lag{}, held{}
 		}
 	}
 	s.hours = hours
