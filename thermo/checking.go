@@ -685,37 +685,11 @@ func (k *checking) publish(left string) {
 		k.meanText = fmt.Sprintf("mean over %d min", k.window)
 	}
 	k.ratio.Reason.Text = k.ratioText
-	list, there := k.windows()
-	count := func(last int, of func(*verdict) bool) int {
-		n := 0
-		for _, w := range list[:min(last, there)] {
-			if of(w) {
-				n++
-			}
-		}
-		return n
-	}
-	gross := count(3, func(v *verdict) bool { return v.gross }) >= 2
-	old := k.balanced
-	k.balanced = nil
+	gross := k.nameBalanced(r)
+	_, there := k.windows()
 	k.gross = value(0, 0)
 	if gross {
 		k.gross.Value = 1
-		for _, s := range r.Suspects {
-			id := k.find(r.Instruments[s.Instrument])
-			named := func(v *verdict) bool { return slices.Contains(v.named, id) }
-			if count(3, named) < 2 || math.Abs(s.Z) < surely && count(4, named) < 3 || !k.credible(r, s) {
-				continue
-			}
-			x := k.suspect(r, s)
-			x.Since = k.at
-			for _, o := range old {
-				if o.What == x.What {
-					x.Since = o.Since
-				}
-			}
-			k.balanced = append(k.balanced, x)
-		}
 	}
 	switch {
 	case there < 2:
@@ -735,6 +709,47 @@ func (k *checking) publish(left string) {
 	if k.gross.OK() {
 		k.gross.Reason.Text = join(k.gross.Reason.Text, left)
 	}
+	k.publishValues(r)
+}
+
+// nameBalanced lists the suspects of the balances, and says whether the readings
+// contradict each other for long.
+func (k *checking) nameBalanced(r *evaporator.Reconciliation) (gross bool) {
+	list, there := k.windows()
+	count := func(last int, of func(*verdict) bool) int {
+		n := 0
+		for _, w := range list[:min(last, there)] {
+			if of(w) {
+				n++
+			}
+		}
+		return n
+	}
+	old := k.balanced
+	k.balanced = nil
+	if count(3, func(v *verdict) bool { return v.gross }) < 2 {
+		return false
+	}
+	for _, s := range r.Suspects {
+		id := k.find(r.Instruments[s.Instrument])
+		named := func(v *verdict) bool { return slices.Contains(v.named, id) }
+		if count(3, named) < 2 || math.Abs(s.Z) < surely && count(4, named) < 3 || !k.credible(r, s) {
+			continue
+		}
+		x := k.suspect(r, s)
+		x.Since = k.at
+		for _, o := range old {
+			if o.What == x.What {
+				x.Since = o.Since
+			}
+		}
+		k.balanced = append(k.balanced, x)
+	}
+	return true
+}
+
+// publishValues turns the reconciled values into quantities.
+func (k *checking) publishValues(r *evaporator.Reconciliation) {
 	for i, what := range reconciledOf {
 		k.reconciled[i] = absent("no usable reading of this, or its accuracy is not stated")
 		for _, in := range r.Instruments {

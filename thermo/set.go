@@ -303,6 +303,12 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if !c.noTests {
 		s.check.step(at)
 	}
+	s.speak()
+	s.storeRows(c, at)
+}
+
+// speak puts the note of the set together, when what it is made of has changed.
+func (s *setView) speak() {
 	said := spoken{stuck: s.in.note, denser: s.denser, usualC: s.usualC, heat: s.heat || s.r.FeedExtrapolated, assumed: s.assumed}
 	for k := range s.unmetered {
 		if u := &s.unmetered[k]; u.learned.OK && u.assumed.OK {
@@ -312,35 +318,40 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if s.loss.learned.OK {
 		said.loss = int(math.Round(10 * s.loss.flow()))
 	}
-	if said != s.said {
-		s.said = said
-		s.shown = join(s.note, said.stuck)
-		if said.denser {
-			s.shown = join(s.shown, "density beyond the range of its equation's source")
-		}
-		if said.heat {
-			s.shown = join(s.shown, "heat of the juice to the set or its heaters beyond the range of its equation's source")
-		}
-		if said.usualC {
-			s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
-		}
-		if as := s.loss.assumed.Value; said.loss != 0 && math.Abs(float64(said.loss)/10-as) > s.loss.assumed.Sigma/2 {
-			s.shown = join(s.shown, fmt.Sprintf("heat loss taken as %.1f %% of the duties by the balances of the set (%g as configured)", float64(said.loss)/10, as))
-		}
-		for i, l := range s.bleeds {
-			if said.assumed&(1<<i) == 0 {
-				continue
-			}
-			text := fmt.Sprintf("bleed %s taken as %g t/h, as configured", l.path, *l.cfg.AssumedTH)
-			if u := &s.unmetered[l.effect]; u.learned.OK && u.assumed.Value > 0 {
-				text = fmt.Sprintf("bleed %s taken as %.1f t/h by the balances of the set (%g as configured)", l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
-			}
-			s.shown = join(s.shown, text)
-		}
-		for _, b := range s.bodies {
-			b.beyond = join("juice properties beyond the range of their equations' sources", s.shown)
-		}
+	if said == s.said {
+		return
 	}
+	s.said = said
+	s.shown = join(s.note, said.stuck)
+	if said.denser {
+		s.shown = join(s.shown, "density beyond the range of its equation's source")
+	}
+	if said.heat {
+		s.shown = join(s.shown, "heat of the juice to the set or its heaters beyond the range of its equation's source")
+	}
+	if said.usualC {
+		s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
+	}
+	if as := s.loss.assumed.Value; said.loss != 0 && math.Abs(float64(said.loss)/10-as) > s.loss.assumed.Sigma/2 {
+		s.shown = join(s.shown, fmt.Sprintf("heat loss taken as %.1f %% of the duties by the balances of the set (%g as configured)", float64(said.loss)/10, as))
+	}
+	for i, l := range s.bleeds {
+		if said.assumed&(1<<i) == 0 {
+			continue
+		}
+		text := fmt.Sprintf("bleed %s taken as %g t/h, as configured", l.path, *l.cfg.AssumedTH)
+		if u := &s.unmetered[l.effect]; u.learned.OK && u.assumed.Value > 0 {
+			text = fmt.Sprintf("bleed %s taken as %.1f t/h by the balances of the set (%g as configured)", l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
+		}
+		s.shown = join(s.shown, text)
+	}
+	for _, b := range s.bodies {
+		b.beyond = join("juice properties beyond the range of their equations' sources", s.shown)
+	}
+}
+
+// storeRows turns the results into values.
+func (s *setView) storeRows(c *Calculator, at time.Time) {
 	for _, r := range s.rows {
 		worst, note := s.in.worst, s.shown
 		switch r.mark {

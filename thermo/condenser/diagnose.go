@@ -105,100 +105,25 @@ type Diagnosis struct {
 //
 // Pressure and both water temperatures are needed, now and normally.
 func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
-	type side struct{ tv, in, out, rise, approach float64 }
-	read := func(o Observation, when string) (side, error) {
-		for _, f := range []struct {
-			name string
-			r    Reading
-		}{{"pressure", o.PressureKPa}, {"injection water temperature", o.InC}, {"tail water temperature", o.OutC}} {
-			if !f.r.OK || math.IsNaN(f.r.Value) || math.IsInf(f.r.Value, 0) {
-				return side{}, fmt.Errorf("condenser diagnosis: no usable %s (%s)", f.name, when)
-			}
-		}
-		tv, err := steam.Tsat(steam.KPa(o.PressureKPa.Value))
-		if err != nil {
-			return side{}, fmt.Errorf("condenser diagnosis (%s): %w", when, err)
-		}
-		s := side{tv: float64(tv), in: o.InC.Value, out: o.OutC.Value}
-		s.rise, s.approach = s.out-s.in, s.tv-s.out
-		return s, nil
-	}
-	a, err := read(now, "now")
-	if err != nil {
+	c := contrast{now: now, normal: normal, leastK: leastK}
+	var err error
+	if c.a, err = now.side("now"); err != nil {
 		return Diagnosis{}, err
 	}
-	b, err := read(normal, "normal")
-	if err != nil {
+	if c.b, err = normal.side("normal"); err != nil {
 		return Diagnosis{}, err
 	}
-	usable := func(x, y Reading, least float64) bool {
-		return x.OK && y.OK && x.Value > least && y.Value > least && !math.IsInf(x.Value, 0) && !math.IsInf(y.Value, 0)
-	}
-	slope, err := steam.PsatSlope(steam.Celsius(a.tv))
-	if err != nil {
+	if c.slope, err = steam.PsatSlope(steam.Celsius(c.a.tv)); err != nil {
 		return Diagnosis{}, fmt.Errorf("condenser diagnosis: %w", err)
 	}
 	if !(leastK > 0) {
-		leastK = 0.1
+		c.leastK = 0.1
 	}
-
-	d := Diagnosis{RiseKPa: now.PressureKPa.Value - normal.PressureKPa.Value, RiseK: a.tv - b.tv}
-	add := func(c Cause, k float64, doubt string, ev ...Evidence) {
-		if k >= leastK {
-			d.Findings = append(d.Findings, Finding{c, k, k * slope, ev, checkFirst[c], doubt})
-		}
-	}
-
-	add(WarmWater, a.in-b.in, "", Evidence{"injection water", a.in, b.in, "degC"})
-
-	rise := Evidence{"water's rise", a.rise, b.rise, "K"}
-	dR := a.rise - b.rise
-	flows := usable(now.WaterTH, normal.WaterTH, 1e-3)
-	load := usable(now.VapourTH, normal.VapourTH, 1e-3)
-	switch {
-	case b.rise <= 0:
-	case flows && load:
-		// rise ~ V/W: the logarithms share the change.
-		lv := math.Log(now.VapourTH.Value / normal.VapourTH.Value)
-		lw := math.Log(normal.WaterTH.Value / now.WaterTH.Value)
-		mean := b.rise
-		if a.rise > 0 && math.Abs(a.rise-b.rise) > 1e-9 {
-			mean = (a.rise - b.rise) / math.Log(a.rise/b.rise)
-		}
-		add(LittleWater, mean*lw, "", rise, Evidence{"cooling water", now.WaterTH.Value, normal.WaterTH.Value, "t/h"})
-		add(Overload, mean*lv, "", rise, Evidence{"vapour", now.VapourTH.Value, normal.VapourTH.Value, "t/h"})
-	case flows:
-		w := b.rise * (normal.WaterTH.Value/now.WaterTH.Value - 1)
-		add(LittleWater, w, "", rise, Evidence{"cooling water", now.WaterTH.Value, normal.WaterTH.Value, "t/h"})
-		add(Overload, dR-w, "vapour flow not known", rise)
-	case load:
-		v := b.rise * (now.VapourTH.Value/normal.VapourTH.Value - 1)
-		add(Overload, v, "", rise, Evidence{"vapour", now.VapourTH.Value, normal.VapourTH.Value, "t/h"})
-		add(LittleWater, dR-v, "cooling-water flow not measured", rise)
-	default:
-		add(LittleWater, dR, "cooling-water flow not measured: could be load as well", rise)
-		add(Overload, dR, "vapour flow not known: could be too little water as well", rise)
-	}
-
-	approach := Evidence{"approach", a.approach, b.approach, "K"}
-	dA := a.approach - b.approach
-	if now.PumpStopped && !normal.PumpStopped {
-		add(Air, dA, pumpStopped, approach, rise)
-	} else if now.GasC.OK && normal.GasC.OK && !math.IsNaN(now.GasC.Value) && !math.IsNaN(normal.GasC.Value) {
-		ga, gb := a.tv-now.GasC.Value, b.tv-normal.GasC.Value
-		gas := Evidence{"saturation less gas temperature", ga, gb, "K"}
-		air := 0.0
-		if dA > 0 {
-			air = dA * min(1, max(0, 2*(ga-gb)/dA))
-		}
-		add(Air, air, "", approach, gas, rise)
-		add(Internals, dA-air, "", approach, gas)
-	} else {
-		// More likely air: it comes and goes, internals wear.
-		add(Air, dA, "gas temperature not measured: could be poor contact as well", approach, rise)
-		add(Internals, dA, "gas temperature not measured: could be air as well", approach)
-	}
-
+	d := &c.d
+	d.RiseKPa, d.RiseK = now.PressureKPa.Value-normal.PressureKPa.Value, c.a.tv-c.b.tv
+	c.add(WarmWater, c.a.in-c.b.in, "", Evidence{"injection water", c.a.in, c.b.in, "degC"})
+	c.ofRise()
+	c.ofApproach()
 	// Swings are evidence of another kind: ranked by their size, they explain no
 	// mean.
 	if now.SwingK.OK && now.SwingK.Value > 8 {
@@ -210,13 +135,105 @@ func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
 			d.Findings = append(d.Findings, Finding{TailPipe, 0, 0, []Evidence{{"tail water's swing in a minute", now.SwingK.Value, least, "K"}}, checkFirst[TailPipe], ""})
 		}
 	}
-	if d.RiseK <= -leastK {
-		d.Findings = append(d.Findings, Finding{VacuumTooDeep, d.RiseK, d.RiseKPa, []Evidence{{"vapour temperature", a.tv, b.tv, "degC"}}, checkFirst[VacuumTooDeep], ""})
+	if d.RiseK <= -c.leastK {
+		d.Findings = append(d.Findings, Finding{VacuumTooDeep, d.RiseK, d.RiseKPa, []Evidence{{"vapour temperature", c.a.tv, c.b.tv, "degC"}}, checkFirst[VacuumTooDeep], ""})
 	}
 	slices.SortStableFunc(d.Findings, func(x, y Finding) int { return cmp.Compare(math.Abs(y.ExplainsK), math.Abs(x.ExplainsK)) })
 	d.UnexplainedK = d.RiseK
 	if len(d.Findings) > 0 {
 		d.UnexplainedK -= d.Findings[0].ExplainsK
 	}
-	return d, nil
+	return *d, nil
+}
+
+// side is one of the two observations, taken apart.
+type side struct{ tv, in, out, rise, approach float64 }
+
+func (o Observation) side(when string) (side, error) {
+	for _, f := range []struct {
+		name string
+		r    Reading
+	}{{"pressure", o.PressureKPa}, {"injection water temperature", o.InC}, {"tail water temperature", o.OutC}} {
+		if !f.r.OK || math.IsNaN(f.r.Value) || math.IsInf(f.r.Value, 0) {
+			return side{}, fmt.Errorf("condenser diagnosis: no usable %s (%s)", f.name, when)
+		}
+	}
+	tv, err := steam.Tsat(steam.KPa(o.PressureKPa.Value))
+	if err != nil {
+		return side{}, fmt.Errorf("condenser diagnosis (%s): %w", when, err)
+	}
+	s := side{tv: float64(tv), in: o.InC.Value, out: o.OutC.Value}
+	s.rise, s.approach = s.out-s.in, s.tv-s.out
+	return s, nil
+}
+
+// contrast is the work on one diagnosis.
+type contrast struct {
+	now, normal   Observation
+	a, b          side
+	leastK, slope float64
+	d             Diagnosis
+}
+
+func (c *contrast) add(cause Cause, k float64, doubt string, ev ...Evidence) {
+	if k >= c.leastK {
+		c.d.Findings = append(c.d.Findings, Finding{cause, k, k * c.slope, ev, checkFirst[cause], doubt})
+	}
+}
+
+// ofRise shares the change of the water's rise between load and water.
+func (c *contrast) ofRise() {
+	usable := func(x, y Reading) bool {
+		return x.OK && y.OK && x.Value > 1e-3 && y.Value > 1e-3 && !math.IsInf(x.Value, 0) && !math.IsInf(y.Value, 0)
+	}
+	now, normal, a, b := c.now, c.normal, c.a.rise, c.b.rise
+	rise := Evidence{"water's rise", a, b, "K"}
+	water := Evidence{"cooling water", now.WaterTH.Value, normal.WaterTH.Value, "t/h"}
+	vapour := Evidence{"vapour", now.VapourTH.Value, normal.VapourTH.Value, "t/h"}
+	flows, load := usable(now.WaterTH, normal.WaterTH), usable(now.VapourTH, normal.VapourTH)
+	switch {
+	case b <= 0:
+	case flows && load:
+		// rise ~ V/W: the logarithms share the change.
+		mean := b
+		if a > 0 && math.Abs(a-b) > 1e-9 {
+			mean = (a - b) / math.Log(a/b)
+		}
+		c.add(LittleWater, mean*math.Log(water.Normal/water.Now), "", rise, water)
+		c.add(Overload, mean*math.Log(vapour.Now/vapour.Normal), "", rise, vapour)
+	case flows:
+		w := b * (water.Normal/water.Now - 1)
+		c.add(LittleWater, w, "", rise, water)
+		c.add(Overload, a-b-w, "vapour flow not known", rise)
+	case load:
+		v := b * (vapour.Now/vapour.Normal - 1)
+		c.add(Overload, v, "", rise, vapour)
+		c.add(LittleWater, a-b-v, "cooling-water flow not measured", rise)
+	default:
+		c.add(LittleWater, a-b, "cooling-water flow not measured: could be load as well", rise)
+		c.add(Overload, a-b, "vapour flow not known: could be too little water as well", rise)
+	}
+}
+
+// ofApproach shares the change of the approach between gas and contact.
+func (c *contrast) ofApproach() {
+	gas, was := c.now.GasC, c.normal.GasC
+	rise, approach := Evidence{"water's rise", c.a.rise, c.b.rise, "K"}, Evidence{"approach", c.a.approach, c.b.approach, "K"}
+	dA := c.a.approach - c.b.approach
+	switch {
+	case c.now.PumpStopped && !c.normal.PumpStopped:
+		c.add(Air, dA, pumpStopped, approach, rise)
+	case gas.OK && was.OK && !math.IsNaN(gas.Value) && !math.IsNaN(was.Value):
+		less := Evidence{"saturation less gas temperature", c.a.tv - gas.Value, c.b.tv - was.Value, "K"}
+		air := 0.0
+		if dA > 0 {
+			air = dA * min(1, max(0, 2*(less.Now-less.Normal)/dA))
+		}
+		c.add(Air, air, "", approach, less, rise)
+		c.add(Internals, dA-air, "", approach, less)
+	default:
+		// More likely air: it comes and goes, internals wear.
+		c.add(Air, dA, "gas temperature not measured: could be poor contact as well", approach, rise)
+		c.add(Internals, dA, "gas temperature not measured: could be air as well", approach)
+	}
 }

@@ -183,17 +183,35 @@ func (s *Set) take(b int, x float64) {
 // assemble writes the balances as rows that are to be zero.
 func (s *Set) assemble(p *problem) {
 	c := &s.c
-	w := c.width
 	feed := &c.feed
 	s.set(&feed.flow, p.sought == theJuice, 1, p.juice)
 	s.set(&feed.solids, p.sought == theJuice, c.feedBrix/100, p.juice)
 	s.set(&feed.heat, p.sought == theJuice, c.feedHeat, p.juice)
-	// The juice, from body to body.
+	s.followJuice()
+	s.followVapour(p)
+	if p.sought == nothing {
+		return
+	}
+	// The whole set: what is neither syrup nor stored is evaporated. Times the heat of
+	// evaporation, so that the row is of the size of the others.
+	total := &c.rows[s.bodies]
+	s.set(total, p.sought == theJuice, 2000*(1-c.feedBrix/p.syrup), p.juice)
+	total[0] += 2000 * (100*c.stored.SolidsTH/p.syrup - c.stored.JuiceTH)
+	for k := 1; k <= s.bodies; k++ {
+		total[k] -= 2000
+	}
+}
+
+// followJuice writes what enters and leaves each body with the juice, and leaves with
+// its vapour.
+func (s *Set) followJuice() {
+	c := &s.c
+	w := c.width
 	for b := range s.d.Bodies {
 		if !s.in[b] {
 			continue
 		}
-		in, beside, e := feed, s.beside(b), s.d.Bodies[b].Effect-1
+		in, beside, e := &c.feed, s.beside(b), s.d.Bodies[b].Effect-1
 		if p := s.inlet[b]; p >= 0 {
 			if in = &c.out[p]; len(s.beside(p)) > 1 {
 				in = &c.mix[p]
@@ -236,7 +254,12 @@ func (s *Set) assemble(p *problem) {
 			s.add(&mix.heat, 1, &out.heat)
 		}
 	}
-	// The vapour, from effect to effect.
+}
+
+// followVapour adds the heat that the vapour brings, from effect to effect.
+func (s *Set) followVapour(p *problem) {
+	c := &s.c
+	w := c.width
 	var line form // condensate in the flash line, t/h
 	for i := range s.n {
 		e := s.act[i]
@@ -270,17 +293,6 @@ func (s *Set) assemble(p *problem) {
 		for _, b := range s.of(e) {
 			s.add(&c.rows[s.column[b]-1], s.share(b, e, s.of(e))*(1-s.loss), q)
 		}
-	}
-	if p.sought == nothing {
-		return
-	}
-	// The whole set: what is neither syrup nor stored is evaporated. Times the heat of
-	// evaporation, so that the row is of the size of the others.
-	total := &c.rows[s.bodies]
-	s.set(total, p.sought == theJuice, 2000*(1-c.feedBrix/p.syrup), p.juice)
-	total[0] += 2000 * (100*c.stored.SolidsTH/p.syrup - c.stored.JuiceTH)
-	for k := 1; k <= s.bodies; k++ {
-		total[k] -= 2000
 	}
 }
 

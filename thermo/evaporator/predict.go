@@ -161,79 +161,16 @@ func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) 
 }
 
 func (s *Set) solveState(op *Operation, top, bottom float64) error {
-	c := &s.c
 	n := s.n
-	c.store, c.stored = [MaxBodies]Stored{}, Stored{}
-	for b, d := range s.d.Bodies {
-		c.weight[b] = op.Bodies[b].U() * d.AreaM2
-	}
-	var invUA [MaxEffects]float64
-	var sum float64
-	for i := range n {
-		e := s.act[i]
-		c.fixed[e] = false
-		c.bleed[e] = op.BleedTH[e]
-		var ua float64
-		for _, b := range s.members[e][:s.count[e]] {
-			ua += c.weight[b]
-		}
-		invUA[i] = 1 / ua
-		sum += invUA[i]
-	}
-	// First guess: the difference shared as 1/UA, the duty of effect 1 from its
-	// share of it.
-	span := top - bottom - float64(n-1)*s.d.PipeLossK
-	useful := 0.85 * span // some goes to the elevation
-	var z, f state
-	t := top
-	for i := range n - 1 {
-		t -= span * invUA[i] / sum
-		z[i+1] = t
-		t -= s.d.PipeLossK
-	}
-	z[0] = 3.6 * useful / sum
-	// The chain needs a feed and first guesses.
-	for i := range n {
-		e := s.act[i]
-		v := bottom
-		if i < n-1 {
-			v = z[i+1]
-		}
-		p, _ := s.psat(v)
-		for _, b := range s.members[e][:s.count[e]] {
-			s.setVapour(b, v, p)
-			c.tc[b] = v
-		}
-	}
-	s.setFeed(op.FeedBrix, op.FeedC)
-	s.c.width = s.bodies + 1
-	s.guess(&problem{})
+	z := s.firstState(op, top, bottom)
+	var f, dz state
 	s.residuals(op, &z, top, bottom, &f)
-
-	var jac [MaxEffects][MaxEffects + 1]float64
 	for range 60 {
 		size := norm(&f, n)
 		if size < 1e-10 {
 			return s.stateFault()
 		}
-		var fj state
-		for j := range n {
-			h := 1e-5
-			if j == 0 {
-				h = 1e-6 * (math.Abs(z[0]) + 1)
-			}
-			zj := z
-			zj[j] += h
-			s.residuals(op, &zj, top, bottom, &fj)
-			for i := range n {
-				jac[i][j] = (fj[i] - f[i]) / h
-			}
-		}
-		for i := range n {
-			jac[i][n] = -f[i]
-		}
-		var dz state
-		if !eliminate(&jac, n, &dz) {
+		if !s.newtonStep(op, &z, &f, &dz, top, bottom) {
 			return ErrNoSteadyState
 		}
 		// Keep the ladder in order, and go only as far as it gets better.
@@ -266,6 +203,67 @@ func (s *Set) solveState(op *Operation, top, bottom float64) error {
 		return s.stateFault()
 	}
 	return ErrNoSteadyState
+}
+
+// firstState loads what is imposed and guesses: the difference shared as 1/UA, the duty
+// of effect 1 from its share of it.
+func (s *Set) firstState(op *Operation, top, bottom float64) (z state) {
+	c, n := &s.c, s.n
+	c.store, c.stored = [MaxBodies]Stored{}, Stored{}
+	for b, d := range s.d.Bodies {
+		c.weight[b] = op.Bodies[b].U() * d.AreaM2
+	}
+	var invUA [MaxEffects]float64
+	var sum float64
+	for i := range n {
+		e := s.act[i]
+		c.fixed[e], c.bleed[e] = false, op.BleedTH[e]
+		var ua float64
+		for _, b := range s.of(e) {
+			ua += c.weight[b]
+		}
+		invUA[i] = 1 / ua
+		sum += invUA[i]
+	}
+	span := top - bottom - float64(n-1)*s.d.PipeLossK
+	z[0] = 3.6 * 0.85 * span / sum // some of the span goes to the elevation
+	t := top
+	for i := range n {
+		v := bottom
+		if i < n-1 {
+			t -= span * invUA[i] / sum
+			z[i+1], v = t, t
+			t -= s.d.PipeLossK
+		}
+		p, _ := s.psat(v)
+		for _, b := range s.of(s.act[i]) {
+			s.setVapour(b, v, p)
+			c.tc[b] = v
+		}
+	}
+	s.setFeed(op.FeedBrix, op.FeedC)
+	s.guess(&problem{})
+	return z
+}
+
+// newtonStep works out dz from the slopes at z, by difference.
+func (s *Set) newtonStep(op *Operation, z, f, dz *state, top, bottom float64) bool {
+	var jac [MaxEffects][MaxEffects + 1]float64
+	var fj state
+	for j := range s.n {
+		h := 1e-5
+		if j == 0 {
+			h = 1e-6 * (math.Abs(z[0]) + 1)
+		}
+		zj := *z
+		zj[j] += h
+		s.residuals(op, &zj, top, bottom, &fj)
+		for i := range s.n {
+			jac[i][j] = (fj[i] - f[i]) / h
+			jac[i][s.n] = -f[i]
+		}
+	}
+	return eliminate(&jac, s.n, dz)
 }
 
 // ordered reports whether z + scale dz keeps temperatures falling and duty positive.

@@ -65,46 +65,30 @@ const alikeFrom = 0.9
 // (2000), from memory; the closed form follows from least squares. Balances must be
 // independent; sigmas above 0.
 func Reconcile(p Balances, alpha float64) (*Adjusted, error) {
-	n, m := len(p.Y), len(p.A)
-	if n == 0 || m == 0 || len(p.Sigma) != n || p.B != nil && len(p.B) != m {
-		return nil, fmt.Errorf("reconcile: %d values, %d sigmas, %d balances, %d right sides: sizes do not fit", n, len(p.Sigma), m, len(p.B))
-	}
 	if !(alpha > 0 && alpha < 1) {
 		return nil, fmt.Errorf("reconcile: level of significance %g; must be between 0 and 1", alpha)
 	}
-	v := make([]float64, n)
-	for i, s := range p.Sigma {
-		if !(s > 0) || math.IsInf(s, 0) || math.IsNaN(p.Y[i]) || math.IsInf(p.Y[i], 0) {
-			return nil, fmt.Errorf("reconcile: value %d is %g with sigma %g; both must be finite, sigma above 0", i, p.Y[i], s)
-		}
-		v[i] = s * s
+	if err := p.check(); err != nil {
+		return nil, err
 	}
+	n, m := len(p.Y), len(p.A)
 	a := mat.NewDense(m, n, nil)
-	for j, row := range p.A {
-		if len(row) != n {
-			return nil, fmt.Errorf("reconcile: balance %d has %d coefficients; must be %d", j, len(row), n)
-		}
-		for i, c := range row {
-			if math.IsNaN(c) || math.IsInf(c, 0) {
-				return nil, fmt.Errorf("reconcile: balance %d, coefficient %d is %g", j, i, c)
-			}
-			a.Set(j, i, c)
-		}
-	}
+	va := mat.NewDense(n, m, nil) // V A'
 	r := mat.NewVecDense(m, nil)
-	r.MulVec(a, mat.NewVecDense(n, p.Y))
-	for j, b := range p.B {
-		r.SetVec(j, r.AtVec(j)-b)
-	}
-	var va mat.Dense // V A'
-	va.CloneFrom(a.T())
-	for i := range n {
-		for j := range m {
-			va.Set(i, j, v[i]*va.At(i, j))
+	for j, row := range p.A {
+		a.SetRow(j, row)
+		var sum float64
+		for i, c := range row {
+			va.Set(i, j, p.Sigma[i]*p.Sigma[i]*c)
+			sum += c * p.Y[i]
 		}
+		if p.B != nil {
+			sum -= p.B[j]
+		}
+		r.SetVec(j, sum)
 	}
 	var full mat.Dense
-	full.Mul(a, &va)
+	full.Mul(a, va)
 	vr := mat.NewSymDense(m, nil)
 	for j := range m {
 		for k := j; k < m; k++ {
@@ -119,12 +103,13 @@ func Reconcile(p Balances, alpha float64) (*Adjusted, error) {
 	if err := chol.SolveVecTo(&w, r); err != nil {
 		return nil, fmt.Errorf("reconcile: %w", err)
 	}
-	var k mat.Dense // Vr^-1 A V
+	var k, cov mat.Dense // Vr^-1 A V and V A' Vr^-1 A V
 	if err := chol.SolveTo(&k, va.T()); err != nil {
 		return nil, fmt.Errorf("reconcile: %w", err)
 	}
-	var cov mat.Dense // V A' Vr^-1 A V
-	cov.Mul(&va, &k)
+	cov.Mul(va, &k)
+	var adj mat.VecDense
+	adj.MulVec(va, &w)
 
 	out := &Adjusted{
 		X: make([]float64, n), Covariance: mat.NewSymDense(n, nil),
@@ -132,19 +117,18 @@ func Reconcile(p Balances, alpha float64) (*Adjusted, error) {
 		MeasurementZ: make([]float64, n), Redundant: make([]bool, n),
 		Degrees: m, Suspect: -1,
 	}
-	var adj mat.VecDense
-	adj.MulVec(&va, &w)
 	tests := 0
 	for i := range n {
+		v := p.Sigma[i] * p.Sigma[i]
 		out.X[i] = p.Y[i] - adj.AtVec(i)
 		for j := i; j < n; j++ {
 			c := -cov.At(i, j)
 			if i == j {
-				c = max(0, v[i]+c)
+				c = max(0, v+c)
 			}
 			out.Covariance.SetSym(i, j, c)
 		}
-		if d := cov.At(i, i); d > 1e-10*v[i] {
+		if d := cov.At(i, i); d > 1e-10*v {
 			out.MeasurementZ[i] = -adj.AtVec(i) / math.Sqrt(d)
 			out.Redundant[i] = true
 			tests++
@@ -158,31 +142,61 @@ func Reconcile(p Balances, alpha float64) (*Adjusted, error) {
 	out.Global = mat.Dot(r, &w)
 	out.GlobalCritical = distuv.ChiSquared{K: float64(m)}.Quantile(1 - alpha)
 	out.GrossError = out.Global > out.GlobalCritical
-	out.BalanceCritical = sidak(alpha, m)
-	out.ZCritical = sidak(alpha, max(1, tests))
-	best := -1
+	out.BalanceCritical, out.ZCritical = sidak(alpha, m), sidak(alpha, max(1, tests))
+	out.name(&p, &cov)
+	return out, nil
+}
+
+// check refuses what is no problem of this kind.
+func (p Balances) check() error {
+	n, m := len(p.Y), len(p.A)
+	if n == 0 || m == 0 || len(p.Sigma) != n || p.B != nil && len(p.B) != m {
+		return fmt.Errorf("reconcile: %d values, %d sigmas, %d balances, %d right sides: sizes do not fit", n, len(p.Sigma), m, len(p.B))
+	}
+	for i, s := range p.Sigma {
+		if !(s > 0) || math.IsInf(s, 0) || !finite(p.Y[i]) {
+			return fmt.Errorf("reconcile: value %d is %g with sigma %g; both must be finite, sigma above 0", i, p.Y[i], s)
+		}
+	}
+	for j, row := range p.A {
+		if len(row) != n {
+			return fmt.Errorf("reconcile: balance %d has %d coefficients; must be %d", j, len(row), n)
+		}
+		for i, c := range row {
+			if !finite(c) {
+				return fmt.Errorf("reconcile: balance %d, coefficient %d is %g", j, i, c)
+			}
+		}
+	}
+	return nil
+}
+
+// name finds the suspect. cov is that of the adjustments.
+func (out *Adjusted) name(p *Balances, cov *mat.Dense) {
 	mayBe := func(i int) bool { return out.Redundant[i] && (p.Prior == nil || !p.Prior[i]) }
+	best := -1
 	for i, z := range out.MeasurementZ {
 		if mayBe(i) && (best < 0 || math.Abs(z) > math.Abs(out.MeasurementZ[best])) {
 			best = i
 		}
 	}
-	if best >= 0 && (out.GrossError || math.Abs(out.MeasurementZ[best]) > out.ZCritical) {
-		// Of exact twins take the one that needs the smallest error for its accuracy.
-		top := math.Abs(out.MeasurementZ[best])
-		for i, z := range out.MeasurementZ {
-			if mayBe(i) && math.Abs(z) > top*(1-1e-9) && cov.At(i, i)/v[i] > cov.At(best, best)/v[best] {
-				best = i
-			}
-		}
-		out.Suspect = best
-		for i := range n {
-			if i != best && mayBe(i) && math.Abs(cov.At(i, best)) > alikeFrom*math.Sqrt(cov.At(i, i)*cov.At(best, best)) {
-				out.Alike = append(out.Alike, i)
-			}
+	if best < 0 || !out.GrossError && !(math.Abs(out.MeasurementZ[best]) > out.ZCritical) {
+		return
+	}
+	// Of exact twins take the one that needs the smallest error for its accuracy.
+	share := func(i int) float64 { return cov.At(i, i) / (p.Sigma[i] * p.Sigma[i]) }
+	top := math.Abs(out.MeasurementZ[best])
+	for i, z := range out.MeasurementZ {
+		if mayBe(i) && math.Abs(z) > top*(1-1e-9) && share(i) > share(best) {
+			best = i
 		}
 	}
-	return out, nil
+	out.Suspect = best
+	for i := range out.MeasurementZ {
+		if i != best && mayBe(i) && math.Abs(cov.At(i, best)) > alikeFrom*math.Sqrt(cov.At(i, i)*cov.At(best, best)) {
+			out.Alike = append(out.Alike, i)
+		}
+	}
 }
 
 // sidak returns the two-sided normal bound for one of so many tests at the joint
