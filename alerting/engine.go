@@ -66,6 +66,7 @@ type alarm struct {
 
 	// Timers; the zero time is "not running".
 	pendingSince time.Time // start of a running on- or off-delay
+	doubtedAt    time.Time // as a cause with a bad input: when it explains nothing any more
 	shelfUntil   time.Time
 	realarmDue   time.Time
 
@@ -121,7 +122,7 @@ func (a *alarm) pendingDue() time.Time {
 
 // due is the alarm's earliest timer, the zero time if none runs.
 func (a *alarm) due() time.Time {
-	return earlier(earlier(a.pendingDue(), a.shelfUntil), a.realarmDue)
+	return earlier(earlier(a.pendingDue(), a.doubtedAt), earlier(a.shelfUntil, a.realarmDue))
 }
 
 // earlier returns the earlier of two timers, where zero means not running.
@@ -147,6 +148,7 @@ type Engine struct {
 	now        time.Time // latest time seen
 	startedAt  time.Time // earlier samples count as stamped now (after a restart)
 	hold       time.Duration
+	patience   time.Duration
 	recordLost bool
 	late       uint64
 }
@@ -166,6 +168,12 @@ func New(specs []plant.AlarmSpec) (*Engine, error) {
 // publishing intervals. The default is zero, decide at once. With a hold the
 // decision is journalled as FIRST_UP.
 func (e *Engine) HoldFirstUp(d time.Duration) { e.hold = max(d, 0) }
+
+// BearBadCause sets how long an active alarm goes on to explain its consequences
+// while its input is bad. The default is zero: they are shown at once. One bad
+// sample is no reason to call a dozen alarms that one cause explains; a cause
+// that stays bad is (R-S5).
+func (e *Engine) BearBadCause(d time.Duration) { e.patience = max(d, 0) }
 
 // RecordLost tells whether the journal can be written. While it cannot, no
 // automatic suppression begins (R-N1); those that run were recorded and stay.
@@ -363,6 +371,13 @@ func (e *Engine) takeQuality(index int, q plant.Quality, t time.Time) {
 	const nameBits = 0xFFFF0000 // the low half is flags, not part of the name
 	before := a.quality
 	a.quality = q
+	switch {
+	case q.Usable():
+		a.doubtedAt = time.Time{}
+	case before.Usable() && e.patience > 0 && len(a.children) > 0:
+		a.doubtedAt = t.Add(e.patience)
+	}
+	e.retime(index)
 	if before.Seen() && before.Code()&nameBits == q.Code()&nameBits {
 		return
 	}
@@ -407,6 +422,11 @@ func (e *Engine) Advance(now time.Time) {
 		switch {
 		case !a.pendingSince.IsZero() && a.pendingDue().Equal(due):
 			e.turn(id, due)
+		case a.doubtedAt.Equal(due):
+			a.doubtedAt = time.Time{}
+			for _, child := range a.children {
+				e.weigh(child, due)
+			}
 		case a.shelfUntil.Equal(due):
 			a.shelfUntil = time.Time{}
 			e.fire(id, shelfOver, due, nil)

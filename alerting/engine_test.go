@@ -563,3 +563,26 @@ func BenchmarkFlood10000(b *testing.B) {
 		is = is.Not()
 	}
 }
+
+// R-S5 by time: a cause that is bad for a moment still explains what it hides; one
+// that stays bad does not.
+func TestBadCause(t *testing.T) {
+	b := engine(t, spec("CAUSE"), spec("A", consequenceOf("CAUSE")), spec("B", consequenceOf("CAUSE")))
+	b.BearBadCause(time.Minute)
+	b.set("CAUSE", true, 0)
+	b.set("A", true, 1)
+	b.set("B", true, 1)
+	b.events()
+	b.input("CAUSE", plant.Unknown, plant.BadNoData, 10)
+	b.input("CAUSE", plant.True, plant.Good, 20)
+	b.Advance(at(200))
+	b.want("QUALITY CAUSE; QUALITY CAUSE", "CAUSE=UNACK", "A=DSUPR", "B=DSUPR")
+	b.input("CAUSE", plant.Unknown, plant.BadNoData, 210)
+	b.Advance(at(269))
+	b.want("QUALITY CAUSE")
+	b.Advance(at(271))
+	b.want("UNSUPPRESS A; ALARM A; UNSUPPRESS B; ALARM B", "A=UNACK", "B=UNACK")
+	// What is saved and restored meanwhile is judged anew from its first input on.
+	b.input("CAUSE", plant.True, plant.Good, 300)
+	b.want("QUALITY CAUSE")
+}

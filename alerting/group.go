@@ -84,7 +84,8 @@ func (e *Engine) isFirst(index int) bool {
 // weigh begins or ends the suppression of an alarm as the consequence of
 // another. It begins only while the alarm is normal, so that nothing already
 // shown is taken away, and never for what rule R-N1 or its priority protects.
-// It ends as soon as no shown, active alarm with a usable input explains it.
+// It ends as soon as no shown, active alarm explains it whose input is usable, or
+// has been bad for no longer than the engine's patience.
 func (e *Engine) weigh(index int, t time.Time) {
 	a := &e.alarms[index]
 	if len(a.parents) == 0 && len(a.reasons) == 0 {
@@ -92,7 +93,7 @@ func (e *Engine) weigh(index int, t time.Time) {
 	}
 	reason := none
 	for _, p := range a.parents {
-		if parent := &e.alarms[p]; parent.active && !parent.state.Hidden() && parent.quality.Usable() {
+		if parent := &e.alarms[p]; parent.active && !parent.state.Hidden() && (parent.quality.Usable() || !parent.doubtedAt.IsZero()) {
 			reason = p
 			break
 		}

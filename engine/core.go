@@ -96,9 +96,27 @@ func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 	if c.Alarms, err = alerting.New(c.Rules.Alarms()); err != nil {
 		return nil, fmt.Errorf("alarm definitions: %w", err)
 	}
+	c.Alarms.HoldFirstUp(c.UnderWay())
+	c.Alarms.BearBadCause(badCausePatience)
 	c.Frame = plant.NewFrame(len(h.Tags))
 	c.calc, c.ruled = newLearned(c.Calc), newLearned(c.Rules)
 	return c, nil
+}
+
+// badCausePatience is how long a cause with a bad input goes on to explain its
+// consequences: a sensor that drops out for some samples is back by then, and an
+// operator can wait that long for what is hidden. Ours.
+const badCausePatience = time.Minute
+
+// UnderWay is how long samples may be on their way: the longest publishing
+// interval and a little for the network. Timers wait for it, and so does the
+// choice of what came first.
+func (c *Core) UnderWay() time.Duration {
+	var longest time.Duration
+	for _, s := range c.House.Config.OPCUA.Servers {
+		longest = max(longest, s.Publish)
+	}
+	return longest + 300*time.Millisecond
 }
 
 // ServerTag names the system tag that says whether a server is connected.

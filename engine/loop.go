@@ -228,22 +228,10 @@ func (l *Loop) source(s *Source, now time.Time) {
 	l.Event(e)
 }
 
-// hold is how long timers wait for samples that are still on their way: the
-// longest publishing interval and a little for the network. An alarm without a
-// delay is raised by its sample at once; a delay's event carries the moment of
-// expiry in any case.
-func (l *Loop) hold() time.Duration {
-	var longest time.Duration
-	for _, s := range l.core.House.Config.OPCUA.Servers {
-		longest = max(longest, s.Publish)
-	}
-	return longest + 300*time.Millisecond
-}
-
 func (l *Loop) scan(at time.Time) {
 	l.systemTags(at)
 	l.core.Scan(at)
-	l.core.Alarms.Advance(at.Add(-l.hold()))
+	l.core.Alarms.Advance(at.Add(-l.core.UnderWay()))
 	l.commit(at)
 	l.keepStrikes()
 	l.flush()
