@@ -3,7 +3,9 @@ package historian
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"calandria/plant"
@@ -37,7 +39,71 @@ const (
 	VarianceSample              Aggregate = "VarianceSample"
 	StandardDeviationPopulation Aggregate = "StandardDeviationPopulation"
 	VariancePopulation          Aggregate = "VariancePopulation"
+	TimeAverage2                Aggregate = "TimeAverage2"
+	Total                       Aggregate = "Total"  // the tag's unit times seconds
+	Total2                      Aggregate = "Total2" // the tag's unit times seconds
+	Minimum2                    Aggregate = "Minimum2"
+	Maximum2                    Aggregate = "Maximum2"
+	MinimumActualTime2          Aggregate = "MinimumActualTime2"
+	MaximumActualTime2          Aggregate = "MaximumActualTime2"
+	Range2                      Aggregate = "Range2"
+	AnnotationCount             Aggregate = "AnnotationCount"
+	DurationInStateZero         Aggregate = "DurationInStateZero"    // ms
+	DurationInStateNonZero      Aggregate = "DurationInStateNonZero" // ms
+	NumberOfTransitions         Aggregate = "NumberOfTransitions"
+	WorstQuality                Aggregate = "WorstQuality"  // a status code
+	WorstQuality2               Aggregate = "WorstQuality2" // a status code
 )
+
+// aggregates is what each of them does with an interval.
+var aggregates = map[Aggregate]func(*aggregator, *stretchOf) plant.Point{
+	Average:                     (*aggregator).average,
+	Count:                       (*aggregator).count,
+	StandardDeviationSample:     (*aggregator).spread,
+	StandardDeviationPopulation: (*aggregator).spread,
+	VarianceSample:              (*aggregator).spread,
+	VariancePopulation:          (*aggregator).spread,
+	Minimum:                     (*aggregator).extreme,
+	Maximum:                     (*aggregator).extreme,
+	MinimumActualTime:           (*aggregator).extreme,
+	MaximumActualTime:           (*aggregator).extreme,
+	Range:                       (*aggregator).extreme,
+	Minimum2:                    (*aggregator).extreme2,
+	Maximum2:                    (*aggregator).extreme2,
+	MinimumActualTime2:          (*aggregator).extreme2,
+	MaximumActualTime2:          (*aggregator).extreme2,
+	Range2:                      (*aggregator).extreme2,
+	StartValue:                  (*aggregator).firstLast,
+	EndValue:                    (*aggregator).firstLast,
+	Delta:                       (*aggregator).delta,
+	StartBound:                  (*aggregator).bounds,
+	EndBound:                    (*aggregator).bounds,
+	DeltaBounds:                 (*aggregator).bounds,
+	TimeAverage:                 (*aggregator).timeAverage,
+	Total:                       (*aggregator).timeAverage,
+	TimeAverage2:                (*aggregator).timeAverage2,
+	Total2:                      (*aggregator).timeAverage2,
+	DurationGood:                (*aggregator).durations,
+	DurationBad:                 (*aggregator).durations,
+	PercentGood:                 (*aggregator).durations,
+	PercentBad:                  (*aggregator).durations,
+	DurationInStateZero:         (*aggregator).inState,
+	DurationInStateNonZero:      (*aggregator).inState,
+	NumberOfTransitions:         (*aggregator).transitions,
+	AnnotationCount:             (*aggregator).annotations,
+	WorstQuality:                (*aggregator).worst,
+	WorstQuality2:               (*aggregator).worst,
+}
+
+// AggregateNames lists them all, sorted.
+func AggregateNames() []string {
+	names := []string{string(Interpolative)}
+	for a := range aggregates {
+		names = append(names, string(a))
+	}
+	slices.Sort(names)
+	return names
+}
 
 // AggregateConfig is the AggregateConfiguration of 4.2.1.2.
 type AggregateConfig struct {
@@ -46,6 +112,9 @@ type AggregateConfig struct {
 	PercentDataGood        float64 // %; else Good from this share of Good data on
 	UseSlopedExtrapolation bool    // after the last sample go on along the last two
 	Stepped                bool    // a value holds until the next
+	// Annotations are the times of the values that somebody has annotated, one
+	// for each annotation, for AnnotationCount.
+	Annotations []time.Time
 }
 
 // DefaultAggregateConfig has the defaults of v1.05.07.
@@ -251,10 +320,28 @@ func (w *aggregator) byShare(good, bad float64, uncertain bool) uint32 {
 	return code
 }
 
+// stretchOf is an interval and what there is in it.
+type stretchOf struct {
+	agg         Aggregate
+	s, e        time.Time
+	last        time.Time // of the archive
+	in          []plant.Point
+	partial     uint32
+	nGood, nBad int
+	uncertain   bool
+}
+
 func (w *aggregator) interval(agg Aggregate, s, e time.Time, cut bool) (plant.Point, error) {
-	noData := result(s, math.NaN(), codeBadNoData, 0)
+	f, ok := aggregates[agg]
+	if !ok && agg != Interpolative {
+		return plant.Point{}, fmt.Errorf("aggregate %q is not known; take one of %s", string(agg), strings.Join(AggregateNames(), ", "))
+	}
+	iv := &stretchOf{agg: agg, s: s, e: e}
+	if agg == AnnotationCount { // whatever values there are
+		return f(w, iv), nil
+	}
 	if len(w.pts) == 0 {
-		return noData, nil
+		return iv.noData(), nil
 	}
 	first, last := w.pts[0].Time, w.pts[len(w.pts)-1].Time
 	if agg == Interpolative { // goes on after the end, and is never Partial
@@ -262,144 +349,147 @@ func (w *aggregator) interval(agg Aggregate, s, e time.Time, cut bool) (plant.Po
 		return result(s, b.v, b.code, b.bits), nil
 	}
 	if !e.After(first) || s.After(last) {
-		return noData, nil
+		return iv.noData(), nil
 	}
-	var partial uint32
 	if s.Before(first) || e.After(last) || cut {
-		partial = bitPartial
+		iv.partial = bitPartial
 	}
-	in := w.pts[w.from(s):w.from(e)]
-	var nGood, nBad int
-	uncertain := false
-	for _, p := range in {
+	iv.in, iv.last = w.pts[w.from(s):w.from(e)], last
+	for _, p := range iv.in {
 		switch {
 		case usableGood(p):
-			nGood++
+			iv.nGood++
 		case w.bad(p):
-			nBad++
+			iv.nBad++
 		default:
-			uncertain = true
+			iv.uncertain = true
 		}
 	}
-	n := float64(len(in))
-	byCount := func() uint32 { return w.byShare(100*(n-float64(nBad))/n, 100*float64(nBad)/n, uncertain) }
+	return f(w, iv), nil
+}
 
-	switch agg {
-	case Count:
-		if len(in) == 0 {
-			return noData, nil
-		}
-		code := byCount()
-		if code == codeBad {
-			return result(s, math.NaN(), codeBad, 0), nil
-		}
-		return result(s, float64(nGood), code, bitCalculated|partial), nil
-	case Average, StandardDeviationSample, VarianceSample, StandardDeviationPopulation, VariancePopulation:
-		if nGood == 0 {
-			return noData, nil
-		}
-		code := byCount()
-		if code == codeBad {
-			return result(s, math.NaN(), codeBad, 0), nil
-		}
-		var sum float64
-		for _, p := range in {
-			if usableGood(p) {
-				sum += p.Value
-			}
-		}
-		mean := sum / float64(nGood)
-		if agg == Average { // never Partial
-			return result(s, mean, code, bitCalculated), nil
-		}
-		var sq float64
-		for _, p := range in {
-			if usableGood(p) {
-				sq += (p.Value - mean) * (p.Value - mean)
-			}
-		}
-		v := 0.0
-		switch {
-		case agg == StandardDeviationPopulation || agg == VariancePopulation:
-			v = sq / float64(nGood)
-		case nGood > 1:
-			v = sq / float64(nGood-1)
-		}
-		if agg == StandardDeviationSample || agg == StandardDeviationPopulation {
-			v = math.Sqrt(v)
-		}
-		return result(s, v, code, bitCalculated|partial), nil
-	case Minimum, Maximum, MinimumActualTime, MaximumActualTime, Range:
-		return w.extreme(agg, in, s, partial), nil
-	case StartValue, EndValue:
-		if len(in) == 0 {
-			return noData, nil
-		}
-		p := in[0]
-		if agg == EndValue {
-			p = in[len(in)-1]
-		}
-		v := p.Value
-		if p.Quality.IsBad() {
-			v = math.NaN()
-		}
-		return result(p.Time, v, p.Quality.Code()&highBits, partial), nil
-	case Delta:
-		if nGood == 0 {
-			return noData, nil
-		}
-		a, b := math.NaN(), math.NaN()
-		for _, p := range in {
-			if usableGood(p) {
-				if math.IsNaN(a) {
-					a = p.Value
-				}
-				b = p.Value
-			}
-		}
-		code := uint32(codeGood)
-		if !usableGood(in[0]) || !usableGood(in[len(in)-1]) {
-			code = codeSubNormal
-		}
-		return result(s, b-a, code, bitCalculated|partial), nil
-	case StartBound:
-		b := w.simple(s)
-		return result(s, b.v, b.code, b.bits|partial), nil
-	case EndBound:
-		b := w.simple(e)
-		return result(s, b.v, b.code, bitCalculated|partial), nil
-	case DeltaBounds:
-		a, b := w.simple(s), w.simple(e)
-		code := uint32(codeGood)
-		switch {
-		case a.code>>30 >= 2 || b.code>>30 >= 2:
-			return result(s, math.NaN(), codeBadNoData, partial), nil
-		case a.code>>30 == 1 || b.code>>30 == 1:
-			code = codeSubNormal
-		}
-		return result(s, b.v-a.v, code, bitCalculated|partial), nil
-	case TimeAverage:
-		return w.timeAverage(in, s, e, partial), nil
-	case DurationGood, DurationBad, PercentGood, PercentBad:
-		good, bad, length := w.durations(in, s, e, last)
-		d := good
-		if agg == DurationBad || agg == PercentBad {
-			d = bad
-		}
-		v := float64(d) / float64(time.Millisecond)
-		if agg == PercentGood || agg == PercentBad {
-			v = 100 * float64(d) / float64(length)
-		}
-		return result(s, v, codeGood, bitCalculated|partial), nil
+func (iv *stretchOf) noData() plant.Point { return result(iv.s, nan, codeBadNoData, 0) }
+
+// byCount is the status by the number of samples; not for an empty interval.
+func (w *aggregator) byCount(iv *stretchOf) uint32 {
+	n := float64(len(iv.in))
+	return w.byShare(100*(n-float64(iv.nBad))/n, 100*float64(iv.nBad)/n, iv.uncertain)
+}
+
+// counted is a value with the status by the number of samples.
+func (w *aggregator) counted(iv *stretchOf, v float64, bits uint32) plant.Point {
+	code := w.byCount(iv)
+	if code == codeBad {
+		return result(iv.s, nan, codeBad, 0)
 	}
-	return plant.Point{}, fmt.Errorf("aggregate %q is not known", string(agg))
+	return result(iv.s, v, code, bits)
+}
+
+func (w *aggregator) count(iv *stretchOf) plant.Point {
+	if len(iv.in) == 0 {
+		return iv.noData()
+	}
+	return w.counted(iv, float64(iv.nGood), bitCalculated|iv.partial)
+}
+
+func (iv *stretchOf) mean() float64 {
+	var sum float64
+	for _, p := range iv.in {
+		if usableGood(p) {
+			sum += p.Value
+		}
+	}
+	return sum / float64(iv.nGood)
+}
+
+func (w *aggregator) average(iv *stretchOf) plant.Point {
+	if iv.nGood == 0 {
+		return iv.noData()
+	}
+	return w.counted(iv, iv.mean(), bitCalculated) // never Partial
+}
+
+func (w *aggregator) spread(iv *stretchOf) plant.Point {
+	if iv.nGood == 0 {
+		return iv.noData()
+	}
+	mean, sq := iv.mean(), 0.0
+	for _, p := range iv.in {
+		if usableGood(p) {
+			sq += (p.Value - mean) * (p.Value - mean)
+		}
+	}
+	v := 0.0
+	switch {
+	case iv.agg == StandardDeviationPopulation || iv.agg == VariancePopulation:
+		v = sq / float64(iv.nGood)
+	case iv.nGood > 1:
+		v = sq / float64(iv.nGood-1)
+	}
+	if iv.agg == StandardDeviationSample || iv.agg == StandardDeviationPopulation {
+		v = math.Sqrt(v)
+	}
+	return w.counted(iv, v, bitCalculated|iv.partial)
+}
+
+func (w *aggregator) firstLast(iv *stretchOf) plant.Point {
+	if len(iv.in) == 0 {
+		return iv.noData()
+	}
+	p := iv.in[0]
+	if iv.agg == EndValue {
+		p = iv.in[len(iv.in)-1]
+	}
+	v := p.Value
+	if p.Quality.IsBad() {
+		v = nan
+	}
+	return result(p.Time, v, p.Quality.Code()&highBits, iv.partial)
+}
+
+func (w *aggregator) delta(iv *stretchOf) plant.Point {
+	if iv.nGood == 0 {
+		return iv.noData()
+	}
+	a, b := nan, nan
+	for _, p := range iv.in {
+		if usableGood(p) {
+			if math.IsNaN(a) {
+				a = p.Value
+			}
+			b = p.Value
+		}
+	}
+	code := uint32(codeGood)
+	if !usableGood(iv.in[0]) || !usableGood(iv.in[len(iv.in)-1]) {
+		code = codeSubNormal
+	}
+	return result(iv.s, b-a, code, bitCalculated|iv.partial)
+}
+
+func (w *aggregator) bounds(iv *stretchOf) plant.Point {
+	a, b := w.simple(iv.s), w.simple(iv.e)
+	switch iv.agg {
+	case StartBound:
+		return result(iv.s, a.v, a.code, a.bits|iv.partial)
+	case EndBound:
+		return result(iv.s, b.v, b.code, bitCalculated|iv.partial)
+	}
+	code := uint32(codeGood)
+	switch {
+	case a.code>>30 >= 2 || b.code>>30 >= 2:
+		return result(iv.s, nan, codeBadNoData, iv.partial)
+	case a.code>>30 == 1 || b.code>>30 == 1:
+		code = codeSubNormal
+	}
+	return result(iv.s, b.v-a.v, code, bitCalculated|iv.partial)
 }
 
 // extreme is 5.4.3.10 to .14: over Good samples only.
-func (w *aggregator) extreme(agg Aggregate, in []plant.Point, s time.Time, partial uint32) plant.Point {
+func (w *aggregator) extreme(iv *stretchOf) plant.Point {
 	find := func(sign float64) (at plant.Point, code uint32, bits uint32, ok bool) {
 		n := 0
-		for _, p := range in {
+		for _, p := range iv.in {
 			if !usableGood(p) {
 				continue
 			}
@@ -412,7 +502,7 @@ func (w *aggregator) extreme(agg Aggregate, in []plant.Point, s time.Time, parti
 		if n == 0 {
 			return at, 0, 0, false
 		}
-		for _, p := range in {
+		for _, p := range iv.in {
 			if p.Quality.IsBad() || w.bad(p) || p.Quality.IsUncertain() && sign*p.Value > sign*at.Value {
 				code = codeSubNormal
 			}
@@ -425,48 +515,105 @@ func (w *aggregator) extreme(agg Aggregate, in []plant.Point, s time.Time, parti
 	lo, loCode, loBits, ok := find(-1)
 	hi, hiCode, hiBits, _ := find(+1)
 	if !ok {
-		return result(s, math.NaN(), codeBadNoData, 0)
+		return iv.noData()
 	}
 	raw := func(p plant.Point) uint32 { // Raw only if it sits on the start
-		if p.Time.Equal(s) {
+		if p.Time.Equal(iv.s) {
 			return 0
 		}
 		return bitCalculated
 	}
-	switch agg {
+	switch iv.agg {
 	case Minimum:
-		return result(s, lo.Value, loCode, raw(lo)|loBits|partial)
+		return result(iv.s, lo.Value, loCode, raw(lo)|loBits|iv.partial)
 	case Maximum:
-		return result(s, hi.Value, hiCode, raw(hi)|hiBits|partial)
+		return result(iv.s, hi.Value, hiCode, raw(hi)|hiBits|iv.partial)
 	case MinimumActualTime:
-		return result(lo.Time, lo.Value, loCode, loBits|partial)
+		return result(lo.Time, lo.Value, loCode, loBits|iv.partial)
 	case MaximumActualTime:
-		return result(hi.Time, hi.Value, hiCode, hiBits|partial)
+		return result(hi.Time, hi.Value, hiCode, hiBits|iv.partial)
 	}
-	return result(s, hi.Value-lo.Value, max(loCode, hiCode), bitCalculated|partial)
+	return result(iv.s, hi.Value-lo.Value, max(loCode, hiCode), bitCalculated|iv.partial)
+}
+
+// extreme2 is 5.4.3.15 to .19: samples that are not Bad, and simple bounds. The
+// bound at the end counts for sloped tags only and is stamped 1 ms before it.
+func (w *aggregator) extreme2(iv *stretchOf) plant.Point {
+	type candidate struct {
+		t    time.Time
+		v    float64
+		bits uint32
+	}
+	var all []candidate
+	if b := w.simple(iv.s); b.code>>30 < 2 {
+		all = append(all, candidate{iv.s, b.v, b.bits})
+	}
+	for _, p := range iv.in {
+		if !w.bad(p) && !p.Time.Equal(iv.s) {
+			all = append(all, candidate{p.Time, p.Value, bitCalculated})
+		}
+	}
+	if b := w.simple(iv.e); !w.cfg.Stepped && b.code>>30 < 2 {
+		all = append(all, candidate{iv.e.Add(-oneMillisecond), b.v, bitInterpolated})
+	}
+	code := w.byTime(iv)
+	switch {
+	case len(all) == 0:
+		return iv.noData()
+	case code == codeBad:
+		return result(iv.s, nan, codeBad, bitCalculated|iv.partial)
+	}
+	find := func(sign float64) (at candidate) {
+		n := 0
+		for _, c := range all {
+			if n == 0 || sign*c.v > sign*at.v {
+				at, n = c, 1
+			} else if c.v == at.v {
+				n++
+			}
+		}
+		if n > 1 {
+			at.bits |= bitMultiple
+		}
+		return at
+	}
+	lo, hi := find(-1), find(+1)
+	switch iv.agg {
+	case Minimum2:
+		return result(iv.s, lo.v, code, lo.bits|iv.partial)
+	case Maximum2:
+		return result(iv.s, hi.v, code, hi.bits|iv.partial)
+	case MinimumActualTime2:
+		return result(lo.t, lo.v, code, lo.bits&^bitCalculated|iv.partial)
+	case MaximumActualTime2:
+		return result(hi.t, hi.v, code, hi.bits&^bitCalculated|iv.partial)
+	}
+	return result(iv.s, hi.v-lo.v, code, bitCalculated|iv.partial)
 }
 
 // timeAverage is 5.4.3.6: the area under straight lines, also for stepped tags.
-func (w *aggregator) timeAverage(in []plant.Point, s, e time.Time, partial uint32) plant.Point {
+// Total (5.4.3.8) is that times the length of the interval in s: over the time
+// without data the mean of the rest is taken.
+func (w *aggregator) timeAverage(iv *stretchOf) plant.Point {
 	type knot struct {
 		t time.Time
 		v float64
 	}
 	var ks []knot
 	code := uint32(codeGood)
-	if b := w.interpolated(s, false); b.code>>30 < 2 {
-		ks = append(ks, knot{s, b.v})
+	if b := w.interpolated(iv.s, false); b.code>>30 < 2 {
+		ks = append(ks, knot{iv.s, b.v})
 		if b.code>>30 != 0 {
 			code = codeSubNormal
 		}
 	} else {
 		code = codeSubNormal // only the time with data counts
 	}
-	for _, p := range in {
+	for _, p := range iv.in {
 		switch {
 		case w.bad(p):
 			code = codeSubNormal
-		case !p.Time.Equal(s):
+		case !p.Time.Equal(iv.s):
 			ks = append(ks, knot{p.Time, p.Value})
 			fallthrough
 		default:
@@ -475,8 +622,8 @@ func (w *aggregator) timeAverage(in []plant.Point, s, e time.Time, partial uint3
 			}
 		}
 	}
-	if b := w.interpolated(e, false); b.code>>30 < 2 {
-		ks = append(ks, knot{e, b.v})
+	if b := w.interpolated(iv.e, false); b.code>>30 < 2 {
+		ks = append(ks, knot{iv.e, b.v})
 		if b.code>>30 != 0 {
 			code = codeSubNormal
 		}
@@ -488,19 +635,124 @@ func (w *aggregator) timeAverage(in []plant.Point, s, e time.Time, partial uint3
 		length += d
 	}
 	if length == 0 {
-		return result(s, math.NaN(), codeBadNoData, 0)
+		return iv.noData()
 	}
-	return result(s, area/length, code, bitCalculated|partial)
+	return result(iv.s, iv.total(area/length), code, bitCalculated|iv.partial)
+}
+
+// total makes a total of an average, for the aggregates that are one.
+func (iv *stretchOf) total(mean float64) float64 {
+	if iv.agg == Total || iv.agg == Total2 {
+		return mean * iv.e.Sub(iv.s).Seconds()
+	}
+	return mean
+}
+
+// region is a piece of an interval between samples, bounds counting as such.
+type region struct {
+	length float64 // s
+	a, b   float64 // values at its ends
+	state  uint32  // 0 Good, 1 Uncertain, 2 Bad
+}
+
+// regions divides an interval by the rules of simple bounds. The last sample of
+// the archive weighs one millisecond.
+func (w *aggregator) regions(iv *stretchOf) []region {
+	e := iv.e
+	if e.After(iv.last) {
+		e = iv.last.Add(oneMillisecond)
+	}
+	begin := w.simple(iv.s)
+	at, v, state := iv.s, begin.v, min(begin.code>>30, 2)
+	stateOf := func(p plant.Point) uint32 {
+		switch {
+		case w.bad(p):
+			return 2
+		case p.Quality.IsGood():
+			return 0
+		}
+		return 1
+	}
+	if len(iv.in) > 0 && iv.in[0].Time.Equal(iv.s) {
+		state = stateOf(iv.in[0])
+	}
+	var rs []region
+	end := func(t time.Time, next float64, nextState uint32) {
+		r := region{length: t.Sub(at).Seconds(), a: v, b: next, state: state}
+		switch {
+		case state == 2:
+		case w.cfg.Stepped:
+			r.b = v
+		case nextState == 2: // it holds, Uncertain
+			r.b, r.state = v, 1
+		case nextState == 1:
+			r.state = 1
+		}
+		if r.length > 0 {
+			rs = append(rs, r)
+		}
+	}
+	for _, p := range iv.in {
+		if p.Time.Equal(iv.s) {
+			continue
+		}
+		ps := stateOf(p)
+		end(p.Time, p.Value, ps)
+		at, v, state = p.Time, p.Value, ps
+	}
+	last := w.simple(e)
+	end(e, last.v, min(last.code>>30, 2))
+	return rs
+}
+
+// byTime is the status by the time of regions.
+func (w *aggregator) byTime(iv *stretchOf) uint32 {
+	var good, bad, all float64
+	uncertain := false
+	for _, r := range w.regions(iv) {
+		all += r.length
+		switch r.state {
+		case 0:
+			good += r.length
+		case 2:
+			bad += r.length
+		default:
+			uncertain = true
+		}
+	}
+	return w.byShare(100*good/all, 100*bad/all, uncertain)
+}
+
+// timeAverage2 is 5.4.3.7: the area over the regions that have a value. Total2
+// (5.4.3.9) is that times the length of the interval, as for Total.
+func (w *aggregator) timeAverage2(iv *stretchOf) plant.Point {
+	var area, length float64
+	for _, r := range w.regions(iv) {
+		if r.state < 2 {
+			area += r.length * (r.a + r.b) / 2
+			length += r.length
+		}
+	}
+	code := w.byTime(iv)
+	switch {
+	case length == 0:
+		return iv.noData()
+	case code == codeBad:
+		return result(iv.s, nan, codeBad, bitCalculated|iv.partial)
+	}
+	return result(iv.s, iv.total(area/length), code, bitCalculated|iv.partial)
 }
 
 // durations is 5.4.3.31 to .34: each region has the status of the sample that
 // begins it, the first one that of the simple bound; Uncertain counts in
 // neither. The last sample of the archive weighs one millisecond.
-func (w *aggregator) durations(in []plant.Point, s, e, last time.Time) (good, bad, length time.Duration) {
-	if e.After(last) {
-		e = last.Add(oneMillisecond)
+func (w *aggregator) durations(iv *stretchOf) plant.Point {
+	e := iv.e
+	if e.After(iv.last) {
+		e = iv.last.Add(oneMillisecond)
 	}
-	at, state := s, w.simple(s).code>>30
+	var good, bad time.Duration
+	at, state := iv.s, w.simple(iv.s).code>>30
 	credit := func(to time.Time) {
 		switch {
 		case state == 0:
@@ -510,7 +762,7 @@ func (w *aggregator) durations(in []plant.Point, s, e, last time.Time) (good, ba
 		}
 		at = to
 	}
-	for _, p := range in {
+	for _, p := range iv.in {
 		credit(p.Time)
 		switch {
 		case w.bad(p):
@@ -522,5 +774,94 @@ func (w *aggregator) durations(in []plant.Point, s, e, last time.Time) (good, ba
 		}
 	}
 	credit(e)
-	return good, bad, e.Sub(s)
+	d := good
+	if iv.agg == DurationBad || iv.agg == PercentBad {
+		d = bad
+	}
+	v := float64(d) / float64(time.Millisecond)
+	if iv.agg == PercentGood || iv.agg == PercentBad {
+		v = 100 * float64(d) / float64(e.Sub(iv.s))
+	}
+	return result(iv.s, v, codeGood, bitCalculated|iv.partial)
+}
+
+// inState is 5.4.3.22 and .23: the time in which a value that is not Bad was
+// zero, or was not.
+func (w *aggregator) inState(iv *stretchOf) plant.Point {
+	var ms float64
+	for _, r := range w.regions(iv) {
+		if r.state < 2 && (r.a == 0) == (iv.agg == DurationInStateZero) {
+			ms += r.length * 1000
+		}
+	}
+	code := w.byTime(iv)
+	if code == codeBad {
+		return result(iv.s, nan, codeBad, bitCalculated|iv.partial)
+	}
+	return result(iv.s, ms, code, bitCalculated|iv.partial)
+}
+
+// transitions is 5.4.3.24: changes between samples that are not Bad, the first
+// one compared with the last before the interval; none there is a change.
+func (w *aggregator) transitions(iv *stretchOf) plant.Point {
+	if len(iv.in) == 0 {
+		return iv.noData()
+	}
+	before := nan
+	for i := w.from(iv.s) - 1; i >= 0; i-- {
+		if !w.bad(w.pts[i]) {
+			before = w.pts[i].Value
+			break
+		}
+	}
+	n := 0
+	for _, p := range iv.in {
+		if !w.bad(p) {
+			if p.Value != before {
+				n++
+			}
+			before = p.Value
+		}
+	}
+	return w.counted(iv, float64(n), bitCalculated|iv.partial)
+}
+
+func (w *aggregator) annotations(iv *stretchOf) plant.Point {
+	n := 0
+	for _, t := range w.cfg.Annotations {
+		if !t.Before(iv.s) && t.Before(iv.e) {
+			n++
+		}
+	}
+	return result(iv.s, float64(n), codeGood, bitCalculated)
+}
+
+// worst is 5.4.3.35 and .36: the status code of the worst sample, of several the
+// first; the second one takes the simple bound at the start too.
+func (w *aggregator) worst(iv *stretchOf) plant.Point {
+	worst, rank, n := uint32(0), uint32(0), 0
+	see := func(code uint32) {
+		switch r := min(code>>30, 2); {
+		case n == 0 || r > rank:
+			worst, rank, n = code, r, 1
+		case r == rank && r > 0:
+			n++
+		}
+	}
+	if iv.agg == WorstQuality2 {
+		see(w.simple(iv.s).code)
+	}
+	for i, p := range iv.in {
+		if i > 0 || iv.agg == WorstQuality || !p.Time.Equal(iv.s) {
+			see(p.Quality.Code() & highBits)
+		}
+	}
+	if n == 0 {
+		return iv.noData()
+	}
+	bits := bitCalculated | iv.partial
+	if n > 1 {
+		bits |= bitMultiple
+	}
+	return result(iv.s, float64(worst), codeGood, bits)
 }
