@@ -24,6 +24,10 @@ type exportCmd struct {
 	Format string   `help:"csv is the only one so far; the Parquet files of the archive can be opened directly." default:"csv" enum:"csv"`
 	Out    string   `help:"File to write; default standard output." type:"path"`
 	Data   string   `help:"The data folder." default:"data" type:"path"`
+
+	Aggregate       string        `help:"Write an aggregate of OPC 10000-13 instead of the values, such as TimeAverage2, Maximum, Count, PercentGood."`
+	Interval        time.Duration `help:"Time of one result of the aggregate, such as 10m or 8h; default all of the time." placeholder:"DURATION"`
+	UncertainAsGood bool          `help:"Let values of Uncertain quality count like Good ones in the percentages and bounds of the aggregate."`
 }
 
 func (c *exportCmd) Run(a *app) error {
@@ -49,10 +53,14 @@ func (c *exportCmd) Run(a *app) error {
 		defer f.Close()
 		w = bufio.NewWriter(f)
 	}
-	if err := ar.ExportCSV(a.ctx, w, paths, from, to); err != nil {
-		return err
+	if c.Aggregate == "" {
+		err = ar.ExportCSV(a.ctx, w, paths, from, to)
+	} else {
+		cfg := historian.DefaultAggregateConfig()
+		cfg.TreatUncertainAsBad = !c.UncertainAsGood
+		err = ar.ExportAggregates(a.ctx, w, paths, historian.Aggregate(c.Aggregate), cfg, from, to, c.Interval)
 	}
-	return w.Flush()
+	return errors.Join(err, w.Flush()) // what is damaged in the archive does not keep back the rest
 }
 
 // openArchive opens an archive that exists, for reading beside a running
