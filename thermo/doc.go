@@ -156,6 +156,8 @@
 // The strikes of a batch pan are found by package pan; the water of a strike is the sum
 // of its evaporation, Uncertain where that was not known for more than 3 min. Scale
 // in its calandria shows from strike to strike (u_change, feed_time_change).
+// What a pan usually does it learns from its strikes: supersaturation_departure and its like
+// are absent before five whole ones.
 // [Calculator.TakeFinished] gives each strike once, for the record, and
 // [Calculator.RememberStrikes] takes the record back at a start. Strikes are compared with
 // the most ordinary of the last ten, or with the one given to [Calculator.CompareWith]. A pan with

@@ -8,6 +8,7 @@
 //	strikes         Tracker, Strike         phases, profile, totals
 //	phases          table.go, LimitSpecs    rows and limits; docs/strikes.md shows both
 //	words           Code, Remark            all that a reader sees, in words.go
+//	the usual       Habits, Tracker.Expected  what this pan does in this grade, and its spread
 //	comparison      Compare, Usual          durations, U, Brix and supersaturation against another strike
 //	scale           Scaling                 strike-to-strike U and time to full
 //	the end         Strike.Weigh            crystal by the purities, masses by the solids
@@ -25,6 +26,7 @@
 //	pressure and feed valve or flow           as above, but charge and concentrate are one
 //	pressure and steam                        as above; feed and tighten told by the steam alone: charge, concentrate, drop
 //	pressure alone                            a strike from its charge to its drop, no phases between
+//	pressure, steam and feed valve  all but steam-out; charge ends when the steam is put on
 //	none of level, pressure, discharge        no strike: the phase is Unknown, Missing says why
 //
 // Graining needs a tag of the seed (valve, pump or button); without it a seeded

@@ -1,7 +1,6 @@
 package pan
 
 import (
-	"fmt"
 	"math"
 	"strings"
 	"time"
@@ -369,31 +368,4 @@ func (t *Tracker) boilsWater() bool {
 func (t *Tracker) boilsLiquor() bool {
 	e := t.m.elevation()
 	return t.m.vac == yes && t.m.level.OK && t.m.level.Value > t.limit(FootingLeast) && e.OK && e.Value > t.limit(LiquorElevation)
-}
-
-// LimitText puts the figures of limits into words that name them: "level above {full_pct}".
-func LimitText(words string, l *Limits) string {
-	for i := NoLimit + 1; i < limitCount; i++ {
-		s := &LimitSpecs[i]
-		words = strings.ReplaceAll(words, "{"+s.Name+"}", strings.TrimSpace(fmt.Sprintf("%g %s", l[i], s.Unit)))
-	}
-	return words
-}
-
-// TableRow is a row of the table in words, for the handbook.
-type TableRow struct{ From, When, Held, To, Began, Words, Note string }
-
-// Table is how strikes are found, in words that name the limits.
-func Table() (rows []TableRow) {
-	for _, r := range table {
-		x := TableRow{From: r.From.String(), When: r.When.words, To: r.To.String(), Began: r.Began.words, Words: r.Words.String(), Note: r.Note.String()}
-		if r.Held != NoLimit {
-			x.Held = LimitSpecs[r.Held].Name
-		}
-		if r.To == sameKind {
-			x.To = "(stays)"
-		}
-		rows = append(rows, x)
-	}
-	return rows
 }

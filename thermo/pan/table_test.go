@@ -85,6 +85,34 @@ that no printed source was at hand.
 		}
 		fmt.Fprintf(&b, "| `%s` | %s | %g | %g to %g | %s | %s |\n", s.Name, unit, s.Default, s.Low, s.High, s.Meaning, s.Source)
 	}
+	b.WriteString(`
+## What a pan usually does
+
+Each pan learns from its own strikes what is usual. It takes the newest 20 strikes of the
+grade that were seen whole, from charge to drop. From five strikes on it knows, for each
+phase:
+
+- how long the phase lasts, and the longest that is still usual;
+- supersaturation and temperature, in eight parts of the phase: of the feed by the level,
+  where there is one, of the other phases by time;
+- the highest supersaturation, for the phases before the feed;
+- the vapour pressure;
+- the level at the end of the charge and at the end of the boiling.
+
+The usual value is the median. Its spread is the median deviation from it, as one standard
+deviation. With few strikes the spread is taken wider. One odd strike moves neither.
+
+A thermometer that reads wrong, an elevation that does not fit the site, or a purity that
+is a point off are all in the usual values. A departure from them means something where the
+figure itself would not. Therefore the alarms on supersaturation, temperature, pressure and
+length of a phase speak of departures. Before five strikes they say nothing. What a departure
+must be is set in the rules, beside each alarm: so much, and so many spreads.
+
+Where the pan is washed out with water, the program learns how much the thermometer reads
+above boiling water (` + "`thermometer_offset_found`" + `). Two wash-outs are enough. It changes no
+supersaturation by itself: take the figure over as ` + "`thermometer_offset_k`" + ` when the laboratory
+agrees.
+`)
 	return b.String()
 }
 

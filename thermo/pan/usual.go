@@ -47,7 +47,7 @@ const (
 	spreadLeastS  = 0.02 // no supersaturation is known better
 	spreadLeastK  = 0.3  // no temperature
 	spreadLeastKP = 0.15 // no pressure, kPa
-	fewStrikes    = 2.0  // a spread of n strikes is taken 1 + 2/n times as wide
+	fewStrikes    = 3.0  // a spread of n strikes is taken 1 + 3/n times as wide
 	lateFrom      = 1.6  // a phase is late from so many times its usual length,
 	lateSpreads   = 5.0  // from so many spreads above it,
 	lateLongest   = 1.15 // and from so many times the longest of the strikes learned from,
