@@ -15,7 +15,10 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	dto "github.com/prometheus/client_model/go"
 
+	"calandria/alerting/notify"
+	"calandria/console"
 	"calandria/engine"
+	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -297,7 +300,7 @@ func programMetricTable(t *testing.T) string {
 
 // commandPages describes each command as the command line itself does.
 func commandPages(t *testing.T) string {
-	k, err := kong.New(&cli{}, kong.Name("calandria"))
+	k, err := kong.New(&cli{}, kong.Name("calandria"), kong.Vars{"user": "your login name"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -372,6 +375,9 @@ func TestPlantFilePageNamesEveryKey(t *testing.T) {
 		}
 	}
 	walk(reflect.TypeFor[plant.Config]())
+	for _, p := range append(historian.Parts(), console.Part(), notify.Part()) {
+		walk(reflect.TypeOf(p.Into))
+	}
 }
 
 // handbook lists the pages in plain English, from the top of the repository.
