@@ -273,6 +273,9 @@ func (s *Server) worst(p *engine.Picture, path string) *markData {
 type strip struct {
 	Top     *alarmRow
 	More    int // further unacknowledged alarms
+	// Overdue is an alarm whose time to respond is over, acknowledged or not, and is not Top.
+	Overdue     *alarmRow
+	OverdueMore int
 	Counts  []stripCount
 	Hidden  int // shelved, suppressed, out of service
 	Sources []sourceView
@@ -308,6 +311,13 @@ func (s *Server) strip(p *engine.Picture, now time.Time) strip {
 				v.Top = row
 			}
 			v.More++
+		}
+		if row.Late && row != v.Top {
+			if v.Overdue == nil {
+				v.Overdue = row
+			} else {
+				v.OverdueMore++
+			}
 		}
 		if c := counts[row.Priority]; c != nil {
 			c.Active++

@@ -53,16 +53,17 @@ type verb struct {
 
 // need is something that the form must give, and what is said if it does not.
 type need struct {
+	field   string // of the form, where the problem is shown
 	missing func(c *alerting.Command) bool
 	problem string
 }
 
 var (
-	needsReason = need{func(c *alerting.Command) bool { return c.Reason == "" }, "Give a reason; it is written to the record."}
-	needsTime   = need{func(c *alerting.Command) bool { return c.Action == alerting.TimedShelve && c.Duration == 0 }, "Choose for how long."}
-	needsText   = need{func(c *alerting.Command) bool { return c.Comment == "" }, "Write the comment first."}
-	needsWhich  = need{func(c *alerting.Command) bool { return c.Occurrence == 0 }, "The page does not say which occurrence is meant."}
-	needsName   = need{func(c *alerting.Command) bool { return c.User == "" }, "Say who you are first: the record needs a name."}
+	needsReason = need{"reason", func(c *alerting.Command) bool { return c.Reason == "" }, "Give a reason; it is written to the record."}
+	needsTime   = need{"time", func(c *alerting.Command) bool { return c.Action == alerting.TimedShelve && c.Duration == 0 }, "Choose for how long."}
+	needsText   = need{"comment", func(c *alerting.Command) bool { return c.Comment == "" }, "Write the comment first."}
+	needsWhich  = need{"", func(c *alerting.Command) bool { return c.Occurrence == 0 }, "The page does not say which occurrence is meant."}
+	needsName   = need{"name", func(c *alerting.Command) bool { return c.User == "" }, "Say who you are first: the record needs a name."}
 )
 
 // verbs are all the actions on an alarm.
@@ -155,7 +156,14 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 	}
 	for _, n := range append([]need{needsName}, v.needs...) {
 		if n.missing(&c) {
-			s.render(w, r, http.StatusUnprocessableEntity, n.problem, s.alarmPage)
+			field, page := n.field, s.alarmPage
+			if field == "reason" {
+				field = v.reason
+			}
+			if f.Get("from") == "list" { // the person stays where he was
+				page = s.alarmsPage
+			}
+			s.render(w, withField(r, field), http.StatusUnprocessableEntity, n.problem, page)
 			return
 		}
 	}
@@ -225,6 +233,9 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 		problem = needsName.problem
 	}
 	if problem != "" {
+		if c.User == "" {
+			r = withField(r, needsName.field)
+		}
 		s.render(w, r, http.StatusUnprocessableEntity, problem, s.alarmsPage)
 		return
 	}
@@ -232,6 +243,37 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 		s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. "+
 			"Look at those still waiting.", s.alarmsPage)
 	})
+}
+
+// fieldKey is the key of the field at fault in a request's context.
+type fieldKey struct{}
+
+// withField says at which field of the form the problem stands.
+func withField(r *http.Request, field string) *http.Request {
+	return r.WithContext(context.WithValue(r.Context(), fieldKey{}, field))
+}
+
+// alarmOfAction shows the alarm to whoever opens the address of an action.
+func (s *Server) alarmOfAction(w http.ResponseWriter, r *http.Request) {
+	if _, ok := verbOf(r.PathValue("action")); !ok {
+		s.fail(w, r, http.StatusNotFound, "There is no such page.")
+		return
+	}
+	http.Redirect(w, r, "/alarms/"+escapeSegment(r.PathValue("name")), http.StatusSeeOther)
+}
+
+// nextAlarm goes to the next alarm that waits for somebody, or to the list if none does.
+func (s *Server) nextAlarm(w http.ResponseWriter, r *http.Request) {
+	then := "/alarms"
+	if p := s.b.Picture(); p != nil {
+		rows := slices.DeleteFunc(s.lists(p, time.Now()).Active, func(a alarmRow) bool { return !a.Unack })
+		if len(rows) > 0 {
+			after := r.URL.Query().Get("after")
+			i := slices.IndexFunc(rows, func(a alarmRow) bool { return a.Name == after })
+			then = rows[(i+1)%len(rows)].Href
+		}
+	}
+	http.Redirect(w, r, then, http.StatusSeeOther)
 }
 
 // station is where a command came from, for the record.

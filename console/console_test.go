@@ -98,7 +98,7 @@ var pagePaths = []struct{ name, path string }{
 	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"},
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
 	{"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
-	{"wall", "/wall"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
+	{"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
 }
 
 var assetMark = regexp.MustCompile(`\?v=[0-9a-f]{12}`)
@@ -220,7 +220,7 @@ func TestLinks(t *testing.T) {
 		}
 		for _, m := range actionRE.FindAllStringSubmatch(body, -1) {
 			link := html.UnescapeString(m[1])
-			if link == "/trends" || link == "/record" || link == "/cleaning" || link == "/rules" { // GET forms
+			if link == "/trends" || link == "/record" || link == "/cleaning" || link == "/rules" || link == "/search" { // GET forms
 				continue
 			}
 			if w := ask(s.Handler(), http.MethodPost, link, "", nil); w.Code == http.StatusNotFound || w.Code == http.StatusMethodNotAllowed {
@@ -514,7 +514,7 @@ func TestRefusals(t *testing.T) {
 		{"same-site form of another origin", "POST", ack, "occurrence=1&name=X", http.Header{"Sec-Fetch-Site": {"same-site"}}, http.StatusForbidden},
 		{"old browser, foreign origin", "POST", ack, "occurrence=1&name=X", http.Header{"Origin": {"http://evil.example"}}, http.StatusForbidden},
 		{"cross-site theme", "POST", "/theme", "theme=night", http.Header{"Sec-Fetch-Site": {"cross-site"}}, http.StatusForbidden},
-		{"acknowledge by GET", "GET", ack, "", nil, http.StatusNotFound},
+		{"acknowledge by GET", "GET", ack, "", nil, http.StatusSeeOther},
 		{"no name", "POST", ack, "occurrence=1", same, http.StatusUnprocessableEntity},
 		{"name too long", "POST", ack, "occurrence=1&name=" + strings.Repeat("x", 61), same, http.StatusBadRequest},
 		{"control characters in the name", "POST", ack, "occurrence=1&name=a%00b", same, http.StatusBadRequest},

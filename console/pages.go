@@ -60,6 +60,7 @@ type frame struct {
 	Actor                     *actor // who is signed in
 	Accounts                  bool   // there is sign-in
 	Done, Problem             string
+	Field                     string // where the problem stands, "" for the top of the page
 	Seq                       uint64
 	Calls                     string
 	HTML                      map[string]template.HTML
@@ -129,6 +130,7 @@ func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.T
 	if p != nil {
 		fr.Seq, fr.Calls = p.Seq, strings.Join(callKeys(s.calls(p)), "\n")
 	}
+	fr.Field, _ = r.Context().Value(fieldKey{}).(string)
 	var err error
 	if fr.HTML, err = s.parts(v, p, now); err != nil {
 		return nil, err
@@ -465,6 +467,7 @@ type alarmData struct {
 	Respond, MaxShelve string // "" if there is no such time
 	Times              []choice
 	History            []eventRow
+	Given              url.Values // of a form that was refused
 }
 
 type alarmView struct {
@@ -489,7 +492,8 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		if a.RealarmCount > 0 {
 			av.Realarm = fmt.Sprintf("called again %d times", a.RealarmCount)
 		}
-		data := alarmData{Spec: a.Spec, Row: row, Mark: markOf(int(a.Spec.Priority), false), Rule: "/rules/" + escapeSegment(name)}
+		data := alarmData{Spec: a.Spec, Row: row, Mark: markOf(int(a.Spec.Priority), false), Rule: "/rules/" + escapeSegment(name),
+			Given: r.PostForm}
 		if a.Spec.Respond > 0 {
 			data.Respond = span(a.Spec.Respond)
 		}

@@ -1,6 +1,7 @@
 // Keeps a page up to date: one EventSource, parts replaced as they change, a
 // word when the stream falls silent, new alarms read out.
 import { morph } from "./morph.js";
+import { waiting } from "./sound.js";
 
 const STALE_MS = 2200; // silence after which the picture counts as old
 const SAY_MS = 5000; // announcements are at least this far apart
@@ -36,6 +37,8 @@ function connect() {
     }
     follow();
     announce(m.calls);
+    badge(m.calls.length);
+    waiting(m.calls);
   });
   source.addEventListener("beat", (e) => {
     const b = JSON.parse(e.data);
@@ -66,6 +69,21 @@ function watch() {
   if (stands) staleWhy.textContent = "The program answers but its picture stands still. What you see is old: go by the instruments in the field.";
   const age = Math.floor((silent + pictureAge) / 1000);
   staleAge.textContent = lost || stands ? "Old by " + (age < 120 ? age + " s" : Math.floor(age / 60) + " min") + "." : "";
+}
+
+const plainTitle = document.title;
+const icon = /** @type {HTMLLinkElement | null} */ (document.querySelector("link[rel=icon]"));
+const plainIcon = icon ? icon.href : "";
+
+/**
+ * Title and icon of the tab say how many alarms wait.
+ * @param {number} n
+ */
+function badge(n) {
+  document.title = (n > 0 ? "(" + n + ") " : "") + plainTitle;
+  if (!icon) return;
+  const want = n > 0 && icon.dataset.call ? icon.dataset.call : plainIcon;
+  if (icon.getAttribute("href") !== want) icon.href = want;
 }
 
 /** @param {{key: string, priority: number, text: string}[]} calls */

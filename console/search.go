@@ -1,0 +1,100 @@
+package console
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/engine"
+	"calandria/plant"
+)
+
+// One field finds alarms, vessels, tags and what stands in the journal.
+
+const foundMost = 12 // of each kind
+
+// hit is one thing that was found.
+type hit struct {
+	Href, Text, Note string
+	Mark             *markData
+}
+
+// hits are those of one kind.
+type hits struct {
+	Title, More string // More is the address with all of them, "" if there are no more
+	Rows        []hit
+}
+
+type searchData struct {
+	Query string
+	Found []hits
+}
+
+func (s *Server) searchPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
+	q, err := cleanText("q", r.URL.Query().Get("q"), 100)
+	if err != nil {
+		return nil, err
+	}
+	d := searchData{Query: q}
+	if q != "" {
+		if d.Found, err = s.find(r.Context(), p, q); err != nil {
+			return nil, err
+		}
+	}
+	return &view{Template: "search.html", Title: "Search", Data: d}, nil
+}
+
+// find looks for all the words of a query, without regard to case.
+func (s *Server) find(ctx context.Context, p *engine.Picture, q string) ([]hits, error) {
+	words := strings.Fields(strings.ToLower(q))
+	fits := func(text ...string) bool {
+		all := strings.ToLower(strings.Join(text, "\n"))
+		return !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(all, w) })
+	}
+	var alarms, vessels, tags, journal hits
+	alarms.Title, vessels.Title, tags.Title, journal.Title = "Alarms and their rules", "Vessels", "Tags", "Journal, last 30 days"
+	add := func(to *hits, h hit, more string) {
+		if len(to.Rows) == foundMost {
+			to.More = more
+			return
+		}
+		to.Rows = append(to.Rows, h)
+	}
+	states := map[string]string{}
+	for i := range p.Alarms {
+		states[p.Alarms[i].Name] = p.Alarms[i].State.Word()
+	}
+	for _, a := range s.b.Specs() {
+		if fits(a.Name, a.Title, a.Source, a.Area, a.Cause, a.Consequence, a.Response) {
+			add(&alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Title, Note: a.Source + " · " + states[a.Name], Mark: markOf(int(a.Priority), false)},
+				"/rules?match="+url.QueryEscape(q))
+		}
+	}
+	for _, e := range s.b.House().Equipment {
+		if e.Class != plant.ClassBleed && fits(e.Path, e.Name, e.Title) {
+			add(&vessels, hit{Href: vesselHref(e.Path), Text: e.Name + ", " + e.Title, Note: classWord(e.Class)}, "")
+		}
+	}
+	for i := range s.b.House().Tags {
+		if t := &s.b.House().Tags[i]; fits(t.Path, label(t.Name), t.Meaning, t.Node) {
+			add(&tags, hit{Href: "/trends?tag=" + url.QueryEscape(t.Path), Text: t.Path, Note: t.Meaning}, "")
+		}
+	}
+	ctx, cancel := context.WithTimeout(ctx, trendTimeout)
+	defer cancel()
+	// The journal looks for the whole text as it stands.
+	events, err := s.b.Events(ctx, EventFilter{Match: q, From: time.Now().Add(-30 * 24 * time.Hour), Kinds: notable, Limit: foundMost + 1})
+	if err != nil {
+		return nil, fmt.Errorf("read the journal: %w", err)
+	}
+	for _, e := range events {
+		row := s.eventRow(e)
+		to := "/record?match=" + url.QueryEscape(q)
+		add(&journal, hit{Href: to, Text: row.Word + ": " + row.Text, Note: row.Time + " " + row.Who}, to)
+	}
+	return []hits{alarms, vessels, tags, journal}, nil
+}
