@@ -271,17 +271,17 @@ func (s *Server) worst(p *engine.Picture, path string) *markData {
 
 // strip is the line that stands on every page.
 type strip struct {
-	Top     *alarmRow
-	More    int // further unacknowledged alarms
+	Top  *alarmRow
+	More int // further unacknowledged alarms
 	// Overdue is an alarm whose time to respond is over, acknowledged or not, and is not Top.
 	Overdue     *alarmRow
 	OverdueMore int
-	Counts  []stripCount
-	Hidden  int // shelved, suppressed, out of service
-	Sources []sourceView
-	Faults  []engine.Health
-	At      string
-	NoData  bool
+	Counts      []stripCount
+	Hidden      int // shelved, suppressed, out of service
+	Sources     []sourceView
+	Faults      []engine.Health
+	At          string
+	NoData      bool
 }
 
 type stripCount struct {
