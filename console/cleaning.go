@@ -280,34 +280,40 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 		}
 		flush()
 	}
-	if f.Ratio > 0 && f.Limit > 0 && !f.Early.IsZero() && f.Status != fouling.Reached {
-		r := f.Ratio
-		// Where a day lies beyond the chart, the line is cut at its edge.
-		end := now.Add(scaleAhead)
-		to := func(t time.Time) (float64, float64) {
-			if t.IsZero() {
-				return px(end), py(r)
-			}
-			if t.After(end) {
-				part := float64(scaleAhead) / float64(t.Sub(now))
-				return px(end), py(r + (f.Limit-r)*part)
-			}
-			return px(t), py(f.Limit)
-		}
-		ex, ey := to(f.Early)
-		lx, ly := to(f.Late)
-		band := fmt.Sprintf("%s,%s %s,%s ", fmtCoord(px(now)), fmtCoord(py(r)), fmtCoord(ex), fmtCoord(ey))
-		if lx > ex && ly < py(f.Limit) {
-			band += fmt.Sprintf("%s,%s ", fmtCoord(px(end)), fmtCoord(math.Max(ey, py(f.Limit))))
-		}
-		band += fmt.Sprintf("%s,%s", fmtCoord(lx), fmtCoord(ly))
-		d.Paths = append(d.Paths, shape{Points: band, Class: "sc-band"})
-		if !f.Due.IsZero() && f.Status == fouling.Expected {
-			mx, my := to(f.Due)
-			d.Paths = append(d.Paths, shape{Points: fmt.Sprintf("%s,%s %s,%s", fmtCoord(px(now)), fmtCoord(py(r)), fmtCoord(mx), fmtCoord(my)), Class: "sc-due"})
-		}
-	}
+	foretold(&d, f, now, px, py)
 	return d
+}
+
+// foretold draws where the trend and the limit may meet.
+func foretold(d *drawing, f *fouling.Forecast, now time.Time, px func(time.Time) float64, py func(float64) float64) {
+	if !(f.Ratio > 0) || f.Limit == 0 || f.Early.IsZero() || f.Status == fouling.Reached {
+		return
+	}
+	r := f.Ratio
+	// Where a day lies beyond the chart, the line is cut at its edge.
+	end := now.Add(scaleAhead)
+	to := func(t time.Time) (float64, float64) {
+		if t.IsZero() {
+			return px(end), py(r)
+		}
+		if t.After(end) {
+			part := float64(scaleAhead) / float64(t.Sub(now))
+			return px(end), py(r + (f.Limit-r)*part)
+		}
+		return px(t), py(f.Limit)
+	}
+	ex, ey := to(f.Early)
+	lx, ly := to(f.Late)
+	band := fmt.Sprintf("%s,%s %s,%s ", fmtCoord(px(now)), fmtCoord(py(r)), fmtCoord(ex), fmtCoord(ey))
+	if lx > ex && ly < py(f.Limit) {
+		band += fmt.Sprintf("%s,%s ", fmtCoord(px(end)), fmtCoord(math.Max(ey, py(f.Limit))))
+	}
+	band += fmt.Sprintf("%s,%s", fmtCoord(lx), fmtCoord(ly))
+	d.Paths = append(d.Paths, shape{Points: band, Class: "sc-band"})
+	if !f.Due.IsZero() && f.Status == fouling.Expected {
+		mx, my := to(f.Due)
+		d.Paths = append(d.Paths, shape{Points: fmt.Sprintf("%s,%s %s,%s", fmtCoord(px(now)), fmtCoord(py(r)), fmtCoord(mx), fmtCoord(my)), Class: "sc-due"})
+	}
 }
 
 // planLine is one proposed cleaning as the page shows it.

@@ -174,10 +174,9 @@ func TestSmallDifference(t *testing.T) {
 	}
 }
 
-// Two bodies beside each other, each with half of the surface, are one: the set
-// has the same steam and evaporation, each half the same U. With one of them
-// out of service the other takes all.
-func TestBodiesBeside(t *testing.T) {
+// twoBeside is the plant of four effects with two bodies in the second, each with half
+// of the surface.
+func twoBeside() string {
 	tags := `        tags:
           vapour_pressure: {node: "nsu=u;s=p2", unit: kPa, reference: gauge, accuracy: 0.2}
           in_service: {node: "nsu=u;s=in%s"}
@@ -187,7 +186,14 @@ func TestBodiesBeside(t *testing.T) {
 	}
 	i, j := strings.Index(beetYAML, "      - name: B\n"), strings.Index(beetYAML, "      - name: C\n")
 	text := beetYAML[:i] + half("B", "in_line", "        bleeds:\n          - {name: heaters, tags: {flow: {node: \"nsu=u;s=b2\", unit: t/h, accuracy_pct: 2}}}\n") + half("B2", "beside", "") + beetYAML[j:]
-	text = strings.ReplaceAll(text, "          cleaning: {node: \"nsu=u;s=cleaning\"}\n", "")
+	return strings.ReplaceAll(text, "          cleaning: {node: \"nsu=u;s=cleaning\"}\n", "")
+}
+
+// Two bodies beside each other, each with half of the surface, are one: the set
+// has the same steam and evaporation, each half the same U. With one of them
+// out of service the other takes all.
+func TestBodiesBeside(t *testing.T) {
+	text := twoBeside()
 	whole, cw, fw := load4(t)
 	parts, err := plant.Load("p.yaml", []byte(text))
 	if err != nil {

@@ -240,7 +240,10 @@ func (v *bodyView) scale() evaporator.Result {
 		return r
 	}
 	ratio := r.Value
-	r.Value = (1/ratio - 1) / v.uClean.Value
+	var err error
+	if r.Value, err = fouling.Resistance(ratio*v.uClean.Value, v.uClean.Value); err != nil {
+		return absent(err.Error())
+	}
 	r.Sigma /= ratio * ratio * v.uClean.Value
 	return r
 }

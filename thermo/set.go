@@ -27,6 +27,7 @@ type setView struct {
 	in            inputs
 	rows          []row
 	bodies        []*bodyView // in the order of the juice
+	abreast       []*abreast  // effects with parallel bodies
 	bleeds        []*bleedView
 	note          string // what is fixed by the configuration
 	denser        bool   // a density was beyond its source's range
@@ -178,6 +179,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	s.r = s.set.NewResults()
 	s.bind()
 	s.cane.bind(s)
+	s.abreast = pairs(s.bodies)
 	s.rows = c.rows(e)
 	for i, b := range s.bodies {
 		b.b = &s.r.Bodies[i]
@@ -296,7 +298,11 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 			b.held = held{}
 		}
 		b.coefficients(s.hours)
-		b.scaling.shared = b.b.U.OK() && b.b.U.How == evaporator.Assumed
+	}
+	for _, a := range s.abreast {
+		a.step(s.hours, at)
+	}
+	for _, b := range s.bodies {
 		b.scaling.difference(b.b.DTSharePct, s.hours)
 		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), at)
 	}

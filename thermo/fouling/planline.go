@@ -1,6 +1,8 @@
 package fouling
 
 import (
+	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -50,6 +52,48 @@ type Overdue struct {
 	Body string    `json:"body"`
 	Days int       `json:"days"`
 	From time.Time `json:"from,omitzero"`
+}
+
+func checkPlan(bodies []PlanBody, s PlanSettings) error {
+	var errs []error
+	if s.Start.IsZero() {
+		errs = append(errs, errors.New("start: give the first day"))
+	}
+	if s.Days < 1 || s.Days > 45 {
+		return fmt.Errorf("days %d: must be 1 to 45", s.Days)
+	}
+	if len(bodies) == 0 || len(bodies) > maxPlanBodies {
+		errs = append(errs, fmt.Errorf("%d bodies: must be 1 to %d", len(bodies), maxPlanBodies))
+	}
+	errs = append(errs, within("cost of an hour of a stop", s.StopCostPerHour, 0, 1e12, ""))
+	names := map[string]bool{}
+	for i, b := range bodies {
+		if b.Name == "" || names[b.Name] {
+			errs = append(errs, fmt.Errorf("body %d: needs a name of its own", i+1))
+		}
+		names[b.Name] = true
+		if n := s.Days + PlanAhead; len(b.Course.Running) < n || len(b.Course.Fresh) < n {
+			errs = append(errs, fmt.Errorf("body %s: the course of U must cover %d days", b.Name, n))
+		}
+		for _, e := range []error{
+			within("limit ratio", b.LimitRatio, 0.1, 0.99, ""),
+			within("days since cleaning", b.Days, 0, 1000, "d"),
+			within("cleaning time", b.OffHours, 0.5, 24, "h"),
+			within("cost of a per cent of U", b.LossPerPctDay, 0, 1e9, ""),
+			within("cost of a cleaning", b.CleaningCost, 0, 1e12, ""),
+			within("cost of an hour off", b.OffCostPerHour, 0, 1e12, ""),
+		} {
+			if e != nil {
+				errs = append(errs, fmt.Errorf("body %s: %w", b.Name, e))
+			}
+		}
+	}
+	for _, st := range s.Stops {
+		if !st.To.After(st.From) || st.Reason == "" {
+			errs = append(errs, fmt.Errorf("stop %q: needs a reason, and an end after its beginning", st.Reason))
+		}
+	}
+	return errors.Join(errs...)
 }
 
 // describe adds the lines of one cleaning, or of one stop, if it lies in the days shown.

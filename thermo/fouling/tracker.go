@@ -181,6 +181,17 @@ func (t *Tracker) Newest() time.Time {
 	return time.Time{}
 }
 
+// Rescale multiplies U of the running cycle before a time: those values were another's.
+func (t *Tracker) Rescale(factor float64, before time.Time) {
+	for i := range t.s.Values {
+		v := &t.s.Values[i]
+		if u := v.U * factor; v.At.Before(before) && u >= lowU && u <= highU {
+			v.U = u
+		}
+	}
+	t.stale()
+}
+
 // Observe takes the median U of one hour. A Bad value and one out of 0.01 to 20
 // is a gap; a shape that is not known counts as that of the reference. It returns true if the values show a cleaning that was not recorded: a
 // stop of MinGapHours and then, over the median of the values of up to a day, at
