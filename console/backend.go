@@ -65,6 +65,18 @@ type Backend interface {
 	// AddNote journals an operator's note.
 	AddNote(ctx context.Context, n Note) error
 
+	// Past lists corrections and jobs, the oldest first.
+	Past(ctx context.Context) (Past, error)
+	// Correct puts a correction on record and lets what depends on it be
+	// calculated again. One that cannot be is a [*engine.Refused].
+	Correct(ctx context.Context, c plant.Correction) error
+	// WithdrawCorrection takes one back, likewise.
+	WithdrawCorrection(ctx context.Context, id int64, by, why string) error
+	// Recalculate asks for a stretch to be calculated again; no to is now.
+	Recalculate(ctx context.Context, equipment string, from, to time.Time, by, why string) error
+	// CancelJob ends a job; what was in force stays so.
+	CancelJob(ctx context.Context, id int64, by string) error
+
 	// RuleText tells how an alarm is written: what of it can be tried otherwise.
 	// Where nothing can be tried it is a [*engine.Refused].
 	RuleText(ctx context.Context, alarm string) (*rules.Written, error)

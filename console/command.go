@@ -90,10 +90,14 @@ func verbOf(key string) (verb, bool) {
 
 // recorded are the messages after something else was put on record.
 var recorded = map[string]string{
-	"cleaning":   "The cleaning is recorded. The trend of the body begins anew.",
-	"note":       "The note is recorded.",
-	"reference":  "Recorded: the strike to compare with was changed.",
-	"laboratory": "Recorded: the balance of the strike was made anew.",
+	"correction":    "The correction is on record. What depends on it is calculated again.",
+	"withdrawn":     "The correction is taken back. What depends on it is calculated again.",
+	"recalculation": "The past is calculated again beside the running program; the job below says how far it is.",
+	"cancelled":     "The job is cancelled. The values of before stay in force.",
+	"cleaning":      "The cleaning is recorded. The trend of the body begins anew.",
+	"note":          "The note is recorded.",
+	"reference":     "Recorded: the strike to compare with was changed.",
+	"laboratory":    "Recorded: the balance of the strike was made anew.",
 }
 
 // doneText is what a page says after it was come back to.

@@ -97,7 +97,7 @@ var pagePaths = []struct{ name, path string }{
 	{"record", "/record"}, {"record-filtered", "/record?kind=actions&match=night"},
 	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"},
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
-	{"measures", "/record/measures"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
+	{"measures", "/record/measures"}, {"past", "/past"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
 	{"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
 }
 

@@ -25,6 +25,7 @@ import (
 // fakeMill is a Backend without a plant behind it: fixed values of an invented
 // mill, and a real alarm engine, so that commands do what they will do.
 type fakeMill struct {
+	past    Past
 	mu      sync.Mutex
 	house   *plant.House
 	specs   []plant.AlarmSpec
@@ -653,5 +654,32 @@ func (m *fakeMill) AddNote(_ context.Context, n Note) error {
 	m.step(func(now time.Time) {
 		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: plant.EventNote, Source: n.Source, User: n.User, Station: n.Station, Text: n.Text})
 	})
+	return m.broken
+}
+
+func (m *fakeMill) Past(context.Context) (Past, error) { return m.past, m.broken }
+
+func (m *fakeMill) Correct(_ context.Context, c plant.Correction) error {
+	if t, ok := m.house.Find(c.Tag); !ok || t.Source != plant.Measured {
+		return &engine.Refused{Why: "There is no such instrument."}
+	}
+	c.ID = int64(len(m.past.Corrections) + 1)
+	m.past.Corrections = append(m.past.Corrections, c)
+	return m.broken
+}
+
+func (m *fakeMill) WithdrawCorrection(_ context.Context, id int64, by, why string) error {
+	c := &m.past.Corrections[id-1]
+	c.WithdrawnBy, c.WithdrawnReason, c.Withdrawn = by, why, time.Now()
+	return m.broken
+}
+
+func (m *fakeMill) Recalculate(_ context.Context, equipment string, from, to time.Time, by, why string) error {
+	m.past.Jobs = append(m.past.Jobs, plant.Job{ID: int64(len(m.past.Jobs) + 1), From: from, To: to, By: by, Why: why, State: plant.JobRunning, Text: "12 %", Args: equipment})
+	return m.broken
+}
+
+func (m *fakeMill) CancelJob(_ context.Context, id int64, _ string) error {
+	m.past.Jobs[id-1].State, m.past.Jobs[id-1].Ended = plant.JobCancelled, time.Now()
 	return m.broken
 }

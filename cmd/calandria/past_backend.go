@@ -1,0 +1,91 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"calandria/console"
+	"calandria/engine"
+	"calandria/historian"
+	"calandria/plant"
+)
+
+// Past implements console.Backend.
+func (b *backend) Past(ctx context.Context) (p console.Past, err error) {
+	if p.Corrections, err = allCorrections(ctx, b.s.journal); err != nil {
+		return p, err
+	}
+	p.Jobs, err = b.s.journal.Jobs(ctx, false)
+	return p, err
+}
+
+// Correct implements console.Backend.
+func (b *backend) Correct(ctx context.Context, c plant.Correction) error {
+	if t, ok := b.House().Find(c.Tag); !ok || t.Source != plant.Measured {
+		return &engine.Refused{Why: fmt.Sprintf("The plant has no instrument %q.", c.Tag), Field: "tag"}
+	}
+	held, err := b.s.archive.Coverage(ctx, c.Tag)
+	if err != nil {
+		return err
+	}
+	c.At = time.Now().UTC()
+	done, _, err := b.s.journal.PutCorrection(c, held)
+	return b.follow(done, err, c.By, c.Reason)
+}
+
+// WithdrawCorrection implements console.Backend.
+func (b *backend) WithdrawCorrection(_ context.Context, id int64, by, why string) error {
+	done, _, err := b.s.journal.WithdrawCorrection(id, by, why, time.Now().UTC())
+	return b.follow(done, err, by, why)
+}
+
+// follow lets what depends on a correction be calculated again.
+func (b *backend) follow(c plant.Correction, err error, by, why string) error {
+	if refused, ok := errors.AsType[*historian.CorrectionError](err); ok {
+		return &engine.Refused{Why: refused.Problem + "; " + refused.Fix + "."}
+	}
+	if err != nil {
+		return err
+	}
+	return b.ask("", c.From, c.To, by, fmt.Sprintf("correction %d of %s: %s", c.ID, c.Tag, why))
+}
+
+// Recalculate implements console.Backend.
+func (b *backend) Recalculate(_ context.Context, equipment string, from, to time.Time, by, why string) error {
+	return b.ask(equipment, from, to, by, why)
+}
+
+func (b *backend) ask(equipment string, from, to time.Time, by, why string) error {
+	now := time.Now().UTC()
+	if to.IsZero() || to.After(now) {
+		to = now
+	}
+	from = from.UTC().Truncate(time.Minute)
+	if !from.Before(to) {
+		return &engine.Refused{Why: "The stretch ends before it begins, or lies in the future.", Field: "from"}
+	}
+	args, err := json.Marshal(recalculationArgs{Equipment: equipment})
+	if err != nil {
+		return err
+	}
+	_, err = b.s.journal.AskJob(plant.Job{Kind: recalculation, From: from, To: to.UTC(), Args: string(args), By: by, Why: why, Asked: now})
+	return err
+}
+
+// CancelJob implements console.Backend.
+func (b *backend) CancelJob(ctx context.Context, id int64, by string) error {
+	open, err := b.s.journal.Jobs(ctx, true)
+	if err != nil {
+		return err
+	}
+	for _, j := range open {
+		if j.ID == id {
+			j.State, j.Ended, j.Text = plant.JobCancelled, time.Now().UTC(), "cancelled by "+by
+			return b.s.journal.UpdateJob(j)
+		}
+	}
+	return &engine.Refused{Why: "That job has ended already."}
+}

@@ -1,0 +1,197 @@
+package console
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"calandria/engine"
+	"calandria/plant"
+)
+
+// The page of the past: instruments that read wrong are corrected, and a stretch
+// is calculated again. Raw values stay as they are.
+
+// Past is what is on record of corrections and of calculating again.
+type Past struct {
+	Corrections []plant.Correction
+	Jobs        []plant.Job
+}
+
+// pastData is the page.
+type pastData struct {
+	Corrections []correctionRow
+	Jobs        []jobRow
+	Tags        []string // measured
+	Tag         string   // chosen
+	Equipment   []noteSource
+	Given       url.Values
+}
+
+type correctionRow struct {
+	ID                   int64
+	Tag, From, To, Reads string
+	By, Why              string
+	Withdrawn            string // by whom, empty while it is in force
+}
+
+type jobRow struct {
+	ID                           int64
+	From, To, By, Why, State, At string
+	Words                        []string
+	Open                         bool
+}
+
+func (s *Server) pastPage(r *http.Request, _ *engine.Picture, _ time.Time) (*view, error) {
+	past, err := s.b.Past(r.Context())
+	if err != nil {
+		return nil, err
+	}
+	d := pastData{Tag: r.FormValue("tag"), Given: r.PostForm}
+	h := s.b.House()
+	stamp := func(t time.Time) string {
+		if t.IsZero() {
+			return "goes on"
+		}
+		return t.In(s.zone).Format("2006-01-02 15:04")
+	}
+	for i := range h.Tags {
+		if h.Tags[i].Source == plant.Measured {
+			d.Tags = append(d.Tags, h.Tags[i].Path)
+		}
+	}
+	for _, class := range []plant.Class{plant.ClassSet, plant.ClassCondenser, plant.ClassPan} {
+		for _, e := range h.Of(class) {
+			d.Equipment = append(d.Equipment, noteSource{e.Path, e.Title})
+		}
+	}
+	for _, c := range slices.Backward(past.Corrections) {
+		unit := ""
+		if t, ok := h.Find(c.Tag); ok {
+			unit = t.Unit
+		}
+		d.Corrections = append(d.Corrections, correctionRow{ID: c.ID, Tag: c.Tag, From: stamp(c.From), To: stamp(c.To), Reads: c.ReadAs(unit),
+			By: c.By, Why: c.Reason, Withdrawn: c.WithdrawnBy})
+	}
+	for _, j := range slices.Backward(past.Jobs) {
+		d.Jobs = append(d.Jobs, jobRow{ID: j.ID, From: stamp(j.From), To: stamp(j.To), By: j.By, Why: j.Why, State: string(j.State), At: stamp(j.Asked),
+			Words: strings.Split(strings.TrimSpace(j.Text), "\n"), Open: j.Ended.IsZero()})
+	}
+	return &view{Template: "past.html", Title: "Corrections and the past", Section: "record", Data: d}, nil
+}
+
+// whoAndWhy reads name and reason of a form; both go into the journal.
+func (s *Server) whoAndWhy(r *http.Request) (who, why, problem string) {
+	who, err := cleanText("Name", r.PostForm.Get("name"), maxName)
+	if err == nil {
+		why, err = cleanText("Reason", r.PostForm.Get("why"), maxText)
+	}
+	if who == "" {
+		who = nameOf(r)
+	}
+	switch {
+	case err != nil:
+		problem = err.Error()
+	case who == "":
+		problem = "Say who you are first: the record needs a name."
+	case why == "":
+		problem = "Say why: the record needs a reason."
+	}
+	return who, why, problem
+}
+
+// typed reads a date and time of a form in the site's time.
+func (s *Server) typed(r *http.Request, key string) (time.Time, bool) {
+	text := strings.Join(strings.Fields(strings.Replace(r.PostForm.Get(key), "T", " ", 1)), " ")
+	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02"} {
+		if t, err := time.ParseInLocation(layout, text, s.zone); err == nil {
+			return t, true
+		}
+	}
+	return time.Time{}, text == "" // empty is no fault of form
+}
+
+func (s *Server) correct(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	who, why, problem := s.whoAndWhy(r)
+	c := plant.Correction{Tag: r.PostForm.Get("tag"), Factor: 1, By: who, Reason: why}
+	number := func(key, what string, fallback float64) float64 {
+		text := strings.TrimSpace(strings.Replace(r.PostForm.Get(key), ",", ".", 1))
+		if text == "" {
+			return fallback
+		}
+		v, err := strconv.ParseFloat(text, 64)
+		if (err != nil || math.IsNaN(v) || math.IsInf(v, 0)) && problem == "" {
+			problem = fmt.Sprintf("%s: %q is no number.", what, text)
+		}
+		return v
+	}
+	switch r.PostForm.Get("how") {
+	case "scaled":
+		c.Factor, c.Offset = number("factor", "Factor", 1), number("offset", "Offset", 0)
+	case "not":
+		c.NotBelieved = true
+	case "value":
+		v := number("value", "Value", math.NaN())
+		c.Value = &v
+		if math.IsNaN(v) && problem == "" {
+			problem = "Give the value that they are to be read as."
+		}
+	default:
+		problem = "Choose how the values are to be read."
+	}
+	var from, to bool
+	c.From, from = s.typed(r, "from")
+	c.To, to = s.typed(r, "to")
+	if problem == "" && (!from || !to || c.From.IsZero()) {
+		problem = "Give the times as 2026-11-25 06:00; the end may be left open."
+	}
+	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.Correct(ctx, c) }, who, "/past?done=correction")
+}
+
+func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	who, why, problem := s.whoAndWhy(r)
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	if err != nil {
+		problem = "There is no such correction."
+	}
+	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.WithdrawCorrection(ctx, id, who, why) }, who, "/past?done=withdrawn")
+}
+
+func (s *Server) recalculate(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	who, why, problem := s.whoAndWhy(r)
+	from, okFrom := s.typed(r, "from")
+	to, okTo := s.typed(r, "to")
+	if problem == "" && (!okFrom || !okTo || from.IsZero()) {
+		problem = "Give the times as 2026-11-25 06:00; without an end it is now."
+	}
+	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error {
+		return s.b.Recalculate(ctx, r.PostForm.Get("equipment"), from, to, who, why)
+	}, who, "/past?done=recalculation")
+}
+
+func (s *Server) cancelJob(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	problem := ""
+	if err != nil {
+		problem = "There is no such job."
+	}
+	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.CancelJob(ctx, id, nameOf(r)) }, nameOf(r), "/past?done=cancelled")
+}
