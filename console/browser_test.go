@@ -28,7 +28,7 @@ type browser struct {
 	log *consoleLog
 }
 
-func newBrowser(t *testing.T) *browser {
+func newBrowser(t *testing.T, more ...chromedp.ExecAllocatorOption) *browser {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("left to make test: starts a browser")
@@ -46,6 +46,7 @@ func newBrowser(t *testing.T) *browser {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()),
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	opts = append(opts, more...)
 	alloc, stop := chromedp.NewExecAllocator(t.Context(), opts...)
 	t.Cleanup(stop)
 	ctx, cancel := chromedp.NewContext(alloc)
@@ -291,10 +292,8 @@ func TestScreenshots(t *testing.T) {
 	sv, b := serve(t), newBrowser(t)
 	for _, theme := range []string{"day", "night"} {
 		b.do("open", chromedp.Navigate(sv.url+"/"))
-		if eval[string](b, "document.documentElement.dataset.theme") != theme {
-			b.do("switch theme", chromedp.Evaluate[chromedp.Void]("document.querySelector('form[action=\"/theme\"] button').click()"))
-			b.until("document.documentElement.dataset.theme === '"+theme+"'", 5*time.Second)
-		}
+		b.do("switch theme", chromedp.Evaluate[chromedp.Void]("document.querySelector('.to-"+theme+"').click()"))
+		b.until("document.documentElement.dataset.theme === '"+theme+"'", 5*time.Second)
 		for _, size := range [][2]int64{{1280, 720}, {1920, 1080}} {
 			b.do("size", chromedp.EmulateViewport(size[0], size[1]))
 			for _, p := range browserPages {
@@ -363,7 +362,7 @@ func TestStatesToLookAt(t *testing.T) {
 	for _, theme := range []string{"day", "night"} {
 		b.do("open", chromedp.EmulateViewport(1280, 720), chromedp.Navigate(sv.url+"/"))
 		if theme == "night" {
-			b.do("switch theme", chromedp.Evaluate[chromedp.Void]("document.querySelector('form[action=\"/theme\"] button').click()"))
+			b.do("switch theme", chromedp.Evaluate[chromedp.Void]("document.querySelector('.to-night').click()"))
 			b.until("document.documentElement.dataset.theme === 'night'", 5*time.Second)
 		}
 		b.do("focus", chromedp.Click("#condensers tr:nth-child(3) td:last-child .absent"))

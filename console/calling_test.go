@@ -1,6 +1,7 @@
 package console
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -134,4 +135,32 @@ func TestKeys(t *testing.T) {
 	if text := b.log.String(); strings.Contains(text, "error") {
 		t.Errorf("the page's console says:\n%s", text)
 	}
+}
+
+// TestSystemLook: the pages follow the look of the system until somebody says otherwise.
+func TestSystemLook(t *testing.T) {
+	sv := serve(t)
+	b := newBrowser(t, chromedp.Flag("blink-settings", "preferredColorScheme=0")) // dark
+	b.do("open", chromedp.EmulateViewport(1280, 720), chromedp.Navigate(sv.url+"/"))
+	if dark := eval[bool](b, "matchMedia('(prefers-color-scheme: dark)').matches"); !dark {
+		t.Fatal("the browser did not take the dark look")
+	}
+	const ground = "getComputedStyle(document.body).backgroundColor"
+	themes := parseTokens(t)
+	rgb := func(theme string) string {
+		var r, g, b int
+		fmt.Sscanf(themes[theme]["ground"], "#%02x%02x%02x", &r, &g, &b)
+		return fmt.Sprintf("rgb(%d, %d, %d)", r, g, b)
+	}
+	if got := eval[string](b, ground); got != rgb("night") {
+		t.Errorf("ground %s, want that of the night %s", got, rgb("night"))
+	}
+	b.do("day, said by somebody", chromedp.Click(".to-day"))
+	b.until("document.documentElement.dataset.theme === 'day' && "+ground+" === '"+rgb("day")+"'", 5*time.Second)
+	b.do("as the system has it", chromedp.Click("footer [value=system]"))
+	b.until("!document.documentElement.dataset.theme && "+ground+" === '"+rgb("night")+"'", 5*time.Second)
+	b.do("trends", chromedp.Navigate(sv.url+"/trends?tag=EV.EV5.u&tag=EV.EV5.vapour_pressure"))
+	b.until("document.querySelectorAll('#charts canvas').length === 2", 5*time.Second)
+	b.shot("trends-system-dark")
+	b.clean()
 }

@@ -275,16 +275,9 @@ func parseTokens(t *testing.T) map[string]map[string]string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	themes := map[string]map[string]string{}
-	for _, block := range regexp.MustCompile(`(?s)([^{}]*)\{([^}]*)\}`).FindAllStringSubmatch(string(css), -1) {
-		name := "night"
-		if strings.Contains(block[1], `"day"`) {
-			name = "day"
-		}
-		themes[name] = map[string]string{}
-		for _, m := range regexp.MustCompile(`--([a-z0-9-]+):\s*(#[0-9a-f]{6});`).FindAllStringSubmatch(block[2], -1) {
-			themes[name][m[1]] = m[2]
-		}
+	themes := map[string]map[string]string{"day": {}, "night": {}}
+	for _, m := range regexp.MustCompile(`--([a-z0-9-]+):\s*(?:light-dark\((#[0-9a-f]{6}), (#[0-9a-f]{6})\)|(#[0-9a-f]{6}));`).FindAllStringSubmatch(string(css), -1) {
+		themes["day"][m[1]], themes["night"][m[1]] = m[2]+m[4], m[3]+m[4]
 	}
 	return themes
 }

@@ -14,11 +14,13 @@ const (
 	nameKept    = 12 * time.Hour
 )
 
+// themeOf is the look that this station has chosen: day or night, or "" to follow the
+// system.
 func themeOf(r *http.Request) string {
-	if c, err := r.Cookie(themeCookie); err == nil && c.Value == "night" {
-		return "night"
+	if c, err := r.Cookie(themeCookie); err == nil && (c.Value == "night" || c.Value == "day") {
+		return c.Value
 	}
-	return "day"
+	return ""
 }
 
 func nameOf(r *http.Request) string {
@@ -71,11 +73,16 @@ func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	theme := r.PostForm.Get("theme")
-	if theme != "day" && theme != "night" {
-		s.fail(w, r, http.StatusBadRequest, "The theme is day or night.")
+	kept := 400 * 24 * time.Hour
+	switch theme {
+	case "day", "night":
+	case "system":
+		kept = -time.Second // forget
+	default:
+		s.fail(w, r, http.StatusBadRequest, "The theme is day, night or system.")
 		return
 	}
-	s.keep(w, r, themeCookie, theme, 400*24*time.Hour)
+	s.keep(w, r, themeCookie, theme, kept)
 	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
 }
 

@@ -55,7 +55,7 @@ type pageFunc func(r *http.Request, p *engine.Picture, now time.Time) (*view, er
 type frame struct {
 	*view
 	Site, Note, Version, Zone string
-	Theme, Other              string
+	Theme                     string // "" follows the system
 	Who, Back                 string
 	Actor                     *actor // who is signed in
 	Accounts                  bool   // there is sign-in
@@ -119,11 +119,8 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.Time, problem string) ([]byte, error) {
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag,
-		Theme: themeOf(r), Other: "night", Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
+		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
 		Done: doneText(r.URL.Query().Get("done")), Nav: sections}
-	if fr.Theme == "night" {
-		fr.Other = "day"
-	}
 	if r.Method == http.MethodPost { // a form that was refused: its own address shows nothing
 		fr.Back = "/" + v.Section
 	}

@@ -11,9 +11,18 @@ const zone = host.dataset.zone || "UTC";
 
 const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, day: "numeric", month: "numeric", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 
-/** @param {string} name */
+const probe = document.createElement("i");
+host.append(probe);
+
+/**
+ * A colour of the present look, as #rrggbb.
+ * @param {string} name
+ */
 function token(name) {
-  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  probe.style.color = "var(" + name + ")";
+  if (!probe.isConnected) host.append(probe);
+  const rgb = getComputedStyle(probe).color.match(/\d+/g) || [];
+  return "#" + rgb.slice(0, 3).map((v) => Number(v).toString(16).padStart(2, "0")).join("");
 }
 
 /** @type {{path: string, unit: string, label: string, scale: number, index: number}[]} */
