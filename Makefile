@@ -43,6 +43,7 @@ detection: ## what the rule library finds, over twenty mills; writes deploy/DETE
 
 docs: ## the tables of the handbook that follow from the program
 	$(GO) test -count=1 -run 'TestHandbookTables' ./cmd/calandria -update
+	$(GO) test -count=1 -run 'Handbook' ./thermo/pan -update
 	$(GO) test -count=1 -run 'Distribution|UsualReadings|TestScenarios' ./deploy -update
 
 pictures: ## the pictures of the front page, by Chromium from the demo (two minutes)

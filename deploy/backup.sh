@@ -17,6 +17,9 @@ data=$1 to=$2
 new=$to/$(date -u +%Y-%m-%dT%H%M%SZ)
 mkdir -p "$new/archive"
 
+# What was learned, first: the restored program lives through the archive from there.
+[ ! -e "$data/learned.checkpoint" ] || cp -p "$data/learned.checkpoint" "$new/"
+
 # A consistent copy of a database in use.
 copy() { sqlite3 -cmd '.timeout 10000' "$1" "VACUUM INTO '$2'"; }
 copy "$data/journal.db" "$new/journal.db"

@@ -102,8 +102,8 @@ phase:
 The usual value is the median. Its spread is the median deviation from it, as one standard
 deviation. With few strikes the spread is taken wider. One odd strike moves neither.
 
-A thermometer that reads wrong, an elevation that does not fit the site, or a purity that
-is a point off are all in the usual values. A departure from them means something where the
+A thermometer that reads wrong is in the usual values. So is an elevation that does
+not fit the site, or a purity that is a point off. A departure from them means something where the
 figure itself would not. Therefore the alarms on supersaturation, temperature, pressure and
 length of a phase speak of departures. Before five strikes they say nothing. What a departure
 must be is set in the rules, beside each alarm: so much, and so many spreads.
