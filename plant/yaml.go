@@ -1,6 +1,8 @@
 package plant
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -11,7 +13,9 @@ import (
 	"strings"
 	"time"
 
+	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
 )
@@ -111,11 +115,53 @@ func (d *Document) Fault(field, problem, fix string) Fault {
 	return Fault{File: d.File, Line: p.Line, Column: p.Column, Field: field, Problem: problem, Fix: fix}
 }
 
-// maxYAMLBytes and maxYAMLDepth bound what one configuration file may be.
+// MaxFileBytes is the largest configuration file that is read.
+const MaxFileBytes = 8 << 20
+
+// maxYAMLDepth and maxYAMLMarks bound what one configuration file may be before
+// anything is made of it: the parser takes memory by the square of the depth,
+// the lexer a third of a kilobyte for each mark.
 const (
-	maxYAMLBytes = 8 << 20
 	maxYAMLDepth = 64
+	maxYAMLMarks = 400_000 // characters that may begin or end a value
 )
+
+// marks counts the characters that may begin or end a value.
+func marks(data []byte) (n int) {
+	for _, c := range data {
+		switch c {
+		case '[', ']', '{', '}', ',', ':', '-', '?', '&', '*', '!', '|', '>', '%', '#', '"', '\'', '\n':
+			n++
+		}
+	}
+	return n
+}
+
+// tooDeep finds the first token that is nested deeper than is accepted; nil if
+// none is. Nesting by indentation costs a line a level and is left to the
+// decoder.
+func tooDeep(tokens token.Tokens) *token.Token {
+	depth, run, line := 0, 0, 0
+	for _, t := range tokens {
+		if t.Position.Line != line {
+			line, run = t.Position.Line, 0
+		}
+		switch t.Type {
+		case token.SequenceStartType, token.MappingStartType:
+			depth++
+		case token.SequenceEndType, token.MappingEndType:
+			depth = max(0, depth-1)
+		case token.SequenceEntryType, token.MappingKeyType, token.MappingValueType, token.TagType, token.AnchorType, token.AliasType:
+			if depth == 0 {
+				run++ // "- - - x" opens a level with each
+			}
+		}
+		if depth > maxYAMLDepth || run > maxYAMLDepth {
+			return t
+		}
+	}
+	return nil
+}
 
 // DecodeYAML decodes one YAML document strictly into the struct v points to:
 // unknown keys, repeated keys and wrong types are faults, and all of them are
@@ -130,8 +176,11 @@ func DecodeYAML(file string, data []byte, v any) (doc *Document, faults Faults) 
 // declare; a nil one is known and passed over.
 func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *Document, faults Faults) {
 	doc = &Document{File: file, Source: data, places: map[string]Place{"": {Line: 1}}}
-	if len(data) > maxYAMLBytes {
-		return doc, Faults{{File: file, Problem: fmt.Sprintf("file is larger than %d bytes", maxYAMLBytes), Fix: "split it"}}
+	if len(data) > MaxFileBytes {
+		return doc, Faults{{File: file, Problem: fmt.Sprintf("file is larger than %d bytes", MaxFileBytes), Fix: "split it"}}
+	}
+	if n := marks(data); n > maxYAMLMarks {
+		return doc, Faults{{File: file, Problem: fmt.Sprintf("the file has %d marks such as brackets and colons; %d are accepted", n, maxYAMLMarks), Fix: "split it"}}
 	}
 	// The parser is someone else's: a panic in it is a fault of the file.
 	defer func() {
@@ -139,7 +188,15 @@ func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *
 			faults = append(faults, Fault{File: file, Problem: "the file cannot be read as YAML", Fix: "check its indentation and quotes"})
 		}
 	}()
-	f, err := parser.ParseBytes(data, 0)
+	tokens := lexer.Tokenize(string(data))
+	if deep := tooDeep(tokens); deep != nil {
+		return doc, Faults{{File: file, Line: deep.Position.Line, Column: deep.Position.Column, Problem: "nested too deeply", Fix: fmt.Sprintf("%d levels are accepted", maxYAMLDepth)}}
+	}
+	names := append(fieldNames(reflect.TypeOf(v).Elem()), slices.Sorted(maps.Keys(sections))...)
+	f, err := parser.Parse(tokens, 0)
+	if err != nil && !begins(data, names) {
+		return doc, Faults{otherKind(file, "", names)}
+	}
 	if err != nil {
 		return doc, Faults{syntaxFault(file, err)}
 	}
@@ -157,17 +214,57 @@ func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *
 	if body == nil {
 		return doc, Faults{{File: file, Line: 1, Problem: "the file is empty", Fix: "see the sample files in deploy/"}}
 	}
+	es, _ := entries(body)
+	if !slices.ContainsFunc(es, func(e *ast.MappingValueNode) bool { return slices.Contains(names, keyText(e.Key)) }) {
+		first := ""
+		if len(es) > 0 {
+			first = keyText(es[0].Key)
+		}
+		return doc, Faults{otherKind(file, first, names)}
+	}
 	dec.decode("", body, reflect.ValueOf(v).Elem(), 0)
 	return doc, dec.faults
 }
 
+// otherKind is the fault of a file that is something else, by its form. It
+// quotes nothing of it: a link may lead to a secret.
+func otherKind(file, first string, names []string) Fault {
+	f := Fault{File: file, Line: 1, Problem: "the file is of another kind: none of the sections known here stands at its top", Fix: "known sections: " + strings.Join(names, ", ")}
+	if near := Nearest(first, names); near != "" {
+		f.Fix = fmt.Sprintf("did you mean %q?", near)
+	}
+	return f
+}
+
+// begins reports whether any line begins with a known section: what cannot be
+// parsed is then most likely meant to be such a file.
+func begins(data []byte, names []string) bool {
+	for line := range bytes.Lines(data) {
+		if key, _, ok := bytes.Cut(line, []byte(":")); ok && slices.Contains(names, strings.Trim(string(key), "\"' ")) {
+			return true
+		}
+	}
+	return false
+}
+
+func fieldNames(t reflect.Type) (names []string) {
+	for i := range t.NumField() {
+		if name := t.Field(i).Tag.Get("yaml"); name != "" && name != "-" {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// syntaxFault tells a fault of the syntax. The library's own text draws the file
+// around it, which takes memory by the square of its length.
 func syntaxFault(file string, err error) Fault {
-	f := Fault{File: file, Problem: strings.SplitN(err.Error(), "\n", 2)[0], Fix: "check indentation and quotes"}
-	var line, col int
-	if n, _ := fmt.Sscanf(err.Error(), "[%d:%d]", &line, &col); n == 2 {
-		f.Line, f.Column = line, col
-		if i := strings.Index(f.Problem, "] "); i > 0 {
-			f.Problem = f.Problem[i+2:]
+	f := Fault{File: file, Problem: "the file cannot be read as YAML", Fix: "check indentation and quotes"}
+	var at yaml.Error
+	if errors.As(err, &at) {
+		f.Problem = at.GetMessage()
+		if tk := at.GetToken(); tk != nil && tk.Position != nil {
+			f.Line, f.Column = tk.Position.Line, tk.Position.Column
 		}
 	}
 	return f

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 	"sort"
 	"sync/atomic"
 	"time"
@@ -45,7 +44,7 @@ func (c *backtestCmd) Run(a *app) error {
 	defer ar.Close()
 	var tried []rules.File
 	for _, n := range c.Rules {
-		data, err := os.ReadFile(n)
+		data, err := readBounded(n)
 		if err != nil {
 			return err
 		}

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
-	"os"
 	"path/filepath"
 	"slices"
 
@@ -17,7 +16,7 @@ import (
 
 // loadPlant reads plant.yaml and the rule files it names.
 func loadPlant(file string) (*plant.House, []rules.File, error) {
-	data, err := os.ReadFile(file)
+	data, err := readBounded(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w; write one, or start with 'calandria browse --write plant.yaml'", err)
 	}
@@ -85,7 +84,7 @@ func ruleFiles(h *plant.House) ([]rules.File, error) {
 		}
 		slices.Sort(names)
 		for _, n := range names {
-			data, err := os.ReadFile(n)
+			data, err := readBounded(n)
 			if err != nil {
 				faults = append(faults, h.Document.Fault(f, err.Error(), ""))
 				continue

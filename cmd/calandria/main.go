@@ -78,9 +78,18 @@ const description = `Historian and alarm engine for the evaporators and vacuum p
 
 It reads OPC UA tags and never writes to the plant. It advises and is no safety system: site procedures, interlocks and relief devices come first.`
 
+// stopLimit is how long an orderly end may take after a signal.
+const stopLimit = 9 * time.Second
+
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	context.AfterFunc(ctx, func() {
+		stop() // a second signal ends it at once
+		time.Sleep(stopLimit)
+		fmt.Fprintf(os.Stderr, "calandria: not at its end %s after the signal; ends now. The journal holds what was committed\n", stopLimit)
+		os.Exit(1)
+	})
 	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
 }
 

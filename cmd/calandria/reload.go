@@ -28,11 +28,53 @@ type reloader struct {
 	data  []byte // as it was at the start
 	files []rules.File
 	asked <-chan os.Signal
+	// reading holds the one that reads; nil: none does.
+	reading chan struct{}
+}
+
+// reloadLimit is how long reading and checking may take: a folder of another
+// machine that does not answer must not hold up the next request.
+const reloadLimit = 30 * time.Second
+
+// readInTime is read, given up when it takes too long or ctx ends. A read that
+// hangs in the system cannot be ended: until it returns no other is begun.
+func (r *reloader) readInTime(ctx context.Context) (files []rules.File, next *engine.Core, note string, err error) {
+	if r.reading != nil {
+		select {
+		case <-r.reading:
+		default:
+			return nil, nil, "", errors.New("the reading before still hangs; look at the disk or network folder of the rule files")
+		}
+	}
+	type made struct {
+		files []rules.File
+		next  *engine.Core
+		note  string
+		err   error
+	}
+	out, ended := make(chan made, 1), make(chan struct{})
+	r.reading = ended
+	before := r.files
+	go func() {
+		defer close(ended)
+		files, next, note, err := r.read(before)
+		out <- made{files, next, note, err}
+	}()
+	limit := time.NewTimer(reloadLimit)
+	defer limit.Stop()
+	select {
+	case m := <-out:
+		return m.files, m.next, m.note, m.err
+	case <-ctx.Done():
+		return nil, nil, "", ctx.Err()
+	case <-limit.C:
+		return nil, nil, "", fmt.Errorf("reading and checking took more than %s; look at the disk or network folder of the rule files", reloadLimit)
+	}
 }
 
 // newReloader keeps what the running rules were made from.
 func newReloader(s *service, file string, files []rules.File, asked <-chan os.Signal) (*reloader, error) {
-	data, err := os.ReadFile(file)
+	data, err := readBounded(file)
 	if err != nil {
 		return nil, fmt.Errorf("read configuration: %w", err)
 	}
@@ -55,7 +97,7 @@ func (r *reloader) Run(ctx context.Context) error {
 // returned.
 func (r *reloader) reload(ctx context.Context) error {
 	began := time.Now()
-	files, next, note, err := r.read()
+	files, next, note, err := r.readInTime(ctx)
 	if err == nil && next == nil {
 		r.s.log.Info("the rule files are as they were: nothing to reload" + note)
 		return nil
@@ -93,10 +135,10 @@ func (r *reloader) reload(ctx context.Context) error {
 	}))
 }
 
-// read makes the next core, nil if the files are as they were. note says what
+// read makes the next core, nil if the files are those before. note says what
 // else there is to know.
-func (r *reloader) read() (files []rules.File, next *engine.Core, note string, err error) {
-	data, err := os.ReadFile(r.file)
+func (r *reloader) read(before []rules.File) (files []rules.File, next *engine.Core, note string, err error) {
+	data, err := readBounded(r.file)
 	if err != nil || !bytes.Equal(data, r.data) {
 		note = "; " + filepath.Base(r.file) + " has changed: that takes a restart"
 	}
@@ -104,7 +146,7 @@ func (r *reloader) read() (files []rules.File, next *engine.Core, note string, e
 	if files, err = ruleFiles(running); err != nil {
 		return nil, nil, note, err
 	}
-	if slices.EqualFunc(files, r.files, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {
+	if slices.EqualFunc(files, before, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {
 		return files, nil, note, nil
 	}
 	h, err := running.Again()

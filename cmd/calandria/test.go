@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -115,7 +114,7 @@ func readScenarioFiles(pattern string) ([]rules.File, error) {
 	}
 	var files []rules.File
 	for _, n := range names {
-		data, err := os.ReadFile(n)
+		data, err := readBounded(n)
 		if err != nil {
 			return nil, err
 		}
