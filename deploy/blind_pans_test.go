@@ -488,6 +488,12 @@ func calm(t *testing.T, seed uint64, days float64, rough bool) calmFigures {
 				}
 			}
 		}
+		if x, ok := m.house.Find(b.name + ".thermometer_offset_found"); ok && !rough && b.has("massecuite_temperature") {
+			want := b.offsetK + b.headK*0.43 - (boils(b.pressure+b.offsetKPa) - boils(b.pressure))
+			if got := m.frame.Point(x.ID); !(math.Abs(got.Value-want) < 0.35) {
+				t.Errorf("mill %d, %s: offset of the thermometer %.2f K found, %.2f true", seed, b.name, got.Value, want)
+			}
+		}
 		// Strikes that were wholly seen: from a charge to the end of the steam-out.
 		for i := 0; i+6 < len(b.began); i++ {
 			if b.began[i].phase != pan.Charge {

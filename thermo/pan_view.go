@@ -53,7 +53,8 @@ type panView struct {
 	uChange, timeChange                          evaporator.Result
 	sDeparture, sSpread, cDeparture, pDeparture  evaporator.Result
 	usualTime, longestTime                       evaporator.Result
-	fullUsual, footingUsual, offsetFound         evaporator.Result
+	fullUsual, footingUsual                      evaporator.Result
+	offsetFound, elevationFound                  evaporator.Result
 	compared                                     int                          // the newest strike in these
 	earlier                                      [pan.WashOut + 1]pan.Reading // U by phase of the newest whole strike
 
@@ -466,8 +467,16 @@ func (v *panView) compare() {
 	v.pDeparture = less(reading(v.pressure, "no usable vapour pressure"), x.KPa)
 	v.usualTime, v.longestTime = lasts(x.Minutes), lasts(x.Longest)
 	v.fullUsual, v.footingUsual = of(h.TopLevel), of(h.Footing)
-	if v.offsetFound = of(v.track.Offset()); !v.offsetFound.OK() {
-		v.offsetFound = absent("fewer than two wash-outs with water were seen")
+	water, fed := v.track.Offset(), v.track.FedOffset()
+	if v.offsetFound = of(water); !water.Known() {
+		if v.offsetFound = of(fed); fed.Known() {
+			v.offsetFound.How, v.offsetFound.Reason.Text = evaporator.Assumed, "by the usual supersaturation of the feed, taken to be 1.10: elevation and purity are in it"
+		}
+	}
+	v.elevationFound = absent("needs five whole strikes and two wash-outs with water")
+	if water.Known() && fed.Known() {
+		v.elevationFound = value(fed.Value-water.Value, math.Hypot(fed.Spread, water.Spread))
+		v.elevationFound.How = evaporator.Assumed
 	}
 }
 

@@ -82,13 +82,19 @@ func (t *Tracker) facts(at time.Time, in Inputs) facts {
 	return f
 }
 
-// elevation of the massecuite over boiling water, K.
+// elevation of the massecuite over boiling water, K, the learned offset taken off.
 func (f *facts) elevation() Reading {
-	if !f.inputs.PressureKPa.OK || !f.inputs.MassecuiteC.OK {
+	e := elevation(f.inputs.MassecuiteC, f.inputs.PressureKPa)
+	e.Value -= f.offsetK
+	return e
+}
+
+func elevation(massecuiteC, pressureKPa Reading) Reading {
+	if !massecuiteC.OK || !pressureKPa.OK {
 		return Reading{}
 	}
-	ts, err := steam.Tsat(steam.KPa(f.inputs.PressureKPa.Value))
-	return Reading{f.inputs.MassecuiteC.Value - f.offsetK - float64(ts), err == nil}
+	ts, err := steam.Tsat(steam.KPa(pressureKPa.Value))
+	return Reading{massecuiteC.Value - float64(ts), err == nil}
 }
 
 // levelPoint is a mean level of ten seconds.

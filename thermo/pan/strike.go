@@ -153,7 +153,7 @@ const massecuiteTM3 = 1.45
 type PhaseRecord struct {
 	Phase Phase     `json:"phase"`
 	Start time.Time `json:"start"`
-	End   time.Time `json:"end"` // zero while it lasts
+	End   time.Time `json:"end,omitzero"` // zero while it lasts
 	// WaterT is the water evaporated, t; U the median, kW/(m2 K); both not OK
 	// without their tags.
 	WaterT Reading `json:"water_t"`
@@ -200,7 +200,7 @@ type Strike struct {
 	Number int           `json:"number"` // counted by the tracker
 	Grade  string        `json:"grade,omitempty"`
 	Start  time.Time     `json:"start"`
-	End    time.Time     `json:"end"` // zero while it lasts
+	End    time.Time     `json:"end,omitzero"` // zero while it lasts
 	Phases []PhaseRecord `json:"phases"`
 	// Whole: seen from charge to drop, without a gap in the readings.
 	Whole bool `json:"whole"`
@@ -213,7 +213,7 @@ type Strike struct {
 	LackingHours float64 `json:"lacking_hours,omitempty"`
 	// MaxS is the highest supersaturation (means of a minute) and its moment.
 	MaxS   Reading   `json:"max_s"`
-	MaxSAt time.Time `json:"max_s_at"`
+	MaxSAt time.Time `json:"max_s_at,omitzero"`
 	// FalseGrainMinutes above the metastable zone after feed on; DissolvingMinutes
 	// below saturation in the same time.
 	FalseGrainMinutes float64 `json:"false_grain_minutes"`
@@ -326,10 +326,14 @@ type PhaseDifference struct {
 	WorstS Reading `json:"worst_s"`
 	// Of both: Brix of the massecuite and supersaturation at the end of the phase, median
 	// U, kW/(m2 K), and water evaporated, t.
-	Brix, UsualBrix     Reading
-	EndS, UsualEndS     Reading
-	U, UsualU           Reading
-	WaterT, UsualWaterT Reading
+	Brix        Reading `json:"brix"`
+	UsualBrix   Reading `json:"usual_brix"`
+	EndS        Reading `json:"end_s"`
+	UsualEndS   Reading `json:"usual_end_s"`
+	U           Reading `json:"u"`
+	UsualU      Reading `json:"usual_u"`
+	WaterT      Reading `json:"water_t"`
+	UsualWaterT Reading `json:"usual_water_t"`
 }
 
 // Comparison of a strike with a reference.

@@ -427,6 +427,63 @@ func TestNotWhole(t *testing.T) {
 	}
 }
 
+// The last strike closes, whatever shows its end: a level whose zero is 9 % off and no other
+// tag of the drop, or the pressure alone.
+func TestLastStrikeCloses(t *testing.T) {
+	for name, only := range map[string]func(pan.Inputs) pan.Inputs{
+		"level that stands at a residue": func(in pan.Inputs) pan.Inputs {
+			return pan.Inputs{LevelPct: pan.Use(in.LevelPct.Value + 9), PressureKPa: in.PressureKPa, FeedValvePct: in.FeedValvePct, SteamValvePct: in.SteamValvePct}
+		},
+		"pressure, steam valve and feed valve": func(in pan.Inputs) pan.Inputs {
+			return pan.Inputs{PressureKPa: in.PressureKPa, FeedValvePct: in.FeedValvePct, SteamValvePct: in.SteamValvePct}
+		},
+		"pressure": func(in pan.Inputs) pan.Inputs { return pan.Inputs{PressureKPa: in.PressureKPa} },
+	} {
+		k := pan.NewTracker(designOf(tables(t)["PA1"]))
+		var last pan.Inputs
+		_, at := boil(tables(t)["PA1"], 2, 10*time.Second, rand.New(rand.NewPCG(9, 3)), 1, func(at time.Time, in pan.Inputs) {
+			last = only(in)
+			k.Step(at, last)
+		})
+		for range 300 {
+			at = at.Add(10 * time.Second)
+			k.Step(at, last)
+		}
+		if r, ok := k.Running(); ok || len(k.Strikes()) != 2 {
+			t.Errorf("%s: %d strikes, the last runs: %v, %v", name, len(k.Strikes()), ok, r.Phases)
+		}
+	}
+}
+
+// Water that is boiled to wash the pan is no strike, and tells the thermometer's offset.
+func TestWashOut(t *testing.T) {
+	k := pan.NewTracker(pan.Design{})
+	at := day
+	hold := func(d time.Duration, in pan.Inputs) {
+		for range int(d / (10 * time.Second)) {
+			at = at.Add(10 * time.Second)
+			k.Step(at, in)
+		}
+	}
+	ts, err := steam.Tsat(16)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, off := range []float64{0.7, 0.7, 0.7} {
+		water := pan.Inputs{PressureKPa: pan.Use(16), MassecuiteC: pan.Use(float64(ts) + off), LevelPct: pan.Use(45), SteamValvePct: pan.Use(60), FeedValvePct: pan.Use(0), DischargePct: pan.Use(0)}
+		hold(10*time.Minute, pan.Inputs{PressureKPa: pan.Use(101), MassecuiteC: pan.Use(40), LevelPct: pan.Use(0), SteamValvePct: pan.Use(0), FeedValvePct: pan.Use(0), DischargePct: pan.Use(0)})
+		hold(30*time.Minute, water)
+		if p, _ := k.Phase(); p != pan.WashOut {
+			t.Errorf("water boils, and the phase is %v", p)
+		}
+		hold(5*time.Minute, pan.Inputs{PressureKPa: pan.Use(101), MassecuiteC: pan.Use(60), LevelPct: pan.Use(20), SteamValvePct: pan.Use(0), FeedValvePct: pan.Use(0), DischargePct: pan.Use(100)})
+	}
+	if n := k.Strikes(); len(n) != 0 {
+		t.Errorf("%d strikes of water", len(n))
+	}
+	near(t, "offset by water", k.Offset().Value, 0.7, 1e-6)
+}
+
 // A strike whose feed takes half as long again stands out against the others.
 func TestCompare(t *testing.T) {
 	tb := tables(t)["PA1"]

@@ -110,7 +110,6 @@ var (
 	seeded     = condition{"seed above {seed_on_pct}", func(t *Tracker) bool { return t.m.seed == yes }}
 	open       = condition{"discharge open", func(t *Tracker) bool { return t.m.discharge == yes }}
 	shut       = condition{"discharge shut", func(t *Tracker) bool { return t.m.discharge == no }}
-	dischDark  = condition{"no tag of the discharge", func(t *Tracker) bool { return t.m.discharge == unknown }}
 	opened     = condition{"the discharge was open in this drop", func(t *Tracker) bool { return t.opened }}
 	hot        = condition{"massecuite above {hot_c}", func(t *Tracker) bool { return t.m.hot == yes }}
 	noHeat     = condition{"no thermometer", func(t *Tracker) bool { return !t.m.inputs.MassecuiteC.OK }}
@@ -215,7 +214,8 @@ var table = []row{
 	{From: during(Drop), When: all(noLevel, opened, shut), Held: ShutHeld, To: SteamOut, Words: DischargeShut},
 	{From: during(Drop), When: all(hot, not(open), drained), Held: HotHeld, To: SteamOut, Words: HotNow},
 	{From: during(Drop), When: all(vacuum, drained, not(open)), Held: NextVacuumHeld, To: Charge, Words: VacuumRaised, Note: NoSteamOut},
-	{From: during(Drop), When: all(noLevel, dischDark, not(vacuum), after(DropLongest)), To: Idle, Began: now, Words: TakenForOver},
+	{From: during(Drop), When: all(levelBelow(ResidueBelow), still), Held: EmptyOpenHeld, To: SteamOut, Words: PanEmpty},
+	{From: during(Drop), When: all(drained, not(vacuum), after(DropLongest)), To: Idle, Began: now, Words: TakenForOver},
 }
 
 // byPhase has the rows of each phase, by their index.

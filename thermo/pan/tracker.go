@@ -71,8 +71,10 @@ type Tracker struct {
 	fedFrom float64   // level when the feed began
 	leveled bool      // the level was known in this strike
 	unfed   bool      // the feed was known all the time, and shut
+	washK   []float64 // the same in this wash-out, at every sample
 	waterK  []float64 // how much the thermometer read above boiling water in wash-outs, K
 	offset  Norm      // by these
+	fed     Norm      // by the usual supersaturation of the feed, K
 
 	// collected in this phase: medians and sums
 	us, steams, ss []float64
@@ -294,6 +296,11 @@ func (t *Tracker) follow() {
 		if m.short.OK {
 			t.rise = math.Max(t.rise, m.short.Value)
 		}
+	case WashOut:
+		if m.vac == yes && m.in >= waterAfter && m.at.Sub(t.lastSample) >= sampling {
+			t.lastSample = m.at
+			t.washK = gather(t.washK, elevation(m.inputs.MassecuiteC, m.inputs.PressureKPa))
+		}
 	case Concentrate, Graining:
 		switch {
 		case !m.level.OK:
@@ -374,12 +381,15 @@ func (t *Tracker) move(to Phase, when, noticed time.Time, why Code) Transition {
 	}
 	tr := Transition{From: t.phase, To: to, At: when, Noticed: noticed, Why: why}
 	t.closePhase(when)
+	if t.phase == WashOut && to == Idle {
+		t.learnWater(t.washK)
+	}
+	t.washK = t.washK[:0]
 	inStrike := to.Boiling() || to == Drop || to == SteamOut
 	fresh := to == Charge
 	switch {
 	case t.strike == nil:
 	case to == WashOut:
-		t.learnWater(t.strike.Profile)
 		t.forget()
 	case fresh || !inStrike:
 		t.finish(when)
@@ -425,7 +435,7 @@ func (t *Tracker) finish(when time.Time) {
 	_, charged := s.Phase(Charge)
 	_, dropped := s.Phase(Drop)
 	_, fed := s.Phase(FeedOn)
-	washed := charged && dropped && t.unfed && !fed && (t.learnWater(s.Profile) || t.leveled || t.habits.Phases[FeedOn].Minutes.Known())
+	washed := charged && dropped && t.unfed && !fed && (t.learnWater(t.overWater(s.Profile)) || t.leveled || t.habits.Phases[FeedOn].Minutes.Known())
 	onlyCharged := charged && !slices.ContainsFunc(s.Phases, func(r PhaseRecord) bool { return r.Phase > Charge && r.Phase.Boiling() })
 	if s.Length(when) < t.d.Limits.time(StrikeLeast) || washed || onlyCharged && t.leveled {
 		t.forget()

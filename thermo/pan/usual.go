@@ -4,8 +4,6 @@ import (
 	"math"
 	"slices"
 	"time"
-
-	"calandria/thermo/steam"
 )
 
 // Habits are what a pan usually does in one grade, learned from its own whole strikes. A
@@ -173,6 +171,7 @@ func (h *Habit) part(p Phase, level Reading, into time.Duration) int {
 // learn takes in the strikes that are finished.
 func (t *Tracker) learn() {
 	t.habits = HabitsOf(t.done, t.d.Grade)
+	t.fed = t.learnFed()
 }
 
 // Habits of the pan in its grade; Strikes is 0 while they are not known.
@@ -217,22 +216,25 @@ const (
 // washed out with water. Not known before two wash-outs.
 func (t *Tracker) Offset() Norm { return t.offset }
 
-// learnWater takes the elevation over water from what boiled in a wash-out, if it stood
-// still. It reports whether it did.
-func (t *Tracker) learnWater(profile []ProfilePoint) bool {
-	var k []float64
+// overWater lists how far above boiling water the massecuite was along a profile, K.
+func (t *Tracker) overWater(profile []ProfilePoint) (k []float64) {
 	var from time.Time
-	for _, x := range profile {
+	for i := range profile {
+		x := &profile[i]
 		if from.IsZero() && x.Phase > Charge {
 			from = x.At.Add(waterAfter)
 		}
-		if from.IsZero() || x.At.Before(from) || !x.Phase.Boiling() || !x.MassecuiteC.OK || !x.PressureKPa.OK || x.PressureKPa.Value >= t.d.Limits[VacuumBelow] {
+		if from.IsZero() || x.At.Before(from) || !x.Phase.Boiling() || !(x.PressureKPa.Value < t.d.Limits[VacuumBelow]) {
 			continue
 		}
-		if ts, err := steam.Tsat(steam.KPa(x.PressureKPa.Value)); err == nil {
-			k = append(k, x.MassecuiteC.Value-float64(ts))
-		}
+		k = gather(k, elevation(x.MassecuiteC, x.PressureKPa))
 	}
+	return k
+}
+
+// learnWater takes the elevation over water of what boiled in a wash-out, if it stood
+// still. It reports whether it did.
+func (t *Tracker) learnWater(k []float64) bool {
 	n := normOf(k, 0)
 	if n.N < waterPoints || n.Spread > waterSpreadK || math.Abs(n.Value) > waterFarK {
 		return false
@@ -243,3 +245,37 @@ func (t *Tracker) learnWater(profile []ProfilePoint) bool {
 	}
 	return true
 }
+
+// While crystals grow on a feed the supersaturation is 1.10, give or take 0.06: common
+// practice, no source. The feed's first and last eighths are left out.
+const fedS, fedSpreadS, fedFrom, fedTo = 1.10, 0.06, 2, 6
+
+// learnFed finds what must be taken off the elevation for the usual supersaturation of the
+// feed to be 1.10, K: what is wrong of thermometer, gauge, purity and equation together.
+func (t *Tracker) learnFed() Norm {
+	h := &t.habits.Phases[FeedOn]
+	var k, perK []float64
+	for i := fedFrom; i < fedTo; i++ {
+		x := float64(i) / progressParts
+		q := Reading{t.d.LiquorPurityPct[0] + (t.d.LiquorPurityPct[1]-t.d.LiquorPurityPct[0])*x, t.d.LiquorPurityPct[0] > 0}
+		if t.purityTag {
+			q = t.lastPurity
+		}
+		if !q.OK || !h.S[i].Known() || !h.C[i].Known() || !h.KPa.Known() {
+			continue
+		}
+		if l, err := MotherLiquor(LiquorReading{MassecuiteC: h.C[i].Value, PressureKPa: h.KPa.Value, LiquorPurityPct: q.Value}, t.d.Site); err == nil && l.PerK > 0 {
+			k, perK = append(k, (h.S[i].Value-fedS)/l.PerK), append(perK, l.PerK)
+		}
+	}
+	n := normOf(k, 0)
+	if !n.Known() {
+		return Norm{}
+	}
+	slope, _ := median(perK)
+	return Norm{n.Value, math.Hypot(n.Spread, fedSpreadS/slope), t.habits.Strikes}
+}
+
+// FedOffset is what the usual supersaturation of the feed says of thermometer, gauge,
+// purity and elevation together, K; see [Tracker.Offset] for the thermometer and gauge alone.
+func (t *Tracker) FedOffset() Norm { return t.fed }
