@@ -324,6 +324,7 @@ func (r *Replay) Lighten(alarm string) {
 type Judge struct {
 	Core   *Core
 	Result *Backtest
+	Behind func(at time.Time) // called behind each scan; nil: nobody
 }
 
 // NewJudge counts what the alarms of c do between two times.
@@ -353,6 +354,9 @@ func (j *Judge) Take(s *Stretch) {
 		c.judge(x.at)
 		c.Alarms.Advance(x.at)
 		j.Result.note(c, c.Alarms.Drain())
+		if j.Behind != nil {
+			j.Behind(x.at)
+		}
 	}
 }
 

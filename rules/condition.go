@@ -224,6 +224,7 @@ func (c *condition) build() (alarm, bool) {
 	}
 	s := c.l.set
 	a.raise, a.words = r.test(raise), s.sentence(raise)
+	a.limit = c.limitOf(r, raise, key)
 	a.inputs = append(a.inputs, r.inputs...)
 	if ret != nil {
 		a.returns, a.holdWords = rr.test(ret), "until "+s.sentence(ret)

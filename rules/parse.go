@@ -37,6 +37,8 @@ type number struct {
 	cond *logic // of a choice
 	dim  dims
 	from int // rune in the source
+	// limit names the figure under limits: that a constant stands for by itself.
+	limit string
 }
 
 type numberOp uint8
@@ -863,7 +865,7 @@ func (r *reader) limit(at int, name string) *number {
 	if n == nil {
 		return &number{val: math.NaN(), dim: unknownDim, from: at}
 	}
-	n.from = at
+	n.from, n.limit = at, name
 	return n
 }
 

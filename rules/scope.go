@@ -100,6 +100,14 @@ func (s *scope) constant(e *plant.Equipment, name string) (float64, dims, bool) 
 		case "cleaning_limit":
 			return e.Body.CleaningLimit, dimOf(plant.Ratio), true
 		}
+	case e.Set != nil && name == "effects":
+		n := 0
+		for _, b := range e.Parts {
+			if b.Body != nil {
+				n = max(n, b.Body.Effect)
+			}
+		}
+		return float64(n), bareNumber, true
 	case e.Pan != nil && name == "strike_hours" && e.Pan.StrikeHours > 0:
 		return e.Pan.StrikeHours * 3600, dimOf(plant.Duration), true
 	case e.Condenser != nil:
@@ -114,6 +122,7 @@ func (s *scope) constant(e *plant.Equipment, name string) (float64, dims, bool) 
 }
 
 var constantNames = map[plant.Class][]string{
+	plant.ClassSet:       {"effects"},
 	plant.ClassBody:      {"effect", "first_effect", "last_effect", "cleaning_limit"},
 	plant.ClassPan:       {"strike_hours"},
 	plant.ClassCondenser: {"serves_set", "serves_pan"},

@@ -66,7 +66,8 @@ type alarm struct {
 	value     operand
 	hasValue  bool
 	suppress  *test
-	only      *test // only_when
+	only      *test      // only_when
+	limit     *limitTest // nil: none by itself
 	inputs    []int32
 	suppInput []int32
 	onlyInput []int32

@@ -68,13 +68,35 @@ func (c *backtestCmd) Run(a *app) error {
 // One goroutine reads the archive and works out the quantities, which no rule
 // can change; each set of rules follows in its own.
 func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, error), tried []rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*engine.Backtest, error) {
-	h, files, err := load()
+	_, files, err := load()
 	if err != nil {
 		return nil, err
 	}
 	sets := [][]rules.File{files}
 	if len(tried) > 0 {
 		sets = [][]rules.File{tried, files}
+	}
+	run, err := judged(load, sets, ar, from, to, step)
+	if err != nil {
+		return nil, err
+	}
+	if err := spread(ctx, run); err != nil {
+		return nil, err
+	}
+	r := run.Judges[0].Result
+	r.Samples, r.Scans = run.Samples, run.Scans
+	if len(tried) > 0 {
+		r.Compare(run.Judges[1].Result)
+	}
+	return r, nil
+}
+
+// judged prepares a replay with a judge for each set of rules; a second set is
+// that in use.
+func judged(load func() (*plant.House, []rules.File, error), sets [][]rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*engine.Replay, error) {
+	h, _, err := load()
+	if err != nil {
+		return nil, err
 	}
 	reader, err := engine.New(h, nil, rules.Options{})
 	if err != nil {
@@ -88,7 +110,7 @@ func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, e
 		}
 		c, err := engine.New(h, s, rules.Options{})
 		if err != nil {
-			if len(tried) > 0 && i == 1 {
+			if i == 1 {
 				err = fmt.Errorf("rules in use: %w", err)
 			}
 			return nil, err
@@ -97,15 +119,7 @@ func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, e
 	}
 	run.Warmed()
 	run.Lighten("")
-	if err := spread(ctx, run); err != nil {
-		return nil, err
-	}
-	r := run.Judges[0].Result
-	r.Samples, r.Scans = run.Samples, run.Scans
-	if len(tried) > 0 {
-		r.Compare(run.Judges[1].Result)
-	}
-	return r, nil
+	return run, nil
 }
 
 // spread runs a replay with the reader and each judge in a goroutine of its own.

@@ -64,6 +64,7 @@ type cli struct {
 	Recalculate recalculateCmd `cmd:"" help:"Calculate a stretch of the past again from its raw values, with the program, rules and corrections in force."`
 	Correct     correctCmd     `cmd:"" help:"Say how the values of an instrument that read wrong are to be read, or list and take back corrections."`
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`
+	Limits      limitsCmd      `cmd:"" help:"Propose limits of alarms from the site's own past."`
 	Test        testCmd        `cmd:"" help:"Run scenarios: what the instruments read, and which alarms are to come of it."`
 	ReplayCases replayCasesCmd `cmd:"" name:"replay-cases" help:"Replay a file of alarm cases (JSON lines) and print each result."`
 	Notify      notifyCmd      `cmd:"" help:"Send a test notice through the notifiers of the plant file."`

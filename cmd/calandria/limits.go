@@ -1,0 +1,113 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"time"
+
+	"calandria/engine"
+	"calandria/rules"
+)
+
+type limitsCmd struct {
+	ruleSource
+	From    string        `help:"Start: a date, a time, or an age such as 30d." default:"30d"`
+	To      string        `help:"End, not included; default now."`
+	Step    time.Duration `help:"Time between scans." default:"10s"`
+	Data    string        `help:"The data folder." default:"data" type:"path"`
+	PerWeek float64       `help:"Calls of one alarm in a week that are aimed at, at most." default:"0.5"`
+	Write   string        `help:"Write the proposed limits into this new file: overrides for the rules of the site." type:"path"`
+	All     bool          `help:"List also the limits that fit."`
+}
+
+// Help is what --help prints below the flags.
+func (limitsCmd) Help() string {
+	return `The past is replayed. For each alarm with one fixed limit the worst usual hour is found: the worst value that lasted for the alarm's delay, once as many troubles are left out as there may be calls. For a limit that calls in usual running one just beyond it is proposed. The proposed limits are replayed too: their calls are counted, and what is of no use is taken back.
+
+No limit is made tighter: what it is there to prevent is not in the past. No limit is proposed that protects people or pressure equipment. Read every proposal before you take it over: a past with a fault in it proposes a limit that hides the fault.`
+}
+
+func (c *limitsCmd) Run(a *app) error {
+	from, to, err := parseSpan(c.From, c.To, time.Now().UTC())
+	if err != nil {
+		return err
+	}
+	if c.Step < time.Second || c.PerWeek < 0 {
+		return fmt.Errorf("--step %s, --per-week %g: give a step of 1s or more and no fewer calls than 0", c.Step, c.PerWeek)
+	}
+	h, files, err := c.load()
+	if err != nil {
+		return err
+	}
+	ar, err := openArchive(archiveDir(h, c.Data))
+	if err != nil {
+		return err
+	}
+	defer ar.Close()
+	replay := func(with []rules.File) (*engine.Judge, *engine.LimitFit, error) {
+		run, err := judged(c.load, [][]rules.File{with}, ar, from, to, c.Step)
+		if err != nil {
+			return nil, nil, err
+		}
+		fit := engine.FitLimits(run.Judges[0])
+		if err := spread(a.ctx, run); err != nil {
+			return nil, nil, err
+		}
+		if run.Samples == 0 {
+			return nil, nil, fmt.Errorf("the archive in %s holds no value of this plant's tags from %s to %s: check --data, --config and --from", c.Data, from.Format(time.RFC3339), to.Format(time.RFC3339))
+		}
+		return run.Judges[0], fit, nil
+	}
+	judge, fit, err := replay(files)
+	if err != nil {
+		return err
+	}
+	fits := fit.Fit(judge.Core.House, files, c.PerWeek)
+	yaml := engine.LimitsYAML(fits)
+	weeks := to.Sub(from).Hours() / (24 * 7)
+	if yaml != "" {
+		judge, _, err := replay(append(files[:len(files):len(files)], rules.File{Name: "proposed.yaml", Data: []byte(yaml)}))
+		if err != nil {
+			return fmt.Errorf("the proposed limits cannot be replayed: %w", err)
+		}
+		engine.Check(fits, judge.Result, c.PerWeek)
+		yaml = engine.LimitsYAML(fits)
+	}
+	fmt.Fprintf(a.out, "%s to %s, %.1f weeks\n\n", from.Format(time.RFC3339), to.Format(time.RFC3339), weeks)
+	t := newTable("alarm", "limit", "calls a week", "worst usual hour", "distance", "proposed", "calls a week", "why")
+	fitting := 0
+	for _, x := range fits {
+		if math.IsNaN(x.Proposed) && x.Present <= c.PerWeek && !c.All {
+			fitting++
+			continue
+		}
+		worst, proposed, calls := "", "–", ""
+		if !x.WorstAt.IsZero() {
+			worst = fmt.Sprintf("%s %s, %s", number(x.WorstUsual), x.Limit.Unit, x.WorstAt.Format("2006-01-02 15h"))
+		}
+		if !math.IsNaN(x.Proposed) {
+			proposed, calls = x.Says, fmt.Sprintf("%.2f", x.Calls)
+		}
+		t.row(x.Alarm, x.Text, fmt.Sprintf("%.2f", x.Present), worst, number(x.Distance()), proposed, calls, x.Why)
+	}
+	t.write(a.out)
+	fmt.Fprintf(a.out, "\n%d further limits fit, or nothing can be said of them (--all lists them)\n", fitting)
+	switch {
+	case yaml == "":
+		return nil
+	case c.Write == "":
+		fmt.Fprintf(a.out, "\n%s", yaml)
+		return nil
+	}
+	out, err := os.OpenFile(c.Write, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return fmt.Errorf("write the proposed limits: %w", err)
+	}
+	defer out.Close()
+	if _, err := out.WriteString("title: Limits proposed from the past\n" + yaml); err != nil {
+		return fmt.Errorf("write the proposed limits: %w", err)
+	}
+	fmt.Fprintf(a.out, "\nwritten into %s: read it, then name it under rules: in the plant file\n", c.Write)
+	return nil
+}

@@ -1,0 +1,96 @@
+package rules
+
+import (
+	"time"
+
+	"calandria/plant"
+)
+
+// Limit is the one fixed figure that an alarm's condition compares a value with.
+type Limit struct {
+	Key       string // as in the file: high, low, limits.usual
+	Above     bool   // it calls above the figure, else below
+	Value     float64
+	Unit      string          // of Value, the canonical one
+	Dimension plant.Dimension // of Value; "" if it is not known
+	Danger    bool            // it protects people or pressure equipment
+}
+
+// limitTest is a condition taken apart: the comparison with the limit, and what
+// else must be true.
+type limitTest struct {
+	Limit
+	main   *test
+	others []*test
+}
+
+// conjuncts are the conditions that must all be true.
+func conjuncts(l *logic, out []*logic) []*logic {
+	if l.op != logAnd {
+		return append(out, l)
+	}
+	for _, k := range l.kids {
+		out = conjuncts(k, out)
+	}
+	return out
+}
+
+// limitOf finds the limit of a condition; nil where it is no single comparison
+// with a figure that the files state by itself.
+func (c *condition) limitOf(r *reader, raise *logic, key string) *limitTest {
+	var out *limitTest
+	var others []*logic
+	for _, l := range conjuncts(raise, nil) {
+		named := key
+		if key == "when" && l.op == logCompare && l.r.limit != "" {
+			named = "limits." + l.r.limit
+		}
+		if out != nil || l.op != logCompare || l.cmp == equal || l.cmp == notEqual || named == "when" || l.r.op != numConst || l.l.op == numConst || l.l.dim.only(plant.State) {
+			others = append(others, l)
+			continue
+		}
+		out = &limitTest{main: r.test(l), Limit: Limit{Key: named, Above: l.cmp == greater || l.cmp == greaterEqual, Value: l.r.val, Unit: l.l.dim.unit(),
+			Danger: c.o.Severity == "danger" || c.o.HighlyManaged}}
+		if l.l.dim.known() {
+			out.Dimension = l.l.dim.set[0]
+		}
+	}
+	if out == nil {
+		return nil
+	}
+	for _, l := range others {
+		out.others = append(out.others, r.test(l))
+	}
+	return out
+}
+
+// Limit gives the limit of an alarm; false where its condition is no single
+// comparison with a figure.
+func (s *Set) Limit(index int) (Limit, bool) {
+	if t := s.alarms[index].limit; t != nil {
+		return t.Limit, true
+	}
+	return Limit{}, false
+}
+
+// Margin is the value that is compared with the limit; false while it is not
+// known, or while the rest of the condition or its plant state keeps the alarm
+// from coming whatever it is.
+func (s *Set) Margin(index int, f *plant.Frame, at time.Time) (v float64, ok bool) {
+	a := &s.alarms[index]
+	var rf RuleFault
+	holds := func(t *test) bool {
+		var ta tally
+		return s.truth(t, f, at, &ta, &rf) == plant.True
+	}
+	if a.only != nil && !holds(a.only) {
+		return 0, false
+	}
+	for _, t := range a.limit.others {
+		if !holds(t) {
+			return 0, false
+		}
+	}
+	v, q := s.eval(&a.limit.main.l, f, at, &rf)
+	return v, q.Usable()
+}
