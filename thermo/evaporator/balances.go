@@ -128,7 +128,7 @@ func (s *Set) solve(p *problem) bool {
 			moved = max(moved, math.Abs(x-c.x[b]))
 			s.properties(b, x)
 		}
-		if moved < 1e-7 || p.sloppy {
+		if moved < 1e-6 || p.sloppy {
 			c.settled = true
 			break
 		}

@@ -13,6 +13,9 @@ import (
 // 68 of 100 cases and within two in 95. Plain meters, and good ones, where the model's
 // own errors outweigh the meters'.
 func TestUncertaintyHolds(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: long")
+	}
 	for name, quality := range map[string]float64{"plain meters": 1, "good meters": 0.3} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

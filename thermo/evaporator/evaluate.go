@@ -24,10 +24,10 @@ type evaluation struct {
 // r, overwriting what was there; r must come from NewResults. It never fails: a
 // value that cannot be computed is absent with its reason. It allocates nothing
 // unless a property is extrapolated. Sigmas are left zero: see Uncertainty.
-func (s *Set) Evaluate(m *Measurement, r *Results) { s.evaluate(m, r, false) }
+func (s *Set) Evaluate(m *Measurement, r *Results) { s.evaluate(m, r, false, false) }
 
-// evaluate is Evaluate; near says that the chain holds the solution of a case close by.
-func (s *Set) evaluate(m *Measurement, r *Results, near bool) {
+// evaluate is Evaluate; near and sloppy as in problem.
+func (s *Set) evaluate(m *Measurement, r *Results, near, sloppy bool) {
 	if len(r.Bodies) != len(s.d.Bodies) {
 		r.Bodies = make([]BodyResult, len(s.d.Bodies))
 	}
@@ -43,7 +43,7 @@ func (s *Set) evaluate(m *Measurement, r *Results, near bool) {
 	e := evaluation{m: m, r: r}
 	s.read(&e)
 	s.storeTemperatures(&e)
-	s.balance(&e, near)
+	s.balance(&e, near, sloppy)
 	s.checks(&e)
 }
 
@@ -150,12 +150,12 @@ func (s *Set) row(e *evaluation) Row {
 }
 
 // balance chooses the row and computes flows, duties and coefficients.
-func (s *Set) balance(e *evaluation, near bool) {
+func (s *Set) balance(e *evaluation, near, sloppy bool) {
 	row := s.row(e)
 	fault := s.noStreams(e)
 	if row != ByTemperatures {
 		if fault = s.load(e, row); fault.none() {
-			fault = s.flows(e, row, near, false)
+			fault = s.flows(e, row, near, sloppy)
 		}
 	}
 	if e.r.Row = row; fault.none() {

@@ -32,5 +32,5 @@ func (s *Set) EvaluateFrom(brix, evaporation float64, m *Measurement, r *Results
 	for b := range s.d.Bodies {
 		s.c.x[b], s.c.v[b], s.c.slopeAt[b], s.c.outflow[b] = brix, evaporation, -maxLiquor, 1
 	}
-	s.evaluate(m, r, true)
+	s.evaluate(m, r, true, false)
 }

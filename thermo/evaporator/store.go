@@ -180,7 +180,7 @@ func (s *Set) head(m *Measurement, b int, o *BodyResult, how How) {
 		return
 	}
 	// The density's source ends at 100 degC; up to 125 degC that is 2 % of the head.
-	rho, _, err := liquor.SPS4.DensityFlagged(liquor.Brix(s.c.x[b]), steam.Celsius(min(s.c.tj[b], 100)))
+	rho, _, err := liquor.Accept(liquor.SPS4.Density(liquor.Brix(s.c.x[b]), steam.Celsius(min(s.c.tj[b], 100))))
 	if err != nil {
 		o.HeadK.absent(Reason{Of: d.Name, Why: NoDensity})
 		return

@@ -29,9 +29,9 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 		}
 		v := x.Value
 		x.Value = v + x.Sigma
-		s.evaluate(&s.m, &s.plus, true)
+		s.evaluate(&s.m, &s.plus, true, true)
 		x.Value = v - x.Sigma
-		s.evaluate(&s.m, &s.minus, true)
+		s.evaluate(&s.m, &s.minus, true, true)
 		x.Value = v
 		for i, b := range base {
 			if !b.OK() {
