@@ -20,42 +20,44 @@ const uncertaintyEvery = time.Minute
 
 // setView is an evaporator set at one moment.
 type setView struct {
-	equip         *plant.Equipment
-	set           *evaporator.Set
-	m             evaporator.Measurement
-	r             *evaporator.Results
-	in            inputs
-	rows          []row
-	bodies        []*bodyView // in the order of the juice
-	abreast       []*abreast  // effects with parallel bodies
-	bleeds        []*bleedView
-	note          string // what is fixed by the configuration
-	denser        bool   // a density was beyond its source's range
-	usualC        bool   // or taken at the usual temperature
-	heat          bool   // a heater\'s liquid was beyond the source of its enthalpy
-	assumed       uint64 // bleeds without a meter, a bit each
-	unmetered     [evaporator.MaxEffects]unmetered
-	loss          unmetered // heat, % of the calandrias' duty
-	said          spoken    // what shown was made of
-	shown         string
-	check         *checking          // of the instruments against each other
-	steam, makeUp evaporator.Reading // parts of the steam flow
-	cane          cane
-	sigmas        time.Time         // when the uncertainties were worked out
-	kept          evaporator.Sigmas // them
-	keptOf        basis
-	used          evaporator.Measurement // m as the balances take it, see store
-	followed      time.Time              // when last
-	anew          bool                   // nothing is known of before
-	flowBehind    lag
-	feedBehind    lag
-	hours         float64   // since the scan before; 0 at a beginning
-	stored        float64   // what the bodies store, as a share of the evaporation
-	settledAt     time.Time // see settle
-	syrupRest     lag
-	syrupFar      far
-	flows         rest // what the juice and solids of the whole set rest on
-	heats         rest // and what its heat rests on besides
+	equip   *plant.Equipment
+	set     *evaporator.Set
+	m       evaporator.Measurement
+	r       *evaporator.Results
+	in      inputs
+	rows    []row
+	bodies  []*bodyView // in the order of the juice
+	abreast []*abreast  // effects with parallel bodies
+	// Means over workedUpMemory, t/h, for what a stop or scale costs.
+	usualEvaporation, usualJuice lag
+	bleeds                       []*bleedView
+	note                         string // what is fixed by the configuration
+	denser                       bool   // a density was beyond its source's range
+	usualC                       bool   // or taken at the usual temperature
+	heat                         bool   // a heater\'s liquid was beyond the source of its enthalpy
+	assumed                      uint64 // bleeds without a meter, a bit each
+	unmetered                    [evaporator.MaxEffects]unmetered
+	loss                         unmetered // heat, % of the calandrias' duty
+	said                         spoken    // what shown was made of
+	shown                        string
+	check                        *checking          // of the instruments against each other
+	steam, makeUp                evaporator.Reading // parts of the steam flow
+	cane                         cane
+	sigmas                       time.Time         // when the uncertainties were worked out
+	kept                         evaporator.Sigmas // them
+	keptOf                       basis
+	used                         evaporator.Measurement // m as the balances take it, see store
+	followed                     time.Time              // when last
+	anew                         bool                   // nothing is known of before
+	flowBehind                   lag
+	feedBehind                   lag
+	hours                        float64   // since the scan before; 0 at a beginning
+	stored                       float64   // what the bodies store, as a share of the evaporation
+	settledAt                    time.Time // see settle
+	syrupRest                    lag
+	syrupFar                     far
+	flows                        rest // what the juice and solids of the whole set rest on
+	heats                        rest // and what its heat rests on besides
 }
 
 // spoken is what the note of a set is made of, beside what is fixed.
@@ -302,6 +304,9 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	for _, a := range s.abreast {
 		a.step(s.hours, at)
 	}
+	share := -math.Expm1(-s.hours / workedUpMemory)
+	s.usualEvaporation.step(s.r.TotalEvaporationTH, share)
+	s.usualJuice.step(s.r.JuiceTH, share)
 	for _, b := range s.bodies {
 		b.scaling.difference(b.b.DTSharePct, s.hours)
 		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), at)
