@@ -36,6 +36,7 @@ function connect() {
       if (el) morph(el, html);
     }
     follow();
+    reach();
     announce(m.calls);
     badge(m.calls.length);
     waiting(m.calls);
@@ -125,7 +126,17 @@ function follow() {
   }
 }
 
+/** What scrolls in its own box can be reached by keyboard; what does not scroll takes no tab stop. */
+function reach() {
+  for (const e of document.querySelectorAll(".scroll, table.plain")) {
+    if (e.scrollWidth > e.clientWidth + 1) e.setAttribute("tabindex", "0");
+    else e.removeAttribute("tabindex");
+  }
+}
+
 follow();
+reach();
+window.addEventListener("resize", reach);
 connect();
 setInterval(() => { watch(); speak(); }, 200);
 // A page that comes back from the browser's memory shows an old picture until
