@@ -103,13 +103,13 @@ func (v *panView) together(c *Calculator, f *plant.Frame, at time.Time) {
 func (v *panView) crystals() {
 	switch {
 	case !v.massecuite.OK:
-		v.crystal = absent("no usable massecuite Brix")
+		v.crystal = absent(noMassecuiteBrix)
 		return
 	case !v.brix.OK():
 		v.crystal = v.brix
 		return
 	case v.massecuite.Value < v.brix.Value:
-		v.crystal = absent("the massecuite is thinner than its liquor: a spindle Brix, or a wrong purity")
+		v.crystal = absent(thinnerThanLiquor)
 		return
 	}
 	x, err := liquor.CrystalContent(liquor.Brix(v.massecuite.Value), liquor.Brix(v.brix.Value))
@@ -124,11 +124,9 @@ func (v *panView) crystals() {
 		b = b.before
 	}
 	if b != nil && x < b.crystal.Value-2 {
-		v.crystal.Reason = evaporator.Reason{Of: b.equip.Name, Text: "more crystal in the compartment before: dissolving, or a wrong reading"}
+		v.crystal.Reason = evaporator.Reason{Of: b.equip.Name, Text: moreCrystalBefore}
 	}
 }
-
-const purerText = "purer liquor than in a compartment before, but it must fall along the pan: a wrong reading or sample"
 
 // purer reports whether the liquor is purer than in the nearest compartment before whose
 // purity is known, by more than a point: sucrose goes into crystal along the pan, so the
@@ -145,15 +143,15 @@ func (v *panView) purer() bool {
 func (v *panView) seedRatio() evaporator.Result {
 	switch {
 	case !v.seed.OK:
-		return absent("no usable seed flow")
+		return absent(noSeedFlow)
 	case !v.product.OK:
-		return absent("no usable massecuite flow")
+		return absent(noMassecuiteFlow)
 	case v.product.Value < leastProductTH:
-		return absent("no massecuite leaves the pan")
+		return absent(noMassecuiteLeaves)
 	}
 	x, err := pan.SeedRatio(max(0, v.seed.Value), v.product.Value)
 	if err != nil {
-		return absent("seed and massecuite flow give no ratio: a wrong meter?")
+		return absent(noSeedRatio)
 	}
 	return value(x, math.Hypot(100*v.seed.Sigma, x*v.product.Sigma)/v.product.Value)
 }

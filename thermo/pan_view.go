@@ -148,7 +148,7 @@ func (v *panView) bindChest(c *Calculator, e *plant.Equipment) {
 			}
 		}
 	}
-	v.chestBy = "calandria taken to be at the vapour of " + b.Path + ": a throttled valve would lower it"
+	v.chestBy = chestTakenFrom + b.Path + throttledLowers
 }
 
 // piped takes the loss in the pipe off the vapour that stands for the chest.
@@ -191,7 +191,7 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	if v.note.stuck != v.in.note || v.note.moving != v.moving {
 		v.note = noted{v.in.note, v.moving, v.in.note}
 		if v.moving {
-			v.note.text = join(v.in.note, "the vacuum moves, the thermometer lags behind it")
+			v.note.text = join(v.in.note, vacuumMoves)
 		}
 	}
 	for _, r := range v.rows {
@@ -248,13 +248,13 @@ func (v *panView) motherPurity() (purity evaporator.Reading, by string) {
 		return evaporator.Reading{}, ""
 	}
 	x, sigma := (v.level.Value-30)/70, assumedPurity
-	by = "purity by liquor_purity_pct of the configuration"
+	by = purityConfigured
 	if !v.level.OK && p[0] != p[1] {
 		span := math.Abs(p[1] - p[0])
 		if x = v.passed; x >= 0 { // strikes differ in length by a fifth: a figure of ours
-			sigma, by = math.Hypot(sigma, 0.2*span), "purity by liquor_purity_pct and the time in the strike, for want of a level"
+			sigma, by = math.Hypot(sigma, 0.2*span), purityByTime
 		} else { // anywhere between: the deviation of an even spread
-			x, sigma, by = 0.5, math.Hypot(sigma, span/math.Sqrt(12)), "purity midway of liquor_purity_pct, for want of a level"
+			x, sigma, by = 0.5, math.Hypot(sigma, span/math.Sqrt(12)), purityMidway
 		}
 	}
 	x = min(1, max(0, x))
@@ -267,9 +267,9 @@ func (v *panView) calculate() {
 		v.elevation, v.brix, v.supersaturation, v.difference, v.evaporation, v.u, v.crystal = r, r, r, r, r, r, r
 	}
 	v.idle, v.liquorPurity = false, evaporator.Reading{}
-	v.saturation = absent("no usable vapour pressure")
+	v.saturation = absent(noPressureWords)
 	if !v.pressure.OK {
-		none("no usable vapour pressure")
+		none(noPressureWords)
 		return
 	}
 	if t, ok := tsat(v.pressure.Value); ok {
@@ -277,15 +277,15 @@ func (v *panView) calculate() {
 	}
 	switch {
 	case !v.saturation.OK():
-		none("the vapour pressure is outside the steam table")
+		none(pressureBeyond)
 		return
 	case !v.temperature.OK:
-		none("no usable massecuite temperature")
+		none(noMassecuiteC)
 		return
 	case !v.boiling():
-		why := "the pan is not boiling"
+		why := notBoiling
 		if v.equip.Class == plant.ClassCompartment && v.level.OK && v.level.Value <= dryPct {
-			why = "the compartment is dry"
+			why = compartmentDry
 		}
 		v.idle = v.steam.OK && v.steam.Value <= max(0.3, 3*v.steam.Sigma)
 		none(why)
@@ -306,8 +306,6 @@ func (v *panView) calculate() {
 	v.heatTransfer(tmc)
 }
 
-const beyondSource = "beyond the range of the equation's source"
-
 // leastS is the least standard deviation of a supersaturation: what transmitters good to
 // 0.1 kPa and 0.1 K leave, with the equations. Common practice, no source.
 const leastS = 0.05
@@ -325,9 +323,9 @@ func (v *panView) motherLiquor(tmc float64) {
 		SigmaKPa: v.pressure.Sigma, LiquorPurityPct: purity.Value, SigmaPurityPct: purity.Sigma}, v.site)
 	if err != nil {
 		// Fixed words: figures that change every second are no reason.
-		why := absent("no liquor boils so: the elevation or the purity is beyond the equation; a wrong instrument?")
+		why := absent(noLiquorBoilsSo)
 		if v.elevation.Value <= 0 {
-			why = absent("the massecuite is not above the boiling point of water at this pressure: not boiling, or a wrong instrument")
+			why = absent(notAboveWater)
 		}
 		v.brix, v.supersaturation = why, why
 		return
@@ -337,7 +335,7 @@ func (v *panView) motherLiquor(tmc float64) {
 		v.brix.Sigma = float64(hi-l.Brix) * 10 * v.elevation.Sigma
 	}
 	if l.Extrapolated {
-		v.brix.Reason.Text = "this or the supersaturation is beyond the range of its equation's source"
+		v.brix.Reason.Text = eitherBeyondSource
 	}
 	v.supersaturated(l.Supersaturation, l.Sigma, l.Extrapolated, known, by)
 }
@@ -354,7 +352,7 @@ func (v *panView) measuredLiquor(tmc float64) {
 	s, sigma, beyond, err := pan.Supersaturation(pan.MeasuredLiquor{Brix: v.liquorBrix.Value, SigmaBrix: v.liquorBrix.Sigma, MassecuiteC: tmc, SigmaK: v.temperature.Sigma,
 		LiquorPurityPct: purity.Value, SigmaPurityPct: purity.Sigma}, v.site)
 	if err != nil {
-		v.supersaturation = absent("Brix, purity or temperature of the liquor is beyond the equation: a wrong instrument?")
+		v.supersaturation = absent(liquorBeyond)
 		return
 	}
 	v.supersaturated(s, sigma, beyond, known, by)
@@ -372,7 +370,7 @@ func (v *panView) supersaturated(s, sigma float64, beyond, known bool, by string
 		}
 	}
 	if !known {
-		v.supersaturation = absent("no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct")
+		v.supersaturation = absent(noLiquorPurity)
 	} else if v.equip.Class == plant.ClassCompartment && v.purer() {
 		if v.supersaturation.Reason = (evaporator.Reason{Of: purerText, Text: by}); by == "" {
 			v.supersaturation.Reason = evaporator.Reason{Text: purerText}
@@ -404,23 +402,23 @@ func (v *panView) follow(at time.Time) {
 	}
 	v.track.Step(at, in)
 	phase, since := v.track.Phase()
-	none := absent("no strike is running")
+	none := absent(noStrikeRuns)
 	v.gaps, v.passed = false, -1
 	v.phase, v.phaseTime, v.strikeTime, v.water = value(float64(phase), 0), value(at.Sub(since).Seconds(), 0), none, none
 	if phase == pan.Unknown {
-		v.phase = absent("the phase cannot be told: " + v.track.Missing().String())
+		v.phase = absent(phaseUntold + v.track.Missing().String())
 		v.phaseTime = v.phase
 	}
 	if length, water, lacking, ok := v.track.Sums(at); ok {
 		v.strikeTime = value(length.Seconds(), 0)
 		v.passed = length.Hours() / usualHours(v.cfg.StrikeHours)
-		v.water = absent("the evaporation is not known: no steam flow")
+		v.water = absent(noSteamForWater)
 		if water.OK {
 			v.water = value(water.Value, 0)
 			if v.gaps = lacking > gapsFrom; v.gaps {
-				v.water.Reason.Text = "too little: the steam flow was not known for a part of the strike"
+				v.water.Reason.Text = waterTooLittle
 			} else if !v.chest.OK {
-				v.water.Reason.Text = "heating vapour taken to be of 120 kPa: no usable chest pressure"
+				v.water.Reason.Text = vapourTakenAs
 			}
 		}
 	}
@@ -460,28 +458,25 @@ func (v *panView) compare() {
 	if v.sSpread.OK() {
 		v.sSpread = value(x.S.Spread, 0)
 	}
-	v.cDeparture = less(reading(v.temperature, "no usable massecuite temperature"), x.C)
+	v.cDeparture = less(reading(v.temperature, noMassecuiteC), x.C)
 	if v.cDeparture.OK() {
 		v.cDeparture.Value -= v.cfg.ThermometerOffsetK
 	}
-	v.pDeparture = less(reading(v.pressure, "no usable vapour pressure"), x.KPa)
+	v.pDeparture = less(reading(v.pressure, noPressureWords), x.KPa)
 	v.usualTime, v.longestTime = lasts(x.Minutes), lasts(x.Longest)
 	v.fullUsual, v.footingUsual = of(h.TopLevel), of(h.Footing)
 	water, fed := v.track.Offset(), v.track.FedOffset()
 	if v.offsetFound = of(water); !water.Known() {
 		if v.offsetFound = of(fed); fed.Known() {
-			v.offsetFound.How, v.offsetFound.Reason.Text = evaporator.Assumed, "by the usual supersaturation of the feed, taken to be 1.10: elevation and purity are in it"
+			v.offsetFound.How, v.offsetFound.Reason.Text = evaporator.Assumed, offsetByFeed
 		}
 	}
-	v.elevationFound = absent("needs five whole strikes and two wash-outs with water")
+	v.elevationFound = absent(elevationUnlearned)
 	if water.Known() && fed.Known() {
 		v.elevationFound = value(fed.Value-water.Value, math.Hypot(fed.Spread, water.Spread))
 		v.elevationFound.How = evaporator.Assumed
 	}
 }
-
-// unlearned is why nothing is said of what a pan usually does.
-const unlearned = "not known: it needs five whole strikes of this grade, and a phase of a strike"
 
 // scaled looks for scale over the strikes of three weeks, and keeps U of the newest whole
 // one, whenever one has ended.
@@ -503,7 +498,7 @@ func (v *panView) scaled() {
 			}
 		}
 		f := pan.Scaling(all)
-		v.uChange, v.timeChange = absent("fewer than nine whole strikes with a U in three weeks"), absent("fewer than nine whole strikes in three weeks")
+		v.uChange, v.timeChange = absent(fewStrikesWithU), absent(fewStrikes)
 		if f.UChangePct.OK {
 			v.uChange = value(f.UChangePct.Value, 0)
 		}
@@ -627,15 +622,15 @@ func (c *Calculator) Strikes() []Strike {
 // U = S lambda(chest)/(A dT). No heat is taken for lost; feed that comes colder than the
 // massecuite takes some of it.
 func (v *panView) heatTransfer(tmc float64) {
-	v.difference = absent("no usable chest pressure")
+	v.difference = absent(noChestPressure)
 	if v.chest.OK {
-		v.difference = absent("the chest pressure is outside the steam table")
+		v.difference = absent(chestBeyond)
 		if tc, ok := tsat(v.chest.Value); ok {
 			v.difference = value(tc-tmc, math.Hypot(v.temperature.Sigma, v.chest.Sigma*tsatSlope(v.chest.Value)))
 			v.assumeChest(&v.difference)
 		}
 	}
-	v.evaporation = absent("no usable steam flow")
+	v.evaporation = absent(noSteamFlow)
 	if v.u = v.evaporation; !v.steam.OK {
 		v.byEarlierU()
 		return
@@ -647,7 +642,7 @@ func (v *panView) heatTransfer(tmc float64) {
 	lc, err1 := steam.LatentHeat(steam.KPa(v.chest.Value))
 	lv, err2 := steam.LatentHeat(steam.KPa(v.pressure.Value))
 	if err1 != nil || err2 != nil {
-		v.evaporation = absent("a pressure is outside the steam table")
+		v.evaporation = absent(aPressureBeyond)
 		v.u = v.evaporation
 		return
 	}
@@ -656,11 +651,11 @@ func (v *panView) heatTransfer(tmc float64) {
 	area := v.cfg.HeatingSurfaceM2
 	switch {
 	case area <= 0:
-		v.u = absent("no heating surface in the configuration")
+		v.u = absent(noSurface)
 	case v.difference.Value < pan.LeastDifferenceK:
-		v.u = absent("the temperature difference is too small")
+		v.u = absent(differenceTooSmall)
 	case flow == 0:
-		v.u = absent("no steam flows")
+		v.u = absent(noSteamFlows)
 	default:
 		u := flow / 3.6 * float64(lc) / area / v.difference.Value
 		v.u = value(u, u*math.Hypot(v.difference.Sigma/v.difference.Value, v.steam.Sigma/flow))
@@ -687,7 +682,7 @@ func (v *panView) byEarlierU() {
 	m := 3.6 * u.Value * v.cfg.HeatingSurfaceM2 * v.difference.Value / float64(lv)
 	v.evaporation = value(m, m*math.Hypot(earlierU, v.difference.Sigma/v.difference.Value))
 	v.evaporation.How = evaporator.Assumed
-	v.evaporation.Reason.Text = "by U of the strike before in the same phase: no usable steam flow"
+	v.evaporation.Reason.Text = byUOfStrikeBefore
 }
 
 func (v *panView) assumeChest(r *evaporator.Result) {
