@@ -52,6 +52,7 @@ var systemTags = []struct {
 }{
 	{"scan_overruns", plant.AnyDimension, "scans that took longer than the scan interval, since the start"},
 	{"archive_ok", plant.State, "1 while values can be archived"},
+	{"archive_intact", plant.State, "1 while no file of the archive is known to be gone, cut or changed"},
 	{"journal_ok", plant.State, "1 while events can be journalled"},
 	{"forward_ok", plant.State, "1 while values reach InfluxDB, or none is configured"},
 	{"notify_ok", plant.State, "1 while notices reach everyone who is to be told elsewhere, or nobody is"},
@@ -315,7 +316,7 @@ func (c *Core) BadTagsPct() float64 {
 // AllWell sets the system tags as they are while the program runs well: for
 // replay, where nothing can be wrong with it.
 func (c *Core) AllWell(at time.Time) {
-	for _, name := range []string{"archive_ok", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
+	for _, name := range []string{"archive_ok", "archive_intact", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
 		c.Set(name, 1, at)
 	}
 	for _, s := range c.House.Config.OPCUA.Servers {

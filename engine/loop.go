@@ -18,6 +18,8 @@ import (
 type Archive interface {
 	Append(values []plant.Record) error
 	State() (ok bool, text string) // one line for a person
+	// Damage says which files of it are damaged and for which time, "" for none.
+	Damage() string
 }
 
 // Journal takes events and what changed of the alarms' states. Commit numbers
@@ -270,6 +272,7 @@ func (l *Loop) systemTags(at time.Time) {
 	c.Set("scan_overruns", l.overruns, at)
 	archived, _ := l.Archive.State()
 	c.Set("archive_ok", flag(!l.refused && archived), at)
+	c.Set("archive_intact", flag(l.Archive.Damage() == ""), at)
 	c.Set("journal_ok", flag(!l.unjournaled), at)
 	forward := true
 	if l.Forward != nil {
@@ -433,6 +436,9 @@ func (l *Loop) Show(at time.Time) {
 func (l *Loop) health(at time.Time) []Health {
 	ok, text := l.Archive.State()
 	lines := []Health{{Name: "archive", OK: ok && !l.refused, Text: text}}
+	if damage := l.Archive.Damage(); damage != "" {
+		lines = append(lines, Health{Name: "files of the archive", Text: damage})
+	}
 	journal := Health{Name: "journal", OK: !l.unjournaled, Text: fmt.Sprintf("%d entries", l.seq)}
 	if l.unjournaled {
 		waiting, err := l.Journal.Waiting()

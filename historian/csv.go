@@ -138,129 +138,151 @@ func (a *Archive) ImportCSV(ctx context.Context, r io.Reader, name string, house
 	return len(rows), nil
 }
 
+// csvImport is an import that is being checked.
+type csvImport struct {
+	name   string
+	house  *plant.House
+	cr     *csv.Reader
+	faults plant.Faults
+	units  map[string]string // of the tags that are known
+	known  []string
+	convs  map[conversionKey]conversion // of the tags and units met
+	paths  map[string]string            // one copy of each
+}
+
+// fault notes one of a field of the line that was read last; field 0 is the line.
+func (im *csvImport) fault(field int, name, problem, fix string) {
+	line, col := im.cr.FieldPos(field)
+	im.faults = append(im.faults, plant.Fault{File: im.name, Line: line, Column: col, Field: name, Problem: problem, Fix: fix})
+}
+
 // parseCSV checks an import; it changes nothing.
 func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house *plant.House) ([]Record, plant.Faults, error) {
-	var faults plant.Faults
-	cr := csv.NewReader(r)
-	cr.FieldsPerRecord = -1
-	cr.ReuseRecord = true
-	fault := func(line, col int, field, problem, fix string) {
-		faults = append(faults, plant.Fault{File: name, Line: line, Column: col, Field: field, Problem: problem, Fix: fix})
-	}
-	units := map[string]string{}
-	var known []string
+	im := &csvImport{name: name, house: house, cr: csv.NewReader(r), units: map[string]string{},
+		convs: map[conversionKey]conversion{}, paths: map[string]string{}}
+	im.cr.FieldsPerRecord = -1
+	im.cr.ReuseRecord = true
 	for _, t := range a.Tags() {
-		units[t.Path] = t.Unit
-		known = append(known, t.Path)
+		im.units[t.Path] = t.Unit
+		im.known = append(im.known, t.Path)
 	}
-	convs := map[conversionKey]conversion{} // of the tags and units met
 	var out []Record
-	paths := map[string]string{} // one copy of each
 	header := false
-	for len(faults) < maxFaults {
+	for len(im.faults) < maxFaults {
 		if err := ctx.Err(); err != nil {
 			return nil, nil, err
 		}
-		rec, err := cr.Read()
+		rec, err := im.cr.Read()
 		if err == io.EOF {
 			break
 		}
+		if pe := (*csv.ParseError)(nil); errors.As(err, &pe) {
+			im.faults = append(im.faults, plant.Fault{File: name, Line: pe.Line, Column: pe.Column, Problem: pe.Err.Error(),
+				Fix: "the file is CSV after RFC 4180, with commas"})
+			break // what follows is guesswork
+		}
 		if err != nil {
-			var pe *csv.ParseError
-			if errors.As(err, &pe) {
-				fault(pe.Line, pe.Column, "", pe.Err.Error(), "the file is CSV after RFC 4180, with commas")
-				break // what follows is guesswork
-			}
 			return nil, nil, err
 		}
-		line, _ := cr.FieldPos(0)
-		col := func(i int) int { _, c := cr.FieldPos(i); return c }
 		if !header {
 			header = true
 			if len(rec) > 0 {
 				rec[0] = strings.TrimPrefix(rec[0], "\ufeff") // spreadsheets put it there
 			}
 			if strings.Join(rec, ",") != strings.Join(csvHead, ",") {
-				fault(line, 1, "", fmt.Sprintf("the first line is %q", strings.Join(rec, ",")), "make it "+strings.Join(csvHead, ","))
+				im.fault(0, "", fmt.Sprintf("the first line is %q", strings.Join(rec, ",")), "make it "+strings.Join(csvHead, ","))
 				break
 			}
 			continue
 		}
 		if len(rec) != len(csvHead) {
-			fault(line, 1, "", fmt.Sprintf("%d fields", len(rec)), "give 5: "+strings.Join(csvHead, ","))
+			im.fault(0, "", fmt.Sprintf("%d fields", len(rec)), "give 5: "+strings.Join(csvHead, ","))
 			continue
 		}
-		before := len(faults)
-		t, err := time.Parse(time.RFC3339Nano, rec[0])
-		switch {
-		case err != nil:
-			fault(line, col(0), "time", fmt.Sprintf("%q is not a time", rec[0]), "write it like 2026-03-01T06:00:00.000Z")
-		case t.Before(minTime) || t.After(maxTime):
-			fault(line, col(0), "time", fmt.Sprintf("%s is outside 1900..2200", rec[0]), "correct it")
+		if got, ok := im.line(rec); ok {
+			out = append(out, got)
 		}
-		path := csvPlain(rec[1])
-		unit, ok := units[path]
-		var conv conversion
-		if !ok {
-			fix := "use a tag of the plant file"
-			if near := plant.Nearest(path, known); near != "" {
-				fix = "did you mean " + near + "?"
-			}
-			fault(line, col(1), "tag", fmt.Sprintf("tag %q is not known", path), fix)
-		} else {
-			key := conversionKey{path, csvPlain(rec[3])}
-			if conv, ok = convs[key]; !ok {
-				key.path, key.unit = strings.Clone(key.path), strings.Clone(key.unit)
-				conv = conversionOf(house, key.path, unit, key.unit)
-				convs[key] = conv
-			}
-			if conv.problem != "" {
-				fault(line, col(3), "unit", conv.problem, conv.fix)
-			}
-		}
-		code, ok := parseStatus(rec[4])
-		if !ok {
-			fault(line, col(4), "status", fmt.Sprintf("status %q is not known", rec[4]), "use a standard name such as Good, or 0x and eight hexadecimal digits")
-		}
-		v := math.NaN()
-		bad := plant.QualityOf(code).IsBad()
-		switch {
-		case rec[2] == "" && ok && !bad:
-			fault(line, col(2), "value", "there is no value, but the status is "+rec[4], "give a value, or a Bad status")
-		case rec[2] != "":
-			v, err = strconv.ParseFloat(rec[2], 64)
-			if err != nil || math.IsInf(v, 0) || math.IsNaN(v) || strings.ContainsAny(rec[2], "xXpP_") {
-				fault(line, col(2), "value", fmt.Sprintf("%q is not a decimal number", rec[2]), "write it like 56.25, with a point")
-				break
-			}
-			if conv.scale == 0 { // another fault of the line
-				break
-			}
-			v = v*conv.scale + conv.offset
-			if !bad && !(v >= conv.low && v <= conv.high) {
-				fault(line, col(2), "value", fmt.Sprintf("%s %s is no possible %s (%.6g %s)", rec[2], csvPlain(rec[3]), conv.dimension, v, unit),
-					"correct the value, its unit or what it counts from, or give it a Bad status")
-			}
-		}
-		if len(faults) > before {
-			continue
-		}
-		if p, ok := paths[path]; ok {
-			path = p
-		} else {
-			path = strings.Clone(path)
-			paths[path] = path
-		}
-		out = append(out, Record{Path: path, Point: plant.Point{Time: t.UTC(), Value: v, Quality: plant.QualityOf(code)}})
 		if len(out) > maxImportRows {
-			fault(line, 1, "", fmt.Sprintf("more than %d samples", maxImportRows), "split the file")
+			im.fault(0, "", fmt.Sprintf("more than %d samples", maxImportRows), "split the file")
 			break
 		}
 	}
-	if !header && len(faults) == 0 {
-		fault(1, 1, "", "the file is empty", "begin with the line "+strings.Join(csvHead, ","))
+	if !header && len(im.faults) == 0 {
+		im.faults = append(im.faults, plant.Fault{File: name, Line: 1, Column: 1, Problem: "the file is empty", Fix: "begin with the line " + strings.Join(csvHead, ",")})
 	}
-	return out, faults, nil
+	return out, im.faults, nil
+}
+
+// line checks the five fields of a line; false if there is a fault in it.
+func (im *csvImport) line(rec []string) (Record, bool) {
+	before := len(im.faults)
+	t, err := time.Parse(time.RFC3339Nano, rec[0])
+	switch {
+	case err != nil:
+		im.fault(0, "time", fmt.Sprintf("%q is not a time", rec[0]), "write it like 2026-03-01T06:00:00.000Z")
+	case t.Before(minTime) || t.After(maxTime):
+		im.fault(0, "time", fmt.Sprintf("%s is outside 1900..2200", rec[0]), "correct it")
+	}
+	path := csvPlain(rec[1])
+	conv := im.conversion(path, csvPlain(rec[3]))
+	code, ok := parseStatus(rec[4])
+	if !ok {
+		im.fault(4, "status", fmt.Sprintf("status %q is not known", rec[4]), "use a standard name such as Good, or 0x and eight hexadecimal digits")
+	}
+	v := nan
+	bad := plant.QualityOf(code).IsBad()
+	switch {
+	case rec[2] == "" && ok && !bad:
+		im.fault(2, "value", "there is no value, but the status is "+rec[4], "give a value, or a Bad status")
+	case rec[2] != "":
+		v, err = strconv.ParseFloat(rec[2], 64)
+		if err != nil || math.IsInf(v, 0) || math.IsNaN(v) || strings.ContainsAny(rec[2], "xXpP_") {
+			im.fault(2, "value", fmt.Sprintf("%q is not a decimal number", rec[2]), "write it like 56.25, with a point")
+			break
+		}
+		if conv.scale == 0 { // another fault of the line
+			break
+		}
+		v = v*conv.scale + conv.offset
+		if !bad && !(v >= conv.low && v <= conv.high) {
+			im.fault(2, "value", fmt.Sprintf("%s %s is no possible %s (%.6g %s)", rec[2], csvPlain(rec[3]), conv.dimension, v, im.units[path]),
+				"correct the value, its unit or what it counts from, or give it a Bad status")
+		}
+	}
+	if len(im.faults) > before {
+		return Record{}, false
+	}
+	if p, ok := im.paths[path]; ok {
+		path = p
+	} else {
+		path = strings.Clone(path)
+		im.paths[path] = path
+	}
+	return Record{Path: path, Point: plant.Point{Time: t.UTC(), Value: v, Quality: plant.QualityOf(code)}}, true
+}
+
+// conversion is that of a line's tag and unit; without scale if there is a fault.
+func (im *csvImport) conversion(path, got string) conversion {
+	unit, ok := im.units[path]
+	if !ok {
+		fix := "use a tag of the plant file"
+		if near := plant.Nearest(path, im.known); near != "" {
+			fix = "did you mean " + near + "?"
+		}
+		im.fault(1, "tag", fmt.Sprintf("tag %q is not known", path), fix)
+		return conversion{}
+	}
+	key := conversionKey{path, got}
+	conv, ok := im.convs[key]
+	if !ok {
+		key.path, key.unit = strings.Clone(key.path), strings.Clone(key.unit)
+		conv = conversionOf(im.house, key.path, unit, key.unit)
+		im.convs[key] = conv
+	}
+	if conv.problem != "" {
+		im.fault(3, "unit", conv.problem, conv.fix)
+	}
+	return conv
 }
 
 type conversionKey struct{ path, unit string }

@@ -75,26 +75,39 @@ func nanos(t time.Time) int64 {
 	return t.UnixNano()
 }
 
-// scan hands out the samples of a path in tidy blocks in order of time. Where
-// files overlap they are merged a day at a time, so that memory stays bounded
-// by the busiest day. Blocks may be changed by f.
-func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(unit string, s series) error) error {
-	if from >= to {
-		return nil
+// part is what one place has of a path: the log, or a file.
+type part struct {
+	unit     string
+	min, max int64
+	hot      series
+	file     *coldFile // nil: hot
+	entry    fileEntry
+}
+
+// order is that of arrival: files by version, the log last.
+func (p *part) order() uint64 {
+	if p.file == nil {
+		return math.MaxUint64
 	}
+	return p.file.version
+}
+
+// read appends what the part has of [lo, hi).
+func (p *part) read(ctx context.Context, lo, hi int64, buf *series) error {
+	if p.file != nil {
+		return p.file.scanPart(ctx, p.entry, max(lo, p.min), min(hi, p.max+1), buf)
+	}
+	x := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= lo })
+	y := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= hi })
+	buf.appendSeries(p.hot.slice(x, y))
+	return nil
+}
+
+// partsOf finds what there is of a path in [from, to), sorted by time. files are
+// those of the range, held by the caller.
+func (a *Archive) partsOf(path string, from, to int64) (parts []part, files []*coldFile) {
 	// The hot part is read first: what moves meanwhile is then seen twice and
 	// merged, never missed.
-	type part struct {
-		unit     string
-		min, max int64
-		hot      series
-		file     *coldFile
-		entry    fileEntry
-	}
-	if err := a.refresh(); err != nil {
-		return err
-	}
-	var parts []part
 	for _, e := range a.tagsOf(path) {
 		s := a.hot.read(e.id, from, to)
 		s.tidy()
@@ -102,8 +115,7 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 			parts = append(parts, part{unit: e.unit, min: s.time[0], max: s.time[n-1], hot: s})
 		}
 	}
-	files := a.cold.list(kindRaw, from, to)
-	defer release(files)
+	files = a.cold.list(kindRaw, from, to)
 	hides := hidesOf(files)
 	for _, c := range files {
 		if c.lost != "" { // nobody knows what it had: a mark where it begins
@@ -121,15 +133,22 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 			}
 		}
 	}
-	// Sorted by time; order of arrival (version, then hot) inside a cluster is
-	// restored below.
-	order := func(p *part) uint64 {
-		if p.file == nil {
-			return math.MaxUint64
-		}
-		return p.file.version
-	}
 	sort.SliceStable(parts, func(i, j int) bool { return parts[i].min < parts[j].min })
+	return parts, files
+}
+
+// scan hands out the samples of a path in tidy blocks in order of time. Where
+// files overlap they are merged a day at a time, so that memory stays bounded
+// by the busiest day. Blocks may be changed by f.
+func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(unit string, s series) error) error {
+	if from >= to {
+		return nil
+	}
+	if err := a.refresh(); err != nil {
+		return err
+	}
+	parts, files := a.partsOf(path, from, to)
+	defer release(files)
 	var buf series
 	for i := 0; i < len(parts); {
 		end, j := parts[i].max, i+1
@@ -137,73 +156,57 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 			end = max(end, parts[j].max)
 			j++
 		}
-		cluster := parts[i:j]
-		i = j
-		if len(cluster) == 1 {
-			p := &cluster[0]
-			if p.file == nil {
-				if err := f(p.unit, p.hot); err != nil {
-					return err
-				}
-				continue
-			}
-			// One file: block by block, a month at most at a time.
-			const block = 31 * 24 * int64(time.Hour)
-			for lo := p.min; lo <= p.max; {
-				hi := min(lo+block, p.max+1)
-				buf.reset()
-				if err := p.file.scanPart(ctx, p.entry, lo, hi, &buf); err != nil {
-					return err
-				}
-				if err := f(p.unit, buf); err != nil {
-					return err
-				}
-				lo = hi
-			}
-			continue
+		block := nsDay
+		if j == i+1 {
+			block = 31 * nsDay // of one file, a month at most at a time
 		}
-		sort.SliceStable(cluster, func(i, j int) bool { return order(&cluster[i]) < order(&cluster[j]) })
-		const day = 24 * int64(time.Hour)
-		lo := cluster[0].min
+		cluster := parts[i:j]
+		sort.SliceStable(cluster, func(i, j int) bool { return cluster[i].order() < cluster[j].order() })
+		lo := int64(math.MaxInt64)
 		for _, p := range cluster {
 			lo = min(lo, p.min)
 		}
-		for lo <= end {
-			hi := min(floorTo(lo, day)+day, end+1)
-			buf.reset()
-			unit := ""
-			for k := range cluster {
-				p := &cluster[k]
-				if p.max < lo || p.min >= hi {
-					continue
-				}
-				if unit != p.unit && buf.len() > 0 {
-					// The unit changed inside the block: older unit first.
-					buf.tidy()
-					if err := f(unit, buf); err != nil {
-						return err
-					}
-					buf.reset()
-				}
-				unit = p.unit
-				if p.file == nil {
-					x := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= lo })
-					y := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= hi })
-					buf.appendSeries(p.hot.slice(x, y))
-				} else if err := p.file.scanPart(ctx, p.entry, max(lo, p.min), min(hi, p.max+1), &buf); err != nil {
-					return err
-				}
-			}
-			buf.tidy()
-			if buf.len() > 0 {
-				if err := f(unit, buf); err != nil {
-					return err
-				}
+		for i = j; lo <= end; {
+			hi := min(floorTo(lo, block)+block, end+1)
+			if err := mergeParts(ctx, cluster, lo, hi, &buf, f); err != nil {
+				return err
 			}
 			lo = hi
 		}
 	}
 	return nil
+}
+
+// mergeParts hands out [lo, hi) of parts in order of arrival. Where the unit
+// changes inside, the samples of each unit come for themselves.
+func mergeParts(ctx context.Context, parts []part, lo, hi int64, buf *series, f func(unit string, s series) error) error {
+	buf.reset()
+	unit := ""
+	give := func() error {
+		if buf.len() == 0 {
+			return nil
+		}
+		buf.tidy()
+		err := f(unit, *buf)
+		buf.reset()
+		return err
+	}
+	for k := range parts {
+		p := &parts[k]
+		if p.max < lo || p.min >= hi {
+			continue
+		}
+		if unit != p.unit {
+			if err := give(); err != nil {
+				return err
+			}
+			unit = p.unit
+		}
+		if err := p.read(ctx, lo, hi, buf); err != nil {
+			return err
+		}
+	}
+	return give()
 }
 
 func (a *Archive) unitOf(path string) string {

@@ -179,6 +179,14 @@ func (a archiveEdge) State() (ok bool, text string) {
 	return h.OK, fmt.Sprintf("%d samples stored, %d waiting, %d refused", h.Stored, h.Pending, h.Refused)
 }
 
+func (a archiveEdge) Damage() string {
+	var lines []string
+	for _, d := range a.Health().Damage {
+		lines = append(lines, d.String())
+	}
+	return strings.Join(lines, "; ")
+}
+
 type journalEdge struct{ *historian.Committer }
 
 func (j journalEdge) Commit(events []plant.Event, state map[string][]byte, whole bool) bool {
