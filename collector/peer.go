@@ -98,7 +98,7 @@ func (p *peer) identify(ctx context.Context) error {
 	}
 	ns, ok := at(0).([]string)
 	if !ok || len(ns) == 0 {
-		return fmt.Errorf("the server does not tell its namespaces (%s); without them no node can be found", statusName(dvs[0].Status))
+		return fmt.Errorf("the server does not give its namespaces (%s); without them no node can be found", statusName(dvs[0].Status))
 	}
 	p.namespaces = ns
 	p.started, _ = at(1).(time.Time)

@@ -541,7 +541,7 @@ func (d *driver) renew(ctx context.Context, subs []*subscription) error {
 		if s.gone != 0 {
 			why = statusName(s.gone)
 		}
-		d.log.Warn("the server dropped a subscription; making it anew", "status", why)
+		d.log.Warn("the server dropped a subscription; making a new one", "status", why)
 		d.lost(s, 1)
 		d.forget(s)
 	}

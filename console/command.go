@@ -94,10 +94,10 @@ var recorded = map[string]string{
 	"withdrawn":     "The correction is taken back. What depends on it is calculated again.",
 	"recalculation": "The past is calculated again beside the running program; the job below says how far it is.",
 	"cancelled":     "The job is cancelled. The values of before stay in force.",
-	"cleaning":      "The cleaning is recorded. The trend of the body begins anew.",
+	"cleaning":      "The cleaning is recorded. The trend of the body starts again.",
 	"note":          "The note is recorded.",
 	"reference":     "Recorded: the strike to compare with was changed.",
-	"laboratory":    "Recorded: the balance of the strike was made anew.",
+	"laboratory":    "Recorded: the balance of the strike is worked out again.",
 }
 
 // doneText is what a page says after it was come back to.
@@ -245,7 +245,7 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 	}
 	s.do(w, r, c, "/alarms?done=acknowledge", func(*alerting.Refusal) {
 		s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. "+
-			"Look at those still waiting.", s.alarmsPage)
+			"Look at the alarms that still wait.", s.alarmsPage)
 	})
 }
 

@@ -93,7 +93,7 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 		return nil, fmt.Errorf("read how %s is written: %w", alarm, err)
 	}
 	if text.Vessels > 1 {
-		f.Alike = fmt.Sprintf("The rule stands for %d vessels; tried and shown is %s alone.", text.Vessels, text.Vessel)
+		f.Alike = fmt.Sprintf("The rule applies to %d vessels; only %s is tried and shown.", text.Vessels, text.Vessel)
 	}
 	no, _ := r.Context().Value(trialRefusal{}).(*engine.Refused)
 	f.Spans, f.Span = trialSpans, cmp.Or(r.PostForm.Get("span"), defaultTrialSpan)

@@ -33,7 +33,7 @@ func TestTrial(t *testing.T) {
 		}
 	}
 	has("form", get(t, s.Handler(), trialPage, http.StatusOK), "Try another limit", "Trying changes nothing", `name="f.high" value="20"`, "kPa abs", "vacuum.yaml, line 17",
-		"stands for 5 vessels", "Limit “usual rise”", "not stated now", `<option value="1d" selected>`, "<textarea")
+		"applies to 5 vessels", "Limit “usual rise”", "not stated now", `<option value="1d" selected>`, "<textarea")
 
 	post := func(form string) (int, string, string) {
 		w := ask(s.Handler(), "POST", trialPage+"/try", form, sameOrigin)

@@ -55,7 +55,7 @@ var systemTags = []struct {
 	{"archive_intact", plant.State, "1 while no file of the archive is known to be gone, cut or changed"},
 	{"journal_ok", plant.State, "1 while events can be journalled"},
 	{"forward_ok", plant.State, "1 while values reach InfluxDB, or none is configured"},
-	{"notify_ok", plant.State, "1 while notices reach everyone who is to be told elsewhere, or nobody is"},
+	{"notify_ok", plant.State, "1 while notices reach all their receivers, or there are none"},
 	{"bad_tags_pct", plant.Percent, "measured tags without a usable value, %"},
 	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
 	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own, or are slow"},

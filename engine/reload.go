@@ -23,7 +23,7 @@ func (c *Core) Adopt(next *Core, now time.Time) error {
 		return h.Tags[:n]
 	}
 	if !slices.EqualFunc(fixed(c.House), fixed(next.House), func(a, b plant.Tag) bool { return a.Path == b.Path && a.Unit == b.Unit && a.Source == b.Source }) {
-		return errors.New("the tags of the plant differ: that takes a restart")
+		return errors.New("the tags of the plant differ: this needs a restart")
 	}
 	if err := c.Alarms.Reload(next.Rules.Alarms(), alerting.Change{Reason: "rules reloaded"}, now); err != nil {
 		return fmt.Errorf("alarm definitions: %w", err)

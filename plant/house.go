@@ -307,7 +307,7 @@ func (b *builder) servers() {
 			b.fault(f+".name", fmt.Sprintf("%q is not a name", s.Name), "use letters, digits and _, starting with a letter")
 		}
 		if names[s.Name] {
-			b.fault(f+".name", fmt.Sprintf("server %s stands twice", s.Name), "give each its own name")
+			b.fault(f+".name", fmt.Sprintf("server %s is there twice", s.Name), "give each its own name")
 		}
 		names[s.Name] = true
 		if !strings.HasPrefix(s.Endpoint, "opc.tcp://") {
@@ -371,7 +371,7 @@ func (b *builder) equip(field string, parent *Equipment, name, title string, c C
 		}
 	}
 	if b.h.byEquip[e.Path] != nil {
-		b.fault(field+".name", fmt.Sprintf("%s stands twice", e.Path), "give each piece of equipment its own name")
+		b.fault(field+".name", fmt.Sprintf("%s is there twice", e.Path), "give each piece of equipment its own name")
 	} else {
 		b.h.byEquip[e.Path] = e
 	}
@@ -463,7 +463,7 @@ func (b *builder) set(f string, c *SetConfig) {
 				b.fault(bf+".juice", fmt.Sprintf("no body of effect %d before it to be beside of", bc.Effect), "list bodies fed beside each other one after the other, with the same effect")
 			}
 		default:
-			b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; backward and mixed feed are told by juice_order of the set")
+			b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; juice_order of the set gives backward and mixed feed")
 		}
 		last = bc.Effect
 		if bc.HeatingSurfaceM2 == 0 {
@@ -573,7 +573,7 @@ func (b *builder) juiceOrder(f string, c *SetConfig) {
 	for i, name := range c.JuiceOrder {
 		at := fmt.Sprintf("%s[%d]", f, i)
 		if _, twice := place[name]; twice {
-			b.fault(at, fmt.Sprintf("%s stands twice", name), "name each body of the set once, in the order in which the juice flows")
+			b.fault(at, fmt.Sprintf("%s is there twice", name), "name each body of the set once, in the order in which the juice flows")
 		}
 		if !slices.ContainsFunc(c.Bodies, func(x BodyConfig) bool { return x.Name == name }) {
 			b.fault(at, fmt.Sprintf("the set has no body %q", name), "name each body of the set once, in the order in which the juice flows")

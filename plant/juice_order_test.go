@@ -30,7 +30,7 @@ sets:
 		{"[]", "", []int{0, 1, 2, 3}},
 		{"[C, B, A]", "p.yaml:5:", nil},
 		{"[C, B, B2]", "A is not in the juice order", nil},
-		{"[C, B, B2, A, C]", "sets[0].juice_order[4]: C stands twice", nil},
+		{"[C, B, B2, A, C]", "sets[0].juice_order[4]: C is there twice", nil},
 		{"[C, B, B2, A, D]", `sets[0].juice_order[4]: the set has no body "D"`, nil},
 		{"[C, B2, B, A]", "sets[0].juice_order[1]: B2 is fed beside another body of effect 2, but does not follow one", nil},
 		{"backward", "sets[0].juice_order", nil},

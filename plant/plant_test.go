@@ -197,7 +197,7 @@ func TestSignalNamesAreUnique(t *testing.T) {
 	for _, s := range Signals {
 		k := string(s.Class) + "/" + s.Name
 		if seen[k] {
-			t.Errorf("%s stands twice", k)
+			t.Errorf("%s is there twice", k)
 		}
 		seen[k] = true
 		if s.Dimension != AnyDimension && s.Dimension.Canonical() == "" {

@@ -383,7 +383,7 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 		tk := e.Key.GetToken()
 		at := join(field, key)
 		if seen[key] {
-			d.fault(tk, at, "the key stands twice", "keep one")
+			d.fault(tk, at, "the key is there twice", "keep one")
 			continue
 		}
 		seen[key] = true
@@ -422,7 +422,7 @@ func (d *decoder) decodeMap(field string, n ast.Node, v reflect.Value, depth int
 		at := join(field, key)
 		tk := e.Key.GetToken()
 		if out.MapIndex(reflect.ValueOf(key)).IsValid() {
-			d.fault(tk, at, "the name stands twice", "keep one")
+			d.fault(tk, at, "the name is there twice", "keep one")
 			continue
 		}
 		if tk != nil && tk.Position != nil {

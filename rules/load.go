@@ -588,7 +588,7 @@ func (l *loader) collectRules() {
 				continue
 			}
 			if l.rules[a.Name] != nil {
-				l.fault(lf, f+".name", fmt.Sprintf("rule %s stands twice", a.Name), "give each its own name")
+				l.fault(lf, f+".name", fmt.Sprintf("rule %s is there twice", a.Name), "give each its own name")
 				continue
 			}
 			l.rules[a.Name] = a
@@ -606,7 +606,7 @@ func (l *loader) checkOverrides() {
 				return
 			}
 		}
-		l.fault(lf, field, fmt.Sprintf("rule %s stands for no vessel %s", a.Name, which), "write the path of a vessel it stands for, a pattern, or \"*\"")
+		l.fault(lf, field, fmt.Sprintf("rule %s applies to no vessel %s", a.Name, which), "write the path of a vessel it applies to, a pattern, or \"*\"")
 	}
 	for _, lf := range l.files {
 		for i := range lf.Alarms {
@@ -870,7 +870,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	spec.Setpoint, spec.Unit = c.setpoint, c.unit
 	spec.Explain = c.explained()
 	if _, twice := l.names[name]; twice {
-		l.fault(lf, field+".name", fmt.Sprintf("alarm %s stands twice", name), "give each its own name")
+		l.fault(lf, field+".name", fmt.Sprintf("alarm %s is there twice", name), "give each its own name")
 		return
 	}
 	index := len(l.set.specs)

@@ -275,7 +275,7 @@ func (r *reader) logic(n ast.Node) *logic {
 		}
 		if cmp, ok := compareOf[x.Operator]; ok {
 			if isLogic(x.Left) || isLogic(x.Right) {
-				return r.badLogic(at, "a condition stands where a number is compared", "join conditions with and, or, not")
+				return r.badLogic(at, "a condition is written where a number is compared", "join conditions with and, or, not")
 			}
 			return r.compare(at, cmp, r.number(x.Left), r.number(x.Right))
 		}
@@ -312,7 +312,7 @@ func (r *reader) logic(n ast.Node) *logic {
 	if len(r.complaints) > 0 || len(r.missing) > 0 {
 		return &logic{op: logFalse, from: at}
 	}
-	return r.badLogic(at, fmt.Sprintf("a number (%s) stands where a condition is expected", v.dim), "compare it with something, for example > 5")
+	return r.badLogic(at, fmt.Sprintf("a number (%s) is written where a condition is expected", v.dim), "compare it with something, for example > 5")
 }
 
 func (r *reader) compare(at int, cmp compare, a, b *number) *logic {
@@ -372,7 +372,7 @@ func (r *reader) number(n ast.Node) *number {
 		case "+":
 			return k
 		}
-		return r.bad(at, fmt.Sprintf("%s stands before a number", x.Operator), "not belongs before a condition")
+		return r.bad(at, fmt.Sprintf("%s is written before a number", x.Operator), "not belongs before a condition")
 	case *ast.BinaryNode:
 		return r.binary(at, x)
 	case *ast.ConditionalNode:
@@ -383,9 +383,9 @@ func (r *reader) number(n ast.Node) *number {
 		}
 		return &number{op: numChoice, cond: c, kids: []*number{a, b}, dim: d, from: at}
 	case *ast.BoolNode:
-		return r.bad(at, "true or false stands where a number is expected", "write 1 or 0")
+		return r.bad(at, "true or false is written where a number is expected", "write 1 or 0")
 	case *ast.StringNode:
-		return r.bad(at, "a text stands where a number is expected", "texts are only used for the length of a window")
+		return r.bad(at, "a text is written where a number is expected", "texts are only used for the length of a window")
 	}
 	if name, args, ok := call(n); ok {
 		return r.call(at, name, args)
@@ -415,7 +415,7 @@ func nodeWord(n ast.Node) string {
 
 func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 	if _, ok := compareOf[x.Operator]; ok || isAnd(x.Operator) || isOr(x.Operator) {
-		return r.bad(at, "a condition stands where a number is expected", "choose with condition ? a : b")
+		return r.bad(at, "a condition is written where a number is expected", "choose with condition ? a : b")
 	}
 	op, ok := map[string]numberOp{"+": numAdd, "-": numSub, "*": numMul, "/": numDiv}[x.Operator]
 	if !ok {
@@ -527,7 +527,7 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 			k := r.number(a)
 			d, ok := meet(n.dim, k.dim)
 			if !ok {
-				return r.bad(k.from, fmt.Sprintf("%s stands beside %s", k.dim, n.dim), unitFix(k.dim, n.dim))
+				return r.bad(k.from, fmt.Sprintf("%s is written beside %s", k.dim, n.dim), unitFix(k.dim, n.dim))
 			}
 			n.dim = d
 			n.kids = append(n.kids, k)
@@ -651,7 +651,7 @@ func (r *reader) unit(at int, args []ast.Node) *number {
 // equipment has no such tag.
 func (r *reader) orDefault(at int, args []ast.Node) *number {
 	if len(args) != 2 {
-		return r.bad(at, "default takes a tag and what stands in for it", "write default(this.cleaning, 0)")
+		return r.bad(at, "default takes a tag and its substitute", "write default(this.cleaning, 0)")
 	}
 	switch args[0].(type) {
 	case *ast.IdentifierNode, *ast.MemberNode:
@@ -673,7 +673,7 @@ func (r *reader) orDefault(at int, args []ast.Node) *number {
 		}
 		b.dim = a.dim
 	} else if d, ok := meet(a.dim, b.dim); !ok {
-		return r.bad(b.from, fmt.Sprintf("%s stands in for %s", b.dim, a.dim), unitFix(a.dim, b.dim))
+		return r.bad(b.from, fmt.Sprintf("%s is the substitute for %s", b.dim, a.dim), unitFix(a.dim, b.dim))
 	} else if d.known() {
 		b.dim = d
 	}

@@ -309,7 +309,7 @@ func (w *Written) Lines(changes map[string]string) []Line {
 		case (own && (w.this == nil || w.Vessels == 1) || exact || f.Key == "when") && f.Text != "":
 			x := lf.replace(lf.doc.At(field), key, f.Text, text)
 			if f.Key == "when" && w.Vessels > 1 {
-				x.Note = fmt.Sprintf("This is the condition for all %d vessels that the rule stands for.", w.Vessels)
+				x.Note = fmt.Sprintf("This is the condition for all %d vessels that the rule applies to.", w.Vessels)
 			}
 			out = append(out, x)
 		case w.this == nil || w.Vessels == 1:

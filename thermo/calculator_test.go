@@ -165,7 +165,7 @@ func TestTableIsComplete(t *testing.T) {
 	for _, q := range thermo.Quantities {
 		name := string(q.Class) + "." + q.Name
 		if seen[name] {
-			t.Errorf("%s stands twice", name)
+			t.Errorf("%s is there twice", name)
 		}
 		seen[name] = true
 		if q.Meaning == "" || q.Inputs == "" || q.Source == "" || !(q.Low < q.High) {

@@ -758,7 +758,7 @@ func (k *checking) publishValues(r *evaporator.Reconciliation) {
 			}
 			switch {
 			case r.GrossError || len(r.Suspects) > 0:
-				k.reconciled[i] = absent("a gross error stands in the readings and would be spread over the others")
+				k.reconciled[i] = absent("the readings contain a gross error, which would be spread over the others")
 			case !in.Checked:
 				k.reconciled[i] = absent("nothing checks this reading")
 			default:

@@ -351,7 +351,7 @@ pans:
 	for _, want := range []string{
 		"plant.yaml:5", "a pan of compartments boils no strikes",
 		"plant.yaml:7", `did you mean "massecuite_temperature"?`,
-		"plant.yaml:8", "CP.K1 stands twice",
+		"plant.yaml:8", "CP.K1 is there twice",
 		"plant.yaml:9", `"level" is the name of a signal`, "300 is out of bounds for a purity", "99 is out of bounds for an offset",
 	} {
 		if !strings.Contains(err.Error(), want) {

@@ -209,7 +209,7 @@ func (b *checker) all(list []Receiver) {
 			b.fault(f+".name", fmt.Sprintf("%q is not a name", c.Name), "use letters, digits and _, starting with a letter")
 		}
 		if names[c.Name] {
-			b.fault(f+".name", fmt.Sprintf("notifier %s stands twice", c.Name), "give each its own name")
+			b.fault(f+".name", fmt.Sprintf("notifier %s is there twice", c.Name), "give each its own name")
 		}
 		names[c.Name] = true
 		switch c.Kind {
@@ -249,7 +249,7 @@ func (b *checker) all(list []Receiver) {
 			}
 		}
 		if c.Kind == "alertmanager" && len(c.Schedule) > 0 {
-			b.fault(f+".schedule", "an Alertmanager is told what stands, at all hours", "use its own time intervals")
+			b.fault(f+".schedule", "an Alertmanager gets all active alarms, at all hours", "use its own time intervals")
 		}
 		if c.Keep == 0 {
 			c.Keep = 12 * time.Hour

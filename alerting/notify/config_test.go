@@ -47,7 +47,7 @@ func TestNotifyFaults(t *testing.T) {
 		{"  - {name: m, kind: email, server: \"mail:25\", from: \"a@b.example\\r\\nBcc: x@y\", to: [c@d.example]}", "not a mail address"},
 		{"  - {name: m, kind: email, server: \"mail:25\", from: a@b.example, to: [\"c@d.example, e@f\"]}", "not a mail address"},
 		{"  - {name: m, kind: email, server: \"mail:25\", from: a@b.example}", "nobody is to receive"},
-		{web + "}\n" + web + "}", "stands twice"},
+		{web + "}\n" + web + "}", "is there twice"},
 	} {
 		_, err := plant.Load("plant.yaml", []byte(notifyHouse+c.yaml+"\n"), Part())
 		switch {

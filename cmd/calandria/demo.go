@@ -183,7 +183,7 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 	switch {
 	case err == nil:
 		if err := json.Unmarshal(b, &o); err != nil {
-			return nil, fmt.Errorf("read %s: %w; remove the folder to start anew", name, err)
+			return nil, fmt.Errorf("read %s: %w; remove the folder to start again", name, err)
 		}
 	case !errors.Is(err, os.ErrNotExist):
 		return nil, err

@@ -117,7 +117,7 @@ func (r *reloader) reload(ctx context.Context) error {
 		return ctx.Err()
 	}
 	var faults plant.Faults
-	what := "rules not reloaded, those before stay in force: "
+	what := "the rules are not reloaded, the old rules stay in force: "
 	if errors.As(err, &faults) && len(faults) > 0 {
 		for _, f := range faults {
 			r.s.log.Error("rules not reloaded", "fault", f.Error())
@@ -192,7 +192,7 @@ func (r *reloader) swap(ctx context.Context, next *engine.Core, mark string) (su
 		s.log.Error("values are missing from /metrics until the next start", "err", err)
 	}
 	if n := len(next.Rules.Placeholders()); n > 0 {
-		s.log.Warn("placeholders stand where the site's procedures belong; 'calandria check' lists them", "count", n)
+		s.log.Warn("there are placeholders where the site's procedures belong; 'calandria check' lists them", "count", n)
 	}
 	return sum, took, nil
 }

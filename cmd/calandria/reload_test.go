@@ -172,7 +172,7 @@ func TestReloadOfFaultyFiles(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 		}
 		es := m.events(plant.EventConfig)
-		if last := es[len(es)-1].Text; !strings.Contains(last, "rules not reloaded, those before stay in force: ") || !strings.Contains(last, "a.yaml") {
+		if last := es[len(es)-1].Text; !strings.Contains(last, "the rules are not reloaded, the old rules stay in force: ") || !strings.Contains(last, "a.yaml") {
 			t.Errorf("%s: journal %q", c.name, last)
 		}
 	}
