@@ -198,6 +198,7 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 	defer p.close()
 	m := simulator.New(o.Seed, o.From)
 	record := o.Known.IsZero()
+	p.raw = !record // the start of the program lives through that itself
 	err = simulator.Past(m, o.From, o.To, pastStep, func(t time.Time, rs []simulator.Reading) {
 		// Something for a person to do when the demo opens.
 		if c.Upset == "" && o.To.Sub(t) == waitingAlarm {
@@ -235,6 +236,7 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 type filler struct {
 	a       *app
 	data    string // the folder
+	raw     bool   // only what the instruments showed is filled in
 	core    *engine.Core
 	archive *historian.Archive
 	journal *historian.Journal
@@ -310,7 +312,13 @@ func (p *filler) step(ctx context.Context, t time.Time, m *simulator.Model, rs [
 		v, q := h.Tags[id].Convert(r.Raw, r.Quality)
 		pt := plant.Point{Time: t, Value: v, Quality: q}
 		p.add(h.Tags[id].Path, pt)
+		if p.raw {
+			continue
+		}
 		p.core.Sample(plant.Sample{Tag: id, Point: pt}, t)
+	}
+	if p.raw {
+		return
 	}
 	p.core.Set("bad_tags_pct", p.core.BadTagsPct(), t)
 	p.core.Set("sample_age", 0, t)
@@ -392,7 +400,7 @@ func terminal(w io.Writer) bool {
 }
 
 func (p *filler) finish() error {
-	if p.err == nil {
+	if p.err == nil && !p.raw {
 		p.journalise()
 	}
 	if p.err != nil {
@@ -400,6 +408,9 @@ func (p *filler) finish() error {
 	}
 	if err := p.bulk.Close(); err != nil {
 		return fmt.Errorf("fill the past: %w", err)
+	}
+	if p.raw {
+		return nil
 	}
 	if err := p.keep(); err != nil {
 		return fmt.Errorf("fill the past: %w", err)
