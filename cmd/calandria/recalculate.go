@@ -91,7 +91,7 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 		return nil, err
 	}
 	from := rw.Reached()
-	if reader, err = r.ready(ctx, reader, rw, job.From); err != nil {
+	if reader, err = r.ready(ctx, reader, rw, job.From, tell); err != nil {
 		return nil, err
 	}
 	corrections, err := allCorrections(ctx, r.journal)
@@ -188,7 +188,7 @@ func (x *recalculated) save(rw *historian.Rewrite, at time.Time) error {
 
 // ready brings a reader to where the job goes on: from what it saved, or by living
 // through the time before.
-func (r *recalculator) ready(ctx context.Context, reader *engine.Core, rw *historian.Rewrite, from time.Time) (*engine.Core, error) {
+func (r *recalculator) ready(ctx context.Context, reader *engine.Core, rw *historian.Rewrite, from time.Time, tell func(float64, time.Time) error) (*engine.Core, error) {
 	if data := rw.Data(); len(data) > 0 {
 		cp, err := engine.ReadCheckpoint(data)
 		if err == nil {
@@ -215,7 +215,7 @@ func (r *recalculator) ready(ctx context.Context, reader *engine.Core, rw *histo
 	err = reader.Follow(ctx, p, first, from, engine.Steps{{Before: from.Add(-36 * time.Hour), Step: time.Minute}, {Step: jobStep}}, func(at time.Time) error {
 		people.apply(reader, at)
 		reader.Calc.TakeFinished()
-		return nil
+		return tell(0, at)
 	})
 	reader.Quiet = false
 	return reader, err
@@ -398,6 +398,11 @@ func (r *recalculator) do(ctx context.Context, job plant.Job, show func(done flo
 		}
 		told, job.Reached = now, at
 		left := time.Duration(float64(now.Sub(began)) * (1 - done) / max(done, 1e-3))
+		if done == 0 {
+			began = now
+			job.Text = "living through the time before, at " + at.Format("2006-01-02 15:04 MST")
+			return r.journal.UpdateJob(job)
+		}
 		job.Text = fmt.Sprintf("%.0f %%, at %s, %s left", 100*done, at.Format("2006-01-02 15:04 MST"), left.Round(time.Second))
 		return r.journal.UpdateJob(job)
 	})
