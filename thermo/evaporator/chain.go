@@ -28,12 +28,13 @@ type Set struct {
 	group   [MaxBodies]int // first body of the juice group
 	last    int            // first body of the last juice group
 
-	c     chain
-	tests comparison // of Reconcile
+	// Scratch: nothing of it outlives a call.
+	c     chain      `state:"-"`
+	tests comparison `state:"-"` // of Reconcile
 	// For Uncertainty: a copy to disturb, results to compare.
-	m                             Measurement
-	plus, minus                   Results
-	listBase, listPlus, listMinus []*Result
+	m                             Measurement `state:"-"`
+	plus, minus                   Results     `state:"-"`
+	listBase, listPlus, listMinus []*Result   `state:"-"`
 }
 
 // chain is the state of the balances. Arrays are by body or by effect
