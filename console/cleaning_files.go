@@ -52,6 +52,9 @@ func AssumedTexts(p *thermo.CleaningProposal) []string {
 		fmt.Sprintf("%d days beyond the plan are planned too, but not shown", fouling.PlanAhead),
 		"a cleaning restores a body as the usual cleaning does",
 	}
+	if p.Together {
+		out = append(out, "one day later is that of the whole stop")
+	}
 	if p.Priced {
 		out = append(out, "what scale costs: water that the set no longer evaporates is boiled off in the pans, a tonne of steam for each tonne; an hour without a body: the same water in one effect fewer; a stop: the juice that is not worked up")
 	} else {

@@ -28,6 +28,8 @@ type scaling struct {
 	forecast       fouling.Forecast
 	// The body's share of the set's temperature difference, a slow mean; 0: not known.
 	share float64
+	// found is the last cleaning that U itself showed.
+	found time.Time
 	// shared is true while parallel bodies have one U between them.
 	shared bool
 }
@@ -85,7 +87,9 @@ func (s *scaling) close(end time.Time) {
 		if s.doubtful {
 			q = fouling.Uncertain
 		}
-		s.track.Observe(fouling.Value{At: end, U: s.values[len(s.values)/2], Quality: q, Shape: s.mean()})
+		if s.track.Observe(fouling.Value{At: end, U: s.values[len(s.values)/2], Quality: q, Shape: s.mean()}) {
+			s.found, _ = s.track.Started()
+		}
 	}
 	s.values, s.doubtful = s.values[:0], false
 	s.shape, s.shaped, s.fluxed = fouling.Shape{}, 0, 0
@@ -121,6 +125,35 @@ func (c *Calculator) Cleaned(body string, end, now time.Time) error {
 		}
 	}
 	return fmt.Errorf("there is no body %q", body)
+}
+
+// cleanedTogether finds the cleanings of bodies whose own step in U is too small to
+// show one, by those of most of the others at the same stop.
+func (s *setView) cleanedTogether() {
+	if len(s.bodies) == 0 || s.bodies[0].scaling.hour.Equal(s.compared) {
+		return
+	}
+	s.compared = s.bodies[0].scaling.hour
+	for _, b := range s.bodies {
+		at, n := b.scaling.found, 0
+		if at.IsZero() || b.scaling.now.Sub(at) > 48*time.Hour {
+			continue
+		}
+		for _, o := range s.bodies {
+			if f := o.scaling.found; !f.IsZero() && f.Sub(at).Abs() <= 36*time.Hour {
+				n++
+			}
+		}
+		if n < 2 || 2*n < len(s.bodies) {
+			continue
+		}
+		for _, o := range s.bodies {
+			if o.scaling.found.Sub(at).Abs() > 36*time.Hour && o.scaling.track.CleanedWith(at) {
+				o.scaling.found, _ = o.scaling.track.Started()
+				o.scaling.look(o.scaling.now)
+			}
+		}
+	}
 }
 
 // difference follows the body's share of the set's temperature difference.

@@ -20,14 +20,15 @@ const uncertaintyEvery = time.Minute
 
 // setView is an evaporator set at one moment.
 type setView struct {
-	equip   *plant.Equipment
-	set     *evaporator.Set
-	m       evaporator.Measurement
-	r       *evaporator.Results
-	in      inputs
-	rows    []row
-	bodies  []*bodyView // in the order of the juice
-	abreast []*abreast  // effects with parallel bodies
+	equip    *plant.Equipment
+	set      *evaporator.Set
+	m        evaporator.Measurement
+	r        *evaporator.Results
+	in       inputs
+	rows     []row
+	bodies   []*bodyView // in the order of the juice
+	abreast  []*abreast  // effects with parallel bodies
+	compared time.Time   // the hour in which cleanings of the bodies were last compared
 	// Means over workedUpMemory, t/h, for what a stop or scale costs.
 	usualEvaporation, usualJuice lag
 	bleeds                       []*bleedView
@@ -311,6 +312,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		b.scaling.difference(b.b.DTSharePct, s.hours)
 		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), at)
 	}
+	s.cleanedTogether()
 	if !c.noTests {
 		s.check.step(at)
 	}

@@ -128,6 +128,39 @@ func TestCleaningsAreFound(t *testing.T) {
 	}
 }
 
+// A body that loses 5 % in a cycle does not show its cleaning by itself. Where most of
+// its set was found cleaned at the same stop, its small step up is one; no step is none.
+func TestCleanedWithTheOthers(t *testing.T) {
+	for _, cleaned := range []bool{true, false} {
+		r := rand.New(rand.NewPCG(3, 3))
+		m := linear(2.5, 0.002)
+		k, _ := fouling.NewTracker(fouling.Settings{})
+		observe := func(h int, day float64) {
+			k.Observe(fouling.Value{At: at(h), U: m.U(day) * (1 + 0.01*r.NormFloat64()), Quality: fouling.Good})
+		}
+		for h := range 12 * 24 {
+			observe(h, float64(h)/24)
+		}
+		back := 12*24 + 10
+		if k.CleanedWith(at(back)) {
+			t.Error("cleaned before it came back")
+		}
+		for h := back; h < back+14; h++ {
+			day := 12.0
+			if cleaned {
+				day = 0
+			}
+			observe(h, day)
+		}
+		if got := k.CleanedWith(at(back - 6)); got != cleaned {
+			t.Errorf("cleaned %v, taken for %v", cleaned, got)
+		}
+		if s, known := k.Started(); cleaned && (!known || !s.Equal(at(back))) {
+			t.Errorf("running since %v", s)
+		}
+	}
+}
+
 func follow(t *testing.T, k *fouling.Tracker, m scaled, from, hours int, noise func() float64) {
 	t.Helper()
 	for i := range hours {

@@ -173,6 +173,42 @@ func (t *Tracker) Cleanings() []time.Time {
 	return out
 }
 
+// CleanedWith takes the last return of the body for a cleaning, because most bodies of
+// its set were found cleaned at the time at: within a day and a half of it, after a gap
+// of MinGapHours, with a step up of a quarter of MinStepPct. What a first body loses in
+// a cycle may be less than shows by itself. It reports whether it was one.
+func (t *Tracker) CleanedWith(at time.Time) bool {
+	s := &t.s
+	first := s.Doubtful
+	if first.IsZero() || first.Sub(at).Abs() > 36*time.Hour {
+		return false
+	}
+	cut, _ := slices.BinarySearchFunc(s.Values, first, func(v sample, at time.Time) int { return v.At.Compare(at) })
+	if cut == 0 || cut == len(s.Values) {
+		return false
+	}
+	least := s.Settings.MinStepPct
+	s.Settings.MinStepPct = least / 4
+	step, _ := t.stepUp(first, s.Values[cut:])
+	s.Settings.MinStepPct = least
+	if step {
+		t.begin(first, cut)
+	}
+	return step
+}
+
+// begin starts a cycle at the return first, which is at the index cut of the values.
+func (t *Tracker) begin(first time.Time, cut int) {
+	s := &t.s
+	rest := slices.Clone(s.Values[cut:])
+	s.Values = s.Values[:cut]
+	t.close(s.Values[cut-1].At)
+	s.Started, s.Known, s.Recorded = first, true, false
+	for _, v := range rest {
+		t.append(v)
+	}
+}
+
 // Newest is the time of the newest value of the running cycle; zero if it has none.
 func (t *Tracker) Newest() time.Time {
 	if n := len(t.s.Values); n > 0 {
@@ -285,12 +321,7 @@ func (t *Tracker) reconsider() bool {
 	if step, _ := t.stepUp(first, rest); !step {
 		return false
 	}
-	s.Values = s.Values[:cut]
-	t.close(s.Values[cut-1].At)
-	s.Started, s.Known, s.Recorded = first, true, false
-	for _, v := range rest {
-		t.append(v)
-	}
+	t.begin(first, cut)
 	return true
 }
 
