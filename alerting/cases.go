@@ -279,6 +279,9 @@ func casePriority(word string) (plant.Priority, bool) {
 	return plant.PriorityMedium, word == ""
 }
 
+// check finds what is wrong with a step.
+//
+// Branches: one for each thing that may be wrong; they depend on nothing.
 func (s *caseStep) check(c *alarmCase, last *float64) error {
 	if s.T == nil {
 		return errors.New("t: missing")

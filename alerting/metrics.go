@@ -212,6 +212,8 @@ func NewMeter(p MetricsParams) *Meter {
 
 // Add takes one event. Events at or after the end of the period, of other
 // operating positions or not of an alarm are left out.
+//
+// Branches: one case for each kind of event, most of one line.
 func (m *Meter) Add(ev *plant.Event) {
 	t := ev.Time
 	if ev.Alarm == "" || !t.Before(m.p.To) || m.p.Area != "" && ev.Area != m.p.Area {

@@ -276,6 +276,33 @@ func (w *walk) more(ctx context.Context, point []byte, out *[]*ua.ReferenceDescr
 	return nil
 }
 
+// variable puts together what the attributes say, in the order of describe.
+func (w *walk) variable(f *found, dv []*ua.DataValue, now time.Time) Variable {
+	v := Variable{Node: f.ref.String(), Path: f.path, Name: f.name, Value: valueText(dv[0].Value), Quality: plant.QualityOf(uint32(dv[0].Status))}
+	v.Time, _ = stamp(dv[0], now)
+	if n, ok := plainValue(dv[1]).(*ua.NodeID); ok {
+		v.DataType = w.dataType(n)
+	}
+	rank, ok := plainValue(dv[2]).(int32)
+	v.Scalar = !ok || rank < 0 && rank != -3 || rank == -3 && dv[0].Value != nil && !dv[0].Value.Has(ua.VariantArrayValues)
+	if dv[0].Value != nil && dv[0].Value.Has(ua.VariantArrayValues) {
+		v.Scalar = false
+	}
+	access, ok := plainValue(dv[3]).(uint8)
+	v.Readable = !ok || access&1 != 0
+	v.History = access&4 != 0
+	if h, ok := plainValue(dv[6]).(bool); ok && h {
+		v.History = true
+	}
+	if ms, ok := plainValue(dv[4]).(float64); ok && ms > 0 && ms < 1e9 {
+		v.Sampling = time.Duration(ms * float64(time.Millisecond))
+	}
+	if d, ok := plainValue(dv[5]).(*ua.LocalizedText); ok && d != nil {
+		v.Description = printable(d.Text)
+	}
+	return v
+}
+
 // describe reads what there is to know of the variables found.
 func (w *walk) describe(ctx context.Context) ([]Variable, error) {
 	attrs := []ua.AttributeID{ua.AttributeIDValue, ua.AttributeIDDataType, ua.AttributeIDValueRank, ua.AttributeIDUserAccessLevel,
@@ -306,29 +333,7 @@ func (w *walk) describe(ctx context.Context) ([]Variable, error) {
 	var vars []Variable
 	now := time.Now().UTC()
 	for i, f := range w.found {
-		dv := got[i*len(attrs):]
-		v := Variable{Node: f.ref.String(), Path: f.path, Name: f.name, Value: valueText(dv[0].Value), Quality: plant.QualityOf(uint32(dv[0].Status))}
-		v.Time, _ = stamp(dv[0], now)
-		if n, ok := plainValue(dv[1]).(*ua.NodeID); ok {
-			v.DataType = w.dataType(n)
-		}
-		rank, ok := plainValue(dv[2]).(int32)
-		v.Scalar = !ok || rank < 0 && rank != -3 || rank == -3 && dv[0].Value != nil && !dv[0].Value.Has(ua.VariantArrayValues)
-		if dv[0].Value != nil && dv[0].Value.Has(ua.VariantArrayValues) {
-			v.Scalar = false
-		}
-		access, ok := plainValue(dv[3]).(uint8)
-		v.Readable = !ok || access&1 != 0
-		v.History = access&4 != 0
-		if h, ok := plainValue(dv[6]).(bool); ok && h {
-			v.History = true
-		}
-		if ms, ok := plainValue(dv[4]).(float64); ok && ms > 0 && ms < 1e9 {
-			v.Sampling = time.Duration(ms * float64(time.Millisecond))
-		}
-		if d, ok := plainValue(dv[5]).(*ua.LocalizedText); ok && d != nil {
-			v.Description = printable(d.Text)
-		}
+		v := w.variable(f, got[i*len(attrs):], now)
 		if f.unit != nil {
 			if x, ok := structure(prop()).(*ua.EUInformation); ok && x.DisplayName != nil {
 				v.Unit = printable(strings.TrimSpace(x.DisplayName.Text))

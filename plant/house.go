@@ -444,104 +444,116 @@ func (b *builder) set(f string, c *SetConfig) {
 	}
 	last := 0
 	for i := range c.Bodies {
-		bf, bc := fmt.Sprintf("%s.bodies[%d]", f, i), &c.Bodies[i]
-		be := b.equip(bf, e, bc.Name, bc.Title, ClassBody)
-		be.Body = bc
-		if bc.Effect == 0 {
-			bc.Effect = last + 1
-			if bc.Juice == "beside" {
-				bc.Effect = max(1, last)
-			}
-		}
-		if bc.Effect != last && bc.Effect != last+1 || bc.Effect > 7 {
-			b.fault(bf+".effect", fmt.Sprintf("effect %d after effect %d", bc.Effect, last), "number effects 1, 2, 3 ... up to 7 from the steam end; bodies of one effect stand together")
-		}
-		switch bc.Juice {
-		case "", "in_line":
-		case "beside":
-			if i == 0 || bc.Effect != last {
-				b.fault(bf+".juice", fmt.Sprintf("no body of effect %d before it to be beside of", bc.Effect), "list bodies fed beside each other one after the other, with the same effect")
-			}
-		default:
-			b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; juice_order of the set gives backward and mixed feed")
-		}
-		last = bc.Effect
-		if bc.HeatingSurfaceM2 == 0 {
-			b.fault(bf+".heating_surface_m2", "the body has no heating surface", "give it in m2")
-		} else {
-			b.within(bf+".heating_surface_m2", bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2")
-		}
-		if bc.TubeLengthM != 0 {
-			b.within(bf+".tube_length_m", bc.TubeLengthM, 0.5, 15, "a tube length in m")
-		}
-		if bc.DiameterM != 0 {
-			b.within(bf+".diameter_m", bc.DiameterM, 0.3, 15, "a diameter of a vapour space in m")
-		}
-		if bc.Kind == "" {
-			bc.Kind = "robert"
-		}
-		if !slices.Contains([]string{"robert", "kestner", "falling_film"}, bc.Kind) {
-			b.fault(bf+".kind", fmt.Sprintf("kind %q is not known", bc.Kind), "use robert, kestner or falling_film")
-		}
-		if bc.CleanUWM2K != 0 {
-			b.within(bf+".clean_u_w_m2k", bc.CleanUWM2K, 50, 8000, "a heat-transfer coefficient in W/(m2.K)")
-		}
-		if bc.ReferenceBrix != 0 {
-			b.within(bf+".reference_brix", bc.ReferenceBrix, 5, 85, "a Brix leaving an evaporator body")
-		}
-		if bc.ReferenceChestC != 0 {
-			b.within(bf+".reference_chest_c", bc.ReferenceChestC, 58, 175, "a temperature of a calandria in degC")
-		}
-		if (bc.ReferenceBrix != 0) != (bc.ReferenceChestC != 0) {
-			b.fault(bf+".reference_brix", "reference_brix and reference_chest_c go together", "give both or neither")
-		}
-		for j, p := range bc.LevelFactor {
-			pf := fmt.Sprintf("%s.level_factor[%d]", bf, j)
-			switch {
-			case len(p) != 2:
-				b.fault(pf, "a point is [level in %, factor]", "write for example [[10, 0.7], [33, 1], [100, 0.85]]")
-			case !(p[0] >= 0 && p[0] <= 200) || !(p[1] > 0.05 && p[1] <= 1.5):
-				b.fault(pf, fmt.Sprintf("[%g, %g] is out of bounds", p[0], p[1]), "levels are 0 to 200 %, factors above 0.05 and at most 1.5")
-			case j > 0 && len(bc.LevelFactor[j-1]) == 2 && !(p[0] > bc.LevelFactor[j-1][0]):
-				b.fault(pf, fmt.Sprintf("level %g after %g", p[0], bc.LevelFactor[j-1][0]), "list the points with rising level")
-			}
-		}
-		if bc.MinDifferenceK == nil {
-			least := 4.0
-			if bc.Kind == "falling_film" {
-				least = 2
-			}
-			bc.MinDifferenceK = &least
-		}
-		b.within(bf+".min_difference_k", *bc.MinDifferenceK, 0.5, 20, "a temperature difference in K")
-		if bc.CleaningLimit != 0 {
-			b.within(bf+".cleaning_limit", bc.CleaningLimit, 0.1, 0.99, "a ratio to clean U")
-		}
-		b.tags(bf+".tags", be, bc.Tags)
-		for j := range bc.Bleeds {
-			lf, lc := fmt.Sprintf("%s.bleeds[%d]", bf, j), &bc.Bleeds[j]
-			le := b.equip(lf, be, lc.Name, lc.Title, ClassBleed)
-			le.Bleed = lc
-			if lc.LiquidBx == 0 {
-				lc.LiquidBx = 14
-			}
-			if lc.LossPct == 0 {
-				lc.LossPct = 3
-			}
-			b.within(lf+".liquid_brix", lc.LiquidBx, 0, 80, "a Brix")
-			b.within(lf+".loss_pct", lc.LossPct, 0, 30, "a heat loss in %")
-			if lc.AssumedTH != nil {
-				b.within(lf+".assumed_t_h", *lc.AssumedTH, 0, 1000, "a vapour flow in t/h")
-			}
-			b.tags(lf+".tags", le, lc.Tags)
-			has := func(n string) bool { _, ok := lc.Tags[n]; return ok }
-			if !has("flow") && lc.AssumedTH == nil && !(has("liquid_flow") && has("inlet_temperature") && has("outlet_temperature")) {
-				b.fault(lf, "nothing says how much vapour this bleed takes", "give a flow tag, or liquid_flow with inlet_temperature and outlet_temperature, or assumed_t_h")
-			}
-		}
+		b.body(fmt.Sprintf("%s.bodies[%d]", f, i), e, &c.Bodies[i], last)
+		last = c.Bodies[i].Effect
 	}
 	b.juiceOrder(f+".juice_order", c)
 	c.cleaningLimits()
+}
+
+// body checks one body of a set; last is the effect of the body before it, 0
+// for the first.
+func (b *builder) body(bf string, e *Equipment, bc *BodyConfig, last int) {
+	be := b.equip(bf, e, bc.Name, bc.Title, ClassBody)
+	be.Body = bc
+	if bc.Effect == 0 {
+		bc.Effect = last + 1
+		if bc.Juice == "beside" {
+			bc.Effect = max(1, last)
+		}
+	}
+	if bc.Effect != last && bc.Effect != last+1 || bc.Effect > 7 {
+		b.fault(bf+".effect", fmt.Sprintf("effect %d after effect %d", bc.Effect, last), "number effects 1, 2, 3 ... up to 7 from the steam end; bodies of one effect stand together")
+	}
+	switch bc.Juice {
+	case "", "in_line":
+	case "beside":
+		if last == 0 || bc.Effect != last {
+			b.fault(bf+".juice", fmt.Sprintf("no body of effect %d before it to be beside of", bc.Effect), "list bodies fed beside each other one after the other, with the same effect")
+		}
+	default:
+		b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; juice_order of the set gives backward and mixed feed")
+	}
+	if bc.HeatingSurfaceM2 == 0 {
+		b.fault(bf+".heating_surface_m2", "the body has no heating surface", "give it in m2")
+	} else {
+		b.within(bf+".heating_surface_m2", bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2")
+	}
+	if bc.TubeLengthM != 0 {
+		b.within(bf+".tube_length_m", bc.TubeLengthM, 0.5, 15, "a tube length in m")
+	}
+	if bc.DiameterM != 0 {
+		b.within(bf+".diameter_m", bc.DiameterM, 0.3, 15, "a diameter of a vapour space in m")
+	}
+	if bc.Kind == "" {
+		bc.Kind = "robert"
+	}
+	if !slices.Contains([]string{"robert", "kestner", "falling_film"}, bc.Kind) {
+		b.fault(bf+".kind", fmt.Sprintf("kind %q is not known", bc.Kind), "use robert, kestner or falling_film")
+	}
+	if bc.CleanUWM2K != 0 {
+		b.within(bf+".clean_u_w_m2k", bc.CleanUWM2K, 50, 8000, "a heat-transfer coefficient in W/(m2.K)")
+	}
+	if bc.ReferenceBrix != 0 {
+		b.within(bf+".reference_brix", bc.ReferenceBrix, 5, 85, "a Brix leaving an evaporator body")
+	}
+	if bc.ReferenceChestC != 0 {
+		b.within(bf+".reference_chest_c", bc.ReferenceChestC, 58, 175, "a temperature of a calandria in degC")
+	}
+	if (bc.ReferenceBrix != 0) != (bc.ReferenceChestC != 0) {
+		b.fault(bf+".reference_brix", "reference_brix and reference_chest_c go together", "give both or neither")
+	}
+	b.levelFactor(bf, bc.LevelFactor)
+	if bc.MinDifferenceK == nil {
+		least := 4.0
+		if bc.Kind == "falling_film" {
+			least = 2
+		}
+		bc.MinDifferenceK = &least
+	}
+	b.within(bf+".min_difference_k", *bc.MinDifferenceK, 0.5, 20, "a temperature difference in K")
+	if bc.CleaningLimit != 0 {
+		b.within(bf+".cleaning_limit", bc.CleaningLimit, 0.1, 0.99, "a ratio to clean U")
+	}
+	b.tags(bf+".tags", be, bc.Tags)
+	for j := range bc.Bleeds {
+		b.bleed(fmt.Sprintf("%s.bleeds[%d]", bf, j), be, &bc.Bleeds[j])
+	}
+}
+
+func (b *builder) levelFactor(bf string, points [][]float64) {
+	for j, p := range points {
+		pf := fmt.Sprintf("%s.level_factor[%d]", bf, j)
+		switch {
+		case len(p) != 2:
+			b.fault(pf, "a point is [level in %, factor]", "write for example [[10, 0.7], [33, 1], [100, 0.85]]")
+		case !(p[0] >= 0 && p[0] <= 200) || !(p[1] > 0.05 && p[1] <= 1.5):
+			b.fault(pf, fmt.Sprintf("[%g, %g] is out of bounds", p[0], p[1]), "levels are 0 to 200 %, factors above 0.05 and at most 1.5")
+		case j > 0 && len(points[j-1]) == 2 && !(p[0] > points[j-1][0]):
+			b.fault(pf, fmt.Sprintf("level %g after %g", p[0], points[j-1][0]), "list the points with rising level")
+		}
+	}
+}
+
+func (b *builder) bleed(lf string, be *Equipment, lc *BleedConfig) {
+	le := b.equip(lf, be, lc.Name, lc.Title, ClassBleed)
+	le.Bleed = lc
+	if lc.LiquidBx == 0 {
+		lc.LiquidBx = 14
+	}
+	if lc.LossPct == 0 {
+		lc.LossPct = 3
+	}
+	b.within(lf+".liquid_brix", lc.LiquidBx, 0, 80, "a Brix")
+	b.within(lf+".loss_pct", lc.LossPct, 0, 30, "a heat loss in %")
+	if lc.AssumedTH != nil {
+		b.within(lf+".assumed_t_h", *lc.AssumedTH, 0, 1000, "a vapour flow in t/h")
+	}
+	b.tags(lf+".tags", le, lc.Tags)
+	has := func(n string) bool { _, ok := lc.Tags[n]; return ok }
+	if !has("flow") && lc.AssumedTH == nil && !(has("liquid_flow") && has("inlet_temperature") && has("outlet_temperature")) {
+		b.fault(lf, "nothing says how much vapour this bleed takes", "give a flow tag, or liquid_flow with inlet_temperature and outlet_temperature, or assumed_t_h")
+	}
 }
 
 // cleaningLimits fills in the limits that are left out. Scale follows the juice: where

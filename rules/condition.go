@@ -136,25 +136,25 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 	return n.val, true
 }
 
-func (c *condition) build() (alarm, bool) {
-	var a alarm
+// kind finds the one key that holds the condition, and refuses what does not go
+// with it.
+func (c *condition) kind() (key, text string, ok bool) {
 	o := c.o
 	kinds := []struct{ key, text string }{{"high", o.High}, {"high_high", o.HighHigh}, {"low", o.Low}, {"low_low", o.LowLow},
 		{"deviation", o.Deviation}, {"rate", o.Rate}, {"when", o.When}}
-	var key, text string
 	for _, k := range kinds {
 		if k.text == "" {
 			continue
 		}
 		if key != "" {
 			c.fault(k.key, fmt.Sprintf("both %s and %s", key, k.key), "make two alarms: each has its own consequence and response")
-			return a, false
+			return "", "", false
 		}
 		key, text = k.key, k.text
 	}
 	if key == "" {
 		c.l.fault(c.lf, c.field, fmt.Sprintf("alarm %s has no condition", o.Name), "write tag: with high:, low:, deviation: or rate:, or when:")
-		return a, false
+		return "", "", false
 	}
 	for _, k := range []struct {
 		key   string
@@ -170,12 +170,21 @@ func (c *condition) build() (alarm, bool) {
 	}
 	if key != "when" && o.Tag == "" {
 		c.l.fault(c.lf, c.field, fmt.Sprintf("%s: without tag:", key), "say which tag is watched")
-		return a, false
+		return "", "", false
 	}
 	if o.Reference != "" && key == "when" {
 		c.fault("reference", "reference: belongs to high: and low:", "in expressions write gauge(kPa(50))")
 	}
+	return key, text, true
+}
 
+func (c *condition) build() (alarm, bool) {
+	var a alarm
+	o := c.o
+	key, text, ok := c.kind()
+	if !ok {
+		return a, false
+	}
 	var raise *logic
 	var r *reader
 	if key == "when" {

@@ -335,6 +335,44 @@ func (l *loader) addDerived() {
 	}
 }
 
+// derivedDimension is the dimension of a derived tag; false if a fault was told.
+func (l *loader) derivedDimension(lf *loaded, field string, d *derivedRule, logic bool) (plant.Dimension, bool) {
+	dim := d.Dimension
+	switch {
+	case logic:
+		if dim != "" && dim != plant.State {
+			l.fault(lf, field+".dimension", "a condition has dimension state", "leave dimension out")
+		}
+		dim = plant.State
+	case dim == "" && d.Unit == "":
+		l.fault(lf, field, "neither dimension nor unit is stated", "write dimension: pressure, or unit: t/h")
+		return dim, false
+	case dim == "":
+		ds := plant.DimensionsOf(d.Unit)
+		if len(ds) != 1 {
+			fix := "write dimension: as well"
+			if len(ds) > 1 {
+				fix = fmt.Sprintf("it may be %s; write dimension: as well", dimOf(ds...))
+			}
+			l.fault(lf, field+".unit", fmt.Sprintf("unit %q does not say which dimension is meant", d.Unit), fix)
+			return dim, false
+		}
+		dim = ds[0]
+	}
+	if dim != plant.AnyDimension && dim.Canonical() == "" {
+		l.fault(lf, field+".dimension", fmt.Sprintf("dimension %q is not known", dim), "use for example pressure, temperature, mass flow, ratio")
+		return dim, false
+	}
+	if d.Unit != "" && dim != plant.AnyDimension {
+		if scale, offset, err := plant.CanonicalFactor(dim, d.Unit); err != nil {
+			l.fault(lf, field+".unit", err.Error(), "")
+		} else if scale != 1 || offset != 0 {
+			l.fault(lf, field+".unit", fmt.Sprintf("a derived %s is kept in %s", dim, dim.Canonical()), "write that unit; the pages convert")
+		}
+	}
+	return dim, true
+}
+
 func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 	owner, name := "", d.Name
 	if i := strings.LastIndex(d.Name, "."); i > 0 {
@@ -372,38 +410,10 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 		}
 		return
 	}
-	dim, logic := d.Dimension, isLogic(node)
-	switch {
-	case logic:
-		if dim != "" && dim != plant.State {
-			l.fault(lf, field+".dimension", "a condition has dimension state", "leave dimension out")
-		}
-		dim = plant.State
-	case dim == "" && d.Unit == "":
-		l.fault(lf, field, "neither dimension nor unit is stated", "write dimension: pressure, or unit: t/h")
+	logic := isLogic(node)
+	dim, ok := l.derivedDimension(lf, field, d, logic)
+	if !ok {
 		return
-	case dim == "":
-		ds := plant.DimensionsOf(d.Unit)
-		if len(ds) != 1 {
-			fix := "write dimension: as well"
-			if len(ds) > 1 {
-				fix = fmt.Sprintf("it may be %s; write dimension: as well", dimOf(ds...))
-			}
-			l.fault(lf, field+".unit", fmt.Sprintf("unit %q does not say which dimension is meant", d.Unit), fix)
-			return
-		}
-		dim = ds[0]
-	}
-	if dim != plant.AnyDimension && dim.Canonical() == "" {
-		l.fault(lf, field+".dimension", fmt.Sprintf("dimension %q is not known", dim), "use for example pressure, temperature, mass flow, ratio")
-		return
-	}
-	if d.Unit != "" && dim != plant.AnyDimension {
-		if scale, offset, err := plant.CanonicalFactor(dim, d.Unit); err != nil {
-			l.fault(lf, field+".unit", err.Error(), "")
-		} else if scale != 1 || offset != 0 {
-			l.fault(lf, field+".unit", fmt.Sprintf("a derived %s is kept in %s", dim, dim.Canonical()), "write that unit; the pages convert")
-		}
 	}
 	if l.derivedRules == nil {
 		l.derivedRules = map[string]*derivedRule{}

@@ -538,56 +538,16 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 			return r.bad(at, "clamp takes three numbers", "write clamp(value, low, high)")
 		}
 		return r.call(at, "min", []ast.Node{&ast.BuiltinNode{Name: "max", Arguments: args[:2]}, args[2]})
-	case "age":
-		in, ok := r.tagArgument(at, name, args)
-		if !ok {
-			return &number{dim: dimOf(plant.Duration), from: at}
-		}
-		src := r.set.inputs[in]
-		in = r.use(input{kind: inputAge, tag: src.tag, path: src.path, dim: dimOf(plant.Duration), words: "age of " + src.path})
-		return &number{op: numInput, in: in, dim: dimOf(plant.Duration), from: at}
-	case "unchanged":
-		src, ok := r.tagArgument(at, name, args)
-		if !ok {
-			return &number{dim: dimOf(plant.Duration), from: at}
-		}
-		x := r.set.inputs[src]
-		if r.set.house.Tags[x.tag].Source == plant.Fixed {
-			// It stands in the configuration: that it never changes says nothing.
-			r.missing = append(r.missing, fmt.Sprintf("%s is a fixed value, no instrument", x.path))
-			return &number{dim: dimOf(plant.Duration), from: at}
-		}
-		in := r.use(input{kind: inputUnchanged, tag: x.tag, path: x.path, dim: dimOf(plant.Duration), window: r.set.trackerOn(x.tag, x.path),
-			words: "time since " + x.path + " changed"})
-		return &number{op: numInput, in: in, dim: dimOf(plant.Duration), from: at}
+	case "age", "unchanged":
+		return r.sinceOf(at, name, args)
 	case "default":
 		return r.orDefault(at, args)
 	case "gauge", "vacuum":
-		if len(args) != 1 {
-			return r.bad(at, name+" takes one pressure", "write for example gauge(kPa(50))")
-		}
-		a := r.number(args[0])
-		if a.op != numConst || !slices.Contains(a.dim.set, plant.Pressure) {
-			return r.bad(at, name+" takes a fixed pressure with its unit", "write for example gauge(kPa(50)); tags are absolute already")
-		}
-		ref := plant.Gauge
-		if name == "vacuum" {
-			ref = plant.Vacuum
-		}
-		return &number{val: ref.ToAbsolute(a.val, r.set.barometer), dim: dimOf(plant.Pressure), from: at}
+		return r.absolute(at, name, args)
 	case "unit":
 		return r.unit(at, args)
 	case "per_hour", "per_minute", "per_day":
-		if len(args) != 1 {
-			return r.bad(at, name+" takes one number", "write for example per_hour(kPa(5))")
-		}
-		a := r.number(args[0])
-		if a.op != numConst {
-			return r.bad(at, name+" takes a fixed number", "write for example per_hour(kPa(5))")
-		}
-		f := map[string]float64{"per_hour": 1, "per_minute": 60, "per_day": 1. / 24}[name]
-		n := &number{val: a.val * f, from: at, dim: a.dim.each(rateOf)}
-		return n
+		return r.rate(at, name, args)
 	case "is_bad", "is_good", "between":
 		return r.bad(at, name+" is a condition, not a number", "")
 	}
@@ -596,6 +556,55 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 		fix = fmt.Sprintf("did you mean %s?", near)
 	}
 	return r.bad(at, fmt.Sprintf("there is no function %s in the rule language", name), fix)
+}
+
+// sinceOf reads age(tag) and unchanged(tag): times since something happened.
+func (r *reader) sinceOf(at int, name string, args []ast.Node) *number {
+	src, ok := r.tagArgument(at, name, args)
+	if !ok {
+		return &number{dim: dimOf(plant.Duration), from: at}
+	}
+	x := r.set.inputs[src]
+	of := input{kind: inputAge, tag: x.tag, path: x.path, dim: dimOf(plant.Duration), words: "age of " + x.path}
+	if name == "unchanged" {
+		if r.set.house.Tags[x.tag].Source == plant.Fixed {
+			// It stands in the configuration: that it never changes says nothing.
+			r.missing = append(r.missing, fmt.Sprintf("%s is a fixed value, no instrument", x.path))
+			return &number{dim: dimOf(plant.Duration), from: at}
+		}
+		of.kind, of.window, of.words = inputUnchanged, r.set.trackerOn(x.tag, x.path), "time since "+x.path+" changed"
+	}
+	return &number{op: numInput, in: r.use(of), dim: dimOf(plant.Duration), from: at}
+}
+
+// absolute reads gauge(kPa(50)) and vacuum(kPa(50)).
+func (r *reader) absolute(at int, name string, args []ast.Node) *number {
+	if len(args) != 1 {
+		return r.bad(at, name+" takes one pressure", "write for example gauge(kPa(50))")
+	}
+	a := r.number(args[0])
+	if a.op != numConst || !slices.Contains(a.dim.set, plant.Pressure) {
+		return r.bad(at, name+" takes a fixed pressure with its unit", "write for example gauge(kPa(50)); tags are absolute already")
+	}
+	ref := plant.Gauge
+	if name == "vacuum" {
+		ref = plant.Vacuum
+	}
+	return &number{val: ref.ToAbsolute(a.val, r.set.barometer), dim: dimOf(plant.Pressure), from: at}
+}
+
+// rate reads per_hour(kPa(5)) and its like.
+func (r *reader) rate(at int, name string, args []ast.Node) *number {
+	if len(args) != 1 {
+		return r.bad(at, name+" takes one number", "write for example per_hour(kPa(5))")
+	}
+	a := r.number(args[0])
+	if a.op != numConst {
+		return r.bad(at, name+" takes a fixed number", "write for example per_hour(kPa(5))")
+	}
+	f := map[string]float64{"per_hour": 1, "per_minute": 60, "per_day": 1. / 24}[name]
+	n := &number{val: a.val * f, from: at, dim: a.dim.each(rateOf)}
+	return n
 }
 
 // constant reads the fixed number inside a unit function.

@@ -100,21 +100,9 @@ func name(fn *ast.FuncDecl) string {
 var longYet = []string{
 	"historian.Archive.parseCSV",
 	"historian.Archive.scan",
-	"historian.aggregator.interval",
-	"plant.builder.set",
-	"rules.condition.build",
-	"rules.reader.call",
 }
 
 var branchedYet = []string{
-	"alerting.Meter.Add",
-	"alerting.caseStep.check",
-	"collector.walk.describe",
 	"historian.Archive.parseCSV",
 	"historian.Archive.scan",
-	"historian.aggregator.interval",
-	"plant.builder.set",
-	"rules.condition.build",
-	"rules.loader.addDerivedRule",
-	"rules.reader.call",
 }
