@@ -106,7 +106,7 @@ func (s *Set) solve(p *problem) bool {
 			}
 		}
 	}
-	for range 40 {
+	for round := range 80 {
 		c.dry, c.noBPE, c.noEnth = 0, false, false
 		s.assemble(p)
 		if !c.eliminate(c.width - 1) {
@@ -126,12 +126,19 @@ func (s *Set) solve(p *problem) bool {
 				c.dry = b + 1
 			}
 			moved = max(moved, math.Abs(x-c.x[b]))
+			if round > 15 { // to and fro about the end of what can be
+				x = (x + c.x[b]) / 2
+			}
 			s.properties(b, x)
 		}
 		if moved < 1e-6 || p.sloppy {
 			c.settled = true
 			break
 		}
+	}
+	if p.near && (c.dry > 0 || !c.settled) { // perhaps only by the start
+		p.near, p.sloppy = false, false
+		return s.solve(p)
 	}
 	s.settle(p)
 	return c.settled
