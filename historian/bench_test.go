@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io/fs"
+	"math/rand"
 	"path/filepath"
 	"testing"
 	"time"
@@ -83,22 +84,31 @@ func BenchmarkBulk(b *testing.B) {
 	}
 }
 
-// BenchmarkAppend is the live path: batches of 1,000 committed durably.
+// BenchmarkAppend is the live path: one batch a commit, each value at a
+// resolution. It reports processor time and bytes of the log; and of the move to
+// Parquet, processor time and bytes of the file.
 func BenchmarkAppend(b *testing.B) {
-	for _, batch := range []int{200, 1000, 10_000} {
+	for _, batch := range []int{200, 2000, 20_000} {
 		b.Run(fmt.Sprint("batch=", batch), func(b *testing.B) {
 			dir := b.TempDir()
-			a, err := Open(dir, Options{})
+			now := t0
+			a, err := Open(dir, Options{Now: func() time.Time { return now }})
 			if err != nil {
 				b.Fatal(err)
 			}
 			defer a.Close()
-			recs := make([]Record, batch)
-			i := 0
+			infos, recs := manyTags(batch)
+			if err := a.Describe(infos...); err != nil {
+				b.Fatal(err)
+			}
+			rng := rand.New(rand.NewSource(1))
+			start := cpu(b)
 			for b.Loop() {
+				now = now.Add(time.Second)
 				for k := range recs {
-					recs[k] = Record{Path: fmt.Sprintf("EV.EV1.signal_%d", k%1000), Point: plant.Point{Time: t0.Add(time.Duration(i) * time.Millisecond), Value: float64(i), Quality: plant.Good}}
-					i++
+					p := &recs[k].Point
+					p.Time = now.Add(time.Duration(k%7) * time.Millisecond)
+					p.Value += float64(rng.Intn(5)-2) / 100
 				}
 				if err := a.Append(recs); err != nil {
 					b.Fatal(err)
@@ -107,7 +117,16 @@ func BenchmarkAppend(b *testing.B) {
 					b.Fatal(err)
 				}
 			}
-			b.ReportMetric(float64(b.N*batch)/b.Elapsed().Seconds(), "samples/s")
+			samples := float64(b.N * batch)
+			b.ReportMetric(float64(cpu(b)-start)/samples, "cpu-ns/sample")
+			b.ReportMetric(float64(dirBytes(b, filepath.Join(dir, hotDir)))/samples, "log-B/sample")
+			a.hot.seal()
+			start = cpu(b)
+			if err := a.move(); err != nil {
+				b.Fatal(err)
+			}
+			b.ReportMetric(float64(cpu(b)-start)/samples, "move-cpu-ns/sample")
+			b.ReportMetric(float64(dirBytes(b, filepath.Join(dir, kindRaw)))/samples, "raw-B/sample")
 		})
 	}
 }
