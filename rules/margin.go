@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"time"
 
 	"calandria/plant"
@@ -60,6 +61,26 @@ func (c *condition) limitOf(r *reader, raise *logic, key string) *limitTest {
 	}
 	for _, l := range others {
 		out.others = append(out.others, r.test(l))
+	}
+	return out
+}
+
+// OutOfRange says which limits no reading can get beyond: what lies outside the
+// range of an instrument is bad and calls nobody.
+func (s *Set) OutOfRange() []Note {
+	var out []Note
+	for i := range s.alarms {
+		t := s.alarms[i].limit
+		if t == nil || t.main.l.kind != operandInput {
+			continue
+		}
+		in := &s.inputs[t.main.l.in]
+		switch tag := &s.house.Tags[in.tag]; {
+		case in.kind == inputTag && (t.Above && t.Value >= tag.High || !t.Above && t.Value <= tag.Low):
+			spec := &s.specs[i]
+			out = append(out, Note{File: spec.File, Line: spec.Line, Rule: spec.Name, On: spec.Source, Priority: spec.Priority,
+				Text: fmt.Sprintf("its limit of %s cannot be passed: %s reads from %.4g to %.4g", withUnit(t.Value, t.Unit), tag.Path, tag.Low, tag.High)})
+		}
 	}
 	return out
 }

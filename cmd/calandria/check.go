@@ -41,7 +41,7 @@ func (c *checkCmd) Run(a *app) error {
 	if err := console.Check(consoleOptions(h)); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
-	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h)}
+	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h), misfits: core.Rules.OutOfRange()}
 	if c.All {
 		report.writeAll(a.out)
 	} else {

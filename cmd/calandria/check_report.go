@@ -16,7 +16,8 @@ import (
 type checkReport struct {
 	notes        []rules.Note
 	placeholders []rules.Placeholder
-	absent       []string // what balances and forecasts will lack
+	absent       []string     // what balances and forecasts will lack
+	misfits      []rules.Note // limits that no reading can pass
 }
 
 // kindNotes are the notes about one kind of rule: the vessels it was left out
@@ -101,6 +102,13 @@ func (r checkReport) write(w io.Writer) {
 		}
 		summary = append(summary, fmt.Sprintf("%s left out: %d, of %d kinds", what, count, len(groups)))
 	}
+	if len(r.misfits) > 0 {
+		fmt.Fprintln(w, "\nLimits that do not fit their instruments. These alarms cannot call:")
+		for _, n := range r.misfits {
+			fmt.Fprintf(w, "  %s  %s: %s  %s\n", n.Priority, n.Rule, n.Text, place(n))
+		}
+		summary = append(summary, fmt.Sprintf("limits that do not fit: %d", len(r.misfits)))
+	}
 	leftOut(rules.AlarmLeftOut, "Alarms left out. They do not run until the tag or the limit is there:", "alarms")
 	leftOut(rules.TagLeftOut, "Derived tags left out for want of a tag:", "derived tags")
 	if len(r.absent) > 0 {
@@ -160,6 +168,9 @@ func (r checkReport) writeAll(w io.Writer) {
 				fmt.Fprintln(w, "note:", n)
 			}
 		}
+	}
+	for _, n := range r.misfits {
+		fmt.Fprintln(w, "note:", n)
 	}
 	for _, n := range r.absent {
 		fmt.Fprintln(w, "note:", n)
