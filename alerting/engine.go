@@ -182,7 +182,7 @@ func (e *Engine) RecordLost(lost bool, now time.Time) {
 	e.recordLost = lost
 	if !lost {
 		for i := range e.alarms {
-			e.weigh(i, now)
+			e.updateConsequence(i, now)
 		}
 	}
 }
@@ -425,7 +425,7 @@ func (e *Engine) Advance(now time.Time) {
 		case a.doubtedAt.Equal(due):
 			a.doubtedAt = time.Time{}
 			for _, child := range a.children {
-				e.weigh(child, due)
+				e.updateConsequence(child, due)
 			}
 		case a.shelfUntil.Equal(due):
 			a.shelfUntil = time.Time{}
@@ -504,9 +504,9 @@ func (e *Engine) take(index int, r *row, t time.Time, c *Command) {
 		return
 	}
 	e.clearFirstUp(a.group)
-	e.weigh(index, t)
+	e.updateConsequence(index, t)
 	for _, child := range a.children {
-		e.weigh(child, t)
+		e.updateConsequence(child, t)
 	}
 }
 

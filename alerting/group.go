@@ -81,12 +81,12 @@ func (e *Engine) isFirst(index int) bool {
 	return a.firstUp || a.group >= 0 && e.groups[a.group].candidate == index
 }
 
-// weigh begins or ends the suppression of an alarm as the consequence of
+// updateConsequence begins or ends the suppression of an alarm as the consequence of
 // another. It begins only while the alarm is normal, so that nothing already
 // shown is taken away, and never for what rule R-N1 or its priority protects.
 // It ends as soon as no shown, active alarm explains it whose input is usable, or
 // has been bad for no longer than the engine's patience.
-func (e *Engine) weigh(index int, t time.Time) {
+func (e *Engine) updateConsequence(index int, t time.Time) {
 	a := &e.alarms[index]
 	if len(a.parents) == 0 && len(a.reasons) == 0 {
 		return

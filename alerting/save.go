@@ -362,5 +362,5 @@ func (e *Engine) dropForbidden(index int, t time.Time) {
 			e.fire(index, unsuppress, t, &Command{By: s.By, Reason: "never suppressed automatically"})
 		}
 	}
-	e.weigh(index, t)
+	e.updateConsequence(index, t)
 }

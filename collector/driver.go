@@ -43,7 +43,7 @@ type driver struct {
 	asked    time.Time // last request of any kind
 	skews    []time.Duration
 	lastSaid string
-	told     map[*item]bool // faults that have been logged
+	logged   map[*item]bool // faults that have been logged
 	holes    []*hole        // to be filled from the server's history
 
 	h       Health // working copy
@@ -71,7 +71,7 @@ const (
 )
 
 func newDriver(c *Client) *driver {
-	d := &driver{c: c, log: c.log, pace: c.pace, items: c.items, want: maxInFlight, told: map[*item]bool{}}
+	d := &driver{c: c, log: c.log, pace: c.pace, items: c.items, want: maxInFlight, logged: map[*item]bool{}}
 	d.h = *c.health.Load()
 	return d
 }

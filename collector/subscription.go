@@ -271,7 +271,7 @@ func (d *driver) setFault(it *item, q plant.Quality, problem, fix string, retry 
 		return
 	}
 	it.fault = newFault(it, q, problem, fix)
-	delete(d.told, it)
+	delete(d.logged, it)
 	d.changed = true
 }
 
@@ -286,7 +286,7 @@ func (d *driver) clearFault(it *item) {
 	}
 	d.log.Info("the tag can be read again", "tag", it.tag.Path)
 	it.fault = nil
-	delete(d.told, it)
+	delete(d.logged, it)
 	d.changed = true
 }
 
@@ -295,10 +295,10 @@ func (d *driver) logFaults() {
 	const shown = 10
 	n := 0
 	for _, it := range d.items {
-		if it.fault == nil || d.told[it] {
+		if it.fault == nil || d.logged[it] {
 			continue
 		}
-		d.told[it] = true
+		d.logged[it] = true
 		if n++; n <= shown {
 			d.log.Warn("tag cannot be read", "fault", it.fault.Error())
 		}

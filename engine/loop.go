@@ -79,10 +79,10 @@ type Loop struct {
 	calls chan func()    // from others, to be run in the loop's own goroutine
 	queue []plant.Record // waiting for the archive
 
-	told      map[*notify.Notifier]told
-	strikes   []thermo.FinishedStrike // waiting for the journal
-	insights  insights
-	connected map[string]bool
+	journalled map[*notify.Notifier]notifyRecord
+	strikes    []thermo.FinishedStrike // waiting for the journal
+	insights   insights
+	connected  map[string]bool
 
 	seq           uint64
 	overruns      float64
@@ -101,7 +101,7 @@ func NewLoop(o LoopOptions) *Loop {
 	}
 	c := o.Core
 	l := &Loop{LoopOptions: o, core: c, specs: SpecsByName(c.Rules.Alarms()), in: make(chan func()), calls: make(chan func()),
-		strikes: o.Strikes, told: map[*notify.Notifier]told{}, connected: map[string]bool{}}
+		strikes: o.Strikes, journalled: map[*notify.Notifier]notifyRecord{}, connected: map[string]bool{}}
 	l.board.start, l.board.changed = Picture{House: c.House, Specs: c.Rules.Alarms()}, make(chan struct{})
 	c.Rules.Watch(l.Now)
 	c.Record = func(id plant.TagID, p plant.Point) {

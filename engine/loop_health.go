@@ -26,8 +26,8 @@ func (l *Loop) offer(events []plant.Event) {
 // one notifier.
 const notifyPause = time.Minute
 
-// told is what the journal knows about a notifier.
-type told struct {
+// notifyRecord is what the journal knows about a notifier.
+type notifyRecord struct {
 	down     bool
 	setAside uint64
 	at       time.Time // of the last entry about refusals
@@ -38,7 +38,7 @@ type told struct {
 func (l *Loop) notifyHealth(at time.Time) (ok bool) {
 	ok = true
 	for _, n := range l.Notifiers {
-		h, t := n.Health(), l.told[n]
+		h, t := n.Health(), l.journalled[n]
 		ok = ok && h.OK
 		e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name}
 		switch {
@@ -49,7 +49,7 @@ func (l *Loop) notifyHealth(at time.Time) (ok bool) {
 			e.Text = "notices are delivered again; " + h.String()
 		}
 		t.down = !h.OK
-		l.told[n] = t
+		l.journalled[n] = t
 		if e.Text != "" {
 			l.Event(e)
 		}

@@ -52,16 +52,16 @@ type checking struct {
 
 	storedIn, storedOut float64 // t/h taken out of juice flow and added to syrup flow, see level
 
-	ratio, gross evaporator.Result    // by the balances
-	told         evaporator.Result    // gross, with what instruments that read one thing say
-	reconciled   [5]evaporator.Result // in the order of reconciledOf
-	flash        evaporator.Reconciliation
-	stale        bool      // last is older than this minute
-	balanced     []Suspect // by the balances
-	suspects     []Suspect // all of them
-	shared       *sharing  // instruments that read one thing
-	condenser    *condenserView
-	m            evaporator.Measurement
+	ratio, gross   evaporator.Result    // by the balances
+	grossWithPeers evaporator.Result    // gross, with what instruments that read one thing say
+	reconciled     [5]evaporator.Result // in the order of reconciledOf
+	flash          evaporator.Reconciliation
+	stale          bool      // last is older than this minute
+	balanced       []Suspect // by the balances
+	suspects       []Suspect // all of them
+	shared         *sharing  // instruments that read one thing
+	condenser      *condenserView
+	m              evaporator.Measurement
 
 	// Texts of the last result and what they were made of.
 	ratioText, meanText string
@@ -220,7 +220,7 @@ func ownCondenser(c *Calculator, s *setView) *condenserView {
 // nothing leaves the quantities without value.
 func (k *checking) nothing(why string) {
 	k.last, k.balanced, k.suspects = nil, nil, nil
-	k.ratio, k.gross, k.told = absent(why), absent(why), absent(why)
+	k.ratio, k.gross, k.grossWithPeers = absent(why), absent(why), absent(why)
 	for i := range k.reconciled {
 		k.reconciled[i] = absent(why)
 	}
@@ -300,7 +300,7 @@ func (x *series) close(minutes int) {
 // join puts the suspects of the balances and of [sharing] together.
 func (k *checking) join() {
 	var instrument bool
-	k.told = k.gross
+	k.grossWithPeers = k.gross
 	k.suspects, instrument = k.shared.suspects(k.balanced)
 	if len(k.suspects) == 0 {
 		return
@@ -308,10 +308,10 @@ func (k *checking) join() {
 	switch first := &k.suspects[0]; {
 	case len(k.balanced) > 0 && first.What == k.balanced[0].What: // it says so already
 	case instrument:
-		k.told = value(1, 0)
-		k.told.Reason.Text = first.Text
-	case k.told.OK() && k.told.Value == 0:
-		k.told.Reason.Text = first.Text
+		k.grossWithPeers = value(1, 0)
+		k.grossWithPeers.Reason.Text = first.Text
+	case k.grossWithPeers.OK() && k.grossWithPeers.Value == 0:
+		k.grossWithPeers.Reason.Text = first.Text
 	}
 }
 

@@ -40,7 +40,7 @@ type panView struct {
 	// chestBy says that it does; empty with a gauge of the chest's own.
 	pipeK   float64
 	chestBy string
-	note    noted
+	note    shownNote
 
 	pressure, temperature, chest, steam, level, purity evaporator.Reading
 	steamValve, feedValve, feed, discharge             evaporator.Reading
@@ -58,14 +58,14 @@ type panView struct {
 	compared                                     int                          // the newest strike in these
 	earlier                                      [pan.WashOut + 1]pan.Reading // U by phase of the newest whole strike
 
-	told     int         // number of the newest strike that TakeFinished gave
+	taken    int         // number of the newest strike that TakeFinished gave
 	chosen   *pan.Strike // the reference that somebody chose; nil: the usual one
 	usual    *pan.Strike // by itself
 	usualFor int         // the newest strike when usual was picked
 }
 
-// noted is the note of a pan and what it was made of.
-type noted struct {
+// shownNote is the note of a pan and what it was made of.
+type shownNote struct {
 	stuck  string
 	moving bool
 	text   string
@@ -189,7 +189,7 @@ func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		v.scaled()
 	}
 	if v.note.stuck != v.in.note || v.note.moving != v.moving {
-		v.note = noted{v.in.note, v.moving, v.in.note}
+		v.note = shownNote{v.in.note, v.moving, v.in.note}
 		if v.moving {
 			v.note.text = join(v.in.note, vacuumMoves)
 		}
@@ -534,13 +534,13 @@ type FinishedStrike struct {
 func (c *Calculator) TakeFinished() []FinishedStrike {
 	var out []FinishedStrike
 	for _, v := range c.pans {
-		if v.track == nil || v.track.Newest() == v.told {
+		if v.track == nil || v.track.Newest() == v.taken {
 			continue
 		}
-		for _, s := range v.track.Since(v.told) {
+		for _, s := range v.track.Since(v.taken) {
 			out = append(out, FinishedStrike{v.equip.Path, s})
 		}
-		v.told = v.track.Newest()
+		v.taken = v.track.Newest()
 	}
 	return out
 }
@@ -553,9 +553,9 @@ func (c *Calculator) RememberStrikes(path string, record []pan.Strike) {
 		if v.track == nil || v.equip.Path != path {
 			continue
 		}
-		v.told, v.usualFor = 0, 0
+		v.taken, v.usualFor = 0, 0
 		for i := range record {
-			v.told = max(v.told, record[i].Number)
+			v.taken = max(v.taken, record[i].Number)
 		}
 		v.track.Remember(record)
 	}

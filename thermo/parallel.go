@@ -13,8 +13,8 @@ import (
 // gather the same scale, until the next outage tells them apart again.
 type abreast struct {
 	bodies []*bodyView
-	// told is U of each when they were last told apart; nil: never yet.
-	told []float64
+	// uApart is U of each when they were last told apart; nil: never yet.
+	uApart []float64
 	// alone is the body that ran alone, its U then, for how long, and since when.
 	alone      int
 	aloneU     lag
@@ -89,15 +89,15 @@ func (a *abreast) tell() {
 	if !(others > effect/abreastFar && others < effect*abreastFar) {
 		return
 	}
-	first := a.told == nil
-	a.told = make([]float64, len(a.bodies))
+	first := a.uApart == nil
+	a.uApart = make([]float64, len(a.bodies))
 	for i, b := range a.bodies {
-		a.told[i] = others
+		a.uApart[i] = others
 		if i == a.alone {
-			a.told[i] = a.aloneU.value
+			a.uApart[i] = a.aloneU.value
 		}
 		if first { // until now it was followed by the U of its effect
-			b.scaling.track.Rescale(a.told[i]/effect, a.aloneSince)
+			b.scaling.track.Rescale(a.uApart[i]/effect, a.aloneSince)
 		}
 	}
 }
@@ -112,7 +112,7 @@ func (a *abreast) surface() (all float64) {
 // apply gives each body the U it has if all gathered the same resistance since they
 // were told apart.
 func (a *abreast) apply() {
-	u, can := a.bodies[0].u, a.told != nil
+	u, can := a.bodies[0].u, a.uApart != nil
 	for _, b := range a.bodies {
 		b.scaling.shared = b.b.U.OK() && b.b.U.How == evaporator.Assumed
 		can = can && b.scaling.shared && b.u.OK()
@@ -123,12 +123,12 @@ func (a *abreast) apply() {
 	all := a.surface()
 	mean := func(r float64) (m float64) {
 		for i, b := range a.bodies {
-			m += b.equip.Body.HeatingSurfaceM2 / all / (1/a.told[i] + r)
+			m += b.equip.Body.HeatingSurfaceM2 / all / (1/a.uApart[i] + r)
 		}
 		return m
 	}
 	most := 0.0
-	for _, v := range a.told {
+	for _, v := range a.uApart {
 		most = math.Max(most, v)
 	}
 	lo, hi := -0.9/most, 100/u.Value
@@ -140,7 +140,7 @@ func (a *abreast) apply() {
 		}
 	}
 	for i, b := range a.bodies {
-		own := 1 / (1/a.told[i] + lo)
+		own := 1 / (1/a.uApart[i] + lo)
 		f := own / b.u.Value
 		for _, r := range []*evaporator.Result{&b.u, &b.uApparent} {
 			r.Value *= f

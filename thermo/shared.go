@@ -47,23 +47,23 @@ const (
 	mostK        = 6.0  // the same of a heater's outlet
 )
 
-// takes is what a reading has to be turned into.
-type takes uint8
+// conversion is what a reading has to be turned into.
+type conversion uint8
 
 const (
-	asPressure  takes = iota // K, its saturation temperature
-	asChestKPa               // the same with the loss of the pipe
-	asVapourC                // K
-	asJuiceC                 // K less the elevation
-	asChestC                 // K with the loss of the pipe
-	asSteamC                 // K, a chest thermometer on the set's own steam
-	asFlow                   // %
-	asHeaterOut              // K
+	asPressure  conversion = iota // K, its saturation temperature
+	asChestKPa                    // the same with the loss of the pipe
+	asVapourC                     // K
+	asJuiceC                      // K less the elevation
+	asChestC                      // K with the loss of the pipe
+	asSteamC                      // K, a chest thermometer on the set's own steam
+	asFlow                        // %
+	asHeaterOut                   // K
 )
 
 // shared is one state of the process that several instruments read.
 type shared struct {
-	list   []*sharer
+	list   []*instrument
 	heater bool // the first is compared with heaters, if they move with it
 	bodies uint32
 
@@ -76,10 +76,10 @@ type shared struct {
 	process  bool // the suspect may be no instrument
 }
 
-// sharer is one of them.
-type sharer struct {
+// instrument is one of them.
+type instrument struct {
 	x    *series
-	as   takes
+	as   conversion
 	body *bodyView // nil: none
 
 	sum           float64 // of the block
@@ -137,9 +137,9 @@ func newSharing(k *checking) *sharing {
 	}
 	for e := 0; e <= effects; e++ { // 0: the steam to the set
 		t := &shared{}
-		add := func(body int, dst *evaporator.Reading, as takes) {
+		add := func(body int, dst *evaporator.Reading, as conversion) {
 			if x := series(body, dst); x != nil {
-				n := &sharer{x: x, as: as}
+				n := &instrument{x: x, as: as}
 				if body >= 0 {
 					n.body = s.bodies[body]
 				}
@@ -170,17 +170,17 @@ func newSharing(k *checking) *sharing {
 	}
 	flows, outs := &shared{heater: true}, &shared{heater: true}
 	if x := series(-1, &s.m.JuiceTH); x != nil {
-		flows.list = append(flows.list, &sharer{x: x, as: asFlow})
+		flows.list = append(flows.list, &instrument{x: x, as: asFlow})
 	}
 	if x := series(-1, &s.m.FeedC); x != nil {
-		outs.list = append(outs.list, &sharer{x: x, as: asHeaterOut})
+		outs.list = append(outs.list, &instrument{x: x, as: asHeaterOut})
 	}
 	for _, l := range s.bleeds {
 		for _, h := range []struct {
 			what string
 			dst  *evaporator.Reading
 			to   *shared
-			as   takes
+			as   conversion
 		}{{"liquid flow", &l.liquid, flows, asFlow}, {"outlet temperature", &l.tout, outs, asHeaterOut}} {
 			if len(h.to.list) == 0 || len(h.to.list) >= 16 {
 				continue
@@ -190,7 +190,7 @@ func newSharing(k *checking) *sharing {
 					x := newSeries(h.what, h.dst)
 					x.of, x.inputs, x.body = strings.TrimPrefix(l.path, s.equip.Path+"."), []*input{i}, -1
 					g.more = append(g.more, x)
-					h.to.list = append(h.to.list, &sharer{x: x, as: h.as})
+					h.to.list = append(h.to.list, &instrument{x: x, as: h.as})
 				}
 			}
 		}
@@ -280,7 +280,7 @@ func (g *sharing) running() bool {
 }
 
 // reading is the last minute of n in K or %, and how well it is known.
-func (n *sharer) reading(k *checking) (float64, bool) {
+func (n *instrument) reading(k *checking) (float64, bool) {
 	v := n.x.ring[(n.x.next-1+testMost)%testMost]
 	if math.IsNaN(v) || !n.x.dst.OK {
 		return 0, false
@@ -338,7 +338,7 @@ func (n *sharer) reading(k *checking) (float64, bool) {
 
 // sameWithin is how far the usual difference from the juice to the set may be for a
 // heater's reading to be of it: mud and water go other ways, and pipes lose heat.
-func (n *sharer) sameWithin() float64 {
+func (n *instrument) sameWithin() float64 {
 	if n.as == asFlow {
 		return 10 // %
 	}
@@ -462,7 +462,7 @@ func (t *shared) test(skip int) (best int, top float64) {
 
 // against is the reading against the others: test, difference and its standard
 // deviation.
-func (n *sharer) against(w, wx float64) (z, off, sigma float64) {
+func (n *instrument) against(w, wx float64) (z, off, sigma float64) {
 	own := 1 / (n.s * n.s)
 	if rest := w - own; rest > 1e-12*w {
 		off = n.x0 - (wx-n.x0*own)/rest
@@ -517,8 +517,8 @@ func (t *shared) worst(limit float64) finding {
 // learn takes a block without contradiction into the usual differences.
 func (t *shared) learn() {
 	var w, wx float64
-	trained := slices.ContainsFunc(t.list, func(n *sharer) bool { return n.there && n.hours >= usualFrom })
-	weight := func(n *sharer) float64 {
+	trained := slices.ContainsFunc(t.list, func(n *instrument) bool { return n.there && n.hours >= usualFrom })
+	weight := func(n *instrument) float64 {
 		if !n.there || trained && n.hours < usualFrom {
 			return 0
 		}
@@ -611,7 +611,7 @@ func (g *sharing) publish(t *shared, at time.Time) {
 // name makes the words.
 func (g *sharing) name(t *shared, f *finding) (Suspect, bool) {
 	k, n := g.k, t.list[f.who]
-	bias := func(n *sharer, off float64) float64 {
+	bias := func(n *instrument, off float64) float64 {
 		switch n.as {
 		case asPressure, asChestKPa:
 			return off / max(1e-6, tsatSlope(n.x.dst.Value))
@@ -667,7 +667,7 @@ func (g *sharing) name(t *shared, f *finding) (Suspect, bool) {
 // brixOf is the refractometer whose error would explain that of a juice thermometer by
 // the elevation, nil if there is none or it would have to be so large that the balances
 // would tell.
-func (g *sharing) brixOf(n *sharer, off float64) *series {
+func (g *sharing) brixOf(n *instrument, off float64) *series {
 	const most = 3.0 // Bx, where a solids balance checks
 	b := n.body
 	k := g.k

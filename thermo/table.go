@@ -112,7 +112,7 @@ var Quantities = []Quantity{
 		set: func(v *setView) evaporator.Result { return v.check.ratio }},
 	{Class: plant.ClassSet, Name: "gross_error", Dimension: plant.State, Low: 0, High: 1, window: true,
 		Meaning: "1 while the balances (two of three windows) or instruments that read one thing (two of three times ten minutes) contradict each other; the reason names the suspect", Inputs: "reconciliation; pressures, thermometers, flows of heaters, by their usual differences", Source: reconciliation,
-		set: func(v *setView) evaporator.Result { return v.check.told }},
+		set: func(v *setView) evaporator.Result { return v.check.grossWithPeers }},
 	{Class: plant.ClassSet, Name: "juice_flow_reconciled", Dimension: plant.MassFlow, Low: 0, High: 3000, window: true,
 		Meaning: "juice flow as all instruments together say, mean of the window", Inputs: "reconciliation", Source: reconciliation,
 		set: func(v *setView) evaporator.Result { return v.check.reconciled[0] }},

@@ -152,7 +152,7 @@ type Notifier struct {
 	mu      sync.Mutex
 	queue   []Notice
 	flight  []Notice // being delivered
-	told    map[string]told
+	known   map[string]delivery
 	picture []alerting.Status
 	last    uint64 // newest journal number offered
 	stored  uint64 // as the cursor has it
@@ -160,9 +160,9 @@ type Notifier struct {
 	noStore bool // the cursor could not be stored; said once
 }
 
-// told is what the receiver knows of an alarm: the occurrence, and whether it
+// delivery is what the receiver knows of an alarm: the occurrence, and whether it
 // was sent or held back.
-type told struct {
+type delivery struct {
 	occurrence uint64
 	sent       bool
 }
@@ -193,7 +193,7 @@ func New(c Config) *Notifier {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Notifier{c: c, wake: make(chan struct{}, 1), told: map[string]told{}, health: Health{Name: c.Name, OK: c.Fault == nil, Err: c.Fault}}
+	return &Notifier{c: c, wake: make(chan struct{}, 1), known: map[string]delivery{}, health: Health{Name: c.Name, OK: c.Fault == nil, Err: c.Fault}}
 }
 
 // Resume goes on where an earlier run stopped: read gives the notices after a
@@ -239,17 +239,17 @@ func (n *Notifier) wanted(ev *plant.Event) bool {
 	if !slices.Contains(Kinds(), ev.Kind) || !r.Takes(ev.Priority, ev.Source, ev.Area) {
 		return false
 	}
-	t, known := n.told[ev.Alarm]
+	t, known := n.known[ev.Alarm]
 	known = known && t.occurrence == ev.Occurrence
 	switch ev.Kind {
 	case plant.EventAlarm, plant.EventRealarm:
 		send := ev.Annunciated && r.Open(ev.Time)
 		if !known || send {
-			n.told[ev.Alarm] = told{ev.Occurrence, send}
+			n.known[ev.Alarm] = delivery{ev.Occurrence, send}
 		}
 		return send
 	case plant.EventReturn:
-		delete(n.told, ev.Alarm)
+		delete(n.known, ev.Alarm)
 	}
 	if known {
 		return t.sent

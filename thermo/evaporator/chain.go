@@ -265,7 +265,7 @@ func (s *Set) share(b int, e int, bodies []int) float64 {
 	if len(bodies) == 1 {
 		return 1
 	}
-	weigh := func(o int) float64 {
+	weight := func(o int) float64 {
 		if s.c.fixed[e] {
 			return s.c.weight[o]
 		}
@@ -273,12 +273,12 @@ func (s *Set) share(b int, e int, bodies []int) float64 {
 	}
 	var sum float64
 	for _, o := range bodies {
-		sum += weigh(o)
+		sum += weight(o)
 	}
 	if !(sum > 0) {
 		return 1 / float64(len(bodies))
 	}
-	return weigh(b) / sum
+	return weight(b) / sum
 }
 
 // beside lists the bodies that are fed beside body b, itself among them.

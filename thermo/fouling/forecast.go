@@ -89,7 +89,7 @@ func (t *Tracker) Forecast(at time.Time) Forecast {
 		f.Restored, f.RestoredSigma = p.restored()
 	}
 	t.day(&f, p)
-	t.weigh(&f)
+	t.addWeaknesses(&f)
 	return f
 }
 
@@ -121,8 +121,8 @@ func (t *Tracker) day(f *Forecast, p *posterior) {
 	}
 }
 
-// weigh adds what weakens the answer.
-func (t *Tracker) weigh(f *Forecast) {
+// addWeaknesses adds what weakens the answer.
+func (t *Tracker) addWeaknesses(f *Forecast) {
 	s := &t.s
 	if !s.Known {
 		f.Weak = append(f.Weak, Weakness{Kind: MetInMidCycle})
