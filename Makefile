@@ -4,11 +4,16 @@ SHELL := /bin/bash
 GO ?= go
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+GOLANGCI := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
+GOVULNCHECK := golang.org/x/vuln/cmd/govulncheck@v1.9.0
+# Where the database of vulnerabilities cannot be reached, a copy of it:
+# make vuln VULNDB=file:///path/of/the/index
+VULNDB ?= https://vuln.go.dev
 
 # Debian packages that the integration tests start as real servers.
 DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws
 
-.PHONY: build check test test-deps lint bench fuzz detection docs pictures
+.PHONY: build check test test-deps lint lint-all vuln bench fuzz detection docs pictures
 
 build: ## the program, into bin/
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X main.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
@@ -28,6 +33,12 @@ lint:
 	$(GO) vet ./...
 	$(GO) vet -tags detection ./deploy
 	$(GO) run $(STATICCHECK) ./...
+
+lint-all: ## more linters, each with its reason in cmd/laws/golangci.yml; minutes, most of them to build the tool once
+	$(GO) run $(GOLANGCI) run -c cmd/laws/golangci.yml ./...
+
+vuln: ## known vulnerabilities in what the program calls
+	$(GO) run $(GOVULNCHECK) -db $(VULNDB) ./...
 
 bench: ## ratios within one run; see DEVELOPERS.md
 	$(GO) test -run '^$$' -bench . -benchmem ./...
