@@ -1,3 +1,8 @@
+//go:build !race
+
+// Months of arithmetic: the race detector has nothing to see here and takes ten
+// times as long. make test runs these in its own ring.
+
 package main
 
 import (
@@ -110,6 +115,9 @@ func BenchmarkRecalculate(b *testing.B) {
 // calculated from it. After a recalculation the program knows U, scale, cleanings
 // and strikes as if it had watched; then a meter turns out to have read wrong.
 func TestFirstDay(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a week of arithmetic: make test runs it")
+	}
 	dir := siteFolder(t)
 	data, plantFile := filepath.Join(dir, "data"), filepath.Join(dir, "plant.yaml")
 	if err := os.MkdirAll(data, 0o750); err != nil {

@@ -1,3 +1,8 @@
+//go:build !race
+
+// Months of arithmetic: the race detector has nothing to see here and takes ten
+// times as long. make test runs these in its own ring.
+
 package main
 
 import (
@@ -63,6 +68,9 @@ func (m *memory) Coverage(_ context.Context, path string) (historian.Coverage, e
 // with upsets, a recorded cleaning and strikes, and started again, stands an hour
 // later where one stands that never stopped.
 func TestRestartsForgetNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a week of arithmetic: make test runs it")
+	}
 	const step = time.Minute
 	ctx, quiet := context.Background(), slog.New(slog.DiscardHandler)
 	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
