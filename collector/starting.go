@@ -37,7 +37,10 @@ func (f *startingFile) site(server plant.ServerConfig) {
 # 2. Make the sets, bodies, condensers and pans those of your house.
 # 3. Move each line of tags: that measures something below to the vessel it
 #    belongs to, as the examples there show; delete what is of no use.
-# 4. Run 'calandria check'; with --online it asks the server too.
+# 4. Copy the rule files of deploy/rules, but demo_site.yaml, to rules/ beside this file.
+# 5. Run 'calandria check'; with --online it asks the server too.
+
+rules: ["rules/*.yaml"]
 
 site:
   name: ""  # FILL IN
