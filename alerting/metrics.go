@@ -635,10 +635,3 @@ func Downtime(events []plant.Event, to time.Time) []Span {
 	}
 	return spans
 }
-
-// LocalDay gives the period of one day of the plant's local time: 23, 24 or 25
-// hours. Any moment of the day will do.
-func LocalDay(at time.Time, local *time.Location) (from, to time.Time) {
-	y, mo, d := at.In(local).Date()
-	return time.Date(y, mo, d, 0, 0, 0, 0, local).UTC(), time.Date(y, mo, d+1, 0, 0, 0, 0, local).UTC()
-}

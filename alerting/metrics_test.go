@@ -238,7 +238,8 @@ func TestMetricsChangeOfClock(t *testing.T) {
 		{time.Date(2026, 3, 30, 12, 0, 0, 0, berlin), 144, 24},
 		{time.Date(2026, 10, 25, 12, 0, 0, 0, berlin), 150, 25},
 	} {
-		from, to := LocalDay(c.day, berlin)
+		y, month, day := c.day.Date()
+		from, to := time.Date(y, month, day, 0, 0, 0, 0, berlin), time.Date(y, month, day+1, 0, 0, 0, 0, berlin)
 		m := Measure(nil, MetricsParams{From: from, To: to})
 		if m.Intervals != c.intervals || m.Hours != c.hours {
 			t.Errorf("%s: %d periods and %d hours, want %d and %d", c.day.Format(time.DateOnly), m.Intervals, m.Hours, c.intervals, c.hours)

@@ -197,9 +197,7 @@ func (c *coldFile) sound() bool {
 // Damage lists what of [from, to) is known to be damaged or gone.
 func (a *Archive) Damage(from, to time.Time) []Damage {
 	var out []Damage
-	for _, s := range a.hot.damaged() {
-		out = append(out, s)
-	}
+	out = append(out, a.hot.damaged()...)
 	return append(out, a.cold.damaged(nanos(from), nanos(to))...)
 }
 

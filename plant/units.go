@@ -196,15 +196,6 @@ func CanonicalFactor(d Dimension, unitName string) (scale, offset float64, err e
 	return u.scale, u.offset, nil
 }
 
-// FromCanonical converts a canonical value into the named unit.
-func FromCanonical(d Dimension, unitName string, v float64) (float64, error) {
-	s, o, err := CanonicalFactor(d, unitName)
-	if err != nil {
-		return math.NaN(), err
-	}
-	return (v - o) / s, nil
-}
-
 // DimensionsOf lists the dimensions that know a unit name, sorted.
 func DimensionsOf(unitName string) []Dimension {
 	var ds []Dimension

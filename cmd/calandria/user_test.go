@@ -28,7 +28,7 @@ func TestUserCommands(t *testing.T) {
 		io.WriteString(w, input)
 		w.Close()
 		var c cli
-		k, err := kong.New(&c)
+		k, err := kong.New(&c, kong.Vars{"user": "tester"})
 		if err != nil {
 			t.Fatal(err)
 		}
