@@ -42,7 +42,7 @@ type blindPan struct {
 	noise                     map[string]float64
 
 	// state
-	step, left, into   float64 // of the phase: seconds left and gone
+	left, into         float64 // of the phase: seconds left and gone
 	phase              int
 	length             [7]float64
 	strike             int
@@ -51,7 +51,6 @@ type blindPan struct {
 	valve, feed, dis   float64
 	wash, rinse        bool
 	began              []began
-	calm               float64
 
 	// upset, if any: until when and what
 	upset func(b *blindPan, phase int) // called at every step
@@ -453,13 +452,13 @@ func blindFive(seed uint64) []*blindPan {
 
 // calmFigures is what a mill without upsets brought.
 type calmFigures struct {
-	days                 float64
-	seen                 []plant.Event
-	calls                map[string]int
-	strikes, washes      int // dropped, as the generator knows
-	found, whole         int
-	late                 map[pan.Phase][]float64 // minutes by which the start of a phase is found wrong
-	missed, extra, other int                     // phases
+	days            float64
+	seen            []plant.Event
+	calls           map[string]int
+	strikes, washes int // dropped, as the generator knows
+	found, whole    int
+	late            map[pan.Phase][]float64 // minutes by which the start of a phase is found wrong
+	missed          int                     // phases
 }
 
 // calm runs a mill without upsets and compares what was found with what was done.
