@@ -28,8 +28,8 @@ CORE := ./plant/... ./thermo/... ./rules/... ./alerting ./engine/... ./deploy/..
 EDGES := ./alerting/notify/... ./collector/... ./historian/... ./console/... ./cmd/...
 
 test: test-deps lint ## everything, the edges with the race detector; the slowest tests at the end
-	{ $(GO) test -shuffle=on -timeout 18m -json $(CORE) && \
-	$(GO) test -timeout 18m -json -run 'TestRestartsForgetNothing|TestFirstDay' ./cmd/calandria && \
+	{ $(GO) test -shuffle=on -timeout 18m -json $(CORE); \
+	$(GO) test -timeout 18m -json -run 'TestRestartsForgetNothing|TestFirstDay' ./cmd/calandria; \
 	$(GO) test -race -shuffle=on -timeout 18m -json $(EDGES); } | $(GO) run ./cmd/testreport -whole
 
 test-deps: ## servers, browser and packages that the tests need

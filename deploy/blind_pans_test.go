@@ -332,7 +332,7 @@ type blindMill struct {
 	pans   []*blindPan
 	house  *plant.House
 	calc   *thermo.Calculator
-	set    *rules.Set
+	core   *engine.Core
 	engine *alerting.Engine
 	frame  *plant.Frame
 	now    time.Time
@@ -369,7 +369,7 @@ func newBlindMill(t *testing.T, pans ...*blindPan) *blindMill {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m.calc, m.set, m.engine, m.frame = core.Calc, core.Rules, core.Alarms, core.Frame
+	m.core, m.calc, m.engine, m.frame = core, core.Calc, core.Alarms, core.Frame
 	m.calc.NoUncertainty()
 	m.turns, m.phase = make([][]began, len(pans)), make([]pan.Phase, len(pans))
 	for _, b := range pans {
@@ -390,39 +390,21 @@ func newBlindMill(t *testing.T, pans ...*blindPan) *blindMill {
 }
 
 func (m *blindMill) run(d, step time.Duration) {
-	feed := func(i int, in plant.AlarmInput) { m.engine.Feed(i, in) }
-	put := func(id plant.TagID, p plant.Point) { m.frame.Points[id] = p }
-	hide := func(i int, tr plant.Truth, reason string) {
-		m.engine.SuppressWhile(i, "plant state", tr, reason, m.now)
-	}
 	for end := m.now.Add(d); m.now.Before(end); {
 		m.now = m.now.Add(step)
-		m.frame.At = m.now
 		for i, b := range m.pans {
 			b.run(m.now, step.Seconds())
 			for j, s := range blindSignals {
 				v, good := b.read(s)
-				if id := m.ids[i][j]; id != plant.NoTag {
-					if put(id, plant.Point{Time: m.now, Value: v, Quality: plant.Good}); !good {
-						put(id, plant.BadPoint(m.now, plant.BadNoCommunication))
-					}
-					m.set.Sample(m.frame, id, feed, hide)
+				p := plant.Point{Time: m.now, Value: v, Quality: plant.Good}
+				if !good {
+					p = plant.BadPoint(m.now, plant.BadNoCommunication)
 				}
+				m.core.Sample(plant.Sample{Tag: m.ids[i][j], Point: p}, m.now)
 			}
 		}
-		for i := range m.house.Tags {
-			if t := &m.house.Tags[i]; t.Source == plant.System {
-				v := 0.0
-				if strings.HasSuffix(t.Name, "_ok") || strings.HasSuffix(t.Name, "_connected") {
-					v = 1
-				}
-				put(t.ID, plant.Point{Time: m.now, Value: v, Quality: plant.Good})
-			}
-		}
-		for _, v := range m.calc.Step(m.frame, m.now) {
-			put(v.Tag, v.Point)
-		}
-		m.set.Scan(m.frame, m.now, put, feed, hide)
+		m.core.AllWell(m.now)
+		m.core.Scan(m.now)
 		m.engine.Advance(m.now)
 		for _, e := range m.engine.Drain() {
 			if e.Kind == plant.EventAlarm && e.Annunciated {
