@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -56,7 +57,7 @@ type recalculated struct {
 
 // run does a job, from where it was if it was interrupted. Nothing is in force
 // before its end. tell is told how far it has come; its error ends the job.
-func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done float64, at time.Time) error) (*recalculated, error) {
+func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done float64, at time.Time) error) (_ *recalculated, err error) {
 	var args recalculationArgs
 	if err := json.Unmarshal([]byte(job.Args), &args); err != nil {
 		return nil, fmt.Errorf("read the job: %w", err)
@@ -64,12 +65,20 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if args.Step <= 0 {
 		args.Step = jobStep
 	}
+	corrections, err := allCorrections(ctx, r.journal)
+	if err != nil {
+		return nil, err
+	}
 	core := func(files []rules.File) (*engine.Core, error) {
 		h, err := r.fresh()
 		if err != nil {
 			return nil, err
 		}
-		return engine.New(h, files, rules.Options{})
+		c, err := engine.New(h, files, rules.Options{})
+		if err == nil {
+			c.Correct(corrections)
+		}
+		return c, err
 	}
 	reader, err := core(nil)
 	if err != nil {
@@ -90,16 +99,19 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if err != nil {
 		return nil, err
 	}
+	staged := true
+	defer func() {
+		// What an interrupted job has staged is for its going on; what another one
+		// has is only in the way.
+		if err != nil && staged && ctx.Err() == nil {
+			err = errors.Join(err, rw.Abandon())
+		}
+	}()
 	from := rw.Reached()
 	if reader, err = r.ready(ctx, reader, rw, job.From, tell); err != nil {
 		return nil, err
 	}
-	corrections, err := allCorrections(ctx, r.journal)
-	if err != nil {
-		return nil, err
-	}
-	reader.Correct(corrections)
-	judge.Correct(corrections)
+	reader.Correct(corrections) // also one that goes on from what it saved
 	people, err := recordsOf(ctx, reader.House, r.journal, from, job.To, r.log)
 	if err != nil {
 		return nil, err
@@ -135,6 +147,7 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	}
 	out.alarms = replay.Judges[0].Result
 	out.alarms.Samples, out.alarms.Scans = replay.Samples, replay.Scans
+	staged = false // from here on the archive itself ends what was begun
 	if err := rw.Commit(ctx); err != nil {
 		return nil, err
 	}
@@ -455,8 +468,9 @@ func (a *app) followJob(j *historian.Journal, job plant.Job) error {
 
 // jobs takes up what is asked for, one after the other, in a goroutine of its own.
 type jobs struct {
-	s    *service
-	poll time.Duration
+	s     *service
+	poll  time.Duration
+	known []plant.Correction // that the loop reads with
 }
 
 // Run works off jobs until ctx ends. The journal is asked again and again: a
@@ -535,13 +549,8 @@ func (w *jobs) corrections(ctx context.Context) {
 	if err != nil {
 		return
 	}
-	mark := fmt.Sprint(len(list))
-	for i := range list {
-		mark += fmt.Sprint(list[i].ID, list[i].Withdrawn.Unix(), ";")
-	}
-	if mark != w.s.corrected {
-		if w.s.loop.Call(ctx, func(c *engine.Core) { c.Correct(list) }) == nil {
-			w.s.corrected = mark
-		}
+	same := slices.EqualFunc(list, w.known, func(a, b plant.Correction) bool { return a.ID == b.ID && a.Withdrawn.Equal(b.Withdrawn) })
+	if !same && w.s.loop.Call(ctx, func(c *engine.Core) { c.Correct(list) }) == nil {
+		w.known = list
 	}
 }

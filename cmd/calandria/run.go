@@ -88,7 +88,6 @@ type service struct {
 	inForce   atomic.Pointer[[]rules.File]
 	log       *slog.Logger
 	unlock    func()
-	corrected string              // mark of the corrections that the loop reads with
 	unfilled  []rules.Placeholder // where the site's procedures belong
 
 	registry     *prometheus.Registry
