@@ -311,7 +311,7 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 		}
 	}
 	v.Parts["vessel-alarms"] = vesselAlarms{rows, s.specsOf(e.Path)}
-	data := vesselData{Path: e.Path, Class: classWord(e.Class), Facts: facts(e), Trends: vesselTrends(e), Pan: e.Class == plant.ClassPan}
+	data := vesselData{Path: e.Path, Class: classWord(e.Class), Facts: s.facts(e, now), Trends: vesselTrends(e), Pan: e.Class == plant.ClassPan}
 	for _, part := range e.Parts {
 		if part.Class != plant.ClassBleed {
 			data.Parts = append(data.Parts, *headOf(part))
@@ -381,8 +381,17 @@ func classWord(c plant.Class) string {
 }
 
 // facts are what the configuration says of a vessel.
-func facts(e *plant.Equipment) []string {
+func (s *Server) facts(e *plant.Equipment, now time.Time) []string {
 	var f []string
+	dated := func(format string, d *plant.Dated) {
+		if v := d.At(now); v != 0 {
+			text := fmt.Sprintf(format, v)
+			if since := d.Since(now); !since.IsZero() {
+				text += since.In(s.zone).Format(" since 2006-01-02")
+			}
+			f = append(f, text)
+		}
+	}
 	num := func(format string, v float64) {
 		if v != 0 {
 			f = append(f, fmt.Sprintf(format, v))
@@ -391,9 +400,9 @@ func facts(e *plant.Equipment) []string {
 	switch {
 	case e.Body != nil:
 		f = append(f, fmt.Sprintf("effect %d", e.Body.Effect))
-		num("%g m² heating surface", e.Body.HeatingSurfaceM2)
-		num("tubes %g m", e.Body.TubeLengthM)
-		num("%g m across", e.Body.DiameterM)
+		dated("%g m² heating surface", &e.Body.HeatingSurfaceM2)
+		dated("tubes %g m", &e.Body.TubeLengthM)
+		dated("%g m across", &e.Body.DiameterM)
 		if e.Body.CleanUWM2K > 0 {
 			f = append(f, decimals(e.Body.CleanUWM2K/1000, 2)+" kW/(m²·K) when clean")
 		}
@@ -402,8 +411,8 @@ func facts(e *plant.Equipment) []string {
 		if e.Pan.Grade != "" {
 			f = append(f, "grade "+e.Pan.Grade)
 		}
-		num("%g m³", e.Pan.VolumeM3)
-		num("%g m² heating surface", e.Pan.HeatingSurfaceM2)
+		dated("%g m³", &e.Pan.VolumeM3)
+		dated("%g m² heating surface", &e.Pan.HeatingSurfaceM2)
 		if e.Pan.HeatedBy != "" {
 			f = append(f, "heated by vapour of "+e.Pan.HeatedBy)
 		}

@@ -148,12 +148,12 @@ type BodyConfig struct {
 	// part of the same juice as the body before it, which must be of its effect.
 	Juice string `yaml:"juice"`
 	// HeatingSurfaceM2 is the heating surface, m2.
-	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
-	TubeLengthM      float64 `yaml:"tube_length_m"`
+	HeatingSurfaceM2 Dated `yaml:"heating_surface_m2"`
+	TubeLengthM      Dated `yaml:"tube_length_m"`
 	// DiameterM is the inside diameter of the vapour space over the juice, m: with it the
 	// velocity of the vapour is worked out.
-	DiameterM float64 `yaml:"diameter_m"`
-	Kind      string  `yaml:"kind"` // robert (default), kestner, falling_film
+	DiameterM Dated  `yaml:"diameter_m"`
+	Kind      string `yaml:"kind"` // robert (default), kestner, falling_film
 	// CleanUWM2K is U just after cleaning, W/(m2.K), from the site's records;
 	// without it U after the last cleanings is learned, and until then the
 	// CleanUFormula of the set stands in, and says so.
@@ -212,13 +212,13 @@ type NormalConfig struct {
 
 // PanConfig is a vacuum pan.
 type PanConfig struct {
-	Name             string  `yaml:"name"`
-	Title            string  `yaml:"title"`
-	Grade            string  `yaml:"grade"` // A, B, C, R1 ...
-	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
-	VolumeM3         float64 `yaml:"volume_m3"` // of the full strike, at 100 % level
-	HeatedBy         string  `yaml:"heated_by"` // body whose vapour heats it, e.g. EV.EV1
-	Condenser        string  `yaml:"condenser"`
+	Name             string `yaml:"name"`
+	Title            string `yaml:"title"`
+	Grade            string `yaml:"grade"` // A, B, C, R1 ...
+	HeatingSurfaceM2 Dated  `yaml:"heating_surface_m2"`
+	VolumeM3         Dated  `yaml:"volume_m3"` // of the full strike, at 100 % level
+	HeatedBy         string `yaml:"heated_by"` // body whose vapour heats it, e.g. EV.EV1
+	Condenser        string `yaml:"condenser"`
 	// LiquorPurityPct is the purity of the mother liquor where no tag says: at
 	// the start and at the end of the strike, interpolated by level.
 	LiquorPurityPct []float64 `yaml:"liquor_purity_pct"`
@@ -246,9 +246,9 @@ type PanConfig struct {
 // CompartmentConfig is one compartment of a continuous pan. What it leaves out is the pan's:
 // vapour pressure, chest pressure, impurity, properties.
 type CompartmentConfig struct {
-	Name             string  `yaml:"name"`
-	Title            string  `yaml:"title"`
-	HeatingSurfaceM2 float64 `yaml:"heating_surface_m2"`
+	Name             string `yaml:"name"`
+	Title            string `yaml:"title"`
+	HeatingSurfaceM2 Dated  `yaml:"heating_surface_m2"`
 	// LiquorPurityPct is the purity of the mother liquor where no tag says; default
 	// between the pan's two values by the compartment's place.
 	LiquorPurityPct float64 `yaml:"liquor_purity_pct"`

@@ -474,17 +474,11 @@ func (b *builder) body(bf string, e *Equipment, bc *BodyConfig, last int) {
 	default:
 		b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; juice_order of the set gives backward and mixed feed")
 	}
-	if bc.HeatingSurfaceM2 == 0 {
+	if b.dated(bf+".heating_surface_m2", &bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2"); bc.HeatingSurfaceM2.First == 0 {
 		b.fault(bf+".heating_surface_m2", "the body has no heating surface", "give it in m2")
-	} else {
-		b.within(bf+".heating_surface_m2", bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2")
 	}
-	if bc.TubeLengthM != 0 {
-		b.within(bf+".tube_length_m", bc.TubeLengthM, 0.5, 15, "a tube length in m")
-	}
-	if bc.DiameterM != 0 {
-		b.within(bf+".diameter_m", bc.DiameterM, 0.3, 15, "a diameter of a vapour space in m")
-	}
+	b.dated(bf+".tube_length_m", &bc.TubeLengthM, 0.5, 15, "a tube length in m")
+	b.dated(bf+".diameter_m", &bc.DiameterM, 0.3, 15, "a diameter of a vapour space in m")
 	if bc.Kind == "" {
 		bc.Kind = "robert"
 	}
@@ -649,12 +643,8 @@ func (b *builder) pan(f string, c *PanConfig) {
 	e := b.equip(f, nil, c.Name, c.Title, ClassPan)
 	e.Pan = c
 	b.properties(f, &c.Properties)
-	if c.HeatingSurfaceM2 != 0 {
-		b.within(f+".heating_surface_m2", c.HeatingSurfaceM2, 1, 5000, "a heating surface in m2")
-	}
-	if c.VolumeM3 != 0 {
-		b.within(f+".volume_m3", c.VolumeM3, 1, 1000, "a volume in m3")
-	}
+	b.dated(f+".heating_surface_m2", &c.HeatingSurfaceM2, 1, 5000, "a heating surface in m2")
+	b.dated(f+".volume_m3", &c.VolumeM3, 1, 1000, "a volume in m3")
 	switch len(c.LiquorPurityPct) {
 	case 0:
 	case 1:
@@ -695,9 +685,7 @@ func (b *builder) pan(f string, c *PanConfig) {
 		cf, cc := fmt.Sprintf("%s.compartments[%d]", f, i), &c.Compartments[i]
 		ce := b.equip(cf, e, cc.Name, cc.Title, ClassCompartment)
 		ce.Compartment = cc
-		if cc.HeatingSurfaceM2 != 0 {
-			b.within(cf+".heating_surface_m2", cc.HeatingSurfaceM2, 1, 2000, "a heating surface in m2")
-		}
+		b.dated(cf+".heating_surface_m2", &cc.HeatingSurfaceM2, 1, 2000, "a heating surface in m2")
 		if cc.LiquorPurityPct != 0 {
 			b.within(cf+".liquor_purity_pct", cc.LiquorPurityPct, 20, 100, "a purity in %")
 		} else if n := len(c.LiquorPurityPct); n == 2 {

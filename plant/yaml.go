@@ -311,6 +311,14 @@ func (d *decoder) decode(field string, n ast.Node, v reflect.Value, depth int) {
 		d.decode(field, n, v.Elem(), depth)
 		return
 	}
+	if d0, ok := v.Addr().Interface().(*Dated); ok {
+		if _, list := n.(*ast.SequenceNode); list {
+			d.decode(field, n, reflect.ValueOf(&d0.steps).Elem(), depth)
+		} else {
+			d.decodeScalar(field, n, reflect.ValueOf(&d0.First).Elem())
+		}
+		return
+	}
 	switch v.Kind() {
 	case reflect.Struct:
 		d.decodeStruct(field, n, v, depth)

@@ -362,7 +362,7 @@ func (k *checking) residence() float64 {
 
 // tubesTonnes is the juice in the tubes of a body were they full, in t: tubes of
 // 36 mm, a figure of ours.
-func tubesTonnes(b *bodyView) float64 { return 1.1 * b.equip.Body.HeatingSurfaceM2 * 0.036 / 4 }
+func tubesTonnes(b *bodyView) float64 { return 1.1 * b.areaM2 * 0.036 / 4 }
 
 // level takes what the bodies stored out of the flows, so that the balances of a
 // steady state hold for them: juice of the feed's Brix out of the feed, and the

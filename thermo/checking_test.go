@@ -96,7 +96,7 @@ func TestFallingLevelsAccuseNobody(t *testing.T) {
 	}
 	var area float64
 	for _, b := range h.Config.Sets[0].Bodies {
-		area += b.HeatingSurfaceM2
+		area += b.HeatingSurfaceM2.First
 	}
 	// Tubes of 36 mm hold 9 L a square metre.
 	rate := 100 * short / (1.1 * area * 0.009) // % an hour

@@ -151,7 +151,7 @@ func (v *bodyView) shape() fouling.Shape {
 	if v.m.LevelPct.OK {
 		level = v.m.LevelPct.Value
 	}
-	return v.normal.shape(v.b.BrixOut.Value, v.b.ChestC.Value, level, v.duty.value/v.equip.Body.HeatingSurfaceM2)
+	return v.normal.shape(v.b.BrixOut.Value, v.b.ChestC.Value, level, v.duty.value/v.areaM2)
 }
 
 // normalised is U at the reference, as far as the body follows the formula.

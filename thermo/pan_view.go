@@ -33,6 +33,7 @@ type panView struct {
 	calm   float64   // pressure followed with a lag of a minute, kPa; 0: not yet
 	calmAt time.Time // when
 	moving bool      // pressure and temperature are not of the same moment
+	areaM2 float64   // heating surface in force
 	gaps   bool      // the water of the strike lacks some of its time
 	passed float64   // part of the usual length of a strike that has passed; below 0: no strike
 	idle   bool      // known not to boil, and to take no steam
@@ -83,7 +84,7 @@ func newPanView(c *Calculator, e *plant.Equipment, limits pan.Limits) *panView {
 		v.in.bind(e, "massecuite_flow", &v.product)
 	} else {
 		v.in.batch = true
-		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2, StrikeHours: cfg.StrikeHours, VolumeM3: cfg.VolumeM3, Grade: cfg.Grade, Site: v.site, Limits: limits}
+		d := pan.Design{AreaM2: cfg.HeatingSurfaceM2.First, StrikeHours: cfg.StrikeHours, VolumeM3: cfg.VolumeM3.First, Grade: cfg.Grade, Site: v.site, Limits: limits}
 		if len(cfg.LiquorPurityPct) == 2 {
 			d.LiquorPurityPct = [2]float64{cfg.LiquorPurityPct[0], cfg.LiquorPurityPct[1]}
 		}
@@ -176,6 +177,7 @@ func (v *panView) bindRest(e *plant.Equipment) {
 }
 
 func (v *panView) step(c *Calculator, f *plant.Frame, at time.Time) {
+	v.areaM2 = v.cfg.HeatingSurfaceM2.At(at)
 	v.in.step(f, at)
 	v.piped()
 	if len(v.parts) > 0 {
@@ -400,6 +402,7 @@ func (v *panView) follow(at time.Time) {
 	if v.temperature.OK {
 		in.MassecuiteC = pan.Use(v.temperature.Value - v.cfg.ThermometerOffsetK)
 	}
+	v.track.Refit(v.areaM2, v.cfg.VolumeM3.At(at))
 	v.track.Step(at, in)
 	phase, since := v.track.Phase()
 	none := absent(noStrikeRuns)
@@ -648,7 +651,7 @@ func (v *panView) heatTransfer(tmc float64) {
 	}
 	flow, ratio := max(0, v.steam.Value), float64(lc)/float64(lv)
 	v.evaporation = value(flow*ratio, v.steam.Sigma*ratio)
-	area := v.cfg.HeatingSurfaceM2
+	area := v.areaM2
 	switch {
 	case area <= 0:
 		v.u = absent(noSurface)
@@ -679,7 +682,7 @@ func (v *panView) byEarlierU() {
 	if !u.OK || !phase.Boiling() || err != nil {
 		return
 	}
-	m := 3.6 * u.Value * v.cfg.HeatingSurfaceM2 * v.difference.Value / float64(lv)
+	m := 3.6 * u.Value * v.areaM2 * v.difference.Value / float64(lv)
 	v.evaporation = value(m, m*math.Hypot(earlierU, v.difference.Sigma/v.difference.Value))
 	v.evaporation.How = evaporator.Assumed
 	v.evaporation.Reason.Text = byUOfStrikeBefore

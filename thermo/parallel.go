@@ -83,7 +83,7 @@ func (a *abreast) step(hours float64, at time.Time) {
 
 // tell works out U of each from that of one and that of all.
 func (a *abreast) tell() {
-	all, one := a.surface(), a.bodies[a.alone].equip.Body.HeatingSurfaceM2
+	all, one := a.surface(), a.bodies[a.alone].areaM2
 	effect := a.together.value
 	others := (effect*all - a.aloneU.value*one) / (all - one)
 	if !(others > effect/abreastFar && others < effect*abreastFar) {
@@ -104,7 +104,7 @@ func (a *abreast) tell() {
 
 func (a *abreast) surface() (all float64) {
 	for _, b := range a.bodies {
-		all += b.equip.Body.HeatingSurfaceM2
+		all += b.areaM2
 	}
 	return all
 }
@@ -123,7 +123,7 @@ func (a *abreast) apply() {
 	all := a.surface()
 	mean := func(r float64) (m float64) {
 		for i, b := range a.bodies {
-			m += b.equip.Body.HeatingSurfaceM2 / all / (1/a.uApart[i] + r)
+			m += b.areaM2 / all / (1/a.uApart[i] + r)
 		}
 		return m
 	}

@@ -122,6 +122,7 @@ type bodyView struct {
 	beyond                        string // the note while a property is extrapolated
 	small                         string // the reason while the temperature difference is too small
 	holding                       contents
+	areaM2, diameterM             float64       // heating surface and vapour space, in force
 	duty, difference, apparent    lag           // means that U is made of
 	rest                          rest          // what it holds of before the set last moved
 	held                          held          // U of then
@@ -162,7 +163,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	for i, at := range cfg.Juice() {
 		part := e.Parts[at]
 		bc := part.Body
-		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2, TubeLengthM: bc.TubeLengthM, JuiceBeside: bc.Juice == "beside"})
+		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2.First, TubeLengthM: bc.TubeLengthM.First, JuiceBeside: bc.Juice == "beside"})
 		bv := &bodyView{equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
 		bv.normal = newNormal(bc)
 		var err error
@@ -263,6 +264,11 @@ func (s *setView) massFlow(v float64, bx, t evaporator.Reading, usualC float64) 
 // balance takes the readings of a frame and evaluates them.
 func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	s.denser, s.usualC = false, false
+	for i, b := range s.bodies {
+		c := b.equip.Body
+		b.areaM2, b.diameterM = c.HeatingSurfaceM2.At(at), c.DiameterM.At(at)
+		s.set.Refit(i, b.areaM2, c.TubeLengthM.At(at))
+	}
 	s.in.step(f, at)
 	s.cane.step(f, at)
 	now := basis{usable: s.in.usable()}

@@ -160,7 +160,7 @@ func (s *setView) store(at time.Time) {
 		st := evaporator.Stored{
 			JuiceTH:  juice,
 			SolidsTH: (holds*dx + juice*h.brix) / 100,
-			HeatMJH:  (juice*cp-holds*dx*4.187*0.0056)*c + dc*(holds*cp+metalMJK*b.equip.Body.HeatingSurfaceM2),
+			HeatMJH:  (juice*cp-holds*dx*4.187*0.0056)*c + dc*(holds*cp+metalMJK*b.areaM2),
 		}
 		s.used.Bodies[i].Stored = st
 		xin = h.brix

@@ -216,7 +216,7 @@ var Quantities = []Quantity{
 	{Class: plant.ClassBody, Name: "specific_evaporation", Dimension: plant.SpecificEvap, Low: -50, High: 300,
 		Meaning: "water evaporated per heating surface", Inputs: "evaporation, heating surface", Source: "definition",
 		body: func(v *bodyView) evaporator.Result { return v.b.SpecificKgM2H }},
-	{Class: plant.ClassBody, Name: "vapour_velocity", Dimension: plant.Velocity, Low: 0, High: 100, only: func(e *plant.Equipment) bool { return e.Body.DiameterM > 0 },
+	{Class: plant.ClassBody, Name: "vapour_velocity", Dimension: plant.Velocity, Low: 0, High: 100, only: func(e *plant.Equipment) bool { return e.Body.DiameterM.First > 0 },
 		Meaning: "velocity of the vapour off the boiling juice, in the vapour space; bodies are laid out for at most 4.6 m/s", Inputs: "evaporation, vapour pressure, boiling temperature, diameter_m", Source: "V v(p, t)/(pi/4 D^2), v by IAPWS-IF97; 4.6 m/s by lecture slides on the design of cane juice evaporators",
 		body: func(v *bodyView) evaporator.Result { return v.vapourVelocity() }},
 	{Class: plant.ClassBody, Name: "condensed_flow", Dimension: plant.MassFlow, Low: -50, High: 2000,

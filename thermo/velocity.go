@@ -23,7 +23,7 @@ func (v *bodyView) vapourVelocity() evaporator.Result {
 	}
 	// A thermometer may stand a little under the saturation line.
 	hot := max(t.Value, v.b.VapourC.Value)
-	w, err := evaporator.VapourVelocity(flow.Value, steam.KPa(p.Value), steam.Celsius(hot), v.equip.Body.DiameterM)
+	w, err := evaporator.VapourVelocity(flow.Value, steam.KPa(p.Value), steam.Celsius(hot), v.diameterM)
 	if err != nil {
 		return absent("the balances and the pressure give no velocity: check the vapour pressure")
 	}

@@ -101,6 +101,11 @@ type water struct {
 
 var if97 = water{steam.Tsat, steam.Psat, steam.SatLiquidEnthalpy, steam.SatVapourEnthalpy}
 
+// Refit gives a body another heating surface, m2, and tube length, m, as from now.
+func (s *Set) Refit(body int, areaM2, tubeLengthM float64) {
+	s.d.Bodies[body].AreaM2, s.d.Bodies[body].TubeLengthM = areaM2, tubeLengthM
+}
+
 // Design returns the set's design. Its Bodies must not be changed.
 func (s *Set) Design() Design { return s.d }
 

@@ -108,6 +108,9 @@ func NewTracker(d Design) *Tracker {
 	return &Tracker{d: d}
 }
 
+// Refit gives the pan another heating surface, m2, and volume, m3, as from now.
+func (t *Tracker) Refit(areaM2, volumeM3 float64) { t.d.AreaM2, t.d.VolumeM3 = areaM2, volumeM3 }
+
 // Phase returns the phase and since when.
 func (t *Tracker) Phase() (Phase, time.Time) { return t.phase, t.since }
 
