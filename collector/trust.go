@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/files"
 )
 
 // Files in the data folder.
@@ -165,7 +166,7 @@ func writeFile(path string, data []byte, mode fs.FileMode) error {
 
 // readDER reads a PEM or DER file; of a PEM file the first block of a kind.
 func readDER(path string, kinds ...string) ([]byte, error) {
-	b, err := os.ReadFile(path)
+	b, err := files.Read(path, 1<<20)
 	if err != nil {
 		return nil, err
 	}
@@ -379,10 +380,7 @@ func readPassword(path string) (password, warning string, err error) {
 	if err != nil {
 		return "", "", fmt.Errorf("read password_file: %w", err)
 	}
-	if info.Size() > 4096 {
-		return "", "", fmt.Errorf("password_file %s: longer than 4096 bytes", path)
-	}
-	b, err := os.ReadFile(path)
+	b, err := files.Read(path, 4096)
 	if err != nil {
 		return "", "", fmt.Errorf("read password_file: %w", err)
 	}

@@ -21,6 +21,7 @@ import (
 	"golang.org/x/crypto/argon2"
 
 	"calandria/plant"
+	"calandria/plant/files"
 )
 
 // Role is what an account may do; each may do what the one before it may.
@@ -82,7 +83,7 @@ func LoadAccounts(path string) (*Accounts, error) {
 	if info.Mode().Perm()&0o037 != 0 {
 		return nil, fmt.Errorf("accounts file %s can be read or changed by others (mode %04o): set its mode to 0600, or 0640", path, info.Mode().Perm())
 	}
-	b, err := os.ReadFile(path)
+	b, err := files.Read(path, plant.MaxFileBytes)
 	if err != nil {
 		return nil, fmt.Errorf("accounts file: %w", err)
 	}

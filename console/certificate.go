@@ -7,6 +7,8 @@ import (
 	"os"
 	"sync"
 	"time"
+
+	"calandria/plant/files"
 )
 
 // certificate is a TLS certificate that is read again when its file changes, so
@@ -37,7 +39,15 @@ func (c *certificate) load() error {
 	if info.Mode().Perm()&0o007 != 0 {
 		return fmt.Errorf("TLS key %s can be read by everybody on this machine (mode %04o): set its mode to 0600", c.key, info.Mode().Perm())
 	}
-	pair, err := tls.LoadX509KeyPair(c.file, c.key)
+	cert, err := files.Read(c.file, 1<<20)
+	if err != nil {
+		return fmt.Errorf("TLS certificate: %w", err)
+	}
+	key, err := files.Read(c.key, 1<<20)
+	if err != nil {
+		return fmt.Errorf("TLS key: %w", err)
+	}
+	pair, err := tls.X509KeyPair(cert, key)
 	if err != nil {
 		return fmt.Errorf("TLS certificate %s: %w", c.file, err)
 	}

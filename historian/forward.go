@@ -11,7 +11,6 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/url"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -21,6 +20,8 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api"
 	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
 	"github.com/influxdata/influxdb-client-go/v2/api/write"
+
+	"calandria/plant/files"
 )
 
 // ForwardTag says how a tag is written to InfluxDB: measurement "calandria",
@@ -105,7 +106,7 @@ func NewForwarder(a *Archive, cfg Influx, tags map[string]ForwardTag, log *slog.
 	}
 	token := ""
 	if cfg.TokenFile != "" {
-		b, err := os.ReadFile(cfg.TokenFile)
+		b, err := files.Read(cfg.TokenFile, 4096)
 		if err != nil {
 			return nil, fmt.Errorf("forward to InfluxDB: read token: %w", err)
 		}

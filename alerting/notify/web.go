@@ -15,11 +15,10 @@ import (
 	"math"
 	"net/http"
 	"net/url"
-	"os"
-	"runtime"
 	"strconv"
-	"strings"
 	"time"
+
+	"calandria/plant/files"
 )
 
 // Secret is a secret in a file. It is read at each use, so that it can be
@@ -32,27 +31,7 @@ func (s Secret) Read() (string, error) {
 	if s.File == "" {
 		return "", nil
 	}
-	f, err := os.Open(s.File)
-	if err != nil {
-		return "", fmt.Errorf("read secret: %w", err)
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return "", fmt.Errorf("read secret: %w", err)
-	}
-	if runtime.GOOS != "windows" && info.Mode().Perm()&0o007 != 0 {
-		return "", fmt.Errorf("secret file %s can be read by everyone: chmod 600 it", s.File)
-	}
-	b, err := io.ReadAll(io.LimitReader(f, 4097))
-	if err != nil {
-		return "", fmt.Errorf("read secret: %w", err)
-	}
-	text := strings.TrimRight(string(b), "\r\n")
-	if text == "" || len(b) > 4096 {
-		return "", fmt.Errorf("secret file %s is empty or too long", s.File)
-	}
-	return text, nil
+	return files.Secret(s.File)
 }
 
 // Access is how to get to a web receiver.

@@ -44,7 +44,7 @@ func (c *backtestCmd) Run(a *app) error {
 	defer ar.Close()
 	var tried []rules.File
 	for _, n := range c.Rules {
-		data, err := readBounded(n)
+		data, err := readConfig(n)
 		if err != nil {
 			return err
 		}

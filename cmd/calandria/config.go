@@ -11,12 +11,16 @@ import (
 	"calandria/console"
 	"calandria/historian"
 	"calandria/plant"
+	"calandria/plant/files"
 	"calandria/rules"
 )
 
+// readConfig reads a plant, rule or scenario file.
+func readConfig(name string) ([]byte, error) { return files.Read(name, plant.MaxFileBytes) }
+
 // loadPlant reads plant.yaml and the rule files it names.
 func loadPlant(file string) (*plant.House, []rules.File, error) {
-	data, err := readBounded(file)
+	data, err := readConfig(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w; write one, or start with 'calandria browse --write plant.yaml'", err)
 	}
@@ -70,7 +74,7 @@ func openKept(h *plant.House, data string, log *slog.Logger) (*historian.Archive
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.
 func ruleFiles(h *plant.House) ([]rules.File, error) {
-	var files []rules.File
+	var list []rules.File
 	var faults plant.Faults
 	for i, pattern := range h.Config.Rules {
 		f := fmt.Sprintf("rules[%d]", i)
@@ -84,15 +88,15 @@ func ruleFiles(h *plant.House) ([]rules.File, error) {
 		}
 		slices.Sort(names)
 		for _, n := range names {
-			data, err := readBounded(n)
+			data, err := readConfig(n)
 			if err != nil {
 				faults = append(faults, h.Document.Fault(f, err.Error(), ""))
 				continue
 			}
-			files = append(files, rules.File{Name: n, Data: data})
+			list = append(list, rules.File{Name: n, Data: data})
 		}
 	}
-	return files, faults.Err()
+	return list, faults.Err()
 }
 
 // ruleFilesFS reads all rule files of an embedded folder.

@@ -82,14 +82,19 @@ It reads OPC UA tags and never writes to the plant. It advises and is no safety 
 // stopLimit is how long an orderly end may take after a signal.
 const stopLimit = 9 * time.Second
 
+// endInTime ends the process when an orderly end takes too long.
+func endInTime(errOut io.Writer, exit func(code int)) {
+	time.Sleep(stopLimit)
+	fmt.Fprintf(errOut, "calandria: not at its end %s after the signal; ends now. The journal holds what was committed\n", stopLimit)
+	exit(1)
+}
+
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	context.AfterFunc(ctx, func() {
 		stop() // a second signal ends it at once
-		time.Sleep(stopLimit)
-		fmt.Fprintf(os.Stderr, "calandria: not at its end %s after the signal; ends now. The journal holds what was committed\n", stopLimit)
-		os.Exit(1)
+		endInTime(os.Stderr, os.Exit)
 	})
 	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
 }

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
 	"strconv"
 	"time"
 
@@ -81,7 +80,7 @@ func authorities(file string) (*x509.CertPool, error) {
 		return nil, nil
 	}
 	pool := x509.NewCertPool()
-	data, err := os.ReadFile(file)
+	data, err := readConfig(file)
 	if err != nil {
 		return pool, fmt.Errorf("read ca_file: %w", err)
 	}

@@ -28,57 +28,59 @@ type reloader struct {
 	data  []byte // as it was at the start
 	files []rules.File
 	asked <-chan os.Signal
-	// reading holds the one that reads; nil: none does.
-	reading chan struct{}
+	// hung is closed when the one that reads has ended; nil: none has begun.
+	hung chan struct{}
+}
+
+// reading is what a reading made: the files, and the core made of them, nil if
+// the files are those before. note says what else there is to know.
+type reading struct {
+	files []rules.File
+	next  *engine.Core
+	note  string
 }
 
 // reloadLimit is how long reading and checking may take: a folder of another
 // machine that does not answer must not hold up the next request.
 const reloadLimit = 30 * time.Second
 
-// readInTime is read, given up when it takes too long or ctx ends. A read that
-// hangs in the system cannot be ended: until it returns no other is begun.
-func (r *reloader) readInTime(ctx context.Context) (files []rules.File, next *engine.Core, note string, err error) {
-	if r.reading != nil {
+// inTime calls read and gives it up when it takes too long or ctx ends. A read
+// that hangs in the system cannot be ended: until it returns no other is begun.
+func (r *reloader) inTime(ctx context.Context, read func() (reading, error)) (made reading, err error) {
+	if r.hung != nil {
 		select {
-		case <-r.reading:
+		case <-r.hung:
 		default:
-			return nil, nil, "", errors.New("the reading before still hangs; look at the disk or network folder of the rule files")
+			return made, errors.New("the reading before still hangs; look at the disk or network folder of the rule files")
 		}
 	}
-	type made struct {
-		files []rules.File
-		next  *engine.Core
-		note  string
-		err   error
-	}
-	out, ended := make(chan made, 1), make(chan struct{})
-	r.reading = ended
-	before := r.files
+	ended := make(chan struct{})
+	r.hung = ended
+	var out reading
+	var fault error
 	go func() {
 		defer close(ended)
-		files, next, note, err := r.read(before)
-		out <- made{files, next, note, err}
+		out, fault = read()
 	}()
 	limit := time.NewTimer(reloadLimit)
 	defer limit.Stop()
 	select {
-	case m := <-out:
-		return m.files, m.next, m.note, m.err
+	case <-ended:
+		return out, fault
 	case <-ctx.Done():
-		return nil, nil, "", ctx.Err()
+		return made, ctx.Err()
 	case <-limit.C:
-		return nil, nil, "", fmt.Errorf("reading and checking took more than %s; look at the disk or network folder of the rule files", reloadLimit)
+		return made, fmt.Errorf("reading and checking took more than %s; look at the disk or network folder of the rule files", reloadLimit)
 	}
 }
 
 // newReloader keeps what the running rules were made from.
-func newReloader(s *service, file string, files []rules.File, asked <-chan os.Signal) (*reloader, error) {
-	data, err := readBounded(file)
+func newReloader(s *service, file string, inForce []rules.File, asked <-chan os.Signal) (*reloader, error) {
+	data, err := readConfig(file)
 	if err != nil {
 		return nil, fmt.Errorf("read configuration: %w", err)
 	}
-	return &reloader{s: s, file: file, data: data, files: files, asked: asked}, nil
+	return &reloader{s: s, file: file, data: data, files: inForce, asked: asked}, nil
 }
 
 // Run reloads at each request until ctx ends.
@@ -97,7 +99,9 @@ func (r *reloader) Run(ctx context.Context) error {
 // returned.
 func (r *reloader) reload(ctx context.Context) error {
 	began := time.Now()
-	files, next, note, err := r.readInTime(ctx)
+	before := r.files
+	made, err := r.inTime(ctx, func() (reading, error) { return r.read(before) })
+	files, next, note := made.files, made.next, made.note
 	if err == nil && next == nil {
 		r.s.log.Info("the rule files are as they were: nothing to reload" + note)
 		return nil
@@ -135,26 +139,25 @@ func (r *reloader) reload(ctx context.Context) error {
 	}))
 }
 
-// read makes the next core, nil if the files are those before. note says what
-// else there is to know.
-func (r *reloader) read(before []rules.File) (files []rules.File, next *engine.Core, note string, err error) {
-	data, err := readBounded(r.file)
+// read makes the next core from the rule files.
+func (r *reloader) read(before []rules.File) (made reading, err error) {
+	data, err := readConfig(r.file)
 	if err != nil || !bytes.Equal(data, r.data) {
-		note = "; " + filepath.Base(r.file) + " has changed: that takes a restart"
+		made.note = "; " + filepath.Base(r.file) + " has changed: that takes a restart"
 	}
 	running := r.s.loop.House()
-	if files, err = ruleFiles(running); err != nil {
-		return nil, nil, note, err
+	if made.files, err = ruleFiles(running); err != nil {
+		return made, err
 	}
-	if slices.EqualFunc(files, before, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {
-		return files, nil, note, nil
+	if slices.EqualFunc(made.files, before, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {
+		return made, nil
 	}
 	h, err := running.Again()
 	if err != nil {
-		return nil, nil, note, err
+		return made, err
 	}
-	next, err = engine.New(h, files, rules.Options{})
-	return files, next, note, err
+	made.next, err = engine.New(h, made.files, rules.Options{})
+	return made, err
 }
 
 // fingerprint identifies a set of rule files in the journal.

@@ -114,7 +114,7 @@ func readScenarioFiles(pattern string) ([]rules.File, error) {
 	}
 	var files []rules.File
 	for _, n := range names {
-		data, err := readBounded(n)
+		data, err := readConfig(n)
 		if err != nil {
 			return nil, err
 		}

@@ -1,0 +1,114 @@
+// Package files reads small files of the site: plant and rule files, accounts,
+// secrets, certificates. It is an edge; all edges may use it.
+package files
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// Read reads a regular file of at most so many bytes and nothing else: a pipe
+// would never end, a device never be full. A link counts as what it leads to.
+func Read(name string, most int64) ([]byte, error) {
+	data, _, err := read(name, most)
+	return data, err
+}
+
+func read(name string, most int64) ([]byte, os.FileInfo, error) {
+	// Without waiting: opening a pipe that nobody writes to would hang.
+	f, err := os.OpenFile(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, nil, err
+	}
+	if !info.Mode().IsRegular() {
+		return nil, nil, fmt.Errorf("%s is no regular file but %s; name a file", name, Kind(info.Mode()))
+	}
+	data, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && int64(len(data)) > most {
+		err = fmt.Errorf("%s is larger than %d bytes; split it", name, most)
+	}
+	return data, info, err
+}
+
+// Secret reads a secret of one line, up to 4 kB, without the line break at its
+// end. A file that everybody on the machine may read is refused.
+func Secret(name string) (string, error) {
+	b, info, err := read(name, 4096)
+	if err != nil {
+		return "", fmt.Errorf("read secret: %w", err)
+	}
+	if runtime.GOOS != "windows" && info.Mode().Perm()&0o007 != 0 {
+		return "", fmt.Errorf("secret file %s can be read by everyone: chmod 600 it", name)
+	}
+	text := strings.TrimRight(string(b), "\r\n")
+	if text == "" {
+		return "", fmt.Errorf("secret file %s is empty", name)
+	}
+	return text, nil
+}
+
+// Kind says in words what a file that is not regular is.
+func Kind(m fs.FileMode) string {
+	switch {
+	case m.IsDir():
+		return "a folder"
+	case m&fs.ModeNamedPipe != 0:
+		return "a pipe"
+	case m&fs.ModeDevice != 0:
+		return "a device"
+	case m&fs.ModeSocket != 0:
+		return "a socket"
+	}
+	return "of another kind"
+}
+
+// asideMark stands in the name of a file that was set aside.
+const asideMark = ".damaged-"
+
+// SetAside gives a file or folder another name beside its own, with the time in
+// it, and returns that name; "" if it is not there.
+func SetAside(name string, now time.Time) (string, error) {
+	for i := 0; ; i++ {
+		to := name + asideMark + now.UTC().Format("20060102T150405Z")
+		if i > 0 {
+			to += fmt.Sprintf("-%d", i)
+		}
+		if _, err := os.Lstat(to); err == nil {
+			continue
+		}
+		switch err := os.Rename(name, to); {
+		case errors.Is(err, fs.ErrNotExist):
+			return "", nil
+		case err != nil:
+			return "", fmt.Errorf("set aside %s: %w", name, err)
+		}
+		return to, nil
+	}
+}
+
+// Aside lists what was set aside in a folder and the folders in it.
+func Aside(dir string) (names []string) {
+	_ = filepath.WalkDir(dir, func(p string, d fs.DirEntry, err error) error {
+		if err == nil && strings.Contains(d.Name(), asideMark) {
+			names = append(names, p)
+			if d.IsDir() {
+				return fs.SkipDir
+			}
+		}
+		return nil
+	})
+	return names
+}
