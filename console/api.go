@@ -189,7 +189,12 @@ func (s *Server) apiTrend(w http.ResponseWriter, r *http.Request) {
 		}
 		series = append(series, out)
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"from": q.From.UTC(), "to": q.To.UTC(), "points": q.Points, "series": series})
+	corrections, err := s.corrected(ctx, q.Tags, q.From, q.To)
+	if err != nil {
+		s.answer(w, r, fmt.Errorf("read the corrections: %w", err))
+		return
+	}
+	writeJSON(w, http.StatusOK, map[string]any{"from": q.From.UTC(), "to": q.To.UTC(), "points": q.Points, "series": series, "corrections": corrections})
 }
 
 // apiEvents is the journal, newest first: kind, match, before, after, from,

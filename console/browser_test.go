@@ -371,6 +371,12 @@ func TestStatesToLookAt(t *testing.T) {
 			t.Errorf("the reason is not shown on focus: %s", got)
 		}
 	}
+	sv.mill.mu.Lock()
+	sv.mill.past.Corrections = []plant.Correction{{ID: 1, Tag: "EV.EV5.vapour_pressure", From: time.Now().Add(-4 * time.Hour), Factor: 1.04, By: "D. Noon", Reason: "read low"}}
+	sv.mill.mu.Unlock()
+	b.do("open", chromedp.Navigate(sv.url+"/trends?tag=EV.EV5.vapour_pressure&tag=EV.EV5.u"))
+	b.until("document.querySelectorAll('#corrections li').length === 1", 5*time.Second)
+	b.shot("corrected-1280-night")
 	b.clean()
 }
 

@@ -86,6 +86,30 @@ func (s *Server) pastPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 	return &view{Template: "past.html", Title: "Corrections and the past", Section: "record", Data: d}, nil
 }
 
+// correctionMark is a correction in force as trends show it. Trends draw the raw value.
+type correctionMark struct {
+	ID     int64     `json:"id"`
+	Tag    string    `json:"path"`
+	From   time.Time `json:"from"`
+	To     time.Time `json:"to,omitzero"` // absent while it goes on
+	Reads  string    `json:"reads"`       // how calculations read the values
+	By     string    `json:"by"`
+	Reason string    `json:"reason"`
+}
+
+// corrected lists the corrections of some tags in force over a span, the oldest first.
+func (s *Server) corrected(ctx context.Context, tags []string, from, to time.Time) ([]correctionMark, error) {
+	past, err := s.b.Past(ctx)
+	marks := []correctionMark{}
+	for _, c := range past.Corrections {
+		t, ok := s.b.House().Find(c.Tag)
+		if ok && slices.Contains(tags, c.Tag) && c.Withdrawn.IsZero() && c.From.Before(to) && (c.To.IsZero() || c.To.After(from)) {
+			marks = append(marks, correctionMark{c.ID, c.Tag, c.From, c.To, c.ReadAs(t.Unit), c.By, c.Reason})
+		}
+	}
+	return marks, err
+}
+
 // whoAndWhy reads name and reason of a form; both go into the journal.
 func (s *Server) whoAndWhy(r *http.Request) (who, why, problem string) {
 	who, err := cleanText("Name", r.PostForm.Get("name"), maxName)

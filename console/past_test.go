@@ -52,8 +52,20 @@ func TestPast(t *testing.T) {
 	if body := get(t, s.Handler(), "/past?done=correction", http.StatusOK); !strings.Contains(body, "times 1.04") || !strings.Contains(body, "D. Noon") || !strings.Contains(body, "is on record") {
 		t.Error(body)
 	}
+	trend := func(from, to string) string {
+		return get(t, s.Handler(), "/api/v1/trend?tag="+tag+"&from="+from+"&to="+to, http.StatusOK)
+	}
+	if a := trend("2026-10-25T00:00:00Z", "2026-11-05T00:00:00Z"); !strings.Contains(a, `"reads":"times 1.04","by":"D. Noon"`) || !strings.Contains(a, tag) {
+		t.Errorf("the trend does not mark the correction: %s", a)
+	}
+	if a := trend("2026-10-20T00:00:00Z", "2026-10-25T00:00:00Z"); !strings.Contains(a, `"corrections":[]`) {
+		t.Errorf("a trend of before marks it: %s", a)
+	}
 	if w := post("/past/corrections/1/withdraw", url.Values{"why": {"the tank was wrong"}, "name": {"D. Noon"}}); w.Code != http.StatusSeeOther {
 		t.Error(w.Code)
+	}
+	if a := trend("2026-10-25T00:00:00Z", "2026-11-05T00:00:00Z"); !strings.Contains(a, `"corrections":[]`) {
+		t.Errorf("a trend marks a correction that was taken back: %s", a)
 	}
 	if w := post("/past/recalculate", url.Values{"from": {"2026-11-01"}, "why": {"first day"}, "name": {"D. Noon"}}); w.Code != http.StatusSeeOther || len(m.past.Jobs) != 1 {
 		t.Errorf("%d %+v", w.Code, m.past.Jobs)

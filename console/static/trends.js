@@ -91,12 +91,55 @@ function draw(answer) {
       axes: [{ ...axis, values: (u, splits, _axis, _space, step) => times(splits, step), space: 78 }, { ...axis, size: 62 }],
       cursor: { sync: { key: "trends" }, points: { show: false } },
       legend: { show: false },
-      hooks: { setCursor: [(u) => readout(u, mine, head, unit)] },
+      hooks: { setCursor: [(u) => readout(u, mine, head, unit)], drawClear: [(u) => shade(u, mine, answer.corrections, muted)] },
       padding: [8, 12, 0, 0],
     }, data, box));
     box.querySelector("canvas")?.setAttribute("aria-hidden", "true");
   }
+  const list = document.getElementById("corrections");
+  if (list) list.hidden = answer.corrections.length === 0;
+  list?.replaceChildren(...answer.corrections.map((/** @type {any} */ c) => {
+    const li = document.createElement("li"), a = document.createElement("a");
+    a.href = "/past?tag=" + encodeURIComponent(c.path);
+    a.textContent = `hatched: ${c.path} is read ${c.reads} from ${moment(c.from)} ${c.to ? "to " + moment(c.to) : "on"}`;
+    li.append(a, ` (${c.by}: ${c.reason}); the line is the raw value`);
+    return li;
+  }));
   if (state) state.textContent = values === 0 ? "The archive holds nothing for this span." : "";
+}
+
+/** @param {string} iso */
+function moment(iso) {
+  const p = parts(Date.parse(iso) / 1000);
+  return `${p.day} ${p.month} ${p.year} ${p.hour}:${p.minute}`;
+}
+
+/**
+ * Hatches the stretches in which the values of a chart are read otherwise.
+ * @param {uPlot} u
+ * @param {{path: string}[]} mine
+ * @param {any[]} corrections
+ * @param {string} colour
+ */
+function shade(u, mine, corrections, colour) {
+  const { left, top, width, height } = u.bbox;
+  const at = (/** @type {string} */ iso) => Math.max(left, Math.min(left + width, u.valToPos(Date.parse(iso) / 1000, "x", true)));
+  u.ctx.save();
+  u.ctx.strokeStyle = colour + "70";
+  for (const c of corrections.filter((x) => mine.some((t) => t.path === x.path))) {
+    const a = at(c.from), b = c.to ? at(c.to) : left + width;
+    u.ctx.beginPath();
+    u.ctx.rect(a, top, b - a, height);
+    u.ctx.save();
+    u.ctx.clip();
+    for (let x = a - height; x < b; x += 12) {
+      u.ctx.moveTo(x, top + height);
+      u.ctx.lineTo(x + height, top);
+    }
+    u.ctx.stroke();
+    u.ctx.restore();
+  }
+  u.ctx.restore();
 }
 
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
