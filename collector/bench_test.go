@@ -95,7 +95,7 @@ func BenchmarkValue(b *testing.B) {
 			if batch := <-d.c.out; len(batch.Samples) != benchItems {
 				b.Fatalf("%d samples", len(batch.Samples))
 			}
-			d.acks = d.acks[:0]
+			d.unstored = d.unstored[:0]
 		}
 		v := perValue(b)
 		if bare > 0 {
@@ -123,7 +123,7 @@ func TestMessageAllocations(t *testing.T) {
 		}
 		d.flush()
 		<-d.c.out
-		d.acks = d.acks[:0]
+		d.unstored = d.unstored[:0]
 	})
 	if n > 20 {
 		t.Errorf("%v allocations for a message of %d values", n, benchItems)

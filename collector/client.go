@@ -19,6 +19,8 @@ type Batch struct {
 	Server   string
 	Received time.Time
 	Samples  []plant.Sample
+	// Number counts the batches of one client: see [Client.Stored].
+	Number uint64
 }
 
 // Config is what a Client needs.
@@ -45,6 +47,7 @@ type Client struct {
 	changes chan Health
 	health  atomic.Pointer[Health]
 	started atomic.Bool
+	stored  atomic.Uint64 // up to this batch
 	pace    pace
 }
 
@@ -56,12 +59,13 @@ type pace struct {
 	slow, quick        time.Duration // until a faulty item is tried again
 	grace              time.Duration // for a message to come out of order
 	tick               time.Duration
-	queue              int  // most samples of one item a server is asked to hold
-	every              bool // ask for every change in place of sampling (C9)
+	queue              int           // most samples of one item a server is asked to hold
+	unstored           time.Duration // before a message is acknowledged that is not stored (C6)
+	every              bool          // ask for every change in place of sampling (C9)
 }
 
 var usualPace = pace{retryMin: time.Second, retryMax: 30 * time.Second, keepAlive: 3 * time.Second, margin: 2 * time.Second,
-	slow: 10 * time.Minute, quick: time.Minute, grace: 250 * time.Millisecond, tick: 100 * time.Millisecond, queue: 2000}
+	slow: 10 * time.Minute, quick: time.Minute, grace: 250 * time.Millisecond, tick: 100 * time.Millisecond, queue: 2000, unstored: 10 * time.Second}
 
 // New checks the configuration and makes a client. It starts nothing and opens
 // no connection. Node ids that cannot be read are faults, as plant.Faults.
@@ -127,6 +131,14 @@ func (c *Client) Name() string { return c.cfg.Server.Name }
 
 // Batches is where samples arrive. It is closed when Run returns.
 func (c *Client) Batches() <-chan Batch { return c.out }
+
+// Stored says that all batches up to this number are on the disk. Only then is
+// the server told to forget them, or after ten seconds: a full disk stops no
+// alarms. Any goroutine may call it.
+func (c *Client) Stored(number uint64) {
+	for old := c.stored.Load(); old < number && !c.stored.CompareAndSwap(old, number); old = c.stored.Load() {
+	}
+}
 
 // Changes brings a picture at each change of State, of ServerState, and of the
 // list of faults. It holds 16; when it is full the oldest gives way, since

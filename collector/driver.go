@@ -34,6 +34,8 @@ type driver struct {
 	inflight int
 	want     int // Publish requests to keep in flight (C2)
 	acks     []*ua.SubscriptionAcknowledgement
+	unstored []delivery // handed out, not acknowledged yet; without the samples
+	number   uint64     // of the last batch
 	waiters  sync.WaitGroup
 
 	pending  []delivery
@@ -51,7 +53,7 @@ type driver struct {
 	shown   time.Time
 }
 
-// delivery is a batch with what may be acknowledged once it is handed out (C6).
+// delivery is a batch with what may be acknowledged once it is stored (C6).
 type delivery struct {
 	batch Batch
 	ack   *ua.SubscriptionAcknowledgement
@@ -273,7 +275,8 @@ func (d *driver) delivered() {
 	d.h.Counters.Batches++
 	d.h.Counters.Samples += uint64(len(p.batch.Samples))
 	if p.ack != nil {
-		d.acks = append(d.acks, p.ack)
+		p.batch.Samples, p.batch.Received = nil, time.Now()
+		d.unstored = append(d.unstored, p)
 	}
 	if len(d.pending) == 0 && !d.h.Stalled.IsZero() {
 		d.log.Info("the receiver takes values again", "after", time.Since(d.h.Stalled).Round(time.Millisecond))
@@ -282,6 +285,22 @@ func (d *driver) delivered() {
 			s.heard = time.Now()
 		}
 	}
+}
+
+// release acknowledges what is stored, and what has waited too long for that.
+func (d *driver) release(now time.Time) {
+	stored, n := d.c.stored.Load(), 0
+	for _, p := range d.unstored {
+		if p.batch.Number > stored {
+			if now.Sub(p.batch.Received) < d.pace.unstored {
+				break
+			}
+			d.h.Counters.Unstored++
+		}
+		d.acks = append(d.acks, p.ack)
+		n++
+	}
+	d.unstored = slices.Delete(d.unstored, 0, n)
 }
 
 // flush hands out as much as there is room for.
@@ -309,7 +328,8 @@ func (d *driver) enqueue(samples []plant.Sample, ack *ua.SubscriptionAcknowledge
 		}
 		return
 	}
-	d.pending = append(d.pending, delivery{Batch{Server: d.c.cfg.Server.Name, Received: time.Now().UTC(), Samples: samples}, ack})
+	d.number++
+	d.pending = append(d.pending, delivery{Batch{Server: d.c.cfg.Server.Name, Received: time.Now().UTC(), Samples: samples, Number: d.number}, ack})
 }
 
 // declare makes tags Bad by our own knowledge, unless they already are.

@@ -106,6 +106,7 @@ type Counters struct {
 	Overflows    uint64 // samples marked as following lost ones by the server's queue
 	Duplicates   uint64 // samples that had come before and were left out
 	Dropped      uint64 // samples not handed out for any other reason: always 0 unless Run was stopped while the receiver stalled
+	Unstored     uint64 // messages acknowledged although their samples were not stored in time
 	Stalls       uint64 // times the receiver did not keep up
 	Reconnects   uint64 // times a broken line came back
 	Attempts     uint64 // connection attempts

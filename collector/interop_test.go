@@ -356,6 +356,8 @@ type rig struct {
 	mu      sync.Mutex
 	samples map[plant.TagID][]plant.Point
 	total   int
+	// unstored: what comes is not stored for the time being.
+	unstored atomic.Bool
 }
 
 func plainServer(endpoint string) plant.ServerConfig {
@@ -388,7 +390,7 @@ func ramps(n int) []string {
 // testPace takes a server that is merely slow for alive: only what tests
 // silence itself sets another margin.
 var testPace = pace{retryMin: 100 * time.Millisecond, retryMax: 500 * time.Millisecond, keepAlive: 500 * time.Millisecond, margin: time.Minute,
-	slow: time.Second, quick: 500 * time.Millisecond, grace: 100 * time.Millisecond, tick: 20 * time.Millisecond, queue: 2000, every: true}
+	slow: time.Second, quick: 500 * time.Millisecond, grace: 100 * time.Millisecond, tick: 20 * time.Millisecond, queue: 2000, unstored: time.Hour, every: true}
 
 // newRig makes and runs a client; opts may change it first.
 func newRig(t testing.TB, s plant.ServerConfig, tags []plant.Tag, opts ...func(*Client)) *rig {
@@ -411,6 +413,9 @@ func newRig(t testing.TB, s plant.ServerConfig, tags []plant.Tag, opts ...func(*
 				r.total++
 			}
 			r.mu.Unlock()
+			if !r.unstored.Load() {
+				r.c.Stored(b.Number)
+			}
 		}
 	})
 	t.Cleanup(func() {

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/gopcua/opcua/ua"
+
 	"calandria/plant"
 )
 
@@ -204,5 +206,84 @@ func TestSequenceNumbers(t *testing.T) {
 		if ahead(c.a, c.b) != c.want {
 			t.Errorf("%d ahead of %d: %v", c.a, c.b, !c.want)
 		}
+	}
+}
+
+// A program that is killed has on its disk what was acknowledged. The rest the
+// server still keeps, and the next client fetches it (C6; OPC 10000-4, 5.14.6).
+func TestNothingIsForgottenBeforeItIsStored(t *testing.T) {
+	s := startInterop(t, map[string]any{"variables": 3, "ramp": 100, "users": true})
+	p := newCutter(t, s.addr())
+	dir := t.TempDir()
+	var onDisk []plant.Point
+	// life collects until what comes from f is false; only what it calls stored is kept.
+	life := func(endpoint string, began func(*driver), f func(n int) (goOn, stored bool)) *driver {
+		r := newIdleRig(t, secureServer(t, endpoint), tagsOf(ramps(3)...))
+		r.c.cfg.DataDir = dir
+		trustAll(t, s)(r.c)
+		d := newDriver(r.c)
+		began(d)
+		ctx, cancel := contextOf(t)
+		defer cancel()
+		go func() { defer close(r.c.out); d.run(ctx) }()
+		n := 0
+		for b := range r.c.Batches() {
+			n++
+			goOn, stored := f(n)
+			if !goOn {
+				cancel()
+			}
+			if !stored {
+				continue
+			}
+			for _, x := range b.Samples {
+				if x.Tag == 0 {
+					onDisk = append(onDisk, x.Point)
+				}
+			}
+			r.c.Stored(b.Number)
+		}
+		return d
+	}
+	first := life(p.endpoint(), func(*driver) {}, func(n int) (bool, bool) {
+		if n == 20 { // it takes no leave
+			p.refuse.Store(true)
+			p.cut()
+		}
+		return n < 20, n <= 8
+	})
+	before := len(onDisk)
+	second := life(s.endpoint(), func(d *driver) {
+		for _, old := range first.subs {
+			sub := &subscription{id: old.id, rate: old.rate, health: old.health, next: 1, held: map[uint32]*ua.NotificationMessage{}}
+			d.subs = append(d.subs, sub)
+			for i, it := range d.items {
+				it.sub, it.id = sub, first.items[i].id
+			}
+		}
+	}, func(n int) (bool, bool) { return n < 30, true })
+	if c := second.h.Counters; c.Transferred+c.Reconnects == 0 && c.Republished < 10 {
+		t.Errorf("nothing was fetched again: %+v", c)
+	}
+	// What was stored just before the kill may come twice: the archive makes it one.
+	if holes, _ := missing(slices.Compact(onDisk)); holes != 0 || len(onDisk) < before+20 {
+		t.Errorf("%d missing; %d values before, %d in all", holes, before, len(onDisk))
+	}
+}
+
+// A disk that is full keeps no message for ever: after a while it is
+// acknowledged all the same, and counted.
+func TestAcknowledgesWhenTheDiskIsFull(t *testing.T) {
+	d := benchDriver(t, 1)
+	ack := &ua.SubscriptionAcknowledgement{SubscriptionID: 1, SequenceNumber: 1}
+	d.pace.unstored = 10 * time.Second
+	d.enqueue([]plant.Sample{{}}, ack)
+	d.flush()
+	now := time.Now()
+	if d.release(now); len(d.acks) != 0 {
+		t.Fatalf("acknowledged before it is stored: %v", d.acks)
+	}
+	if d.release(now.Add(11 * time.Second)); len(d.acks) != 1 || d.h.Counters.Unstored != 1 || len(d.unstored) != 0 {
+		t.Fatalf("acknowledgements %v, counters %+v", d.acks, d.h.Counters)
 	}
 }

@@ -356,7 +356,7 @@ func (d *driver) dropSubscriptions(ctx context.Context, tell bool) {
 		ids = append(ids, s.id)
 		d.forget(s)
 	}
-	d.subs, d.acks = nil, nil
+	d.subs, d.acks, d.unstored = nil, nil, nil
 	if tell && len(ids) > 0 && d.peer != nil {
 		// If this fails they live out their time.
 		_, _ = send[*ua.DeleteSubscriptionsResponse](ctx, d.peer.line, d.peer.sess.token, &ua.DeleteSubscriptionsRequest{SubscriptionIDs: ids}, requestTimeout)
@@ -372,6 +372,7 @@ func (d *driver) forget(s *subscription) {
 	}
 	d.subs = slices.DeleteFunc(slices.Clone(d.subs), func(o *subscription) bool { return o == s })
 	d.acks = slices.DeleteFunc(d.acks, func(a *ua.SubscriptionAcknowledgement) bool { return a.SubscriptionID == s.id })
+	d.unstored = slices.DeleteFunc(d.unstored, func(p delivery) bool { return p.ack.SubscriptionID == s.id })
 }
 
 // transfer moves the subscriptions to the new session (D4). Those refused are
@@ -457,6 +458,7 @@ func (d *driver) republish(ctx context.Context, s *subscription, seq uint32) (*u
 
 // publish puts one more request on its way.
 func (d *driver) publish(ctx context.Context) {
+	d.release(time.Now())
 	acks := d.acks
 	d.acks = nil
 	if acks == nil {

@@ -15,8 +15,9 @@ import (
 )
 
 // Archive takes the values. Append must not wait for a slow disk: it refuses.
+// What it has taken is on the disk when stored is called, if ever.
 type Archive interface {
-	Append(values []plant.Record) error
+	Append(values []plant.Record, stored ...func()) error
 	State() (ok bool, text string) // one line for a person
 	// Damage says which files of it are damaged and for which time, "" for none.
 	Damage() string
@@ -78,6 +79,7 @@ type Loop struct {
 	in    chan func()    // from the sources: they hold back while the loop is busy
 	calls chan func()    // from others, to be run in the loop's own goroutine
 	queue []plant.Record // waiting for the archive
+	heard []func()       // to be called once the queue is stored
 
 	journalled map[*notify.Notifier]notifyRecord
 	strikes    []thermo.FinishedStrike // waiting for the journal
@@ -170,9 +172,13 @@ func (l *Loop) started(now time.Time) plant.Event {
 }
 
 // Take gives the loop what a source sent, in the tags' own units, and waits
-// until the loop has it or ctx ends. The loop keeps the slice.
-func (l *Loop) Take(ctx context.Context, samples []plant.Sample) {
-	l.send(ctx, func() { l.take(samples) })
+// until the loop has it or ctx ends. The loop keeps the slice. Once the samples
+// are on the disk stored is called, from some goroutine.
+func (l *Loop) Take(ctx context.Context, samples []plant.Sample, stored ...func()) {
+	l.send(ctx, func() {
+		l.take(samples)
+		l.heard = append(l.heard, stored...)
+	})
 }
 
 // Connection tells the loop that a source was lost or came back.
@@ -297,7 +303,7 @@ func (l *Loop) flush() {
 	if len(l.queue) == 0 {
 		return
 	}
-	err := l.Archive.Append(l.queue)
+	err := l.Archive.Append(l.queue, l.heard...)
 	if err != nil {
 		l.Counts.Refused.Add(float64(len(l.queue)))
 	}
@@ -310,7 +316,8 @@ func (l *Loop) flush() {
 		}
 	}
 	clear(l.queue)
-	l.queue = l.queue[:0]
+	clear(l.heard)
+	l.queue, l.heard = l.queue[:0], l.heard[:0]
 }
 
 // Event journals a fact that is not an alarm's. Only what runs in the loop's

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"math"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -91,6 +92,9 @@ type Archive struct {
 	tags     map[string]*tagEntry // by path: the tag as described last
 	byPath   map[string][]*tagEntry
 	byID     []*tagEntry      // the number is the index
+	taken    uint64           // samples appended
+	kept     uint64           // of these, on the disk
+	waiters  []waiter         // by what they wait for
 	lost     map[string]int64 // path -> time of the first refused sample
 	failing  error
 	health   Health
@@ -105,6 +109,12 @@ type Archive struct {
 
 	maintaining sync.Mutex
 	mergedAt    map[mergeGroup]time.Time // guarded by maintaining
+}
+
+// waiter is called once so many samples are on the disk.
+type waiter struct {
+	taken  uint64
+	stored func()
 }
 
 // tagEntry is one line of the tag dictionary. A path whose unit changed has
@@ -346,8 +356,10 @@ var (
 // already. After a failed commit the error says so although the samples were
 // taken, so that the caller can raise its alarm; ErrQueueFull means that at
 // least one sample was refused. Unknown paths are added without a unit. Points
-// without a plausible time (before 1900 or after 2200) are refused.
-func (a *Archive) Append(recs []Record) error {
+// without a plausible time (before 1900 or after 2200) are refused. Once the
+// samples are durable stored is called, unless some were refused for a full
+// queue; it must be short and not use the archive.
+func (a *Archive) Append(recs []Record, stored ...func()) error {
 	if a.opt.ReadOnly {
 		return fmt.Errorf("append to archive: %w", errReadOnly)
 	}
@@ -384,7 +396,14 @@ func (a *Archive) Append(recs []Record) error {
 			e.last = plant.Point{Time: r.Point.Time.UTC(), Value: v, Quality: plant.QualityOf(s)}
 		}
 	}
+	a.taken += uint64(len(recs) - bad - refused)
 	a.health.Refused += uint64(refused)
+	if refused == 0 {
+		for _, f := range stored {
+			a.waiters = append(a.waiters, waiter{a.taken, f})
+		}
+		a.tell()
+	}
 	switch {
 	case refused > 0:
 		return fmt.Errorf("append to archive: %d samples refused, %d wait: %w", refused, len(a.pending), errors.Join(ErrQueueFull, a.failing))
@@ -394,6 +413,16 @@ func (a *Archive) Append(recs []Record) error {
 		return fmt.Errorf("append to archive: %d samples wait in memory because the last write failed: %w", len(a.pending), a.failing)
 	}
 	return nil
+}
+
+// tell calls those whose samples are on the disk; needs a.mu.
+func (a *Archive) tell() {
+	n := 0
+	for n < len(a.waiters) && a.waiters[n].taken <= a.kept {
+		a.waiters[n].stored()
+		n++
+	}
+	a.waiters = slices.Delete(a.waiters, 0, n)
 }
 
 // Flush commits everything appended so far. When it returns nil those samples
@@ -462,6 +491,8 @@ func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
 	a.failing = nil
 	a.health.LastCommit = a.opt.Now()
 	a.health.Stored += uint64(len(a.rows))
+	a.kept += uint64(n)
+	a.tell()
 	if a.pending = a.pending[n:]; len(a.pending) == 0 {
 		a.pending = nil
 	}

@@ -24,6 +24,7 @@ var edgeCounters = []struct {
 	{"calandria_opcua_overflows_total", "Samples marked as following lost ones by the server's queue.", "server"},
 	{"calandria_opcua_reconnects_total", "Times a broken line came back.", "server"},
 	{"calandria_opcua_stalls_total", "Times the program did not keep up with the server.", "server"},
+	{"calandria_opcua_unstored_total", "Messages acknowledged although the disk had not taken their samples in ten seconds.", "server"},
 	{"calandria_opcua_faulty_tags", "Tags that cannot be read as configured.", "server"},
 	{"calandria_opcua_clock_skew_seconds", "Server time less own time, median.", "server"},
 	{"calandria_archive_stored_total", "Samples committed to the archive.", ""},
@@ -77,6 +78,7 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		count("calandria_opcua_overflows_total", c.Overflows, h.Server)
 		count("calandria_opcua_reconnects_total", c.Reconnects, h.Server)
 		count("calandria_opcua_stalls_total", c.Stalls, h.Server)
+		count("calandria_opcua_unstored_total", c.Unstored, h.Server)
 		gauge("calandria_opcua_faulty_tags", float64(len(h.Faults)), h.Server)
 		if h.ClockSkewKnown {
 			gauge("calandria_opcua_clock_skew_seconds", h.ClockSkew.Seconds(), h.Server)

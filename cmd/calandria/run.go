@@ -215,7 +215,7 @@ func feed(ctx context.Context, l *engine.Loop, c *collector.Client) {
 				batches = nil
 				continue
 			}
-			l.Take(ctx, b.Samples)
+			l.Take(ctx, b.Samples, func() { c.Stored(b.Number) })
 		case h, ok := <-changes:
 			if !ok {
 				changes = nil
