@@ -13,7 +13,7 @@ VULNDB ?= https://vuln.go.dev
 # Debian packages that the integration tests start as real servers.
 DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws
 
-.PHONY: build check test test-deps lint lint-all vuln bench fuzz detection docs pictures
+.PHONY: build check test test-deps lint lint-all vuln bench fuzz detection docs figures pictures
 
 build: ## the program, into bin/
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X main.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
@@ -62,6 +62,8 @@ detection: ## what the rule library finds, over twenty mills; writes deploy/DETE
 docs: ## the tables of the handbook that follow from the program
 	$(GO) test -count=1 -run 'TestHandbookTables' ./cmd/calandria -update
 	$(GO) test -count=1 -run 'Handbook' ./thermo/pan -update
+
+figures: docs ## figures beside the rules and scenarios, worked out anew (minutes)
 	$(GO) test -count=1 -run 'Distribution|UsualReadings|TestScenarios' ./deploy -update
 
 pictures: ## the pictures of the front page, by Chromium from the demo (two minutes)

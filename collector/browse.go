@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -170,28 +171,17 @@ func (w *walk) run(ctx context.Context, start *ua.NodeID) error {
 
 // step follows one reference.
 func (w *walk) step(from place, r *ua.ReferenceDescription) (place, bool) {
-	if r == nil || r.NodeID == nil || r.NodeID.NodeID == nil || r.NodeID.ServerIndex != 0 {
-		return place{}, false // of another server
+	node, ok := w.reference(r)
+	if !ok || from.property(r, node) {
+		return place{}, false
 	}
-	node := ua.NewNodeIDFromExpandedNodeID(r.NodeID)
 	ref, ok := refOf(node, w.peer.namespaces)
 	if !ok {
 		return place{}, false
 	}
-	browseName, ns := "", uint16(0)
+	browseName := ""
 	if r.BrowseName != nil {
-		browseName, ns = r.BrowseName.Name, r.BrowseName.NamespaceIndex
-	}
-	if r.ReferenceTypeID != nil && r.ReferenceTypeID.Namespace() == 0 && r.ReferenceTypeID.IntID() == id.HasProperty {
-		if from.at != nil && ns == 0 {
-			switch browseName {
-			case "EngineeringUnits":
-				from.at.unit = node
-			case "EURange":
-				from.at.limit = node
-			}
-		}
-		return place{}, false
+		browseName = r.BrowseName.Name
 	}
 	if !w.o.Standard && node.Namespace() == 0 {
 		return place{}, false
@@ -215,6 +205,31 @@ func (w *walk) step(from place, r *ua.ReferenceDescription) (place, bool) {
 		w.found = append(w.found, n.at)
 	}
 	return n, true
+}
+
+// reference is the node of this server that a reference leads to.
+func (w *walk) reference(r *ua.ReferenceDescription) (*ua.NodeID, bool) {
+	if r == nil || r.NodeID == nil || r.NodeID.NodeID == nil || r.NodeID.ServerIndex != 0 {
+		return nil, false // of another server
+	}
+	return ua.NewNodeIDFromExpandedNodeID(r.NodeID), true
+}
+
+// property reports whether a reference leads to a property, and keeps those that
+// say what a number means (OPC 10000-8, 5.3.2).
+func (p place) property(r *ua.ReferenceDescription, node *ua.NodeID) bool {
+	if r.ReferenceTypeID == nil || r.ReferenceTypeID.Namespace() != 0 || r.ReferenceTypeID.IntID() != id.HasProperty {
+		return false
+	}
+	if p.at != nil && r.BrowseName != nil && r.BrowseName.NamespaceIndex == 0 {
+		switch r.BrowseName.Name {
+		case "EngineeringUnits":
+			p.at.unit = node
+		case "EURange":
+			p.at.limit = node
+		}
+	}
+	return true
 }
 
 // references browses places and follows continuation points to the end (G4).
@@ -313,40 +328,50 @@ func (w *walk) describe(ctx context.Context) ([]Variable, error) {
 			req = append(req, attribute(f.id, a))
 		}
 	}
-	var props []*ua.ReadValueID
-	for _, f := range w.found {
-		for _, n := range []*ua.NodeID{f.unit, f.limit} {
-			if n != nil {
-				props = append(props, valueOf(n))
-			}
-		}
-	}
 	got, err := w.peer.read(ctx, req)
 	if err != nil {
 		return nil, err
 	}
-	gotProps, err := w.peer.read(ctx, props)
-	if err != nil {
-		return nil, err
-	}
-	prop := func() any { v := plainValue(gotProps[0]); gotProps = gotProps[1:]; return v }
 	var vars []Variable
 	now := time.Now().UTC()
 	for i, f := range w.found {
-		v := w.variable(f, got[i*len(attrs):], now)
+		vars = append(vars, w.variable(f, got[i*len(attrs):], now))
+	}
+	err = w.properties(ctx, w.found, func(i int, unit string, eu []float64) { vars[i].Unit, vars[i].EURange = unit, eu })
+	return vars, err
+}
+
+// properties reads the units and normal ranges of variables; set has those of the
+// i-th, "" and nil where the server states none.
+func (w *walk) properties(ctx context.Context, list []*found, set func(i int, unit string, euRange []float64)) error {
+	var what []*ua.ReadValueID
+	for _, f := range list {
+		for _, n := range []*ua.NodeID{f.unit, f.limit} {
+			if n != nil {
+				what = append(what, valueOf(n))
+			}
+		}
+	}
+	got, err := w.peer.read(ctx, what)
+	if err != nil {
+		return err
+	}
+	next := func() any { v := plainValue(got[0]); got = got[1:]; return structure(v) }
+	for i, f := range list {
+		unit, euRange := "", []float64(nil)
 		if f.unit != nil {
-			if x, ok := structure(prop()).(*ua.EUInformation); ok && x.DisplayName != nil {
-				v.Unit = printable(strings.TrimSpace(x.DisplayName.Text))
+			if x, ok := next().(*ua.EUInformation); ok && x.DisplayName != nil {
+				unit = printable(strings.TrimSpace(x.DisplayName.Text))
 			}
 		}
 		if f.limit != nil {
-			if x, ok := structure(prop()).(*ua.Range); ok && x.Low <= x.High {
-				v.EURange = []float64{x.Low, x.High}
+			if x, ok := next().(*ua.Range); ok && x.Low <= x.High {
+				euRange = []float64{x.Low, x.High}
 			}
 		}
-		vars = append(vars, v)
+		set(i, unit, euRange)
 	}
-	return vars, nil
+	return nil
 }
 
 func plainValue(dv *ua.DataValue) any {
@@ -406,64 +431,185 @@ func valueText(v *ua.Variant) string {
 	return typeName(v)
 }
 
-// CheckOnline connects to the server once and tries every tag of it: does the
-// node exist, may it be read, is it a number, is its value usable now. It
-// returns the faults found, in the order of tags, or an error if the server
-// could not be asked.
-func CheckOnline(ctx context.Context, cfg Config) ([]TagFault, error) {
+// Look connects to the server once, tries every tag of it and reads the tags for
+// a while: does the node exist, may it be read, is it a number, is its value
+// usable now. It returns the faults found, in the order of tags, and of the tags
+// without a fault what the server says of their nodes and what they read. The
+// error says that the server could not be asked.
+func Look(ctx context.Context, cfg Config, o LookOptions) ([]plant.Reading, []TagFault, error) {
 	cfg.Server = withDefaults(cfg.Server)
 	items, err := makeItems(cfg)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	p, err := visit(ctx, cfg.Server, cfg.DataDir)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	defer p.leave(context.WithoutCancel(ctx))
-	var faults []TagFault
+	l := &look{peer: p, server: cfg.Server.Name}
+	if err := l.try(ctx, items); err != nil {
+		return nil, l.faults, fmt.Errorf("read the tags of server %s: %s", cfg.Server.Name, explain(err))
+	}
+	slices.SortStableFunc(l.faults, func(a, b TagFault) int { return cmp.Compare(a.Tag, b.Tag) })
+	if err := l.names(ctx); err != nil {
+		return nil, l.faults, fmt.Errorf("read what server %s says of its nodes: %s", cfg.Server.Name, explain(err))
+	}
+	return l.readings, l.faults, l.watch(ctx, o)
+}
+
+// LookOptions say how long to read on after the first reading.
+type LookOptions struct {
+	For, Every time.Duration
+	Progress   func(done time.Duration) // nil for none
+}
+
+// look is one visit to a server; nodes and readings go together.
+type look struct {
+	peer     *peer
+	server   string
+	faults   []TagFault
+	nodes    []*ua.NodeID
+	readings []plant.Reading
+}
+
+func (l *look) try(ctx context.Context, items []*item) error {
 	add := func(it *item, q plant.Quality, problem, fix string) {
-		faults = append(faults, *newFault(it, q, problem, fix))
+		l.faults = append(l.faults, *newFault(it, q, problem, fix))
 	}
 	var known []*item
-	var what []*ua.ReadValueID
+	var nodes []*ua.NodeID
 	for _, it := range items {
-		node, ok := it.ref.id(p.namespaces)
+		node, ok := it.ref.id(l.peer.namespaces)
 		if !ok {
-			add(it, plant.BadNodeIDUnknown, fmt.Sprintf("server %s has no namespace %s", cfg.Server.Name, it.ref.uri), "its namespaces are "+printable(strings.Join(p.namespaces, ", ")))
+			add(it, plant.BadNodeIDUnknown, fmt.Sprintf("server %s has no namespace %s", l.server, it.ref.uri), "its namespaces are "+printable(strings.Join(l.peer.namespaces, ", ")))
 			continue
 		}
-		known, what = append(known, it), append(what, valueOf(node))
+		known, nodes = append(known, it), append(nodes, node)
 	}
-	dvs, err := p.read(ctx, what)
+	dvs, err := l.peer.read(ctx, values(nodes))
 	if err != nil {
-		return faults, fmt.Errorf("read the tags of server %s: %s", cfg.Server.Name, explain(err))
+		return err
 	}
 	now := time.Now().UTC()
 	for i, dv := range dvs {
-		it := known[i]
-		switch dv.Status {
-		case ua.StatusBadNodeIDUnknown, ua.StatusBadNodeIDInvalid:
-			add(it, plant.BadNodeIDUnknown, itemProblem(cfg.Server.Name, it, dv.Status), "look the node up with 'calandria browse' and correct node:")
-			continue
-		case ua.StatusBadAttributeIDInvalid:
-			add(it, plant.BadAttributeIDInvalid, fmt.Sprintf("node %s is no variable", it.ref), "name the variable itself")
-			continue
-		case ua.StatusBadUserAccessDenied, ua.StatusBadNotReadable:
-			add(it, plant.QualityOf(uint32(dv.Status)), itemProblem(cfg.Server.Name, it, dv.Status), "give this client's user the right to read the node")
-			continue
-		}
-		pt, _ := convert(it.tag, dv, now)
-		switch {
-		case pt.Quality == plant.BadTypeMismatch:
-			add(it, pt.Quality, fmt.Sprintf("node %s is of type %s, not a number", it.ref, typeName(dv.Value)), "name a node that holds one number")
-		case pt.Quality == plant.BadOutOfRange:
+		if l.tryOne(known[i], dv, now, add) {
 			raw, _ := number(dv.Value)
-			add(it, pt.Quality, fmt.Sprintf("the reading %g is outside the range of the tag (%g to %g %s)", raw, it.tag.Low, it.tag.High, it.tag.Unit), "check unit:, reference: and range:, and the instrument")
-		case pt.Quality.IsBad():
-			add(it, pt.Quality, fmt.Sprintf("node %s has no usable value now: %s", it.ref, pt.Quality), "check the instrument and its wiring to the server")
+			l.nodes = append(l.nodes, nodes[i])
+			l.readings = append(l.readings, plant.Reading{Tag: known[i].tag.ID, Title: known[i].ref.String(), Low: math.NaN(), High: math.NaN(), Raw: []float64{raw}})
 		}
 	}
-	slices.SortStableFunc(faults, func(a, b TagFault) int { return cmp.Compare(a.Tag, b.Tag) })
-	return faults, nil
+	return nil
+}
+
+func values(nodes []*ua.NodeID) (what []*ua.ReadValueID) {
+	for _, n := range nodes {
+		what = append(what, valueOf(n))
+	}
+	return what
+}
+
+// tryOne reports whether a tag can be read; a range that the reading is outside
+// of is a fault too, but no reason to look away.
+func (l *look) tryOne(it *item, dv *ua.DataValue, now time.Time, add func(it *item, q plant.Quality, problem, fix string)) bool {
+	switch dv.Status {
+	case ua.StatusBadNodeIDUnknown, ua.StatusBadNodeIDInvalid:
+		add(it, plant.BadNodeIDUnknown, itemProblem(l.server, it, dv.Status), "look the node up with 'calandria browse' and correct node:")
+		return false
+	case ua.StatusBadAttributeIDInvalid:
+		add(it, plant.BadAttributeIDInvalid, fmt.Sprintf("node %s is no variable", it.ref), "name the variable itself")
+		return false
+	case ua.StatusBadUserAccessDenied, ua.StatusBadNotReadable:
+		add(it, plant.QualityOf(uint32(dv.Status)), itemProblem(l.server, it, dv.Status), "give this client's user the right to read the node")
+		return false
+	}
+	pt, _ := convert(it.tag, dv, now)
+	switch {
+	case pt.Quality == plant.BadTypeMismatch:
+		add(it, pt.Quality, fmt.Sprintf("node %s is of type %s, not a number", it.ref, typeName(dv.Value)), "name a node that holds one number")
+		return false
+	case pt.Quality == plant.BadOutOfRange:
+		raw, _ := number(dv.Value)
+		add(it, pt.Quality, fmt.Sprintf("the reading %g is outside the range of the tag (%g to %g %s)", raw, it.tag.Low, it.tag.High, it.tag.Unit), "check unit:, reference: and range:, and the instrument")
+	case pt.Quality.IsBad():
+		add(it, pt.Quality, fmt.Sprintf("node %s has no usable value now: %s", it.ref, pt.Quality), "check the instrument and its wiring to the server")
+		return false
+	}
+	return true
+}
+
+// names reads the display names, units and normal ranges of the nodes.
+func (l *look) names(ctx context.Context) error {
+	w := &walk{peer: l.peer, o: BrowseOptions{MaxNodes: len(l.nodes), MaxDepth: 2}}
+	var at []place
+	var list []*found
+	for _, n := range l.nodes {
+		list = append(list, &found{id: n})
+		at = append(at, place{id: n, at: list[len(list)-1]})
+	}
+	err := inChunks(len(at), &l.peer.limits.browse, func(lo, hi int) error {
+		refs, err := w.references(ctx, at[lo:hi])
+		for i, some := range refs {
+			for _, r := range some {
+				if n, ok := w.reference(r); ok {
+					at[lo+i].property(r, n)
+				}
+			}
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	var what []*ua.ReadValueID
+	for _, n := range l.nodes {
+		what = append(what, attribute(n, ua.AttributeIDDisplayName))
+	}
+	titles, err := l.peer.read(ctx, what)
+	if err != nil {
+		return err
+	}
+	for i := range list {
+		if t, ok := plainValue(titles[i]).(*ua.LocalizedText); ok && t != nil {
+			l.readings[i].Title = printable(t.Text) + ", " + l.readings[i].Title
+		}
+	}
+	return w.properties(ctx, list, func(i int, unit string, eu []float64) {
+		l.readings[i].Unit = unit
+		if eu != nil {
+			l.readings[i].Low, l.readings[i].High = eu[0], eu[1]
+		}
+	})
+}
+
+// watch reads on.
+func (l *look) watch(ctx context.Context, o LookOptions) error {
+	if o.For <= 0 || len(l.nodes) == 0 {
+		return nil
+	}
+	tick := time.NewTicker(max(o.Every, 100*time.Millisecond))
+	defer tick.Stop()
+	what := values(l.nodes)
+	for start := time.Now(); time.Since(start) < o.For; {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+		dvs, err := l.peer.read(ctx, what)
+		if err != nil {
+			return fmt.Errorf("read the tags of server %s: %s", l.server, explain(err))
+		}
+		for i, dv := range dvs {
+			raw, q := number(dv.Value)
+			if q.IsBad() || plant.QualityOf(uint32(dv.Status)).IsBad() {
+				raw = math.NaN()
+			}
+			l.readings[i].Raw = append(l.readings[i].Raw, raw)
+		}
+		if o.Progress != nil {
+			o.Progress(time.Since(start))
+		}
+	}
+	return nil
 }

@@ -54,13 +54,13 @@ func TestBrowse(t *testing.T) {
 	}
 }
 
-func TestCheckOnline(t *testing.T) {
+func TestLook(t *testing.T) {
 	s := startInterop(t, map[string]any{"variables": 1})
 	s.set("Any", "text")
 	s.set("Late", 1, "status", "BadSensorFailure")
 	tags := tagsOf("Still", "Nowhere", "nsu=urn:elsewhere;s=X", "Any", "Late", "i=85", "Analog")
 	tags[6].Low, tags[6].High = 0, 50
-	faults, err := CheckOnline(t.Context(), Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()})
+	readings, faults, err := Look(t.Context(), Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()}, LookOptions{For: 300 * time.Millisecond, Every: 100 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,8 +75,11 @@ func TestCheckOnline(t *testing.T) {
 			t.Errorf("fault %q, want %q", f.Error(), want[i])
 		}
 	}
+	if len(readings) != 2 || len(readings[1].Raw) < 3 || readings[1].Unit != "°C" || readings[1].Low != 0 || readings[1].High != 150 || !strings.HasPrefix(readings[1].Title, "Analog, ") {
+		t.Errorf("readings %+v", readings)
+	}
 	s.do("stop")
-	if _, err := CheckOnline(t.Context(), Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()}); err == nil || !strings.Contains(err.Error(), "nothing answers") {
+	if _, _, err := Look(t.Context(), Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()}, LookOptions{}); err == nil || !strings.Contains(err.Error(), "nothing answers") {
 		t.Errorf("absent server: %v", err)
 	}
 	s.do("start")
@@ -155,7 +158,7 @@ func TestReadOnlyAsSeenByTheServer(t *testing.T) {
 	if _, err := Browse(t.Context(), BrowseOptions{Server: cfg, DataDir: t.TempDir()}); err != nil {
 		t.Error(err)
 	}
-	if _, err := CheckOnline(t.Context(), Config{Server: cfg, Tags: tagsOf("T0"), DataDir: t.TempDir()}); err != nil {
+	if _, _, err := Look(t.Context(), Config{Server: cfg, Tags: tagsOf("T0"), DataDir: t.TempDir()}, LookOptions{}); err != nil {
 		t.Error(err)
 	}
 	var got struct{ Counts map[string]int }

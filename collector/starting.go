@@ -159,15 +159,14 @@ func plantUnit(u string) (name string, remarks []string) {
 	if u == "" {
 		return "", []string{"the server gives no unit: add unit:"}
 	}
-	for _, try := range []string{u, strings.ReplaceAll(u, " ", ""), strings.NewReplacer("³", "3", "²", "2", "·", ".", "°", "deg").Replace(u)} {
-		ds := plant.DimensionsOf(try)
-		if len(ds) == 0 {
-			continue
-		}
-		if slices.Contains(ds, plant.Pressure) {
+	if name, ref, ok := plant.ReadUnit(u); ok {
+		if slices.Contains(plant.DimensionsOf(name), plant.Pressure) {
 			remarks = append(remarks, "add reference: gauge or vacuum unless the reading is absolute")
+			if ref != "" {
+				remarks[0] = fmt.Sprintf("add reference: %s, as the unit says", ref)
+			}
 		}
-		return try, remarks
+		return name, remarks
 	}
 	return "", []string{fmt.Sprintf("the unit %q is not known here: convert with unit: and scale:", u)}
 }

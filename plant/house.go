@@ -40,6 +40,8 @@ type Tag struct {
 	Node   string
 	Scale  float64
 	Offset float64
+	// Reference is what a pressure is measured against.
+	Reference Reference
 	// For Fixed tags: the value in Unit.
 	Value float64
 
@@ -809,7 +811,7 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	case Vacuum:
 		sign, base = -1, b.h.Config.Site.BarometerKPa
 	}
-	t.Scale, t.Offset = sign*t.Scale, sign*t.Offset+base
+	t.Scale, t.Offset, t.Reference = sign*t.Scale, sign*t.Offset+base, bd.Reference
 	inUnit := func(v float64) float64 { return sign*(v*us+uo) + base }
 
 	if (bd.Node == "") == (bd.Value == nil) {

@@ -120,6 +120,16 @@ var Signals = []Signal{
 	{ClassCompartment, "steam_valve", Percent, "steam valve of the compartment"},
 }
 
+// Reading is what a server says of the node of one tag, and what it read in a
+// few minutes.
+type Reading struct {
+	Tag       TagID
+	Title     string    // the server's own names of the node
+	Unit      string    // the server's own unit; "" if it states none
+	Low, High float64   // the server's normal range in its own unit; NaN if it states none
+	Raw       []float64 // raw readings in order of time, NaN where there was none
+}
+
 // SignalNamed finds a row of [Signals].
 func SignalNamed(c Class, name string) (Signal, bool) {
 	for _, s := range Signals {

@@ -163,6 +163,32 @@ func UnitsOf(d Dimension) []string {
 	return names
 }
 
+// ReadUnit finds the unit that a server, an instrument list or a person wrote in
+// a form of their own: "bar g", "kg/cm²", "mmHg vac", "°C". The reference is ""
+// where the text does not state one.
+func ReadUnit(text string) (name string, ref Reference, ok bool) {
+	plain := strings.NewReplacer("³", "3", "²", "2", "·", ".", "°", "deg", "(", " ", ")", " ").Replace(text)
+	words := strings.Fields(plain)
+	forms := []string{text, strings.ReplaceAll(text, " ", ""), plain, strings.Join(words, "")}
+	for _, f := range forms {
+		if f != "" && len(DimensionsOf(f)) > 0 {
+			return f, "", true
+		}
+	}
+	joined := strings.Join(words, "")
+	for _, e := range []struct {
+		end string
+		ref Reference
+	}{{"gauge", Gauge}, {"vacuum", Vacuum}, {"vac", Vacuum}, {"abs", Absolute}, {"g", Gauge}, {"a", Absolute}, {"v", Vacuum}} {
+		if stem, found := strings.CutSuffix(joined, e.end); found {
+			if u, ok := findUnit(Pressure, stem); ok {
+				return u.name, e.ref, true
+			}
+		}
+	}
+	return "", "", false
+}
+
 // UnitError says that a unit does not belong to a dimension.
 type UnitError struct {
 	Unit      string

@@ -1,12 +1,15 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"calandria/collector"
 	"calandria/console"
@@ -16,10 +19,11 @@ import (
 )
 
 type checkCmd struct {
-	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
-	Online bool   `help:"Ask the OPC UA servers too: does every node exist, is it a number, has it a value?"`
-	Data   string `help:"Folder with the certificates, for --online." default:"data" type:"path"`
-	All    bool   `help:"Print every note and placeholder on a line of its own, with file and line."`
+	Config string        `help:"The plant file." default:"plant.yaml" type:"path"`
+	Online bool          `help:"Ask the OPC UA servers too: does every node exist, do units and ranges agree, do the readings fit one another?"`
+	For    time.Duration `help:"How long --online reads the signals of the running house." default:"10m"`
+	Data   string        `help:"Folder with the certificates, for --online." default:"data" type:"path"`
+	All    bool          `help:"Print every note and placeholder on a line of its own, with file and line."`
 }
 
 func (c *checkCmd) Run(a *app) error {
@@ -42,6 +46,9 @@ func (c *checkCmd) Run(a *app) error {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
 	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h), misfits: core.Rules.OutOfRange()}
+	for _, m := range boundTwice(h) {
+		report.absent = append(report.absent, m.Error())
+	}
 	if c.All {
 		report.writeAll(a.out)
 	} else {
@@ -87,20 +94,66 @@ func missingForBalances(h *plant.House) []string {
 	return notes
 }
 
+// boundTwice finds nodes that two signals read: that needs no server.
+func boundTwice(h *plant.House) plant.Faults {
+	var bare []plant.Reading
+	for _, t := range h.Tags {
+		if t.Source == plant.Measured {
+			bare = append(bare, plant.Reading{Tag: t.ID, Low: math.NaN(), High: math.NaN()})
+		}
+	}
+	found, _ := engine.Bindings(h, bare)
+	return misboundFaults(h, found)
+}
+
+func misboundFaults(h *plant.House, found []engine.Misbinding) (faults plant.Faults) {
+	for _, m := range found {
+		t := h.Tags[m.Tag]
+		faults = append(faults, plant.Fault{File: t.File, Line: t.Line, Field: t.Path, Problem: m.Problem + ": " + m.Evidence, Fix: m.Fix})
+	}
+	return faults
+}
+
+// online looks at the servers, at the same time, and compares what they say and
+// read with the plant file.
 func (c *checkCmd) online(a *app, h *plant.House) error {
+	var mu sync.Mutex
 	var faults plant.Faults
+	var readings []plant.Reading
+	if c.For > 0 {
+		fmt.Fprintf(a.out, "\nreading the signals for %s; --for 0s only tries the nodes\n", c.For)
+	}
+	group, ctx := errgroup.WithContext(a.ctx)
 	for _, sc := range h.Config.OPCUA.Servers {
-		tags := measuredBy(h, sc.Name)
-		ctx, cancel := context.WithTimeout(a.ctx, 60*time.Second)
-		found, err := collector.CheckOnline(ctx, collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log})
-		cancel()
-		if err != nil {
-			return fmt.Errorf("ask server %s: %w", sc.Name, err)
-		}
-		for _, f := range found {
-			faults = append(faults, plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: f.Problem, Fix: f.Fix})
-		}
-		fmt.Fprintf(a.out, "server %s: %d of %d tags can be read\n", sc.Name, len(tags)-len(found), len(tags))
+		group.Go(func() error {
+			tags := measuredBy(h, sc.Name)
+			o := collector.LookOptions{For: c.For, Every: max(time.Second, c.For/300)}
+			progress := a.progress("reading " + sc.Name)
+			o.Progress = func(done time.Duration) { progress(min(1, done.Seconds()/c.For.Seconds()), time.Now()) }
+			got, found, err := collector.Look(ctx, collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log}, o)
+			if err != nil {
+				return fmt.Errorf("ask server %s: %w", sc.Name, err)
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			readings = append(readings, got...)
+			for _, f := range found {
+				faults = append(faults, plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: f.Problem, Fix: f.Fix})
+			}
+			fmt.Fprintf(a.out, "server %s: %d of %d tags can be read\n", sc.Name, len(tags)-len(found), len(tags))
+			return nil
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return err
+	}
+	misbound, cold := engine.Bindings(h, readings)
+	faults = append(faults, misboundFaults(h, misbound)...)
+	for _, set := range cold {
+		fmt.Fprintf(a.out, "%s is cold: its temperatures, Brix and flows were not compared; look once more while it runs\n", set)
+	}
+	if len(faults) == 0 {
+		fmt.Fprintln(a.out, "the servers' units and ranges agree with the plant file, and the readings with one another")
 	}
 	return faults.Err()
 }
