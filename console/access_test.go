@@ -260,6 +260,7 @@ func TestWhoMayWhat(t *testing.T) {
 		{"GET", "/", [6]int{303, ok, ok, ok, ok, ok}},
 		{"GET", "/alarms", [6]int{303, ok, ok, ok, ok, ok}},
 		{"GET", "/alarms/" + name, [6]int{303, ok, ok, ok, ok, ok}},
+		{"GET", "/whatif", [6]int{303, ok, ok, ok, ok, ok}},
 		{"GET", "/record/journal.csv", [6]int{303, ok, ok, ok, ok, ok}},
 		{"GET", "/no-such-page", [6]int{303, ok, ok, ok, ok, ok}},
 		{"GET", "/api/v1/picture", [6]int{signin, ok, ok, ok, ok, ok}},

@@ -41,6 +41,9 @@ type Backend interface {
 	// PlanCleanings proposes the cleanings of a set. What cannot be planned is a
 	// [*engine.Refused].
 	PlanCleanings(ctx context.Context, w thermo.CleaningWish) (thermo.CleaningProposal, error)
+	// WhatIf predicts what becomes of a set. What cannot be predicted is a
+	// [*engine.Refused].
+	WhatIf(ctx context.Context, x thermo.Supposition) (thermo.Outlook, error)
 	// RecordCleaning stores a cleaning that was done, journals it and lets the
 	// trend of the body begin anew. One that cannot be is a [*engine.Refused], and
 	// nothing was recorded.

@@ -97,6 +97,7 @@ var pagePaths = []struct{ name, path string }{
 	{"record", "/record"}, {"record-filtered", "/record?kind=actions&match=night"},
 	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"},
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
+	{"whatif", "/whatif?set=EV&EV.EV5=clean&juice=%2B10%25"},
 	{"measures", "/record/measures"}, {"past", "/past"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
 	{"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
 }
@@ -220,7 +221,7 @@ func TestLinks(t *testing.T) {
 		}
 		for _, m := range actionRE.FindAllStringSubmatch(body, -1) {
 			link := html.UnescapeString(m[1])
-			if link == "/trends" || link == "/record" || link == "/cleaning" || link == "/rules" || link == "/search" { // GET forms
+			if link == "/trends" || link == "/record" || link == "/cleaning" || link == "/whatif" || link == "/rules" || link == "/search" { // GET forms
 				continue
 			}
 			if w := ask(s.Handler(), http.MethodPost, link, "", nil); w.Code == http.StatusNotFound || w.Code == http.StatusMethodNotAllowed {
@@ -536,6 +537,10 @@ func TestRefusals(t *testing.T) {
 		{"note without text", "POST", "/record/note", "name=X", same, http.StatusUnprocessableEntity},
 		{"note about nothing", "POST", "/record/note", "name=X&text=y&source=EV9", same, http.StatusUnprocessableEntity},
 		{"plan of a pan", "GET", "/cleaning?set=PA1", "", nil, http.StatusNotFound},
+		{"prediction of a pan", "GET", "/whatif?set=PA1", "", nil, http.StatusNotFound},
+		{"prediction of no amount", "GET", "/whatif?juice=more", "", nil, http.StatusBadRequest},
+		{"prediction of no body", "GET", "/whatif?EV.EV5=polish", "", nil, http.StatusBadRequest},
+		{"prediction of no amount by program", "GET", "/api/v1/whatif?juice=10%25", "", nil, http.StatusBadRequest},
 		{"plan of too many days", "GET", "/cleaning?days=46", "", nil, http.StatusBadRequest},
 		{"plan with a cost that is none", "GET", "/cleaning?cost=NaN", "", nil, http.StatusBadRequest},
 		{"plan as a file that cannot be", "GET", "/cleaning/plan.csv?nocrew=someday", "", nil, http.StatusBadRequest},

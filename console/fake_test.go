@@ -416,6 +416,21 @@ func (m *fakeMill) PlanCleanings(_ context.Context, w thermo.CleaningWish) (p th
 			Overdue: []fouling.Overdue{{Body: "EV.EV5", Days: 1, From: day(1)}}, LeftOut: []string{"EV.EV3"}}}, nil
 }
 
+func (m *fakeMill) WhatIf(_ context.Context, x thermo.Supposition) (out thermo.Outlook, err error) {
+	if m.broken != nil {
+		return out, m.broken
+	}
+	figure := func(name, unit string, now, then, sigma float64) thermo.Foreseen {
+		return thermo.Foreseen{Name: name, Unit: unit, Now: &now, Then: &then, Sigma: sigma, Decimals: 1}
+	}
+	out.Set = []thermo.Foreseen{figure("steam", "t/h", 31.4, 33.2, 0.3), figure("evaporation", "t/h", 102, 110.4, 0.6), figure("syrup Brix", "% Brix", 65, 62.1, 0.5)}
+	out.Bodies = []thermo.BodyAhead{{Body: "EV.EV4", Figures: []thermo.Foreseen{figure("calandria", "degC", 91.2, 91.9, 0.1)}},
+		{Body: "EV.EV5", Figures: []thermo.Foreseen{{Name: "calandria", Unit: "degC", Decimals: 1}}}}
+	out.Bottlenecks = []thermo.Bottleneck{{Body: "EV.EV5", Ratio: 1.4, EvaporationTH: 5.2, SteamTH: 1.1, SavedTH: 4.1, Sigma: 0.6, CostADay: 1475}, {Body: "EV.EV3", Why: "what a cleaning restores is not known"}}
+	out.Currency, out.Notes = "USD", []string{"held: steam pressure."}
+	return out, nil
+}
+
 func (m *fakeMill) RecordCleaning(_ context.Context, c Cleaning) error {
 	if c.Method == "refuse" {
 		return &engine.Refused{Why: "Not recorded: before the running cycle"}

@@ -95,6 +95,7 @@ type house4 struct {
 	tv, x                                   [4]float64
 	u, v                                    [4]float64
 	steamKPa, steamTH                       float64
+	manual                                  float64 // kPa: the steam pressure is held there
 	juiceTH, brix                           float64
 	bleed                                   [4]float64
 	integral                                float64
@@ -142,8 +143,11 @@ func (h *house4) step(dt float64, disturbed bool) {
 	h.juiceTH, h.brix = f, b0
 	// The Brix controller moves the steam pressure.
 	e := 66 - h.x[3]
-	h.integral = min(max(h.integral+e*dt*0.004, -60), 190)
+	h.integral = min(max(h.integral+e*dt*0.004, -90), 190)
 	want := 235 + h.integral + 1.2*e
+	if h.manual > 0 {
+		want = h.manual
+	}
 	if disturbed {
 		want += h.exhaustW.step(dt, h.r)
 	}

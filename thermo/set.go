@@ -48,6 +48,8 @@ type setView struct {
 	kept                         evaporator.Sigmas // them
 	keptOf                       basis
 	used                         evaporator.Measurement // m as the balances take it, see store
+	usual                        evaporator.Measurement // a slow mean of m, for what if
+	usualHours                   float64                // in it
 	followed                     time.Time              // when last
 	anew                         bool                   // nothing is known of before
 	flowBehind                   lag
@@ -311,6 +313,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 	for _, a := range s.abreast {
 		a.step(s.hours, at)
 	}
+	s.followUsual()
 	share := -math.Expm1(-s.hours / workedUpMemory)
 	s.usualEvaporation.step(s.r.TotalEvaporationTH, share)
 	s.usualJuice.step(s.r.JuiceTH, share)

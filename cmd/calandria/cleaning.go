@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -43,42 +44,11 @@ func (c *cleaningCmd) Run(a *app) error {
 			return fmt.Errorf("--hours %g: a cleaning takes 0.5 to 24", hours)
 		}
 	}
-	h, files, err := c.load()
+	h, calc, now, done, err := c.standing(a, &c.Set, c.Data)
 	if err != nil {
 		return err
 	}
-	sets := h.Of(plant.ClassSet)
-	if c.Set == "" && len(sets) == 1 {
-		c.Set = sets[0].Path
-	}
-	if e, ok := h.Equip(c.Set); !ok || e.Class != plant.ClassSet {
-		var names []string
-		for _, s := range sets {
-			names = append(names, s.Path)
-		}
-		if len(names) == 0 {
-			return fmt.Errorf("the plant has no evaporator set to plan for")
-		}
-		return fmt.Errorf("--set %q: give one of the plant's sets: %s", c.Set, strings.Join(names, ", "))
-	}
-	ar, err := openArchive(archiveDir(h, c.Data))
-	if err != nil {
-		return err
-	}
-	defer ar.Close()
-	now := newest(a.ctx, h, past{ar})
-	if now.IsZero() {
-		return fmt.Errorf("the archive holds no measured value of this plant")
-	}
-	j, err := historian.OpenJournal(filepath.Join(c.Data, "journal.db"), historian.JournalOptions{})
-	if err != nil {
-		return err
-	}
-	defer j.Close()
-	b, err := begin(a.ctx, h, files, past{ar}, j, c.Data, time.Now(), a.log, a.progress("reading the past"))
-	if err != nil {
-		return err
-	}
+	defer done()
 	zone, err := time.LoadLocation(h.Config.Site.TimeZone)
 	if err != nil {
 		return err
@@ -91,7 +61,7 @@ func (c *cleaningCmd) Run(a *app) error {
 	if wish.NoCrew, err = console.ParseWeekdays(c.NoCrew); err != nil {
 		return fmt.Errorf("--no-crew: %w", err)
 	}
-	plan, err := b.core.Calc.ProposeCleanings(wish, now, zone)
+	plan, err := calc.ProposeCleanings(wish, now, zone)
 	if err != nil {
 		return err
 	}
@@ -110,8 +80,51 @@ func (c *cleaningCmd) Run(a *app) error {
 	case "ics":
 		return console.WritePlanCalendar(w, &plan.Plan, time.Now().UTC(), "calandria.invalid")
 	}
-	writeScales(w, b.core.Calc.Scales(c.Set))
+	writeScales(w, calc.Scales(c.Set))
 	return writePlan(w, &plan)
+}
+
+// standing follows the archive of a plant to its end, and gives what was calculated of
+// it and the moment. The set's name is filled in where there is only one. done closes
+// the files.
+func (c *ruleSource) standing(a *app, set *string, data string) (h *plant.House, calc *thermo.Calculator, now time.Time, done func(), err error) {
+	h, files, err := c.load()
+	if err != nil {
+		return nil, nil, now, nil, err
+	}
+	sets := h.Of(plant.ClassSet)
+	if *set == "" && len(sets) == 1 {
+		*set = sets[0].Path
+	}
+	if e, ok := h.Equip(*set); !ok || e.Class != plant.ClassSet {
+		var names []string
+		for _, s := range sets {
+			names = append(names, s.Path)
+		}
+		if len(names) == 0 {
+			return nil, nil, now, nil, fmt.Errorf("the plant has no evaporator set")
+		}
+		return nil, nil, now, nil, fmt.Errorf("--set %q: give one of the plant's sets: %s", *set, strings.Join(names, ", "))
+	}
+	ar, err := openArchive(archiveDir(h, data))
+	if err != nil {
+		return nil, nil, now, nil, err
+	}
+	j, err := historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+	if err != nil {
+		return nil, nil, now, nil, errors.Join(err, ar.Close())
+	}
+	done = func() { _, _ = j.Close(), ar.Close() }
+	if now = newest(a.ctx, h, past{ar}); now.IsZero() {
+		done()
+		return nil, nil, now, nil, fmt.Errorf("the archive holds no measured value of this plant")
+	}
+	b, err := begin(a.ctx, h, files, past{ar}, j, data, time.Now(), a.log, a.progress("reading the past"))
+	if err != nil {
+		done()
+		return nil, nil, now, nil, err
+	}
+	return h, b.core.Calc, now, done, nil
 }
 
 // writePlan writes a plan for reading, the notice first and last.

@@ -236,7 +236,7 @@ func newOtherState(t testing.TB) *otherState {
 	s.op = evaporator.Operation{LastKPa: 15.5, JuiceTH: 300, FeedBrix: 14.2, FeedC: 103}
 	s.op.BleedTH[0] = 36
 	for i, u := range []float64{2.31, 1.87, 1.29, 0.61} {
-		s.op.Bodies[i].CleanU = u
+		s.op.Bodies[i].U = u
 	}
 	if _, err := set.PredictForBrix(&s.op, 64, 300, s.r); err != nil {
 		t.Fatal(err)
@@ -300,7 +300,7 @@ func TestOtherPlant(t *testing.T) {
 		}
 	}
 	for i, b := range []string{"V1", "V2", "V3", "V4"} {
-		check("QE."+b+".u", s.op.Bodies[i].U(), 0.002)
+		check("QE."+b+".u", s.op.Bodies[i].U, 0.002)
 		check("QE."+b+".boiling_point_elevation", s.r.Bodies[i].BPEK.Value, 0.002)
 		check("QE."+b+".brix_out", s.r.Bodies[i].BrixOut.Value, 0.002)
 	}

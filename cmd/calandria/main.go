@@ -61,6 +61,7 @@ type cli struct {
 	Archive     archiveCmd     `cmd:"" help:"Look at the files of the archive."`
 	Strikes     strikesCmd     `cmd:"" help:"List recorded strikes, or write the profile of one."`
 	Cleaning    cleaningCmd    `cmd:"" help:"Propose when to clean which evaporator body: planning information, no permission."`
+	WhatIf      whatIfCmd      `cmd:"" name:"whatif" help:"Predict what becomes of a set that is cleaned, by-passed or run otherwise."`
 	Recalculate recalculateCmd `cmd:"" help:"Calculate a stretch of the past again from its raw values, with the program, rules and corrections in force."`
 	Correct     correctCmd     `cmd:"" help:"Say how the values of an instrument that read wrong are to be read, or list and take back corrections."`
 	Backtest    backtestCmd    `cmd:"" help:"Replay the archive through a rule file and count its alarms."`

@@ -39,6 +39,18 @@ func (b *backend) PlanCleanings(ctx context.Context, w thermo.CleaningWish) (p t
 	return p, nil
 }
 
+// WhatIf implements console.Backend.
+func (b *backend) WhatIf(ctx context.Context, x thermo.Supposition) (out thermo.Outlook, err error) {
+	var failed error
+	if err := b.s.loop.Call(ctx, func(c *engine.Core) { out, failed = c.Calc.WhatIf(x) }); err != nil {
+		return out, err
+	}
+	if failed != nil {
+		return out, &engine.Refused{Why: failed.Error()}
+	}
+	return out, nil
+}
+
 // RecordCleaning implements console.Backend: the tracker first, which may
 // refuse; then the record, then the journal.
 func (b *backend) RecordCleaning(ctx context.Context, c console.Cleaning) error {

@@ -162,7 +162,7 @@ func TestCoulsonRichardson(t *testing.T) {
 				JuiceTH: feed, FeedBrix: 10, FeedC: number[float64](t, in, "T_feed_K") - 273.15,
 			}
 			for i, e := range c.effects {
-				op.Bodies[i].CleanU = u[e-1]
+				op.Bodies[i].U = u[e-1]
 			}
 			r := s.NewResults()
 			if err := s.Predict(&op, r); err != nil {

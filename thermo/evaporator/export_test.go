@@ -34,3 +34,35 @@ func (s *Set) EvaluateFrom(brix, evaporation float64, m *Measurement, r *Results
 	}
 	s.evaluate(m, r, true, false)
 }
+
+// Tags returns the tags perfect instruments would show in the state r that
+// Predict found under op. Thermometers in vapour spaces and chests show
+// saturation.
+func (s *Set) Tags(op *Operation, r *Results) Measurement {
+	is := func(x Result) Reading { return Reading{Value: x.Value, OK: x.OK()} }
+	m := Measurement{
+		JuiceTH: Read(op.JuiceTH, 0), FeedBrix: Read(op.FeedBrix, 0), FeedC: Read(op.FeedC, 0),
+		SyrupTH: is(r.SyrupTH), SyrupBrix: is(r.SyrupBrix),
+		SteamTH: is(r.SteamTH), SteamKPa: Read(op.SteamKPa, 0),
+	}
+	if op.Of != nil {
+		m.PurityPct = op.Of.PurityPct
+	}
+	if op.SteamC > 0 {
+		m.SteamC = Read(op.SteamC, 0)
+	}
+	for e := range m.BleedTH {
+		m.BleedTH[e] = is(r.BleedTH[e])
+	}
+	for b := range r.Bodies {
+		o, t := &r.Bodies[b], &m.Bodies[b]
+		t.OutOfService = !o.InService
+		t.VapourKPa, t.ChestKPa = is(o.VapourKPa), is(o.ChestKPa)
+		t.VapourC, t.JuiceC, t.ChestC = is(o.VapourC), is(o.JuiceC), is(o.ChestC)
+		t.Brix, t.CondensateTH = is(o.BrixOut), is(o.CondensedTH)
+		if l := op.Bodies[b].LevelPct; l > 0 {
+			t.LevelPct = Read(l, 0)
+		}
+	}
+	return m
+}

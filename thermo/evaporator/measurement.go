@@ -1,9 +1,6 @@
 package evaporator
 
-import (
-	"math"
-	"slices"
-)
+import "slices"
 
 // Reading is one measured value. The zero Reading is 'not measured'.
 type Reading struct {
@@ -128,11 +125,41 @@ var bleedNames = [MaxEffects]string{
 // readings calls f for every finite reading that may be used, in a fixed order, so
 // that each can be disturbed in turn. body is -1 for a reading of the whole set.
 func (m *Measurement) readings(bodies int, f func(r *Reading, what string, body int)) {
-	visit := func(r *Reading, what string, body int) {
-		if r.OK && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) {
+	m.each(bodies, func(r *Reading, what string, body int) {
+		if r.OK && finite(r.Value) && !(body >= 0 && m.Bodies[body].OutOfService) {
 			f(r, what, body)
 		}
+	})
+}
+
+// Follow takes share of the way to the readings of n, for a slow mean of them. What
+// begins to read begins there; with another body in service all does, and it reports
+// true.
+func (m *Measurement) Follow(n *Measurement, share float64, bodies int) (anew bool) {
+	for b := range bodies {
+		anew = anew || m.Bodies[b].OutOfService != n.Bodies[b].OutOfService
 	}
+	if anew {
+		*m = *n
+		return true
+	}
+	var at [32 + 8*MaxBodies]*Reading
+	i := 0
+	m.each(bodies, func(r *Reading, _ string, _ int) { at[i] = r; i++ })
+	i = 0
+	n.each(bodies, func(r *Reading, _ string, _ int) {
+		if to := at[i]; r.OK && to.OK && finite(to.Value) {
+			to.Value, to.Sigma = to.Value+(r.Value-to.Value)*share, r.Sigma
+		} else {
+			*to = *r
+		}
+		i++
+	})
+	return false
+}
+
+// each calls f for every reading, in the order of readings.
+func (m *Measurement) each(bodies int, visit func(r *Reading, what string, body int)) {
 	visit(&m.JuiceTH, "juice flow", -1)
 	visit(&m.FeedBrix, "feed Brix", -1)
 	visit(&m.FeedC, "feed temperature", -1)
@@ -154,9 +181,6 @@ func (m *Measurement) readings(bodies int, f func(r *Reading, what string, body 
 	}
 	for i := range bodies {
 		b := &m.Bodies[i]
-		if b.OutOfService {
-			continue
-		}
 		visit(&b.VapourKPa, "vapour pressure", i)
 		visit(&b.ChestKPa, "chest pressure", i)
 		visit(&b.VapourC, "vapour temperature", i)

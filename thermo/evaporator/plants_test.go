@@ -53,13 +53,13 @@ func randomPlant(t testing.TB, rng *rand.Rand) (evaporator.Design, evaporator.Me
 	}
 	op := evaporator.Operation{
 		SteamKPa: between(150, 230), LastKPa: between(13, 25), JuiceTH: between(80, 160) * math.Sqrt(5/float64(n)),
-		FeedBrix: between(11, 17), FeedC: between(95, 108), PurityPct: between(75, 92),
+		FeedBrix: between(11, 17), FeedC: between(95, 108), Of: &evaporator.Measurement{PurityPct: evaporator.Read(between(75, 92), 0)},
 	}
 	if backward {
 		op.FeedC = between(50, 80)
 	}
 	for i, b := range bodies {
-		op.Bodies[i].CleanU = between(0.8, 1.2) * []float64{2.5, 2.2, 1.8, 1.5, 1.2, 1, 0.8}[b.Effect-1]
+		op.Bodies[i].U = between(0.8, 1.2) * []float64{2.5, 2.2, 1.8, 1.5, 1.2, 1, 0.8}[b.Effect-1]
 	}
 	for e := range n - 1 {
 		op.BleedTH[e] = between(0, 5)

@@ -5,39 +5,34 @@ import (
 	"fmt"
 	"math"
 
-	"calandria/thermo/liquor"
 	"calandria/thermo/steam"
 )
 
 // BodyOperation is the condition of one body.
 type BodyOperation struct {
 	OutOfService bool
-	CleanU       float64 // kW/(m2 K), on chest less juice temperature; above 0
-	ScaleM2KKW   float64 // scale resistance, m2 K/kW (1e-4 m2 K/W = 0.1); 0 or more
-	Factor       float64 // of U, for flooding, gas or level; 0 means 1
+	U            float64 // kW/(m2 K), on chest less juice temperature; 0.001 to 20
 	LevelPct     float64 // % of the tube length, for the reported head; 0 = not given
-}
-
-// U returns the coefficient in kW/(m2 K): Factor/(1/CleanU + ScaleM2KKW).
-func (b BodyOperation) U() float64 {
-	f := b.Factor
-	if f == 0 {
-		f = 1
-	}
-	return f / (1/b.CleanU + b.ScaleM2KKW)
 }
 
 // Operation is what is imposed on a set from outside.
 type Operation struct {
-	SteamKPa  float64 // in the calandria of effect 1, absolute
-	SteamC    float64 // exhaust temperature; at or below saturation, or 0: dry saturated
-	LastKPa   float64 // vapour space of the last effect, held by the condenser
-	JuiceTH   float64
-	FeedBrix  float64
-	FeedC     float64
-	PurityPct float64 // 0 = the design's
-	BleedTH   [MaxEffects]float64
-	Bodies    [MaxBodies]BodyOperation
+	SteamKPa float64 // in the calandria of effect 1, absolute
+	SteamC   float64 // exhaust temperature; at or below saturation, or 0: dry saturated
+	LastKPa  float64 // vapour space of the last effect, held by the condenser
+	JuiceTH  float64
+	FeedBrix float64
+	FeedC    float64
+	BleedTH  [MaxEffects]float64
+	Bodies   [MaxBodies]BodyOperation
+
+	// Of holds the purity and the errors of the model: heat loss, elevation, specific
+	// heat and pipe losses. Without it, or without one of them, the design's count.
+	Of *Measurement
+
+	// Coefficient is U of a body where it goes with its condition: Brix leaving, chest
+	// temperature in degC and heat flux in kW/m2. nil: U stays as given.
+	Coefficient func(body int, brix, chestC, flux float64) float64
 }
 
 // check reports the first impossible value.
@@ -52,7 +47,6 @@ func (op *Operation) check(s *Set) error {
 		{"juice flow in t/h", op.JuiceTH, 1e-3, maxTH},
 		{"feed Brix", op.FeedBrix, minBrix, 80},
 		{"feed temperature in degC", op.FeedC, minC, 150},
-		{"purity in %", op.PurityPct, 0, 102},
 		{"steam temperature in degC", op.SteamC, 0, 500},
 	} {
 		if !(r.v >= r.lowest && r.v <= r.top) {
@@ -66,8 +60,8 @@ func (op *Operation) check(s *Set) error {
 	}
 	for i, d := range s.d.Bodies {
 		b := op.Bodies[i]
-		if u := b.U(); !b.OutOfService && !(u > 1e-3 && u < 20 && b.ScaleM2KKW >= 0) {
-			return fmt.Errorf("body %q: coefficient %g kW/(m2 K); must be 0.001 to 20", d.Name, u)
+		if !b.OutOfService && !(b.U > 1e-3 && b.U < 20) {
+			return fmt.Errorf("body %q: coefficient %g kW/(m2 K); must be 0.001 to 20", d.Name, b.U)
 		}
 	}
 	return nil
@@ -96,15 +90,10 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 	if !s.arrange(func(b int) bool { return op.Bodies[b].OutOfService }) {
 		return fmt.Errorf("predict: %w: no body in service", ErrNoSteadyState)
 	}
-	purity := liquor.Purity(s.d.PurityPct)
-	if op.PurityPct > 0 {
-		purity = liquor.Purity(op.PurityPct)
-	}
-	s.setModel(&Measurement{})
-	s.setPurity(purity)
+	s.setModel(op.of())
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
-	if !(top > bottom+float64(s.n)*(s.d.PipeLossK+0.2)) {
+	if !(top > bottom+s.pipesK(op)+float64(s.n)*0.2) {
 		return fmt.Errorf("predict: %w: steam at %.1f degC over vapour at %.1f degC leaves no temperature difference", ErrNoSteadyState, top, bottom)
 	}
 	if err := s.solveState(op, top, bottom); err != nil {
@@ -112,6 +101,21 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 	}
 	s.storeState(op, r, top)
 	return nil
+}
+
+func (op *Operation) of() *Measurement {
+	if op.Of == nil {
+		return &Measurement{}
+	}
+	return op.Of
+}
+
+// pipesK is what the vapour pipes between the effects in service lose in all.
+func (s *Set) pipesK(op *Operation) (sum float64) {
+	for _, e := range s.act[:s.n-1] {
+		sum += s.pipeLossK(op.of(), e)
+	}
+	return sum
 }
 
 // state is a point of the Newton iteration: z[0] the duty of effect 1 in MJ/h,
@@ -139,7 +143,7 @@ func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) 
 			s.setVapour(b, t, p)
 			c.tc[b] = chest
 		}
-		chest = t - s.d.PipeLossK
+		chest = t - s.pipeLossK(op.of(), e)
 	}
 	first := s.act[0]
 	c.hs = c.hle[first] + c.lam[first]
@@ -148,7 +152,12 @@ func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) 
 			c.hs = float64(st.EnthalpyKJKg)
 		}
 	}
-	s.solve(&problem{juice: op.JuiceTH, steam: z[0] / (c.hs - c.hle[first]), near: true})
+	for range 20 { // the shares of parallel bodies go with their U
+		s.solve(&problem{juice: op.JuiceTH, steam: z[0] / (c.hs - c.hle[first]), near: true})
+		if s.weigh(op) < 1e-12 {
+			break
+		}
+	}
 	for i := range s.n {
 		e := s.act[i]
 		var ua, have float64
@@ -158,6 +167,26 @@ func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) 
 		}
 		f[i] = (c.qe[e]/3.6 - have) / ua
 	}
+}
+
+// weigh gives the bodies the U of the condition they are in now, and returns by how
+// much parallel ones moved, as a share.
+func (s *Set) weigh(op *Operation) (moved float64) {
+	if op.Coefficient == nil {
+		return 0
+	}
+	c := &s.c
+	for b, d := range s.d.Bodies {
+		if !s.in[b] {
+			continue
+		}
+		w := d.AreaM2 * op.Coefficient(b, c.x[b], c.tc[b], c.q[b]/3.6/d.AreaM2)
+		if s.count[d.Effect-1] > 1 {
+			moved = max(moved, math.Abs(w/c.weight[b]-1))
+		}
+		c.weight[b] = w
+	}
+	return moved
 }
 
 func (s *Set) solveState(op *Operation, top, bottom float64) error {
@@ -176,7 +205,7 @@ func (s *Set) solveState(op *Operation, top, bottom float64) error {
 		// Keep the ladder in order, and go only as far as it gets better.
 		scale := 1.0
 		for range 40 {
-			if s.ordered(&z, &dz, scale, top, bottom) {
+			if s.ordered(op, &z, &dz, scale, top, bottom) {
 				next := z
 				for i := range n {
 					next[i] += scale * dz[i]
@@ -211,7 +240,7 @@ func (s *Set) firstState(op *Operation, top, bottom float64) (z state) {
 	c, n := &s.c, s.n
 	c.store, c.stored = [MaxBodies]Stored{}, Stored{}
 	for b, d := range s.d.Bodies {
-		c.weight[b] = op.Bodies[b].U() * d.AreaM2
+		c.weight[b] = op.Bodies[b].U * d.AreaM2
 	}
 	var invUA [MaxEffects]float64
 	var sum float64
@@ -225,7 +254,7 @@ func (s *Set) firstState(op *Operation, top, bottom float64) (z state) {
 		invUA[i] = 1 / ua
 		sum += invUA[i]
 	}
-	span := top - bottom - float64(n-1)*s.d.PipeLossK
+	span := top - bottom - s.pipesK(op)
 	z[0] = 3.6 * 0.85 * span / sum // some of the span goes to the elevation
 	t := top
 	for i := range n {
@@ -233,7 +262,7 @@ func (s *Set) firstState(op *Operation, top, bottom float64) (z state) {
 		if i < n-1 {
 			t -= span * invUA[i] / sum
 			z[i+1], v = t, t
-			t -= s.d.PipeLossK
+			t -= s.pipeLossK(op.of(), s.act[i])
 		}
 		p, _ := s.psat(v)
 		for _, b := range s.of(s.act[i]) {
@@ -267,7 +296,7 @@ func (s *Set) newtonStep(op *Operation, z, f, dz *state, top, bottom float64) bo
 }
 
 // ordered reports whether z + scale dz keeps temperatures falling and duty positive.
-func (s *Set) ordered(z, dz *state, scale, top, bottom float64) bool {
+func (s *Set) ordered(op *Operation, z, dz *state, scale, top, bottom float64) bool {
 	if !(z[0]+scale*dz[0] > 0) {
 		return false
 	}
@@ -277,7 +306,7 @@ func (s *Set) ordered(z, dz *state, scale, top, bottom float64) bool {
 		if !(t < before-0.02) {
 			return false
 		}
-		before = t - s.d.PipeLossK
+		before = t - s.pipeLossK(op.of(), s.act[i-1])
 	}
 	return bottom < before-0.02
 }
@@ -450,36 +479,4 @@ func (s *Set) PredictForBrix(op *Operation, targetBrix, headerKPa float64, r *Re
 		}
 	}
 	return false, fmt.Errorf("predict: %w: no steam pressure up to %g kPa gives %g Brix", ErrNoSteadyState, headerKPa, targetBrix)
-}
-
-// Tags returns the tags perfect instruments would show in the state r that
-// Predict found under op. Thermometers in vapour spaces and chests show
-// saturation.
-func (s *Set) Tags(op *Operation, r *Results) Measurement {
-	is := func(x Result) Reading { return Reading{Value: x.Value, OK: x.OK()} }
-	m := Measurement{
-		JuiceTH: Read(op.JuiceTH, 0), FeedBrix: Read(op.FeedBrix, 0), FeedC: Read(op.FeedC, 0),
-		SyrupTH: is(r.SyrupTH), SyrupBrix: is(r.SyrupBrix),
-		SteamTH: is(r.SteamTH), SteamKPa: Read(op.SteamKPa, 0),
-	}
-	if op.PurityPct > 0 {
-		m.PurityPct = Read(op.PurityPct, 0)
-	}
-	if op.SteamC > 0 {
-		m.SteamC = Read(op.SteamC, 0)
-	}
-	for e := range m.BleedTH {
-		m.BleedTH[e] = is(r.BleedTH[e])
-	}
-	for b := range r.Bodies {
-		o, t := &r.Bodies[b], &m.Bodies[b]
-		t.OutOfService = !o.InService
-		t.VapourKPa, t.ChestKPa = is(o.VapourKPa), is(o.ChestKPa)
-		t.VapourC, t.JuiceC, t.ChestC = is(o.VapourC), is(o.JuiceC), is(o.ChestC)
-		t.Brix, t.CondensateTH = is(o.BrixOut), is(o.CondensedTH)
-		if l := op.Bodies[b].LevelPct; l > 0 {
-			t.LevelPct = Read(l, 0)
-		}
-	}
-	return m
 }

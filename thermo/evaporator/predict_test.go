@@ -14,10 +14,10 @@ import (
 func demoOperation(p plantFile) evaporator.Operation {
 	op := evaporator.Operation{
 		SteamKPa: p.Base.P0, LastKPa: p.Config.P5,
-		JuiceTH: p.Config.Feed, FeedBrix: p.Config.FeedBrix, FeedC: p.Config.FeedC, PurityPct: p.Config.Purity,
+		JuiceTH: p.Config.Feed, FeedBrix: p.Config.FeedBrix, FeedC: p.Config.FeedC,
 	}
 	for i, u := range p.Config.U {
-		op.Bodies[i] = evaporator.BodyOperation{CleanU: u / 1000, LevelPct: 100 * p.Config.Level[i]}
+		op.Bodies[i] = evaporator.BodyOperation{U: u / 1000, LevelPct: 100 * p.Config.Level[i]}
 	}
 	copy(op.BleedTH[:], p.Config.Bleed)
 	return op
@@ -62,7 +62,7 @@ func TestPredictPlant(t *testing.T) {
 					op := demoOperation(p)
 					op.SteamKPa = st.P0
 					for i := range st.U {
-						op.Bodies[i].CleanU = st.U[i] / 1000
+						op.Bodies[i].U = st.U[i] / 1000
 					}
 					if err := s.Predict(&op, r); err != nil {
 						t.Fatal(err)
@@ -92,7 +92,7 @@ func TestPredictPlant(t *testing.T) {
 						op.BleedTH[1] += 3.5
 					}
 					for i := range p.Config.U {
-						op.Bodies[i].Factor = up.Tags[fmt.Sprintf("U%d", i+1)] / p.Config.U[i]
+						op.Bodies[i].U = up.Tags[fmt.Sprintf("U%d", i+1)] / 1000
 					}
 					if err := s.Predict(&op, r); err != nil {
 						t.Fatal(err)
@@ -177,7 +177,7 @@ func TestPredictGeankoplis(t *testing.T) {
 		JuiceTH: number[float64](t, in, "feed_kg_h") / 1000, FeedBrix: 100 * number[float64](t, in, "x_feed"), FeedC: number[float64](t, in, "T_feed_C"),
 	}
 	for i, u := range number[[]float64](t, in, "U_W_m2K") {
-		op.Bodies[i].CleanU = u / 1000
+		op.Bodies[i].U = u / 1000
 	}
 	r := s.NewResults()
 	if err := s.Predict(&op, r); err != nil {
@@ -252,7 +252,7 @@ func TestPredictSensitivities(t *testing.T) {
 		changes[fmt.Sprintf("V%d bleed +%g t/h", i+1, by)] = func(op *evaporator.Operation) { op.BleedTH[i] += by }
 	}
 	for i := range 5 {
-		changes[fmt.Sprintf("U%d -10 %%", i+1)] = func(op *evaporator.Operation) { op.Bodies[i].Factor = 0.9 }
+		changes[fmt.Sprintf("U%d -10 %%", i+1)] = func(op *evaporator.Operation) { op.Bodies[i].U *= 0.9 }
 	}
 	for name, want := range p.Sensitivities {
 		change, ok := changes[name]

@@ -203,7 +203,7 @@ func TestLayouts(t *testing.T) {
 			}
 			op := evaporator.Operation{SteamKPa: 180, LastKPa: 18, JuiceTH: 100, FeedBrix: 15, FeedC: 100}
 			for i, b := range c.bodies {
-				op.Bodies[i] = evaporator.BodyOperation{CleanU: 2.6 - 0.3*float64(b.Effect), LevelPct: 35}
+				op.Bodies[i] = evaporator.BodyOperation{U: 2.6 - 0.3*float64(b.Effect), LevelPct: 35}
 			}
 			for _, i := range c.out {
 				op.Bodies[i].OutOfService = true
@@ -239,7 +239,7 @@ func TestLayouts(t *testing.T) {
 					}
 					continue
 				}
-				near(t, "U "+b.Name, value(t, "U", back.Bodies[i].U), op.Bodies[i].U(), 1e-6)
+				near(t, "U "+b.Name, value(t, "U", back.Bodies[i].U), op.Bodies[i].U, 1e-6)
 			}
 			// What is only split by surface and difference is known to a tenth.
 			for i := range c.bodies {
@@ -460,7 +460,8 @@ func FuzzPredict(f *testing.F) {
 		op := demoOperation(p)
 		op.SteamKPa, op.LastKPa, op.JuiceTH, op.FeedBrix, op.FeedC = steamKPa, last, juice, brix, c
 		op.BleedTH[0], op.BleedTH[1] = b1, b2
-		op.Bodies[0].CleanU, op.Bodies[4].CleanU, op.Bodies[2].ScaleM2KKW = u1, u5, scale
+		op.Bodies[0].U, op.Bodies[4].U = u1, u5
+		op.Bodies[2].U = 1 / (1/op.Bodies[2].U + scale)
 		if err := s.Predict(&op, r); err == nil {
 			checkSound(t, r)
 			closes(t, s, r)

@@ -88,6 +88,20 @@ func (d Dependence) At(u float64, s Shape) (float64, float64) {
 	return 1 / y, math.Sqrt(v) / d.Clean / (y * y)
 }
 
+// From is u, kW/(m2 K), taken at the reference, as it would be in the condition s: the
+// way back of At. Beyond a third and three times it is held there.
+func (d Dependence) From(u float64, s Shape) float64 {
+	if !(u > 0) || !(d.Clean > 0) || !d.Reference.known() || !s.known() {
+		return u
+	}
+	z, level := d.Reference.to(s)
+	y := 1 / u
+	for i := range shares {
+		y -= d.Share[i] * z[i] / d.Clean
+	}
+	return math.Exp(level) / math.Min(math.Max(y, 1/(3*u)), 3/u)
+}
+
 // to is the step from the reference s to x: heating, Brix and flux as they enter the
 // balance above, and the logarithm of the level factor. The difference is bent so
 // that a share of a third is the exponent of the formula exactly, as is 0; at the

@@ -1,0 +1,196 @@
+package console
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"time"
+
+	"calandria/engine"
+	"calandria/plant"
+	"calandria/thermo"
+)
+
+// The page of predictions: what becomes of a set that is cleaned, by-passed or run
+// otherwise. Its address holds the question.
+
+// supposedField is one field of the form.
+type supposedField struct{ Key, Label, Unit, Value string }
+
+// supposedBody is one body of it: "", "clean" or "bypass".
+type supposedBody struct{ Key, Name, Value string }
+
+type whatIfData struct {
+	Set, SetPath, Refused, Hold, Money string
+	Sets                               []link
+	Fields                             []supposedField
+	Bodies                             []supposedBody
+	Rows                               []foreseenRow
+	Ladder                             []rungRow
+	Bottlenecks                        []bottleneckRow
+	Notes                              []string
+}
+
+type foreseenRow struct{ Name, Unit, Now, Then, Change, Band string }
+
+type rungRow struct {
+	Body, Href string
+	Cells      []foreseenRow
+}
+
+type bottleneckRow struct{ Body, Href, Ratio, Evaporation, Steam, Saved, Cost, Why string }
+
+// supposition reads the question of an address; the fields are those of the form.
+func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Supposition, d whatIfData, err error) {
+	sets := s.b.House().Of(plant.ClassSet)
+	x.Set = q.Get("set")
+	if x.Set == "" && len(sets) > 0 {
+		x.Set = sets[0].Path
+	}
+	set, ok := s.b.House().Equip(x.Set)
+	if !ok || set.Class != plant.ClassSet {
+		return nil, x, d, notFound("There is no evaporator set of that name.")
+	}
+	amount := func(key, label, unit string, to *thermo.Amount) {
+		d.Fields = append(d.Fields, supposedField{key, label, unit, q.Get(key)})
+		var wrong error
+		if *to, wrong = thermo.ParseAmount(q.Get(key)); wrong != nil {
+			err = errors.Join(err, badQuery("%s: %v.", label, wrong))
+		}
+	}
+	amount("steam_pressure", "Steam pressure, first calandria", "kPa abs", &x.SteamKPa)
+	amount("last_pressure", "Vapour pressure, last body", "kPa abs", &x.LastKPa)
+	amount("juice", "Juice", "t/h", &x.JuiceTH)
+	amount("brix", "Juice Brix", "% Brix", &x.Brix)
+	bled := map[int]bool{}
+	for _, e := range set.Parts {
+		if e.Class != plant.ClassBody {
+			continue
+		}
+		b := supposedBody{e.Path, e.Name, q.Get(e.Path)}
+		switch b.Value {
+		case "clean":
+			x.Clean = append(x.Clean, e.Path)
+		case "bypass":
+			x.Bypass = append(x.Bypass, e.Path)
+		case "":
+		default:
+			err = errors.Join(err, badQuery("%s: give clean or bypass, or leave it out.", e.Path))
+		}
+		d.Bodies = append(d.Bodies, b)
+		if n := e.Body.Effect; len(e.Body.Bleeds) > 0 && !bled[n] {
+			bled[n] = true
+			amount(fmt.Sprintf("bleed%d", n), fmt.Sprintf("Bleed after effect %d", n), "t/h", &x.BleedTH[n-1])
+		}
+	}
+	amount("syrup_brix", "Syrup Brix", "% Brix", &x.SyrupBrix)
+	switch d.Hold = q.Get("hold"); d.Hold {
+	case "brix":
+		x.Hold = true
+	case "", "pressure":
+	default:
+		err = errors.Join(err, badQuery("hold: give brix or pressure."))
+	}
+	d.Set, d.SetPath = set.Title, set.Path
+	for _, e := range sets {
+		d.Sets = append(d.Sets, link{e.Title, "/whatif?set=" + url.QueryEscape(e.Path), e == set})
+	}
+	return set, x, d, err
+}
+
+func (s *Server) foresee(ctx context.Context, x thermo.Supposition, now time.Time) (thermo.Outlook, error) {
+	return kept(&s.answers, fmt.Sprintf("what if %+v", x), now, time.Minute, func() (thermo.Outlook, error) {
+		ctx, cancel := context.WithTimeout(ctx, trendTimeout)
+		defer cancel()
+		return s.b.WhatIf(ctx, x)
+	})
+}
+
+func (s *Server) whatIfPage(r *http.Request, _ *engine.Picture, now time.Time) (*view, error) {
+	_, x, d, err := s.supposition(r.URL.Query())
+	if err != nil {
+		return nil, err
+	}
+	out, err := s.foresee(r.Context(), x, now)
+	if no, ok := errors.AsType[*engine.Refused](err); ok {
+		d.Refused = no.Why
+	} else if err != nil {
+		return nil, fmt.Errorf("predict: %w", err)
+	}
+	d.Notes, d.Money = out.Notes, out.Currency
+	for i := range out.Set {
+		d.Rows = append(d.Rows, foreseenWords(&out.Set[i]))
+	}
+	name := func(path string) (string, string) {
+		if e, ok := s.b.House().Equip(path); ok {
+			return e.Name, vesselHref(e.Path)
+		}
+		return path, ""
+	}
+	for _, b := range out.Bodies {
+		row := rungRow{}
+		row.Body, row.Href = name(b.Body)
+		for i := range b.Figures {
+			row.Cells = append(row.Cells, foreseenWords(&b.Figures[i]))
+		}
+		d.Ladder = append(d.Ladder, row)
+	}
+	for _, b := range out.Bottlenecks {
+		row := bottleneckRow{Why: b.Why}
+		row.Body, row.Href = name(b.Body)
+		if b.Why == "" {
+			row.Ratio, row.Evaporation, row.Steam = decimals(100*(b.Ratio-1), 0), decimals(b.EvaporationTH, 2), decimals(b.SteamTH, 2)
+			row.Saved = decimals(b.SavedTH, 2) + " ± " + sigmaText(b.Sigma)
+			if b.CostADay != 0 {
+				row.Cost = decimals(b.CostADay, 0)
+			}
+		}
+		d.Bottlenecks = append(d.Bottlenecks, row)
+	}
+	return &view{Template: "whatif.html", Title: "What if", Section: "cleaning", Data: d}, nil
+}
+
+// foreseenWords writes one figure.
+func foreseenWords(f *thermo.Foreseen) foreseenRow {
+	r := foreseenRow{Name: f.Name, Unit: unitWord(f.Unit), Now: dash, Then: dash, Change: dash}
+	if f.Now != nil {
+		r.Now = decimals(*f.Now, f.Decimals)
+	}
+	if f.Then != nil {
+		r.Then = decimals(*f.Then, f.Decimals)
+	}
+	if f.Now == nil || f.Then == nil {
+		return r
+	}
+	if r.Change = decimals(*f.Then-*f.Now, f.Decimals+1); *f.Then > *f.Now {
+		r.Change = "+" + r.Change
+	}
+	if f.Sigma > 0 {
+		r.Band = "± " + sigmaText(f.Sigma)
+	}
+	return r
+}
+
+// apiWhatIf answers with the prediction, or why there is none.
+func (s *Server) apiWhatIf(w http.ResponseWriter, r *http.Request) {
+	_, x, _, err := s.supposition(r.URL.Query())
+	var out struct {
+		*thermo.Outlook
+		Refused string `json:"refused,omitempty"`
+	}
+	if err == nil {
+		var o thermo.Outlook
+		o, err = s.foresee(r.Context(), x, time.Now())
+		out.Outlook = &o
+		if no, ok := errors.AsType[*engine.Refused](err); ok {
+			out.Outlook, out.Refused, err = nil, no.Why, nil
+		}
+	}
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, out)
+}
