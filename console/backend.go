@@ -27,7 +27,8 @@ type Backend interface {
 	// picture, and none is missed.
 	Changed() <-chan struct{}
 	// Do carries out an operator's command; a refusal is an
-	// *alerting.Refusal and has been journalled.
+	// *alerting.Refusal and has been journalled. With engine.ErrNotOnRecord it was
+	// done, but the journal has not taken it yet.
 	Do(ctx context.Context, c alerting.Command) error
 	// Trend reads the archive: at most points buckets of equal length between
 	// from and to, each with its smallest and largest value, so that spikes

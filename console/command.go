@@ -6,12 +6,14 @@ import (
 	"errors"
 	"net"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"calandria/alerting"
+	"calandria/engine"
 )
 
 // commandTimeout bounds how long an operator waits for the loop's answer.
@@ -101,11 +103,15 @@ var recorded = map[string]string{
 }
 
 // doneText is what a page says after it was come back to.
-func doneText(key string) string {
-	if v, ok := verbOf(key); ok {
-		return v.done
+func doneText(q url.Values) string {
+	v, ok := verbOf(q.Get("done"))
+	switch {
+	case !ok:
+		return recorded[q.Get("done")]
+	case q.Has("waits"):
+		return v.done + " It is not yet on record: the journal cannot be written. It waits in memory, and is lost if the program stops."
 	}
-	return recorded[key]
+	return v.done
 }
 
 // readCommand reads what every action has: who, from where, and the comment.
@@ -189,6 +195,9 @@ func (s *Server) do(w http.ResponseWriter, r *http.Request, c alerting.Command, 
 	if no, ok := errors.AsType[*alerting.Refusal](err); ok {
 		refused(no)
 		return
+	}
+	if errors.Is(err, engine.ErrNotOnRecord) {
+		then, err = then+"&waits=1", nil
 	}
 	if err != nil {
 		s.answer(w, r, err)

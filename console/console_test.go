@@ -604,6 +604,13 @@ func TestCommands(t *testing.T) {
 	if body := post("acknowledge", "occurrence=1&name=D", http.StatusConflict); !strings.Contains(body, "acknowledged already") {
 		t.Error("a second acknowledgement is not explained")
 	}
+	// The journal cannot be written: it is done, but not said as if it were on record.
+	m.unrecorded = true
+	w = ask(s.Handler(), "POST", "/alarms/EV5_vacuum_low/comment", "name=D&comment=x", same)
+	if to := w.Header().Get("Location"); w.Code != http.StatusSeeOther || !strings.Contains(get(t, s.Handler(), to, http.StatusOK), "not yet on record") {
+		t.Errorf("%d to %q does not say that it is not yet on record", w.Code, to)
+	}
+	m.unrecorded = false
 	// The name is remembered.
 	remembered := same.Clone()
 	remembered.Set("Cookie", c[0].Name+"="+c[0].Value)

@@ -34,7 +34,9 @@ type fakeMill struct {
 	picture *engine.Picture
 	changed chan struct{}
 	values  map[string]float64
-	broken  error // Trend and Events answer with it
+	// unrecorded: the journal cannot be written.
+	unrecorded bool
+	broken     error // Trend and Events answer with it
 
 	cleanings []Cleaning
 	hostile   string // Explain answers with it
@@ -316,6 +318,9 @@ func (m *fakeMill) step(f func(now time.Time)) {
 func (m *fakeMill) Do(_ context.Context, c alerting.Command) error {
 	var err error
 	m.step(func(now time.Time) { err = m.engine.Do(c, now) })
+	if err == nil && m.unrecorded {
+		err = engine.ErrNotOnRecord
+	}
 	return err
 }
 

@@ -120,7 +120,7 @@ func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.T
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag,
 		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
-		Done: doneText(r.URL.Query().Get("done")), Nav: sections}
+		Done: doneText(r.URL.Query()), Nav: sections}
 	if r.Method == http.MethodPost { // a form that was refused: its own address shows nothing
 		fr.Back = "/" + v.Section
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"slices"
 	"time"
 
@@ -18,9 +19,17 @@ import (
 // What it has taken is on the disk when stored is called, if ever.
 type Archive interface {
 	Append(values []plant.Record, stored ...func()) error
-	State() (ok bool, text string) // one line for a person
-	// Damage says which files of it are damaged and for which time, "" for none.
-	Damage() string
+	State() Stored
+}
+
+// Stored says how an archive stands.
+type Stored struct {
+	OK   bool
+	Text string // one line for a person
+	// Damage says which files are damaged and for which time, "" for none.
+	Damage string
+	// FreePct is how much of the disk is free, %; NaN if nobody knows.
+	FreePct float64
 }
 
 // Journal takes events and what changed of the alarms' states. Commit numbers
@@ -276,9 +285,12 @@ func (l *Loop) systemTags(at time.Time) {
 		return 0
 	}
 	c.Set("scan_overruns", l.overruns, at)
-	archived, _ := l.Archive.State()
-	c.Set("archive_ok", flag(!l.refused && archived), at)
-	c.Set("archive_intact", flag(l.Archive.Damage() == ""), at)
+	archive := l.Archive.State()
+	c.Set("archive_ok", flag(!l.refused && archive.OK), at)
+	c.Set("archive_intact", flag(archive.Damage == ""), at)
+	if !math.IsNaN(archive.FreePct) {
+		c.Set("disk_free_pct", archive.FreePct, at)
+	}
 	c.Set("journal_ok", flag(!l.unjournaled), at)
 	forward := true
 	if l.Forward != nil {
@@ -380,14 +392,20 @@ func (l *Loop) Call(ctx context.Context, f func(c *Core)) error {
 	}
 }
 
+// ErrNotOnRecord says that a command was done, but that the journal could not
+// take it yet: its record waits in memory, and is lost if the program ends.
+var ErrNotOnRecord = errors.New("done, but not yet on record: the journal cannot be written")
+
 // Do sends a command to the loop and waits for its outcome; a refusal is an
-// *alerting.Refusal and has been journalled.
+// *alerting.Refusal and has been journalled, or ErrNotOnRecord.
 func (l *Loop) Do(ctx context.Context, cmd alerting.Command) error {
 	var refused error
 	err := l.Call(ctx, func(c *Core) {
 		now := l.Now()
 		refused = c.Alarms.Do(cmd, now)
-		l.commit(now)
+		if l.commit(now); refused == nil && l.unjournaled {
+			refused = ErrNotOnRecord
+		}
 		l.Show(now)
 	})
 	if err != nil {
@@ -441,10 +459,10 @@ func (l *Loop) Show(at time.Time) {
 }
 
 func (l *Loop) health(at time.Time) []Health {
-	ok, text := l.Archive.State()
-	lines := []Health{{Name: "archive", OK: ok && !l.refused, Text: text}}
-	if damage := l.Archive.Damage(); damage != "" {
-		lines = append(lines, Health{Name: "files of the archive", Text: damage})
+	archive := l.Archive.State()
+	lines := []Health{{Name: "archive", OK: archive.OK && !l.refused, Text: archive.Text}}
+	if archive.Damage != "" {
+		lines = append(lines, Health{Name: "files of the archive", Text: archive.Damage})
 	}
 	journal := Health{Name: "journal", OK: !l.unjournaled, Text: fmt.Sprintf("%d entries", l.seq)}
 	if l.unjournaled {
@@ -460,7 +478,7 @@ func (l *Loop) health(at time.Time) []Health {
 		h := n.Health()
 		lines = append(lines, Health{Name: "notifier " + h.Name, OK: h.OK, Text: h.String()})
 	}
-	ok, text = ruleLine(l.faultyRules(at), len(l.specs))
+	ok, text := ruleLine(l.faultyRules(at), len(l.specs))
 	return append(lines, Health{Name: "rules", OK: ok, Text: text})
 }
 

@@ -36,6 +36,8 @@ type Options struct {
 	// ReadOnly is for reading beside a running program: nothing is stored,
 	// moved or removed.
 	ReadOnly bool
+	// Beside is a further folder whose disk is watched for low space.
+	Beside string
 	// Files is the file layer of the Parquet part; default the real one.
 	Files FileLayer
 }
@@ -66,6 +68,9 @@ type Health struct {
 	Refused    uint64 // samples refused because the queue was full
 	HotRows    int64  // samples in the log
 	Files      int    // Parquet files
+	// FreePct is the free part of the disk, of the fuller one if there are two,
+	// as of the last minute; NaN if the system does not tell.
+	FreePct float64
 	// Damage is what cannot be read of the archive: files that are gone, cut or
 	// changed. It does not concern OK.
 	Damage []Damage
@@ -166,7 +171,7 @@ func Open(dir string, opt Options) (*Archive, error) {
 		opt.Now = time.Now
 	}
 	if opt.Files == nil {
-		opt.Files = osFiles{}
+		opt.Files = Disk{}
 	}
 	if opt.Logger == nil {
 		opt.Logger = slog.New(slog.DiscardHandler)
@@ -181,7 +186,7 @@ func Open(dir string, opt Options) (*Archive, error) {
 	if err := a.open(); err != nil {
 		return nil, fmt.Errorf("open archive %s: %w", dir, err)
 	}
-	a.health.OK = true
+	a.health.OK, a.health.FreePct = true, a.free()
 	return a, nil
 }
 
@@ -219,6 +224,15 @@ func (a *Archive) open() (err error) {
 		return nil
 	}
 	return a.resumeRewrites()
+}
+
+// free is the free part of the disk in %.
+func (a *Archive) free() float64 {
+	free := a.fl.FreePct(a.dir)
+	if a.opt.Beside != "" {
+		free = min(free, a.fl.FreePct(a.opt.Beside))
+	}
+	return free
 }
 
 // tagsFile is the dictionary: a checkpoint with the tags as JSON; the number of

@@ -39,7 +39,7 @@ func (e *CheckpointError) Error() string {
 // nil it is durable; after an error, or a kill at any moment, the file is as
 // before or complete. dir must exist.
 func WriteCheckpoint(dir, name string, data []byte) error {
-	return writeCheckpoint(osFiles{}, dir, name, data)
+	return writeCheckpoint(Disk{}, dir, name, data)
 }
 
 func writeCheckpoint(fl FileLayer, dir, name string, data []byte) error {
@@ -64,7 +64,7 @@ func writeCheckpoint(fl FileLayer, dir, name string, data []byte) error {
 // ReadCheckpoint returns the data stored last. Errors: ErrNoCheckpoint if there
 // is none, *CheckpointError if it cannot be used, others of the disk.
 func ReadCheckpoint(dir, name string) ([]byte, error) {
-	return readCheckpoint(osFiles{}, dir, name)
+	return readCheckpoint(Disk{}, dir, name)
 }
 
 func readCheckpoint(fl FileLayer, dir, name string) ([]byte, error) {

@@ -67,7 +67,7 @@ func TestCheckpointFailures(t *testing.T) {
 		if err := writeCheckpoint(b, dir, "core", []byte("new")); err == nil {
 			t.Fatalf("%s failed, but no error", op)
 		}
-		got, err := readCheckpoint(osFiles{}, dir, "core")
+		got, err := readCheckpoint(Disk{}, dir, "core")
 		if err != nil || string(got) != "old" && (string(got) != "new" || op != "syncdir") {
 			t.Fatalf("after a failed %s: %q, %v", op, got, err)
 		}

@@ -172,7 +172,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 
 // brittle is a file layer that fails when told to.
 type brittle struct {
-	osFiles
+	Disk
 	fail func(op, name string) error
 }
 
@@ -187,32 +187,38 @@ func (b *brittle) Create(name string) (WriteFile, error) {
 	if err := b.do("create", name); err != nil {
 		return nil, err
 	}
-	f, err := b.osFiles.Create(name)
+	f, err := b.Disk.Create(name)
 	return &brittleFile{f, b, name}, err
 }
 func (b *brittle) Open(name string) (ReadFile, int64, error) {
 	if err := b.do("open", name); err != nil {
 		return nil, 0, err
 	}
-	return b.osFiles.Open(name)
+	return b.Disk.Open(name)
 }
 func (b *brittle) Rename(x, y string) error {
 	if err := b.do("rename", x); err != nil {
 		return err
 	}
-	return b.osFiles.Rename(x, y)
+	return b.Disk.Rename(x, y)
 }
 func (b *brittle) Remove(name string) error {
 	if err := b.do("remove", name); err != nil {
 		return err
 	}
-	return b.osFiles.Remove(name)
+	return b.Disk.Remove(name)
+}
+func (b *brittle) FreePct(dir string) float64 {
+	if b.do("free", dir) != nil {
+		return 4
+	}
+	return 40
 }
 func (b *brittle) SyncDir(name string) error {
 	if err := b.do("syncdir", name); err != nil {
 		return err
 	}
-	return b.osFiles.SyncDir(name)
+	return b.Disk.SyncDir(name)
 }
 
 type brittleFile struct {
@@ -356,6 +362,9 @@ func TestHotDiskFull(t *testing.T) {
 		t.Fatalf("append on a full disk: %v", appendErr)
 	}
 	h := a.Health()
+	if h.FreePct != 40 {
+		t.Errorf("%v %% free", h.FreePct)
+	}
 	if h.OK || h.LastError == nil || h.Refused != 1000 || h.Pending != 10_000 {
 		t.Fatalf("health: %+v", h)
 	}

@@ -17,6 +17,7 @@ type FileLayer interface {
 	Remove(name string) error
 	List(dir string) ([]string, error) // plain names
 	SyncDir(dir string) error
+	FreePct(dir string) float64 // of the disk; NaN if the system does not tell
 }
 
 // WriteFile is a file being written.
@@ -31,14 +32,15 @@ type ReadFile interface {
 	io.Closer
 }
 
-type osFiles struct{}
+// Disk is the real file system.
+type Disk struct{}
 
-func (osFiles) MkdirAll(dir string) error             { return os.MkdirAll(dir, 0o750) }
-func (osFiles) Create(name string) (WriteFile, error) { return os.Create(name) }
-func (osFiles) Rename(from, to string) error          { return os.Rename(from, to) }
-func (osFiles) Remove(name string) error              { return os.Remove(name) }
+func (Disk) MkdirAll(dir string) error             { return os.MkdirAll(dir, 0o750) }
+func (Disk) Create(name string) (WriteFile, error) { return os.Create(name) }
+func (Disk) Rename(from, to string) error          { return os.Rename(from, to) }
+func (Disk) Remove(name string) error              { return os.Remove(name) }
 
-func (osFiles) Open(name string) (ReadFile, int64, error) {
+func (Disk) Open(name string) (ReadFile, int64, error) {
 	f, err := os.Open(name)
 	if err != nil {
 		return nil, 0, err
@@ -51,7 +53,7 @@ func (osFiles) Open(name string) (ReadFile, int64, error) {
 	return f, st.Size(), nil
 }
 
-func (osFiles) List(dir string) ([]string, error) {
+func (Disk) List(dir string) ([]string, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return nil, err
@@ -65,7 +67,7 @@ func (osFiles) List(dir string) ([]string, error) {
 	return names, nil
 }
 
-func (osFiles) SyncDir(dir string) error {
+func (Disk) SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return err

@@ -32,6 +32,10 @@ func (a *Archive) Maintain(ctx context.Context) error {
 	}
 	a.maintaining.Lock()
 	defer a.maintaining.Unlock()
+	free := a.free()
+	a.mu.Lock()
+	a.health.FreePct = free
+	a.mu.Unlock()
 	now := a.opt.Now().UnixNano()
 	cutoff := floorTo(now-int64(a.opt.Hot), nsHour)
 	var errs []error

@@ -69,7 +69,7 @@ func archiveDir(h *plant.House, data string) string {
 // openKept opens the archive as the plant file keeps it.
 func openKept(h *plant.House, data string, log *slog.Logger) (*historian.Archive, error) {
 	k := historian.KeepingOf(h)
-	return historian.Open(archiveDir(h, data), historian.Options{Hot: k.Hot, Keep: k.Keep, Logger: log})
+	return historian.Open(archiveDir(h, data), historian.Options{Hot: k.Hot, Keep: k.Keep, Beside: data, Logger: log})
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.

@@ -170,20 +170,17 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 // archiveEdge and journalEdge are archive and journal as the loop sees them.
 type archiveEdge struct{ *historian.Archive }
 
-func (a archiveEdge) State() (ok bool, text string) {
+func (a archiveEdge) State() engine.Stored {
 	h := a.Health()
+	text := fmt.Sprintf("%d samples stored, %d waiting, %d refused; %.0f %% of the disk are free", h.Stored, h.Pending, h.Refused, h.FreePct)
 	if !h.OK && h.LastError != nil {
-		return false, "values are not being stored: " + engine.Cause(h.LastError)
+		text = "values are not being stored: " + engine.Cause(h.LastError)
 	}
-	return h.OK, fmt.Sprintf("%d samples stored, %d waiting, %d refused", h.Stored, h.Pending, h.Refused)
-}
-
-func (a archiveEdge) Damage() string {
-	var lines []string
-	for _, d := range a.Health().Damage {
-		lines = append(lines, d.String())
+	var damage []string
+	for _, d := range h.Damage {
+		damage = append(damage, d.String())
 	}
-	return strings.Join(lines, "; ")
+	return engine.Stored{OK: h.OK, Text: text, Damage: strings.Join(damage, "; "), FreePct: h.FreePct}
 }
 
 type journalEdge struct{ *historian.Committer }
