@@ -8,8 +8,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"calandria/plant"
 )
 
 func TestBrowse(t *testing.T) {
@@ -83,42 +81,6 @@ func TestLook(t *testing.T) {
 		t.Errorf("absent server: %v", err)
 	}
 	s.do("start")
-}
-
-// What StartingConfig writes loads once a person has filled in the gaps.
-func TestStartingConfig(t *testing.T) {
-	s := startInterop(t, map[string]any{"plant": true})
-	server := plainServer(s.endpoint())
-	vars, err := Browse(t.Context(), BrowseOptions{Server: server, DataDir: t.TempDir()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	text := StartingConfig(server, vars)
-	if _, err := plant.Load("plant.yaml", []byte(text)); err == nil || !strings.Contains(err.Error(), "heating surface") {
-		t.Errorf("the gaps should be faults: %v", err)
-	}
-	filled := strings.NewReplacer(`name: ""  # FILL IN`, `name: "Mill"`, "heating_surface_m2: 0", "heating_surface_m2: 1500").Replace(text)
-	h, err := plant.Load("plant.yaml", []byte(filled))
-	if err != nil {
-		t.Fatalf("%v\n%s", err, filled)
-	}
-	if n := len(h.Of(plant.ClassBody)); n != 4 {
-		t.Errorf("%d bodies guessed, not 4", n)
-	}
-	tag, ok := h.Find("x_V1_PT")
-	if !ok || tag.Node != "nsu=urn:interop:test;s=QE/V1/PT" || tag.Dimension != plant.Pressure {
-		t.Errorf("%+v\n%s", tag, text)
-	}
-	if !strings.Contains(text, "may be body vapour_pressure") || !strings.Contains(text, "add reference: gauge") {
-		t.Errorf("guidance is missing:\n%s", text)
-	}
-	// A server's own words cannot break out of the file.
-	evil := []Variable{{Node: "nsu=urn:x;s=a\"\n b: c", Path: "a\nb", Name: "\"\nname: x", Unit: "\n", DataType: "Double", Scalar: true, Readable: true, Quality: plant.Good, Description: "x\ny: z"}}
-	text = StartingConfig(server, evil)
-	filled = strings.NewReplacer(`name: ""  # FILL IN`, `name: "Mill"`, "heating_surface_m2: 0", "heating_surface_m2: 1500").Replace(text)
-	if h, err := plant.Load("plant.yaml", []byte(filled)); err != nil || len(h.Tags) != 1 {
-		t.Errorf("%v\n%s", err, text)
-	}
 }
 
 // The package has no path to the services that change a server (S10).

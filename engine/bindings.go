@@ -141,7 +141,7 @@ func (b *bindings) mends(s *sight) (list []mend) {
 			}
 		}
 	}
-	return slices.DeleteFunc(list, func(m mend) bool { lo, hi := usual(s.t); return m.value < lo || m.value > hi })
+	return slices.DeleteFunc(list, func(m mend) bool { lo, hi := UsualRange(s.t.Name, s.t.Dimension); return m.value < lo || m.value > hi })
 }
 
 // accept names a signal with its mend, and goes on with the mended value.
@@ -291,12 +291,13 @@ var usualRange = map[string][2]float64{
 	"juice_purity": {50, 100}, "liquor_purity": {20, 100}, "massecuite_purity": {20, 100},
 }
 
-// usual is the range of a signal of a running house, in its unit.
-func usual(t *plant.Tag) (lo, hi float64) {
-	if r, ok := usualRange[t.Name]; ok {
+// UsualRange is what a signal reads in a house that runs, in its canonical unit;
+// it is wide.
+func UsualRange(signal string, d plant.Dimension) (lo, hi float64) {
+	if r, ok := usualRange[signal]; ok {
 		return r[0], r[1]
 	}
-	switch t.Dimension {
+	switch d {
 	case plant.Level, plant.Percent:
 		return -5, 130
 	case plant.BrixDim:
@@ -311,7 +312,7 @@ func usual(t *plant.Tag) (lo, hi float64) {
 
 // plausible compares with what a running house reads.
 func (b *bindings) plausible(s *sight) {
-	lo, hi := usual(s.t)
+	lo, hi := UsualRange(s.t.Name, s.t.Dimension)
 	if math.IsNaN(s.value) || s.named {
 		return
 	}

@@ -158,43 +158,47 @@ func (c *checkCmd) online(a *app, h *plant.House) error {
 	return faults.Err()
 }
 
-type browseCmd struct {
+// lookAt says which server to look at, and how.
+type lookAt struct {
 	Endpoint     string `help:"Address of the server, opc.tcp://host:4840." required:""`
 	Policy       string `help:"Security policy: None, Basic256Sha256, Aes128_Sha256_RsaOaep, Aes256_Sha256_RsaPss." default:"Basic256Sha256"`
 	Mode         string `help:"Security mode: None, Sign, SignAndEncrypt; default as the policy needs."`
 	User         string `help:"User name."`
 	PasswordFile string `help:"File with the password." type:"path"`
 	Root         string `help:"Node id to start from; default the Objects folder."`
-	Standard     bool   `help:"Include the server's own diagnostics."`
-	Write        string `help:"Write a starting plant file instead of a list." type:"path"`
-	Data         string `help:"Folder with the certificates." default:"data" type:"path"`
+}
+
+func (l lookAt) server() (plant.ServerConfig, error) {
+	if !strings.HasPrefix(l.Endpoint, "opc.tcp://") {
+		return plant.ServerConfig{}, fmt.Errorf("--endpoint %s is not an OPC UA address: write opc.tcp://host:4840", l.Endpoint)
+	}
+	if l.Mode == "" {
+		l.Mode = "SignAndEncrypt"
+		if l.Policy == "None" {
+			l.Mode = "None"
+		}
+	}
+	return plant.ServerConfig{Name: "plant", Endpoint: l.Endpoint, Policy: l.Policy, Mode: l.Mode, User: l.User, PasswordFile: l.PasswordFile,
+		Publish: time.Second, SessionTimeout: time.Minute}, nil
+}
+
+type browseCmd struct {
+	lookAt
+	Standard bool   `help:"Include the server's own diagnostics."`
+	Data     string `help:"Folder with the certificates." default:"data" type:"path"`
 }
 
 func (c *browseCmd) Run(a *app) error {
-	if !strings.HasPrefix(c.Endpoint, "opc.tcp://") {
-		return fmt.Errorf("--endpoint %s is not an OPC UA address: write opc.tcp://host:4840", c.Endpoint)
+	sc, err := c.server()
+	if err != nil {
+		return err
 	}
-	if c.Mode == "" {
-		c.Mode = "SignAndEncrypt"
-		if c.Policy == "None" {
-			c.Mode = "None"
-		}
-	}
-	sc := plant.ServerConfig{Name: "plant", Endpoint: c.Endpoint, Policy: c.Policy, Mode: c.Mode, User: c.User, PasswordFile: c.PasswordFile,
-		Publish: time.Second, SessionTimeout: time.Minute}
 	vars, err := collector.Browse(a.ctx, collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root, Standard: c.Standard})
 	if err != nil && !errors.Is(err, collector.ErrTruncated) {
 		return err
 	}
 	if err != nil {
 		a.log.Warn("the server has more than was listed; give --root", "err", err)
-	}
-	if c.Write != "" {
-		if err := writeNew(c.Write, collector.StartingConfig(sc, vars)); err != nil {
-			return err
-		}
-		fmt.Fprintf(a.out, "%s written with %d variables; fill in the equipment, then run 'calandria check --config %s'\n", c.Write, len(vars), c.Write)
-		return nil
 	}
 	if len(vars) == 0 {
 		if c.Root != "" {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"log"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -17,9 +18,9 @@ import (
 	"calandria/deploy"
 )
 
-// The demo's mill as its plant file binds it gives no finding; mistakes of a
-// first day (common practice, no source) are named, with the way out.
-func TestCheckOnline(t *testing.T) {
+// millServer is the demo's mill as an OPC UA server that answers.
+func millServer(t *testing.T) *simulator.Server {
+	t.Helper()
 	log.SetOutput(io.Discard)
 	server, err := simulator.NewServer(simulator.Options{Model: simulator.New(1, time.Now().UTC()), Every: 100 * time.Millisecond})
 	if err != nil {
@@ -29,6 +30,23 @@ func TestCheckOnline(t *testing.T) {
 	done := make(chan error, 1)
 	go func() { done <- server.Run(ctx) }()
 	t.Cleanup(func() { cancel(); <-done })
+	for deadline := time.Now().Add(20 * time.Second); ; {
+		c, err := net.Dial("tcp", strings.TrimPrefix(server.Endpoint(), "opc.tcp://"))
+		if err == nil {
+			c.Close()
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatal(err)
+		}
+	}
+	return server
+}
+
+// The demo's mill as its plant file binds it gives no finding; mistakes of a
+// first day (common practice, no source) are named, with the way out.
+func TestCheckOnline(t *testing.T) {
+	server := millServer(t)
 	good := strings.ReplaceAll(string(deploy.Demo()), "opc.tcp://127.0.0.1:4840", server.Endpoint())
 	good = regexp.MustCompile(`rules:\n  - rules/\*.yaml`).ReplaceAllString(good, "rules: []")
 	line := func(file, signal, old, replacement string) string {

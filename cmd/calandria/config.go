@@ -22,7 +22,7 @@ func readConfig(name string) ([]byte, error) { return files.Read(name, plant.Max
 func loadPlant(file string) (*plant.House, []rules.File, error) {
 	data, err := readConfig(file)
 	if err != nil {
-		return nil, nil, fmt.Errorf("read configuration: %w; write one, or start with 'calandria browse --write plant.yaml'", err)
+		return nil, nil, fmt.Errorf("read configuration: %w; write one, or start with 'calandria init --endpoint opc.tcp://HOST:4840'", err)
 	}
 	h, err := loadHouse(file, data)
 	if err != nil {

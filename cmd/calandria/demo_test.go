@@ -319,7 +319,7 @@ func TestCommands(t *testing.T) {
 		want []string // in either output
 	}{
 		{"check --config " + bad, 1, []string{`bad.yaml:1:8: site.nam: unknown key; did you mean "name"?`, `bad.yaml:6:9: sets[0].bodies[0].heating_surface: unknown key; did you mean "heating_surface_m2"?`, "faults"}},
-		{"check --config " + filepath.Join(dir, "none.yaml"), 1, []string{"read configuration", "calandria browse"}},
+		{"check --config " + filepath.Join(dir, "none.yaml"), 1, []string{"read configuration", "calandria init"}},
 		{"check --config testdata/other-plant.yaml", 0, []string{"1 alarms", "to fill in", "texts or limits, of vacuum_low"}},
 		{"demo --list-upsets", 0, []string{"air-leak", "scaling-ev5"}},
 		{"demo --speed=-1", 1, []string{"--speed"}},

@@ -54,7 +54,8 @@ type cli struct {
 	Run         runCmd         `cmd:"" help:"Watch a plant: collect, calculate, record, alarm and show."`
 	Demo        demoCmd        `cmd:"" help:"Show the program on an invented mill that it simulates itself."`
 	Check       checkCmd       `cmd:"" help:"Check configuration and rules and print every fault with its line."`
-	Browse      browseCmd      `cmd:"" help:"List the variables of an OPC UA server, or write a starting plant.yaml."`
+	Init        initCmd        `cmd:"" help:"Lead through the first plant file: equipment, then a node for each signal. Writes a file, never the plant."`
+	Browse      browseCmd      `cmd:"" help:"List the variables of an OPC UA server."`
 	Rules       rulesCmd       `cmd:"" help:"Explain a rule, or list them."`
 	Export      exportCmd      `cmd:"" help:"Write archived values as CSV."`
 	Import      importCmd      `cmd:"" help:"Read values from CSV into the archive."`

@@ -47,7 +47,7 @@ sets:
 		{"check, account file open to all", &checkCmd{Config: plant("b.yaml", "console: {accounts: open.yaml}\n")}, []string{"open.yaml", "set its mode to 0600"}},
 		{"check, address for all", &checkCmd{Config: plant("c.yaml", "console: {listen: \"0.0.0.0:8420\"}\n")}, []string{"c.yaml", "not a loopback", "behind_proxy: true"}},
 		{"check, no certificate", &checkCmd{Config: plant("d.yaml", "console: {tls_certificate: no.pem, tls_key: no.key}\n")}, []string{"d.yaml", "no.key"}},
-		{"browse, a web address", &browseCmd{Endpoint: "http://host", Policy: "None"}, []string{"--endpoint http://host", "opc.tcp://host:4840"}},
+		{"browse, a web address", &browseCmd{lookAt: lookAt{Endpoint: "http://host", Policy: "None"}}, []string{"--endpoint http://host", "opc.tcp://host:4840"}},
 		{"cleaning, no hours", &cleaningCmd{ruleSource: demo, Days: 21, Hours: new(float64)}, []string{"--hours 0", "0.5 to 24"}},
 		{"cleaning, no days", &cleaningCmd{ruleSource: demo}, []string{"--days 0"}},
 		{"cleaning, no such set", &cleaningCmd{ruleSource: demo, Days: 21, Set: "QE"}, []string{`--set "QE"`, "sets: EV"}},

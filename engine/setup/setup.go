@@ -1,0 +1,505 @@
+// Package setup finds, for each signal of a boiling house, the nodes of an OPC UA
+// server that may be behind it, and writes the plant file to begin with.
+//
+// It judges by what stands in names and descriptions (words of the trade in
+// English, Spanish and Portuguese, and the letters of ISA-5.1), by the unit, and
+// by where the live value would stand in the ladder of temperatures and Brix.
+// The marks are ours: they only order the candidates that a person chooses from.
+package setup
+
+import (
+	"cmp"
+	"math"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"calandria/engine"
+	"calandria/plant"
+	"calandria/thermo/steam"
+)
+
+// Node is one variable of a server that can be a signal.
+type Node struct {
+	ID          string // in the nsu= form that plant.yaml takes
+	Path, Name  string
+	Description string
+	Unit        string    // the server's own; "" if it states none
+	Range       []float64 // the server's normal range; nil if it states none
+	Value       float64   // as read; NaN if there is none
+	State       bool      // a boolean
+	words       []string  // of all that is written
+	place       []string  // of path and name
+}
+
+// Vessel is a piece of equipment of the house to be.
+type Vessel struct {
+	Class     plant.Class
+	Name      string
+	Owner     string // of a body: its set; of a bleed: its body
+	Effect    int    // of a body
+	SurfaceM2 float64
+	Alias     string // what the server calls it; "" if that is not known
+}
+
+// Path is the vessel's path in the plant file.
+func (v Vessel) Path() string {
+	if v.Owner == "" {
+		return v.Name
+	}
+	return v.Owner + "." + v.Name
+}
+
+// House is what a plant file is written from.
+type House struct {
+	Site         string
+	TimeZone     string
+	BarometerKPa float64
+	Server       plant.ServerConfig
+	Vessels      []Vessel // set, its bodies in order, each with its bleeds; then condensers and pans
+	Nodes        []Node
+	Slots        []Slot
+
+	others []string // vessels of the server that are not of this house
+}
+
+// Slot is a signal of a vessel and the node chosen for it.
+type Slot struct {
+	Vessel int
+	Signal plant.Signal
+	Chosen *Candidate // nil for none
+}
+
+// Candidate is a node that may be behind a signal, and how it would be read.
+type Candidate struct {
+	Node      int
+	Marks     float64
+	Unit      string
+	Reference plant.Reference
+	Value     float64 // in the signal's unit
+}
+
+// enough marks for a node to be proposed unasked.
+const enough = 3.0
+
+// Begin makes the slots of all vessels and proposes a node for each where one
+// fits well; a node serves one signal.
+func (h *House) Begin() {
+	h.Slots = nil
+	for i := range h.Nodes {
+		n := &h.Nodes[i]
+		n.place = wordsOf(n.Path + " " + n.Name)
+		n.words = append(slices.Clone(n.place), wordsOf(n.Description)...)
+	}
+	h.others = nil
+	for _, c := range []plant.Class{plant.ClassPan, plant.ClassCondenser} {
+		for _, name := range NamesOf(c, h.Nodes) {
+			if !slices.ContainsFunc(h.Vessels, func(v Vessel) bool { return slices.Equal(wordsOf(v.Name), wordsOf(name)) || v.Alias == name }) {
+				h.others = append(h.others, name)
+			}
+		}
+	}
+	for i, v := range h.Vessels {
+		for _, s := range plant.Signals {
+			if s.Class == v.Class {
+				h.Slots = append(h.Slots, Slot{Vessel: i, Signal: s})
+			}
+		}
+	}
+	type pair struct {
+		slot int
+		c    Candidate
+	}
+	var pairs []pair
+	for i := range h.Slots {
+		for _, c := range h.Candidates(i) {
+			if c.Marks >= enough {
+				pairs = append(pairs, pair{i, c})
+			}
+		}
+	}
+	slices.SortStableFunc(pairs, func(a, b pair) int { return cmp.Compare(b.c.Marks, a.c.Marks) })
+	taken := map[int]bool{}
+	for _, p := range pairs {
+		if s := &h.Slots[p.slot]; s.Chosen == nil && !taken[p.c.Node] {
+			s.Chosen, taken[p.c.Node] = &p.c, true
+		}
+	}
+}
+
+// Candidates lists the nodes that may be behind a signal, the likeliest first.
+func (h *House) Candidates(slot int) (list []Candidate) {
+	s := &h.Slots[slot]
+	for i := range h.Nodes {
+		if c, ok := h.judge(s, i); ok && c.Marks > 0 {
+			list = append(list, c)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b Candidate) int { return cmp.Compare(b.Marks, a.Marks) })
+	return list
+}
+
+// Choose takes a node for a signal, however few marks it has; it reports whether
+// the unit allows that. A node that another signal has is taken from it.
+func (h *House) Choose(slot, node int) bool {
+	c, ok := h.judge(&h.Slots[slot], node)
+	if !ok {
+		return false
+	}
+	for i := range h.Slots {
+		if o := &h.Slots[i]; i != slot && o.Chosen != nil && o.Chosen.Node == node {
+			o.Chosen = nil
+		}
+	}
+	h.Slots[slot].Chosen = &c
+	return true
+}
+
+// judge gives marks to one node for one signal; false if its unit cannot be.
+func (h *House) judge(s *Slot, node int) (Candidate, bool) {
+	n, v := &h.Nodes[node], &h.Vessels[s.Vessel]
+	c := Candidate{Node: node, Value: math.NaN()}
+	unit, ref, known := plant.ReadUnit(n.Unit)
+	switch {
+	case n.State != (s.Signal.Dimension == plant.State):
+		return c, false
+	case s.Signal.Dimension == plant.AnyDimension || s.Signal.Dimension == plant.State:
+		if known && unit != "1" {
+			return c, false
+		}
+	case known:
+		if !slices.Contains(plant.DimensionsOf(unit), s.Signal.Dimension) {
+			return c, false
+		}
+		c.Unit, c.Reference = unit, ref
+		c.Marks++
+	case n.Unit != "":
+		return c, false
+	}
+	c.Marks += wordMarks(s.Signal, n.words) + h.placeMarks(v, n.place)
+	h.value(s, n, &c)
+	return c, true
+}
+
+// value reads the live value as the signal would, and gives marks for its place.
+func (h *House) value(s *Slot, n *Node, c *Candidate) {
+	d := s.Signal.Dimension
+	if math.IsNaN(n.Value) || d == plant.AnyDimension || d == plant.State {
+		return
+	}
+	unit := cmp.Or(c.Unit, d.Canonical())
+	v, err := plant.ToCanonical(d, unit, n.Value)
+	if err != nil {
+		return
+	}
+	expected, has := h.expected(s)
+	refs := []plant.Reference{""}
+	if d == plant.Pressure {
+		refs = []plant.Reference{plant.Absolute, plant.Gauge, plant.Vacuum}
+		switch {
+		case c.Reference != "":
+			refs = []plant.Reference{c.Reference}
+		case n.Value < 0 || len(n.Range) == 2 && n.Range[0] < 0:
+			refs = []plant.Reference{plant.Gauge}
+		}
+	}
+	best := math.Inf(-1)
+	for _, ref := range refs {
+		x := ref.ToAbsolute(v, h.BarometerKPa)
+		marks := 0.0
+		if lo, hi := engine.UsualRange(s.Signal.Name, d); x < lo || x > hi {
+			marks = -3
+		} else if has {
+			marks = 2.5*math.Exp(-sq((scaleOf(d, x)-expected)/spread(d))) - 0.5
+		}
+		if marks > best {
+			best, c.Value = marks, x
+			if d == plant.Pressure {
+				c.Reference = ref
+			}
+		}
+	}
+	c.Marks += best
+}
+
+func sq(x float64) float64 { return x * x }
+
+// scaleOf puts pressures on the scale of temperatures.
+func scaleOf(d plant.Dimension, x float64) float64 {
+	if d == plant.Pressure {
+		if t, err := steam.Tsat(steam.KPa(x)); err == nil {
+			return float64(t)
+		}
+		return math.Inf(1)
+	}
+	return x
+}
+
+func spread(d plant.Dimension) float64 {
+	if d == plant.BrixDim {
+		return 8
+	}
+	return 9 // K
+}
+
+// expected is about what a signal reads: degC for temperatures and pressures, Bx.
+// From 120 degC of steam to 55 degC at the condenser in equal steps; 14 to 64 Bx:
+// common practice, no source.
+func (h *House) expected(s *Slot) (float64, bool) {
+	const steamC, lastC, juiceBx, syrupBx = 121, 55, 14, 64
+	v := &h.Vessels[s.Vessel]
+	effects := 1
+	for _, o := range h.Vessels {
+		effects = max(effects, o.Effect)
+	}
+	share := float64(v.Effect) / float64(effects)
+	vapour := steamC - (steamC-lastC)*share
+	chest := steamC - (steamC-lastC)*(float64(v.Effect)-1)/float64(effects)
+	switch v.Class {
+	case plant.ClassSet:
+		x, ok := map[string]float64{"steam_pressure": steamC, "steam_temperature": steamC + 5, "juice_temperature": 108, "juice_brix": juiceBx, "syrup_brix": syrupBx, "syrup_temperature": 58, "header_pressure": steamC + 6}[s.Signal.Name]
+		return x, ok
+	case plant.ClassBody:
+		switch s.Signal.Name {
+		case "vapour_pressure", "vapour_temperature":
+			return vapour, true
+		case "juice_temperature":
+			return vapour + 1 + 4*sq(share), true
+		case "chest_pressure", "chest_temperature", "condensate_temperature":
+			return chest, true
+		case "brix": // the same water from each effect
+			return juiceBx / (1 - (1-juiceBx/float64(syrupBx))*share), true
+		}
+	case plant.ClassCondenser:
+		x, ok := map[string]float64{"vapour_pressure": 54, "vapour_temperature": 54, "water_inlet_temperature": 30, "water_outlet_temperature": 45}[s.Signal.Name]
+		return x, ok
+	case plant.ClassPan:
+		x, ok := map[string]float64{"vapour_pressure": 56, "vapour_temperature": 56, "massecuite_temperature": 67, "feed_brix": 66, "massecuite_brix": 90, "chest_pressure": 108}[s.Signal.Name]
+		return x, ok
+	}
+	return 0, false
+}
+
+var accents = strings.NewReplacer("á", "a", "à", "a", "ã", "a", "â", "a", "é", "e", "ê", "e", "í", "i", "ó", "o", "õ", "o", "ô", "o", "ú", "u", "ü", "u", "ç", "c", "ñ", "n",
+	"Á", "A", "É", "E", "Í", "I", "Ó", "O", "Ú", "U", "Ç", "C", "Ñ", "N", "Ã", "A", "Õ", "O")
+
+var wordForm = regexp.MustCompile(`[A-Z]?[a-z]+|[A-Z]+|[0-9]+`)
+
+// wordsOf splits names as people and control systems write them: EV3_PT-301,
+// vaporPressure, "Vaso 3".
+func wordsOf(text string) []string {
+	var out []string
+	for _, w := range wordForm.FindAllString(accents.Replace(text), -1) {
+		out = append(out, strings.ToLower(w))
+	}
+	return out
+}
+
+// instrument letters of ISA-5.1, by what they measure.
+var letters = map[plant.Dimension]string{plant.Pressure: "p", plant.Temperature: "t", plant.MassFlow: "f", plant.VolumeFlow: "f", plant.Level: "l",
+	plant.BrixDim: "ad", plant.Conductivity: "ac", plant.Current: "ij"}
+
+var letterForm = regexp.MustCompile(`^[ptfladcij][a-z]?(t|i|ic|it|r|ir|e|y)$`)
+
+// named are the words of measured things, by dimension.
+var named = map[plant.Dimension][]string{
+	plant.Pressure: {"press", "pressure", "presion", "pressao", "vacuum", "vacio", "vacuo"}, plant.Temperature: {"temp", "temperature", "temperatura"},
+	plant.MassFlow: {"flow", "caudal", "vazao", "flujo"}, plant.VolumeFlow: {"flow", "caudal", "vazao", "flujo"}, plant.Level: {"level", "nivel"},
+	plant.BrixDim: {"brix", "bx"}, plant.Conductivity: {"cond", "conductivity", "conductividad", "condutividade"},
+}
+
+// stuff are the words that tell one signal from another of its dimension; those
+// behind a minus speak against it.
+var stuff = map[string]string{
+	"header_pressure": "header exhaust escape colector main -juice", "steam_pressure": "steam exhaust calandria escape vapour1 ve -juice -jugo -caldo -header -make", "steam_temperature": "steam exhaust escape ve -juice -jugo -caldo",
+	"steam_flow": "steam exhaust escape ve -juice -jugo -caldo -syrup -condensate -make", "steam_make_up_flow": "make makeup", "steam_valve": "steam",
+	"juice_flow": "juice jugo caldo clear claro clarified jc -syrup -jarabe -xarope -steam -heater -condensate", "juice_volume_flow": "juice jugo caldo clear claro jc -syrup -steam",
+	"juice_temperature": "juice jugo caldo jc liquor boiling -vapour -steam -syrup -condensate -chest -water", "juice_brix": "juice jugo caldo clear claro jc -syrup -jarabe -xarope -meladura", "juice_purity": "purity pureza juice",
+	"syrup_brix": "syrup jarabe xarope meladura ml out final", "syrup_flow": "syrup jarabe xarope meladura ml -juice", "syrup_volume_flow": "syrup jarabe xarope meladura ml -juice",
+	"syrup_temperature": "syrup jarabe xarope meladura ml", "cane_rate": "cane cana crush mill molienda moagem beet -juice",
+	"vapour_pressure": "vapour vapor body head vacuum vacio vacuo -steam -chest -calandria -condensate -water -header -exhaust", "vapour_temperature": "vapour vapor head -juice -steam -chest -calandria -condensate -water -massecuite",
+	"chest_pressure": "chest calandria steam -vapour", "chest_temperature": "chest calandria -vapour -juice -condensate",
+	"brix": "brix out juice -syrup -feed", "level": "level nivel -condensate -seal -tank", "condensate_level": "condensate condensado pot", "condensate_flow": "condensate condensado", "condensate_temperature": "condensate condensado",
+	"condensate_conductivity": "condensate condensado", "vent_valve": "vent gas gases incondensable", "in_service": "service run running", "cleaning": "clean cleaning cip limpieza limpeza",
+	"flow": "vapour vapor bleed", "liquid_flow": "juice jugo caldo", "inlet_temperature": "in inlet entrada", "outlet_temperature": "out outlet salida saida", "valve": "bleed vapour",
+	"water_inlet_temperature": "in inlet entrada cold injection inyeccion injecao -out -outlet -tail", "water_outlet_temperature": "out outlet salida saida tail hot warm -in -inlet", "water_flow": "water agua injection", "water_volume_flow": "water agua injection",
+	"water_pressure": "water agua main", "gas_temperature": "gas gases air", "pump_running": "vacuum pump bomba run", "water_pump_running": "water pump bomba run agua", "seal_level": "seal well",
+	"massecuite_temperature": "massecuite masa massa cocida cozida strike mass", "massecuite_brix": "massecuite masa massa cocida brix", "liquor_brix": "mother liquor", "consistency": "consistency consistencia mobility", "stirrer_current": "stirrer agitator agitador motor amps",
+	"feed_flow": "feed syrup molasses alimentacion", "feed_valve": "feed alimentacion", "feed_brix": "feed syrup", "water_valve": "water movement agua", "discharge_valve": "discharge descarga desc strike drop", "phase": "phase step sequence fase paso",
+	"crystal_content": "crystal", "seed_flow": "seed magma semilla", "massecuite_flow": "massecuite out",
+	"liquor_purity": "purity pureza liquor", "massecuite_purity": "purity pureza massecuite",
+}
+
+// wordMarks: one for the kind of instrument, up to two for what it measures.
+func wordMarks(s plant.Signal, words []string) (marks float64) {
+	letter := letters[s.Dimension]
+	kind := slices.ContainsFunc(words, func(w string) bool {
+		return slices.Contains(named[s.Dimension], w) || letter != "" && letterForm.MatchString(w) && strings.ContainsRune(letter, rune(w[0]))
+	})
+	other := !kind && slices.ContainsFunc(words, func(w string) bool {
+		for d, list := range named {
+			if d != s.Dimension && slices.Contains(list, w) {
+				return true
+			}
+		}
+		return letterForm.MatchString(w) && letter != ""
+	})
+	if kind {
+		marks++
+	} else if other {
+		marks -= 1.5
+	}
+	if slices.ContainsFunc(words, func(w string) bool { return slices.Contains([]string{"sp", "setpoint", "spt", "consigna"}, w) }) {
+		marks -= 4
+	}
+	hits := 0.0
+	for _, w := range strings.Fields(stuff[s.Name]) {
+		against := strings.HasPrefix(w, "-")
+		if slices.Contains(words, strings.TrimPrefix(w, "-")) {
+			if against {
+				marks -= 2
+			} else {
+				hits++
+			}
+		}
+	}
+	switch {
+	case slices.Contains(primary[s.Class], s.Name):
+		marks += 0.8
+	case hits == 0:
+		marks -= 3
+	}
+	if within(s.Name, words) {
+		marks += 2
+	}
+	return marks + 1.2*min(hits, 2)
+}
+
+// primary are the signals that nearly every house has: a node that says nothing of
+// itself but its vessel is likeliest one of them.
+var primary = map[plant.Class][]string{
+	plant.ClassBody:      {"vapour_pressure", "juice_temperature", "level"},
+	plant.ClassPan:       {"vapour_pressure", "massecuite_temperature", "level", "stirrer_current"},
+	plant.ClassSet:       {"steam_pressure", "steam_flow", "juice_flow", "juice_temperature", "juice_brix", "syrup_brix"},
+	plant.ClassCondenser: {"vapour_pressure"},
+}
+
+// vesselWords name a class of vessel.
+var vesselWords = map[plant.Class][]string{
+	plant.ClassBody:      {"ev", "evap", "effect", "efecto", "efeito", "body", "vessel", "vaso", "cuerpo", "caixa", "corpo", "v", "e", "b"},
+	plant.ClassPan:       {"pan", "pans", "tacho", "tachos", "cozedor", "vp", "strike", "massecuite", "masa", "pa", "pb", "pc"},
+	plant.ClassCondenser: {"condenser", "condensador", "cond", "cd", "injection", "barometric"},
+	plant.ClassBleed:     {"heater", "calentador", "aquecedor", "hx", "ht", "bleed", "extraction", "sangria"},
+	plant.ClassSet:       {},
+}
+
+var digits = regexp.MustCompile(`[0-9]+`)
+
+// within reports whether a name stands among the words of a node.
+func within(name string, words []string) bool {
+	part := wordsOf(name)
+	for i := 0; len(part) > 0 && i+len(part) <= len(words); i++ {
+		if slices.Equal(words[i:i+len(part)], part) {
+			return true
+		}
+	}
+	return false
+}
+
+// speaksOf reports whether the words name the class of a vessel.
+func speaksOf(c plant.Class, words []string) bool {
+	for i, w := range words {
+		numbered := i+1 < len(words) && number(words[i+1]) > 0
+		if (len(w) > 2 || len(w) == 2 && numbered) && slices.Contains(vesselWords[c], w) {
+			return true
+		}
+	}
+	return false
+}
+
+// placeMarks: do the words name this vessel, or another?
+func (h *House) placeMarks(v *Vessel, words []string) (marks float64) {
+	named := func(o Vessel) bool { return within(o.Name, words) || o.Alias != "" && within(o.Alias, words) }
+	if v.Class != plant.ClassBleed && speaksOf(plant.ClassBleed, words) {
+		return -6
+	}
+	if v.Class != plant.ClassSet && v.Class != plant.ClassBleed && named(*v) {
+		return 3.5
+	}
+	if slices.ContainsFunc(h.Vessels, func(o Vessel) bool { return o.Class != plant.ClassSet && o != *v && named(o) }) ||
+		slices.ContainsFunc(h.others, func(name string) bool { return within(name, words) }) {
+		return -6
+	}
+	for c := range vesselWords {
+		if c != v.Class && speaksOf(c, words) && !(c == plant.ClassBody && v.Class != plant.ClassPan) {
+			marks -= 3
+		}
+	}
+	if speaksOf(v.Class, words) {
+		marks++
+	}
+	own := digits.FindString(v.Name)
+	if own == "" || v.Class == plant.ClassSet {
+		return marks
+	}
+	for i, w := range words[:max(0, len(words)-1)] {
+		if next := words[i+1]; slices.Contains(vesselWords[v.Class], w) && number(next) >= 0 {
+			if strings.TrimLeft(next, "0") == own {
+				return marks + 2.5
+			}
+			if number(next) < 20 {
+				return marks - 3
+			}
+		}
+	}
+	if slices.ContainsFunc(words, func(w string) bool { return number(w) >= 100 && strings.HasPrefix(w, own) }) {
+		return marks + 0.3 // PT-301: often of vessel 3
+	}
+	return marks - 1.5
+}
+
+func number(w string) int {
+	if n, err := strconv.Atoi(w); err == nil {
+		return n
+	}
+	return -1
+}
+
+// NamesOf lists what the server calls its vessels of a class, as folders or
+// beginnings of names: "EV1", "Vaso 2", "PA1". It is empty where nothing tells.
+func NamesOf(c plant.Class, nodes []Node) (names []string) {
+	var form strings.Builder
+	for i, w := range vesselWords[c] {
+		if i > 0 {
+			form.WriteString("|")
+		}
+		form.WriteString(w)
+	}
+	which := `0?[1-9]`
+	if c == plant.ClassPan {
+		which += `|[a-h]`
+	}
+	called := regexp.MustCompile(`(?i)(?:^|[^a-z0-9])((?:` + form.String() + `)[ _-]?(?:` + which + `))(?:[^a-z0-9]|$)`)
+	for _, n := range nodes {
+		for _, m := range called.FindAllStringSubmatch(accents.Replace(n.Path), -1) {
+			if !slices.ContainsFunc(names, func(s string) bool { return slices.Equal(wordsOf(s), wordsOf(m[1])) }) {
+				names = append(names, m[1])
+			}
+		}
+	}
+	if c == plant.ClassBody { // one house has one word for its bodies: that of most of them
+		count := map[string]int{}
+		most := 0
+		for _, n := range names {
+			count[wordsOf(n)[0]]++
+			most = max(most, count[wordsOf(n)[0]])
+		}
+		names = slices.DeleteFunc(names, func(n string) bool { return count[wordsOf(n)[0]] < most })
+	}
+	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(digits.FindString(a), digits.FindString(b)) })
+	if c == plant.ClassPan {
+		slices.Sort(names)
+	}
+	return names
+}
