@@ -151,7 +151,7 @@ type Replay struct {
 	Past           Past
 	Warm, From, To time.Time // windows and delays need what came before: from Warm on, uncounted
 	Step           time.Duration
-	Reader         *Core // frame and quantities; it has no rules
+	Reader         *Core // frame, quantities, and the derived tags of its rules; its alarms rest
 	Judges         []*Judge
 
 	Samples, Scans int
@@ -226,6 +226,7 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 			}
 		}
 		if c.accept(x, at) {
+			c.Rules.Sample(c.Frame, x.Tag, nil, nil)
 			s.samples = append(s.samples, x)
 		}
 	}
@@ -238,7 +239,9 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 				c.put(v.Tag, v.Point)
 				s.values = append(s.values, plant.Sample{Tag: v.Tag, Point: v.Point})
 			}
+			c.Rules.Scan(c.Frame, at, c.put, nil, nil)
 		}
+		c.scanned = at
 		s.scans = append(s.scans, scanned{at, len(s.samples), len(s.values), bad})
 		if !at.Before(r.From) {
 			r.Scans++
@@ -272,7 +275,7 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 	}
 	first := r.Warm
 	if !c.scanned.IsZero() {
-		first = c.scanned.Add(r.Step)
+		first = c.scanned.Add(r.Step).Truncate(r.Step)
 	}
 	if err := walk(ctx, r.Past, c.House, r.needs, r.Warm, first, r.To, next, take, scan); err != nil {
 		return err

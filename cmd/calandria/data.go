@@ -194,6 +194,10 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 		return 0, err
 	}
 	defer f.Close()
+	// What was learned day by day did not know of these values.
+	if err := (&historian.Marks{Dir: filepath.Join(c.Data, marksFolder)}).Forget(time.Time{}); err != nil {
+		return 0, err
+	}
 	return ar.ImportCSV(a.ctx, f, c.File, h)
 }
 

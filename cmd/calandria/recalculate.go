@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -41,15 +42,19 @@ type recalculationArgs struct {
 type recalculator struct {
 	archive *historian.Archive
 	journal *historian.Journal
+	marks   historian.Marks              // of what was learned up to some days
 	fresh   func() (*plant.House, error) // a house without the tags of a core
 	files   []rules.File
 	log     *slog.Logger
-	spread  bool // the rules may take a processor of their own
+	spread  bool          // the rules may take a processor of their own
+	save    time.Duration // how often the job is made to go on where it is; 0: once a minute
 }
 
 // recalculated is what comes of a job.
 type recalculated struct {
 	core    *engine.Core // it has lived through everything up to the end of the archive
+	people  *records
+	found   []thermo.FinishedStrike
 	alarms  *engine.Backtest
 	strikes int // put on record
 	values  int64
@@ -65,34 +70,15 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if args.Step <= 0 {
 		args.Step = jobStep
 	}
-	corrections, err := allCorrections(ctx, r.journal)
+	judge, err := r.core()
 	if err != nil {
 		return nil, err
 	}
-	core := func(files []rules.File) (*engine.Core, error) {
-		h, err := r.fresh()
-		if err != nil {
-			return nil, err
-		}
-		c, err := engine.New(h, files, rules.Options{})
-		if err == nil {
-			c.Correct(corrections)
-		}
-		return c, err
-	}
-	reader, err := core(nil)
-	if err != nil {
-		return nil, err
-	}
-	judge, err := core(r.files)
-	if err != nil {
-		return nil, err
-	}
-	paths, kept := keptTags(reader.House, args.Equipment)
+	paths, kept := keptTags(judge.House, args.Equipment)
 	if len(paths) == 0 {
 		return nil, fmt.Errorf("%q has no calculated value: give the path of a set, a body, a condenser or a pan", args.Equipment)
 	}
-	if err := r.archive.Describe(describe(reader.House)...); err != nil {
+	if err := r.archive.Describe(describe(judge.House)...); err != nil {
 		return nil, err
 	}
 	rw, err := r.archive.Rewrite(ctx, fmt.Sprintf("job%d", job.ID), paths, job.From, job.To)
@@ -108,29 +94,28 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 		}
 	}()
 	from := rw.Reached()
-	if reader, err = r.ready(ctx, reader, rw, job.From, tell); err != nil {
-		return nil, err
-	}
-	reader.Correct(corrections) // also one that goes on from what it saved
-	people, err := recordsOf(ctx, reader.House, r.journal, from, job.To, r.log)
+	out, err := r.ready(ctx, rw, job.From, tell)
 	if err != nil {
 		return nil, err
 	}
-	out := &recalculated{core: reader}
-	strikes := newStrikeKeeper(r.journal, reader.Calc)
-	p := past{r.archive}
+	reader, p := out.core, past{r.archive}
+	judge.Correct(out.people.corrections)
 	replay := &engine.Replay{Past: p, Warm: from, From: from, To: job.To, Step: args.Step, Reader: reader, Judges: []*engine.Judge{engine.NewJudge(judge, from, job.To)}}
-	saved := time.Now()
+	saved, last := time.Now(), time.Time{}
 	replay.Behind = func(at time.Time) error {
-		people.apply(reader, at)
-		strikes.take()
-		if !at.Truncate(keepEvery).Equal(at) || at.Before(from) {
+		out.people.apply(reader, at)
+		out.found = append(out.found, reader.Calc.TakeFinished()...)
+		if err := r.mark(reader, at); err != nil {
+			return err
+		}
+		if at.Before(from) || !at.Truncate(keepEvery).After(last) {
 			return ctx.Err()
 		}
+		last = at
 		if err := out.keep(rw, paths, kept, at); err != nil {
 			return err
 		}
-		if now := time.Now(); now.Sub(saved) > time.Minute {
+		if now := time.Now(); now.Sub(saved) > cmp.Or(r.save, time.Minute) {
 			saved = now
 			if err := out.save(rw, at.Add(time.Nanosecond)); err != nil {
 				return err
@@ -151,28 +136,40 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if err := rw.Commit(ctx); err != nil {
 		return nil, err
 	}
-	if out.strikes, err = strikes.keep(ctx); err != nil {
+	if out.strikes, err = keepStrikes(ctx, r.journal, reader.Calc, out.found); err != nil {
 		return nil, err
 	}
-	return out, r.onward(ctx, reader, people, job.To, args.Step)
+	return out, r.live(ctx, out, job.To, newest(ctx, reader.House, p).Add(time.Nanosecond), engine.Steps{{Step: args.Step}}, nil)
 }
 
-// onward takes what was learned on to the end of the archive.
-func (r *recalculator) onward(ctx context.Context, reader *engine.Core, people *records, from time.Time, step time.Duration) error {
-	p := past{r.archive}
-	end := newest(ctx, reader.House, p).Add(time.Nanosecond)
-	if from.Before(end) {
-		reader.Quiet = true
-		err := reader.Follow(ctx, p, from, end, engine.Steps{{Step: step}}, func(at time.Time) error {
-			people.apply(reader, at)
-			reader.Calc.TakeFinished()
-			return nil
-		})
-		if err != nil {
+// core makes one with the rules in force.
+func (r *recalculator) core() (*engine.Core, error) {
+	h, err := r.fresh()
+	if err != nil {
+		return nil, err
+	}
+	return engine.New(h, r.files, rules.Options{})
+}
+
+// mark keeps what was learned up to a moment, once a day of the past.
+func (r *recalculator) mark(c *engine.Core, at time.Time) error {
+	return r.marks.Keep(at, func() ([]byte, error) { return c.Save(at.Add(time.Nanosecond)) })
+}
+
+// live lets the core learn from a stretch of which nothing is kept; tell may be nil.
+func (r *recalculator) live(ctx context.Context, x *recalculated, from, to time.Time, steps engine.Steps, tell func(float64, time.Time) error) error {
+	if !from.Before(to) {
+		return nil
+	}
+	x.core.Quiet = true
+	return x.core.Follow(ctx, past{r.archive}, from, to, steps, func(at time.Time) error {
+		x.people.apply(x.core, at)
+		x.core.Calc.TakeFinished()
+		if err := r.mark(x.core, at); err != nil || tell == nil {
 			return err
 		}
-	}
-	return nil
+		return tell(0, at)
+	})
 }
 
 // keep adds the calculated values of one moment.
@@ -190,81 +187,103 @@ func (x *recalculated) keep(rw *historian.Rewrite, paths []string, ids []plant.T
 	return nil
 }
 
+// interrupted is what a job goes on with.
+type interrupted struct {
+	Learned []byte
+	Found   []thermo.FinishedStrike // strikes that are not on record yet
+}
+
 // save makes durable what was calculated so far: the job goes on there.
 func (x *recalculated) save(rw *historian.Rewrite, at time.Time) error {
 	learned, err := x.core.Save(at)
 	if err != nil {
 		return err
 	}
-	return rw.Save(at, learned)
+	data, err := json.Marshal(interrupted{learned, x.found})
+	if err != nil {
+		return err
+	}
+	return rw.Save(at, data)
 }
 
-// ready brings a reader to where the job goes on: from what it saved, or by living
-// through the time before.
-func (r *recalculator) ready(ctx context.Context, reader *engine.Core, rw *historian.Rewrite, from time.Time, tell func(float64, time.Time) error) (*engine.Core, error) {
+// ready brings a core to where the job goes on: from what it saved, or by living
+// through the time before, from the newest mark of then or from the first sample.
+func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from time.Time, tell func(float64, time.Time) error) (x *recalculated, err error) {
+	x = &recalculated{}
 	if data := rw.Data(); len(data) > 0 {
-		cp, err := engine.ReadCheckpoint(data)
-		if err == nil {
-			var h *plant.House
-			if h, err = r.fresh(); err == nil {
-				reader, err = engine.Resume(h, nil, cp, cp.At)
-			}
+		var saved interrupted
+		if err = json.Unmarshal(data, &saved); err == nil {
+			x.core, _, err = r.resume(saved.Learned)
 		}
 		if err != nil {
 			return nil, fmt.Errorf("the job cannot go on where it was: %w; ask for it again", err)
 		}
-		return reader, nil
+		x.found = saved.Found
+		if x.people, err = recordsOf(ctx, x.core.House, r.journal, rw.Reached(), r.log); err == nil {
+			x.people.begin(x.core, false)
+		}
+		return x, err
 	}
-	p := past{r.archive}
-	first, err := firstSample(ctx, reader.House, p, from.Add(-learnedFrom))
-	if err != nil || first.IsZero() || !first.Before(from) {
-		return reader, err
-	}
-	people, err := recordsOf(ctx, reader.House, r.journal, first, from, r.log)
-	if err != nil {
+	if err := r.marks.Forget(from); err != nil { // what was learned since is told anew
 		return nil, err
 	}
-	reader.Quiet = true
-	err = reader.Follow(ctx, p, first, from, engine.Steps{{Before: from.Add(-36 * time.Hour), Step: time.Minute}, {Step: jobStep}}, func(at time.Time) error {
-		people.apply(reader, at)
-		reader.Calc.TakeFinished()
-		return tell(0, at)
-	})
-	reader.Quiet = false
-	return reader, err
+	var at time.Time
+	for data := range r.marks.Before(from) {
+		if x.core, at, err = r.resume(data); err == nil {
+			break
+		}
+		x.core = nil // of another plant file, or of another version of the program
+	}
+	fresh := x.core == nil
+	if fresh {
+		if x.core, err = r.core(); err != nil {
+			return nil, err
+		}
+		if at, err = firstSample(ctx, x.core.House, past{r.archive}, from.Add(-learnedFrom)); err != nil {
+			return nil, err
+		}
+		if at.IsZero() || at.After(from) {
+			at = from
+		}
+	}
+	if x.people, err = recordsOf(ctx, x.core.House, r.journal, at, r.log); err != nil {
+		return nil, err
+	}
+	x.people.begin(x.core, fresh)
+	return x, r.live(ctx, x, at, from, engine.Steps{{Before: from.Add(-36 * time.Hour), Step: time.Minute}, {Step: jobStep}}, tell)
+}
+
+func (r *recalculator) resume(data []byte) (*engine.Core, time.Time, error) {
+	cp, err := engine.ReadCheckpoint(data)
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	h, err := r.fresh()
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	c, err := engine.Resume(h, r.files, cp, cp.At)
+	return c, cp.At, err
 }
 
 // keptTags lists the calculated tags of a piece of equipment and its parts.
 func keptTags(h *plant.House, equipment string) (paths []string, ids []plant.TagID) {
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		if t.Source == plant.Derived && (equipment == "" || t.Owner == equipment || strings.HasPrefix(t.Owner, equipment+".")) {
+		if (t.Source == plant.Derived || t.Source == plant.Ruled) && (equipment == "" || t.Owner == equipment || strings.HasPrefix(t.Owner, equipment+".")) {
 			paths, ids = append(paths, t.Path), append(ids, t.ID)
 		}
 	}
 	return paths, ids
 }
 
-// strikeKeeper gathers the strikes of a replay for the record.
-type strikeKeeper struct {
-	journal *historian.Journal
-	calc    *thermo.Calculator
-	found   []thermo.FinishedStrike
-}
-
-func newStrikeKeeper(j *historian.Journal, calc *thermo.Calculator) *strikeKeeper {
-	return &strikeKeeper{journal: j, calc: calc}
-}
-
-func (k *strikeKeeper) take() { k.found = append(k.found, k.calc.TakeFinished()...) }
-
-// keep puts them on record. One that is on record already is worked out anew, with
-// the purities that the laboratory found.
-func (k *strikeKeeper) keep(ctx context.Context) (n int, err error) {
+// keepStrikes puts strikes on record. One that is on record already is worked out
+// anew, with the purities that the laboratory found.
+func keepStrikes(ctx context.Context, j *historian.Journal, calc *thermo.Calculator, found []thermo.FinishedStrike) (n int, err error) {
 	const same = 10 * time.Minute // two strikes of a pan do not begin closer. Ours
-	for i := range k.found {
-		f := &k.found[i]
-		near, err := k.journal.Strikes(ctx, historian.StrikeFilter{Pan: f.Pan, From: f.Strike.Start.Add(same), To: f.Strike.End.Add(same), Limit: 4})
+	for i := range found {
+		f := &found[i]
+		near, err := j.Strikes(ctx, historian.StrikeFilter{Pan: f.Pan, From: f.Strike.Start.Add(same), To: f.Strike.End.Add(same), Limit: 4})
 		if err != nil {
 			return n, err
 		}
@@ -275,10 +294,10 @@ func (k *strikeKeeper) keep(ctx context.Context) (n int, err error) {
 			}
 			f.Strike.Start, f.Strike.Number = old.Start, old.Number
 			if old.Balance.Purities.By != "" {
-				k.calc.WeighStrike(f.Pan, &f.Strike, old.Balance.Purities)
+				calc.WeighStrike(f.Pan, &f.Strike, old.Balance.Purities)
 			}
 		}
-		if err := keepStrike(k.journal, f); err != nil {
+		if err := keepStrike(j, f); err != nil {
 			return n, err
 		}
 		n++
@@ -368,35 +387,22 @@ func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job pl
 		return err
 	}
 	defer ar.Close()
-	r := &recalculator{archive: ar, journal: j, fresh: h.Again, files: files, log: a.log, spread: true}
+	r := &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(dir, marksFolder)}, fresh: h.Again, files: files, log: a.log, spread: true}
 	show := a.progress("calculating again")
 	out, err := r.do(a.ctx, job, func(done float64, at time.Time) { show(done, at) })
 	if err != nil {
 		return err
 	}
-	if err := keepLearned(out.core, h, files, dir); err != nil {
+	out.core.Calc.Everything()
+	learned, err := out.core.Save(out.core.Frame.At)
+	if err != nil {
+		return err
+	}
+	if err := historian.WriteCheckpoint(dir, checkpointName, learned); err != nil {
 		return err
 	}
 	fmt.Fprint(a.out, out.words())
 	return nil
-}
-
-// keepLearned leaves what a replay has learned to the next start.
-func keepLearned(from *engine.Core, h *plant.House, files []rules.File, dir string) error {
-	own, err := h.Again()
-	if err != nil {
-		return err
-	}
-	c, err := engine.New(own, files, rules.Options{})
-	if err != nil {
-		return err
-	}
-	c.Learn(from)
-	learned, err := c.Save(from.Frame.At)
-	if err != nil {
-		return err
-	}
-	return historian.WriteCheckpoint(dir, checkpointName, learned)
 }
 
 // do runs a job and keeps its record in the journal up to date.
@@ -509,10 +515,14 @@ func (w *jobs) work(ctx context.Context, job plant.Job) {
 	if job.State == plant.JobAsked {
 		note("job " + fmt.Sprint(job.ID) + ": the past is calculated again " + span)
 	}
-	r := &recalculator{archive: s.archive, journal: s.journal, fresh: s.fresh, files: *s.inForce.Load(), log: s.log}
+	marks, began := historian.Marks{Dir: filepath.Join(s.dir, marksFolder)}, time.Now()
+	r := &recalculator{archive: s.archive, journal: s.journal, marks: marks, fresh: s.fresh, files: *s.inForce.Load(), log: s.log}
 	out, err := r.do(ctx, job, func(float64, time.Time) {})
 	if err == nil {
 		err = w.adopt(ctx, out)
+	}
+	if err == nil {
+		err = marks.Forget(began) // the loop has kept some that know of before only
 	}
 	if err != nil {
 		if ctx.Err() == nil {

@@ -8,6 +8,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"log/slog"
 	"math"
 	"os"
 	"path/filepath"
@@ -205,4 +206,90 @@ func TestFirstDay(t *testing.T) {
 		t.Errorf("U of EV3 was %.1f, with the correction taken back %.1f W/(m2.K)", before, back)
 	}
 	calandria(t, "verify", "--data", data)
+}
+
+// A job that is cut off goes on where it was, and its strikes are those of a job that
+// was not; values of the site's own tags are calculated too. The next job begins with
+// what was learned a day before its stretch, and comes to the same U.
+func TestRecalculationGoesOn(t *testing.T) {
+	if testing.Short() {
+		t.Skip("days of arithmetic: make test runs it")
+	}
+	dir := siteFolder(t)
+	to := time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)
+	from := to.Add(-3 * 24 * time.Hour)
+	h, files, err := loadPlant(filepath.Join(dir, "plant.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	site := func(name string) *recalculator {
+		data := filepath.Join(dir, name)
+		if err := os.MkdirAll(data, 0o750); err != nil {
+			t.Fatal(err)
+		}
+		rawHistory(t, dir, data, simulator.New(5, from), from, to, time.Minute)
+		ar, err := historian.Open(archiveDir(h, data), historian.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		j, err := historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { ar.Close(); j.Close() })
+		return &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(data, marksFolder)}, fresh: h.Again, files: files,
+			log: slog.New(slog.DiscardHandler), save: 500 * time.Millisecond}
+	}
+	job := func(id int64, from time.Time) plant.Job {
+		return plant.Job{ID: id, From: from, To: to, Args: `{"Step": 60000000000}`}
+	}
+	through := func(float64, time.Time) error { return nil }
+	whole, cut := site("whole"), site("cut")
+	want, err := whole.run(context.Background(), job(1, from), through)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	if _, err = cut.run(ctx, job(1, from), func(done float64, _ time.Time) error {
+		if done > 0.7 {
+			stop()
+		}
+		return nil
+	}); err == nil {
+		t.Fatal("the job was not cut off")
+	}
+	got, err := cut.run(context.Background(), job(1, from), through)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.values >= want.values || want.strikes < 10 || got.strikes != want.strikes {
+		t.Errorf("%d values and %d strikes, %d and %d in one go", got.values, got.strikes, want.values, want.strikes)
+	}
+	mean := func(path string, from time.Time) float64 {
+		t.Helper()
+		b, err := cut.archive.Trend(context.Background(), path, from, to, 1)
+		if err != nil || len(b) != 1 || b[0].Count < 60 {
+			t.Fatalf("%s from %s: %+v %v", path, from, b, err)
+		}
+		return b[0].Mean
+	}
+	if steady := mean("EV.EV3.steady", to.Add(-24*time.Hour)); steady < 0.5 {
+		t.Errorf("EV3 was steady for %g of the last day", steady)
+	}
+	late, began := to.Add(-6*time.Hour), time.Time{}
+	u := mean("EV.EV1.u", late)
+	if _, err = cut.run(context.Background(), job(2, late), func(done float64, at time.Time) error {
+		if began.IsZero() {
+			began = at
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if began.Before(late.Add(-24 * time.Hour)) {
+		t.Errorf("the time before was lived through from %s on", began)
+	}
+	if anew := mean("EV.EV1.u", late); math.Abs(anew/u-1) > 1e-3 {
+		t.Errorf("U of EV1 %g, with what was learned the day before %g", u, anew)
+	}
 }

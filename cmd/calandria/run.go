@@ -136,9 +136,13 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	}
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	marks := historian.Marks{Dir: filepath.Join(dataDir, marksFolder)}
 	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer}, Log: log, Counts: loopCounts(reg),
 		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: begun.events, Strikes: begun.strikes,
-		Checkpoint: func(data []byte) error { return historian.WriteCheckpoint(dataDir, checkpointName, data) }}
+		Checkpoint: func(data []byte) error {
+			return errors.Join(historian.WriteCheckpoint(dataDir, checkpointName, data),
+				marks.Keep(time.Now(), func() ([]byte, error) { return data, nil }))
+		}}
 	for _, c := range s.sources {
 		o.Sources = append(o.Sources, func() engine.Source { return sourceOf(c.Health()) })
 	}

@@ -33,6 +33,9 @@ var ever = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
 
 const (
 	checkpointName = "learned.checkpoint"
+	// marksFolder holds checkpoints of the last months, one a day: a recalculation
+	// begins with one instead of with the beginning.
+	marksFolder = "learned"
 	// learnedFrom is how far back a start without a checkpoint begins: scale is
 	// followed over several cycles between two cleanings. Ours.
 	learnedFrom = 90 * 24 * time.Hour
@@ -80,26 +83,17 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	if b.lastRun, err = lastSign(ctx, b.core, ar, j); err != nil {
 		return nil, err
 	}
-	people, err := recordsOf(ctx, b.core.House, j, from, now, log)
+	people, err := recordsOf(ctx, b.core.House, j, from, log)
 	if err != nil {
 		return nil, err
 	}
+	people.begin(b.core, fresh)
 	// What the journal has seen already is followed without alarms.
 	end := newestAt.Add(time.Nanosecond)
 	watched := end
 	if !b.lastRun.IsZero() && b.lastRun.Before(end) {
 		watched = b.lastRun.Add(time.Nanosecond)
 	}
-	if fresh {
-		if err := b.remember(ctx, j, from, log); err != nil {
-			return nil, err
-		}
-	}
-	corrections, err := allCorrections(ctx, j)
-	if err != nil {
-		return nil, fmt.Errorf("read the corrections: %w", err)
-	}
-	b.core.Correct(corrections)
 	b.core.Quiet = true
 	if !from.IsZero() && from.Before(watched) {
 		steps := engine.Steps{{Before: watched.Add(-36 * time.Hour), Step: time.Minute}, {Before: watched.Add(-time.Hour), Step: 10 * time.Second}, {Step: h.Config.Scan}}
@@ -143,28 +137,6 @@ func (b *begun) follow(ctx context.Context, p engine.Past, from, to time.Time, s
 		}
 		return nil
 	})
-}
-
-// remember gives the pans the strikes that were over before the replay begins, so
-// that their numbers go on.
-func (b *begun) remember(ctx context.Context, j *historian.Journal, before time.Time, log *slog.Logger) error {
-	for _, e := range b.core.House.Of(plant.ClassPan) {
-		records, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, To: before, Limit: 60})
-		if err != nil {
-			return fmt.Errorf("read the strikes: %w", err)
-		}
-		var over []pan.Strike
-		for _, r := range slices.Backward(records) {
-			s, err := strikeOf(r)
-			if err != nil {
-				log.Warn("a recorded strike cannot be read", "err", err)
-				continue
-			}
-			over = append(over, s)
-		}
-		b.core.Calc.RememberStrikes(e.Path, over)
-	}
-	return nil
 }
 
 // resume takes up the checkpoint and gives its time; no core if there is none.
@@ -254,17 +226,24 @@ func restoreAlarms(c *engine.Core, j *historian.Journal, at time.Time, log *slog
 	}
 }
 
-// records are what people have recorded and the program cannot see by itself:
-// cleanings, and the strikes to compare with.
+// records are what is on record and the program cannot see in the archive:
+// corrections, cleanings, the strikes of before and those to compare with.
 type records struct {
-	cleanings  []historian.Cleaning // by end
-	references map[string]*pan.Strike
-	known      map[string]time.Time // by pan: the end of its newest strike on record
+	corrections []plant.Correction
+	cleanings   []historian.Cleaning    // by end
+	over        map[string][]pan.Strike // by pan: strikes of before the replay, by time
+	references  map[string]*pan.Strike
+	known       map[string]time.Time // by pan: the end of its newest strike on record
 }
 
-func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from, to time.Time, log *slog.Logger) (*records, error) {
-	r := &records{references: map[string]*pan.Strike{}, known: map[string]time.Time{}}
-	all, err := j.Cleanings(ctx, "", from, to)
+// recordsOf reads what a core needs that lives through the archive from a moment on.
+func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from time.Time, log *slog.Logger) (*records, error) {
+	r := &records{over: map[string][]pan.Strike{}, references: map[string]*pan.Strike{}, known: map[string]time.Time{}}
+	var err error
+	if r.corrections, err = allCorrections(ctx, j); err != nil {
+		return nil, err
+	}
+	all, err := j.Cleanings(ctx, "", from, ever)
 	if err != nil {
 		return nil, fmt.Errorf("read the cleanings: %w", err)
 	}
@@ -282,6 +261,18 @@ func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from, 
 		for _, s := range newest {
 			r.known[e.Path] = s.End.Add(time.Minute)
 		}
+		before, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, To: from, Limit: 60})
+		if err != nil {
+			return nil, fmt.Errorf("read the strikes: %w", err)
+		}
+		for _, x := range slices.Backward(before) {
+			s, err := strikeOf(x)
+			if err != nil {
+				log.Warn("a recorded strike cannot be read", "err", err)
+				continue
+			}
+			r.over[e.Path] = append(r.over[e.Path], s)
+		}
 		c, ok, err := chosenReference(j, e.Path, e.Pan.Grade)
 		if err != nil || !ok {
 			continue // the program chooses
@@ -298,6 +289,17 @@ func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from, 
 		r.references[e.Path] = &s
 	}
 	return r, nil
+}
+
+// begin prepares a core: samples are read with the corrections, and a fresh one gets
+// the strikes that were over before, so that their numbers go on.
+func (r *records) begin(c *engine.Core, fresh bool) {
+	c.Correct(r.corrections)
+	for path, over := range r.over {
+		if fresh {
+			c.Calc.RememberStrikes(path, over)
+		}
+	}
 }
 
 // apply tells the core what was recorded up to a moment, each once. A cleaning
