@@ -29,13 +29,13 @@ const (
 
 // times lists the marks, the oldest first. A folder that is not there has none.
 func (m *Marks) times() []time.Time {
-	names, err := osFiles{}.List(m.Dir)
+	entries, err := os.ReadDir(m.Dir)
 	if err != nil {
 		return nil
 	}
 	var all []time.Time
-	for _, n := range names {
-		if at, err := time.Parse(markTime+markSuffix, n); err == nil {
+	for _, e := range entries {
+		if at, err := time.Parse(markTime+markSuffix, e.Name()); err == nil {
 			all = append(all, at)
 		}
 	}

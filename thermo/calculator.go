@@ -178,11 +178,11 @@ func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst pla
 		return
 	case math.IsNaN(res.Value) || math.IsInf(res.Value, 0) || !(res.Sigma >= 0) || math.IsInf(res.Sigma, 0):
 		v.Sigma = 0
-		v.Point, v.How, v.Reason = plant.BadPoint(at, plant.BadNoData), evaporator.Absent.String(), "the readings do not go together: no number comes out"
+		v.Point, v.How, v.Reason = plant.BadPoint(at, plant.BadNoData), evaporator.Absent.String(), noNumber
 		return
 	case res.Value < r.q.Low || res.Value > r.q.High:
 		v.Point, v.How, v.Sigma = plant.BadPoint(at, plant.BadOutOfRange), evaporator.Absent.String(), 0
-		v.Reason = fmt.Sprintf("comes out as %.4g, outside the plausible %g to %g: check its inputs (%s)", res.Value, r.q.Low, r.q.High, r.q.Inputs)
+		v.Reason = fmt.Sprintf(implausible, res.Value, r.q.Low, r.q.High, r.q.Inputs)
 		return
 	}
 	q := plant.Good
@@ -271,7 +271,7 @@ func (in *inputs) step(f *plant.Frame, at time.Time) {
 		in.stuck, in.note = stuck, ""
 		for _, i := range in.list {
 			if i.frozen {
-				in.note = join(in.note, in.house.Tags[i.tag].Path+" has not moved for long: frozen?")
+				in.note = join(in.note, in.house.Tags[i.tag].Path+frozenWords)
 			}
 		}
 	}

@@ -28,9 +28,9 @@ func (s *setView) steamOnCane() evaporator.Result {
 	c := s.cane.rate
 	switch {
 	case !c.OK:
-		return absent("no usable cane_rate")
+		return absent(noCaneRate)
 	case c.Value <= max(1, 3*c.Sigma):
-		return absent("nothing is crushed")
+		return absent(nothingCrushed)
 	}
 	r := s.r.SteamTH
 	if m := s.m.SteamTH; m.OK {

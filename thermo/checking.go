@@ -188,7 +188,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 		}
 	}
 	k.shared = newSharing(k)
-	k.nothing("no window has been gathered yet")
+	k.nothing(noWindow)
 	return k
 }
 
@@ -432,7 +432,7 @@ func (k *checking) steady() (string, bool) {
 			limit *= math.Abs(mean)
 		}
 		if math.Abs(change) > limit {
-			return fmt.Sprintf("the set is not steady: %s changed by %.3g in %d min", x.name(), change, k.window), false
+			return fmt.Sprintf(notSteady, x.name(), change, k.window), false
 		}
 	}
 	return "", true
@@ -455,14 +455,14 @@ func (k *checking) test(at time.Time) {
 	}
 	if layout != k.layout {
 		k.layout, k.filled, k.verdict = layout, 0, k.verdict[:0]
-		k.nothing("bodies came or went: a new window is gathered")
+		k.nothing(bodiesChanged)
 	}
 	k.window = min(testMost, max(testLeast, int(math.Ceil(3*k.residence()))))
 	k.stale = true
 	k.why = ""
 	switch {
 	case k.filled < k.window:
-		k.why = fmt.Sprintf("a window of %d min is gathered", k.window)
+		k.why = fmt.Sprintf(gathering, k.window)
 	default:
 		if why, ok := k.steady(); !ok {
 			k.why = why
@@ -489,7 +489,7 @@ func (k *checking) test(at time.Time) {
 	case k.last == nil:
 		k.nothing(k.why)
 	case at.Sub(k.at) > testHold:
-		k.nothing(k.why + ", for long")
+		k.nothing(k.why + forLong)
 	default:
 		k.note(&k.ratio)
 		k.note(&k.gross)
@@ -527,7 +527,7 @@ func (k *checking) learn(r *evaporator.Reconciliation) {
 // note says that a result is of an earlier moment.
 func (k *checking) note(r *evaporator.Result) {
 	if r.OK() {
-		r.Reason.Of = "as of " + k.at.UTC().Format("15:04 UTC") + ", since then " + k.why
+		r.Reason.Of = asOf + k.at.UTC().Format("15:04 UTC") + sinceThen + k.why
 	}
 }
 
@@ -579,12 +579,12 @@ func (k *checking) unfit(x *series) string {
 	for _, i := range x.inputs {
 		t := &k.house.Tags[i.tag]
 		if i.frozen {
-			return t.Path + " left out: it has not moved for long"
+			return t.Path + leftOutFrozen
 		}
 		edge := 0.002 * (t.High - t.Low) // NaN without a range
 		low := t.Dimension == plant.Pressure || t.Dimension == plant.Temperature || t.Dimension == plant.BrixDim
 		if i.full && (i.mean >= t.High-edge || low && i.mean <= t.Low+edge) {
-			return t.Path + " left out: at the end of its range"
+			return t.Path + leftOutAtEnd
 		}
 	}
 	return ""
@@ -681,8 +681,8 @@ func (k *checking) publish(left string) {
 	k.ratio = value(r.Global/r.Critical, 0)
 	if t := &k.texts; t.degrees != r.Degrees || t.window != k.window || t.left != left {
 		t.degrees, t.window, t.left = r.Degrees, k.window, left
-		k.ratioText = join(fmt.Sprintf("%d checks over %d min", r.Degrees, k.window), left)
-		k.meanText = fmt.Sprintf("mean over %d min", k.window)
+		k.ratioText = join(fmt.Sprintf(checksOver, r.Degrees, k.window), left)
+		k.meanText = fmt.Sprintf(meanOver, k.window)
 	}
 	k.ratio.Reason.Text = k.ratioText
 	gross := k.nameBalanced(r)
@@ -693,18 +693,18 @@ func (k *checking) publish(left string) {
 	}
 	switch {
 	case there < 2:
-		k.gross = absent("two windows are needed, one is there")
+		k.gross = absent(oneWindow)
 	case gross && len(k.balanced) == 0 && len(r.Suspects) > 0 && k.credible(r, r.Suspects[0]):
-		k.gross.Reason.Text = "the readings contradict each other; the last window alone says: " + k.suspect(r, r.Suspects[0]).Text
+		k.gross.Reason.Text = lastWindowSays + k.suspect(r, r.Suspects[0]).Text
 	case gross && len(k.balanced) == 0:
-		k.gross.Reason.Text = "the readings contradict each other, but no single instrument explains it"
+		k.gross.Reason.Text = nobodyExplains
 	case gross:
 		k.gross.Reason.Text = k.balanced[0].Text
 	default:
-		k.gross.Reason.Text = "the readings agree within their accuracy"
+		k.gross.Reason.Text = allAgree
 	}
 	if gross && k.gross.OK() && k.flashFits(r) {
-		k.gross.Reason.Text = join(k.gross.Reason.Text, fmt.Sprintf("all readings would agree with condensate_flash: %t in the plant file", !*k.s.equip.Set.CondensateFlash))
+		k.gross.Reason.Text = join(k.gross.Reason.Text, fmt.Sprintf(flashOtherwise, !*k.s.equip.Set.CondensateFlash))
 	}
 	if k.gross.OK() {
 		k.gross.Reason.Text = join(k.gross.Reason.Text, left)
@@ -751,16 +751,16 @@ func (k *checking) nameBalanced(r *evaporator.Reconciliation) (gross bool) {
 // publishValues turns the reconciled values into quantities.
 func (k *checking) publishValues(r *evaporator.Reconciliation) {
 	for i, what := range reconciledOf {
-		k.reconciled[i] = absent("no usable reading of this, or its accuracy is not stated")
+		k.reconciled[i] = absent(noReadingOrAccuracy)
 		for _, in := range r.Instruments {
 			if in.Of != "" || in.What != what {
 				continue
 			}
 			switch {
 			case r.GrossError || len(r.Suspects) > 0:
-				k.reconciled[i] = absent("the readings contain a gross error, which would be spread over the others")
+				k.reconciled[i] = absent(grossError)
 			case !in.Checked:
-				k.reconciled[i] = absent("nothing checks this reading")
+				k.reconciled[i] = absent(nothingChecks)
 			default:
 				v := in.Reconciled
 				switch what {
@@ -801,9 +801,9 @@ func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion)
 		tenth = min(tenth, 0.1*span)
 	}
 	if out.Rough = math.Abs(s.Bias) < 4*out.Sigma && out.Sigma > tenth; out.Rough {
-		out.Text = fmt.Sprintf("%s seems to read %s, by how much cannot be said", k.short(x), direction)
+		out.Text = fmt.Sprintf(readsSome, k.short(x), direction)
 	} else {
-		out.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g)", k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma)
+		out.Text = fmt.Sprintf(readsBy, k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma)
 	}
 	var alike []string
 	for _, a := range s.Alike {
@@ -812,7 +812,7 @@ func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion)
 		alike = append(alike, k.short(o))
 	}
 	if len(alike) > 0 {
-		out.Text += ", or it is " + strings.Join(alike, " or ") + ": the balances cannot tell them apart"
+		out.Text += orItIs + strings.Join(alike, orWord) + notToldApart
 	}
 	return out
 }
@@ -856,7 +856,7 @@ func (k *checking) short(x *series) string {
 	if len(tags) == 1 {
 		return tags[0]
 	}
-	return fmt.Sprintf("%s (%s and %d more)", x.name(), tags[0], len(tags)-1)
+	return fmt.Sprintf(andMore, x.name(), tags[0], len(tags)-1)
 }
 
 func (k *checking) tags(x *series) []string {

@@ -30,10 +30,10 @@ func (v *bodyView) formula() evaporator.Correlation {
 // byFormula is clean U by the formula of the set, for the Brix leaving and the calandria's
 // temperature given; the juice is taken to boil as far below that as it does now.
 func (v *bodyView) byFormula(brix, chest evaporator.Result) evaporator.Result {
-	formula, words := v.formula(), "by the Dessin formula, for want of clean_u_w_m2k"
+	formula, words := v.formula(), byDessin
 	juice := 0.0
 	if formula == evaporator.Swedish {
-		words = "by the Swedish formula, for want of clean_u_w_m2k"
+		words = bySwedish
 		if !v.b.DTK.OK() {
 			return v.b.DTK
 		}

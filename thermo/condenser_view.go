@@ -150,8 +150,6 @@ func (v *panView) atRest() bool {
 		v.temperature.OK && v.temperature.Value <= boilingC || v.level.OK && v.level.Value <= dryPct
 }
 
-const noVapour = "no vapour comes: the vessels on this condenser are at rest"
-
 // lastEffect is the last one of which a body is in service: its vapour goes to the
 // condenser; 0 if there is none.
 func (s *setView) lastEffect() int {
@@ -174,7 +172,7 @@ func (s *setView) sends(b *bodyView) bool {
 func (v *condenserView) taken() evaporator.Result {
 	v.sent, v.moved = plant.Good, ""
 	if len(v.sets)+len(v.pans) == 0 {
-		return absent("no vessel names this condenser")
+		return absent(noVessel)
 	}
 	sum := value(0, 0)
 	add := func(r evaporator.Result) bool {
@@ -213,7 +211,7 @@ func (v *condenserView) taken() evaporator.Result {
 		}
 	}
 	if sum.Value <= 0 {
-		return absent("no vapour comes")
+		return absent(noVapourComes)
 	}
 	return sum
 }
@@ -237,13 +235,13 @@ func (v *condenserView) step(c *Calculator, f *plant.Frame, at time.Time) {
 }
 
 func (v *condenserView) calculate() {
-	v.saturation = absent("no usable vapour pressure")
+	v.saturation = absent(noPressureWords)
 	if v.pressure.OK {
 		if t, ok := tsat(v.pressure.Value); ok {
 			v.saturation = value(t, v.pressure.Sigma*tsatSlope(v.pressure.Value))
 		}
 	}
-	v.approach = absent("no usable tail-water temperature")
+	v.approach = absent(noTailWater)
 	if v.tout.OK {
 		v.approach = v.saturation
 		if v.saturation.OK() {
@@ -256,7 +254,7 @@ func (v *condenserView) calculate() {
 			v.saturation = v.approach
 		}
 	}
-	v.rise = absent("no usable injection- or tail-water temperature")
+	v.rise = absent(noWaterTemperatures)
 	if v.tin.OK && v.tout.OK {
 		v.rise = value(v.tout.Value-v.tin.Value, math.Hypot(v.tin.Sigma, v.tout.Sigma))
 	}
@@ -265,7 +263,7 @@ func (v *condenserView) calculate() {
 		taken = absent(noVapour)
 	}
 	v.vapour = evaporator.Reading{Value: taken.Value, Sigma: taken.Sigma, OK: taken.OK()}
-	v.ratio, v.need, v.duty = v.rise, taken, absent("no vapour flow, and no water flow")
+	v.ratio, v.need, v.duty = v.rise, taken, absent(noFlows)
 	lacking := func(why evaporator.Result) { // the reason for what is not there
 		v.ratio = why
 		if taken.OK() {
@@ -280,7 +278,7 @@ func (v *condenserView) calculate() {
 		lacking(v.rise)
 		return
 	case v.rise.Value < 0.5:
-		lacking(absent("the water does not warm up: no vapour is condensed, or a thermometer is wrong"))
+		lacking(absent(waterNotWarmer))
 		return
 	}
 	if v.water.OK {
@@ -307,7 +305,7 @@ func (v *condenserView) calculate() {
 	p, err := condenser.Perform(vapour, steam.KPa(v.pressure.Value), steam.Celsius(v.tin.Value), steam.Celsius(v.tout.Value))
 	if err != nil {
 		// Fixed words: figures that change every second are no reason.
-		lacking(absent("the tail water is warmer than the vapour, or a reading is beyond the steam table: check pressure and thermometers"))
+		lacking(absent(tailWaterTooWarm))
 		return
 	}
 	v.ratio = value(p.RatioKgKg, p.RatioKgKg*v.rise.Sigma/v.rise.Value)

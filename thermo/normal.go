@@ -64,7 +64,7 @@ func (v *bodyView) coefficients(hours float64) {
 	v.u, v.uApparent = v.averaged(hours)
 	if dt, least := v.b.DTK, *v.equip.Body.MinDifferenceK; v.u.OK() && dt.OK() && dt.Value < least {
 		if v.small == "" {
-			v.small = fmt.Sprintf("the temperature difference is below %g K: U would be little but the error of its instruments", least)
+			v.small = fmt.Sprintf(differenceBelow, least)
 		}
 		v.u = absent(v.small)
 		v.uApparent = v.u
@@ -110,8 +110,6 @@ func (v *bodyView) hold(hours float64) {
 		v.uApparent = v.u
 	}
 }
-
-const heldText = "as it was before the set moved"
 
 // averageMinutes is the memory of U, min: its duty follows the juice through the bodies,
 // its temperature difference a pressure at once, and both wander. A figure of ours; what
@@ -161,13 +159,13 @@ func (v *bodyView) normalised() evaporator.Result {
 	case !v.u.OK():
 		return v.u
 	case d.Reference == fouling.Shape{}:
-		return absent("no reference yet: give reference_brix and reference_chest_c, or it is learned in hours 6 to 30 after a cleaning")
+		return absent(noReference)
 	case !v.b.BrixOut.OK():
 		return v.b.BrixOut
 	case !v.b.ChestC.OK():
 		return v.b.ChestC
 	case v.where == fouling.Shape{}:
-		return absent("Brix or calandria temperature beyond the range of Dessin's formula")
+		return absent(beyondDessin)
 	}
 	if v.uClean.OK() {
 		d.Clean = v.uClean.Value
@@ -184,7 +182,7 @@ func (v *bodyView) clean() evaporator.Result {
 	if f := &v.scaling.forecast; f.Clean > 0 {
 		r := value(f.Clean, f.CleanSigma)
 		if v.equip.Body.CleanUWM2K == 0 {
-			r.Reason.Text = "learned: the usual state after a cleaning, the trends carried back to it"
+			r.Reason.Text = cleanLearned
 		}
 		return r
 	}
@@ -196,7 +194,7 @@ func (v *bodyView) clean() evaporator.Result {
 		brix, chest = value(float64(v.normal.ref.Brix), 0), value(float64(v.normal.ref.HeatingC), 0)
 	}
 	if !brix.OK() || !chest.OK() {
-		return absent("no clean_u_w_m2k in the configuration, no cleaning seen, and no Brix or calandria temperature for a formula")
+		return absent(noCleanU)
 	}
 	return v.byFormula(brix, chest)
 }
@@ -222,10 +220,10 @@ func (v *bodyView) ratio() evaporator.Result {
 	case !v.uClean.OK():
 		return v.uClean
 	case u.Value <= 0:
-		return absent("U is not positive")
+		return absent(uNotPositive)
 	case v.uClean.How == evaporator.Assumed:
 		// Against a figure that is good to a fifth every second body would seem due.
-		return absent("clean U is not known yet, and the formula is good to a fifth only: give clean_u_w_m2k, or record a cleaning")
+		return absent(cleanUByFormula)
 	}
 	r := u
 	r.Value /= v.uClean.Value

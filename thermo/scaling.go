@@ -214,8 +214,6 @@ func weak(f *fouling.Forecast) (text string) {
 	return text
 }
 
-const noHour = "no hour of U since the start"
-
 func (v *bodyView) scaleRate() evaporator.Result {
 	f := &v.scaling.forecast
 	if f.Status == fouling.NoData {
@@ -233,7 +231,7 @@ func (v *bodyView) due(pick func(*fouling.Forecast) time.Time) evaporator.Result
 	case f.Status == fouling.NoData:
 		return absent(noHour)
 	case when.IsZero():
-		return evaporator.Result{Reason: evaporator.Reason{Of: "the limit is not in sight", Text: f.Status.String()}}
+		return evaporator.Result{Reason: evaporator.Reason{Of: limitNotInSight, Text: f.Status.String()}}
 	}
 	r := value(max(0, when.Sub(v.scaling.now).Hours()/24), 0)
 	r.Reason.Text = weak(f)
@@ -247,7 +245,7 @@ func (v *bodyView) restored() evaporator.Result {
 	case f.Status == fouling.NoData:
 		return absent(noHour)
 	case f.Restored == 0:
-		return absent("no cleaning has been recorded or found yet")
+		return absent(noCleaning)
 	}
 	return value(f.Restored, f.RestoredSigma)
 }
@@ -258,7 +256,7 @@ func (v *bodyView) daysInService() evaporator.Result {
 	case at.IsZero():
 		return absent(noHour)
 	case !cleaning:
-		return absent("no cleaning has been recorded or found yet")
+		return absent(noCleaning)
 	}
 	return value(max(0, v.scaling.now.Sub(at).Hours()/24), 0)
 }

@@ -194,7 +194,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	s.note = fixedNote(c.house, e)
 	s.shown = s.note
 	for _, b := range s.bodies {
-		b.beyond = join("juice properties beyond the range of their equations' sources", s.note)
+		b.beyond = join(juiceBeyond, s.note)
 	}
 	return s, nil
 }
@@ -346,29 +346,29 @@ func (s *setView) speak() {
 	s.said = said
 	s.shown = join(s.note, said.stuck)
 	if said.denser {
-		s.shown = join(s.shown, "density beyond the range of its equation's source")
+		s.shown = join(s.shown, densityBeyond)
 	}
 	if said.heat {
-		s.shown = join(s.shown, "heat of the juice to the set or its heaters beyond the range of its equation's source")
+		s.shown = join(s.shown, heatBeyond)
 	}
 	if said.usualC {
-		s.shown = join(s.shown, "volume flow turned into mass at the usual temperature: its thermometer is not usable")
+		s.shown = join(s.shown, massAtUsual)
 	}
 	if as := s.loss.assumed.Value; said.loss != 0 && math.Abs(float64(said.loss)/10-as) > s.loss.assumed.Sigma/2 {
-		s.shown = join(s.shown, fmt.Sprintf("heat loss taken as %.1f %% of the duties by the balances of the set (%g as configured)", float64(said.loss)/10, as))
+		s.shown = join(s.shown, fmt.Sprintf(lossTaken, float64(said.loss)/10, as))
 	}
 	for i, l := range s.bleeds {
 		if said.assumed&(1<<i) == 0 {
 			continue
 		}
-		text := fmt.Sprintf("bleed %s taken as %g t/h, as configured", l.path, *l.cfg.AssumedTH)
+		text := fmt.Sprintf(bleedConfigured, l.path, *l.cfg.AssumedTH)
 		if u := &s.unmetered[l.effect]; u.learned.OK && u.assumed.Value > 0 {
-			text = fmt.Sprintf("bleed %s taken as %.1f t/h by the balances of the set (%g as configured)", l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
+			text = fmt.Sprintf(bleedTaken, l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
 		}
 		s.shown = join(s.shown, text)
 	}
 	for _, b := range s.bodies {
-		b.beyond = join("juice properties beyond the range of their equations' sources", s.shown)
+		b.beyond = join(juiceBeyond, s.shown)
 	}
 }
 
@@ -541,5 +541,5 @@ func fixedNote(h *plant.House, e *plant.Equipment) string {
 		return ""
 	}
 	slices.Sort(fixed)
-	return "with fixed values: " + strings.Join(fixed, ", ")
+	return withFixed + strings.Join(fixed, ", ")
 }

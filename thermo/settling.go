@@ -41,7 +41,6 @@ const (
 )
 
 // notFollowed is the reason of a start.
-const notFollowed = "not followed before"
 
 // Residence time of a body whose juice flow is not known, and its bounds, in
 // minutes: figures of ours.
@@ -149,7 +148,7 @@ func (s *setView) settle(at time.Time) {
 	total = max(total, residenceLeast)
 	s.syrupFar.fade(part(total))
 	s.syrupFar.worse(s.syrupRest.step(reading(s.m.SyrupBrix), part(total))/movedSyrup, "syrup Brix", total)
-	s.syrupFar.worse(min(movedAbsent, s.stored/movedStored), "what the bodies store", total)
+	s.syrupFar.worse(min(movedAbsent, s.stored/movedStored), whatBodiesStore, total)
 	if s.anew {
 		s.syrupFar = far{movedUnknown, notFollowed, total}
 	}
@@ -229,9 +228,9 @@ func (r *rest) judge(f far) {
 	left := max(5, 5*int(math.Ceil(f.minutes*math.Log(f.x/settledShare)/5)))
 	if f.of != r.of || left != r.left {
 		r.of, r.left = f.of, left
-		r.text = fmt.Sprintf("the set has moved (%s): settles in about %d min", f.of, left)
+		r.text = fmt.Sprintf(setMoved, f.of, left)
 		if f.of == notFollowed {
-			r.text = fmt.Sprintf("what the bodies hold is not known yet: settles in about %d min", left)
+			r.text = fmt.Sprintf(holdUnknown, left)
 		}
 		r.note = ""
 	}
@@ -327,7 +326,7 @@ func (s *setView) brixMeasured(i int) bool {
 
 func (v *bodyView) settledNow() evaporator.Result {
 	if v.m.OutOfService {
-		return absent("out of service")
+		return absent(outOfService)
 	}
 	if v.rest.state == isSettled {
 		return evaporator.Result{Value: 1, How: evaporator.Balanced}

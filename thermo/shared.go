@@ -634,9 +634,9 @@ func (g *sharing) name(t *shared, f *finding) (Suspect, bool) {
 	if x.Bias < 0 {
 		direction = "low"
 	}
-	x.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g)", k.short(n.x), math.Abs(x.Bias), x.Unit, direction, x.Sigma)
+	x.Text = fmt.Sprintf(readsBy, k.short(n.x), math.Abs(x.Bias), x.Unit, direction, x.Sigma)
 	if f.usual {
-		x.Text += ", by its usual difference from the others"
+		x.Text += byUsualDifference
 	}
 	var alike []string
 	for rest := f.alike; rest != 0; rest &= rest - 1 {
@@ -651,15 +651,15 @@ func (g *sharing) name(t *shared, f *finding) (Suspect, bool) {
 		}
 	}
 	if len(alike) > 0 {
-		x.Text += ", or it is " + strings.Join(alike, " or ") + ": the balances cannot tell them apart"
+		x.Text += orItIs + strings.Join(alike, orWord) + notToldApart
 	}
 	t.process = false
 	switch {
 	case (n.as == asChestC || n.as == asSteamC) && f.off < 0:
 		t.process = true
-		x.Text += "; gas in the calandria does the same"
+		x.Text += gasDoesSo
 	case n.as == asFlow && n != t.list[0] && f.off < 0:
-		x.Text += "; juice that by-passes the heater does the same"
+		x.Text += bypassDoesSo
 	}
 	return x, true
 }

@@ -84,7 +84,7 @@ type vacuum struct {
 }
 
 func newVacuum(n *plant.NormalConfig) vacuum {
-	v := vacuum{why: "no normal running has been seen yet: give normal: in the configuration, or it is learned in two hours"}
+	v := vacuum{why: noNormal}
 	if n != nil {
 		read := func(x float64) condenser.Reading { return condenser.Reading{Value: x, OK: x > 0} }
 		v.fixed = &condenser.Observation{PressureKPa: read(n.VapourPressureKPa), InC: read(n.WaterInletC), OutC: read(n.WaterOutletC),
@@ -107,10 +107,10 @@ func (u *vacuum) step(v *condenserView, at time.Time) {
 		u.none(noVapour)
 		return
 	case !v.pressure.OK || !v.tin.OK || !v.tout.OK:
-		u.none("needs vapour pressure and both water temperatures")
+		u.none(vacuumNeeds)
 		return
 	case v.pressure.Value > vacuumKPa || v.tout.Value-v.tin.Value < workingRise:
-		u.none("the condenser is not at work")
+		u.none(condenserIdle)
 		return
 	}
 	u.now.step(v, dt.Seconds(), nowTau.Seconds())
@@ -128,7 +128,7 @@ func (u *vacuum) step(v *condenserView, at time.Time) {
 	}
 	u.due = at.Add(vacuumEvery)
 	if !known {
-		u.none("normal running is being learned: two hours, or give normal: in the configuration")
+		u.none(normalLearning)
 		return
 	}
 	now := u.now.observation()
@@ -175,16 +175,16 @@ func sayFinding(d *condenser.Diagnosis) string {
 	for _, e := range f.Evidence {
 		ev = append(ev, e.String())
 	}
-	share := fmt.Sprintf("explains %.1f K of %.1f K", f.ExplainsK, d.RiseK)
+	share := fmt.Sprintf(explainsPart, f.ExplainsK, d.RiseK)
 	if f.ExplainsK > d.RiseK {
 		// More water or less vapour than usual takes a part of it back.
-		share = fmt.Sprintf("would explain %.1f K, more than the %.1f K there are, the rest being offset by more water or less vapour", f.ExplainsK, d.RiseK)
+		share = fmt.Sprintf(explainsMore, f.ExplainsK, d.RiseK)
 	}
-	s := fmt.Sprintf("%s %s (%.1f kPa above normal): %s", f.Cause, share, d.RiseKPa, strings.Join(ev, "; "))
+	s := fmt.Sprintf(causeWords, f.Cause, share, d.RiseKPa, strings.Join(ev, "; "))
 	if f.Doubt != "" {
 		s += "; " + f.Doubt
 	}
-	return s + "; look first at: " + f.CheckFirst
+	return s + lookFirstAt + f.CheckFirst
 }
 
 // Vacuum is the diagnosis of one condenser. What it says is where to look

@@ -19,13 +19,13 @@ func (v *bodyView) vapourVelocity() evaporator.Result {
 	case !t.OK():
 		return *t
 	case flow.Value < 0:
-		return absent("the balances give no vapour")
+		return absent(noVapourByBalance)
 	}
 	// A thermometer may stand a little under the saturation line.
 	hot := max(t.Value, v.b.VapourC.Value)
 	w, err := evaporator.VapourVelocity(flow.Value, steam.KPa(p.Value), steam.Celsius(hot), v.diameterM)
 	if err != nil {
-		return absent("the balances and the pressure give no velocity: check the vapour pressure")
+		return absent(noVelocity)
 	}
 	r := *flow
 	r.Value = w
