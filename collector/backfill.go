@@ -86,7 +86,7 @@ func (d *driver) backfill(ctx context.Context) error {
 		d.holes = rest
 		return nil
 	}
-	received := time.Now().UTC()
+	received := d.now()
 	var samples []plant.Sample
 	for i, h := range now {
 		if i >= len(res.Results) {
@@ -113,7 +113,8 @@ func (d *driver) backfill(ctx context.Context) error {
 					continue // overlap (H5)
 				}
 				h.from = p.Time
-				samples = append(samples, plant.Sample{Tag: h.it.tag.ID, Point: p})
+				p.Time = p.Time.Add(-h.it.offset)
+				samples = append(samples, plant.Sample{Tag: h.it.tag.ID, Point: p, Offset: h.it.offset})
 			}
 		}
 		if len(r.ContinuationPoint) > 0 {

@@ -88,7 +88,7 @@ func BenchmarkValue(b *testing.B) {
 			for _, m := range res.NotificationMessage.NotificationData[0].Value.(*ua.DataChangeNotification).MonitoredItems {
 				m.Value.SourceTimestamp = at
 			}
-			if err := d.message(context.Background(), res); err != nil {
+			if err := d.message(context.Background(), res, time.Now().UTC()); err != nil {
 				b.Fatal(err)
 			}
 			d.flush()
@@ -118,7 +118,7 @@ func TestMessageAllocations(t *testing.T) {
 		for _, m := range data.MonitoredItems {
 			m.Value.SourceTimestamp = at
 		}
-		if err := d.message(context.Background(), res); err != nil {
+		if err := d.message(context.Background(), res, time.Now().UTC()); err != nil {
 			t.Fatal(err)
 		}
 		d.flush()

@@ -32,6 +32,8 @@ type Config struct {
 	// DataDir holds the client's certificate, trusted/ and rejected/.
 	DataDir string
 	Logger  *slog.Logger // nil: silent
+	// Now is our own clock, which must not jump; nil: the machine's.
+	Now func() time.Time
 	// Queue is how many batches may wait for the receiver; default 64. When it
 	// is full no more is asked of the server, whose own queues then fill; what
 	// overflows there is marked and counted. Nothing is dropped here.
@@ -78,6 +80,9 @@ func New(cfg Config) (*Client, error) {
 	}
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
 	}
 	if cfg.Queue <= 0 {
 		cfg.Queue = 64

@@ -43,7 +43,8 @@ type driver struct {
 	heard    bool      // any message since the line came up
 	broken   bool      // the line was up before and is down
 	asked    time.Time // last request of any kind
-	skews    []time.Duration
+	clock    clockOf
+	found    []*item // scratch of take
 	lastSaid string
 	logged   map[*item]bool // faults that have been logged
 	holes    []*hole        // to be filled from the server's history
@@ -62,12 +63,12 @@ type delivery struct {
 type published struct {
 	res  *ua.PublishResponse
 	acks []*ua.SubscriptionAcknowledgement
+	at   time.Time // of receipt
 	err  error
 }
 
 const (
 	maxInFlight     = 3
-	skewSamples     = 31
 	futureTolerance = 10 * time.Second
 	stableAfter     = 30 * time.Second
 )
@@ -196,7 +197,7 @@ func (d *driver) dropLine() {
 		d.acks = append(d.acks, r.acks...) // of no harm if the server had them
 		if r.err == nil {
 			// It came just before the end: not to be lost.
-			_ = d.message(context.Background(), r.res)
+			_ = d.message(context.Background(), r.res, r.at)
 		}
 	}
 }
@@ -211,11 +212,20 @@ func (d *driver) setState(s State) {
 	d.show()
 }
 
+func (d *driver) now() time.Time { return d.c.cfg.Now().UTC() }
+
 // show publishes the picture.
 func (d *driver) show() {
 	d.h.Active = 0
-	d.h.Faults = nil
+	d.h.Faults, d.h.Misstamped, d.h.StampOffset = nil, nil, 0
+	var offsets []time.Duration
 	for _, it := range d.items {
+		if it.offset != 0 {
+			offsets = append(offsets, it.offset)
+			if len(d.h.Misstamped) < misstampedShown {
+				d.h.Misstamped = append(d.h.Misstamped, Misstamp{it.tag.ID, it.offset})
+			}
+		}
 		if it.sub != nil {
 			d.h.Active++
 		}
@@ -223,11 +233,20 @@ func (d *driver) show() {
 			d.h.Faults = append(d.h.Faults, *it.fault)
 		}
 	}
+	if d.h.MisstampedTags = len(offsets); len(offsets) > 0 {
+		slices.Sort(offsets)
+		d.h.StampOffset = offsets[len(offsets)/2]
+	}
 	d.h.Subscriptions = nil
+	d.h.Confirmed = time.Time{}
 	for _, s := range d.subs {
 		d.h.Subscriptions = append(d.h.Subscriptions, s.health)
+		if at := d.now().Add(-time.Since(s.heard)); d.h.State == Connected && !d.staleness().Seen() && (d.h.Confirmed.IsZero() || at.Before(d.h.Confirmed)) {
+			d.h.Confirmed = at
+		}
 	}
-	d.h.ClockSkew, d.h.ClockSkewKnown = d.skew()
+	d.h.ClockSkew, d.h.ClockSkewKnown = d.clock.skew()
+	d.h.ClockDrift, d.h.ClockDriftKnown = d.clock.drift()
 	h := d.h
 	h.Warnings = slices.Clone(d.h.Warnings)
 	d.c.health.Store(&h)
@@ -247,15 +266,6 @@ func (d *driver) show() {
 		default:
 		}
 	}
-}
-
-func (d *driver) skew() (time.Duration, bool) {
-	if len(d.skews) == 0 {
-		return 0, false
-	}
-	s := slices.Clone(d.skews)
-	slices.Sort(s)
-	return s[len(s)/2], true
 }
 
 // --- handing out
@@ -329,22 +339,18 @@ func (d *driver) enqueue(samples []plant.Sample, ack *ua.SubscriptionAcknowledge
 		return
 	}
 	d.number++
-	d.pending = append(d.pending, delivery{Batch{Server: d.c.cfg.Server.Name, Received: time.Now().UTC(), Samples: samples, Number: d.number}, ack})
+	d.pending = append(d.pending, delivery{Batch{Server: d.c.cfg.Server.Name, Received: d.now(), Samples: samples, Number: d.number}, ack})
 }
 
 // declare makes tags Bad by our own knowledge, unless they already are.
 func (d *driver) declare(items []*item, q plant.Quality) {
-	now := time.Now().UTC()
-	skew, known := d.skew()
+	now := d.now()
 	var samples []plant.Sample
 	for _, it := range items {
 		if it.declared == q {
 			continue
 		}
 		at := now
-		if known && skew < 0 {
-			at = now.Add(skew) // on the server's clock, to stand after its last sample
-		}
 		if !at.After(it.last) && it.last.Sub(now) < futureTolerance {
 			at = it.last.Add(time.Millisecond)
 		}
@@ -649,7 +655,7 @@ func (d *driver) readBack(ctx context.Context) error {
 		return fmt.Errorf("read values back: %w", err)
 	}
 	var samples []plant.Sample
-	now := time.Now().UTC()
+	now := d.now()
 	for i, dv := range dvs {
 		it := items[i]
 		if dv == nil {
@@ -657,21 +663,18 @@ func (d *driver) readBack(ctx context.Context) error {
 		}
 		p, _ := convert(it.tag, dv, now)
 		it.remember(p)
+		stamp := p.Time
+		d.place(it, &p, now, false)
 		if !p.Time.After(it.declaredAt) {
-			at := now
-			if dv.ServerTimestamp.After(firstTime) && dv.ServerTimestamp.Before(now.Add(futureTolerance)) {
-				at = dv.ServerTimestamp.UTC()
+			if p.Time = now; !p.Time.After(it.declaredAt) {
+				p.Time = it.declaredAt.Add(time.Millisecond)
 			}
-			if !at.After(it.declaredAt) {
-				at = it.declaredAt.Add(time.Millisecond)
-			}
-			p.Time = at
 			d.h.Counters.Restated++
 		}
 		it.declared = plant.Quality{}
 		it.last = p.Time
 		d.noteType(it, dv)
-		samples = append(samples, plant.Sample{Tag: it.tag.ID, Point: p})
+		samples = append(samples, plant.Sample{Tag: it.tag.ID, Point: p, Offset: stamp.Sub(p.Time)})
 	}
 	d.enqueue(samples, nil)
 	return nil
@@ -685,7 +688,12 @@ type item struct {
 	sub    *subscription // nil: not sampled
 	handle uint32
 
-	last time.Time // of the newest point handed out
+	last time.Time // of the newest point handed out, by our clock
+	// offset is how far the clock behind the stamps is ahead of ours; 0 while it
+	// can be believed.
+	offset  time.Duration
+	initial bool // nothing has come since it was made at the server
+	newer   int  // place of its newest sample in the message
 	// declared is the quality this program gave the tag at declaredAt by its
 	// own knowledge; not seen once the server has spoken since.
 	declared   plant.Quality
@@ -693,7 +701,7 @@ type item struct {
 
 	recent [16]plant.Point // the last handed out, to know replayed ones (D10)
 	next   int
-	newest time.Time // source time of the newest sample
+	newest time.Time // source's own time of the newest sample
 	open   *hole     // since the last loss, until a sample comes
 	// noHistory is set where the server has none of this node.
 	noHistory bool

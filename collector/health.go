@@ -37,17 +37,28 @@ type Health struct {
 	// while unknown.
 	ServerState string
 	// ServiceLevel is 0 to 255 (OPC 10000-4, 6.6.2.4.2), -1 while unknown.
-	ServiceLevel    int
-	ServerStarted   time.Time // ServerStatus.StartTime
-	ServerProduct   string    // product and version as the server tells it
-	SecurityPolicy  string    // in use
-	SecurityMode    string    // in use
-	User            string    // signed in with; empty is anonymous
-	SessionTimeout  time.Duration
-	Subscriptions   []SubscriptionHealth
-	LastReceived    time.Time // of any message, keep-alives included
-	ClockSkew       time.Duration
-	ClockSkewKnown  bool // ClockSkew is the median of server time less own time
+	ServiceLevel   int
+	ServerStarted  time.Time // ServerStatus.StartTime
+	ServerProduct  string    // product and version as the server tells it
+	SecurityPolicy string    // in use
+	SecurityMode   string    // in use
+	User           string    // signed in with; empty is anonymous
+	SessionTimeout time.Duration
+	Subscriptions  []SubscriptionHealth
+	LastReceived   time.Time // of any message, keep-alives included
+	// Confirmed is when the server last vouched for all its values, with a sample
+	// or by saying that there is none; zero while it does not.
+	Confirmed       time.Time
+	ClockSkew       time.Duration // server time less own time, median
+	ClockSkewKnown  bool
+	ClockDrift      float64 // of ClockSkew, s/s
+	ClockDriftKnown bool
+	// MisstampedTags have source times that cannot be true by our clock and are
+	// judged by ours; Misstamped are the first of them, StampOffset the median of
+	// how far they are ahead.
+	MisstampedTags  int
+	Misstamped      []Misstamp
+	StampOffset     time.Duration
 	CertificateEnds time.Time
 
 	// Faults are tags that cannot be read as configured.
@@ -60,6 +71,14 @@ type Health struct {
 
 	Counters Counters
 }
+
+// Misstamp is a tag whose source times are ahead of our clock, or behind.
+type Misstamp struct {
+	Tag    plant.TagID
+	Offset time.Duration
+}
+
+const misstampedShown = 10
 
 // Connected reports whether values are flowing.
 func (h *Health) Connected() bool { return h != nil && h.State == Connected }
@@ -116,5 +135,5 @@ type Counters struct {
 	Restated     uint64 // unchanged values stated again after a loss
 	Backfilled   uint64 // samples read from the server's history
 	NoSourceTime uint64 // samples without source time: server's or own time used
-	Future       uint64 // samples from more than 10 s ahead of the own clock
+	Misstamped   uint64 // samples judged by our own clock because the source's is wrong
 }

@@ -211,7 +211,7 @@ func (d *driver) createItems(ctx context.Context, items []*item) error {
 					d.refused(it, r.StatusCode, now)
 					continue
 				}
-				it.sub = s
+				it.sub, it.initial = s, true
 				s.health.Items++
 				d.clearFault(it)
 				if r.RevisedSamplingInterval > req[i].RequestedParameters.SamplingInterval*1.01 {
@@ -428,7 +428,7 @@ func (d *driver) catchUp(ctx context.Context) error {
 			if nm == nil || n > hugeGap {
 				break
 			}
-			d.take(s, nm)
+			d.take(s, nm, d.now(), false)
 		}
 	}
 	return nil
@@ -473,7 +473,7 @@ func (d *driver) publish(ctx context.Context) {
 	d.asked = time.Now()
 	d.waiters.Go(func() {
 		res, err := send[*ua.PublishResponse](ctx, l, token, &ua.PublishRequest{SubscriptionAcknowledgements: acks}, wait)
-		results <- published{res, acks, err} // has room for all in flight
+		results <- published{res, acks, d.now(), err} // has room for all in flight
 	})
 }
 
@@ -512,7 +512,7 @@ func (d *driver) answered(ctx context.Context, r published) error {
 			d.log.Debug("an acknowledgement was refused", "status", statusName(code))
 		}
 	}
-	if err := d.message(ctx, r.res); err != nil {
+	if err := d.message(ctx, r.res, r.at); err != nil {
 		return err
 	}
 	if slices.ContainsFunc(d.subs, func(s *subscription) bool { return s.gone == ua.StatusGoodSubscriptionTransferred }) {
@@ -553,16 +553,14 @@ func (d *driver) renew(ctx context.Context, subs []*subscription) error {
 	return err
 }
 
-// message files one message under its subscription, in order.
-func (d *driver) message(ctx context.Context, res *ua.PublishResponse) error {
+// message files one message under its subscription, in order. received is by our
+// own clock.
+func (d *driver) message(ctx context.Context, res *ua.PublishResponse, received time.Time) error {
 	now := time.Now()
 	d.heard = true
-	d.h.LastReceived = now.UTC()
+	d.h.LastReceived = received
 	if h := res.ResponseHeader; h != nil && h.Timestamp.After(firstTime) {
-		d.skews = append(d.skews, h.Timestamp.Sub(now))
-		if len(d.skews) > skewSamples {
-			d.skews = d.skews[1:]
-		}
+		d.clock.note(h.Timestamp, received)
 	}
 	i := slices.IndexFunc(d.subs, func(s *subscription) bool { return s.id == res.SubscriptionID })
 	if i < 0 || res.NotificationMessage == nil {
@@ -580,7 +578,7 @@ func (d *driver) message(ctx context.Context, res *ua.PublishResponse) error {
 			s.mark(now)
 		}
 	case seq == s.next:
-		d.take(s, nm)
+		d.take(s, nm, received, !res.MoreNotifications)
 		d.drain(s)
 	case ahead(seq, s.next):
 		if len(s.held) < 4*maxInFlight {
@@ -609,7 +607,7 @@ func (d *driver) drain(s *subscription) {
 			break
 		}
 		delete(s.held, s.next)
-		d.take(s, nm)
+		d.take(s, nm, d.now(), false)
 	}
 	if s.horizon != 0 && !ahead(s.horizon, s.next) {
 		s.horizon = 0
@@ -650,7 +648,7 @@ func (d *driver) fillGap(ctx context.Context, s *subscription) error {
 			s.next = after(s.next)
 			continue
 		}
-		d.take(s, nm)
+		d.take(s, nm, d.now(), false)
 	}
 	if missing > 0 {
 		d.lost(s, missing)
@@ -676,11 +674,12 @@ func (d *driver) lost(s *subscription, messages uint32) {
 	d.settle()
 }
 
-// take turns the message that is due into samples.
-func (d *driver) take(s *subscription, nm *ua.NotificationMessage) {
+// take turns the message that is due into samples. present says that it is the
+// last the server had, so that the newest sample of a tag in it is its present
+// value.
+func (d *driver) take(s *subscription, nm *ua.NotificationMessage, received time.Time, present bool) {
 	s.next = after(nm.SequenceNumber)
 	d.h.Counters.Messages++
-	now := time.Now().UTC()
 	var samples []plant.Sample
 	for _, x := range nm.NotificationData {
 		if x == nil {
@@ -691,9 +690,21 @@ func (d *driver) take(s *subscription, nm *ua.NotificationMessage) {
 			if samples == nil {
 				samples = make([]plant.Sample, 0, len(n.MonitoredItems))
 			}
-			for _, m := range n.MonitoredItems {
+			d.found = d.found[:0]
+			for i, m := range n.MonitoredItems {
+				var it *item
 				if m != nil && m.Value != nil {
-					samples = d.sample(samples, m, now)
+					if it = d.byHandle(m.ClientHandle); it != nil {
+						it.newer = i
+					} else {
+						d.serverSays(m)
+					}
+				}
+				d.found = append(d.found, it)
+			}
+			for i, it := range d.found {
+				if it != nil {
+					samples = d.sample(samples, it, n.MonitoredItems[i].Value, received, present && it.newer == i)
 				}
 			}
 		case *ua.StatusChangeNotification: // C8
@@ -710,40 +721,43 @@ func (d *driver) take(s *subscription, nm *ua.NotificationMessage) {
 	d.enqueue(samples, &ua.SubscriptionAcknowledgement{SubscriptionID: s.id, SequenceNumber: nm.SequenceNumber})
 }
 
-// sample adds what one notification means.
-func (d *driver) sample(samples []plant.Sample, m *ua.MonitoredItemNotification, now time.Time) []plant.Sample {
-	dv := m.Value
+// serverSays takes what the server tells of itself.
+func (d *driver) serverSays(m *ua.MonitoredItemNotification) {
 	switch m.ClientHandle {
 	case stateHandle:
-		if v, ok := dv.Value.Value().(int32); ok {
+		if v, ok := m.Value.Value.Value().(int32); ok {
 			d.setServerState(v)
 		}
-		return samples
 	case levelHandle:
-		if v, ok := dv.Value.Value().(uint8); ok && d.h.ServiceLevel != int(v) {
+		if v, ok := m.Value.Value.Value().(uint8); ok && d.h.ServiceLevel != int(v) {
 			d.h.ServiceLevel = int(v)
 			d.changed = true
 		}
-		return samples
 	}
-	it := d.byHandle(m.ClientHandle)
-	if it == nil {
-		return samples
-	}
-	p, clock := convert(it.tag, dv, now)
+}
+
+// sample adds what one notification means. present says that the server sent it
+// as the tag's present value.
+func (d *driver) sample(samples []plant.Sample, it *item, dv *ua.DataValue, received time.Time, present bool) []plant.Sample {
+	p, clock := convert(it.tag, dv, received)
 	if clock != sourceClock {
 		d.h.Counters.NoSourceTime++
-	}
-	if p.Time.Sub(now) > futureTolerance {
-		d.h.Counters.Future++ // E3: the receiver keeps it out of the present
 	}
 	if q := d.staleness(); q.Seen() && !p.Quality.IsBad() {
 		p = plant.BadPoint(p.Time, q)
 	}
-	if !p.Time.After(it.last) && it.seen(p) { // D10
+	stamp := p.Time
+	if !stamp.After(it.newest) && it.seen(p) { // D10
 		d.h.Counters.Duplicates++
 		return samples
 	}
+	it.remember(p)
+	if it.open != nil {
+		it.open.to, it.open = stamp, nil
+	}
+	initial := it.initial
+	it.initial = false
+	fits := d.place(it, &p, received, present && !initial)
 	if overflowed(uint32(dv.Status)) { // C11
 		d.h.Counters.Overflows++
 		if at := p.Time.Add(-time.Millisecond); at.After(it.last) {
@@ -754,17 +768,20 @@ func (d *driver) sample(samples []plant.Sample, m *ua.MonitoredItemNotification,
 	if it.declared.Seen() && p.Time.After(it.declaredAt) && !d.staleness().Seen() {
 		it.declared = plant.Quality{}
 	}
-	it.remember(p)
-	if it.open != nil {
-		it.open.to, it.open = p.Time, nil
+	if clock == sourceClock && (present || stamp.After(it.newest)) {
+		it.newest = stamp
 	}
-	if clock == sourceClock && p.Time.After(it.newest) {
-		it.newest = p.Time
+	samples = append(samples, plant.Sample{Tag: it.tag.ID, Point: p, Offset: stamp.Sub(p.Time)})
+	if present && initial && !fits && p.Time.Before(received) && !it.declared.Seen() {
+		// It has not changed for long, and the server vouches for it now.
+		d.h.Counters.Restated++
+		p.Time = received
+		samples = append(samples, plant.Sample{Tag: it.tag.ID, Point: p, Offset: stamp.Sub(p.Time)})
 	}
 	if p.Time.After(it.last) {
 		it.last = p.Time
 	}
-	return append(samples, plant.Sample{Tag: it.tag.ID, Point: p})
+	return samples
 }
 
 func (d *driver) byHandle(h uint32) *item {

@@ -158,7 +158,7 @@ type apiSeries struct {
 
 // apiTrend is history: tag (up to six), span or from and to, points.
 func (s *Server) apiTrend(w http.ResponseWriter, r *http.Request) {
-	q, err := parseTrend(r.URL.Query(), time.Now())
+	q, err := parseTrend(r.URL.Query(), s.b.Picture().Clock(time.Now()))
 	if err == nil && len(q.Tags) == 0 {
 		err = badQuery("tag: name at least one.")
 	}

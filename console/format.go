@@ -277,6 +277,7 @@ type reading struct {
 	Why     string // reason for being absent or doubtful
 	Quality string
 	Age     string
+	Heard   string // how long ago its evidence was heard of last, by our own clock
 	At      string
 	How     string
 	Sigma   string
@@ -318,6 +319,9 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	pt := p.Frame.Point(id)
 	r.Quality = pt.Quality.String()
 	r.Age, r.At = age(now, pt.Time), s.clock(pt.Time)
+	if int(id) < len(p.Confirmed) && !p.Confirmed[id].IsZero() {
+		r.Heard = age(now, p.Confirmed[id])
+	}
 	if how := p.How[id]; how != "" {
 		r.How = how
 	}

@@ -95,7 +95,8 @@ func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem string, pa
 }
 
 func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, problem string, f pageFunc) {
-	now, p := time.Now(), s.b.Picture()
+	p := s.b.Picture()
+	now := p.Clock(time.Now())
 	shown := p
 	if shown == nil { // before the first scan: pages stand, without values
 		shown = &engine.Picture{Frame: plant.NewFrame(0)}

@@ -183,7 +183,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 				}
 				b := beat{Now: now.UTC(), AgeMs: -1, LimitMs: (2*s.b.House().Config.Scan + 1500*time.Millisecond).Milliseconds()}
 				if p := s.b.Picture(); p != nil {
-					b.AgeMs = max(0, now.Sub(p.At).Milliseconds())
+					b.AgeMs = max(0, p.Clock(now).Sub(p.At).Milliseconds())
 				}
 				if !send("beat", 0, b) {
 					return
@@ -226,7 +226,7 @@ func (d *drawnParts) get(p *engine.Picture, page string, draw func() (map[string
 // was sent.
 func (s *Server) changes(f pageFunc, r *http.Request, p *engine.Picture, sent map[string]template.HTML) (message, error) {
 	parts, err := s.drawn.get(p, r.URL.RawQuery, func() (map[string]template.HTML, error) {
-		now := time.Now()
+		now := p.Clock(time.Now())
 		// Others share what is drawn here: it must not depend on one client
 		// staying.
 		v, err := f(r.WithContext(context.WithoutCancel(r.Context())), p, now)

@@ -58,6 +58,9 @@ var systemTags = []struct {
 	{"forward_ok", plant.State, "1 while values reach InfluxDB, or none is configured"},
 	{"notify_ok", plant.State, "1 while notices reach all their receivers, or there are none"},
 	{"bad_tags_pct", plant.Percent, "measured tags without a usable value, %"},
+	{"clock_offset", plant.Duration, "how far the clock of a server, or behind most of its values, is ahead of ours, s; the worst"},
+	{"misstamped_tags", plant.AnyDimension, "measured tags whose source time cannot be true: they count as of their receipt"},
+	{"own_clock_offset", plant.Duration, "how far the clock of this machine has been set since the start, s"},
 	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
 	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own, or are slow"},
 	{"alarm_state_ok", plant.State, "0 if the alarm states of before the last start could not be read"},
@@ -89,6 +92,9 @@ func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 	}
 	for _, s := range h.Config.OPCUA.Servers {
 		if err := add(ServerTag(s.Name), plant.State, "1 while connected to OPC UA server "+s.Name); err != nil {
+			return nil, err
+		}
+		if err := add(ClockTag(s.Name), plant.Duration, "how far the clock of OPC UA server "+s.Name+" is ahead of ours, s"); err != nil {
 			return nil, err
 		}
 	}
@@ -124,6 +130,13 @@ func (c *Core) UnderWay() time.Duration {
 // ServerTag names the system tag that says whether a server is connected.
 func ServerTag(name string) string { return "server_" + name + "_connected" }
 
+// ClockTag names the system tag that says how far a server's clock is ahead.
+func ClockTag(name string) string { return "server_" + name + "_clock_offset" }
+
+// OffsetPath is where the archive keeps how far the clock behind a tag was ahead,
+// s: the source's own time of a value is its time and this.
+func OffsetPath(tag string) string { return tag + ".source_offset" }
+
 // Begin puts the fixed values into the frame at the first moment.
 func (c *Core) Begin(at time.Time) {
 	for i := range c.House.Tags {
@@ -152,7 +165,7 @@ func (c *Core) Sample(s plant.Sample, now time.Time) bool {
 		return true
 	}
 	c.Rules.Sample(c.Frame, s.Tag, c.feed, func(alarm int, suppress plant.Truth, reason string) {
-		c.Alarms.SuppressWhile(alarm, plantState, suppress, reason, s.Point.Time)
+		c.Alarms.SuppressWhile(alarm, plantState, suppress, reason, c.Frame.Points[s.Tag].Time)
 	})
 	return true
 }
@@ -166,8 +179,13 @@ func (c *Core) accept(s plant.Sample, now time.Time) bool {
 	old := c.Frame.Points[s.Tag]
 	switch {
 	case s.Point.Time.After(now.Add(futureTolerance)):
+		// It cannot be judged, so what stood before does not hold any longer.
 		c.future++
-		return false
+		if old.Quality == plant.BadInvalidTimestamp {
+			return false
+		}
+		c.put(s.Tag, plant.BadPoint(now, plant.BadInvalidTimestamp))
+		return true
 	case s.Point.Time.Before(old.Time):
 		c.late++
 		return false
@@ -323,8 +341,9 @@ func (c *Core) AllWell(at time.Time) {
 	c.Set("disk_free_pct", 100, at)
 	for _, s := range c.House.Config.OPCUA.Servers {
 		c.Set(ServerTag(s.Name), 1, at)
+		c.Set(ClockTag(s.Name), 0, at)
 	}
-	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age"} {
+	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age", "clock_offset", "misstamped_tags", "own_clock_offset"} {
 		c.Set(name, 0, at)
 	}
 }

@@ -73,8 +73,11 @@ type LoopOptions struct {
 	Events     []plant.Event           // found at the start: to be journalled first
 	Strikes    []thermo.FinishedStrike // the same
 	Counts     Counts
-	Now        func() time.Time // nil: the clock
-	Log        *slog.Logger
+	Now        func() time.Time // nil: that of Clock
+	Clock      *Clock           // nil: a new one
+	// Offsets are how far the archive says that the clocks behind tags were ahead.
+	Offsets map[plant.TagID]time.Duration
+	Log     *slog.Logger
 }
 
 // Loop owns the truth: the Core of the running program. Others send it messages
@@ -94,6 +97,8 @@ type Loop struct {
 	strikes    []thermo.FinishedStrike // waiting for the journal
 	insights   insights
 	connected  map[string]bool
+	confirmed  []time.Time // when each tag was heard of last
+	owners     owners
 
 	seq           uint64
 	overruns      float64
@@ -107,12 +112,19 @@ type Loop struct {
 
 // NewLoop puts a loop together; nothing runs yet.
 func NewLoop(o LoopOptions) *Loop {
+	if o.Clock == nil {
+		o.Clock = NewClock()
+	}
 	if o.Now == nil {
-		o.Now = time.Now
+		o.Now = o.Clock.Now
 	}
 	c := o.Core
 	l := &Loop{LoopOptions: o, core: c, specs: SpecsByName(c.Rules.Alarms()), in: make(chan func()), calls: make(chan func()),
 		strikes: o.Strikes, journalled: map[*notify.Notifier]notifyRecord{}, connected: map[string]bool{}}
+	l.confirmed = make([]time.Time, len(c.House.Tags))
+	if l.Offsets == nil {
+		l.Offsets = map[plant.TagID]time.Duration{}
+	}
 	l.board.start, l.board.changed = Picture{House: c.House, Specs: c.Rules.Alarms()}, make(chan struct{})
 	c.Rules.Watch(l.Now)
 	c.Record = func(id plant.TagID, p plant.Point) {
@@ -214,7 +226,13 @@ func (l *Loop) take(samples []plant.Sample) {
 	// All of it goes to the archive; then it is stepped through in order of
 	// source time. Samples of one tag keep the order they came in.
 	for _, s := range samples {
-		l.queue = append(l.queue, plant.Record{Path: l.core.House.Tags[s.Tag].Path, Point: s.Point})
+		path := l.core.House.Tags[s.Tag].Path
+		l.confirmed[s.Tag] = now
+		if s.Offset != l.Offsets[s.Tag] {
+			l.Offsets[s.Tag] = s.Offset
+			l.queue = append(l.queue, plant.Record{Path: OffsetPath(path), Point: plant.Point{Time: s.Point.Time, Value: s.Offset.Seconds(), Quality: plant.Good}})
+		}
+		l.queue = append(l.queue, plant.Record{Path: path, Point: s.Point})
 	}
 	slices.SortStableFunc(samples, func(a, b plant.Sample) int { return a.Point.Time.Compare(b.Point.Time) })
 	late, future := l.core.late, l.core.future
@@ -303,10 +321,27 @@ func (l *Loop) systemTags(at time.Time) {
 	}
 	c.Set("notify_ok", flag(l.notifyHealth(at)), at)
 	c.Set("rule_faults", float64(len(l.faultyRules(at))), at)
+	var worst time.Duration
+	misstamped := 0
 	for _, source := range l.Sources {
 		s := source()
 		c.Set(ServerTag(s.Name), flag(s.Connected), at)
+		c.Set(ClockTag(s.Name), coarse(s.ClockOffset()), at)
+		if worst.Abs() < s.ClockOffset().Abs() {
+			worst = s.ClockOffset()
+		}
+		misstamped += s.MisstampedTags
 	}
+	c.Set("clock_offset", coarse(worst), at)
+	c.Set("misstamped_tags", float64(misstamped), at)
+	c.Set("own_clock_offset", coarse(l.Clock.Off()), at)
+}
+
+// coarse gives seconds so that they are not archived anew at each scan: to a
+// tenth, and beyond ten to a hundredth of the offset.
+func coarse(d time.Duration) float64 {
+	step := max(100*time.Millisecond, (d.Abs() / 100).Truncate(100*time.Millisecond))
+	return d.Round(step).Seconds()
 }
 
 // flush hands what was recorded to the archive. A refusal is logged once; the
@@ -448,8 +483,15 @@ func (l *Loop) Show(at time.Time) {
 		for _, f := range s.Faults {
 			p.Reasons[f.Tag] = f.Problem
 		}
+		for _, m := range s.Misstamped {
+			if p.How[m.Tag] == "" {
+				p.How[m.Tag] = m.Text
+			}
+		}
 		p.Sources = append(p.Sources, s)
 	}
+	p.ClockOff = l.Clock.Off()
+	p.Confirmed = l.owners.confirmed(p, l.confirmed)
 	for _, n := range l.Notifiers {
 		n.Show(p.Alarms)
 	}
@@ -470,6 +512,9 @@ func (l *Loop) health(at time.Time) []Health {
 		journal.Text = fmt.Sprintf("events are not being stored, %d wait in memory: %s", waiting, Cause(err))
 	}
 	lines = append(lines, journal)
+	if off := l.Clock.Off(); off.Abs() > ownClockLimit {
+		lines = append(lines, Health{Name: "clock", Text: fmt.Sprintf("this machine's clock was set by %s; the program counts on by itself: restart it once the clock is right", off.Round(time.Second))})
+	}
 	if l.Forward != nil {
 		ok, text := l.Forward()
 		lines = append(lines, Health{Name: "InfluxDB", OK: ok, Text: text})
@@ -481,6 +526,10 @@ func (l *Loop) health(at time.Time) []Health {
 	ok, text := ruleLine(l.faultyRules(at), len(l.specs))
 	return append(lines, Health{Name: "rules", OK: ok, Text: text})
 }
+
+// ownClockLimit is how far this machine's clock may be set before every page says
+// so.
+const ownClockLimit = 2 * time.Second
 
 // Cause is the innermost error in words, without paths.
 func Cause(err error) string {

@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"calandria/alerting/notify"
@@ -129,4 +130,61 @@ func (i *insights) of(calc *thermo.Calculator, at time.Time, seq uint64) ([]ther
 		i.open = i.open || !v.OK
 	}
 	return i.suspects, i.vacuum
+}
+
+// owners says which tags a value stands on, for how old its evidence is.
+type owners struct {
+	house  *plant.House
+	of     []int // by tag: the set, pan or condenser that it belongs to
+	oldest []time.Time
+}
+
+// confirmed gives when the evidence of each value was last heard of; heard is when
+// each measured tag brought a sample.
+func (o *owners) confirmed(p *Picture, heard []time.Time) []time.Time {
+	if o.house != p.House {
+		names := map[string]int{}
+		o.house, o.of = p.House, make([]int, len(p.House.Tags))
+		for i := range o.of {
+			root, _, _ := strings.Cut(p.House.Tags[i].Owner, ".")
+			if _, ok := names[root]; !ok {
+				names[root] = len(names)
+			}
+			o.of[i] = names[root]
+		}
+		o.oldest = make([]time.Time, len(names))
+	}
+	servers := map[string]time.Time{}
+	for i := range p.Sources {
+		servers[p.Sources[i].Name] = p.Sources[i].Heard
+	}
+	clear(o.oldest)
+	out := make([]time.Time, len(o.of))
+	for i := range out {
+		if p.House.Tags[i].Source != plant.Measured {
+			continue
+		}
+		if i < len(heard) {
+			out[i] = heard[i]
+		}
+		if !p.Frame.Points[i].Usable() {
+			continue
+		}
+		if at := servers[p.House.Tags[i].Server]; at.After(out[i]) {
+			out[i] = at
+		}
+		if t := &o.oldest[o.of[i]]; t.IsZero() || out[i].Before(*t) {
+			*t = out[i]
+		}
+	}
+	for i := range out {
+		switch p.House.Tags[i].Source {
+		case plant.Derived, plant.Ruled:
+			out[i] = o.oldest[o.of[i]]
+		case plant.Measured:
+		default:
+			out[i] = p.At
+		}
+	}
+	return out
 }

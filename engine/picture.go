@@ -14,9 +14,11 @@ type Picture struct {
 	House *plant.House
 	Specs []plant.AlarmSpec // definitions in force
 
-	At    time.Time    // when the loop made it, by the wall clock
-	Seq   uint64       // journal number of the last event it contains
-	Frame *plant.Frame // a copy of the loop's frame
+	At time.Time // when the loop made it, by the wall clock
+	// ClockOff is how far the machine's clock is ahead of that of At.
+	ClockOff time.Duration
+	Seq      uint64       // journal number of the last event it contains
+	Frame    *plant.Frame // a copy of the loop's frame
 
 	// Reasons says why a calculated value is absent, in words.
 	Reasons map[plant.TagID]string
@@ -27,6 +29,11 @@ type Picture struct {
 	// are not in it use the stated accuracy of their instrument.
 	Sigma map[plant.TagID]float64
 
+	// Confirmed is when the evidence for a value was last heard of, by our own
+	// clock, by TagID. A server that says nothing changed confirms its values; a
+	// calculated value is as old as the oldest reading of its set, pan or condenser.
+	Confirmed []time.Time
+
 	Alarms  []alerting.Status
 	Sources []Source
 	Health  []Health
@@ -34,6 +41,14 @@ type Picture struct {
 
 	Suspects []thermo.Suspect // instruments that contradict the others, the worst first
 	Vacuum   []thermo.Vacuum  // of each condenser
+}
+
+// Clock gives a moment of the machine's clock by the program's own.
+func (p *Picture) Clock(machine time.Time) time.Time {
+	if p == nil {
+		return machine
+	}
+	return machine.Add(-p.ClockOff)
 }
 
 // Source is the state of one data source, such as an OPC UA server.
@@ -45,6 +60,25 @@ type Source struct {
 	LastError string
 	Tags      int // configured
 	Faults    []SourceFault
+
+	// Heard is when the server last vouched for its values; zero: it does not.
+	Heard time.Time
+	// Skew is how far the server's clock is ahead of ours, Drift how that grows
+	// (s/s); Stamps is the median over the MisstampedTags, whose source times
+	// cannot be true.
+	Skew, Stamps   time.Duration
+	Drift          float64
+	MisstampedTags int
+	Misstamped     []SourceFault // the first of them
+}
+
+// ClockOffset is the worse of the server's clock and of the stamps of its tags, if
+// most of them are wrong.
+func (s *Source) ClockOffset() time.Duration {
+	if 2*s.MisstampedTags > s.Tags && s.Stamps.Abs() > s.Skew.Abs() {
+		return s.Stamps
+	}
+	return s.Skew
 }
 
 // SourceFault is one tag that cannot be read as configured.

@@ -14,7 +14,7 @@ const NoTag TagID = -1
 // Point is one value of one tag: when, what, how good. Value is meaningless
 // (and by convention NaN) while Quality is Bad.
 type Point struct {
-	Time    time.Time // source time, UTC
+	Time    time.Time // source time by our own clock, UTC
 	Value   float64   // in the tag's unit
 	Quality Quality   // zero: no data yet
 }
@@ -32,6 +32,9 @@ func BadPoint(t time.Time, q Quality) Point {
 type Sample struct {
 	Tag   TagID
 	Point Point
+	// Offset is the source's own time less Point.Time: not 0 where the source's
+	// clock is wrong and the point stands at the time of our own.
+	Offset time.Duration
 }
 
 // Record is a point under the path of its tag: what goes into the archive.

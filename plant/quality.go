@@ -39,6 +39,7 @@ var (
 	BadNoData               = QualityOf(0x809B0000)
 	BadDataLost             = QualityOf(0x809D0000)
 	BadInternalError        = QualityOf(0x80020000)
+	BadInvalidTimestamp     = QualityOf(0x80230000)
 	BadNotSupported         = QualityOf(0x803D0000)
 	BadIndexRangeNoData     = QualityOf(0x80370000)
 	BadDecodingError        = QualityOf(0x80070000)
@@ -102,6 +103,7 @@ var qualityNames = map[uint32]string{
 	0x800D0000: "Bad_ServerNotConnected",
 	0x800E0000: "Bad_ServerHalted",
 	0x80100000: "Bad_TooManyOperations",
+	0x80230000: "Bad_InvalidTimestamp",
 	0x80260000: "Bad_SessionClosed",
 	0x80860000: "Bad_SecureChannelClosed",
 	0x80AC0000: "Bad_ConnectionRejected",

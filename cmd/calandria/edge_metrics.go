@@ -27,6 +27,10 @@ var edgeCounters = []struct {
 	{"calandria_opcua_unstored_total", "Messages acknowledged although the disk had not taken their samples in ten seconds.", "server"},
 	{"calandria_opcua_faulty_tags", "Tags that cannot be read as configured.", "server"},
 	{"calandria_opcua_clock_skew_seconds", "Server time less own time, median.", "server"},
+	{"calandria_opcua_clock_drift_ratio", "How the server's clock gains on ours, seconds a second.", "server"},
+	{"calandria_opcua_misstamped_tags", "Tags whose source times cannot be true, judged as of their receipt.", "server"},
+	{"calandria_opcua_misstamped_total", "Samples judged as of their receipt because their source time cannot be true.", "server"},
+	{"calandria_opcua_stamp_offset_seconds", "Source time of these tags less own time, median.", "server"},
 	{"calandria_archive_stored_total", "Samples committed to the archive.", ""},
 	{"calandria_archive_pending", "Samples in memory, waiting for the disk.", ""},
 	{"calandria_archive_refused_total", "Samples refused because the queue was full.", ""},
@@ -83,6 +87,12 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		if h.ClockSkewKnown {
 			gauge("calandria_opcua_clock_skew_seconds", h.ClockSkew.Seconds(), h.Server)
 		}
+		if h.ClockDriftKnown {
+			gauge("calandria_opcua_clock_drift_ratio", h.ClockDrift, h.Server)
+		}
+		gauge("calandria_opcua_misstamped_tags", float64(h.MisstampedTags), h.Server)
+		count("calandria_opcua_misstamped_total", c.Misstamped, h.Server)
+		gauge("calandria_opcua_stamp_offset_seconds", h.StampOffset.Seconds(), h.Server)
 	}
 	a := m.s.archive.Health()
 	count("calandria_archive_stored_total", a.Stored)

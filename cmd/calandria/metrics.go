@@ -189,7 +189,7 @@ func loopCounts(r prometheus.Registerer) engine.Counts {
 	return engine.Counts{
 		Samples:  counter("calandria_samples_total", "Samples received from all servers."),
 		Late:     counter("calandria_samples_late_total", "Samples older than the newest of their tag: archived, not evaluated."),
-		Future:   counter("calandria_samples_future_total", "Samples whose source time lay in the future: archived, not evaluated."),
+		Future:   counter("calandria_samples_future_total", "Samples whose source time lay in the future: archived, their tag is Bad_InvalidTimestamp."),
 		Events:   counter("calandria_events_total", "Events journalled."),
 		Overruns: counter("calandria_scans_overrun_total", "Scans that took longer than the scan interval."),
 		Refused:  counter("calandria_samples_refused_total", "Samples that the archive could not take."),

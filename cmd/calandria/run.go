@@ -117,8 +117,9 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	if s.journal, err = historian.OpenJournal(filepath.Join(dataDir, "journal.db"), historian.JournalOptions{}); err != nil {
 		return s, err
 	}
+	clock := engine.NewClock()
 	s.committer = historian.NewCommitter(s.journal, 0, log)
-	begun, err := begin(ctx, h, files, past{s.archive}, s.journal, dataDir, time.Now(), log, progress)
+	begun, err := begin(ctx, h, files, past{s.archive}, s.journal, dataDir, clock.Now(), log, progress)
 	if err != nil {
 		return s, err
 	}
@@ -128,7 +129,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 		return s, err
 	}
 	for _, sc := range h.Config.OPCUA.Servers {
-		client, err := collector.New(collector.Config{Server: sc, Tags: measuredBy(h, sc.Name), DataDir: dataDir, Logger: log})
+		client, err := collector.New(collector.Config{Server: sc, Tags: measuredBy(h, sc.Name), DataDir: dataDir, Logger: log, Now: clock.Now})
 		if err != nil {
 			return s, err
 		}
@@ -138,6 +139,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	marks := historian.Marks{Dir: filepath.Join(dataDir, marksFolder)}
 	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer}, Log: log, Counts: loopCounts(reg),
+		Clock: clock, Offsets: begun.offsets,
 		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: begun.events, Strikes: begun.strikes,
 		Checkpoint: func(data []byte) error {
 			return errors.Join(historian.WriteCheckpoint(dataDir, checkpointName, data),
@@ -199,11 +201,23 @@ func (j journalEdge) Waiting() (int, error) {
 }
 
 func sourceOf(h collector.Health) engine.Source {
-	s := engine.Source{Name: h.Server, Connected: h.Connected(), Since: h.Since, Endpoint: h.Endpoint, LastError: h.LastError, Tags: h.Tags}
+	s := engine.Source{Name: h.Server, Connected: h.Connected(), Since: h.Since, Endpoint: h.Endpoint, LastError: h.LastError, Tags: h.Tags,
+		Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
+	for _, m := range h.Misstamped {
+		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s: judged as of its receipt", aheadText(m.Offset))})
+	}
 	for _, f := range h.Faults {
 		s.Faults = append(s.Faults, engine.SourceFault{Tag: f.Tag, Problem: f.Problem, Text: f.Error()})
 	}
 	return s
+}
+
+// aheadText says how far another clock is from ours.
+func aheadText(d time.Duration) string {
+	if d < 0 {
+		return (-d).Round(100*time.Millisecond).String() + " behind our clock"
+	}
+	return d.Round(100*time.Millisecond).String() + " ahead of our clock"
 }
 
 // feed hands what a source sends to the loop until the source ends.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"math"
 	"slices"
 	"time"
 
@@ -50,6 +51,8 @@ type begun struct {
 	lastRun time.Time               // last sign of life before this start, zero at a first start
 	events  []plant.Event           // that came while the program was down
 	strikes []thermo.FinishedStrike // that are not on record
+	// offsets are how far the clocks behind tags were ahead at the end.
+	offsets map[plant.TagID]time.Duration
 }
 
 // begin makes the core of a house. h stays as it is: the core has a house of its
@@ -117,6 +120,14 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 		}
 	}
 	people.apply(b.core, now)
+	b.offsets = map[plant.TagID]time.Duration{}
+	for i := range b.core.House.Tags {
+		if t := &b.core.House.Tags[i]; t.Source == plant.Measured {
+			if p, ok, err := ar.Last(ctx, engine.OffsetPath(t.Path), ever); err == nil && ok {
+				b.offsets[t.ID] = time.Duration(math.Round(p.Value * float64(time.Second)))
+			}
+		}
+	}
 	if !newestAt.IsZero() && now.Sub(newestAt) > quietGap {
 		b.core.Silence(newestAt)
 	}

@@ -1,0 +1,53 @@
+package engine
+
+import (
+	"sync"
+	"time"
+)
+
+// Clock is the program's own clock. It begins with the machine's and counts on by
+// itself, so that somebody who sets the machine's clock neither hurries an alarm
+// nor holds one back. Small differences it makes up at the pace of NTP; the rest
+// is taken up by a restart.
+type Clock struct {
+	wall  func() time.Time
+	count func() time.Duration // since the start, by a counter that nobody sets
+
+	mu    sync.Mutex
+	start time.Time
+	made  time.Duration // of the difference made up
+	last  time.Duration
+}
+
+// slewPPM is how fast the difference is made up, millionths: as NTP does.
+const slewPPM = 500
+
+// NewClock starts a clock at the machine's time.
+func NewClock() *Clock {
+	start := time.Now()
+	return &Clock{wall: time.Now, count: func() time.Duration { return time.Since(start) }, start: start.Round(0).UTC()}
+}
+
+// Now is the time; any goroutine may ask.
+func (c *Clock) Now() time.Time {
+	now, _ := c.read()
+	return now
+}
+
+// Off is how far the machine's clock is ahead of this one.
+func (c *Clock) Off() time.Duration {
+	now, wall := c.read()
+	return wall.Sub(now)
+}
+
+func (c *Clock) read() (now, wall time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	n := c.count()
+	wall = c.wall().Round(0).UTC()
+	now = c.start.Add(n + c.made)
+	most := (n - c.last) * slewPPM / 1e6
+	step := min(max(wall.Sub(now), -most), most)
+	c.made, c.last = c.made+step, n
+	return now.Add(step), wall
+}
