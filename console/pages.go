@@ -377,6 +377,8 @@ func classWord(c plant.Class) string {
 		return "vacuum pan"
 	case plant.ClassSystem:
 		return "the program"
+	case plant.ClassSite:
+		return "the site"
 	}
 	return string(c)
 }

@@ -35,6 +35,7 @@ type Core struct {
 
 	values  []thermo.Value // of the last scan
 	system  map[string]plant.TagID
+	air     float64   // air pressure less the usual barometer that the frame is at, kPa
 	scanned time.Time // the last scan
 	late    uint64    // samples older than the frame, archived but not evaluated
 	future  uint64    // samples from the future, archived but kept out of the frame
@@ -141,7 +142,11 @@ func OffsetPath(tag string) string { return tag + ".source_offset" }
 func (c *Core) Begin(at time.Time) {
 	for i := range c.House.Tags {
 		if t := &c.House.Tags[i]; t.Source == plant.Fixed {
-			c.put(t.ID, plant.Point{Time: at, Value: t.Value, Quality: plant.Good})
+			p := plant.Point{Time: at, Value: t.Value, Quality: plant.Good}
+			if t.Gauged() {
+				p.Value += c.air
+			}
+			c.put(t.ID, p)
 		}
 	}
 }
@@ -176,6 +181,9 @@ func (c *Core) accept(s plant.Sample, now time.Time) bool {
 		return false
 	}
 	s.Point = c.corrected(s)
+	if c.House.Tags[s.Tag].Gauged() {
+		s.Point.Value += c.air
+	}
 	old := c.Frame.Points[s.Tag]
 	switch {
 	case s.Point.Time.After(now.Add(futureTolerance)):
@@ -230,6 +238,20 @@ func (c *Core) corrected(s plant.Sample) plant.Point {
 func (c *Core) Learn(from *Core) {
 	c.Calc, c.calc = from.Calc, from.calc
 	c.Calc.Everything()
+	c.breathe(c.Calc.AirShift())
+}
+
+// breathe takes the gauge and vacuum readings of the frame, and limits against the air,
+// along with the air pressure, so many kPa above the usual barometer.
+func (c *Core) breathe(airKPa float64) {
+	by := airKPa - c.air
+	c.air = airKPa
+	c.Rules.SetAir(airKPa)
+	for i := range c.House.Tags {
+		if by != 0 && c.House.Tags[i].Gauged() {
+			c.Frame.Points[i].Value += by
+		}
+	}
 }
 
 // plantState names the suppression that a rule's suppress_when asks for.
@@ -254,6 +276,7 @@ func (c *Core) Scan(at time.Time) {
 	}
 	c.scanned = at
 	c.values = c.Calc.Step(c.Frame, at)
+	c.breathe(c.Calc.AirShift())
 	for i := range c.values {
 		c.put(c.values[i].Tag, c.values[i].Point)
 	}

@@ -179,7 +179,7 @@ type Stretch struct {
 type scanned struct {
 	at              time.Time
 	samples, values int
-	badPct          float64
+	badPct, air     float64
 }
 
 // stretchScans is how many scans travel together.
@@ -239,10 +239,11 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 				c.put(v.Tag, v.Point)
 				s.values = append(s.values, plant.Sample{Tag: v.Tag, Point: v.Point})
 			}
+			c.breathe(c.Calc.AirShift())
 			c.Rules.Scan(c.Frame, at, c.put, nil, nil)
 		}
 		c.scanned = at
-		s.scans = append(s.scans, scanned{at, len(s.samples), len(s.values), bad})
+		s.scans = append(s.scans, scanned{at, len(s.samples), len(s.values), bad, c.air})
 		if !at.Before(r.From) {
 			r.Scans++
 		}
@@ -302,6 +303,7 @@ func (r *Replay) Lighten(alarm string) {
 				switch t.Source {
 				case plant.Measured:
 					measured[id] = true
+					r.plain = r.plain && !t.Gauged() // the air pressure is worked out
 					if c.Rules.Alarms()[i].Name == alarm {
 						own[id] = true
 					}
@@ -354,6 +356,7 @@ func (j *Judge) Take(s *Stretch) {
 		for ; values < x.values; values++ {
 			c.put(s.values[values].Tag, s.values[values].Point)
 		}
+		c.breathe(x.air)
 		c.judge(x.at)
 		c.Alarms.Advance(x.at)
 		j.Result.note(c, c.Alarms.Drain())

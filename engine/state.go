@@ -190,6 +190,8 @@ func (c *Core) restore(cp *Checkpoint, now time.Time) error {
 	if d.err != nil || len(d.r) > 0 || len(c.Frame.Points) != len(c.House.Tags) {
 		return &CheckpointError{"it is damaged"}
 	}
+	c.air = c.Calc.AirShift()
+	c.Rules.SetAir(c.air)
 	return nil
 }
 

@@ -36,10 +36,13 @@ type SiteConfig struct {
 	Name string `yaml:"name"`
 	// Note stands on every page, e.g. "invented demonstration data".
 	Note string `yaml:"note"`
-	// BarometerKPa turns gauge and vacuum readings into absolute pressure;
-	// 60..110, default 101.325.
+	// BarometerKPa is the usual air pressure at the site's altitude: gauge and vacuum
+	// readings are archived with it, and the core takes them to the air pressure of
+	// the moment; 60..110, default 101.325.
 	BarometerKPa float64 `yaml:"barometer_kpa"`
-	TimeZone     string  `yaml:"time_zone"` // IANA name for days and shifts; default UTC
+	// Tags are the signals of the site: its barometer.
+	Tags     map[string]Binding `yaml:"tags"`
+	TimeZone string             `yaml:"time_zone"` // IANA name for days and shifts; default UTC
 	// Costs are what a plan of cleanings reckons with.
 	Costs CostsConfig `yaml:"costs"`
 }

@@ -19,6 +19,10 @@ type Point struct {
 	Quality Quality   // zero: no data yet
 }
 
+// SameWithin is the share by which a gauge reading that stands still may change because
+// the air pressure was put on it and taken off again.
+const SameWithin = 1e-9
+
 // Usable reports whether the value may be computed with.
 func (p Point) Usable() bool { return p.Quality.Usable() && !math.IsNaN(p.Value) }
 

@@ -35,12 +35,12 @@ type Tag struct {
 	Source    Source
 
 	// For Measured tags: where it is read, and canonical = raw*Scale + Offset,
-	// which includes unit, site scaling and the barometer.
+	// which includes unit, site scaling and, for a Gauged tag, the usual barometer.
 	Server string
 	Node   string
 	Scale  float64
 	Offset float64
-	// Reference is what a pressure is measured against.
+	// Reference is what a pressure is measured against. See [Tag.Gauged].
 	Reference Reference
 	// For Fixed tags: the value in Unit.
 	Value float64
@@ -58,6 +58,10 @@ type Tag struct {
 // Sigma is one standard deviation of a reading of the instrument, in Unit; 0
 // if its accuracy is not stated.
 func (t *Tag) Sigma(value float64) float64 { return math.Hypot(t.SigmaAbs, t.SigmaRel*value) }
+
+// Gauged says that the reading counts from the air outside. The archive has it at the
+// usual barometer of the site; the core adds what the air is off by.
+func (t *Tag) Gauged() bool { return t.Reference == Gauge || t.Reference == Vacuum }
 
 // Convert turns a raw reading into a value in the tag's unit. NaN, infinity
 // and readings outside the stated range give no value and a Bad quality; a
@@ -112,6 +116,7 @@ type House struct {
 	Config    *Config
 	Document  *Document
 	Equipment []*Equipment // sets, condensers, pans in the order written; parts follow their owner
+	Site      *Equipment   // owner of the signals of the whole site, not in Equipment
 	Tags      []Tag        // indexed by TagID
 
 	byPath  map[string]TagID
@@ -230,6 +235,7 @@ func Load(file string, data []byte, parts ...Part) (*House, error) {
 	}
 	b.site()
 	b.servers()
+	b.tags("site.tags", b.h.Site, cfg.Site.Tags)
 	for i := range cfg.Sets {
 		b.set(fmt.Sprintf("sets[%d]", i), &cfg.Sets[i])
 	}
@@ -268,6 +274,11 @@ func (b *builder) site() {
 	}
 	if c.Site.BarometerKPa < 60 || c.Site.BarometerKPa > 110 {
 		b.fault("site.barometer_kpa", fmt.Sprintf("%g kPa is not an atmospheric pressure", c.Site.BarometerKPa), "give 60 to 110 kPa")
+	}
+	b.h.Site = &Equipment{Path: "site", Name: "site", Title: c.Site.Name, Class: ClassSite, Tags: map[string]TagID{}}
+	b.h.byEquip["site"] = b.h.Site
+	if x, ok := c.Site.Tags["barometer"]; ok && x.Reference != "" && x.Reference != Absolute {
+		b.fault("site.tags.barometer.reference", "a barometer is not read against the air", "leave it out")
 	}
 	if c.Site.TimeZone == "" {
 		c.Site.TimeZone = "UTC"
@@ -805,13 +816,14 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	// reading in canonical unit = (raw*scale + offset)*us + uo
 	t.Scale, t.Offset = scale*us, bd.Offset*us+uo
 	sign, base := 1.0, 0.0
-	switch bd.Reference {
-	case Gauge:
+	t.Reference = bd.Reference
+	if t.Gauged() {
 		base = b.h.Config.Site.BarometerKPa
-	case Vacuum:
-		sign, base = -1, b.h.Config.Site.BarometerKPa
 	}
-	t.Scale, t.Offset, t.Reference = sign*t.Scale, sign*t.Offset+base, bd.Reference
+	if bd.Reference == Vacuum {
+		sign = -1
+	}
+	t.Scale, t.Offset = sign*t.Scale, sign*t.Offset+base
 	inUnit := func(v float64) float64 { return sign*(v*us+uo) + base }
 
 	if (bd.Node == "") == (bd.Value == nil) {

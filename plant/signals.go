@@ -28,6 +28,8 @@ type Signal struct {
 // Signals is the table of measured signals. The name is the key in the
 // configuration's tags: sections and the last part of the tag's path.
 var Signals = []Signal{
+	{ClassSite, "barometer", Pressure, "air pressure at the site, absolute: what gauge and vacuum readings count from"},
+
 	{ClassSet, "header_pressure", Pressure, "exhaust steam header, before the control valve"},
 	{ClassSet, "steam_pressure", Pressure, "steam in the calandria of the first effect"},
 	{ClassSet, "steam_temperature", Temperature, "steam to the first effect"},

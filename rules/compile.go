@@ -17,13 +17,14 @@ import (
 // operand is one side of a comparison, or a derived value, ready to run: a
 // fixed number, one input, or a program of expr-lang over a few inputs.
 type operand struct {
-	kind  operandKind
-	fixed float64
-	in    int32
-	prog  *vm.Program
-	ins   []int32
-	dim   dims
-	words string
+	kind   operandKind
+	fixed  float64
+	gauged bool // fixed is at the usual barometer
+	in     int32
+	prog   *vm.Program
+	ins    []int32
+	dim    dims
+	words  string
 }
 
 type operandKind uint8
@@ -49,6 +50,8 @@ type test struct {
 // inputs and nothing else.
 type environment struct {
 	X0, X1, X2, X3, X4, X5, X6, X7, X8, X9, X10, X11, X12, X13, X14, X15 float64
+
+	Air float64 // air pressure less the usual barometer, kPa
 }
 
 func (e *environment) set(i int, v float64) {
@@ -93,7 +96,7 @@ func (r *reader) operand(n *number) operand {
 	o := operand{dim: n.dim, words: r.set.words(n)}
 	switch n.op {
 	case numConst:
-		o.fixed = n.val
+		o.fixed, o.gauged = n.val, n.gauged
 		if math.IsNaN(n.val) || math.IsInf(n.val, 0) {
 			r.complain(n.from, "the number is not finite", "")
 		}
@@ -147,6 +150,9 @@ func (r *reader) write(b *strings.Builder, n *number, ins *[]int32) {
 		s := strconv.FormatFloat(n.val, 'f', -1, 64)
 		if !strings.Contains(s, ".") {
 			s += ".0"
+		}
+		if n.gauged {
+			s += " + Air"
 		}
 		b.WriteString("(" + s + ")")
 	case numInput:
@@ -376,6 +382,9 @@ func (s *Set) read(id int32, f *plant.Frame, at time.Time) (float64, plant.Quali
 func (s *Set) eval(o *operand, f *plant.Frame, at time.Time, rf *RuleFault) (float64, plant.Quality) {
 	switch o.kind {
 	case operandFixed:
+		if o.gauged {
+			return o.fixed + s.env.Air, plant.Good
+		}
 		return o.fixed, plant.Good
 	case operandInput:
 		return s.read(o.in, f, at)

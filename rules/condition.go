@@ -25,6 +25,7 @@ type condition struct {
 	missing  []string
 	inactive bool
 	failed   bool
+	gauged   bool // the last quantity is at the usual barometer
 	setpoint *float64
 	unit     string
 }
@@ -112,7 +113,7 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 				c.fault("reference", "only a pressure has a reference", "leave it out")
 				return 0, false
 			}
-			v = c.o.Reference.ToAbsolute(v, c.l.set.barometer)
+			v, c.gauged = c.o.Reference.ToAbsolute(v, c.l.set.barometer), true
 		default:
 			c.fault("reference", fmt.Sprintf("reference %q is not known", c.o.Reference), "use absolute, gauge or vacuum")
 			return 0, false
@@ -133,6 +134,7 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 		c.fault(key, fmt.Sprintf("%s is given as %s, the value is %s", key, n.dim, want), unitFix(n.dim, want))
 		return 0, false
 	}
+	c.gauged = n.gauged
 	return n.val, true
 }
 
@@ -414,7 +416,7 @@ func (c *condition) short(key, text string) (*reader, *logic) {
 		return r, nil
 	}
 	beyond := func(cmp compare, n *number, limit float64) *logic {
-		return &logic{op: logCompare, cmp: cmp, l: n, r: &number{val: limit, dim: n.dim}}
+		return &logic{op: logCompare, cmp: cmp, l: n, r: &number{val: limit, gauged: c.gauged, dim: n.dim}}
 	}
 	switch key {
 	case "high", "high_high", "low", "low_low":

@@ -26,7 +26,7 @@ var Functions = []Function{
 	{[]string{"between(x, low, high)"}, "whether x lies from low to high"},
 	{[]string{"kPa(20)", "Pa", "mbar", "bar", "MPa", "psi", "degC", "K", "pct", "Bx", "t_h", "kg_h", "m3_h", "uS_cm", "kW", "MW", "kW_m2K", "W_m2K", "m2K_kW", "m2K_W",
 		"kg_m2h", "m_s", "kg_m3", "amp", "tonnes", "seconds", "minutes", "hours", "days"}, "a number with its unit; pressures are absolute"},
-	{[]string{"gauge(bar(0.5))", "vacuum(kPa(80))"}, "the absolute pressure, by the barometer of the site"},
+	{[]string{"gauge(bar(0.5))", "vacuum(kPa(80))"}, "the absolute pressure, at the air pressure of the moment"},
 	{[]string{`unit(9, "degF", "temperature difference")`}, "a number in any other unit of a dimension"},
 	{[]string{"per_hour(kPa(5))", "per_minute", "per_day"}, "a change in a time, to compare a slope with"},
 }

@@ -29,14 +29,15 @@ const (
 
 // number is a numeric part of an expression whose tags are resolved.
 type number struct {
-	op   numberOp
-	val  float64 // constant
-	in   int32   // input
-	fn   string  // abs, min, max, sqrt
-	kids []*number
-	cond *logic // of a choice
-	dim  dims
-	from int // rune in the source
+	op     numberOp
+	val    float64 // constant
+	gauged bool    // val is at the usual barometer: what the air is off by comes on top
+	in     int32   // input
+	fn     string  // abs, min, max, sqrt
+	kids   []*number
+	cond   *logic // of a choice
+	dim    dims
+	from   int // rune in the source
 	// limit names the figure under limits: that a constant stands for by itself.
 	limit string
 }
@@ -456,7 +457,7 @@ func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 		case numDiv:
 			v = a.val / b.val
 		}
-		return &number{val: v * factor, dim: n.dim, from: at}
+		return &number{val: v * factor, gauged: a.gauged != b.gauged, dim: n.dim, from: at}
 	}
 	if factor == 1 {
 		return n
@@ -590,7 +591,7 @@ func (r *reader) absolute(at int, name string, args []ast.Node) *number {
 	if name == "vacuum" {
 		ref = plant.Vacuum
 	}
-	return &number{val: ref.ToAbsolute(a.val, r.set.barometer), dim: dimOf(plant.Pressure), from: at}
+	return &number{val: ref.ToAbsolute(a.val, r.set.barometer), gauged: true, dim: dimOf(plant.Pressure), from: at}
 }
 
 // rate reads per_hour(kPa(5)) and its like.

@@ -14,7 +14,7 @@ import (
 // to one goroutine.
 type Set struct {
 	house     *plant.House
-	barometer float64
+	barometer float64 // usual; see SetAir
 
 	specs   []plant.AlarmSpec
 	alarms  []alarm
@@ -299,7 +299,7 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 		s.windows[w].add(p)
 	}
 	for _, t := range s.trackersOf[tag] {
-		s.trackers[t].add(p)
+		s.trackers[t].add(s.asRead(p, s.trackers[t].tag))
 	}
 	if emit == nil {
 		return
@@ -313,6 +313,18 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 		}
 		emit(int(i), s.Input(int(i), f, p.Time))
 	}
+}
+
+// SetAir says what the air pressure of the site is off by from the usual barometer, kPa:
+// limits that are given against the air move with it.
+func (s *Set) SetAir(shiftKPa float64) { s.env.Air = shiftKPa }
+
+// asRead takes the air off a gauge reading again: the weather is no movement of it.
+func (s *Set) asRead(p plant.Point, tag plant.TagID) plant.Point {
+	if s.house.Tags[tag].Gauged() {
+		p.Value -= s.env.Air
+	}
+	return p
 }
 
 // Scan works out, as of at, the derived tags, then the suppressions that hold,
@@ -334,7 +346,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	for _, t := range s.scannedTrackers {
 		p := f.Point(s.trackers[t].tag)
 		p.Time = at
-		s.trackers[t].add(p)
+		s.trackers[t].add(s.asRead(p, s.trackers[t].tag))
 	}
 	s.watch.begin()
 	for i := range s.derived {
@@ -345,7 +357,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 			s.feed(w, p, at)
 		}
 		for _, t := range s.trackersOf[d.tag] {
-			s.trackers[t].add(p)
+			s.trackers[t].add(s.asRead(p, s.trackers[t].tag))
 		}
 		s.watch.lap(len(s.alarms)+i, at, &s.faults[len(s.alarms)+i])
 	}

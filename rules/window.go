@@ -293,7 +293,7 @@ func (t *tracker) add(p plant.Point) {
 	switch {
 	case !t.seen:
 		t.seen, t.value, t.since = true, p.Value, p.Time
-	case p.Value != t.value:
+	case math.Abs(p.Value-t.value) > plant.SameWithin*math.Max(1, math.Abs(t.value)):
 		t.sure, t.value, t.since = true, p.Value, p.Time
 	}
 }

@@ -28,6 +28,7 @@ type Calculator struct {
 	sets    []*setView
 	conds   []*condenserView
 	pans    []*panView
+	air     air
 	values  []Value // one for each calculated tag, in order of work
 	said    []said  // beside values
 	noSigma bool    `state:"-"`
@@ -89,6 +90,7 @@ func New(h *plant.House) (*Calculator, error) {
 	for _, d := range c.conds {
 		d.serve(c)
 	}
+	c.air.begin(c)
 	for _, s := range c.sets {
 		s.check = newChecking(c, s)
 	}
@@ -141,6 +143,7 @@ func (c *Calculator) rows(e *plant.Equipment) []row {
 // Uncertain_DataSubNormal; a value that cannot be worked out is Bad_NoData
 // with its reason.
 func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
+	c.air.step(c, f, at)
 	for _, s := range c.sets {
 		s.step(c, f, at)
 	}
@@ -227,14 +230,17 @@ type input struct {
 
 // inputs are the tags that one view reads.
 type inputs struct {
-	house *plant.House
-	tau   time.Duration
-	list  []*input
-	live  int           // of them measured
-	batch bool          // of a vessel that stands still between batches: its readings do too
-	worst plant.Quality // of the usable inputs at the last step
-	stuck int           // inputs that are frozen
-	note  string        // which
+	house   *plant.House
+	tau     time.Duration
+	list    []*input
+	live    int  // of them measured
+	gauged  bool // some of them are read against the air
+	air     *air
+	airOnce bool          // its sigma is not in theirs: whoever takes them counts it once for all
+	batch   bool          // of a vessel that stands still between batches: its readings do too
+	worst   plant.Quality // of the usable inputs at the last step
+	stuck   int           // inputs that are frozen
+	note    string        // which
 }
 
 // bind ties a signal of e to dst if there is such a tag.
@@ -245,6 +251,7 @@ func (in *inputs) bind(e *plant.Equipment, signal string, dst *evaporator.Readin
 	}
 	i := &input{filter: filter{tag: id, tau: in.tau}, dst: dst}
 	in.list = append(in.list, i)
+	in.gauged = in.gauged || in.house.Tags[id].Gauged()
 	if in.house.Tags[id].Source == plant.Measured {
 		in.live++
 	}
@@ -297,7 +304,12 @@ func (in *inputs) usable() int {
 
 func (in *inputs) read(i *input, f *plant.Frame, at time.Time) {
 	p := f.Point(i.tag)
-	i.watch(p, !in.batch && in.house.Tags[i.tag].Source == plant.Measured, at)
+	t := &in.house.Tags[i.tag]
+	raw := p
+	if t.Gauged() {
+		raw.Value -= in.air.shift // the weather is no movement of it
+	}
+	i.watch(raw, !in.batch && in.house.Tags[i.tag].Source == plant.Measured, at)
 	v, ok := i.filter.step(p, at)
 	if ok && i.scale != nil {
 		v, ok = i.scale(v)
@@ -307,12 +319,14 @@ func (in *inputs) read(i *input, f *plant.Frame, at time.Time) {
 		return
 	}
 	in.worst = plant.Worse(in.worst, p.Quality)
-	t := &in.house.Tags[i.tag]
 	sigma := t.Sigma(p.Value)
 	if p.Value != 0 && i.scale != nil {
 		sigma *= math.Abs(v / p.Value)
 	}
-	*i.dst = evaporator.Reading{Value: v, Sigma: sigma, OK: true}
+	if t.Gauged() && !in.airOnce && sigma > 0 {
+		sigma = math.Hypot(sigma, in.air.sigma())
+	}
+	*i.dst = evaporator.Reading{Value: v, Sigma: sigma, OK: true, Gauge: t.Gauged()}
 }
 
 // value makes a result that was calculated here.

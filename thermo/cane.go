@@ -16,7 +16,7 @@ type cane struct {
 }
 
 func (v *cane) bind(s *setView) {
-	v.in = inputs{house: s.in.house, tau: s.in.tau}
+	v.in = inputs{house: s.in.house, air: s.air, tau: s.in.tau}
 	v.in.bind(s.equip, "cane_rate", &v.rate)
 }
 

@@ -187,7 +187,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 			add(i, x.what, x.dst, from(x.dst))
 		}
 	}
-	k.shared = newSharing(k)
+	k.shared = newSharing(k, &c.air)
 	k.nothing(noWindow)
 	return k
 }
@@ -227,7 +227,7 @@ func (k *checking) nothing(why string) {
 }
 
 // step gathers one scan. It allocates nothing but at the end of a minute.
-func (k *checking) step(at time.Time) {
+func (k *checking) step(at time.Time, balances bool) {
 	// The condenser's view steps after the set: its readings are of the scan
 	// before, which a mean of minutes does not notice.
 	if d := k.condenser; d != nil {
@@ -241,7 +241,9 @@ func (k *checking) step(at time.Time) {
 				gap = 1
 			}
 			k.close(gap)
-			k.test(minute)
+			if balances {
+				k.test(minute)
+			}
 			k.shared.minute(minute)
 			k.join()
 		}
@@ -583,7 +585,11 @@ func (k *checking) unfit(x *series) string {
 		}
 		edge := 0.002 * (t.High - t.Low) // NaN without a range
 		low := t.Dimension == plant.Pressure || t.Dimension == plant.Temperature || t.Dimension == plant.BrixDim
-		if i.full && (i.mean >= t.High-edge || low && i.mean <= t.Low+edge) {
+		mean := i.mean
+		if t.Gauged() {
+			mean -= k.s.air.shift
+		}
+		if i.full && (mean >= t.High-edge || low && mean <= t.Low+edge) {
 			return t.Path + leftOutAtEnd
 		}
 	}

@@ -33,7 +33,7 @@ type condenserView struct {
 }
 
 func newCondenserView(c *Calculator, e *plant.Equipment) *condenserView {
-	v := &condenserView{equip: e, in: inputs{house: c.house}, vacuum: newVacuum(e.Condenser.Normal)}
+	v := &condenserView{equip: e, in: inputs{house: c.house, air: &c.air}, vacuum: newVacuum(e.Condenser.Normal)}
 	v.own = v.in.bind(e, "vapour_pressure", &v.pressure) != nil || v.served(c)
 	v.in.bind(e, "gas_temperature", &v.gas)
 	v.in.bind(e, "pump_running", &v.pump)
@@ -90,7 +90,7 @@ func (v *condenserView) serve(c *Calculator) {
 	if v.own {
 		return
 	}
-	v.ofPans = inputs{house: c.house, batch: true}
+	v.ofPans = inputs{house: c.house, air: &c.air, batch: true}
 	v.panPressure = make([]evaporator.Reading, len(v.pans))
 	for i, p := range v.pans {
 		v.ofPans.bind(p.equip, "vapour_pressure", &v.panPressure[i])

@@ -104,6 +104,8 @@ type house4 struct {
 	cut                                     float64 // share of the juice that is shut off
 	lag                                     map[string]float64
 	bias                                    map[string]float64 // drift of each instrument, one draw a run
+	weather                                 wander             // air pressure less the usual, kPa
+	shift                                   float64            // what the core knows of it
 }
 
 func newHouse4(seed uint64) *house4 {
@@ -218,6 +220,9 @@ func (h *house4) read(t testing.TB, house *plant.House, f *plant.Frame, dt float
 			v = h.lag[path]
 		}
 		v += h.bias[path] + noise*h.r.NormFloat64()
+		if tag.Gauged() {
+			v += h.shift - h.weather.x
+		}
 		raw := (v - tag.Offset) / tag.Scale
 		x, q := tag.Convert(raw, plant.Good)
 		f.Points[tag.ID] = plant.Point{Time: h.now, Value: x, Quality: q}

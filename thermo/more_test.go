@@ -31,6 +31,7 @@ func byPath(h *plant.House, values []thermo.Value) map[string]thermo.Value {
 func TestSigmaAgreesWithMonteCarlo(t *testing.T) {
 	const line = "    pipe_loss_k: 0.3"
 	exact := bytes.Replace(deploy.Demo(), []byte(line), []byte("    sigma: {loss_pct: 0, pipe_loss_k: 0, boiling_point_pct: 0, heat_pct: 0}\n"+line), 1)
+	exact = bytes.Replace(exact, []byte("  barometer_kpa: 100.8"), []byte("  barometer_kpa: 100.8\n  tags: {barometer: {value: 100.8}}"), 1)
 	h, c, m, f := demoOf(t, exact, simulator.Settings{})
 	c.NoReconciliation()
 	m.AdvanceTo(start.Add(30 * time.Minute))
@@ -38,6 +39,12 @@ func TestSigmaAgreesWithMonteCarlo(t *testing.T) {
 	feed(t, h, f, m)
 	at := m.Now()
 	names := []string{"EV.EV1.u", "EV.EV2.u", "EV.EV3.u", "EV.EV4.u", "EV.EV5.u", "EV.steam_calculated", "EV.economy", "EV.evaporation", "EV.EV5.u_ratio", "EV.EV3.scale_resistance", "CD5.approach", "CD5.water_need"}
+	for id := range h.Tags {
+		if tag := &h.Tags[id]; tag.Source == plant.Fixed {
+			f.Points[id] = plant.Point{Time: at, Value: tag.Value, Quality: plant.Good}
+		}
+	}
+	c.Step(f, at.Add(-time.Minute))
 	stated := byPath(h, c.Step(f, at))
 	sigma := map[string]float64{}
 	for _, n := range names {

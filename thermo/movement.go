@@ -1,6 +1,7 @@
 package thermo
 
 import (
+	"math"
 	"time"
 
 	"calandria/plant"
@@ -35,7 +36,7 @@ func (m *movement) watch(p plant.Point, measured bool, at time.Time) {
 	case !m.seen || at.Before(m.changed):
 		m.seen, m.value, m.changed = true, p.Value, at
 		return
-	case p.Value != m.value:
+	case math.Abs(p.Value-m.value) > plant.SameWithin*max(1, math.Abs(m.value)):
 		gap := at.Sub(m.changed)
 		m.value, m.changed = p.Value, at
 		if m.frozen {

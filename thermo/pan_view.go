@@ -126,7 +126,7 @@ func strikeLimits(h *plant.House, f string, cfg *plant.PanConfig) (pan.Limits, p
 
 // panViewOf makes what a pan and a compartment have in common.
 func panViewOf(c *Calculator, e *plant.Equipment, cfg plant.PanConfig) *panView {
-	v := &panView{equip: e, cfg: cfg, passed: -1, in: inputs{house: c.house, tau: 20 * time.Second}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
+	v := &panView{equip: e, cfg: cfg, passed: -1, in: inputs{house: c.house, air: &c.air, tau: 20 * time.Second}, model: liquor.BPEModel(cfg.Properties.BoilingPoint)}
 	v.site = pan.Site{Elevation: v.model, Solubility: liquor.SolubilityModel(cfg.Solubility), PurityFactor: cfg.Properties.PurityFactor,
 		Impurity: liquor.Impurity{M: cfg.Impurity[0], B: cfg.Impurity[1], C: cfg.Impurity[2]}}
 	return v

@@ -22,6 +22,7 @@ const uncertaintyEvery = time.Minute
 type setView struct {
 	equip    *plant.Equipment
 	set      *evaporator.Set
+	air      *air
 	m        evaporator.Measurement
 	r        *evaporator.Results
 	in       inputs
@@ -146,7 +147,7 @@ type bleedView struct {
 
 func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	cfg := e.Set
-	s := &setView{equip: e, in: inputs{house: c.house, tau: *cfg.Smoothing}}
+	s := &setView{equip: e, air: &c.air, in: inputs{house: c.house, air: &c.air, airOnce: true, tau: *cfg.Smoothing}}
 	s.loss = unmetered{assumed: evaporator.Read(*cfg.LossPct, *cfg.Sigma.LossPct), memory: lossMemory}
 	s.m.ElevationPct, s.m.HeatPct = evaporator.Read(0, *cfg.Sigma.BoilingPointPct), evaporator.Read(0, *cfg.Sigma.HeatPct)
 	for k := range s.unmetered {
@@ -281,6 +282,9 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	}
 	s.bleedFlows()
 	s.m.LossPct = s.loss.taken()
+	if s.in.gauged {
+		s.m.AirKPa = evaporator.Read(0, s.air.sigma())
+	}
 	s.m.SteamTH = evaporator.Reading{}
 	if s.steam.OK && s.makeUp.OK {
 		s.m.SteamTH = evaporator.Reading{Value: s.steam.Value + s.makeUp.Value, Sigma: math.Hypot(s.steam.Sigma, s.makeUp.Sigma), OK: true}
@@ -322,9 +326,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), at)
 	}
 	s.cleanedTogether()
-	if !c.noTests {
-		s.check.step(at)
-	}
+	s.check.step(at, !c.noTests)
 	s.speak()
 	s.storeRows(c, at)
 }

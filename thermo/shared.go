@@ -64,6 +64,7 @@ const (
 // shared is one state of the process that several instruments read.
 type shared struct {
 	list   []*instrument
+	there  int  // instruments with a value in this block; 0 where it moved too much
 	heater bool // the first is compared with heaters, if they move with it
 	bodies uint32
 
@@ -93,9 +94,17 @@ type instrument struct {
 	offset, variance, hours, weight float64 // learned
 	mean, spread                    float64 // of the reading itself, where heaters are compared
 
+	air []airPair // this gauge reading beside others of the same vapour
+
 	scatter float64 // of its usual difference, 0 while that does not count
 	x0, s   float64 // what is compared
 	in      bool
+}
+
+// airPair is a gauge or vacuum reading beside another one that tells the air pressure.
+type airPair struct {
+	other   *instrument
+	witness int // of the air
 }
 
 // finding is what one block said.
@@ -118,10 +127,11 @@ type sharing struct {
 	layout uint32
 	from   time.Time // bodies last came or went
 	flow   float64   // usual juice flow, t/h
+	air    *air
 }
 
-func newSharing(k *checking) *sharing {
-	g := &sharing{k: k}
+func newSharing(k *checking, sky *air) *sharing {
+	g := &sharing{k: k, air: sky}
 	s := k.s
 	series := func(body int, dst *evaporator.Reading) *series {
 		for _, x := range k.list {
@@ -209,8 +219,17 @@ func newSeries(what string, dst *evaporator.Reading) *series {
 }
 
 func (g *sharing) keep(t *shared) {
+	k := g.k
 	if len(t.list) >= 2 && len(t.list) <= 32 {
 		g.things = append(g.things, t)
+	}
+	gauged := func(n *instrument) bool { return k.house.Tags[n.x.inputs[0].tag].Gauged() }
+	for _, n := range t.list {
+		for _, o := range t.list {
+			if !t.heater && gauged(n) && !gauged(o) && len(g.air.list) < airMost-2 {
+				n.air = append(n.air, airPair{o, g.air.add(plant.NoTag, nil)})
+			}
+		}
 	}
 }
 
@@ -348,11 +367,12 @@ func (n *instrument) sameWithin() float64 {
 // compare ends a block.
 func (g *sharing) compare(at time.Time) {
 	for _, t := range g.things {
-		there, restless := 0, false
+		t.there = 0
+		restless := false
 		for _, n := range t.list {
 			if n.there = n.n >= sharedLeast && g.k.unfit(n.x) == ""; n.there {
 				n.y = n.sum / float64(n.n)
-				there++
+				t.there++
 				limit := moved
 				if n.as == asFlow {
 					limit = 1.5 * moved
@@ -360,7 +380,13 @@ func (g *sharing) compare(at time.Time) {
 				restless = restless || n.high-n.low > limit && (!t.heater || n == t.list[0])
 			}
 		}
-		if there < 2 || restless {
+		if restless {
+			t.there = 0
+		}
+	}
+	g.breathe()
+	for _, t := range g.things {
+		if t.there < 2 {
 			if t.suspect != nil && at.Sub(t.asOf) > testHold {
 				t.suspect, t.found = nil, 0
 			}
@@ -403,6 +429,30 @@ func (g *sharing) compare(at time.Time) {
 		}
 		g.publish(t, at)
 	}
+}
+
+// breathe tells the air what gauge readings say beside others, and takes the gauge
+// readings of the block along with it: what the weather moves is no instrument's fault.
+func (g *sharing) breathe() {
+	was := g.air.shift
+	each := func(f func(n *instrument, perKPa float64)) {
+		for _, t := range g.things {
+			for _, n := range t.list {
+				if p := n.x.dst.Value; t.there >= 2 && n.there && len(n.air) > 0 && p > 0 {
+					f(n, tsatSlope(p))
+				}
+			}
+		}
+	}
+	each(func(n *instrument, perKPa float64) {
+		for _, x := range n.air {
+			if o := x.other; o.there {
+				own := math.Hypot(math.Hypot(n.own, n.widths), math.Hypot(o.own, o.widths)) / perKPa
+				g.air.hear(x.witness, was+(o.y-n.y)/perKPa, own, math.Hypot(airBeside, airBesideK/perKPa), math.Hypot(airStill, 0.1/perKPa))
+			}
+		}
+	})
+	each(func(n *instrument, perKPa float64) { n.y += (g.air.x[0] + g.air.x[1] - was) * perKPa })
 }
 
 // absolute prepares the comparison by formulas.

@@ -45,6 +45,7 @@ type Quantity struct {
 	only func(*plant.Equipment) bool
 
 	// One of these gives the value.
+	site      func(*air) evaporator.Result
 	set       func(*setView) evaporator.Result
 	body      func(*bodyView) evaporator.Result
 	condenser func(*condenserView) evaporator.Result
@@ -62,6 +63,10 @@ const (
 
 // Quantities is the table. Units are the canonical ones of the dimension.
 var Quantities = []Quantity{
+	{Class: plant.ClassSite, Name: "air_pressure", Dimension: plant.Pressure, Low: 60, High: 110,
+		Meaning: "air pressure that gauge and vacuum readings count from: by the barometer, else estimated", Inputs: "barometer; without it gauge and vacuum readings against absolute ones and thermometers, vessels open to the air", Source: "Kalman filter on the weather and a constant error of each pair",
+		site: func(a *air) evaporator.Result { return a.pressure() }},
+
 	{Class: plant.ClassSet, Name: "juice_in_flow", Dimension: plant.MassFlow, Low: 0, High: 3000,
 		Meaning: "clear juice to the set, as the balances use it", Inputs: "juice_flow, or syrup_flow with both Brix", Source: balances,
 		set: func(v *setView) evaporator.Result { return v.r.JuiceTH }},

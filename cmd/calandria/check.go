@@ -64,6 +64,15 @@ func (c *checkCmd) Run(a *app) error {
 // balances and forecasts: not a fault, but the values will be absent.
 func missingForBalances(h *plant.House) []string {
 	var notes []string
+	gauged := 0
+	for _, t := range h.Tags {
+		if t.Gauged() {
+			gauged++
+		}
+	}
+	if gauged > 0 && h.Site.Tag("barometer") == plant.NoTag {
+		notes = append(notes, fmt.Sprintf("no barometer (site.tags.barometer), and %d gauge and vacuum readings: the air pressure is estimated where absolute gauges or thermometers stand beside them, else taken as configured. 1 kPa of weather then moves U of the last bodies by 1 to 3 %%", gauged))
+	}
 	for _, e := range h.Of(plant.ClassSet) {
 		has := func(e *plant.Equipment, names ...string) bool {
 			return slices.ContainsFunc(names, func(n string) bool { return e.Tag(n) != plant.NoTag })

@@ -86,6 +86,7 @@ var tagClasses = []struct {
 	class plant.Class
 	title string
 }{
+	{plant.ClassSite, "Site (`site.tags`)"},
 	{plant.ClassSet, "Evaporator set (`sets[].tags`)"},
 	{plant.ClassBody, "Body (`sets[].bodies[].tags`)"},
 	{plant.ClassBleed, "Bleed (`bodies[].bleeds[].tags`)"},

@@ -15,6 +15,7 @@ type Set struct {
 	loss  float64 // share of the calandrias' duty
 	// Factors of elevation and enthalpy, see setModel.
 	bpeFactor, heatFactor float64
+	air                   float64 // kPa above what gauge readings were made absolute with
 
 	// The layout in service, made by arrange.
 	act     [MaxEffects]int // effects in service (0-based), in vapour order
@@ -154,6 +155,7 @@ func (s *Set) setModel(m *Measurement) {
 	if m.LossPct.in(0, 20) {
 		s.loss = m.LossPct.Value / 100
 	}
+	s.air = m.AirKPa.or(0)
 	s.bpeFactor, s.heatFactor = 1+m.ElevationPct.or(0)/100, 1+m.HeatPct.or(0)/100
 }
 

@@ -229,7 +229,7 @@ func (s *Set) compared(c []float64) bool {
 		case checkChestKPa:
 			want = t.evaluation.tc[ck.body].kPa
 		}
-		got := ck.reading(&t.bare).Value
+		got := s.absolute(*ck.reading(&t.bare))
 		c[j] = got - want
 		if math.IsNaN(c[j]) || math.IsInf(c[j], 0) {
 			return false

@@ -7,6 +7,7 @@ type Reading struct {
 	Value float64
 	Sigma float64 // one standard deviation from the instrument's stated accuracy, same unit; 0 = not stated
 	OK    bool    // the value may be used: good quality, fresh, not frozen
+	Gauge bool    // of a pressure: it was read against the air
 }
 
 // Read returns a usable Reading.
@@ -69,6 +70,10 @@ type Measurement struct {
 	// and the specific heat of the juice. Without a value 0.
 	ElevationPct, HeatPct Reading
 
+	// AirKPa is what the air pressure is above the one that the Gauge readings were made
+	// absolute with, kPa: 0, with its sigma.
+	AirKPa Reading
+
 	// PipeLossK is the saturation temperature lost in the vapour pipe after each effect,
 	// index 0 = effect 1; without a value the design's.
 	PipeLossK [MaxEffects]Reading
@@ -103,7 +108,7 @@ func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 func bleedOK(r Reading) bool { return r.in(-max(0.5, 5*r.Sigma), maxTH) }
 
 // Names of what is no instrument: errors of the model.
-const heatLoss, elevation, specificHeat = "heat loss", "boiling-point elevation", "specific heat of the juice"
+const heatLoss, elevation, specificHeat, airPressure = "heat loss", "boiling-point elevation", "specific heat of the juice", "air pressure"
 
 var pipeNames = [MaxEffects]string{
 	"loss of the pipe after effect 1", "loss of the pipe after effect 2", "loss of the pipe after effect 3", "loss of the pipe after effect 4",
@@ -113,7 +118,7 @@ var pipeNames = [MaxEffects]string{
 // assumed reports whether a reading of that name is a figure of the model, which no
 // instrument shows and nothing but the balances can tell.
 func assumed(what string) bool {
-	return what == elevation || what == specificHeat || slices.Contains(pipeNames[:], what)
+	return what == elevation || what == specificHeat || what == airPressure || slices.Contains(pipeNames[:], what)
 }
 
 // bleedNames are constants so that naming costs nothing.
@@ -173,6 +178,7 @@ func (m *Measurement) each(bodies int, visit func(r *Reading, what string, body 
 	visit(&m.LossPct, heatLoss, -1)
 	visit(&m.ElevationPct, elevation, -1)
 	visit(&m.HeatPct, specificHeat, -1)
+	visit(&m.AirKPa, airPressure, -1)
 	for i := range m.PipeLossK {
 		visit(&m.PipeLossK[i], pipeNames[i], -1)
 	}

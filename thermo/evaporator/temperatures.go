@@ -24,8 +24,17 @@ func (s *Set) fromKPa(r Reading) (temperature, bool) {
 	if !pressureOK(r) {
 		return temperature{}, false
 	}
-	t, ok := s.tsat(r.Value)
-	return temperature{c: t, kPa: r.Value, how: Measured}, ok
+	p := s.absolute(r)
+	t, ok := s.tsat(p)
+	return temperature{c: t, kPa: p, how: Measured}, ok
+}
+
+// absolute is a reading of pressure with what the air is off by.
+func (s *Set) absolute(r Reading) float64 {
+	if r.Gauge {
+		return r.Value + s.air
+	}
+	return r.Value
 }
 
 func (s *Set) fromC(c float64, how How) (temperature, bool) {
