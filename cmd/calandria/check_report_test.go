@@ -19,9 +19,9 @@ rules: [own.yaml]
 sets:
   - name: S
     bodies:
-      - {name: B1, heating_surface_m2: 1000, tags: {vapour_pressure: {node: "nsu=urn:x;s=1", unit: bar, reference: gauge}, level: {node: "nsu=urn:x;s=2", unit: "%"}}}
-      - {name: B2, heating_surface_m2: 1000, tags: {vapour_pressure: {node: "nsu=urn:x;s=3", unit: bar, reference: gauge}}}
-      - {name: B3, heating_surface_m2: 1000, tags: {vapour_pressure: {node: "nsu=urn:x;s=4", unit: bar, reference: gauge}}}
+      - {name: B1, heating_surface_m2: 1000, tags: {vapour_pressure: {node: "nsu=urn:x;s=1", unit: bar}, level: {node: "nsu=urn:x;s=2", unit: "%"}}}
+      - {name: B2, heating_surface_m2: 1000, tags: {vapour_pressure: {node: "nsu=urn:x;s=3", unit: bar}}}
+      - {name: B3, heating_surface_m2: 1000, tags: {vapour_pressure: {node: "nsu=urn:x;s=4", unit: bar}}}
 `
 
 const checkRules = `
