@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"calandria/alerting"
-	"calandria/alerting/notify"
 	"calandria/plant"
 	"calandria/thermo"
 )
@@ -52,6 +51,23 @@ type Counts struct {
 	ScanSeconds, JournalSeconds                      Observer
 }
 
+// Notifier tells people elsewhere of events. No method waits. It is used as the key of
+// a map.
+type Notifier interface {
+	// Offer hands over a journalled event of an alarm.
+	Offer(e plant.Event, spec *plant.AlarmSpec)
+	// Show hands over the latest picture of all alarms, which must not be changed.
+	Show(alarms []alerting.Status)
+	State() NotifierState
+}
+
+// NotifierState is how a Notifier is doing.
+type NotifierState struct {
+	Name, Text string
+	OK         bool   // the last delivery worked, or nothing has been tried yet
+	Refused    uint64 // notices that the receiver will not take
+}
+
 // LoopOptions are what a Loop needs.
 type LoopOptions struct {
 	Core    *Core
@@ -60,7 +76,7 @@ type LoopOptions struct {
 	// Sources tell how the servers that are read stand; each may be called at
 	// any time.
 	Sources   []func() Source
-	Notifiers []*notify.Notifier
+	Notifiers []Notifier
 	// Forward tells how the forwarder stands; nil: there is none.
 	Forward func() (ok bool, text string)
 	// KeepStrike puts a strike on record; nil: strikes are not recorded. One that
@@ -93,7 +109,7 @@ type Loop struct {
 	queue []plant.Record // waiting for the archive
 	heard []func()       // to be called once the queue is stored
 
-	journalled map[*notify.Notifier]notifyRecord
+	journalled map[Notifier]notifyRecord
 	strikes    []thermo.FinishedStrike // waiting for the journal
 	insights   insights
 	connected  map[string]bool
@@ -120,7 +136,7 @@ func NewLoop(o LoopOptions) *Loop {
 	}
 	c := o.Core
 	l := &Loop{LoopOptions: o, core: c, specs: SpecsByName(c.Rules.Alarms()), in: make(chan func()), calls: make(chan func()),
-		strikes: o.Strikes, journalled: map[*notify.Notifier]notifyRecord{}, connected: map[string]bool{}}
+		strikes: o.Strikes, journalled: map[Notifier]notifyRecord{}, connected: map[string]bool{}}
 	l.confirmed = make([]time.Time, len(c.House.Tags))
 	if l.Offsets == nil {
 		l.Offsets = map[plant.TagID]time.Duration{}
@@ -520,8 +536,8 @@ func (l *Loop) health(at time.Time) []Health {
 		lines = append(lines, Health{Name: "InfluxDB", OK: ok, Text: text})
 	}
 	for _, n := range l.Notifiers {
-		h := n.Health()
-		lines = append(lines, Health{Name: "notifier " + h.Name, OK: h.OK, Text: h.String()})
+		s := n.State()
+		lines = append(lines, Health{Name: "notifier " + s.Name, OK: s.OK, Text: s.Text})
 	}
 	ok, text := ruleLine(l.faultyRules(at), len(l.specs))
 	return append(lines, Health{Name: "rules", OK: ok, Text: text})

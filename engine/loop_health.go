@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"calandria/alerting/notify"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -17,7 +16,7 @@ func (l *Loop) offer(events []plant.Event) {
 	for _, n := range l.Notifiers {
 		for i := range events {
 			if events[i].Alarm != "" {
-				n.Offer(notify.Notice{Event: events[i], Spec: l.specs[events[i].Alarm]})
+				n.Offer(events[i], l.specs[events[i].Alarm])
 			}
 		}
 	}
@@ -29,9 +28,9 @@ const notifyPause = time.Minute
 
 // notifyRecord is what the journal knows about a notifier.
 type notifyRecord struct {
-	down     bool
-	setAside uint64
-	at       time.Time // of the last entry about refusals
+	down    bool
+	refused uint64
+	at      time.Time // of the last entry about refusals
 }
 
 // notifyHealth journals that a notifier fails, delivers again, or was refused,
@@ -39,15 +38,15 @@ type notifyRecord struct {
 func (l *Loop) notifyHealth(at time.Time) (ok bool) {
 	ok = true
 	for _, n := range l.Notifiers {
-		h, t := n.Health(), l.journalled[n]
+		h, t := n.State(), l.journalled[n]
 		ok = ok && h.OK
 		e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name}
 		switch {
-		case !h.OK && (!t.down || h.SetAside > t.setAside && at.Sub(t.at) >= notifyPause):
-			e.Text = h.String()
-			t.at, t.setAside = at, h.SetAside
+		case !h.OK && (!t.down || h.Refused > t.refused && at.Sub(t.at) >= notifyPause):
+			e.Text = h.Text
+			t.at, t.refused = at, h.Refused
 		case h.OK && t.down:
-			e.Text = "notices are delivered again; " + h.String()
+			e.Text = "notices are delivered again; " + h.Text
 		}
 		t.down = !h.OK
 		l.journalled[n] = t

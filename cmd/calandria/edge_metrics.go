@@ -104,7 +104,7 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		gauge("calandria_journal_entries", float64(p.Seq))
 	}
 	gauge("calandria_journal_waiting", float64(j.Waiting))
-	for _, n := range m.s.loop.Notifiers {
+	for _, n := range m.s.notifiers {
 		h := n.Health()
 		count("calandria_notices_sent_total", h.Sent, h.Name)
 		count("calandria_notices_failed_total", h.Failed, h.Name)

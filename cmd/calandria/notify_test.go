@@ -255,7 +255,7 @@ func TestNotifierRecovers(t *testing.T) {
 		t.Fatal(err)
 	}
 	m.await("refusal", 10*time.Second, func(*engine.Picture) bool { return len(m.events(plant.EventNotify)) == 3 })
-	if h := m.loop.Notifiers[0].Health(); h.SetAside != 1 || h.Queued != 0 {
+	if h := m.notifiers[0].Health(); h.SetAside != 1 || h.Queued != 0 {
 		t.Errorf("%+v", h)
 	}
 }

@@ -22,6 +22,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"golang.org/x/sync/errgroup"
 
+	"calandria/alerting/notify"
 	"calandria/collector"
 	"calandria/console"
 	"calandria/engine"
@@ -81,6 +82,7 @@ type service struct {
 	committer *historian.Committer
 	sources   []*collector.Client
 	forward   *historian.Forwarder // nil: none
+	notifiers []*notify.Notifier
 	loop      *engine.Loop
 	console   *console.Server
 	reload    *reloader // nil: rules stay as they are
@@ -157,8 +159,11 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 			return f.OK, f.String()
 		}
 	}
-	if o.Notifiers, err = newNotifiers(h, s.journal, begun.core.Rules.Alarms(), log); err != nil {
+	if s.notifiers, err = newNotifiers(h, s.journal, begun.core.Rules.Alarms(), log); err != nil {
 		return s, err
+	}
+	for _, n := range s.notifiers {
+		o.Notifiers = append(o.Notifiers, notifierEdge{n})
 	}
 	s.loop, s.unfilled = engine.NewLoop(o), begun.core.Rules.Placeholders()
 	s.registry, s.plantMetrics = reg, newPlantMetrics(h, s.loop.Picture)
@@ -198,6 +203,18 @@ func (j journalEdge) Commit(events []plant.Event, state map[string][]byte, whole
 func (j journalEdge) Waiting() (int, error) {
 	h := j.Health()
 	return h.Waiting, h.Err
+}
+
+// notifierEdge is a notifier as the loop sees it.
+type notifierEdge struct{ *notify.Notifier }
+
+func (n notifierEdge) Offer(e plant.Event, spec *plant.AlarmSpec) {
+	n.Notifier.Offer(notify.Notice{Event: e, Spec: spec})
+}
+
+func (n notifierEdge) State() engine.NotifierState {
+	h := n.Health()
+	return engine.NotifierState{Name: h.Name, Text: h.String(), OK: h.OK, Refused: h.SetAside}
 }
 
 func sourceOf(h collector.Health) engine.Source {
@@ -280,7 +297,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	if s.forward != nil {
 		g.Go(func() error { return s.forward.Run(ctx) })
 	}
-	for _, n := range s.loop.Notifiers {
+	for _, n := range s.notifiers {
 		g.Go(func() error { return n.Run(ctx) })
 	}
 	if s.reload != nil {

@@ -25,7 +25,7 @@ var arrows = map[string][]string{
 	"collector/simulator": {"plant", "thermo/steam"},
 	"historian":           {"plant", "plant/files"},
 	"console":             {"plant", "plant/files", "thermo", "thermo/fouling", "thermo/pan", "rules", "alerting", "engine"},
-	"engine":              {"plant", "thermo", "thermo/steam", "rules", "alerting", "alerting/notify"},
+	"engine":              {"plant", "thermo", "thermo/steam", "rules", "alerting"},
 	"engine/setup":        {"plant", "engine", "thermo/steam"},
 	"plant/files":         {},
 	"deploy":              {},
