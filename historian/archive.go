@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/files"
 )
 
 // Options of an archive. The zero value is usable.
@@ -196,6 +197,9 @@ func (a *Archive) open() (err error) {
 	}
 	a.forwarding.open(a)
 	a.hot = &hotStore{dir: filepath.Join(a.dir, hotDir), fl: a.fl, log: a.log,
+		aside: func(path string, why error) error {
+			return asideLayer(a.fl, a.log, a.opt.ReadOnly, path, a.opt.Now(), why)
+		},
 		tag: func(path, unit string) int64 { return a.entry(path, unit).id },
 		named: func(id int64) (string, string, bool) {
 			a.mu.Lock()
@@ -217,8 +221,10 @@ func (a *Archive) open() (err error) {
 	if err := a.hot.open(); err != nil {
 		return err
 	}
-	if err := a.takeOver(); err != nil {
-		return err
+	if err := a.takeOver(); err != nil { // what was read of it is in the log
+		if err := a.aside("hot.db", err); err != nil {
+			return err
+		}
 	}
 	if a.opt.ReadOnly {
 		return nil
@@ -233,6 +239,25 @@ func (a *Archive) free() float64 {
 		free = min(free, a.fl.FreePct(a.opt.Beside))
 	}
 	return free
+}
+
+// aside gives what stands in the way another name, so that the archive opens
+// without it.
+func (a *Archive) aside(name string, why error) error {
+	return asideLayer(a.fl, a.log, a.opt.ReadOnly, filepath.Join(a.dir, name), a.opt.Now(), why)
+}
+
+func asideLayer(fl FileLayer, log *slog.Logger, readOnly bool, path string, now time.Time, why error) error {
+	if readOnly {
+		log.Error("part of the archive cannot be read and is left out", "file", path, "err", why)
+		return nil
+	}
+	to := files.AsideName(path, now)
+	if err := fl.Rename(path, to); err != nil {
+		return errors.Join(why, err)
+	}
+	log.Error("part of the archive is damaged and set aside", "file", path, "now", to, "err", why)
+	return nil
 }
 
 // tagsFile is the dictionary: a checkpoint with the tags as JSON; the number of
@@ -250,11 +275,11 @@ func (a *Archive) loadTags() error {
 		a.log.Error("the dictionary of tags cannot be used; meanings of tags that are no longer configured are lost", "err", err)
 		return nil
 	case err != nil:
-		return fmt.Errorf("read dictionary of tags: %w", err)
+		return a.aside(tagsFile, err)
 	}
 	var lines []tagLine
 	if err := json.Unmarshal(data, &lines); err != nil {
-		return fmt.Errorf("read dictionary of tags: %w", err)
+		return a.aside(tagsFile, err)
 	}
 	for _, l := range lines {
 		now := a.tags[l.Path]

@@ -174,7 +174,9 @@ func openCold(dir string, fl FileLayer, log *slog.Logger, readOnly bool) (*coldS
 	}
 	for _, kind := range coldKinds {
 		if err := fl.MkdirAll(filepath.Join(dir, kind)); err != nil {
-			return nil, err
+			if err = errors.Join(s.aside(kind, err), fl.MkdirAll(filepath.Join(dir, kind))); err != nil {
+				return nil, err
+			}
 		}
 		if err := s.readDir(kind); err != nil {
 			return nil, err

@@ -36,6 +36,7 @@ type hotStore struct {
 	// tag gives the archive's number of a tag, which becomes known by it; named
 	// the path and unit of a number, false if there is none.
 	tag   func(path, unit string) int64
+	aside func(path string, why error) error
 	named func(id int64) (path, unit string, ok bool)
 }
 
@@ -78,7 +79,9 @@ func newSegment(n uint64, path string) *segment {
 // open reads the segments that are there; again, it reads what has come since.
 func (h *hotStore) open() error {
 	if err := h.fl.MkdirAll(h.dir); err != nil {
-		return err
+		if err = errors.Join(h.aside(h.dir, err), h.fl.MkdirAll(h.dir)); err != nil {
+			return err
+		}
 	}
 	names, err := h.fl.List(h.dir)
 	if err != nil {
@@ -107,7 +110,10 @@ func (h *hotStore) open() error {
 			continue
 		}
 		if err != nil {
-			return err
+			if err := h.aside(s.path, err); err != nil {
+				return err
+			}
+			continue
 		}
 		segs = append(segs, s)
 	}
@@ -224,6 +230,9 @@ func (h *hotStore) commit(rows []hotRow, now int64) (err error) {
 func (h *hotStore) begin(now int64) error {
 	s := newSegment(h.next+1, h.file(h.next+1))
 	w, err := h.fl.Create(s.path)
+	if err != nil && h.aside(s.path, err) == nil { // something stood in its place
+		w, err = h.fl.Create(s.path)
+	}
 	if err != nil {
 		return err
 	}

@@ -402,7 +402,8 @@ func (j *Journal) Read(ctx context.Context, f Filter) ([]plant.Event, error) {
 		}
 		var e plant.Event
 		if err := json.Unmarshal(body, &e); err != nil {
-			return nil, fmt.Errorf("read journal %s: line %d: %w", j.path, seq, err)
+			// One damaged line hides no other; Verify names it.
+			e = plant.Event{Seq: uint64(seq), Kind: plant.EventRecord, Source: "calandria", Text: "this line of the journal is damaged: " + err.Error()}
 		}
 		out = append(out, e)
 	}

@@ -49,6 +49,10 @@ func (e *DamageError) Error() string {
 	return "parts of the archive are damaged and missing here; restore the files from a backup: " + strings.Join(lines, "; ")
 }
 
+func (s *coldStore) aside(name string, why error) error {
+	return asideLayer(s.fl, s.log, s.readOnly, filepath.Join(s.dir, name), time.Now(), why)
+}
+
 func (s *coldStore) readManifest() error {
 	s.listed = map[string]manifestLine{}
 	data, err := readCheckpoint(s.fl, s.dir, manifestFile)
@@ -60,11 +64,11 @@ func (s *coldStore) readManifest() error {
 		s.log.Error("the manifest of the archive cannot be used; it is made anew from the files", "err", err)
 		return nil
 	case err != nil:
-		return fmt.Errorf("read manifest: %w", err)
+		return s.aside(manifestFile, err)
 	}
 	var lines []manifestLine
 	if err := json.Unmarshal(data, &lines); err != nil {
-		return fmt.Errorf("read manifest: %w", err)
+		return s.aside(manifestFile, err)
 	}
 	for _, l := range lines {
 		s.listed[l.File] = l

@@ -75,34 +75,38 @@ func Kind(m fs.FileMode) string {
 	return "of another kind"
 }
 
-// asideMark stands in the name of a file that was set aside.
-const asideMark = ".damaged-"
+// AsideMark stands in the name of a file that was set aside.
+const AsideMark = ".damaged-"
 
 // SetAside gives a file or folder another name beside its own, with the time in
 // it, and returns that name; "" if it is not there.
 func SetAside(name string, now time.Time) (string, error) {
-	for i := 0; ; i++ {
-		to := name + asideMark + now.UTC().Format("20060102T150405Z")
-		if i > 0 {
-			to += fmt.Sprintf("-%d", i)
+	to := AsideName(name, now)
+	switch err := os.Rename(name, to); {
+	case errors.Is(err, fs.ErrNotExist):
+		return "", nil
+	case err != nil:
+		return "", fmt.Errorf("set aside %s: %w", name, err)
+	}
+	return to, nil
+}
+
+// AsideName is a name for a file that is set aside; nothing has it yet.
+func AsideName(name string, now time.Time) string {
+	base := name + AsideMark + now.UTC().Format("20060102T150405Z")
+	to := base
+	for i := 1; ; i++ {
+		if _, err := os.Lstat(to); err != nil {
+			return to
 		}
-		if _, err := os.Lstat(to); err == nil {
-			continue
-		}
-		switch err := os.Rename(name, to); {
-		case errors.Is(err, fs.ErrNotExist):
-			return "", nil
-		case err != nil:
-			return "", fmt.Errorf("set aside %s: %w", name, err)
-		}
-		return to, nil
+		to = fmt.Sprintf("%s-%d", base, i)
 	}
 }
 
 // Aside lists what was set aside in a folder and the folders in it.
 func Aside(dir string) (names []string) {
 	_ = filepath.WalkDir(dir, func(p string, d fs.DirEntry, err error) error {
-		if err == nil && strings.Contains(d.Name(), asideMark) {
+		if err == nil && strings.Contains(d.Name(), AsideMark) {
 			names = append(names, p)
 			if d.IsDir() {
 				return fs.SkipDir

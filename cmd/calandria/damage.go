@@ -1,0 +1,227 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"calandria/historian"
+	"calandria/plant"
+	"calandria/plant/files"
+)
+
+// folder is the data folder of a running program: alarms outrank files. What is
+// damaged in it is set aside under another name, and if nothing can be written
+// there the program works in a folder of its own until the next start.
+type folder struct {
+	dir       string
+	given     string // by --data; another than dir if that cannot be used
+	temporary string // why, in words
+	unlock    func()
+	log       *slog.Logger
+	events    []plant.Event // to be journalled
+	found     atomic.Pointer[string]
+}
+
+// openFolder makes the data folder and locks it. That another program uses it is
+// the only error.
+func openFolder(dir string, now time.Time, log *slog.Logger) (*folder, error) {
+	f := &folder{dir: dir, given: dir, log: log}
+	var busy *busyError
+	err := f.take(now)
+	if err == nil || errors.As(err, &busy) {
+		return f, err
+	}
+	f.temporary = err.Error()
+	var made error
+	if f.dir, made = os.MkdirTemp("", "calandria-data-"); made != nil {
+		return f, errors.Join(err, made)
+	}
+	f.tell(now, fmt.Sprintf("the data folder %s cannot be used: %s; the program works in %s, which nothing keeps", f.given, f.temporary, f.dir))
+	for _, name := range []string{"journal.db", "journal.db-wal", checkpointName} {
+		f.copyFile(name)
+	}
+	// The certificates with which the servers know the program.
+	if err := os.CopyFS(filepath.Join(f.dir, "pki"), os.DirFS(filepath.Join(f.given, "pki"))); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		log.Error("certificates of the data folder cannot be read; servers may refuse the program", "err", err)
+	}
+	f.unlock, err = lock(filepath.Join(f.dir, "lock"))
+	return f, err
+}
+
+// take makes the folder usable, with what stands in its way set aside.
+func (f *folder) take(now time.Time) error {
+	if info, err := os.Stat(f.dir); err == nil && !info.IsDir() {
+		if err := f.aside(f.dir, now, "it is no folder"); err != nil {
+			return err
+		}
+	}
+	if err := os.MkdirAll(f.dir, 0o750); err != nil {
+		return err
+	}
+	name := filepath.Join(f.dir, "lock")
+	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
+		if err := f.aside(name, now, "it is no regular file but "+files.Kind(info.Mode())); err != nil {
+			return err
+		}
+	}
+	unlock, err := lock(name)
+	if err != nil {
+		return err
+	}
+	probe, err := os.CreateTemp(f.dir, ".probe-*")
+	if err != nil {
+		unlock()
+		return err
+	}
+	f.unlock = unlock
+	return errors.Join(probe.Close(), os.Remove(probe.Name()))
+}
+
+func (f *folder) copyFile(name string) {
+	b, err := os.ReadFile(filepath.Join(f.given, name))
+	if err == nil {
+		err = os.WriteFile(filepath.Join(f.dir, name), b, 0o600)
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		f.log.Error("part of the data folder cannot be read", "file", name, "err", err)
+	}
+}
+
+// tell logs what was found and keeps it for the journal.
+func (f *folder) tell(now time.Time, text string) {
+	f.log.Error(text)
+	f.events = append(f.events, plant.Event{Time: now, Kind: plant.EventRecord, Source: "calandria", Text: text})
+}
+
+// aside sets a file aside and says why in a note beside it.
+func (f *folder) aside(name string, now time.Time, why string) error {
+	to, err := files.SetAside(name, now)
+	if err != nil || to == "" {
+		return err
+	}
+	f.note(to, now, why)
+	return nil
+}
+
+func (f *folder) note(aside string, now time.Time, why string) {
+	what := filepath.Base(aside)
+	what, _, _ = strings.Cut(what, files.AsideMark)
+	f.tell(now, fmt.Sprintf("%s is damaged and was set aside as %s: %s", what, filepath.Base(aside), why))
+	if err := os.WriteFile(aside+noteEnd, []byte(why+"\n"), 0o640); err != nil {
+		f.log.Error("no note beside what was set aside", "err", err)
+	}
+}
+
+// noteEnd ends the name of the note beside what was set aside.
+const noteEnd = ".txt"
+
+// openArchive opens the archive; if that fails, an empty one in its place, and
+// then one in a temporary folder.
+func (f *folder) openArchive(h *plant.House, now time.Time) (*historian.Archive, error) {
+	a, err := openKept(h, f.dir, f.log)
+	if err == nil {
+		return a, nil
+	}
+	dir := archiveDir(h, f.dir)
+	if aside := f.aside(dir, now, err.Error()); aside == nil {
+		if a, again := openKept(h, f.dir, f.log); again == nil {
+			return a, nil
+		}
+	}
+	temporary, made := os.MkdirTemp("", "calandria-archive-")
+	if made != nil {
+		return nil, errors.Join(err, made)
+	}
+	f.temporary = err.Error()
+	f.tell(now, fmt.Sprintf("the archive %s cannot be used: %s; values go to %s, which nothing keeps", dir, err, temporary))
+	return openArchiveAt(temporary, h, f.log)
+}
+
+// openJournal opens the journal, or a new one with what can be read of the
+// damaged one.
+func (f *folder) openJournal(now time.Time) (*historian.Journal, error) {
+	j, saved, err := historian.OpenJournalAnyway(filepath.Join(f.dir, "journal.db"), historian.JournalOptions{}, now)
+	if err != nil {
+		temporary, made := os.MkdirTemp("", "calandria-journal-")
+		if made != nil {
+			return nil, errors.Join(err, made)
+		}
+		f.temporary = err.Error()
+		f.tell(now, fmt.Sprintf("the journal cannot be used: %s; events go to %s, which nothing keeps", err, temporary))
+		j, saved, err = historian.OpenJournalAnyway(filepath.Join(temporary, "journal.db"), historian.JournalOptions{}, now)
+	}
+	if saved != nil {
+		f.note(saved.Aside, now, saved.String())
+	}
+	return j, err
+}
+
+// set lists what was set aside in the data folder, with the notes.
+func (f *folder) set() (lines []string) {
+	for _, name := range asideIn(f.given) {
+		why, err := files.Read(name+noteEnd, 64<<10)
+		line := "set aside: " + filepath.Base(name)
+		if err == nil {
+			line += ": " + strings.TrimSpace(string(why))
+		}
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+// asideIn lists what was set aside in the data folder, without the notes and the
+// companions of a database.
+func asideIn(dir string) []string {
+	return slices.DeleteFunc(files.Aside(dir), func(name string) bool {
+		return slices.ContainsFunc([]string{noteEnd, "-wal", "-shm"}, func(end string) bool { return strings.HasSuffix(name, end) })
+	})
+}
+
+// look says what is damaged, for the pages and the alarm.
+func (f *folder) look() {
+	lines := f.set()
+	if f.temporary != "" {
+		lines = append(lines, "nothing is kept beyond the next start: "+f.temporary)
+	}
+	text := strings.Join(lines, "; ")
+	if text != "" {
+		text += "; 'calandria repair' explains"
+	}
+	f.found.Store(&text)
+}
+
+// Damage is what look found last.
+func (f *folder) Damage() string {
+	if text := f.found.Load(); text != nil {
+		return *text
+	}
+	return ""
+}
+
+// lookEvery is how often a running program looks what is set aside, so that the
+// alarm ends with the repair.
+const lookEvery = 10 * time.Second
+
+// Run looks again and again until ctx ends: a disk that hangs must not hold up
+// the loop.
+func (f *folder) Run(ctx context.Context) error {
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+			f.look()
+		}
+	}
+}
