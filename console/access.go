@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/files"
 )
 
 // right is what a request asks to do.
@@ -103,6 +104,7 @@ type gate struct {
 	stamp    time.Time // of the file as read
 	looked   time.Time
 	broken   bool
+	fault    string // why the accounts file cannot be used, in words
 	sessions map[[sha256.Size]byte]*session
 	wrong    map[string]*tries // by "user name" or "from address"
 }
@@ -122,19 +124,35 @@ func newGate(opt *Options) (*gate, error) {
 	if g.path == "" {
 		return g, nil
 	}
-	var err error
-	if g.accounts, err = LoadAccounts(g.path); err != nil {
-		return nil, fmt.Errorf("console: %w", err)
-	}
 	if info, err := os.Stat(g.path); err == nil {
 		g.stamp = info.ModTime()
 	}
-	return g, nil
+	var err error
+	if g.accounts, err = LoadAccounts(g.path); err != nil {
+		// The program watches all the same, and who can be read may sign in. The
+		// file is read again at each request until it is whole.
+		g.accounts, g.broken = &Accounts{}, true
+		if text, unread := files.Read(g.path, plant.MaxFileBytes); unread == nil && isFaults(err) {
+			g.accounts = SalvageAccounts(text)
+		}
+		g.fault = fmt.Sprintf("the accounts file cannot be used, %d accounts were saved from it: %v", len(g.accounts.Users), err)
+		g.log.Error("console: " + g.fault)
+	}
+	return g, err
+}
+
+// isFaults reports that a file was read and is not what it should be.
+func isFaults(err error) bool {
+	_, ok := errors.AsType[plant.Faults](err)
+	return ok
 }
 
 // current takes over a changed accounts file, and journals what changed. A
 // faulty one changes nothing.
 func (g *gate) current(now time.Time) {
+	if g.path == "" {
+		return
+	}
 	g.mu.Lock()
 	before := g.accounts
 	g.reread(now)
@@ -165,11 +183,12 @@ func (g *gate) reread(now time.Time) {
 	if err != nil {
 		if !g.broken {
 			g.log.Error("console: the accounts file cannot be read; the accounts of before hold", "err", err)
+			g.fault = "the accounts file cannot be read, the accounts of before hold: " + err.Error()
 		}
 		g.broken = true
 		return
 	}
-	g.broken, g.stamp, g.accounts = false, info.ModTime(), a
+	g.broken, g.fault, g.stamp, g.accounts = false, "", info.ModTime(), a
 }
 
 // still reports that an open stream may go on. Watching keeps no session alive.
@@ -257,6 +276,9 @@ func (g *gate) signIn(ctx context.Context, name, password, from string, now time
 	}
 	right := verify(stored, password)
 	<-g.hashing
+	if g.saved() == 0 {
+		return "", &failed{http.StatusServiceUnavailable, "The accounts file cannot be used. Make an account on the machine of the program with 'calandria user add'; 'calandria repair' explains. Alarms and notices go on."}
+	}
 	if !right || !known {
 		event.Text = "sign-in refused"
 		if g.note(by, now) == wrongLimit {
@@ -269,6 +291,26 @@ func (g *gate) signIn(ctx context.Context, name, password, from string, now time
 	event.User, event.Text = name, "signed in as "+string(role)
 	g.tell(event)
 	return token, nil
+}
+
+// saved is how many accounts there are.
+func (g *gate) saved() int {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return len(g.accounts.Users)
+}
+
+// Fault says what of the console's own files cannot be used, "" for nothing.
+func (s *Server) Fault() string {
+	s.gate.current(time.Now())
+	s.gate.mu.Lock()
+	defer s.gate.mu.Unlock()
+	if s.cert != nil {
+		if fault := s.cert.fault(); fault != "" {
+			return fault
+		}
+	}
+	return s.gate.fault
 }
 
 // note counts a wrong try and returns how many it is of the user.

@@ -461,7 +461,6 @@ func TestStreamEndsWithSession(t *testing.T) {
 }
 
 func TestListenElsewhere(t *testing.T) {
-	mill := newMill(t, time.Now())
 	g := newGated(t, nil)
 	for _, c := range []struct {
 		opt  Options
@@ -473,7 +472,7 @@ func TestListenElsewhere(t *testing.T) {
 		{Options{Accounts: filepath.Join(t.TempDir(), "none.yaml")}, "calandria user add"},
 		{Options{Certificate: "none.pem", Key: "none.key"}, "TLS key"},
 	} {
-		if _, err := New(mill, c.opt); err == nil || !strings.Contains(err.Error(), c.want) {
+		if err := Check(c.opt); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v", c.opt, err)
 		}
 	}
@@ -554,7 +553,7 @@ func TestTLS(t *testing.T) {
 	if err := os.Chmod(keyFile, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := New(newMill(t, time.Now()), Options{Certificate: certFile, Key: keyFile}); err == nil || !strings.Contains(err.Error(), "0600") {
+	if err := Check(Options{Certificate: certFile, Key: keyFile}); err == nil || !strings.Contains(err.Error(), "0600") {
 		t.Error("a key that everybody may read: ", err)
 	}
 	cancel()

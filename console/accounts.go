@@ -103,6 +103,46 @@ func ParseAccounts(path string, text []byte) (*Accounts, error) {
 	return &a, nil
 }
 
+// SalvageAccounts takes the entries of a damaged accounts file that are whole.
+func SalvageAccounts(text []byte) *Accounts {
+	var out Accounts
+	var entry []string
+	take := func() {
+		for _, section := range []string{"users:\n", "tokens:\n"} {
+			var one Accounts
+			doc, faults := plant.DecodeYAML("", []byte(section+strings.Join(entry, "")), &one)
+			for _, f := range one.check(doc) {
+				if f.Field != "users" { // there is no account: it is a token
+					faults = append(faults, f)
+				}
+			}
+			if len(faults) > 0 {
+				continue
+			}
+			for _, u := range one.Users {
+				if _, there := out.Find(u.Name); !there {
+					out.Users = append(out.Users, u)
+				}
+			}
+			out.Tokens = append(out.Tokens, one.Tokens...)
+		}
+		entry = nil
+	}
+	for line := range strings.Lines(string(text)) {
+		switch {
+		case !strings.HasPrefix(line, " ") && !strings.HasPrefix(line, "-"):
+			take()
+		case strings.HasPrefix(strings.TrimSpace(line), "- "):
+			take()
+			fallthrough
+		case len(entry) > 0:
+			entry = append(entry, line)
+		}
+	}
+	take()
+	return &out
+}
+
 func (a *Accounts) check(doc *plant.Document) (faults plant.Faults) {
 	fault := func(field, problem, fix string) { faults = append(faults, doc.Fault(field, problem, fix)) }
 	if len(a.Users) == 0 {

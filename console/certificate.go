@@ -2,6 +2,7 @@ package console
 
 import (
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -21,14 +22,24 @@ type certificate struct {
 	pair   *tls.Certificate
 	stamp  time.Time
 	looked time.Time
+	why    string // it cannot be used, in words
 }
 
 func loadCertificate(file, key string, log *slog.Logger) (*certificate, error) {
 	c := &certificate{file: file, key: key, log: log}
 	if err := c.load(); err != nil {
-		return nil, err
+		c.why = err.Error()
+		log.Error("console: no page is served until this is mended", "err", err)
+		return c, fmt.Errorf("console: %w", err)
 	}
 	return c, nil
+}
+
+// fault says why the certificate cannot be used, "" for nothing.
+func (c *certificate) fault() string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.why
 }
 
 func (c *certificate) load() error {
@@ -63,13 +74,19 @@ func (c *certificate) load() error {
 func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if now := time.Now(); now.Sub(c.looked) >= time.Minute {
+	if now := time.Now(); now.Sub(c.looked) >= time.Minute || c.pair == nil && now.Sub(c.looked) >= time.Second {
 		c.looked = now
-		if info, err := os.Stat(c.file); err != nil || !info.ModTime().Equal(c.stamp) {
+		if info, err := os.Stat(c.file); err != nil || !info.ModTime().Equal(c.stamp) || c.pair == nil {
 			if err := c.load(); err != nil {
+				c.why = "the new TLS certificate is not used: " + err.Error()
 				c.log.Error("console: the new certificate is not used", "err", err)
+			} else {
+				c.why = ""
 			}
 		}
+	}
+	if c.pair == nil {
+		return nil, errors.New("the console has no certificate: " + c.why)
 	}
 	return c.pair, nil
 }

@@ -135,15 +135,12 @@ func (opt *Options) secure(log *slog.Logger) (*gate, *certificate, error) {
 	case !secured || opt.Accounts == "":
 		return nil, nil, fmt.Errorf("console address %q is not a loopback address: give the console accounts and a TLS certificate, state that a proxy in front does sign-in and TLS (behind_proxy: true), or listen on 127.0.0.1", opt.Listen)
 	}
-	g, err := newGate(opt)
-	if err != nil || opt.Certificate == "" {
-		return g, nil, err
+	g, gateFault := newGate(opt)
+	if opt.Certificate == "" {
+		return g, nil, gateFault
 	}
 	c, err := loadCertificate(opt.Certificate, opt.Key, log)
-	if err != nil {
-		return nil, nil, fmt.Errorf("console: %w", err)
-	}
-	return g, c, nil
+	return g, c, errors.Join(gateFault, err)
 }
 
 // New makes a console. It starts nothing and opens nothing. The error says
@@ -166,7 +163,8 @@ func New(b Backend, opt Options) (*Server, error) {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	var err error
-	if s.gate, s.cert, err = opt.secure(s.log); err != nil {
+	// Files that cannot be used are told by Fault: the program watches without them.
+	if s.gate, s.cert, err = opt.secure(s.log); s.gate == nil {
 		return nil, err
 	}
 	zone := b.House().Config.Site.TimeZone

@@ -106,7 +106,7 @@ func sayWell(t *testing.T, alarms []plant.AlarmSpec) {
 	t.Helper()
 	// What has no number: a pump stopped, a body being cleaned, a fact about the program.
 	switches := []string{"vacuum_pump_stopped", "injection_pump_stopped", "pan_vacuum_pump", "body_instrument_lost", "pan_instrument_lost",
-		"archive_failed", "archive_damaged", "journal_failed", "forwarding_failed", "notices_failed", "alarm_state_lost", "mill_server_lost"}
+		"archive_failed", "files_damaged", "journal_failed", "forwarding_failed", "notices_failed", "alarm_state_lost", "mill_server_lost"}
 	notFirst := regexp.MustCompile(`^(The|It|If|When|Perhaps|Maybe|Try|Please|Consider|You|Should) `)
 	dialect := regexp.MustCompile(`(?i)\b(setpoint|deadband|PV|HH|NCG|boolean|threshold|operator|ASAP|ensure|utili[sz]e)\b`)
 	seen := map[string]bool{}

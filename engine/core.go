@@ -53,7 +53,7 @@ var systemTags = []struct {
 }{
 	{"scan_overruns", plant.AnyDimension, "scans that took longer than the scan interval, since the start"},
 	{"archive_ok", plant.State, "1 while values can be archived"},
-	{"archive_intact", plant.State, "1 while no file of the archive is known to be gone, cut or changed"},
+	{"files_intact", plant.State, "1 while no file of the program is known to be gone, damaged or set aside"},
 	{"disk_free_pct", plant.Percent, "free part of the disk that archive and journal are on, of the fuller one if there are two, %"},
 	{"journal_ok", plant.State, "1 while events can be journalled"},
 	{"forward_ok", plant.State, "1 while values reach InfluxDB, or none is configured"},
@@ -358,7 +358,7 @@ func (c *Core) BadTagsPct() float64 {
 // AllWell sets the system tags as they are while the program runs well: for
 // replay, where nothing can be wrong with it.
 func (c *Core) AllWell(at time.Time) {
-	for _, name := range []string{"archive_ok", "archive_intact", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
+	for _, name := range []string{"archive_ok", "files_intact", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
 		c.Set(name, 1, at)
 	}
 	c.Set("disk_free_pct", 100, at)

@@ -85,12 +85,15 @@ type LoopOptions struct {
 	// Checkpoint stores what the core has learned, once a minute and at the stop;
 	// nil: it is not stored.
 	Checkpoint func(data []byte) error
-	LastRun    time.Time               // last sign of life before this start, zero at a first start
-	Events     []plant.Event           // found at the start: to be journalled first
-	Strikes    []thermo.FinishedStrike // the same
-	Counts     Counts
-	Now        func() time.Time // nil: that of Clock
-	Clock      *Clock           // nil: a new one
+	// Damage says which other files of the program are damaged or were set aside,
+	// "" for none; nil: it is not known.
+	Damage  func() string
+	LastRun time.Time               // last sign of life before this start, zero at a first start
+	Events  []plant.Event           // found at the start: to be journalled first
+	Strikes []thermo.FinishedStrike // the same
+	Counts  Counts
+	Now     func() time.Time // nil: that of Clock
+	Clock   *Clock           // nil: a new one
 	// Offsets are how far the archive says that the clocks behind tags were ahead.
 	Offsets map[plant.TagID]time.Duration
 	Log     *slog.Logger
@@ -321,7 +324,7 @@ func (l *Loop) systemTags(at time.Time) {
 	c.Set("scan_overruns", l.overruns, at)
 	archive := l.Archive.State()
 	c.Set("archive_ok", flag(!l.refused && archive.OK), at)
-	c.Set("archive_intact", flag(archive.Damage == ""), at)
+	c.Set("files_intact", flag(archive.Damage == "" && l.otherDamage() == ""), at)
 	if !math.IsNaN(archive.FreePct) {
 		c.Set("disk_free_pct", archive.FreePct, at)
 	}
@@ -516,11 +519,21 @@ func (l *Loop) Show(at time.Time) {
 	l.board.post(p)
 }
 
+func (l *Loop) otherDamage() string {
+	if l.Damage == nil {
+		return ""
+	}
+	return l.Damage()
+}
+
 func (l *Loop) health(at time.Time) []Health {
 	archive := l.Archive.State()
 	lines := []Health{{Name: "archive", OK: archive.OK && !l.refused, Text: archive.Text}}
 	if archive.Damage != "" {
 		lines = append(lines, Health{Name: "files of the archive", Text: archive.Damage})
+	}
+	if damage := l.otherDamage(); damage != "" {
+		lines = append(lines, Health{Name: "files of the program", Text: damage})
 	}
 	journal := Health{Name: "journal", OK: !l.unjournaled, Text: fmt.Sprintf("%d entries", l.seq)}
 	if l.unjournaled {

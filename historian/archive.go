@@ -266,15 +266,12 @@ const tagsFile = "tags"
 
 func (a *Archive) loadTags() error {
 	data, err := readCheckpoint(a.fl, a.dir, tagsFile)
-	var damaged *CheckpointError
-	switch {
-	case errors.Is(err, ErrNoCheckpoint):
+	if errors.Is(err, ErrNoCheckpoint) {
 		return nil
-	case errors.As(err, &damaged):
-		// Paths and units are in the log and in every Parquet file as well.
-		a.log.Error("the dictionary of tags cannot be used; meanings of tags that are no longer configured are lost", "err", err)
-		return nil
-	case err != nil:
+	}
+	if err != nil {
+		// Paths and units are in the log and in every Parquet file as well; the
+		// meanings of tags that are no longer configured are lost.
 		return a.aside(tagsFile, err)
 	}
 	var lines []tagLine

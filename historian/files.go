@@ -5,6 +5,9 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"syscall"
+
+	"calandria/plant/files"
 )
 
 // FileLayer is what the archive needs of the file system for its Parquet
@@ -35,13 +38,17 @@ type ReadFile interface {
 // Disk is the real file system.
 type Disk struct{}
 
-func (Disk) MkdirAll(dir string) error             { return os.MkdirAll(dir, 0o750) }
-func (Disk) Create(name string) (WriteFile, error) { return os.Create(name) }
-func (Disk) Rename(from, to string) error          { return os.Rename(from, to) }
-func (Disk) Remove(name string) error              { return os.Remove(name) }
+func (Disk) MkdirAll(dir string) error    { return os.MkdirAll(dir, 0o750) }
+func (Disk) Rename(from, to string) error { return os.Rename(from, to) }
+func (Disk) Remove(name string) error     { return os.Remove(name) }
+
+// Create does not wait: a pipe in place of the file would hold it up.
+func (Disk) Create(name string) (WriteFile, error) {
+	return os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_TRUNC|syscall.O_NONBLOCK, 0o666)
+}
 
 func (Disk) Open(name string) (ReadFile, int64, error) {
-	f, err := os.Open(name)
+	f, err := os.OpenFile(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -49,6 +56,10 @@ func (Disk) Open(name string) (ReadFile, int64, error) {
 	if err != nil {
 		f.Close()
 		return nil, 0, err
+	}
+	if !st.Mode().IsRegular() {
+		f.Close()
+		return nil, 0, fmt.Errorf("%s is no regular file but %s", name, files.Kind(st.Mode()))
 	}
 	return f, st.Size(), nil
 }

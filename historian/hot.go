@@ -10,6 +10,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 )
@@ -127,7 +128,9 @@ func (h *hotStore) load(s *segment) error {
 	if err != nil {
 		return fmt.Errorf("read the hot log: %w", err)
 	}
+	odd, start := false, b
 	if s.size == 0 {
+		odd = !strings.HasPrefix(segmentMagic, string(b[:min(len(b), len(segmentMagic))]))
 		s.size = int64(min(len(b), len(segmentMagic)))
 		b = b[s.size:]
 	}
@@ -151,6 +154,9 @@ func (h *hotStore) load(s *segment) error {
 	})
 	if err != nil {
 		return fmt.Errorf("read %s: %w", s.path, err)
+	}
+	if odd && len(s.ids) == 0 && s.samples == 0 {
+		return fmt.Errorf("read %s: it begins with %.20q, and nothing in it is a part of the log", s.path, start)
 	}
 	if unnamed > 0 {
 		h.log.Error("samples of the hot log belong to no tag that is known", "file", s.path, "samples", unnamed)

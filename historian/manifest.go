@@ -56,14 +56,10 @@ func (s *coldStore) aside(name string, why error) error {
 func (s *coldStore) readManifest() error {
 	s.listed = map[string]manifestLine{}
 	data, err := readCheckpoint(s.fl, s.dir, manifestFile)
-	var damaged *CheckpointError
-	switch {
-	case errors.Is(err, ErrNoCheckpoint):
+	if errors.Is(err, ErrNoCheckpoint) {
 		return nil
-	case errors.As(err, &damaged):
-		s.log.Error("the manifest of the archive cannot be used; it is made anew from the files", "err", err)
-		return nil
-	case err != nil:
+	}
+	if err != nil { // it is made anew from the files
 		return s.aside(manifestFile, err)
 	}
 	var lines []manifestLine

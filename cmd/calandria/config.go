@@ -66,10 +66,11 @@ func archiveDir(h *plant.House, data string) string {
 	return filepath.Join(data, "archive")
 }
 
-// openKept opens the archive as the plant file keeps it.
-func openKept(h *plant.House, data string, log *slog.Logger) (*historian.Archive, error) {
+// openKept opens the archive in a folder as the plant file keeps it; data is the
+// data folder.
+func openKept(h *plant.House, dir, data string, log *slog.Logger) (*historian.Archive, error) {
 	k := historian.KeepingOf(h)
-	return historian.Open(archiveDir(h, data), historian.Options{Hot: k.Hot, Keep: k.Keep, Beside: data, Logger: log})
+	return historian.Open(dir, historian.Options{Hot: k.Hot, Keep: k.Keep, Beside: data, Logger: log})
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.

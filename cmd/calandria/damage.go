@@ -40,12 +40,9 @@ func openFolder(dir string, now time.Time, log *slog.Logger) (*folder, error) {
 	if err == nil || errors.As(err, &busy) {
 		return f, err
 	}
-	f.temporary = err.Error()
-	var made error
-	if f.dir, made = os.MkdirTemp("", "calandria-data-"); made != nil {
-		return f, errors.Join(err, made)
+	if f.dir, err = f.substitute("the data folder "+f.given, err, now); err != nil {
+		return f, err
 	}
-	f.tell(now, fmt.Sprintf("the data folder %s cannot be used: %s; the program works in %s, which nothing keeps", f.given, f.temporary, f.dir))
 	for _, name := range []string{"journal.db", "journal.db-wal", checkpointName} {
 		f.copyFile(name)
 	}
@@ -124,26 +121,33 @@ func (f *folder) note(aside string, now time.Time, why string) {
 // noteEnd ends the name of the note beside what was set aside.
 const noteEnd = ".txt"
 
-// openArchive opens the archive; if that fails, an empty one in its place, and
-// then one in a temporary folder.
+// openArchive opens the archive, in a temporary folder if its own cannot be used.
 func (f *folder) openArchive(h *plant.House, now time.Time) (*historian.Archive, error) {
-	a, err := openKept(h, f.dir, f.log)
+	dir := archiveDir(h, f.dir)
+	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
+		if err := f.aside(dir, now, "it is no folder"); err != nil {
+			f.log.Error("in place of the archive's folder is a file", "err", err)
+		}
+	}
+	a, err := openKept(h, dir, f.dir, f.log)
 	if err == nil {
 		return a, nil
 	}
-	dir := archiveDir(h, f.dir)
-	if aside := f.aside(dir, now, err.Error()); aside == nil {
-		if a, again := openKept(h, f.dir, f.log); again == nil {
-			return a, nil
-		}
+	if dir, err = f.substitute("the archive "+dir, err, now); err != nil {
+		return nil, err
 	}
-	temporary, made := os.MkdirTemp("", "calandria-archive-")
-	if made != nil {
-		return nil, errors.Join(err, made)
+	return openKept(h, dir, f.dir, f.log)
+}
+
+// substitute makes a folder in place of something that cannot be used.
+func (f *folder) substitute(what string, why error, now time.Time) (string, error) {
+	dir, err := os.MkdirTemp("", "calandria-data-")
+	if err != nil {
+		return "", errors.Join(why, err)
 	}
-	f.temporary = err.Error()
-	f.tell(now, fmt.Sprintf("the archive %s cannot be used: %s; values go to %s, which nothing keeps", dir, err, temporary))
-	return openArchiveAt(temporary, h, f.log)
+	f.temporary = fmt.Sprintf("%s cannot be used: %s", what, why)
+	f.tell(now, fmt.Sprintf("%s; the program works in %s, which nothing keeps", f.temporary, dir))
+	return dir, nil
 }
 
 // openJournal opens the journal, or a new one with what can be read of the
@@ -151,13 +155,11 @@ func (f *folder) openArchive(h *plant.House, now time.Time) (*historian.Archive,
 func (f *folder) openJournal(now time.Time) (*historian.Journal, error) {
 	j, saved, err := historian.OpenJournalAnyway(filepath.Join(f.dir, "journal.db"), historian.JournalOptions{}, now)
 	if err != nil {
-		temporary, made := os.MkdirTemp("", "calandria-journal-")
-		if made != nil {
-			return nil, errors.Join(err, made)
+		var dir string
+		if dir, err = f.substitute("the journal", err, now); err != nil {
+			return nil, err
 		}
-		f.temporary = err.Error()
-		f.tell(now, fmt.Sprintf("the journal cannot be used: %s; events go to %s, which nothing keeps", err, temporary))
-		j, saved, err = historian.OpenJournalAnyway(filepath.Join(temporary, "journal.db"), historian.JournalOptions{}, now)
+		j, saved, err = historian.OpenJournalAnyway(filepath.Join(dir, "journal.db"), historian.JournalOptions{}, now)
 	}
 	if saved != nil {
 		f.note(saved.Aside, now, saved.String())
@@ -176,6 +178,25 @@ func (f *folder) set() (lines []string) {
 		lines = append(lines, line)
 	}
 	return lines
+}
+
+// checkCheckpoint sets a damaged checkpoint aside: the start reads the archive
+// instead.
+func (f *folder) checkCheckpoint(now time.Time) {
+	_, err := historian.ReadCheckpoint(f.dir, checkpointName)
+	if err == nil || errors.Is(err, historian.ErrNoCheckpoint) {
+		return
+	}
+	if err := f.aside(filepath.Join(f.dir, checkpointName), now, err.Error()+"; what was learned is worked out from the archive again"); err != nil {
+		f.log.Error("the damaged checkpoint stays where it is", "err", err)
+	}
+}
+
+// busyError says that another program works on the data folder.
+type busyError struct{}
+
+func (*busyError) Error() string {
+	return "the data folder is in use by another calandria; stop it, or give another --data"
 }
 
 // asideIn lists what was set aside in the data folder, without the notes and the

@@ -264,7 +264,7 @@ func newFiller(a *app, data string, until time.Time) (*filler, error) {
 	}
 	p.core.Calc.NoUncertainty()
 	p.core.Calc.NoReconciliation()
-	if p.archive, err = openKept(h, data, a.log); err != nil {
+	if p.archive, err = openKept(h, archiveDir(h, data), data, a.log); err != nil {
 		return nil, err
 	}
 	if err = p.archive.Describe(describe(h)...); err == nil {

@@ -19,7 +19,7 @@ func lock(name string) (unlock func(), err error) {
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 		f.Close()
 		if errors.Is(err, syscall.EWOULDBLOCK) {
-			return nil, errors.New("the data folder is in use by another calandria; stop it, or give another --data")
+			return nil, &busyError{}
 		}
 		return nil, fmt.Errorf("lock the data folder: %w", err)
 	}

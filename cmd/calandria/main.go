@@ -72,6 +72,7 @@ type cli struct {
 	Notify      notifyCmd      `cmd:"" help:"Send a test notice through the notifiers of the plant file."`
 	User        userCmd        `cmd:"" help:"Change who may sign in at the console."`
 	Verify      verifyCmd      `cmd:"" help:"Check that no line of the journal was altered or removed."`
+	Repair      repairCmd      `cmd:"" help:"Say which files of the program are damaged or set aside and what to do, and mend them."`
 	Version     versionCmd     `cmd:"" help:"Print the version."`
 
 	LogLevel slog.Level `help:"Least severity that is logged: debug, info, warn or error." default:"info"`

@@ -382,7 +382,7 @@ func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job pl
 		return a.followJob(j, job)
 	}
 	defer unlock()
-	ar, err := openKept(h, dir, a.log)
+	ar, err := openKept(h, archiveDir(h, dir), dir, a.log)
 	if err != nil {
 		return err
 	}

@@ -89,7 +89,7 @@ type service struct {
 	trials    *engine.Trials
 	inForce   atomic.Pointer[[]rules.File]
 	log       *slog.Logger
-	unlock    func()
+	folder    *folder
 	unfilled  []rules.Placeholder // where the site's procedures belong
 
 	registry     *prometheus.Registry
@@ -99,7 +99,7 @@ type service struct {
 // open puts everything together over a data folder: the core as it was when the
 // program last ran, and the edges. Nothing runs yet.
 func open(ctx context.Context, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
-	s = &service{house: h, dir: dataDir, log: log}
+	s = &service{house: h, log: log}
 	s.inForce.Store(&files)
 	defer func() {
 		if err != nil {
@@ -107,33 +107,43 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 			s = nil
 		}
 	}()
-	if err = os.MkdirAll(dataDir, 0o750); err != nil {
-		return s, fmt.Errorf("make data folder: %w", err)
-	}
-	if s.unlock, err = lock(filepath.Join(dataDir, "lock")); err != nil {
+	now := time.Now()
+	if s.folder, err = openFolder(dataDir, now, log); err != nil {
 		return s, err
 	}
-	if s.archive, err = openKept(h, dataDir, log); err != nil {
+	dataDir = s.folder.dir
+	s.dir = dataDir
+	if s.archive, err = s.folder.openArchive(h, now); err != nil {
 		return s, err
 	}
-	if s.journal, err = historian.OpenJournal(filepath.Join(dataDir, "journal.db"), historian.JournalOptions{}); err != nil {
+	if s.journal, err = s.folder.openJournal(now); err != nil {
 		return s, err
 	}
 	clock := engine.NewClock()
+	s.folder.checkCheckpoint(now)
+	s.folder.look()
 	s.committer = historian.NewCommitter(s.journal, 0, log)
 	begun, err := begin(ctx, h, files, past{s.archive}, s.journal, dataDir, clock.Now(), log, progress)
+	if err != nil && ctx.Err() == nil {
+		s.folder.tell(now, "the past cannot be read; what was learned begins anew: "+err.Error())
+		begun, err = beginAnew(h, files, s.journal, now, log)
+	}
 	if err != nil {
 		return s, err
 	}
 	h = begun.core.House
 	s.house = h
-	if err = s.archive.Describe(describe(h)...); err != nil {
-		return s, err
+	if err := s.archive.Describe(describe(h)...); err != nil {
+		log.Error("units and meanings of tags are not stored", "err", err)
 	}
+	var unread []engine.Source
 	for _, sc := range h.Config.OPCUA.Servers {
-		client, err := collector.New(collector.Config{Server: sc, Tags: measuredBy(h, sc.Name), DataDir: dataDir, Logger: log, Now: clock.Now})
-		if err != nil {
-			return s, err
+		tags := measuredBy(h, sc.Name)
+		client, err := collector.New(collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log, Now: clock.Now})
+		if err != nil { // the other servers are read all the same
+			log.Error("a server is not read", "server", sc.Name, "err", err)
+			unread = append(unread, engine.Source{Name: sc.Name, LastError: err.Error(), Tags: len(tags), Since: now})
+			continue
 		}
 		s.sources = append(s.sources, client)
 	}
@@ -142,7 +152,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	marks := historian.Marks{Dir: filepath.Join(dataDir, marksFolder)}
 	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer}, Log: log, Counts: loopCounts(reg),
 		Clock: clock, Offsets: begun.offsets,
-		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: begun.events, Strikes: begun.strikes,
+		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: append(s.folder.events, begun.events...), Damage: s.damage, Strikes: begun.strikes,
 		Checkpoint: func(data []byte) error {
 			return errors.Join(historian.WriteCheckpoint(dataDir, checkpointName, data),
 				marks.Keep(time.Now(), func() ([]byte, error) { return data, nil }))
@@ -150,13 +160,19 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	for _, c := range s.sources {
 		o.Sources = append(o.Sources, func() engine.Source { return sourceOf(c.Health()) })
 	}
+	for _, x := range unread {
+		o.Sources = append(o.Sources, func() engine.Source { return x })
+	}
 	if x := historian.InfluxOf(h); x != nil {
 		if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(h), log); err != nil {
-			return s, err
-		}
-		o.Forward = func() (bool, string) {
-			f := s.forward.Health()
-			return f.OK, f.String()
+			why := err.Error()
+			log.Error("values do not go to InfluxDB", "err", err)
+			o.Forward = func() (bool, string) { return false, why }
+		} else {
+			o.Forward = func() (bool, string) {
+				f := s.forward.Health()
+				return f.OK, f.String()
+			}
 		}
 	}
 	if s.notifiers, err = newNotifiers(h, s.journal, begun.core.Rules.Alarms(), log); err != nil {
@@ -176,6 +192,11 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
 	s.console, err = console.New(&backend{s: s}, opt)
 	return s, err
+}
+
+// damage says what of the program's files is damaged, "" for nothing.
+func (s *service) damage() string {
+	return strings.Join(slices.DeleteFunc([]string{s.folder.Damage(), s.console.Fault()}, func(x string) bool { return x == "" }), "; ")
 }
 
 // archiveEdge and journalEdge are archive and journal as the loop sees them.
@@ -286,6 +307,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	listening(ln.Addr().String())
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return s.archive.Run(ctx) })
+	g.Go(func() error { return s.folder.Run(ctx) })
 	for _, c := range s.sources {
 		g.Go(func() error { return c.Run(ctx) })
 		g.Go(func() error { feed(ctx, s.loop, c); return nil })
@@ -325,8 +347,8 @@ func (s *service) close() {
 			s.log.Error("closing", "err", err)
 		}
 	}
-	if s.unlock != nil {
-		s.unlock()
+	if s.folder != nil && s.folder.unlock != nil {
+		s.folder.unlock()
 	}
 }
 

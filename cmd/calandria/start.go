@@ -134,6 +134,21 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	return b, nil
 }
 
+// beginAnew makes a core that knows nothing of the past but the states of the
+// alarms.
+func beginAnew(h *plant.House, files []rules.File, j *historian.Journal, now time.Time, log *slog.Logger) (*begun, error) {
+	own, err := h.Again()
+	if err != nil {
+		return nil, err
+	}
+	core, err := engine.New(own, files, rules.Options{})
+	if err != nil {
+		return nil, err
+	}
+	restoreAlarms(core, j, now, log)
+	return &begun{core: core}, nil
+}
+
 // follow lets the core live through the archive, with what people have recorded.
 func (b *begun) follow(ctx context.Context, p engine.Past, from, to time.Time, steps engine.Steps, people *records, progress func(float64, time.Time)) error {
 	return b.core.Follow(ctx, p, from, to, steps, func(at time.Time) error {
