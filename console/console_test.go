@@ -95,7 +95,7 @@ var pagePaths = []struct{ name, path string }{
 	{"alarms", "/alarms"}, {"alarm", "/alarms/EV5_vacuum_low"}, {"alarm-shelved", "/alarms/CDA_approach_high"},
 	{"trends", "/trends?tag=EV.EV5.u&tag=EV.EV5.vapour_pressure&span=8h"}, {"trends-empty", "/trends"},
 	{"record", "/record"}, {"record-filtered", "/record?kind=actions&match=night"},
-	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"},
+	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"}, {"procedures", "/procedures"},
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
 	{"whatif", "/whatif?set=EV&EV.EV5=clean&juice=%2B10%25"},
 	{"measures", "/record/measures"}, {"past", "/past"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},

@@ -131,7 +131,7 @@ func fixtureSpecs() []plant.AlarmSpec {
 			Consequence: "The last body boils hotter: less evaporation, thin syrup, and colour in the syrup.",
 			Response:    "Compare the condenser's approach and its tail water.\nApproach large and tail water cool: look for air (glands, sight glasses, the pump).\nTail water hot: look for water (valve, screen, pump).",
 			Verify:      "Read the vacuum gauge at the body and the thermometer in the tail pipe.", Hazard: "Hot liquor and steam behind sight glasses and glands; a vessel under vacuum can draw in what is loose.",
-			Procedure: "Site procedure: number to be filled in by the site", Respond: 10 * time.Minute, Setpoint: num(20), Unit: "kPa", MaxShelve: 2 * time.Hour},
+			Procedure: "Loss of vacuum, revision 4", Topic: "vacuum loss", Document: "testdata/procedures/vacuum.md", Respond: 10 * time.Minute, Setpoint: num(20), Unit: "kPa", MaxShelve: 2 * time.Hour},
 		{Name: "EV2_level_low", Title: "Juice level of body 2 is very low", Source: "EV.EV2", Area: "evaporator", Priority: plant.PriorityUrgent, Class: "process",
 			Cause: "Juice supply lost, or the level valve stuck open.", Consequence: "Tubes run dry: sugar burns on, scale, lost evaporation.",
 			Response: "Restore juice to the body. If that fails, take steam off by the site's procedure.", Verify: "Sight glass of the body.",
@@ -147,7 +147,7 @@ func fixtureSpecs() []plant.AlarmSpec {
 		{Name: "EV3_thermometer", Title: "Vapour thermometer of body 3 has failed", Source: "EV.EV3", Area: "evaporator", Priority: plant.PriorityLow, Class: "instrument",
 			Cause: "Open circuit.", Consequence: "A check on the pressure gauge is lost.", Response: "Call the instrument workshop.", Respond: 8 * time.Hour},
 		{Name: "CDA_approach_high", Title: "Approach of condenser A is large", Source: "CDA", Area: "pans", Priority: plant.PriorityMedium, Class: "process",
-			Cause: "Air leaking in.", Consequence: "Poor vacuum on the pan.", Response: "Look for air.", Respond: 20 * time.Minute, Setpoint: num(12), Unit: "K"},
+			Cause: "Air leaking in.", Consequence: "Poor vacuum on the pan.", Response: "Look for air.", Procedure: "Venting", Topic: "venting", Document: "testdata/procedures/gone.pdf", Respond: 20 * time.Minute, Setpoint: num(12), Unit: "K"},
 		{Name: "EV4_level_high", Title: "Juice level of body 4 is high", Source: "EV.EV4", Area: "evaporator", Priority: plant.PriorityMedium, Class: "process",
 			Cause: "Outlet throttled.", Consequence: "Carry-over.", Response: "Open the outlet.", Respond: 10 * time.Minute, Setpoint: num(70), Unit: "%"},
 	}

@@ -477,6 +477,8 @@ type alarmData struct {
 	Times              []choice
 	History            []eventRow
 	Given              url.Values // of a form that was refused
+	Document           string     // of the procedure
+	Trends             []smallTrend
 }
 
 type alarmView struct {
@@ -522,6 +524,7 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
 		defer cancel()
+		data.Document, data.Trends = documentHref(a.Spec), s.alarmTrends(ctx, a.Spec, now)
 		events, err := s.b.Events(ctx, EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 12})
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)

@@ -298,6 +298,8 @@ func (s *Server) routes() *http.ServeMux {
 	on("POST /rules/{name}/try/stop", toTry, s.stopTrial)
 	on("POST /theme", toSignIn, s.setTheme)
 	on("POST /name", toAct, s.setName)
+	on("GET /procedures", toLook, s.page(s.proceduresPage))
+	on("GET /procedures/{topic}", toLook, s.procedureDocument)
 	on("GET /stream", toLook, s.stream)
 	on("GET /api/v1/picture", toLook, s.apiPicture)
 	on("GET /api/v1/tags", toLook, s.apiTags)

@@ -53,6 +53,8 @@ type AlarmSpec struct {
 	Verify      string        // how to check that it is real
 	Hazard      string        // what can hurt someone, in general words
 	Procedure   string        // the site's own procedure; a placeholder until the site fills it in
+	Topic       string        // what the procedure is about, as the site's list of procedures names it; "" if it names none
+	Document    string        // file or address of the procedure; "" while the site has given none
 	Respond     time.Duration // time to respond
 	// Explain is the path of a calculated tag whose words say more of the alarm:
 	// the suspect instrument, the cause of a lost vacuum. "" for none.
@@ -77,6 +79,15 @@ type AlarmSpec struct {
 	ConsequenceOf []string
 
 	File string // where it was defined
+	Line int
+}
+
+// Procedure is a document of the site, for people who act on an alarm.
+type Procedure struct {
+	Topic, Title, Revision string
+	Document               string // a file, or an address of the site's own server
+
+	File string // where it was named
 	Line int
 }
 

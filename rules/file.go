@@ -13,6 +13,8 @@ type ruleFile struct {
 	Derived  []derivedRule                  `yaml:"derived"`
 	Alarms   []alarmRule                    `yaml:"alarms"`
 	Override map[string]map[string]override `yaml:"override"`
+
+	Procedures map[string]procedureText `yaml:"procedures"`
 }
 
 type derivedRule struct {

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"reflect"
 	"regexp"
 	"slices"
@@ -67,7 +68,8 @@ type loader struct {
 	names        map[string]int // of alarms
 	links        []link         // resolved when all names are known
 	pending      []pendingDerived
-	lacks        func(plant.TagID) string // why a derived tag is left out, or ""
+	procedures   map[string]plant.Procedure // of all files, by topic
+	lacks        func(plant.TagID) string   // why a derived tag is left out, or ""
 }
 
 type link struct {
@@ -100,6 +102,7 @@ func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 	l.compileDerived()
 	l.collectRules()
 	l.checkOverrides()
+	l.checkProcedures()
 	var need map[string]bool
 	if opt.Only != "" {
 		need = l.needed(opt.Only)
@@ -115,6 +118,9 @@ func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 	l.resolveLinks()
 	if err := l.faults.Err(); err != nil {
 		return nil, err
+	}
+	for _, topic := range slices.Sorted(maps.Keys(l.procedures)) {
+		s.procedures = append(s.procedures, l.procedures[topic])
 	}
 	l.finish()
 	return s, nil
@@ -858,10 +864,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 		spec.Class = "process"
 	}
 	spec.Priority = l.priority(lf, field, o)
-	if isPlaceholder(o.Procedure) {
-		pf, pfield := o.at(lf, field, "procedure")
-		l.placehold(pf, pfield, a.Name, "procedure", o.Procedure, false)
-	}
+	l.procedure(lf, field, o, &spec)
 
 	c := &condition{l: l, lf: lf, field: field, o: o, this: this, name: name, priority: spec.Priority}
 	made, ok := c.build()

@@ -38,6 +38,7 @@ type Set struct {
 	scannedTrackers []int32
 
 	notes        []Note
+	procedures   []plant.Procedure
 	placeholders []Placeholder
 	faults       []RuleFault // of the alarms, then of the derived tags
 

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"slices"
 	"strings"
@@ -15,6 +16,7 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/files"
 	"calandria/rules"
 )
 
@@ -27,11 +29,11 @@ type checkCmd struct {
 }
 
 func (c *checkCmd) Run(a *app) error {
-	h, files, err := loadPlant(c.Config)
+	h, ruleFiles, err := loadPlant(c.Config)
 	if err != nil {
 		return err
 	}
-	core, err := engine.New(h, files, rules.Options{})
+	core, err := engine.New(h, ruleFiles, rules.Options{})
 	if err != nil {
 		return err
 	}
@@ -46,6 +48,15 @@ func (c *checkCmd) Run(a *app) error {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
 	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h), misfits: core.Rules.OutOfRange()}
+	for _, p := range core.Rules.Procedures() {
+		if strings.Contains(p.Document, "://") {
+			continue
+		}
+		if _, err := files.Read(p.Document, 0); errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
+			report.absent = append(report.absent, plant.Fault{File: p.File, Line: p.Line, Field: "procedures." + p.Topic,
+				Problem: "its document cannot be read: " + err.Error(), Fix: "put the file there, or correct document:"}.Error())
+		}
+	}
 	for _, m := range boundTwice(h) {
 		report.absent = append(report.absent, m.Error())
 	}

@@ -1,0 +1,160 @@
+package console
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/engine"
+	"calandria/plant"
+	"calandria/plant/files"
+)
+
+// maxDocumentBytes is how large a document of the site may be for a page to show it.
+const maxDocumentBytes = 32 << 20
+
+// procedureRow is one procedure, or one that the site has not given yet.
+type procedureRow struct {
+	Topic, Title, Href string
+	Missing            bool
+	Alarms             []hit
+}
+
+type proceduresData struct{ Missing, Given []procedureRow }
+
+// documentHref is where the procedure of an alarm can be read; "" while the site
+// has given none.
+func documentHref(a *plant.AlarmSpec) string {
+	if strings.HasPrefix(a.Document, "http://") || strings.HasPrefix(a.Document, "https://") {
+		return a.Document
+	}
+	if a.Document == "" {
+		return ""
+	}
+	return "/procedures/" + escapeSegment(a.Topic)
+}
+
+// proceduresPage lists what the alarms name: those without a document first,
+// the most urgent alarms before others.
+func (s *Server) proceduresPage(_ *http.Request, p *engine.Picture, _ time.Time) (*view, error) {
+	specs := slices.Clone(s.b.Specs())
+	slices.SortStableFunc(specs, func(a, b plant.AlarmSpec) int { return cmp.Compare(a.Priority, b.Priority) })
+	var d proceduresData
+	at := map[string]*procedureRow{}
+	var order []string
+	for i := range specs {
+		a := &specs[i]
+		key := cmp.Or(a.Topic, a.Procedure)
+		r := at[key]
+		if r == nil {
+			r = &procedureRow{Topic: key, Title: a.Procedure, Href: documentHref(a), Missing: a.Procedure == "" || a.Topic != "" && a.Document == ""}
+			if r.Missing {
+				r.Title = cmp.Or(a.Topic, "no procedure named")
+			}
+			at[key], order = r, append(order, key)
+		}
+		r.Alarms = append(r.Alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Title, Note: a.Source, Mark: markOf(int(a.Priority), false)})
+	}
+	for _, key := range order {
+		if r := at[key]; r.Missing {
+			d.Missing = append(d.Missing, *r)
+		} else {
+			d.Given = append(d.Given, *r)
+		}
+	}
+	return &view{Template: "procedures.html", Title: "Procedures", Section: "rules", Data: d}, nil
+}
+
+// procedureDocument shows a document of the site. Only files that the rule files
+// name can be asked for.
+func (s *Server) procedureDocument(w http.ResponseWriter, r *http.Request) {
+	topic := r.PathValue("topic")
+	for _, a := range s.b.Specs() {
+		if a.Topic != topic || a.Document == "" {
+			continue
+		}
+		if href := documentHref(&a); !strings.HasPrefix(href, "/") {
+			http.Redirect(w, r, href, http.StatusSeeOther)
+			return
+		}
+		body, err := files.Read(a.Document, maxDocumentBytes)
+		if err != nil {
+			s.log.Warn("console: document of a procedure", "topic", topic, "err", err)
+			s.fail(w, r, http.StatusNotFound, fmt.Sprintf("The document of this procedure cannot be read: %s. Use the printed copy, and tell the engineer.", filepath.Base(a.Document)))
+			return
+		}
+		// A document may be of any making: no script of it runs.
+		w.Header().Set("Content-Security-Policy", "default-src 'self'; script-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; frame-ancestors 'none'")
+		if kind, ok := map[string]string{".md": "text/plain; charset=utf-8", ".txt": "text/plain; charset=utf-8"}[strings.ToLower(filepath.Ext(a.Document))]; ok {
+			w.Header().Set("Content-Type", kind)
+		}
+		http.ServeContent(w, r, filepath.Base(a.Document), time.Time{}, bytes.NewReader(body))
+		return
+	}
+	s.fail(w, r, http.StatusNotFound, "The site has given no such procedure.")
+}
+
+// alarmTrendSpan is the stretch of history beside an alarm.
+const alarmTrendSpan = 4 * time.Hour
+
+// smallTrend is a line of the last hours, in a box of 400 by 90.
+type smallTrend struct {
+	Path, Label, Href   string
+	Line, LimitY        string // LimitY is "" without a limit
+	Low, High, From, To string
+}
+
+// alarmTrends draws what the condition of an alarm reads, the first two.
+func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.Time) (list []smallTrend) {
+	e, err := s.b.Explain(ctx, a.Name)
+	if err != nil {
+		return nil
+	}
+	for _, x := range e.Reads {
+		t, ok := s.b.House().Find(x.Path)
+		if !ok || t.Dimension == plant.State || slices.ContainsFunc(list, func(o smallTrend) bool { return o.Path == t.Path }) {
+			continue
+		}
+		from := now.Add(-alarmTrendSpan)
+		b := s.history(ctx, "alarm "+t.Path, t.Path, from, now, 120, tailFresh)
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, x := range b {
+			low, high = math.Min(low, x.Min), math.Max(high, x.Max)
+		}
+		if len(b) < 2 || math.IsInf(low, 0) {
+			continue
+		}
+		st := smallTrend{Path: t.Path, Label: t.Path + ", " + t.Meaning, From: s.clock(from), To: s.clock(now),
+			Href: "/trends?span=8h&tag=" + url.QueryEscape(t.Path)}
+		limit := math.NaN()
+		if a.Setpoint != nil && len(list) == 0 {
+			if v, err := plant.ToCanonical(t.Dimension, cmp.Or(a.Unit, t.Unit), *a.Setpoint); err == nil {
+				limit = v
+				low, high = math.Min(low, v), math.Max(high, v)
+			}
+		}
+		y := func(v float64) string { return fmtCoord(85 - 80*(v-low)/max(high-low, 1e-12)) }
+		if !math.IsNaN(limit) {
+			st.LimitY = y(limit)
+		}
+		var sb strings.Builder
+		for _, x := range b {
+			if !math.IsNaN(x.Mean) {
+				fmt.Fprintf(&sb, "%s,%s ", fmtCoord(400*float64(x.Time.Sub(from))/float64(alarmTrendSpan)), y(x.Mean))
+			}
+		}
+		st.Line, st.Low, st.High = strings.TrimSpace(sb.String()), number(t, low), number(t, high)
+		if list = append(list, st); len(list) == 2 {
+			break
+		}
+	}
+	return list
+}

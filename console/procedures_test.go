@@ -1,0 +1,34 @@
+package console
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+)
+
+// Documents of the site are shown as they are, without their scripts, and no file
+// that no rule names.
+func TestProcedureDocuments(t *testing.T) {
+	h := newServer(t, newMill(t, time.Now()), Options{}).Handler()
+	for _, c := range []struct {
+		path, want string
+		code       int
+	}{
+		{"/procedures", "Loss of vacuum, revision 4", http.StatusOK},
+		{"/procedures", "Missing", http.StatusOK},
+		{"/alarms/EV5_vacuum_low", `href="/procedures/vacuum%20loss"`, http.StatusOK},
+		{"/procedures/vacuum%20loss", "# Loss of vacuum", http.StatusOK},
+		{"/procedures/venting", "printed copy", http.StatusNotFound},
+		{"/procedures/..%2f..%2fetc%2fpasswd", "no such procedure", http.StatusNotFound},
+	} {
+		w := ask(h, http.MethodGet, c.path, "", nil)
+		if w.Code != c.code || !strings.Contains(w.Body.String(), c.want) {
+			t.Errorf("%s: %d, no %q in %.300s", c.path, w.Code, c.want, w.Body.String())
+		}
+	}
+	w := ask(h, http.MethodGet, "/procedures/vacuum%20loss", "", nil)
+	if !strings.Contains(w.Header().Get("Content-Security-Policy"), "script-src 'none'") || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/plain") {
+		t.Errorf("headers %v", w.Header())
+	}
+}
