@@ -134,6 +134,10 @@ type apiTag struct {
 	Source    string      `json:"source"`
 	Low       jsonNumber  `json:"low"`
 	High      jsonNumber  `json:"high"`
+	// What the pages show: a name in words, and unit and factor from Unit.
+	Label      string  `json:"label"`
+	ShownUnit  string  `json:"shown_unit"`
+	ShownScale float64 `json:"shown_scale"`
 }
 
 // apiTags lists every tag.
@@ -142,65 +146,16 @@ func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) {
 	tags := make([]apiTag, 0, len(h.Tags))
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning, string(t.Source), jsonNumber(t.Low), jsonNumber(t.High)})
+		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning, string(t.Source), jsonNumber(t.Low), jsonNumber(t.High),
+			tagLabel(t), unitText(t), shownScale(t)})
 	}
 	writeJSON(w, http.StatusOK, map[string]any{"tags": tags})
-}
-
-type apiSeries struct {
-	Path string       `json:"path"`
-	Unit string       `json:"unit"`
-	Time []float64    `json:"time"` // s since 1970, beginnings of the buckets
-	Min  []jsonNumber `json:"min"`
-	Max  []jsonNumber `json:"max"`
-	Mean []jsonNumber `json:"mean"`
-}
-
-// apiTrend is history: tag (up to six), span or from and to, points.
-func (s *Server) apiTrend(w http.ResponseWriter, r *http.Request) {
-	q, err := parseTrend(r.URL.Query(), s.b.Picture().Clock(time.Now()))
-	if err == nil && len(q.Tags) == 0 {
-		err = badQuery("tag: name at least one.")
-	}
-	if err != nil {
-		s.answer(w, r, err)
-		return
-	}
-	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
-	defer cancel()
-	series := []apiSeries{}
-	for _, path := range q.Tags {
-		t, ok := s.b.House().Find(path)
-		if !ok {
-			s.answer(w, r, notFound("There is no such tag."))
-			return
-		}
-		got, err := s.trend(ctx, path, q.From, q.To, q.Points)
-		if err != nil {
-			s.answer(w, r, fmt.Errorf("trend of %s: %w", path, err))
-			return
-		}
-		out := apiSeries{Path: path, Unit: t.Unit, Time: []float64{}, Min: []jsonNumber{}, Max: []jsonNumber{}, Mean: []jsonNumber{}}
-		for _, b := range got.Buckets {
-			out.Time = append(out.Time, float64(b.Time.UnixMilli())/1000)
-			out.Min = append(out.Min, jsonNumber(b.Min))
-			out.Max = append(out.Max, jsonNumber(b.Max))
-			out.Mean = append(out.Mean, jsonNumber(b.Mean))
-		}
-		series = append(series, out)
-	}
-	corrections, err := s.corrected(ctx, q.Tags, q.From, q.To)
-	if err != nil {
-		s.answer(w, r, fmt.Errorf("read the corrections: %w", err))
-		return
-	}
-	writeJSON(w, http.StatusOK, map[string]any{"from": q.From.UTC(), "to": q.To.UTC(), "points": q.Points, "series": series, "corrections": corrections})
 }
 
 // apiEvents is the journal, newest first: kind, match, before, after, from,
 // to, limit.
 func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) {
-	q, err := parseRecord(r.URL.Query())
+	q, err := parseRecord(r.URL.Query(), s.zone)
 	if err != nil {
 		s.answer(w, r, err)
 		return

@@ -2,6 +2,7 @@ package console
 
 import (
 	"context"
+	"io"
 	"time"
 
 	"calandria/alerting"
@@ -34,6 +35,18 @@ type Backend interface {
 	// from and to, each with its smallest and largest value, so that spikes
 	// survive. Buckets without a value are left out.
 	Trend(ctx context.Context, path string, from, to time.Time, points int) (Series, error)
+	// WriteSeries writes history as the query asks; cursor is where it goes on if
+	// its limit was reached. One that cannot be is a [*plant.QueryError].
+	WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery) (cursor string, err error)
+	// SeriesMark names the state of what the query asks for; "" while that may
+	// still change.
+	SeriesMark(q plant.SeriesQuery) string
+	// Aggregates are the names of those of OPC 10000-13.
+	Aggregates() []string
+	// Views are the saved views of the trends, of everybody and of each person.
+	Views(ctx context.Context) ([]TrendView, error)
+	// KeepView stores one, or drops it.
+	KeepView(ctx context.Context, v TrendView, drop bool) error
 	// Events reads the journal, newest first.
 	Events(ctx context.Context, f EventFilter) ([]plant.Event, error)
 

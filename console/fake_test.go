@@ -3,6 +3,7 @@ package console
 import (
 	"context"
 	"errors"
+	"io"
 	"math"
 	"os"
 	"slices"
@@ -14,6 +15,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/engine"
+	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -45,6 +47,12 @@ type fakeMill struct {
 	chosen    *ReferenceChoice
 	lab       *StrikeLab
 	insight   bool // an instrument contradicts the others, and a vacuum is poor
+	viewed    string
+
+	t         testing.TB
+	archiving sync.Mutex
+	archive   *historian.Archive
+	filled    map[string]bool
 }
 
 // derived are the calculated tags of the fixture by class.
@@ -171,7 +179,7 @@ func newMill(t testing.TB, now time.Time) *fakeMill {
 			}
 		}
 	}
-	m := &fakeMill{house: h, specs: fixtureSpecs(), changed: make(chan struct{}), values: fixtureValues()}
+	m := &fakeMill{t: t, house: h, specs: fixtureSpecs(), changed: make(chan struct{}), values: fixtureValues()}
 	m.engine, err = alerting.New(m.specs)
 	if err != nil {
 		t.Fatal(err)
@@ -353,6 +361,78 @@ func (m *fakeMill) Trend(_ context.Context, path string, from, to time.Time, poi
 		s.Buckets = append(s.Buckets, b)
 	}
 	return s, nil
+}
+
+// kept is a real archive behind the mill, with 61 days of a tag once it is asked for.
+func (m *fakeMill) kept(paths []string) (*historian.Archive, error) {
+	m.archiving.Lock()
+	defer m.archiving.Unlock()
+	if m.archive == nil {
+		a, err := historian.Open(m.t.TempDir(), historian.Options{Hot: time.Hour})
+		if err != nil {
+			return nil, err
+		}
+		m.t.Cleanup(func() { a.Close() })
+		m.archive, m.filled = a, map[string]bool{}
+	}
+	w := m.archive.Bulk(context.Background(), nil)
+	now := time.Now().Truncate(time.Minute)
+	for _, path := range paths {
+		tag, ok := m.house.Find(path)
+		if !ok || m.filled[path] {
+			continue
+		}
+		m.filled[path] = true
+		if err := m.archive.Describe(historian.TagInfo{Path: path, Unit: tag.Unit, Meaning: tag.Meaning}); err != nil {
+			return nil, err
+		}
+		v := m.values[path]
+		for ago := 61 * 24 * time.Hour; ago > 0; ago -= 5 * time.Minute {
+			at, x := now.Add(-ago), ago.Hours()
+			p := plant.Point{Time: at, Quality: plant.Good,
+				Value: v * (1 + 0.02*math.Sin(x/7+float64(tag.ID)) + 0.004*math.Sin(9*x) - 0.1*math.Mod(60*24-x, 14*24)/(14*24))}
+			if x > 3 && x < 3.6 {
+				p = plant.BadPoint(at, plant.BadNoCommunication)
+			}
+			if x > 5 && x < 5.1 {
+				p.Value *= 1.1
+			}
+			if err := w.Add(path, p); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return m.archive, w.Close()
+}
+
+func (m *fakeMill) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery) (string, error) {
+	if m.broken != nil {
+		return "", m.broken
+	}
+	a, err := m.kept(q.Paths)
+	if err != nil {
+		return "", err
+	}
+	return a.WriteSeries(ctx, w, q, historian.About{Site: m.house.Config.Site.Name, Metric: func(path string) historian.Metric {
+		return historian.Metric{Name: "calandria_value", Help: "A value.", Labels: []string{"tag"}, Values: []string{path}, Scale: 1}
+	}})
+}
+
+func (m *fakeMill) SeriesMark(q plant.SeriesQuery) string {
+	a, err := m.kept(q.Paths)
+	if err != nil {
+		return ""
+	}
+	return a.Mark(&q)
+}
+
+func (m *fakeMill) Aggregates() []string { return historian.AggregateNames() }
+
+func (m *fakeMill) Views(context.Context) ([]TrendView, error) { return ReadViews(m.viewed) }
+
+func (m *fakeMill) KeepView(_ context.Context, v TrendView, drop bool) (err error) {
+	m.viewed, err = ChangeViews(m.viewed, v, drop)
+	return err
 }
 
 func (m *fakeMill) Events(_ context.Context, f EventFilter) ([]plant.Event, error) {

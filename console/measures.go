@@ -607,7 +607,7 @@ func plainCell(v string) string {
 
 // journalCSV is the record page's list as a table (RFC 4180), newest first.
 func (s *Server) journalCSV(w http.ResponseWriter, r *http.Request) {
-	rec, err := parseRecord(r.URL.Query())
+	rec, err := parseRecord(r.URL.Query(), s.zone)
 	if err != nil {
 		s.answer(w, r, err)
 		return

@@ -553,23 +553,20 @@ type trace struct {
 	Path, Label, Unit, Meaning string
 	Drop                       string  // address without it
 	Scale                      float64 // from the archive's number to the one shown
+	Stepped                    bool    // the value holds until the next
 	Now                        reading
-}
-
-type tagOption struct{ Path, Label string }
-
-type tagGroup struct {
-	Name    string
-	Options []tagOption
 }
 
 type trendsData struct {
 	Tags           []trace
 	Spans, Presets []link
-	Span, Query    string
-	Groups         []tagGroup
-	Full           bool // no more can be added
-	From, To       string
+	Span           string
+	From, To       string // of the form
+	Full           bool   // no more can be added
+	Stamp          string
+	Views          []trendView
+	Aggregates     []string
+	MayKeep        bool
 	Table          *trendTable
 	TableFailed    bool
 }
@@ -584,7 +581,7 @@ func trendsHref(tags []string, span string) string {
 
 func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	q := r.URL.Query()
-	t, err := parseTrend(q, now)
+	t, err := parseTrend(q, s.zone, now)
 	if err != nil {
 		return nil, err
 	}
@@ -592,50 +589,40 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 	if add := q.Get("add"); add != "" && !slices.Contains(t.Tags, add) && len(t.Tags) < maxTraces {
 		t.Tags = append(t.Tags, add)
 	}
-	data := trendsData{Span: cmp.Or(t.Span, "8h"), Full: len(t.Tags) >= maxTraces, From: s.stamp(t.From), To: s.stamp(t.To), Presets: s.presets()}
+	if t.Live && t.Span == "" && q.Get("from") == "" {
+		t.Span = "8h"
+	}
+	data := trendsData{Span: t.Span, Full: len(t.Tags) >= maxTraces, Stamp: s.stamp(t.From) + " to " + s.stamp(t.To), Presets: s.presets(),
+		From: t.From.In(s.zone).Format(formTime), To: t.To.In(s.zone).Format(formTime), Aggregates: s.b.Aggregates(), MayKeep: s.gate.allowed(actorOf(r), toAct)}
 	for i, path := range t.Tags {
 		tag, ok := h.Find(path)
 		if !ok {
-			hint := ""
-			if near := h.Suggest(path); near != "" {
-				hint = " Did you mean " + near + "?"
-			}
-			return nil, notFound("There is no tag of that name." + hint)
+			return nil, s.noTag(path)
 		}
 		rest := slices.Delete(slices.Clone(t.Tags), i, i+1)
-		data.Tags = append(data.Tags, trace{Path: path, Label: tag.Owner + " " + label(tag.Name), Unit: unitText(tag), Meaning: tag.Meaning,
+		data.Tags = append(data.Tags, trace{Path: path, Label: tagLabel(tag), Unit: unitText(tag), Meaning: tag.Meaning, Stepped: tag.Dimension == plant.State,
 			Drop: trendsHref(rest, data.Span), Scale: shownScale(tag), Now: s.read(p, tag.ID, now)})
 	}
 	for _, sp := range spans {
 		data.Spans = append(data.Spans, link{sp.Text, trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
 	}
-	byOwner := map[string]int{}
-	for _, tag := range h.Tags {
-		if tag.Dimension == plant.State || slices.Contains(t.Tags, tag.Path) {
-			continue
-		}
-		i, ok := byOwner[tag.Owner]
-		if !ok {
-			i = len(data.Groups)
-			byOwner[tag.Owner] = i
-			data.Groups = append(data.Groups, tagGroup{Name: cmp.Or(tag.Owner, "site")})
-		}
-		data.Groups[i].Options = append(data.Groups[i].Options, tagOption{tag.Path, label(tag.Name)})
+	if data.Views, err = s.views(r); err != nil {
+		s.log.Warn("console: saved views", "err", err)
 	}
 	if len(t.Tags) > 0 {
-		var err error
 		if data.Table, err = s.trendTable(r.Context(), t); err != nil {
 			s.log.Warn("console: trend table", "err", err)
 			data.TableFailed = true
 		}
-		api := url.Values{"span": {t.Span}}
-		if t.Span == "" {
-			api = url.Values{"from": {t.From.Format(time.RFC3339)}, "to": {t.To.Format(time.RFC3339)}}
-		}
-		data.Query = api.Encode()
 	}
 	return &view{Template: "trends.html", Title: "Trends", Section: "trends", Data: data}, nil
 }
+
+// formTime is a time as a form field has it, by the site's clock.
+const formTime = "2006-01-02 15:04"
+
+// tagLabel names a tag in words.
+func tagLabel(t *plant.Tag) string { return strings.TrimSpace(t.Owner + " " + label(t.Name)) }
 
 // presets are ready-made choices of tags for this house.
 func (s *Server) presets() []link {
@@ -836,7 +823,7 @@ type recordData struct {
 
 func (s *Server) recordPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	q := r.URL.Query()
-	rec, err := parseRecord(q)
+	rec, err := parseRecord(q, s.zone)
 	if err != nil {
 		return nil, err
 	}
@@ -876,7 +863,7 @@ func (s *Server) recordPage(r *http.Request, p *engine.Picture, now time.Time) (
 // newer than those it was made from, of the kinds it shows.
 func (s *Server) recordNews(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	v := &view{Parts: parts{"record-news": ""}}
-	rec, err := parseRecord(r.URL.Query())
+	rec, err := parseRecord(r.URL.Query(), s.zone)
 	top, bad := strconv.ParseUint(r.URL.Query().Get("top"), 10, 63)
 	if err != nil || bad != nil || p.Seq <= top {
 		return v, nil

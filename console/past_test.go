@@ -53,18 +53,18 @@ func TestPast(t *testing.T) {
 		t.Error(body)
 	}
 	trend := func(from, to string) string {
-		return get(t, s.Handler(), "/api/v1/trend?tag="+tag+"&from="+from+"&to="+to, http.StatusOK)
+		return get(t, s.Handler(), "/api/v1/marks?tag="+tag+"&from="+from+"&to="+to, http.StatusOK)
 	}
-	if a := trend("2026-10-25T00:00:00Z", "2026-11-05T00:00:00Z"); !strings.Contains(a, `"reads":"times 1.04","by":"D. Noon"`) || !strings.Contains(a, tag) {
+	if a := trend("2026-10-25T00:00:00Z", "2026-11-05T00:00:00Z"); !strings.Contains(a, `is read times 1.04 (D. Noon`) || !strings.Contains(a, tag) {
 		t.Errorf("the trend does not mark the correction: %s", a)
 	}
-	if a := trend("2026-10-20T00:00:00Z", "2026-10-25T00:00:00Z"); !strings.Contains(a, `"corrections":[]`) {
+	if a := trend("2026-10-20T00:00:00Z", "2026-10-25T00:00:00Z"); strings.Contains(a, `"correction"`) {
 		t.Errorf("a trend of before marks it: %s", a)
 	}
 	if w := post("/past/corrections/1/withdraw", url.Values{"why": {"the tank was wrong"}, "name": {"D. Noon"}}); w.Code != http.StatusSeeOther {
 		t.Error(w.Code)
 	}
-	if a := trend("2026-10-25T00:00:00Z", "2026-11-05T00:00:00Z"); !strings.Contains(a, `"corrections":[]`) {
+	if a := trend("2026-10-25T00:00:00Z", "2026-11-05T00:00:00Z"); strings.Contains(a, `"correction"`) {
 		t.Errorf("a trend marks a correction that was taken back: %s", a)
 	}
 	if w := post("/past/recalculate", url.Values{"from": {"2026-11-01"}, "why": {"first day"}, "name": {"D. Noon"}}); w.Code != http.StatusSeeOther || len(m.past.Jobs) != 1 {

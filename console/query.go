@@ -16,10 +16,8 @@ import (
 
 // Bounds of what may be asked for.
 const (
-	minSpan   = 10 * time.Minute
-	maxSpan   = 60 * 24 * time.Hour
-	maxTraces = 6
-	maxPoints = 2000
+	maxSpan   = 800 * 24 * time.Hour
+	maxTraces = 8
 	maxEvents = 500
 	maxText   = 500 // runes of a comment or reason
 	maxName   = 60  // runes of a person's name
@@ -52,26 +50,22 @@ var spans = []choice{
 	{"7d", "7 days", 7 * 24 * time.Hour},
 	{"14d", "14 days", 14 * 24 * time.Hour},
 	{"30d", "30 days", 30 * 24 * time.Hour},
-	{"60d", "60 days", maxSpan},
+	{"60d", "60 days", 60 * 24 * time.Hour},
+	{"180d", "180 days", 180 * 24 * time.Hour},
 }
 
 func badQuery(format string, args ...any) error {
 	return &failed{http.StatusBadRequest, fmt.Sprintf(format, args...)}
 }
 
-// trendQuery is what the trends page and /api/v1/trend ask for.
+// trendQuery is what the trends page asks for.
 type trendQuery struct {
-	Tags     []string
-	Span     string // key of spans, "" if From and To were given
-	From, To time.Time
-	Points   int
-	Live     bool // To is now
+	timeSpan
+	Tags []string
 }
 
-// parseTrend reads tag (repeated), and either span with an optional end, or
-// from and to (RFC 3339), and points.
-func parseTrend(q url.Values, now time.Time) (trendQuery, error) {
-	t := trendQuery{Points: 600}
+// parseTrend reads tag (repeated), and a span.
+func parseTrend(q url.Values, zone *time.Location, now time.Time) (t trendQuery, err error) {
 	for _, tag := range q["tag"] {
 		tag = strings.TrimSpace(tag)
 		if tag == "" || slices.Contains(t.Tags, tag) {
@@ -85,54 +79,8 @@ func parseTrend(q url.Values, now time.Time) (trendQuery, error) {
 	if len(t.Tags) > maxTraces {
 		return t, badQuery("tag: at most %d at once.", maxTraces)
 	}
-	if v := q.Get("points"); v != "" {
-		n, err := strconv.Atoi(v)
-		if err != nil || n < 2 || n > maxPoints {
-			return t, badQuery("points: give a whole number from 2 to %d.", maxPoints)
-		}
-		t.Points = n
-	}
-	var err error
-	if t.From, err = parseTime(q, "from"); err != nil {
-		return t, err
-	}
-	if t.To, err = parseTime(q, "to"); err != nil {
-		return t, err
-	}
-	if !t.From.IsZero() {
-		if t.To.IsZero() {
-			t.To = now
-		}
-	} else {
-		t.Span = q.Get("span")
-		if t.Span == "" {
-			t.Span = "8h"
-		}
-		length, ok := lengthOf(spans, t.Span)
-		if !ok {
-			return t, badQuery("span: use one of 10m, 1h, 4h, 8h, 1d, 3d, 7d, 14d, 30d, 60d.")
-		}
-		if t.Live = t.To.IsZero(); t.Live {
-			t.To = now
-		}
-		t.From = t.To.Add(-length)
-	}
-	if d := t.To.Sub(t.From); d < time.Second || d > maxSpan {
-		return t, badQuery("from and to: give a span of 1 second to 60 days, from before to.")
-	}
-	return t, nil
-}
-
-func parseTime(q url.Values, key string) (time.Time, error) {
-	v := q.Get(key)
-	if v == "" {
-		return time.Time{}, nil
-	}
-	t, err := time.Parse(time.RFC3339, v)
-	if err != nil || t.Year() < 1970 || t.Year() > 2200 {
-		return time.Time{}, badQuery("%s: write a time as 2026-03-01T06:00:00Z.", key)
-	}
-	return t.UTC(), nil
+	t.timeSpan, err = parseSpan(q, zone, now, 8*time.Hour)
+	return t, err
 }
 
 // kindGroup is a choice of kinds of journal entry.
@@ -200,7 +148,7 @@ func recordHref(v url.Values) string {
 }
 
 // parseRecord reads kind, all, match, before, after, from, to and limit.
-func parseRecord(q url.Values) (recordQuery, error) {
+func parseRecord(q url.Values, zone *time.Location) (recordQuery, error) {
 	r := recordQuery{Group: q.Get("kind"), Match: strings.TrimSpace(q.Get("match"))}
 	switch v := q.Get("all"); v {
 	case "", "no":
@@ -226,11 +174,10 @@ func parseRecord(q url.Values) (recordQuery, error) {
 			}
 		}
 	}
-	if r.Filter.From, err = parseTime(q, "from"); err != nil {
-		return r, err
-	}
-	if r.Filter.To, err = parseTime(q, "to"); err != nil {
-		return r, err
+	for key, to := range map[string]*time.Time{"from": &r.Filter.From, "to": &r.Filter.To} {
+		if *to, err = momentOf(q, key, zone, time.Now()); err != nil {
+			return r, err
+		}
 	}
 	r.Filter.Limit = 100
 	if v := q.Get("limit"); v != "" {

@@ -97,6 +97,7 @@ type Server struct {
 	tails    tailCache
 	drawn    drawnParts
 	answers  keptAnswers
+	api      apiDescription
 	gate     *gate
 	cert     *certificate // nil: no TLS
 }
@@ -172,7 +173,7 @@ func New(b Backend, opt Options) (*Server, error) {
 		return nil, fmt.Errorf("console: site.time_zone: %w", err)
 	}
 	s.zoneTag = strings.ReplaceAll(s.zone.String(), "_", " ")
-	if err := s.loadAssets(); err != nil {
+	if err := errors.Join(s.loadAssets(), s.readAPI()); err != nil {
 		return nil, fmt.Errorf("console: read embedded files: %w", err)
 	}
 	if s.tmpl, err = parseTemplates(template.FuncMap{"asset": s.assetURL, "mark": markOf}); err != nil {
@@ -252,7 +253,9 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 func (s *Server) routes() *http.ServeMux {
 	m := http.NewServeMux()
 	// Every page states what right it needs; what is not listed is not served.
-	on := func(pattern string, what right, h http.HandlerFunc) { m.HandleFunc(pattern, s.need(what, h)) }
+	on := func(pattern string, what right, h http.HandlerFunc) {
+		m.HandleFunc(pattern, s.need(what, s.stated(pattern, h)))
+	}
 	on("GET /{$}", toLook, s.page(s.housePage))
 	on("GET /vessel/{path}", toLook, s.page(s.vesselPage))
 	on("GET /wall", toLook, s.page(s.wallPage))
@@ -264,6 +267,7 @@ func (s *Server) routes() *http.ServeMux {
 	on("POST /alarms", toAct, s.commandMany)
 	on("GET /search", toLook, s.page(s.searchPage))
 	on("GET /trends", toLook, s.page(s.trendsPage))
+	on("POST /trends/views", toAct, s.keepView)
 	on("GET /cleaning", toLook, s.page(s.cleaningWithPlan))
 	on("GET /whatif", toLook, s.page(s.whatIfPage))
 	on("POST /cleaning/record", toAct, s.recordCleaning)
@@ -303,7 +307,10 @@ func (s *Server) routes() *http.ServeMux {
 	on("GET /stream", toLook, s.stream)
 	on("GET /api/v1/picture", toLook, s.apiPicture)
 	on("GET /api/v1/tags", toLook, s.apiTags)
-	on("GET /api/v1/trend", toLook, s.apiTrend)
+	on("GET /api/v1/series", toLook, s.apiSeries)
+	on("GET /api/v1/marks", toLook, s.apiMarks)
+	on("GET /api/v1/views", toLook, s.apiViews)
+	on("GET /api/v1/openapi.json", toLook, s.openAPI)
 	on("GET /api/v1/events", toLook, s.apiEvents)
 	on("GET /api/v1/cleaning", toLook, s.apiCleaning)
 	on("GET /api/v1/whatif", toLook, s.apiWhatIf)
@@ -408,6 +415,8 @@ func (s *Server) loadAssets() error {
 			kind = "text/javascript; charset=utf-8"
 		case ".css":
 			kind = "text/css; charset=utf-8"
+		case ".json":
+			kind = "application/json; charset=utf-8"
 		case ".svg":
 			kind = "image/svg+xml"
 		case ".md", ".LICENSE":
@@ -498,7 +507,7 @@ func notFound(message string) error { return &failed{http.StatusNotFound, messag
 // answer shows an error: its own message if it is a *failed, otherwise a
 // general one, with the details in the log only.
 func (s *Server) answer(w http.ResponseWriter, r *http.Request, err error) {
-	if f, ok := errors.AsType[*failed](err); ok {
+	if f, ok := errors.AsType[*failed](queryFault(err)); ok {
 		s.fail(w, r, f.code, f.message)
 		return
 	}

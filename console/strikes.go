@@ -370,19 +370,11 @@ func (s *Server) parseStrikes(q url.Values) (StrikeFilter, error) {
 			return f, notFound("There is no pan of that name.")
 		}
 	}
-	for _, x := range []struct {
-		key string
-		to  *time.Time
-	}{{"from", &f.From}, {"to", &f.To}} {
-		v := q.Get(x.key)
-		if v == "" {
-			continue
+	for key, to := range map[string]*time.Time{"from": &f.From, "to": &f.To} {
+		var err error
+		if *to, err = momentOf(q, key, s.zone, time.Now()); err != nil {
+			return f, err
 		}
-		t, err := time.Parse(time.RFC3339, v)
-		if err != nil {
-			return f, badQuery("%s: give a time such as 2026-11-25T06:00:00Z.", x.key)
-		}
-		*x.to = t
 	}
 	if !f.From.IsZero() && !f.To.IsZero() && !f.From.Before(f.To) {
 		return f, badQuery("from: give a time before to.")

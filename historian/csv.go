@@ -14,19 +14,24 @@ import (
 	"calandria/plant"
 )
 
-// csvHead is the first line of an export and of an import.
+// csvHead is the first line of an import; an export of stored values has the site
+// as one more column.
 var csvHead = []string{"time", "tag", "value", "unit", "status"}
 
-// csvTime writes time with as many digits as it has, at least to the ms.
-func csvTime(t time.Time) string {
-	t = t.UTC()
+// csvTime writes time with as many digits as it has, at least to the ms; no zone
+// is UTC.
+func csvTime(t time.Time, zone *time.Location) string {
+	if zone == nil {
+		zone = time.UTC
+	}
+	t = t.In(zone)
 	switch ns := t.Nanosecond(); {
 	case ns%1_000_000 == 0:
-		return t.Format("2006-01-02T15:04:05.000Z")
+		return t.Format("2006-01-02T15:04:05.000Z07:00")
 	case ns%100 == 0:
-		return t.Format("2006-01-02T15:04:05.0000000Z")
+		return t.Format("2006-01-02T15:04:05.0000000Z07:00")
 	}
-	return t.Format("2006-01-02T15:04:05.000000000Z")
+	return t.Format("2006-01-02T15:04:05.000000000Z07:00")
 }
 
 // csvText keeps a spreadsheet from taking text for a formula: text that begins
@@ -73,43 +78,13 @@ func csvValue(v float64) string {
 	return strconv.FormatFloat(v, 'g', -1, 64)
 }
 
-// ExportCSV writes the samples of the paths with from <= time < to, path by
-// path in order of time: time (RFC 3339, UTC), tag, value (empty for none),
-// unit, status (standard name, or 0x and the code). Several values at one time
-// are all written, the primary last. Where the archive is damaged there is a line
-// with Bad_DataLost, all else is written, and the error is a *DamageError.
-func (a *Archive) ExportCSV(ctx context.Context, w io.Writer, paths []string, from, to time.Time) error {
-	cw := csv.NewWriter(w)
-	if err := cw.Write(csvHead); err != nil {
-		return fmt.Errorf("export: %w", err)
-	}
-	for _, path := range paths {
-		for v, err := range a.Versions(ctx, path, from, to) {
-			if err != nil {
-				return fmt.Errorf("export: %w", err)
-			}
-			if err := cw.Write([]string{csvTime(v.Time), csvText(path), csvValue(v.Value), csvText(v.Unit), csvStatus(v.Quality.Code())}); err != nil {
-				return fmt.Errorf("export: %w", err)
-			}
-		}
-	}
-	cw.Flush()
-	if err := cw.Error(); err != nil {
-		return fmt.Errorf("export: %w", err)
-	}
-	if d := a.Damage(from, to); len(d) > 0 {
-		return &DamageError{d}
-	}
-	return nil
-}
-
 // maxFaults is how many faults one import reports.
 const maxFaults = 100
 
 // maxImportRows bounds the memory of one import.
 const maxImportRows = 20_000_000
 
-// ImportCSV reads what ExportCSV writes and stores it, durably, if all of it
+// ImportCSV reads what WriteSeries writes of stored values and stores it, durably, if all of it
 // is right; otherwise nothing is stored and the error is a plant.Faults with
 // file (name) and line. The tag must be known. The unit is the archive's own, or
 // another one of the same dimension, which is converted; for a pressure in another
@@ -167,7 +142,7 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house 
 		im.known = append(im.known, t.Path)
 	}
 	var out []Record
-	header := false
+	header, fields := false, len(csvHead)
 	for len(im.faults) < maxFaults {
 		if err := ctx.Err(); err != nil {
 			return nil, nil, err
@@ -189,14 +164,17 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house 
 			if len(rec) > 0 {
 				rec[0] = strings.TrimPrefix(rec[0], "\ufeff") // spreadsheets put it there
 			}
-			if strings.Join(rec, ",") != strings.Join(csvHead, ",") {
+			if len(rec) == len(csvHead)+1 && rec[len(csvHead)] == "site" {
+				fields++
+			}
+			if strings.Join(rec[:min(len(rec), fields, len(csvHead))], ",") != strings.Join(csvHead, ",") || len(rec) != fields {
 				im.fault(0, "", fmt.Sprintf("the first line is %q", strings.Join(rec, ",")), "make it "+strings.Join(csvHead, ","))
 				break
 			}
 			continue
 		}
-		if len(rec) != len(csvHead) {
-			im.fault(0, "", fmt.Sprintf("%d fields", len(rec)), "give 5: "+strings.Join(csvHead, ","))
+		if len(rec) != fields {
+			im.fault(0, "", fmt.Sprintf("%d fields", len(rec)), fmt.Sprintf("give %d, as the first line has", fields))
 			continue
 		}
 		if got, ok := im.line(rec); ok {

@@ -2,10 +2,7 @@ package historian
 
 import (
 	"context"
-	"encoding/csv"
 	"fmt"
-	"io"
-	"strconv"
 	"strings"
 	"time"
 
@@ -25,18 +22,11 @@ const lookAround = 400 * 24 * time.Hour
 // summaryStretch is how much time is worked on at once.
 const summaryStretch = 7 * 24 * time.Hour
 
-// Aggregate computes an aggregate of a tag over [from, to), for each interval (0:
-// for all of it) or the piece of it that is left at the end. Samples that were
-// stored in another unit than the tag has now are left out.
-func (a *Archive) Aggregate(ctx context.Context, path string, agg Aggregate, cfg AggregateConfig, from, to time.Time, interval time.Duration) ([]Summary, error) {
-	if !from.Before(to) || interval < 0 {
-		return nil, fmt.Errorf("aggregate %s of %s: the range has to end after it starts, and the interval not be negative", agg, path)
-	}
-	if interval == 0 {
-		interval = to.Sub(from)
-	}
+// summaries hands to f, interval by interval of [from, to), what each of the
+// aggregates is there; the last interval may be shorter. Samples that were stored
+// in another unit than the tag has now are left out.
+func (a *Archive) summaries(ctx context.Context, path string, aggs []Aggregate, cfg AggregateConfig, from, to time.Time, interval time.Duration, f func(start time.Time, s []Summary) error) error {
 	step := max(interval, summaryStretch/interval*interval)
-	var out []Summary
 	for at := from; at.Before(to); at = at.Add(step) {
 		end := at.Add(step)
 		if end.After(to) {
@@ -44,25 +34,31 @@ func (a *Archive) Aggregate(ctx context.Context, path string, agg Aggregate, cfg
 		}
 		pts, err := a.around(ctx, path, at, end, interval)
 		if err != nil {
-			return nil, fmt.Errorf("aggregate %s of %s: %w", agg, path, err)
-		}
-		got, err := Aggregates(agg, cfg, pts, at, end, interval)
-		if err != nil {
-			return nil, err
+			return fmt.Errorf("aggregates of %s: %w", path, err)
 		}
 		good, err := Aggregates(PercentGood, cfg, pts, at, end, interval)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		for i, p := range got {
-			s := Summary{Point: p}
-			if good[i].Quality.IsGood() {
-				s.PercentGood = good[i].Value
+		got := make([][]plant.Point, len(aggs))
+		for k, agg := range aggs {
+			if got[k], err = Aggregates(agg, cfg, pts, at, end, interval); err != nil {
+				return err
 			}
-			out = append(out, s)
+		}
+		for i := range good {
+			out := make([]Summary, len(aggs))
+			for k := range aggs {
+				if out[k].Point = got[k][i]; good[i].Quality.IsGood() {
+					out[k].PercentGood = good[i].Value
+				}
+			}
+			if err := f(at.Add(time.Duration(i)*interval), out); err != nil {
+				return err
+			}
 		}
 	}
-	return out, nil
+	return nil
 }
 
 // around reads [from, to) and on both sides as far as the second sample that is
@@ -149,39 +145,4 @@ func flagsOf(code uint32) string {
 		}
 	}
 	return strings.Join(words, " ")
-}
-
-// ExportAggregates writes an aggregate of each path as CSV: time (of the interval's
-// start, or the actual one), tag, value, unit of the result, status, flags of OPC
-// 10000-13 (calculated, interpolated, partial, multiple), percent of the interval
-// with Good data. The error is a *DamageError if the archive is damaged there.
-func (a *Archive) ExportAggregates(ctx context.Context, w io.Writer, paths []string, agg Aggregate, cfg AggregateConfig, from, to time.Time, interval time.Duration) error {
-	cw := csv.NewWriter(w)
-	if err := cw.Write([]string{"time", "tag", "value", "unit", "status", "flags", "percent_good"}); err != nil {
-		return fmt.Errorf("export: %w", err)
-	}
-	for _, path := range paths {
-		cfg := cfg
-		cfg.Stepped = cfg.Stepped || Stepped(path)
-		sums, err := a.Aggregate(ctx, path, agg, cfg, from, to, interval)
-		if err != nil {
-			return fmt.Errorf("export: %w", err)
-		}
-		unit := csvText(unitOfResult(agg, a.unitOf(path)))
-		for _, s := range sums {
-			code := s.Quality.Code()
-			if err := cw.Write([]string{csvTime(s.Time), csvText(path), csvValue(s.Value), unit, csvStatus(code & highBits), flagsOf(code),
-				strconv.FormatFloat(s.PercentGood, 'f', 1, 64)}); err != nil {
-				return fmt.Errorf("export: %w", err)
-			}
-		}
-	}
-	cw.Flush()
-	if err := cw.Error(); err != nil {
-		return fmt.Errorf("export: %w", err)
-	}
-	if d := a.Damage(from, to); len(d) > 0 {
-		return &DamageError{d}
-	}
-	return nil
 }

@@ -127,7 +127,7 @@ func TestDamage(t *testing.T) {
 			}
 			var out bytes.Buffer
 			var de *DamageError
-			if err := a.ExportCSV(ctx, &out, []string{"A.exact", "A.dec"}, at(-1), at(1e9)); !errors.As(err, &de) || !strings.Contains(err.Error(), filepath.Base(file)) {
+			if err := exportCSV(ctx, a, &out, []string{"A.exact", "A.dec"}, at(-1), at(1e9)); !errors.As(err, &de) || !strings.Contains(err.Error(), filepath.Base(file)) {
 				t.Errorf("export: %v", err)
 			}
 			if n := bytes.Count(out.Bytes(), []byte("\n")); n < 19*1440 {

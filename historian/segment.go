@@ -368,10 +368,10 @@ func DumpSegment(w io.Writer, data []byte, samples bool) error {
 		for _, r := range rows {
 			lo, hi = min(lo, r.time), max(hi, r.time)
 		}
-		fmt.Fprintf(w, "bytes %d to %d hold %d samples from %s to %s\n", from, to, len(rows), csvTime(time.Unix(0, lo)), csvTime(time.Unix(0, hi)))
+		fmt.Fprintf(w, "bytes %d to %d hold %d samples from %s to %s\n", from, to, len(rows), csvTime(time.Unix(0, lo), nil), csvTime(time.Unix(0, hi), nil))
 		for _, r := range rows {
 			if samples {
-				fmt.Fprintf(w, "  %s %s %s %s\n", csvTime(time.Unix(0, r.time)), names[r.tag], csvValue(r.value), csvStatus(r.status))
+				fmt.Fprintf(w, "  %s %s %s %s\n", csvTime(time.Unix(0, r.time), nil), names[r.tag], csvValue(r.value), csvStatus(r.status))
 			}
 		}
 		return nil

@@ -9,14 +9,16 @@ import (
 )
 
 // Bucket is what a tag did in one column of a trend. Min, Max, First, Last and
-// Mean are over usable samples and NaN where Count is 0.
+// Mean are over usable samples; where there is none, they are the value that holds
+// from before, or NaN.
 type Bucket struct {
 	Start       time.Time
 	Min, Max    float64
 	First, Last float64
-	Mean        float64 // sum of samples by their number, not weighted by time
+	Mean        float64 // weighted by time: a sample holds until the next
 	Count       int64
-	Bad         int64 // samples without a usable value: draw a gap
+	Bad         int64   // samples without a usable value: draw a gap
+	PercentGood float64 // of the time with a usable value, 0..100 %
 }
 
 // rawTrendRows is how many raw samples a trend reads before it turns to
@@ -24,7 +26,7 @@ type Bucket struct {
 const rawTrendRows = 400_000
 
 // Trend condenses [from, to) to at most the given number of buckets, so that
-// no spike is lost. Buckets without any sample are left out. Long stretches of
+// no spike is lost. Buckets without a value are left out. Long stretches of
 // fast tags are read from roll-ups; then the buckets are whole minutes or
 // hours and the first may begin before from. After raw values have been
 // deleted the 1-hour roll-ups answer. Samples in another unit than the newest
@@ -74,6 +76,9 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 		p := rollPeriods[kind]
 		b.start, b.width = floorTo(f, p), (b.width+p-1)/p*p
 	}
+	if err := a.holdFrom(ctx, path, f, kind, b); err != nil {
+		return nil, fmt.Errorf("trend of %s: %w", path, err)
+	}
 	pieces := a.plan(path, f, t, kind, raw)
 	var broken *coldFile
 	var err error
@@ -99,7 +104,39 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 	if err != nil {
 		return nil, fmt.Errorf("trend of %s: %w", path, err)
 	}
-	return b.done(), nil
+	later, err := a.anyAfter(ctx, path, t)
+	if err != nil {
+		return nil, fmt.Errorf("trend of %s: %w", path, err)
+	}
+	if later {
+		b.hold(t)
+	}
+	if !later && b.t < t {
+		t = b.t // what comes after the newest sample is not known yet
+	}
+	b.close(t)
+	return b.out, nil
+}
+
+// holdFrom finds the value that holds at from, at most a day old. A trend that is
+// read from roll-ups does without.
+func (a *Archive) holdFrom(ctx context.Context, path string, from int64, kind string, b *bucketer) error {
+	for _, back := range []int64{nsHour, nsDay} {
+		if b.have || kind != "" {
+			break
+		}
+		err := a.scan(ctx, path, from-back, from, func(unit string, s series) error {
+			if n := s.len() - 1; n >= 0 && unit == b.unit {
+				b.t, b.v, b.have = from, s.value[n], true
+				b.usable = s.status[n]>>30 < 2 && !math.IsNaN(b.v)
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // piece is a stretch of a trend and where it is read: a roll-up file, or raw.
@@ -190,8 +227,13 @@ type bucketer struct {
 	start, width int64
 	unit         string
 	out          []Bucket
-	sum          float64
 	index        int64
+	sum, area    float64 // of the bucket: of samples, and of value times ns
+	good         int64   // ns with a value
+	// the sample that holds
+	t            int64
+	v            float64
+	have, usable bool
 }
 
 func (b *bucketer) at(t int64) *Bucket {
@@ -200,23 +242,36 @@ func (b *bucketer) at(t int64) *Bucket {
 		i = 0
 	}
 	if n := len(b.out); n == 0 || i > b.index {
-		b.close()
+		b.close(math.MaxInt64)
 		b.index = i
-		nan := math.NaN()
 		b.out = append(b.out, Bucket{Start: time.Unix(0, b.start+i*b.width).UTC(), Min: nan, Max: nan, First: nan, Last: nan, Mean: nan})
 	}
 	return &b.out[len(b.out)-1]
 }
 
-func (b *bucketer) close() {
-	if n := len(b.out); n > 0 && b.out[n-1].Count > 0 {
-		b.out[n-1].Mean = b.sum / float64(b.out[n-1].Count)
+// close finishes the last bucket; the trend ends at end.
+func (b *bucketer) close(end int64) {
+	if n := len(b.out); n > 0 {
+		k := &b.out[n-1]
+		switch {
+		case b.good > 0:
+			k.Mean = b.area / float64(b.good)
+		case k.Count > 0:
+			k.Mean = b.sum / float64(k.Count)
+		}
+		from := b.start + b.index*b.width
+		switch length := min(from+b.width, end) - from; {
+		case length > 0:
+			k.PercentGood = min(100, 100*float64(b.good)/float64(length))
+		case k.Count > 0: // the newest sample, at the very start
+			k.PercentGood = 100
+		}
 	}
-	b.sum = 0
+	b.sum, b.area, b.good = 0, 0, 0
 }
 
 func (b *bucketer) add(k *Bucket, n int64, sum, lo, hi, first, last float64) {
-	if k.Count == 0 {
+	if math.IsNaN(k.Min) {
 		k.Min, k.Max, k.First = lo, hi, first
 	}
 	k.Count += n
@@ -224,15 +279,35 @@ func (b *bucketer) add(k *Bucket, n int64, sum, lo, hi, first, last float64) {
 	k.Min, k.Max, k.Last = min(k.Min, lo), max(k.Max, hi), last
 }
 
+// hold credits the time up to t to the sample that holds.
+func (b *bucketer) hold(t int64) {
+	for b.have && b.usable && b.t < t {
+		k := b.at(b.t)
+		end := min(b.start+(b.index+1)*b.width, t)
+		b.good += end - b.t
+		b.area += b.v * float64(end-b.t)
+		b.add(k, 0, 0, b.v, b.v, b.v, b.v)
+		b.t = end
+	}
+	b.t = max(b.t, t)
+}
+
 func (b *bucketer) roll(r *rollAcc) {
-	if r.count == 0 && r.bad == 0 {
+	if r.count == 0 && r.bad == 0 && r.good == 0 {
 		return
 	}
 	k := b.at(r.start)
 	k.Bad += r.bad
+	mean := b.v // it held
 	if r.count > 0 {
 		b.add(k, r.count, r.sum, r.min, r.max, r.first, r.last_)
+		mean, b.v, b.have = r.sum/float64(r.count), r.last_, true
 	}
+	if b.have {
+		b.good += r.good
+		b.area += mean * float64(r.good)
+	}
+	b.t, b.usable = math.MaxInt64, false // the time of it is in good
 }
 
 func (b *bucketer) series(unit string, s series) error {
@@ -241,18 +316,15 @@ func (b *bucketer) series(unit string, s series) error {
 	}
 	s.primaries()
 	for i, t := range s.time {
+		b.hold(t)
 		k := b.at(t)
 		v := s.value[i]
-		if s.status[i]>>30 >= 2 || math.IsNaN(v) {
+		b.t, b.v, b.have, b.usable = t, v, true, s.status[i]>>30 < 2 && !math.IsNaN(v)
+		if !b.usable {
 			k.Bad++
 			continue
 		}
 		b.add(k, 1, v, v, v, v, v)
 	}
 	return nil
-}
-
-func (b *bucketer) done() []Bucket {
-	b.close()
-	return b.out
 }

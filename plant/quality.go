@@ -1,6 +1,9 @@
 package plant
 
-import "fmt"
+import (
+	"fmt"
+	"maps"
+)
 
 // Quality is an OPC UA status code (OPC 10000-4, 7.39) together with whether
 // one has been seen at all. The zero value means "no data yet": it is not
@@ -113,6 +116,9 @@ var qualityNames = map[uint32]string{
 	0x80B10000: "Bad_NoDataAvailable",
 	0x80B50000: "Bad_WouldBlock",
 }
+
+// QualityNames gives the standard name of each status code that has one here.
+func QualityNames() map[uint32]string { return maps.Clone(qualityNames) }
 
 // QualityOf wraps an OPC UA status code, which is kept whole.
 func QualityOf(code uint32) Quality { return Quality{code: code, seen: true} }

@@ -2,6 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
+	"io"
+	"math"
+	"sync"
 	"time"
 
 	"calandria/alerting"
@@ -12,7 +16,10 @@ import (
 )
 
 // backend is the console's view of the service.
-type backend struct{ s *service }
+type backend struct {
+	s     *service
+	views sync.Mutex // one change of them at a time
+}
 
 var _ console.Backend = (*backend)(nil)
 
@@ -42,11 +49,60 @@ func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, po
 		return s, err
 	}
 	for _, x := range buckets {
-		if x.Count > 0 {
+		if !math.IsNaN(x.Mean) {
 			s.Buckets = append(s.Buckets, console.Bucket{Time: x.Start, Min: x.Min, Max: x.Max, Mean: x.Mean, Doubt: x.Bad > 0})
 		}
 	}
 	return s, nil
+}
+
+// WriteSeries implements console.Backend.
+func (b *backend) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery) (string, error) {
+	h := b.House()
+	about := historian.About{Site: h.Config.Site.Name}
+	if q.Format == "openmetrics" {
+		var err error
+		if about.Metric, err = metricsOf(h, q.Paths); err != nil {
+			return "", err
+		}
+	}
+	cursor, err := b.s.archive.WriteSeries(ctx, w, q, about)
+	if _, ok := errors.AsType[*historian.DamageError](err); ok {
+		err = nil // the figures say it: Bad_DataLost
+	}
+	return cursor, err
+}
+
+// SeriesMark implements console.Backend.
+func (b *backend) SeriesMark(q plant.SeriesQuery) string { return b.s.archive.Mark(&q) }
+
+// Aggregates implements console.Backend.
+func (b *backend) Aggregates() []string { return historian.AggregateNames() }
+
+// viewsKey is the setting with the saved views.
+const viewsKey = "trend_views"
+
+// Views implements console.Backend.
+func (b *backend) Views(context.Context) ([]console.TrendView, error) {
+	stored, _, err := b.s.journal.Setting(viewsKey)
+	if err != nil {
+		return nil, err
+	}
+	return console.ReadViews(stored)
+}
+
+// KeepView implements console.Backend.
+func (b *backend) KeepView(_ context.Context, v console.TrendView, drop bool) error {
+	b.views.Lock()
+	defer b.views.Unlock()
+	stored, _, err := b.s.journal.Setting(viewsKey)
+	if err == nil {
+		stored, err = console.ChangeViews(stored, v, drop)
+	}
+	if err != nil {
+		return err
+	}
+	return b.s.journal.PutSetting(viewsKey, stored)
 }
 
 // Events implements console.Backend.

@@ -26,7 +26,7 @@ type backtestCmd struct {
 }
 
 func (c *backtestCmd) Run(a *app) error {
-	from, to, err := parseSpan(c.From, c.To, time.Now().UTC())
+	from, to, err := parseSpan(c.From, c.To, time.UTC, time.Now().UTC())
 	if err != nil {
 		return err
 	}

@@ -115,11 +115,11 @@ func (c *correctCmd) correction(h *plant.House, now time.Time) (plant.Correction
 		return x, errors.New("--from: since when do the values need it?")
 	}
 	var err error
-	if x.From, err = parseTime(c.From, now); err != nil {
+	if x.From, err = plant.ParseMoment(c.From, time.UTC, now); err != nil {
 		return x, fmt.Errorf("--from: %w", err)
 	}
 	if c.To != "" {
-		if x.To, err = parseTime(c.To, now); err != nil {
+		if x.To, err = plant.ParseMoment(c.To, time.UTC, now); err != nil {
 			return x, fmt.Errorf("--to: %w", err)
 		}
 	}

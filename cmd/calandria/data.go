@@ -1,7 +1,7 @@
 package main
 
 import (
-	"bufio"
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -19,48 +19,87 @@ import (
 
 type exportCmd struct {
 	Tags   []string `help:"Tag paths, separated by commas; a * at the end stands for any ending." required:""`
-	From   string   `help:"Start: 2026-11-01, 2026-11-01T06:00:00Z, or an age such as 8h or 3d." required:""`
+	From   string   `help:"Start: 2026-11-01, 2026-11-01T06:00:00+05:30, seconds or milliseconds since 1970, or an age such as 8h or 3d." required:""`
 	To     string   `help:"End, not included; default now."`
-	Format string   `help:"csv is the only one so far; the Parquet files of the archive can be opened directly." default:"csv" enum:"csv"`
+	Format string   `help:"csv, json, parquet, or openmetrics for 'promtool tsdb create-blocks-from openmetrics'." default:"csv" enum:"csv,json,parquet,openmetrics"`
+	Wide   bool     `help:"A column for each tag, a row for each time; else a row for each figure."`
+	Zone   string   `help:"Time zone of dates without one, of days, and of the times written, such as Asia/Kolkata; default that of the plant file, else UTC."`
 	Out    string   `help:"File to write; default standard output." type:"path"`
+	Config string   `help:"The plant file; needed for openmetrics only." default:"plant.yaml" type:"path"`
 	Data   string   `help:"The data folder." default:"data" type:"path"`
 
-	Aggregate       string        `help:"Write an aggregate of OPC 10000-13 instead of the values, such as TimeAverage2, Maximum, Count, PercentGood."`
-	Interval        time.Duration `help:"Time of one result of the aggregate, such as 10m or 8h; default all of the time." placeholder:"DURATION"`
+	Aggregate       []string      `help:"Write aggregates of OPC 10000-13 instead of the values, such as TimeAverage2, Maximum, Count, PercentGood."`
+	Interval        plantDuration `help:"Time of one result of the aggregate, such as 10m, 8h or 1d; whole days by the calendar of the zone; default all of the time." placeholder:"DURATION"`
 	UncertainAsGood bool          `help:"Let values of Uncertain quality count like Good ones in the percentages and bounds of the aggregate."`
 }
 
+// plantDuration is a duration as the plant file has it, also in days.
+type plantDuration time.Duration
+
+// UnmarshalText implements encoding.TextUnmarshaler.
+func (d *plantDuration) UnmarshalText(text []byte) error {
+	x, err := plant.ParseDuration(string(text))
+	*d = plantDuration(x)
+	return err
+}
+
 func (c *exportCmd) Run(a *app) error {
-	from, to, err := parseSpan(c.From, c.To, time.Now().UTC())
-	if err != nil {
+	h, files, err := loadPlant(c.Config)
+	if err != nil && (!errors.Is(err, fs.ErrNotExist) || c.Format == "openmetrics") {
 		return err
 	}
-	ar, err := openArchive(filepath.Join(c.Data, "archive"))
+	c.Format = cmp.Or(c.Format, "csv")
+	q := plant.SeriesQuery{Format: c.Format, Columns: c.Wide, Versions: !c.Wide && len(c.Aggregate) == 0 && c.Format != "openmetrics",
+		Aggregates: c.Aggregate, Interval: time.Duration(c.Interval), UncertainAsGood: c.UncertainAsGood, Zone: time.UTC}
+	dir, site := filepath.Join(c.Data, "archive"), ""
+	if h != nil {
+		if h, err = wholeHouse(h, files); err != nil {
+			return err
+		}
+		dir, site, c.Zone = archiveDir(h, c.Data), h.Config.Site.Name, cmp.Or(c.Zone, h.Config.Site.TimeZone)
+	}
+	if q.Zone, err = time.LoadLocation(c.Zone); err != nil {
+		return fmt.Errorf("--zone: %w; give a name such as Asia/Kolkata or UTC", err)
+	}
+	if q.From, q.To, err = parseSpan(c.From, c.To, q.Zone, time.Now().UTC()); err != nil {
+		return err
+	}
+	ar, err := openArchive(dir)
 	if err != nil {
 		return err
 	}
 	defer ar.Close()
-	paths, err := expandPaths(ar, c.Tags)
+	if q.Paths, err = expandPaths(ar, c.Tags); err != nil {
+		return err
+	}
+	if err := historian.CheckSeries(&q); err != nil {
+		return fmt.Errorf("--%w", err)
+	}
+	about := historian.About{Site: site, Progress: a.progress("writing")}
+	if c.Format == "openmetrics" {
+		if about.Metric, err = metricsOf(h, q.Paths); err != nil {
+			return err
+		}
+	}
+	if c.Out == "" {
+		_, err = ar.WriteSeries(a.ctx, a.out, q, about)
+		return err
+	}
+	f, err := os.Create(c.Out)
 	if err != nil {
 		return err
 	}
-	w := bufio.NewWriter(a.out)
-	if c.Out != "" {
-		f, err := os.Create(c.Out)
-		if err != nil {
-			return err
-		}
-		defer f.Close()
-		w = bufio.NewWriter(f)
+	_, err = ar.WriteSeries(a.ctx, f, q, about)
+	return errors.Join(err, f.Close()) // what is damaged in the archive does not keep back the rest
+}
+
+// wholeHouse is the house with its calculated and derived tags.
+func wholeHouse(h *plant.House, files []rules.File) (*plant.House, error) {
+	own, err := h.Again()
+	if err == nil {
+		_, err = engine.New(own, files, rules.Options{}) // it adds them
 	}
-	if c.Aggregate == "" {
-		err = ar.ExportCSV(a.ctx, w, paths, from, to)
-	} else {
-		cfg := historian.DefaultAggregateConfig()
-		cfg.TreatUncertainAsBad = !c.UncertainAsGood
-		err = ar.ExportAggregates(a.ctx, w, paths, historian.Aggregate(c.Aggregate), cfg, from, to, c.Interval)
-	}
-	return errors.Join(err, w.Flush()) // what is damaged in the archive does not keep back the rest
+	return own, err
 }
 
 // openArchive opens an archive that exists, for reading beside a running
@@ -92,13 +131,13 @@ func expandPaths(ar *historian.Archive, wanted []string) ([]string, error) {
 }
 
 // parseSpan reads --from and --to; an empty --to is now.
-func parseSpan(fromText, toText string, now time.Time) (from, to time.Time, err error) {
-	if from, err = parseTime(fromText, now); err != nil {
+func parseSpan(fromText, toText string, zone *time.Location, now time.Time) (from, to time.Time, err error) {
+	if from, err = plant.ParseMoment(fromText, zone, now); err != nil {
 		return from, to, fmt.Errorf("--from: %w", err)
 	}
 	to = now
 	if toText != "" {
-		if to, err = parseTime(toText, now); err != nil {
+		if to, err = plant.ParseMoment(toText, zone, now); err != nil {
 			return from, to, fmt.Errorf("--to: %w", err)
 		}
 	}
@@ -106,19 +145,6 @@ func parseSpan(fromText, toText string, now time.Time) (from, to time.Time, err 
 		return from, to, errors.New("--from is not before --to")
 	}
 	return from, to, nil
-}
-
-// parseTime reads a date, a time with zone, or an age.
-func parseTime(s string, now time.Time) (time.Time, error) {
-	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04", "2006-01-02"} {
-		if t, err := time.Parse(layout, s); err == nil {
-			return t.UTC(), nil
-		}
-	}
-	if d, err := plant.ParseDuration(s); err == nil {
-		return now.Add(-d), nil
-	}
-	return time.Time{}, fmt.Errorf("%q is neither a date (2026-11-01), nor a time (2026-11-01T06:00:00Z), nor an age (8h, 3d)", s)
 }
 
 type importCmd struct {
@@ -160,11 +186,8 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 	dir := filepath.Join(c.Data, "archive")
 	var infos []historian.TagInfo
 	if h != nil {
-		own, err := h.Again()
+		own, err := wholeHouse(h, files)
 		if err != nil {
-			return 0, err
-		}
-		if _, err := engine.New(own, files, rules.Options{}); err != nil { // it adds the calculated tags
 			return 0, err
 		}
 		h = own

@@ -29,7 +29,7 @@ No limit is made tighter: what it is there to prevent is not in the past. No lim
 }
 
 func (c *limitsCmd) Run(a *app) error {
-	from, to, err := parseSpan(c.From, c.To, time.Now().UTC())
+	from, to, err := parseSpan(c.From, c.To, time.UTC, time.Now().UTC())
 	if err != nil {
 		return err
 	}

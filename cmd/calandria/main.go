@@ -57,7 +57,7 @@ type cli struct {
 	Init        initCmd        `cmd:"" help:"Lead through the first plant file: equipment, then a node for each signal. Writes a file, never the plant."`
 	Browse      browseCmd      `cmd:"" help:"List the variables of an OPC UA server."`
 	Rules       rulesCmd       `cmd:"" help:"Explain a rule, or list them."`
-	Export      exportCmd      `cmd:"" help:"Write archived values as CSV."`
+	Export      exportCmd      `cmd:"" help:"Write archived values, or aggregates of them, as CSV, JSON, Parquet or OpenMetrics."`
 	Import      importCmd      `cmd:"" help:"Read values from CSV into the archive."`
 	Archive     archiveCmd     `cmd:"" help:"Look at the files of the archive."`
 	Strikes     strikesCmd     `cmd:"" help:"List recorded strikes, or write the profile of one."`

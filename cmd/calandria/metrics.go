@@ -1,11 +1,14 @@
 package main
 
 import (
+	"cmp"
+	"fmt"
 	"strings"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	"calandria/engine"
+	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -92,6 +95,26 @@ func metricName(t *plant.Tag) (name string, labels, values []string) {
 	return strings.Join(parts, "_"), labels, values
 }
 
+// metricsOf names the metrics of tags for an export.
+func metricsOf(h *plant.House, paths []string) (func(path string) historian.Metric, error) {
+	for _, p := range paths {
+		if _, ok := h.Find(p); !ok {
+			return nil, fmt.Errorf("%s is in the archive but not in the plant file, so it has no metric; leave it out", p)
+		}
+	}
+	return func(path string) historian.Metric {
+		t, _ := h.Find(path)
+		name, labels, values := metricName(t)
+		return historian.Metric{Name: name, Help: helpOf(t), Labels: append([]string{"site"}, labels...), Values: append([]string{h.Config.Site.Name}, values...), Scale: metricUnit[t.Dimension].scale}
+	}, nil
+}
+
+// helpOf is what a metric means.
+func helpOf(t *plant.Tag) string {
+	text := cmp.Or(t.Meaning, "Signal "+t.Name)
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
 func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetrics {
 	m := &plantMetrics{house: h, picture: picture,
 		quality: prometheus.NewDesc("calandria_tag_quality_code", "OPC UA status code of the tag's present value.", []string{"tag"}, nil),
@@ -105,11 +128,7 @@ func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetri
 		t := &h.Tags[i]
 		name, labels, values := metricName(t)
 		if _, ok := help[name]; !ok {
-			text := t.Meaning
-			if text == "" {
-				text = "Signal " + t.Name
-			}
-			help[name] = strings.ToUpper(text[:1]) + text[1:] + "."
+			help[name] = helpOf(t)
 		}
 		m.descs = append(m.descs, tagMetric{desc: prometheus.NewDesc(name, help[name], labels, nil), labels: values, scale: metricUnit[t.Dimension].scale})
 	}

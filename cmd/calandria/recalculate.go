@@ -346,12 +346,12 @@ func (c *recalculateCmd) Run(a *app) error {
 	}
 	from, to := first.Truncate(time.Minute), time.Now().UTC()
 	if c.From != "" {
-		if from, err = parseTime(c.From, to); err != nil {
+		if from, err = plant.ParseMoment(c.From, time.UTC, to); err != nil {
 			return fmt.Errorf("--from: %w", err)
 		}
 	}
 	if c.To != "" {
-		if to, err = parseTime(c.To, to); err != nil {
+		if to, err = plant.ParseMoment(c.To, time.UTC, to); err != nil {
 			return fmt.Errorf("--to: %w", err)
 		}
 	}

@@ -95,7 +95,7 @@ func (c *rulesExplainCmd) Run(a *app) error {
 	defer ar.Close()
 	at := newest(a.ctx, h, past{ar})
 	if c.At != "" {
-		if at, err = parseTime(c.At, time.Now().UTC()); err != nil {
+		if at, err = plant.ParseMoment(c.At, time.UTC, time.Now()); err != nil {
 			return fmt.Errorf("--at: %w", err)
 		}
 	}

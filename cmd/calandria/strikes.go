@@ -312,7 +312,7 @@ func (c *strikesCmd) Run(a *app) error {
 	if c.Profile == 0 {
 		var err error
 		f = historian.StrikeFilter{Pan: c.Pan, Grade: c.Grade, Limit: c.Limit}
-		if f.From, f.To, err = parseSpan(c.From, c.To, time.Now().UTC()); err != nil {
+		if f.From, f.To, err = parseSpan(c.From, c.To, time.UTC, time.Now().UTC()); err != nil {
 			return err
 		}
 	}

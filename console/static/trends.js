@@ -1,224 +1,407 @@
-// Draws the chosen tags: one chart for each unit, one common cursor. Between
-// smallest and largest value of each bucket lies a band, so that a spike of a
-// second is seen in a span of sixty days.
-import uPlot from "./vendor/uPlot.esm.js";
+// The trends: a workbench on the archive. What is shown stands in the address;
+// zoom and pan fetch what the screen can show.
+import { Charts, LETTERS, clockText, number } from "./trends-draw.js";
+import { search, meta } from "./trends-tags.js";
 
-const DASHES = [[], [9, 5], [2, 4], [], [9, 5], [2, 4]];
+const MOST = 8;
+const KINDS = ["alarm", "cleaning", "correction", "strike", "note", "gap"];
 
-const host = /** @type {HTMLElement} */ (document.getElementById("charts"));
-const state = document.getElementById("chart-state");
-const zone = host.dataset.zone || "UTC";
+/** @param {string} id */
+function el(id) { return /** @type {any} */ (document.getElementById(id)); }
 
-const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, day: "numeric", month: "numeric", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+const host = el("charts");
+const charts = new Charts(host, { zoom: (a, b) => go({ from: a, to: b, span: "" }), back: () => history.back(), cursor: readout });
 
-const probe = document.createElement("i");
-host.append(probe);
+/** What is shown; s since 1970. */
+let at = { tags: /** @type {string[]} */ ([]), span: "8h", from: 0, to: 0, view: "lines", shift: "", one: false };
+let hidden = new Set();
+let last = /** @type {any} */ (null); // what was fetched: from, to, series, marks
+let asking = new AbortController();
+const seconds = { m: 60, h: 3600, d: 86400, s: 1 };
 
-/**
- * A colour of the present look, as #rrggbb.
- * @param {string} name
- */
-function token(name) {
-  probe.style.color = "var(" + name + ")";
-  if (!probe.isConnected) host.append(probe);
-  const rgb = getComputedStyle(probe).color.match(/\d+/g) || [];
-  return "#" + rgb.slice(0, 3).map((v) => Number(v).toString(16).padStart(2, "0")).join("");
+/** @param {string} text */
+function lengthOf(text) {
+  const m = /^(\d+(?:\.\d+)?)([smhd])$/.exec(text);
+  return m ? Number(m[1]) * seconds[/** @type {"s"} */ (m[2])] : 0;
 }
 
-/** @type {{path: string, unit: string, label: string, scale: number, index: number}[]} */
-const tags = Array.from(document.querySelectorAll(".chosen li")).map((li, index) => {
-  const d = /** @type {HTMLElement} */ (li).dataset;
-  return { path: d.path || "", unit: d.unit || "", label: d.label || "", scale: Number(d.scale || 1), index };
-});
+function read() {
+  const q = new URLSearchParams(location.search);
+  const tags = q.getAll("tag");
+  if (q.get("add") && !tags.includes(q.get("add") || "")) tags.push(q.get("add") || "");
+  const when = (/** @type {string | null} */ v, /** @type {any} */ field) => {
+    const text = v || "";
+    const n = Number(text);
+    if (text && !Number.isNaN(n)) return n > 1e11 ? n / 1000 : n;
+    return Number(field.dataset.s || 0) || Date.parse(text) / 1000 || 0;
+  };
+  at = {
+    tags: tags.slice(0, MOST), span: q.get("from") ? "" : q.get("to") ? "" : q.get("span") || "8h",
+    from: 0, to: 0, view: q.get("view") || "lines", shift: q.get("shift") || "", one: q.get("one") === "yes",
+  };
+  hidden = new Set((q.get("hide") || "").split(",").filter(Boolean));
+  if (!at.span) {
+    at.from = when(q.get("from"), el("from"));
+    at.to = q.get("to") ? when(q.get("to"), el("to")) : Date.now() / 1000;
+    if (!at.from) at.from = at.to - (lengthOf(q.get("span") || "") || 8 * 3600);
+  }
+}
 
-/** @type {uPlot[]} */
-let charts = [];
-let whole = [0, 0]; // the span asked for, s
+/** @returns {[number, number]} */
+function range() {
+  if (!at.span) return [at.from, at.to];
+  const now = Date.now() / 1000;
+  return [now - (lengthOf(at.span) || 8 * 3600), now];
+}
 
-async function load() {
-  const q = new URLSearchParams(host.dataset.query || "");
-  for (const t of tags) q.append("tag", t.path);
-  q.set("points", String(Math.max(100, Math.min(1500, Math.round(host.clientWidth)))));
-  const r = await fetch("/api/v1/trend?" + q);
-  if (!r.ok) throw new Error("HTTP " + r.status);
+function query() {
+  const q = new URLSearchParams();
+  for (const t of at.tags) q.append("tag", t);
+  if (at.span) q.set("span", at.span);
+  else { q.set("from", String(Math.round(at.from * 1000))); q.set("to", String(Math.round(at.to * 1000))); }
+  if (at.view !== "lines") q.set("view", at.view);
+  if (at.shift) q.set("shift", at.shift);
+  if (at.one) q.set("one", "yes");
+  if (hidden.size) q.set("hide", [...hidden].join(","));
+  return q;
+}
+
+/**
+ * Changes what is shown, writes it into the address and fetches it.
+ * @param {Partial<typeof at>} change
+ */
+function go(change) {
+  Object.assign(at, change);
+  if (!at.span && at.to - at.from < 2) { const m = (at.from + at.to) / 2; at.from = m - 1; at.to = m + 1; }
+  const address = "/trends?" + query(); // a drag is heard by each chart of the picture
+  if (address === location.pathname + location.search) return null;
+  history.pushState(null, "", address);
+  return refresh();
+}
+
+/**
+ * @param {string} path
+ * @param {URLSearchParams} q
+ */
+async function ask(path, q) {
+  const r = await fetch(path + "?" + q, { signal: asking.signal });
+  if (!r.ok) throw new Error((await r.json().catch(() => ({}))).error || "HTTP " + r.status);
   return r.json();
 }
 
-/** @param {any} answer */
-function draw(answer) {
-  for (const c of charts) c.destroy();
-  charts = [];
-  host.replaceChildren();
-  const units = [...new Set(tags.map((t) => t.unit))];
-  const muted = token("--muted"), line = token("--line");
-  const from = Date.parse(answer.from) / 1000, to = Date.parse(answer.to) / 1000;
-  whole = [from, to];
-  const height = Math.max(150, Math.min(680, (window.innerHeight - host.getBoundingClientRect().top - 120) / units.length - 24));
-  let values = 0;
-  for (const unit of units) {
-    const mine = tags.filter((t) => t.unit === unit);
-    const tables = mine.map((t) => {
-      const s = answer.series.find((/** @type {any} */ x) => x.path === t.path);
-      values += s.time.length;
-      const by = (/** @type {number[]} */ col) => col.map((v) => (v === null ? null : v * t.scale));
-      return gaps([s.time, by(s.min), by(s.max), by(s.mean)], (to - from) / answer.points);
-    });
-    const data = uPlot.join(tables);
-    /** @type {any[]} */
-    const series = [{}];
-    /** @type {any[]} */
-    const bands = [];
-    for (const t of mine) {
-      const colour = token("--trace-" + t.index);
-      const n = series.length;
-      // The edges of the band are drawn too: a spike is one bucket wide.
-      const edge = { stroke: colour + "58", width: 1, points: { show: false } };
-      series.push(edge, edge,
-        { label: t.label, stroke: colour, width: 1.6, dash: DASHES[t.index], points: { show: false } });
-      bands.push({ series: [n + 1, n], fill: colour + "40" });
-    }
-    const box = document.createElement("div");
-    box.className = "chart";
-    const head = document.createElement("h3");
-    head.textContent = mine.map((t) => t.label).join(", ") + (unit ? " / " + unit : "");
-    box.append(head);
-    host.append(box);
-    const axis = { stroke: muted, font: "13px sans-serif", grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1 } };
-    charts.push(new uPlot({
-      width: host.clientWidth, height, series, bands,
-      tzDate: (ts) => uPlot.tzDate(new Date(ts * 1000), zone),
-      scales: { x: { time: true, min: from, max: to, range: (u, a, b) => (a === null ? [from, to] : [a, b]) } },
-      axes: [{ ...axis, values: (u, splits, _axis, _space, step) => times(splits, step), space: 78 }, { ...axis, size: 62 }],
-      cursor: { sync: { key: "trends" }, points: { show: false } },
-      legend: { show: false },
-      hooks: { setCursor: [(u) => readout(u, mine, head, unit)], drawClear: [(u) => shade(u, mine, answer.corrections, muted)] },
-      padding: [8, 12, 0, 0],
-    }, data, box));
-    box.querySelector("canvas")?.setAttribute("aria-hidden", "true");
+/**
+ * The condensed values of tags in a stretch, by path.
+ * @param {string[]} tags
+ * @param {number} from
+ * @param {number} to
+ */
+async function values(tags, from, to) {
+  const q = new URLSearchParams({ from: String(Math.round(from * 1000)), to: String(Math.round(to * 1000)), shape: "columns", time: "s", limit: "200000",
+    points: String(Math.max(100, Math.min(1500, Math.round(host.clientWidth)))) });
+  for (const t of tags) q.append("tag", t);
+  /** @type {Record<string, any>} */
+  const out = {};
+  for (const t of tags) out[t] = { time: [], min: [], mean: [], max: [], status: [], good: [] };
+  for (const s of (await ask("/api/v1/series", q)).series) {
+    const o = out[s.tag], k = meta(s.tag).scale;
+    const scaled = k === 1 ? s.value : s.value.map((/** @type {number|null} */ v) => (v === null ? null : v * k));
+    if (s.aggregate === "Minimum") o.min = scaled;
+    if (s.aggregate === "Maximum") o.max = scaled;
+    if (s.aggregate === "Mean") Object.assign(o, { time: s.time, mean: scaled, status: s.status, good: s.percent_good });
   }
-  const list = document.getElementById("corrections");
-  if (list) list.hidden = answer.corrections.length === 0;
-  list?.replaceChildren(...answer.corrections.map((/** @type {any} */ c) => {
-    const li = document.createElement("li"), a = document.createElement("a");
-    a.href = "/past?tag=" + encodeURIComponent(c.path);
-    a.textContent = `hatched: ${c.path} is read ${c.reads} from ${moment(c.from)} ${c.to ? "to " + moment(c.to) : "on"}`;
-    li.append(a, ` (${c.by}: ${c.reason}); the line is the raw value`);
-    return li;
-  }));
-  if (state) state.textContent = values === 0 ? "The archive holds nothing for this span." : "";
-}
-
-/** @param {string} iso */
-function moment(iso) {
-  const p = parts(Date.parse(iso) / 1000);
-  return `${p.day} ${p.month} ${p.year} ${p.hour}:${p.minute}`;
-}
-
-/**
- * Hatches the stretches in which the values of a chart are read otherwise.
- * @param {uPlot} u
- * @param {{path: string}[]} mine
- * @param {any[]} corrections
- * @param {string} colour
- */
-function shade(u, mine, corrections, colour) {
-  const { left, top, width, height } = u.bbox;
-  const at = (/** @type {string} */ iso) => Math.max(left, Math.min(left + width, u.valToPos(Date.parse(iso) / 1000, "x", true)));
-  u.ctx.save();
-  u.ctx.strokeStyle = colour + "70";
-  for (const c of corrections.filter((x) => mine.some((t) => t.path === x.path))) {
-    const a = at(c.from), b = c.to ? at(c.to) : left + width;
-    u.ctx.beginPath();
-    u.ctx.rect(a, top, b - a, height);
-    u.ctx.save();
-    u.ctx.clip();
-    for (let x = a - height; x < b; x += 12) {
-      u.ctx.moveTo(x, top + height);
-      u.ctx.lineTo(x + height, top);
-    }
-    u.ctx.stroke();
-    u.ctx.restore();
-  }
-  u.ctx.restore();
-}
-
-const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
-
-/**
- * A moment by the site's clock, the month in letters: 9/10 is read both ways.
- * @param {number} s
- */
-function parts(s) {
-  const p = Object.fromEntries(clock.formatToParts(s * 1000).map((x) => [x.type, x.value]));
-  return { ...p, day: String(Number(p.day)), month: MONTHS[Number(p.month) - 1] };
-}
-
-/**
- * Marks of the time axis: a date where the day begins, 24-hour clock elsewhere.
- * @param {number[]} splits s
- * @param {number} step s between them
- */
-function times(splits, step) {
-  let day = "";
-  return splits.map((s) => {
-    const p = parts(s);
-    const date = p.day + " " + p.month;
-    const time = p.hour + ":" + p.minute + (step < 60 ? ":" + p.second : "");
-    const first = date !== day;
-    day = date;
-    if (step >= 86400) return date;
-    return first ? time + "\n" + date : time;
-  });
-}
-
-/**
- * Puts an empty place where values are missing, so that no line is drawn
- * across a hole.
- * @param {any[][]} cols
- * @param {number} step
- */
-function gaps(cols, step) {
-  const out = cols.map(() => /** @type {any[]} */ ([]));
-  cols[0].forEach((t, i) => {
-    if (i > 0 && t - cols[0][i - 1] > 3 * step + 2) {
-      out[0].push((t + cols[0][i - 1]) / 2);
-      for (let c = 1; c < cols.length; c++) out[c].push(null);
-    }
-    cols.forEach((col, c) => out[c].push(col[i]));
-  });
   return out;
 }
 
 /**
- * @param {uPlot} u
- * @param {{label: string}[]} mine
- * @param {HTMLElement} head
- * @param {string} unit
+ * @param {string[]} tags
+ * @param {number} from
+ * @param {number} to
  */
-function readout(u, mine, head, unit) {
-  const i = u.cursor.idx;
-  const p = i == null ? null : parts(u.data[0][i]);
-  const at = p ? `${p.day} ${p.month} ${p.year} ${p.hour}:${p.minute}:${p.second}  ` : "";
-  head.textContent = at + mine.map((t, n) => {
-    const v = i == null ? null : u.data[1 + 3 * n + 2][i];
-    return t.label + (v == null ? "" : " " + Number(v).toPrecision(4));
-  }).join(", ") + (unit ? " / " + unit : "");
+async function happened(tags, from, to) {
+  const q = new URLSearchParams({ from: String(Math.round(from * 1000)), to: String(Math.round(to * 1000)) });
+  for (const t of tags) q.append("tag", t);
+  const marks = (await ask("/api/v1/marks", q)).marks;
+  for (const m of marks) {
+    m.a = Date.parse(m.from) / 1000;
+    m.b = m.to ? Date.parse(m.to) / 1000 : m.open ? Infinity : m.a;
+  }
+  return marks;
+}
+
+/** The stretches that are laid over each other, the newest first. */
+async function periods() {
+  const [from, to] = range();
+  if (at.view === "before") {
+    const d = lengthOf(at.shift) || to - from;
+    return [0, 1].map((n) => ({ label: n ? "the time before" : "now", from: from - n * d, to: to - n * d }));
+  }
+  const owner = at.tags[0].slice(0, at.tags[0].lastIndexOf("."));
+  const kind = at.view === "cycles" ? "cleaning" : "strike";
+  const marks = (await happened([at.tags[0]], to - 400 * 86400, to)).filter((/** @type {any} */ m) => m.kind === kind && m.source === owner);
+  const out = marks.map((/** @type {any} */ m, /** @type {number} */ i) => kind === "cleaning"
+    ? { label: "from " + clockText(m.b), from: m.b, to: i + 1 < marks.length ? marks[i + 1].a : to }
+    : { label: clockText(m.a), from: m.a, to: m.b });
+  const some = out.filter((/** @type {any} */ p) => p.to > p.from && Number.isFinite(p.from)).reverse().slice(0, 6);
+  if (some.length === 0) {
+    throw new Error(kind === "cleaning" ? "There is no recorded cleaning of " + (owner || "the house") + ": choose a tag of a body that was cleaned."
+      : "There is no recorded strike of " + (owner || "the house") + ": choose a tag of a batch pan.");
+  }
+  return some;
 }
 
 async function refresh() {
+  asking.abort();
+  asking = new AbortController();
+  const mine = asking;
+  const say = el("chart-state");
+  controls();
+  if (at.tags.length === 0) {
+    charts.clear();
+    last = null;
+    el("below").hidden = true;
+    say.textContent = "No tag is chosen.";
+    return;
+  }
+  if (!last) say.textContent = "Reading the archive.";
+  const begun = performance.now();
   try {
-    draw(await load());
+    await meta.ready(at.tags);
+    list();
+    const [from, to] = range();
+    const tags = at.tags.map((path, index) => ({ path, index, ...meta(path) }));
+    if (["before", "cycles", "strikes"].includes(at.view)) {
+      const over = await periods();
+      const sets = await Promise.all(over.map((/** @type {any} */ p) => values(at.tags, p.from, p.to)));
+      charts.overlay(tags, over, sets);
+      last = null;
+      el("below").hidden = true;
+      say.textContent = over.length + " stretches, each from its own beginning.";
+    } else {
+      const [series, marks] = await Promise.all([values(at.tags, from, to), happened(at.tags, from, to)]);
+      last = { from, to, series, marks, tags };
+      if (at.view === "scatter") say.textContent = charts.scatter(tags, series);
+      else {
+        charts.lines(tags, series, from, to, at.one, shownMarks());
+        say.textContent = at.tags.some((t) => series[t].time.length) ? "" : "The archive holds nothing for this span.";
+      }
+      statistics();
+      markList();
+      el("below").hidden = false;
+    }
+    host.dataset.drawn = String(Math.round(performance.now() - begun));
   } catch (e) {
-    if (state) state.textContent = "The archive did not answer; the charts are not up to date. Another try follows.";
+    if (mine.signal.aborted) return;
+    say.textContent = /** @type {Error} */ (e).message + (last ? " The charts are not up to date." : "");
   }
 }
 
-if (state) state.textContent = "Reading the archive.";
-await refresh();
+function shownMarks() { return last.marks.filter((/** @type {any} */ m) => !hidden.has(m.kind)); }
+
+/** The chosen tags beside the charts follow the state. */
+function list() {
+  const ol = el("chosen");
+  if (at.tags.join("\n") === Array.from(ol.children, (/** @type {any} */ li) => li.dataset.path).join("\n")) return;
+  ol.replaceChildren(...at.tags.map((path, i) => {
+    const m = meta(path);
+    const li = document.createElement("li");
+    li.dataset.path = path;
+    const key = document.createElement("i"), text = document.createElement("span"), name = document.createElement("b"), value = document.createElement("span");
+    key.className = "key key" + i;
+    key.setAttribute("aria-hidden", "true");
+    name.textContent = m.label;
+    name.title = m.meaning;
+    value.className = "at";
+    text.append(name, document.createElement("br"), value);
+    const drop = document.createElement("a");
+    drop.className = "drop";
+    drop.href = "/trends";
+    drop.textContent = "✕";
+    drop.setAttribute("aria-label", "Take out " + m.label);
+    li.append(key, text, drop);
+    return li;
+  }));
+}
+
+/** Fields and forms follow the state. */
+function controls() {
+  const [from, to] = range();
+  for (const [id, s] of /** @type {[string, number][]} */ ([["from", from], ["to", to]])) {
+    if (document.activeElement !== el(id)) { el(id).value = clockText(s, true); el(id).dataset.s = String(s); }
+  }
+  el("stamp").textContent = clockText(from) + " to " + clockText(to);
+  el("none").hidden = at.tags.length > 0;
+  el("add-form").hidden = at.tags.length >= MOST;
+  el("view").value = at.view;
+  el("one").checked = at.one;
+  el("shift").value = at.shift;
+  el("shift-field").hidden = at.view !== "before";
+  for (const a of document.querySelectorAll("#spans a")) {
+    const q = new URLSearchParams(/** @type {HTMLAnchorElement} */ (a).search), span = q.get("span") || "";
+    if (span === at.span) a.setAttribute("aria-current", "true"); else a.removeAttribute("aria-current");
+    const own = query();
+    for (const name of ["from", "to"]) own.delete(name);
+    own.set("span", span);
+    /** @type {HTMLAnchorElement} */ (a).href = "/trends?" + own;
+  }
+  for (const form of [el("range"), el("export")]) {
+    for (const i of form.querySelectorAll("input[name=tag]")) i.remove();
+    for (const t of at.tags) {
+      const i = document.createElement("input");
+      Object.assign(i, { type: "hidden", name: "tag", value: t });
+      form.append(i);
+    }
+  }
+  el("export").elements.from.value = String(Math.round(from * 1000));
+  el("export").elements.to.value = String(Math.round(to * 1000));
+  if (el("keep")) el("keep").elements.query.value = String(query());
+}
+
+/**
+ * Values and quality at the cursor, null: it is nowhere.
+ * @param {number | null} s
+ */
+function readout(s) {
+  if (!last) return;
+  el("stamp").textContent = s === null ? clockText(last.from) + " to " + clockText(last.to) : clockText(s, false, true);
+  Array.from(el("chosen").children).forEach((li, i) => {
+    const out = li.querySelector(".at"), o = last.series[at.tags[i]];
+    if (!out || !o) return;
+    const n = s === null ? o.time.length - 1 : index(o.time, s);
+    if (n < 0) { out.textContent = "no value"; return; }
+    const code = o.status[n] >>> 30, unit = meta(at.tags[i]).unit;
+    const wide = o.min[n] !== null && o.max[n] - o.min[n] > Math.abs(o.mean[n]) * 1e-6;
+    out.textContent = (o.mean[n] === null ? "no value" : number(o.mean[n]) + " " + unit + (wide ? " (" + number(o.min[n]) + " to " + number(o.max[n]) + ")" : "")) +
+      ", " + ["Good", "Uncertain", "Bad", "Bad"][code] + (o.good[n] < 99.9 ? ", " + o.good[n].toFixed(0) + " % Good" : "");
+  });
+}
+
+/**
+ * The last entry at or before s, -1: there is none.
+ * @param {number[]} time
+ * @param {number} s
+ */
+function index(time, s) {
+  let lo = 0, hi = time.length;
+  while (lo < hi) { const m = (lo + hi) >> 1; if (time[m] <= s) lo = m + 1; else hi = m; }
+  return lo - 1;
+}
+
+function statistics() {
+  const body = el("stats").tBodies[0];
+  body.replaceChildren(...last.tags.map((/** @type {any} */ t) => {
+    const o = last.series[t.path];
+    let low = Infinity, high = -Infinity, sum = 0, weight = 0, good = 0, end = NaN;
+    o.time.forEach((/** @type {number} */ _s, /** @type {number} */ i) => {
+      good += o.good[i];
+      if (o.mean[i] === null) return;
+      low = Math.min(low, o.min[i]); high = Math.max(high, o.max[i]); end = o.mean[i];
+      sum += o.mean[i] * (o.good[i] || 1e-6); weight += o.good[i] || 1e-6;
+    });
+    const step = o.time.length > 1 ? (o.time[o.time.length - 1] - o.time[0]) / (o.time.length - 1) : last.to - last.from;
+    const share = o.time.length ? Math.min(100, good * step / (last.to - last.from)) : 0;
+    const tr = document.createElement("tr"), th = document.createElement("th");
+    th.scope = "row";
+    th.textContent = t.label + (t.unit ? ", " + t.unit : "");
+    tr.append(th);
+    for (const text of [number(low), number(weight ? sum / weight : NaN), number(high), number(end), share.toFixed(0) + " %"]) {
+      const td = document.createElement("td");
+      td.className = "n";
+      td.textContent = text;
+      tr.append(td);
+    }
+    return tr;
+  }));
+}
+
+function markList() {
+  const count = new Map(KINDS.map((k) => [k, last.marks.filter((/** @type {any} */ m) => m.kind === k).length]));
+  const some = KINDS.filter((k) => count.get(k));
+  el("marks-count").textContent = some.map((k) => count.get(k) + " " + k + (count.get(k) === 1 ? "" : "s")).join(", ") || "none";
+  el("mark-kinds").replaceChildren(...some.map((k) => {
+    const label = document.createElement("label"), box = document.createElement("input");
+    label.className = "check";
+    box.type = "checkbox";
+    box.checked = !hidden.has(k);
+    box.addEventListener("change", () => { if (box.checked) hidden.delete(k); else hidden.add(k); go({}); });
+    label.append(box, " " + LETTERS[k] + " " + k + "s");
+    return label;
+  }));
+  el("mark-list").replaceChildren(...shownMarks().slice(-200).reverse().map((/** @type {any} */ m) => {
+    const li = document.createElement("li"), a = document.createElement("a");
+    a.href = m.href;
+    a.textContent = m.text;
+    li.append(clockText(m.a) + (m.b > m.a ? (Number.isFinite(m.b) ? " to " + clockText(m.b) : " on") : "") + " " + m.kind + ": ", a);
+    return li;
+  }));
+}
+
+/** @type {Record<string, () => void>} */
+const MOVES = {
+  back: () => move(-0.5, 1), on: () => move(0.5, 1), in: () => move(0, 0.5), out: () => move(0, 2),
+  now: () => { const [a, b] = range(); const d = b - a; go({ span: d % 86400 === 0 ? d / 86400 + "d" : Math.max(1, Math.round(d / 60)) + "m" }); },
+};
+
+/**
+ * @param {number} by lengths
+ * @param {number} factor
+ */
+function move(by, factor) {
+  const [a, b] = range(), d = (b - a) * factor, middle = (a + b) / 2 + by * (b - a);
+  const to = Math.min(middle + d / 2, Date.now() / 1000);
+  go({ span: "", from: to - d, to });
+}
+
+read();
+for (const li of /** @type {any} */ (el("chosen").children)) {
+  const d = li.dataset;
+  meta.know(d.path, { label: d.label, unit: d.unit, scale: Number(d.scale || 1), stepped: d.stepped === "yes", meaning: d.meaning || "" });
+}
+el("moves").hidden = false;
+el("png").hidden = false;
+el("moves").addEventListener("click", (/** @type {any} */ e) => MOVES[e.target.dataset.do]?.());
+el("view").addEventListener("change", () => go({ view: el("view").value }));
+el("one").addEventListener("change", () => go({ one: el("one").checked }));
+el("shift").addEventListener("change", () => go({ shift: lengthOf(el("shift").value.trim()) ? el("shift").value.trim() : "" }));
+el("spans").addEventListener("click", (/** @type {any} */ e) => {
+  const a = e.target.closest("a");
+  if (!a || e.ctrlKey || e.metaKey || e.shiftKey) return;
+  e.preventDefault();
+  go({ span: new URLSearchParams(a.search).get("span") || "8h" });
+});
+el("chosen").addEventListener("click", (/** @type {any} */ e) => {
+  const li = e.target.closest(".drop")?.closest("li");
+  if (!li || e.ctrlKey || e.metaKey) return;
+  e.preventDefault();
+  go({ tags: at.tags.filter((t) => t !== li.dataset.path) });
+});
+el("range").addEventListener("submit", async (/** @type {any} */ e) => {
+  e.preventDefault();
+  // The program reads the times: it knows the clock of the site.
+  const q = new URLSearchParams({ from: el("from").value, to: el("to").value });
+  try {
+    const span = await ask("/api/v1/marks", q);
+    el("range").querySelector("button").focus();
+    go({ span: "", from: Date.parse(span.from) / 1000, to: Date.parse(span.to) / 1000 });
+  } catch (err) { el("chart-state").textContent = /** @type {Error} */ (err).message; }
+});
+host.addEventListener("keydown", (/** @type {any} */ e) => {
+  const f = /** @type {any} */ ({ ArrowLeft: MOVES.back, ArrowRight: MOVES.on, "+": MOVES.in, "=": MOVES.in, "-": MOVES.out, 0: MOVES.now,
+    m: () => { hidden = hidden.size ? new Set() : new Set(KINDS); go({}); } })[e.key];
+  if (!f || e.ctrlKey || e.metaKey || e.altKey) return;
+  e.preventDefault();
+  e.stopPropagation();
+  f();
+});
+host.addEventListener("wheel", (/** @type {any} */ e) => {
+  if (!e.ctrlKey) return;
+  e.preventDefault();
+  move(0, e.deltaY > 0 ? 1.5 : 1 / 1.5);
+}, { passive: false });
+el("png").addEventListener("click", () => charts.picture(at.tags.map((t) => meta(t).label).join(", ") + "  " + el("stamp").textContent));
+search(el("add"), el("found"), () => at.tags, (path) => { el("add").value = ""; go({ tags: [...at.tags, path] }); });
+window.addEventListener("popstate", () => { read(); refresh(); });
 let resized = 0;
-window.addEventListener("resize", () => { clearTimeout(resized); resized = setTimeout(refresh, 300); });
-// Follow along while the span ends now and nobody has zoomed or points at it.
-setInterval(() => {
-  const zoomed = charts.some((c) => c.cursor.idx != null || c.scales.x.min > whole[0] + 1 || c.scales.x.max < whole[1] - 1);
-  if (!zoomed && new URLSearchParams(host.dataset.query).has("span")) refresh();
-}, 15000);
+window.addEventListener("resize", () => { clearTimeout(resized); resized = window.setTimeout(refresh, 300); });
+await refresh();
+// Follow along while the span ends now and nobody points at it.
+setInterval(() => { if (at.span && at.view === "lines" && !charts.pointed()) refresh(); }, 15000);

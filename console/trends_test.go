@@ -1,0 +1,172 @@
+package console
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/chromedp"
+
+	"calandria/plant"
+)
+
+// TestTrendsWorkbench goes through the trends as an engineer who plans a cleaning
+// would: adds a tag, zooms, moves, compares, saves, takes away; without a page load,
+// and with all of it in the address.
+func TestTrendsWorkbench(t *testing.T) {
+	sv, b := serve(t), newBrowser(t)
+	sv.mill.past.Corrections = []plant.Correction{{ID: 1, Tag: "EV.EV5.u_ratio", From: time.Now().Add(-72 * time.Hour), To: time.Now().Add(-60 * time.Hour), Factor: 1.04, By: "D. Noon", Reason: "read low"}}
+	for _, day := range []int{44, 30, 16} {
+		at := time.Now().Add(-time.Duration(day) * 24 * time.Hour)
+		sv.mill.cleanings = append(sv.mill.cleanings, Cleaning{Body: "EV.EV5", Start: at.Add(-10 * time.Hour), End: at, Method: "caustic", User: "A. Day"})
+	}
+	drawn := func(canvases int) {
+		t.Helper()
+		b.until("document.querySelectorAll('#charts canvas').length === "+string(rune('0'+canvases))+" && document.getElementById('chart-state').textContent !== 'Reading the archive.'", 8*time.Second)
+	}
+	b.do("open", chromedp.EmulateViewport(1280, 720), chromedp.Navigate(sv.url+"/trends?span=7d"))
+	b.do("mark the page", chromedp.Evaluate[chromedp.Void]("window.same = true"))
+
+	// Words find a tag; Enter adds the first.
+	b.tabTo("e.id === 'add'")
+	b.do("type", chromedp.KeyEvent("ev5 against"))
+	b.until("document.querySelector('#found button')?.dataset.path === 'EV.EV5.u_ratio'", 3*time.Second)
+	b.shot("trends-search-1280")
+	b.do("take", chromedp.KeyEvent("\r"))
+	drawn(1)
+	b.do("another", chromedp.Evaluate[chromedp.Void]("document.getElementById('add').focus()"), chromedp.KeyEvent("EV.EV5.vapour_pressure\r"))
+	drawn(2)
+	if q := eval[string](b, "location.search"); !strings.Contains(q, "tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure") || !strings.Contains(q, "span=7d") {
+		t.Errorf("the address is %s", q)
+	}
+	b.until("document.getElementById('marks-count').textContent.includes('correction')", 3*time.Second)
+	if rows := eval[int](b, "document.querySelectorAll('#stats tbody tr').length"); rows != 2 {
+		t.Errorf("%d rows of statistics", rows)
+	}
+	b.shot("trends-workbench-1280")
+
+	// The cursor reads value and quality.
+	b.do("point", chromedp.Evaluate[chromedp.Void](`(() => { const o = document.querySelector('.u-over'), r = o.getBoundingClientRect();
+		for (const k of ['mouseenter', 'mousemove']) o.dispatchEvent(new MouseEvent(k, {clientX: r.left + r.width / 2, clientY: r.top + 30, bubbles: true})); })()`))
+	b.until("/, Good/.test(document.querySelector('#chosen .at').textContent)", 3*time.Second)
+
+	// A drag zooms and fetches finer values; the address has it, Back returns.
+	left, top, width := eval[float64](b, "document.querySelector('.u-over').getBoundingClientRect().left"), eval[float64](b, "document.querySelector('.u-over').getBoundingClientRect().top"), eval[float64](b, "document.querySelector('.u-over').getBoundingClientRect().width")
+	mouse := func(kind input.DispatchMouseEventType, x float64, o ...chromedp.MouseOption) chromedp.Action[chromedp.Void] {
+		return chromedp.MouseEvent(kind, left+x*width, top+40, o...)
+	}
+	held := chromedp.Button("left")
+	b.do("zoom", mouse(chromedp.MousePressed, 0.5, held, chromedp.ClickCount(1)), mouse(chromedp.MouseMoved, 0.53, held), mouse(chromedp.MouseMoved, 0.6, held), mouse(chromedp.MouseReleased, 0.6, held, chromedp.ClickCount(1)))
+	b.until("location.search.includes('from=')", 3*time.Second)
+	span := eval[float64](b, "(q => (q.get('to') - q.get('from')) / 3600e3)(new URLSearchParams(location.search))")
+	if span < 14 || span > 20 {
+		t.Errorf("a drag over a tenth of a week shows %.1f h", span)
+	}
+	drawn(2)
+	b.do("back", chromedp.Evaluate[chromedp.Void]("history.back()"))
+	b.until("location.search.includes('span=7d')", 3*time.Second)
+	drawn(2)
+
+	// Keys: the charts have the focus, arrows move, plus zooms, 0 follows again.
+	b.do("keys", chromedp.Evaluate[chromedp.Void]("document.getElementById('charts').focus()"), chromedp.KeyEvent("-"), chromedp.KeyEvent("+"), chromedp.KeyEvent("+"))
+	b.until("location.search.includes('from=')", 3*time.Second)
+	drawn(2)
+	b.do("now", chromedp.KeyEvent("0"))
+	b.until("location.search.includes('span=')", 3*time.Second)
+
+	// Typed times; what is no time is said.
+	set := func(id, v string) {
+		b.do("set "+id, chromedp.Evaluate[chromedp.Void]("(e => { e.focus(); e.value = '"+v+"'; })(document.getElementById('"+id+"'))"))
+	}
+	set("from", "the day before")
+	b.do("show", chromedp.Evaluate[chromedp.Void]("document.getElementById('range').requestSubmit()"))
+	b.until("document.getElementById('chart-state').textContent.includes('from: write a time')", 3*time.Second)
+	set("from", "20d")
+	set("to", time.Now().Add(-time.Hour).UTC().Format(time.RFC3339))
+	b.do("show", chromedp.Evaluate[chromedp.Void]("document.getElementById('range').requestSubmit()"))
+	b.until("(q => Math.abs((q.get('to') - q.get('from')) / 86400e3 - 20) < 0.1)(new URLSearchParams(location.search))", 3*time.Second)
+
+	view := func(name, name2 string, canvases int) {
+		b.do(name, chromedp.Evaluate[chromedp.Void]("(e => { e.value = '"+name+"'; e.dispatchEvent(new Event('change')); })(document.getElementById('view'))"))
+		b.until("location.search.includes('view="+name+"')", 3*time.Second)
+		b.until("document.getElementById('chart-state').textContent.includes('"+name2+"')", 8*time.Second)
+		drawn(canvases)
+		b.shot("trends-" + name + "-1280")
+	}
+	view("scatter", "correlation", 1)
+	view("before", "2 stretches", 2)
+	view("cycles", "3 stretches", 2)
+	view("strikes", "no recorded strike", 2)
+	b.do("lines", chromedp.Navigate(sv.url+"/trends?tag=PA1.supersaturation&view=strikes&span=7d"))
+	b.until("document.getElementById('chart-state').textContent.length > 20", 5*time.Second)
+	b.shot("trends-strikes-of-pan-1280")
+	b.do("one chart", chromedp.Navigate(sv.url+"/trends?tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure&tag=EV.EV5.u&span=14d&one=yes"))
+	drawn(1)
+	b.shot("trends-axes-1280")
+
+	// Saved under a name, and listed.
+	b.do("save", chromedp.Evaluate[chromedp.Void](`(() => { document.getElementById('take').open = true; const f = document.getElementById('keep');
+		f.elements.view.value = 'body 5, before a cleaning'; f.elements.name.value = 'E. Plan'; f.requestSubmit(); })()`))
+	b.until("document.readyState === 'complete' && [...document.querySelectorAll('.presets a')].some(a => a.textContent === 'body 5, before a cleaning')", 5*time.Second)
+	b.do("open it", chromedp.Evaluate[chromedp.Void]("[...document.querySelectorAll('.presets a')].find(a => a.textContent.startsWith('body 5')).click()"))
+	drawn(1)
+	// What is in the file is what the API gives.
+	b.do("ask for the file", chromedp.Evaluate[chromedp.Void](`window.file = ''; fetch('/api/v1/series?' + new URLSearchParams(new FormData(document.getElementById('export')))).then(r => r.text()).then(t => { window.file = t.slice(0, 40); }); 0`))
+	b.until("window.file.startsWith('time,tag,value,unit,status,site\\n')", 5*time.Second)
+	if text := strings.TrimSpace(strings.ReplaceAll(b.log.String(), "error: Failed to load resource: the server responded with a status of 400 (Bad Request)", "")); text != "" {
+		t.Errorf("the page's console says:\n%s", text)
+	}
+}
+
+// The first picture of two months and a zoom take little more than the API itself:
+// the time is compared with that of the same requests without drawing, so that the
+// machine does not matter.
+func TestTrendsPaint(t *testing.T) {
+	sv, b := serve(t), newBrowser(t)
+	if _, err := sv.mill.kept([]string{"EV.EV5.u_ratio", "EV.EV5.vapour_pressure", "EV.EV4.vapour_pressure"}); err != nil {
+		t.Fatal(err)
+	}
+	b.do("open", chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(sv.url+"/trends?tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&span=60d"))
+	b.until("document.getElementById('charts').dataset.drawn !== undefined", 10*time.Second)
+	first := eval[float64](b, "Number(document.getElementById('charts').dataset.drawn)")
+	const bare = `window.api = 0; (async () => { const q = '/api/v1/series?tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&span=60d&shape=columns&time=s&points=1500&limit=200000';
+		let best = Infinity; for (let i = 0; i < 3; i++) { const t = performance.now(); await (await fetch(q)).json(); best = Math.min(best, performance.now() - t); } window.api = best; })()`
+	b.do("ask without drawing", chromedp.Evaluate[chromedp.Void](bare))
+	b.until("window.api > 0", 10*time.Second)
+	api := eval[float64](b, "window.api")
+	b.do("zoom", chromedp.Evaluate[chromedp.Void]("delete document.getElementById('charts').dataset.drawn; document.getElementById('charts').focus()"), chromedp.KeyEvent("+"))
+	b.until("document.getElementById('charts').dataset.drawn !== undefined", 10*time.Second)
+	zoom := eval[float64](b, "Number(document.getElementById('charts').dataset.drawn)")
+	t.Logf("API %.0f ms, first picture %.0f ms, zoom %.0f ms", api, first, zoom)
+	if first > 12*api+300 || zoom > 8*api+150 {
+		t.Errorf("first picture %.0f ms and zoom %.0f ms where the API takes %.0f ms", first, zoom, api)
+	}
+	b.clean()
+}
+
+// Views are kept once for everybody and once for each person.
+func TestChangeViews(t *testing.T) {
+	stored := ""
+	for _, v := range []TrendView{{"a", "tag=x", "", "A"}, {"a", "tag=y", "B", "B"}, {"a", "tag=z", "", "C"}} {
+		var err error
+		if stored, err = ChangeViews(stored, v, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	views, err := ReadViews(stored)
+	if err != nil || len(views) != 2 || views[0].Query != "tag=z" || views[1].Owner != "B" {
+		t.Errorf("%v %v", views, err)
+	}
+	stored, err = ChangeViews(stored, views[0], true)
+	if rest, _ := ReadViews(stored); err != nil || len(rest) != 1 || rest[0].Owner != "B" {
+		t.Errorf("%v %v", rest, err)
+	}
+	if _, err := ReadViews("{"); err == nil {
+		t.Error("what is no list is read")
+	}
+	if b, _ := json.Marshal(views[1]); string(b) != `{"name":"a","query":"tag=y","owner":"B","by":"B"}` {
+		t.Error(string(b))
+	}
+}
