@@ -297,8 +297,8 @@ func (m *Meter) alarm(a *metered, ev *plant.Event, counts bool) {
 		// A second call on leaving suppression is no new occurrence, even if
 		// the first one is older than the events given.
 		before, _ := stateNamed(ev.Before)
-		again := before.Hidden() && ev.Annunciated
-		if counts && !again {
+		shownLater := before.Hidden() && ev.Annunciated
+		if counts && !shownLater {
 			m.out.Occurrences++
 			m.occurred[ev.Alarm]++
 			m.chatter(a, t)

@@ -254,11 +254,11 @@ func (w *walk) references(ctx context.Context, part []place) ([][]*ua.ReferenceD
 		if len(res.Results) != len(now) {
 			return nil, fmt.Errorf("the server answered %d nodes with %d results", len(now), len(res.Results))
 		}
-		var again []int
+		var smaller []int
 		for k, r := range res.Results {
 			i := now[k]
 			if r.StatusCode == ua.StatusBadNoContinuationPoints && len(now) > 1 {
-				again = append(again, i) // fewer nodes a call
+				smaller = append(smaller, i) // fewer nodes a call
 				continue
 			}
 			out[i] = r.References
@@ -266,8 +266,8 @@ func (w *walk) references(ctx context.Context, part []place) ([][]*ua.ReferenceD
 				return nil, err
 			}
 		}
-		todo = append(again, todo[len(now):]...)
-		if len(again) > 0 {
+		todo = append(smaller, todo[len(now):]...)
+		if len(smaller) > 0 {
 			chunk = max(1, chunk/2)
 		}
 	}

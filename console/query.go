@@ -217,7 +217,7 @@ func localPath(v string) string {
 	}
 	// Written anew, escapes may have been undone: look again.
 	v = u.String()
-	if again, err := url.Parse(v); err != nil || again.Host != "" || !strings.HasPrefix(v, "/") || strings.HasPrefix(v, "//") || strings.ContainsAny(v, "\\\r\n\t") {
+	if parsed, err := url.Parse(v); err != nil || parsed.Host != "" || !strings.HasPrefix(v, "/") || strings.HasPrefix(v, "//") || strings.ContainsAny(v, "\\\r\n\t") {
 		return "/"
 	}
 	return v

@@ -87,7 +87,7 @@ sets:
 	if err != nil {
 		t.Fatal(err)
 	}
-	if h, err = h.Again(); err != nil {
+	if h, err = h.Rebuild(); err != nil {
 		t.Fatal(err)
 	}
 	if c, err = engine.Resume(h, file, cp, at); err != nil {

@@ -85,9 +85,9 @@ func (b *Backtest) note(c *Core, events []plant.Event) {
 		r := &b.Rules[i]
 		switch e.Kind {
 		case plant.EventAlarm:
-			again := e.Occurrence == r.occurrence // called when suppression ended
+			unhidden := e.Occurrence == r.occurrence // called when suppression ended
 			r.occurrence = e.Occurrence
-			if !again {
+			if !unhidden {
 				r.since = e.Time
 			}
 			if e.Time.Before(b.From) {

@@ -24,17 +24,17 @@ func TestInsightsShared(t *testing.T) {
 	}
 	var in insights
 	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	_, first := in.of(c.Calc, at, 1)
+	_, first := in.asOf(c.Calc, at, 1)
 	if len(first) != 4 || first[0].OK || first[0].Reason == "" {
 		t.Fatalf("%+v", first)
 	}
-	if n := testing.AllocsPerRun(100, func() { in.of(c.Calc, at.Add(9*time.Second), 2) }); n != 0 {
+	if n := testing.AllocsPerRun(100, func() { in.asOf(c.Calc, at.Add(9*time.Second), 2) }); n != 0 {
 		t.Errorf("%v allocations a picture", n)
 	}
-	if _, again := in.of(c.Calc, at.Add(9*time.Second), 2); &again[0] != &first[0] {
+	if _, again := in.asOf(c.Calc, at.Add(9*time.Second), 2); &again[0] != &first[0] {
 		t.Error("asked again within ten seconds")
 	}
-	_, later := in.of(c.Calc, at.Add(10*time.Second), 2)
+	_, later := in.asOf(c.Calc, at.Add(10*time.Second), 2)
 	if &later[0] == &first[0] {
 		t.Error("a list that was handed out is written to again")
 	}
@@ -48,7 +48,7 @@ func TestInsightsShared(t *testing.T) {
 		anew  bool
 	}{{30 * time.Second, 2, false}, {59 * time.Second, 2, false}, {11 * time.Second, 3, true}, {60 * time.Second, 2, true}, {-time.Second, 2, true}} {
 		was := in
-		if _, got := was.of(c.Calc, in.asked.Add(x.after), x.seq); (&got[0] != &later[0]) != x.anew {
+		if _, got := was.asOf(c.Calc, in.asked.Add(x.after), x.seq); (&got[0] != &later[0]) != x.anew {
 			t.Errorf("%+v: asked anew: %v", x, !x.anew)
 		}
 	}
@@ -90,7 +90,7 @@ func TestInsightsNameASuspect(t *testing.T) {
 		t.Fatal(err)
 	}
 	var in insights
-	suspects, vacuum := in.of(c.Calc, to, 1)
+	suspects, vacuum := in.asOf(c.Calc, to, 1)
 	if len(suspects) == 0 || suspects[0].Set != "EV" || !slices.Contains(append(suspects[0].Tags, suspects[0].Alike...), wrong) || suspects[0].Sigma <= 0 || suspects[0].Since.IsZero() || suspects[0].Text == "" {
 		t.Fatalf("suspects: %+v", suspects)
 	}

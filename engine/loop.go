@@ -515,7 +515,7 @@ func (l *Loop) Show(at time.Time) {
 		n.Show(p.Alarms)
 	}
 	p.Health = l.health(at)
-	p.Suspects, p.Vacuum = l.insights.of(l.core.Calc, at, l.seq)
+	p.Suspects, p.Vacuum = l.insights.asOf(l.core.Calc, at, l.seq)
 	l.board.post(p)
 }
 

@@ -114,8 +114,8 @@ const (
 	insightsSoon  = 10 * time.Second
 )
 
-// of gives them as of a moment; seq is the journal's last number by then.
-func (i *insights) of(calc *thermo.Calculator, at time.Time, seq uint64) ([]thermo.Suspect, []thermo.Vacuum) {
+// asOf gives them as of a moment; seq is the journal's last number by then.
+func (i *insights) asOf(calc *thermo.Calculator, at time.Time, seq uint64) ([]thermo.Suspect, []thermo.Vacuum) {
 	since := at.Sub(i.asked)
 	if since >= 0 && since < insightsSoon || since >= 0 && since < insightsEvery && seq == i.seq && !i.open {
 		return i.suspects, i.vacuum

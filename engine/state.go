@@ -151,7 +151,7 @@ func Resume(h *plant.House, files []rules.File, cp *Checkpoint, now time.Time) (
 	if err != nil {
 		return nil, err
 	}
-	before, err := h.Again()
+	before, err := h.Rebuild()
 	if err != nil {
 		return nil, err
 	}

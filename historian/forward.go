@@ -295,14 +295,14 @@ func (w *forwarding) add(lo, hi int64) error {
 	}
 	for lo < hi {
 		_, end := monthOf(lo)
-		w.again(stretch{Lo: lo, Hi: min(end, hi)})
+		w.resend(stretch{Lo: lo, Hi: min(end, hi)})
 		lo = end
 	}
 	return w.store()
 }
 
 // again adds a stretch, or begins the same one anew; needs w.mu.
-func (w *forwarding) again(s stretch) {
+func (w *forwarding) resend(s stretch) {
 	w.Stretches = slices.DeleteFunc(w.Stretches, func(o stretch) bool { return o.Lo == s.Lo && o.Hi == s.Hi })
 	w.Stretches = append(w.Stretches, s)
 	slices.SortFunc(w.Stretches, func(x, y stretch) int { return cmp.Compare(x.Lo, y.Lo) })
@@ -315,7 +315,7 @@ func (w *forwarding) leaves(s *segment) error {
 	if w.Name == "" || s.n < w.Segment || s.n == w.Segment && w.Offset >= s.size {
 		return nil
 	}
-	w.again(stretch{Lo: s.min, Hi: s.max + 1})
+	w.resend(stretch{Lo: s.min, Hi: s.max + 1})
 	return w.store()
 }
 

@@ -154,15 +154,15 @@ func (h *House) Of(c Class) []*Equipment {
 	return es
 }
 
-// Again makes the house once more from its plant file, with the configuration
+// Rebuild makes the house once more from its plant file, with the configuration
 // that the program has filled in, for an engine of its own.
-func (h *House) Again() (*House, error) {
-	again, err := Load(h.Document.File, h.Document.Source)
+func (h *House) Rebuild() (*House, error) {
+	next, err := Load(h.Document.File, h.Document.Source)
 	if err != nil {
 		return nil, err
 	}
-	again.Config, again.parts = h.Config, h.parts
-	return again, nil
+	next.Config, next.parts = h.Config, h.parts
+	return next, nil
 }
 
 // AddTag adds a derived, rule or system tag and returns its ID. It refuses a

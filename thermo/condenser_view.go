@@ -193,8 +193,8 @@ func (v *condenserView) taken() evaporator.Result {
 			if !s.sends(b) {
 				continue
 			}
-			if b.rest.state != isSettled {
-				v.sent, v.moved = plant.Worse(v.sent, plant.UncertainDataSubNormal), b.rest.text
+			if b.steadiness.state != isSettled {
+				v.sent, v.moved = plant.Worse(v.sent, plant.UncertainDataSubNormal), b.steadiness.text
 			}
 			if !add(b.b.EvaporationTH) {
 				return sum

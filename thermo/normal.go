@@ -90,7 +90,7 @@ type held struct {
 // hold keeps U while the set stands and gives it back while the set moves.
 func (v *bodyView) hold(hours float64) {
 	switch h := &v.held; {
-	case v.rest.state == isSettled:
+	case v.steadiness.state == isSettled:
 		v.where = v.shape()
 		*h = held{v.u, v.uApparent, v.where, 0}
 		return
@@ -105,8 +105,8 @@ func (v *bodyView) hold(hours float64) {
 		return
 	}
 	v.where = v.shape()
-	if v.rest.state == upset && v.u.OK() {
-		v.u = absent(v.rest.text)
+	if v.steadiness.state == upset && v.u.OK() {
+		v.u = absent(v.steadiness.text)
 		v.uApparent = v.u
 	}
 }
@@ -121,7 +121,7 @@ const averageMinutes = 6
 // averaged is U by the means of duty and temperature difference over the last minutes.
 func (v *bodyView) averaged(hours float64) (u, apparent evaporator.Result) {
 	u, apparent = v.b.U, v.b.UApparent
-	if !u.OK() || !v.b.DutyKW.OK() || !v.b.DTK.OK() || !v.b.DTApparentK.OK() || v.rest.state == upset {
+	if !u.OK() || !v.b.DutyKW.OK() || !v.b.DTK.OK() || !v.b.DTApparentK.OK() || v.steadiness.state == upset {
 		v.duty, v.difference, v.apparent = lag{}, lag{}, lag{}
 		return u, apparent
 	}

@@ -58,10 +58,10 @@ type setView struct {
 	hours                        float64   // since the scan before; 0 at a beginning
 	stored                       float64   // what the bodies store, as a share of the evaporation
 	settledAt                    time.Time // see settle
-	syrupRest                    lag
-	syrupFar                     far
-	flows                        rest // what the juice and solids of the whole set rest on
-	heats                        rest // and what its heat rests on besides
+	syrupLag                     lag
+	syrupMoved                   move
+	flows                        steadiness // what the juice and solids of the whole set rest on
+	heats                        steadiness // and what its heat rests on besides
 }
 
 // spoken is what the note of a set is made of, beside what is fixed.
@@ -127,7 +127,7 @@ type bodyView struct {
 	holding                       contents
 	areaM2, diameterM             float64       // heating surface and vapour space, in force
 	duty, difference, apparent    lag           // means that U is made of
-	rest                          rest          // what it holds of before the set last moved
+	steadiness                    steadiness    // what it holds of before the set last moved
 	held                          held          // U of then
 	where                         fouling.Shape // the condition that U is taken in
 	u, uApparent, uNormal, uClean evaporator.Result
@@ -400,13 +400,13 @@ func (s *setView) storeRows(c *Calculator, at time.Time) {
 			note = b.beyond
 		}
 		measured := s.brixMeasured(i)
-		doubt, why := b.rest.doubt(s.in.worst, note)
+		doubt, why := b.steadiness.doubt(s.in.worst, note)
 		for _, r := range b.rows {
 			switch {
 			case r.mark == steadyAnyway, r.mark == onBrix && measured:
 				c.store(r, r.q.body(b), at, s.in.worst, note)
-			case r.mark == onBrix && b.rest.state == upset:
-				c.store(r, absent(b.rest.text), at, s.in.worst, note)
+			case r.mark == onBrix && b.steadiness.state == upset:
+				c.store(r, absent(b.steadiness.text), at, s.in.worst, note)
 			default:
 				c.store(r, r.q.body(b), at, doubt, why)
 			}

@@ -81,35 +81,35 @@ func apart(a, b float64) float64 {
 	return 0
 }
 
-// rest is what one body holds, and what that says of its U.
-type rest struct {
+// steadiness is what one body holds, and what that says of its U.
+type steadiness struct {
 	flow, feed    lag
 	chest, vapour lag
 	away          bool // out of service
 	minutes       float64
-	far           far // by its own flow, feed Brix and pressures
+	moved         move // by its own flow, feed Brix and pressures
 	state         settled
 
 	// The words, and what they were made of.
-	of         string
+	signal     string
 	left       int
 	text       string
 	base, note string // a note of the set, and that with the text before it
 }
 
-// far is how far a value has moved, in limits. It fades no faster than juice is
+// move is how far a value has moved, in limits. It fades no faster than juice is
 // washed out, so that a value on its way through that of before is not settled.
-type far struct {
-	x       float64
-	of      string
+type move struct {
+	limits  float64
+	signal  string
 	minutes float64 // that it takes to fade by e
 }
 
-func (f *far) fade(share float64) { f.x -= f.x * share }
+func (f *move) fade(share float64) { f.limits -= f.limits * share }
 
-func (f *far) worse(x float64, of string, minutes float64) {
-	if x > f.x {
-		*f = far{x, of, minutes}
+func (f *move) worse(limits float64, signal string, minutes float64) {
+	if limits > f.limits {
+		*f = move{limits, signal, minutes}
 	}
 }
 
@@ -124,42 +124,42 @@ func (s *setView) settle(at time.Time) {
 	s.settledAt = at
 	if s.anew {
 		dt = 0
-		s.syrupRest, s.syrupFar, s.flows, s.heats = lag{}, far{}, rest{}, rest{}
+		s.syrupLag, s.syrupMoved, s.flows, s.heats = lag{}, move{}, steadiness{}, steadiness{}
 		for _, b := range s.bodies {
-			b.rest = rest{}
+			b.steadiness = steadiness{}
 		}
 	}
 	total := 0.0
 	for _, b := range s.bodies {
-		b.rest.minutes = residenceUsual
+		b.steadiness.minutes = residenceUsual
 		if out := b.b.JuiceOutTH; out.OK() {
 			// The balance goes by the juice flow of some minutes ago.
 			now := out.Value + s.m.JuiceTH.Value - s.used.JuiceTH.Value
-			b.rest.minutes = residenceMost
+			b.steadiness.minutes = residenceMost
 			if now > 0 {
-				b.rest.minutes = min(residenceMost, max(residenceLeast, 60*hold(b)/now))
+				b.steadiness.minutes = min(residenceMost, max(residenceLeast, 60*hold(b)/now))
 			}
 		}
 		if !b.m.OutOfService && b.equip.Body.Juice != "beside" {
-			total += b.rest.minutes
+			total += b.steadiness.minutes
 		}
 	}
 	part := func(minutes float64) float64 { return -math.Expm1(-dt / minutes) }
 	total = max(total, residenceLeast)
-	s.syrupFar.fade(part(total))
-	s.syrupFar.worse(s.syrupRest.step(reading(s.m.SyrupBrix), part(total))/movedSyrup, "syrup Brix", total)
-	s.syrupFar.worse(min(movedAbsent, s.stored/movedStored), whatBodiesStore, total)
+	s.syrupMoved.fade(part(total))
+	s.syrupMoved.worse(s.syrupLag.step(reading(s.m.SyrupBrix), part(total))/movedSyrup, "syrup Brix", total)
+	s.syrupMoved.worse(min(movedAbsent, s.stored/movedStored), whatBodiesStore, total)
 	if s.anew {
-		s.syrupFar = far{movedUnknown, notFollowed, total}
+		s.syrupMoved = move{movedUnknown, notFollowed, total}
 	}
 
-	flows := s.syrupFar
+	flows := s.syrupMoved
 	flowNow, feedNow := s.r.JuiceTH, reading(s.m.FeedBrix)
 	flow, feed := flowNow, feedNow
 	path := 0.0
 	intoFlow, intoFeed, intoPath := flow, feed, path
 	for _, b := range s.bodies {
-		r := &b.rest
+		r := &b.steadiness
 		if b.m.OutOfService {
 			r.away, r.state = true, isSettled
 			continue
@@ -183,31 +183,31 @@ func (s *setView) settle(at time.Time) {
 		if feed.OK() {
 			feed.Value = r.feed.value
 		}
-		r.far.fade(share)
+		r.moved.fade(share)
 		if flowNow.OK() {
 			x := apart(flowNow.Value, flow.Value) / movedFlow
-			r.far.worse(x, "juice flow", path)
+			r.moved.worse(x, "juice flow", path)
 			flows.worse(x, "juice flow", path)
 		}
 		if feedNow.OK() {
 			x := apart(feedNow.Value, feed.Value) / movedFeed
-			r.far.worse(x, "feed Brix", path)
+			r.moved.worse(x, "feed Brix", path)
 			flows.worse(x, "feed Brix", path)
 		}
 		chest := "vapour pressure before it"
 		if b.b.Effect == 1 {
 			chest = "steam pressure"
 		}
-		r.far.worse(r.chest.step(b.b.ChestKPa, share)/movedPressure, chest, r.minutes)
-		r.far.worse(r.vapour.step(b.b.VapourKPa, share)/movedPressure, "vapour pressure", r.minutes)
-		worst := r.far
-		worst.worse(s.syrupFar.x, s.syrupFar.of, s.syrupFar.minutes)
+		r.moved.worse(r.chest.step(b.b.ChestKPa, share)/movedPressure, chest, r.minutes)
+		r.moved.worse(r.vapour.step(b.b.VapourKPa, share)/movedPressure, "vapour pressure", r.minutes)
+		worst := r.moved
+		worst.worse(s.syrupMoved.limits, s.syrupMoved.signal, s.syrupMoved.minutes)
 		r.judge(worst)
 	}
 	heats := flows
 	for _, b := range s.bodies {
 		if !b.m.OutOfService {
-			heats.worse(b.rest.far.x, b.rest.far.of, b.rest.far.minutes)
+			heats.worse(b.steadiness.moved.limits, b.steadiness.moved.signal, b.steadiness.moved.minutes)
 		}
 	}
 	s.flows.judge(flows)
@@ -215,21 +215,21 @@ func (s *setView) settle(at time.Time) {
 }
 
 // judge moves between the states, each of which ends later than it begins.
-func (r *rest) judge(f far) {
+func (r *steadiness) judge(f move) {
 	switch {
-	case f.x > movedAbsent || r.state == upset && f.x > 1:
+	case f.limits > movedAbsent || r.state == upset && f.limits > 1:
 		r.state = upset
-	case f.x > 1 || r.state != isSettled && f.x > settledShare:
+	case f.limits > 1 || r.state != isSettled && f.limits > settledShare:
 		r.state = settling
 	default:
 		r.state = isSettled
 		return
 	}
-	left := max(5, 5*int(math.Ceil(f.minutes*math.Log(f.x/settledShare)/5)))
-	if f.of != r.of || left != r.left {
-		r.of, r.left = f.of, left
-		r.text = fmt.Sprintf(setMoved, f.of, left)
-		if f.of == notFollowed {
+	left := max(5, 5*int(math.Ceil(f.minutes*math.Log(f.limits/settledShare)/5)))
+	if f.signal != r.signal || left != r.left {
+		r.signal, r.left = f.signal, left
+		r.text = fmt.Sprintf(setMoved, f.signal, left)
+		if f.signal == notFollowed {
 			r.text = fmt.Sprintf(holdUnknown, left)
 		}
 		r.note = ""
@@ -237,7 +237,7 @@ func (r *rest) judge(f far) {
 }
 
 // with is the note of the set with this body's word before it.
-func (r *rest) with(base string) string {
+func (r *steadiness) with(base string) string {
 	if r.note == "" || base != r.base {
 		r.base, r.note = base, join(r.text, base)
 	}
@@ -299,14 +299,14 @@ func markOf(q *Quantity) marks {
 
 // believed is the U that scale is followed by: none while the set settles.
 func (v *bodyView) believed() evaporator.Result {
-	if v.rest.state != isSettled {
-		return absent(v.rest.text)
+	if v.steadiness.state != isSettled {
+		return absent(v.steadiness.text)
 	}
 	return v.u
 }
 
 // doubt is the quality and the note of what rests on r.
-func (r *rest) doubt(worst plant.Quality, note string) (plant.Quality, string) {
+func (r *steadiness) doubt(worst plant.Quality, note string) (plant.Quality, string) {
 	if r.state == isSettled {
 		return worst, note
 	}
@@ -328,8 +328,8 @@ func (v *bodyView) settledNow() evaporator.Result {
 	if v.m.OutOfService {
 		return absent(outOfService)
 	}
-	if v.rest.state == isSettled {
+	if v.steadiness.state == isSettled {
 		return evaporator.Result{Value: 1, How: evaporator.Balanced}
 	}
-	return evaporator.Result{How: evaporator.Balanced, Reason: evaporator.Reason{Text: v.rest.text}}
+	return evaporator.Result{How: evaporator.Balanced, Reason: evaporator.Reason{Text: v.steadiness.text}}
 }

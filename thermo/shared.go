@@ -306,7 +306,7 @@ func (n *instrument) reading(k *checking) (float64, bool) {
 	}
 	loss := 0.0
 	if b := n.body; b != nil {
-		if b.m.OutOfService || b.rest.state != isSettled {
+		if b.m.OutOfService || b.steadiness.state != isSettled {
 			return 0, false
 		}
 		loss = k.s.set.Design().PipeLossK

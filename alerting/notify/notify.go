@@ -367,7 +367,7 @@ func (n *Notifier) deliver(ctx context.Context) error {
 
 	var refused *RefusedError
 	var partly *PartlyError
-	again := false
+	retried := false
 	n.mu.Lock()
 	n.flight = nil
 	switch {
@@ -378,7 +378,7 @@ func (n *Notifier) deliver(ctx context.Context) error {
 	case errors.As(err, &refused):
 		n.health.SetAside += uint64(size)
 	default:
-		again = true
+		retried = true
 		n.health.Failed++
 		n.queue = slices.Insert(n.queue, 0, batch...)
 		n.bound()
@@ -386,7 +386,7 @@ func (n *Notifier) deliver(ctx context.Context) error {
 	n.mu.Unlock()
 	n.outcome(err)
 	n.remember()
-	if again {
+	if retried {
 		return err
 	}
 	return nil

@@ -95,7 +95,7 @@ func (c *exportCmd) Run(a *app) error {
 
 // wholeHouse is the house with its calculated and derived tags.
 func wholeHouse(h *plant.House, files []rules.File) (*plant.House, error) {
-	own, err := h.Again()
+	own, err := h.Rebuild()
 	if err == nil {
 		_, err = engine.New(own, files, rules.Options{}) // it adds them
 	}
@@ -177,8 +177,8 @@ func (c *importCmd) Run(a *app) error {
 		fmt.Fprintln(a.out, "nothing is calculated from them yet: calandria recalculate --why ... does it, or import with --recalculate")
 		return nil
 	}
-	again := recalculateCmd{ruleSource: ruleSource{Config: c.Config}, Step: jobStep, By: c.By, Why: "import of " + filepath.Base(c.File), Data: c.Data}
-	return again.Run(a)
+	job := recalculateCmd{ruleSource: ruleSource{Config: c.Config}, Step: jobStep, By: c.By, Why: "import of " + filepath.Base(c.File), Data: c.Data}
+	return job.Run(a)
 }
 
 // read takes the file into the archive and gives the number of its samples.

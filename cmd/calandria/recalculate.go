@@ -387,7 +387,7 @@ func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job pl
 		return err
 	}
 	defer ar.Close()
-	r := &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(dir, marksFolder)}, fresh: h.Again, files: files, log: a.log, spread: true}
+	r := &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(dir, marksFolder)}, fresh: h.Rebuild, files: files, log: a.log, spread: true}
 	show := a.progress("calculating again")
 	out, err := r.do(a.ctx, job, func(done float64, at time.Time) { show(done, at) })
 	if err != nil {

@@ -152,7 +152,7 @@ func (r *reloader) read(before []rules.File) (made reading, err error) {
 	if slices.EqualFunc(made.files, before, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {
 		return made, nil
 	}
-	h, err := running.Again()
+	h, err := running.Rebuild()
 	if err != nil {
 		return made, err
 	}

@@ -78,7 +78,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	h.Config.Scan = step
-	own, err := h.Again()
+	own, err := h.Rebuild()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -332,7 +332,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 }
 
 // fresh makes the house once more, for a core of its own.
-func (s *service) fresh() (*plant.House, error) { return s.loop.House().Again() }
+func (s *service) fresh() (*plant.House, error) { return s.loop.House().Rebuild() }
 
 func (s *service) close() {
 	var closers []io.Closer

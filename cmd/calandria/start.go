@@ -72,7 +72,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	b := &begun{core: core}
 	fresh := core == nil
 	if fresh {
-		own, err := h.Again()
+		own, err := h.Rebuild()
 		if err != nil {
 			return nil, err
 		}
@@ -137,7 +137,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 // beginAnew makes a core that knows nothing of the past but the states of the
 // alarms.
 func beginAnew(h *plant.House, files []rules.File, j *historian.Journal, now time.Time, log *slog.Logger) (*begun, error) {
-	own, err := h.Again()
+	own, err := h.Rebuild()
 	if err != nil {
 		return nil, err
 	}
@@ -181,7 +181,7 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 	if err != nil {
 		return nil, time.Time{}, err
 	}
-	own, err := h.Again()
+	own, err := h.Rebuild()
 	if err != nil {
 		return nil, time.Time{}, err
 	}

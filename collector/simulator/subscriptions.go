@@ -155,7 +155,7 @@ func refuseWrite(_ string, r *ua.WriteRequest) (ua.Response, error) {
 	return &ua.WriteResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
-func (u *subscriptions) of(session string, n uint32) (*subscription, ua.StatusCode) {
+func (u *subscriptions) find(session string, n uint32) (*subscription, ua.StatusCode) {
 	s := u.subs[n]
 	if s == nil || s.session != session {
 		return nil, ua.StatusBadSubscriptionIDInvalid
@@ -194,7 +194,7 @@ func (u *subscriptions) each(session string, ids []uint32, f func(s *subscriptio
 	res := make([]ua.StatusCode, len(ids))
 	for i, n := range ids {
 		var s *subscription
-		if s, res[i] = u.of(session, n); s != nil {
+		if s, res[i] = u.find(session, n); s != nil {
 			f(s)
 		}
 	}
@@ -233,7 +233,7 @@ func (s *subscription) available() []uint32 {
 func (u *subscriptions) republish(session string, r *ua.RepublishRequest) (ua.Response, error) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	s, code := u.of(session, r.SubscriptionID)
+	s, code := u.find(session, r.SubscriptionID)
 	if s == nil {
 		return nil, code
 	}
@@ -274,7 +274,7 @@ func (it *monitored) settings(p *ua.MonitoringParameters, publishing time.Durati
 func (u *subscriptions) createItems(session string, r *ua.CreateMonitoredItemsRequest) (ua.Response, error) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	s, code := u.of(session, r.SubscriptionID)
+	s, code := u.find(session, r.SubscriptionID)
 	if s == nil {
 		return nil, code
 	}
@@ -459,7 +459,7 @@ func (u *subscriptions) publish(sc *uasc.SecureChannel, r ua.Request, reqID uint
 }
 
 func (u *subscriptions) acknowledge(session string, a *ua.SubscriptionAcknowledgement) ua.StatusCode {
-	s, code := u.of(session, a.SubscriptionID)
+	s, code := u.find(session, a.SubscriptionID)
 	if s == nil {
 		return code
 	}

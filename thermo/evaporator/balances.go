@@ -282,7 +282,7 @@ func (s *Set) followVapour(p *problem) {
 			up := s.act[i-1]
 			s.set(we, p.sought == theBleed && p.bleedOf == up, -1, c.bleed[up])
 			s.add(q, s.vapourHeat(up), we)
-			for _, b := range s.of(up) {
+			for _, b := range s.inEffect(up) {
 				we[s.column[b]] = 1
 				s.add(q, 1, &c.vapour[b])
 			}
@@ -297,8 +297,8 @@ func (s *Set) followVapour(p *problem) {
 		if flashed == Flashed {
 			s.add(&line, 1, we)
 		}
-		for _, b := range s.of(e) {
-			s.add(&c.rows[s.column[b]-1], s.share(b, e, s.of(e))*(1-s.loss), q)
+		for _, b := range s.inEffect(e) {
+			s.add(&c.rows[s.column[b]-1], s.share(b, e, s.inEffect(e))*(1-s.loss), q)
 		}
 	}
 }
@@ -306,7 +306,7 @@ func (s *Set) followVapour(p *problem) {
 // vapourHeat is the enthalpy of the mixed vapour of effect e, kJ/kg.
 func (s *Set) vapourHeat(e int) float64 {
 	var flow, heat, plain float64
-	for _, b := range s.of(e) {
+	for _, b := range s.inEffect(e) {
 		flow += s.c.v[b]
 		heat += s.c.v[b] * s.c.hvap[b]
 		plain += s.c.hvap[b]
@@ -367,8 +367,8 @@ func (s *Set) settle(p *problem) {
 	for i := range s.n {
 		e := s.act[i]
 		c.qe[e], c.we[e], c.flash[e] = s.value(&c.qf[e]), s.value(&c.wf[e]), s.value(&c.ff[e])
-		for _, b := range s.of(e) {
-			part := s.share(b, e, s.of(e))
+		for _, b := range s.inEffect(e) {
+			part := s.share(b, e, s.inEffect(e))
 			c.q[b], c.w[b] = part*c.qe[e], part*c.we[e]
 			c.inflow[b] = c.outflow[b] + c.v[b] + c.store[b].JuiceTH
 			c.sumV += c.v[b]

@@ -145,7 +145,7 @@ func (s *Set) arrange(out func(body int) bool) bool {
 }
 
 // of lists the bodies of effect e that are in service.
-func (s *Set) of(e int) []int { return s.members[e][:s.count[e]] }
+func (s *Set) inEffect(e int) []int { return s.members[e][:s.count[e]] }
 
 // setModel stores purity, loss and what the equations are off by: those of the
 // measurement, or the design's.
@@ -290,7 +290,7 @@ func (s *Set) share(b int, e int, bodies []int) float64 {
 
 // beside lists the bodies that are fed beside body b, itself among them.
 func (s *Set) beside(b int) []int {
-	list := s.of(s.d.Bodies[b].Effect - 1)
+	list := s.inEffect(s.d.Bodies[b].Effect - 1)
 	from, to := 0, len(list)
 	for s.group[list[from]] != s.group[b] {
 		from++

@@ -303,7 +303,7 @@ func (s *Set) load(e *evaluation, row Row) Reason {
 	}
 	// Ends of the ladder cannot be guessed; inner rungs can, for enthalpies.
 	first, last := s.act[0], s.act[s.n-1]
-	for _, b := range s.of(first) {
+	for _, b := range s.inEffect(first) {
 		if e.tc[b].how == Absent {
 			return e.tc[b].why
 		}
@@ -341,7 +341,7 @@ func (s *Set) loadEffect(e *evaluation, i int) {
 	}
 	var area, chest float64
 	c.fixed[k] = s.count[k] > 1
-	for _, b := range s.of(k) {
+	for _, b := range s.inEffect(k) {
 		t, p := e.tv[b].c, e.tv[b].kPa
 		if e.tv[b].how == Absent {
 			t = mean
@@ -366,7 +366,7 @@ func (s *Set) loadEffect(e *evaluation, i int) {
 		c.fixed[k] = c.fixed[k] && flowOK(e.m.Bodies[b].CondensateTH)
 	}
 	s.setChest(k, chest/area)
-	for _, b := range s.of(k) {
+	for _, b := range s.inEffect(k) {
 		c.weight[b] = s.d.Bodies[b].AreaM2
 		if c.fixed[k] {
 			c.weight[b] = e.m.Bodies[b].CondensateTH.Value
@@ -421,7 +421,7 @@ func (s *Set) profile(e *evaluation) {
 		if flashed == Flashed {
 			line += c.we[k]
 		}
-		for _, b := range s.of(k) {
+		for _, b := range s.inEffect(k) {
 			c.w[b] = c.we[k] * c.q[b] / c.qe[k]
 		}
 		if i > 0 {

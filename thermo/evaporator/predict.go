@@ -90,7 +90,7 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 	if !s.arrange(func(b int) bool { return op.Bodies[b].OutOfService }) {
 		return fmt.Errorf("predict: %w: no body in service", ErrNoSteadyState)
 	}
-	s.setModel(op.of())
+	s.setModel(op.measurement())
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
 	if !(top > bottom+s.pipesK(op)+float64(s.n)*0.2) {
@@ -103,7 +103,7 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 	return nil
 }
 
-func (op *Operation) of() *Measurement {
+func (op *Operation) measurement() *Measurement {
 	if op.Of == nil {
 		return &Measurement{}
 	}
@@ -113,7 +113,7 @@ func (op *Operation) of() *Measurement {
 // pipesK is what the vapour pipes between the effects in service lose in all.
 func (s *Set) pipesK(op *Operation) (sum float64) {
 	for _, e := range s.act[:s.n-1] {
-		sum += s.pipeLossK(op.of(), e)
+		sum += s.pipeLossK(op.measurement(), e)
 	}
 	return sum
 }
@@ -143,7 +143,7 @@ func (s *Set) residuals(op *Operation, z *state, top, bottom float64, f *state) 
 			s.setVapour(b, t, p)
 			c.tc[b] = chest
 		}
-		chest = t - s.pipeLossK(op.of(), e)
+		chest = t - s.pipeLossK(op.measurement(), e)
 	}
 	first := s.act[0]
 	c.hs = c.hle[first] + c.lam[first]
@@ -248,7 +248,7 @@ func (s *Set) firstState(op *Operation, top, bottom float64) (z state) {
 		e := s.act[i]
 		c.fixed[e], c.bleed[e] = false, op.BleedTH[e]
 		var ua float64
-		for _, b := range s.of(e) {
+		for _, b := range s.inEffect(e) {
 			ua += c.weight[b]
 		}
 		invUA[i] = 1 / ua
@@ -262,10 +262,10 @@ func (s *Set) firstState(op *Operation, top, bottom float64) (z state) {
 		if i < n-1 {
 			t -= span * invUA[i] / sum
 			z[i+1], v = t, t
-			t -= s.pipeLossK(op.of(), s.act[i])
+			t -= s.pipeLossK(op.measurement(), s.act[i])
 		}
 		p, _ := s.psat(v)
-		for _, b := range s.of(s.act[i]) {
+		for _, b := range s.inEffect(s.act[i]) {
 			s.setVapour(b, v, p)
 			c.tc[b] = v
 		}
@@ -306,7 +306,7 @@ func (s *Set) ordered(op *Operation, z, dz *state, scale, top, bottom float64) b
 		if !(t < before-0.02) {
 			return false
 		}
-		before = t - s.pipeLossK(op.of(), s.act[i-1])
+		before = t - s.pipeLossK(op.measurement(), s.act[i-1])
 	}
 	return bottom < before-0.02
 }

@@ -45,12 +45,12 @@ func (s *Set) fromC(c float64, how How) (temperature, bool) {
 // ladder finds the vapour and chest temperatures of every body in service.
 func (s *Set) ladder(e *evaluation) {
 	for i := range s.n {
-		for _, b := range s.of(s.act[i]) {
+		for _, b := range s.inEffect(s.act[i]) {
 			e.tv[b] = s.vapourRung(e.m, i, b)
 		}
 	}
 	for i := range s.n {
-		for _, b := range s.of(s.act[i]) {
+		for _, b := range s.inEffect(s.act[i]) {
 			e.tc[b] = s.chestRung(e, i, b)
 		}
 	}
@@ -69,7 +69,7 @@ func (s *Set) vapourRung(m *Measurement, i, b int) temperature {
 		}
 	}
 	if i+1 < s.n {
-		for _, o := range s.of(s.act[i+1]) {
+		for _, o := range s.inEffect(s.act[i+1]) {
 			if chest, good := s.fromKPa(m.Bodies[o].ChestKPa); good {
 				if t, ok := s.fromC(chest.c+s.pipeLossK(m, s.act[i]), Balanced); ok {
 					return t
@@ -107,7 +107,7 @@ func (s *Set) chestRung(e *evaluation, i, b int) temperature {
 func (s *Set) meanVapour(e int, tv *[MaxBodies]temperature) (c float64, how How) {
 	var area float64
 	how = Measured
-	for _, b := range s.of(e) {
+	for _, b := range s.inEffect(e) {
 		if tv[b].how == Absent {
 			continue
 		}
@@ -126,7 +126,7 @@ func (s *Set) meanVapour(e int, tv *[MaxBodies]temperature) (c float64, how How)
 // from the nearest known rungs of the ladder.
 func (s *Set) between(i int, e *evaluation) float64 {
 	lowI, lowT := -1, 0.0
-	for _, b := range s.of(s.act[0]) {
+	for _, b := range s.inEffect(s.act[0]) {
 		if e.tc[b].how != Absent {
 			lowT = e.tc[b].c
 		}
