@@ -301,7 +301,7 @@ func (w *forwarding) add(lo, hi int64) error {
 	return w.store()
 }
 
-// again adds a stretch, or begins the same one anew; needs w.mu.
+// resend adds a stretch, or begins the same one anew; needs w.mu.
 func (w *forwarding) resend(s stretch) {
 	w.Stretches = slices.DeleteFunc(w.Stretches, func(o stretch) bool { return o.Lo == s.Lo && o.Hi == s.Hi })
 	w.Stretches = append(w.Stretches, s)
