@@ -96,6 +96,7 @@ type Server struct {
 	stopOnce sync.Once
 	tails    tailCache
 	drawn    drawnParts
+	beaten   beaten
 	answers  keptAnswers
 	api      apiDescription
 	gate     *gate

@@ -136,6 +136,8 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	if _, err := fmt.Fprint(w, "retry: 2000\n\n"); err != nil {
 		return
 	}
+	s.beaten.note(w, s.b.Picture().Clock(time.Now()))
+	defer s.beaten.forget(w)
 	sent := map[string]template.HTML{}
 	var lastCalls []string
 	var shown *engine.Picture
@@ -188,9 +190,45 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 				if !send("beat", 0, b) {
 					return
 				}
+				s.beaten.note(w, s.b.Picture().Clock(now))
 			}
 		}
 	}
+}
+
+// beaten is when each open page was sent its last heartbeat, by the program's own
+// clock.
+type beaten struct {
+	mu sync.Mutex
+	at map[http.ResponseWriter]time.Time
+}
+
+func (b *beaten) note(w http.ResponseWriter, at time.Time) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.at == nil {
+		b.at = map[http.ResponseWriter]time.Time{}
+	}
+	b.at[w] = at
+}
+
+func (b *beaten) forget(w http.ResponseWriter) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	delete(b.at, w)
+}
+
+// Streams tells how many pages are open, and when the one that has waited longest
+// was sent its last heartbeat.
+func (s *Server) Streams() (open int, oldest time.Time) {
+	s.beaten.mu.Lock()
+	defer s.beaten.mu.Unlock()
+	for _, at := range s.beaten.at {
+		if oldest.IsZero() || at.Before(oldest) {
+			oldest = at
+		}
+	}
+	return len(s.beaten.at), oldest
 }
 
 // drawnParts keeps the parts of the present picture, so that a page open at

@@ -62,6 +62,8 @@ var systemTags = []struct {
 	{"clock_offset", plant.Duration, "how far the clock of a server, or behind most of its values, is ahead of ours, s; the worst"},
 	{"misstamped_tags", plant.AnyDimension, "measured tags whose source time cannot be true: they count as of their receipt"},
 	{"own_clock_offset", plant.Duration, "how far the clock of this machine has been set since the start, s"},
+	{"heartbeat", plant.State, "the program's own test signal, 0 and 1 in turn"},
+	{"late_stages", plant.AnyDimension, "stretches that the test signal has not come through in time"},
 	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
 	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own, or are slow"},
 	{"alarm_state_ok", plant.State, "0 if the alarm states of before the last start could not be read"},
@@ -88,6 +90,11 @@ func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 	}
 	for _, s := range systemTags {
 		if err := add(s.name, s.dim, s.meaning); err != nil {
+			return nil, err
+		}
+	}
+	for _, s := range stageNames {
+		if err := add(StageTag(s), plant.Duration, "age of the last test signal that came through: "+s+", s"); err != nil {
 			return nil, err
 		}
 	}
@@ -366,7 +373,7 @@ func (c *Core) AllWell(at time.Time) {
 		c.Set(ServerTag(s.Name), 1, at)
 		c.Set(ClockTag(s.Name), 0, at)
 	}
-	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age", "clock_offset", "misstamped_tags", "own_clock_offset"} {
+	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age", "clock_offset", "misstamped_tags", "own_clock_offset", "late_stages"} {
 		c.Set(name, 0, at)
 	}
 }

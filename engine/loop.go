@@ -37,6 +37,8 @@ type Stored struct {
 type Journal interface {
 	Commit(events []plant.Event, state map[string][]byte, whole bool) (stored bool)
 	Waiting() (events int, err error)
+	// Beat stores a sign of life that is no entry.
+	Beat(at time.Time) error
 }
 
 // Counter and Observer are what the loop counts with.
@@ -59,6 +61,9 @@ type Notifier interface {
 	// Show hands over the latest picture of all alarms, which must not be changed.
 	Show(alarms []alerting.Status)
 	State() NotifierState
+	// Tell hands over what is no event of an alarm. A sign of life is sent at the
+	// pace that the receiver wants.
+	Tell(e plant.Event, signOfLife bool)
 }
 
 // NotifierState is how a Notifier is doing.
@@ -66,6 +71,10 @@ type NotifierState struct {
 	Name, Text string
 	OK         bool   // the last delivery worked, or nothing has been tried yet
 	Refused    uint64 // notices that the receiver will not take
+	// AliveEvery is how often the receiver wants a sign of life, 0: never; Alive is
+	// when the last one that was delivered was made.
+	AliveEvery time.Duration
+	Alive      time.Time
 }
 
 // LoopOptions are what a Loop needs.
@@ -79,6 +88,11 @@ type LoopOptions struct {
 	Notifiers []Notifier
 	// Forward tells how the forwarder stands; nil: there is none.
 	Forward func() (ok bool, text string)
+	// Forwarded is when the last values reached InfluxDB; nil: there is none.
+	Forwarded func() time.Time
+	// Pages tells how many pages are open, and when the one that has waited
+	// longest was sent its last heartbeat; nil: there are none.
+	Pages func() (open int, oldest time.Time)
 	// KeepStrike puts a strike on record; nil: strikes are not recorded. One that
 	// is refused is offered again.
 	KeepStrike func(*thermo.FinishedStrike) error
@@ -118,6 +132,7 @@ type Loop struct {
 	connected  map[string]bool
 	confirmed  []time.Time // when each tag was heard of last
 	owners     owners
+	beats      beats
 
 	seq           uint64
 	overruns      float64
@@ -169,6 +184,7 @@ func (l *Loop) Run(ctx context.Context) error {
 	defer tick.Stop()
 	start := l.Now()
 	l.core.Begin(start)
+	l.beginBeats(start)
 	l.Event(l.started(start))
 	if len(l.Events) > 0 {
 		l.store(l.Events, start, true)
@@ -284,6 +300,7 @@ func (l *Loop) source(s *Source, now time.Time) {
 
 func (l *Loop) scan(at time.Time) {
 	l.systemTags(at)
+	l.beat(at)
 	l.core.Scan(at)
 	l.core.Alarms.Advance(at.Add(-l.core.UnderWay()))
 	l.commit(at)
@@ -516,7 +533,9 @@ func (l *Loop) Show(at time.Time) {
 	}
 	p.Health = l.health(at)
 	p.Suspects, p.Vacuum = l.insights.asOf(l.core.Calc, at, l.seq)
+	p.Stages = l.beats.all(at)
 	l.board.post(p)
+	l.beats.through("picture", l.beats.sent, l.Now())
 }
 
 func (l *Loop) otherDamage() string {
@@ -541,6 +560,7 @@ func (l *Loop) health(at time.Time) []Health {
 		journal.Text = fmt.Sprintf("events are not being stored, %d wait in memory: %s", waiting, Cause(err))
 	}
 	lines = append(lines, journal)
+	lines = append(lines, beatLine(l.beats.all(at), at))
 	if off := l.Clock.Off(); off.Abs() > ownClockLimit {
 		lines = append(lines, Health{Name: "clock", Text: fmt.Sprintf("this machine's clock was set by %s; the program counts on by itself: restart it once the clock is right", off.Round(time.Second))})
 	}

@@ -37,6 +37,7 @@ type Picture struct {
 	Alarms  []alerting.Status
 	Sources []Source
 	Health  []Health
+	Stages  []Stage // of the heartbeat
 	Strikes []thermo.Strike
 
 	Suspects []thermo.Suspect // instruments that contradict the others, the worst first

@@ -28,6 +28,9 @@ type Alertmanager struct {
 
 const alertHold = time.Hour
 
+// aliveHold is how long a sign of life stands: what hangs on it calls soon after.
+const aliveHold = 5 * time.Minute
+
 // NewAlertmanager completes an Alertmanager; URL is its base address, without
 // /api.
 func NewAlertmanager(a Alertmanager) *Alertmanager {
@@ -109,9 +112,13 @@ func (a *Alertmanager) Send(ctx context.Context, batch []Notice) error {
 				x.StartsAt = old.StartsAt
 			}
 		case plant.EventNotify: // a test
-			x = a.alert("CalandriaTest", "calandria", "", plant.PriorityLow, nil)
+			name, hold := "CalandriaTest", time.Minute
+			if e.Alarm == AliveName {
+				name, hold = AliveName, aliveHold
+			}
+			x = a.alert(name, "calandria", "", e.Priority, nil)
 			x.Annotations["title"] = oneLine(e.Text)
-			x.StartsAt, x.EndsAt = now, now.Add(time.Minute)
+			x.StartsAt, x.EndsAt = now, now.Add(hold)
 		default:
 			continue
 		}
@@ -146,7 +153,7 @@ func (a *Alertmanager) Refresh(ctx context.Context, alarms []alerting.Status) er
 		list = append(list, x)
 	}
 	for id, x := range a.posted {
-		if !standing[id] {
+		if !standing[id] && x.Labels["alertname"] != AliveName {
 			x.EndsAt = now
 			list = append(list, x)
 		}

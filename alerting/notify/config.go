@@ -55,6 +55,9 @@ type Receiver struct {
 	// Keep is how long a notice that cannot be delivered is worth keeping;
 	// 1m..7d, default 12h.
 	Keep time.Duration `yaml:"keep"`
+	// Alive is how often a sign of life is sent, so that the receiver can call when
+	// it stays away; 1m..7d, default never.
+	Alive time.Duration `yaml:"alive"`
 }
 
 // Schedule is one stretch of hours. One that ends before it begins runs
@@ -256,6 +259,9 @@ func (b *checker) all(list []Receiver) {
 		}
 		if c.Keep < time.Minute || c.Keep > 7*24*time.Hour {
 			b.fault(f+".keep", fmt.Sprintf("keeping notices for %s is out of bounds", c.Keep), "give 1m to 7d")
+		}
+		if c.Alive != 0 && (c.Alive < time.Minute || c.Alive > 7*24*time.Hour) {
+			b.fault(f+".alive", fmt.Sprintf("a sign of life every %s is out of bounds", c.Alive), "give 1m to 7d, or leave it out")
 		}
 		if strings.ContainsFunc(c.Role, func(r rune) bool { return r < ' ' }) {
 			b.fault(f+".role", "the role holds a line break or another control character", "write it in one line")

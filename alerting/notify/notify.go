@@ -102,7 +102,33 @@ type Config struct {
 	Timeout  time.Duration // for one delivery, default 10 s
 	Refresh  time.Duration // between pictures for a Refreshed sender, default 1 min
 	MaxPause time.Duration // longest pause after failures, default 5 min
+	Alive    time.Duration // between signs of life; 0: none
 	Log      *slog.Logger  // nil: quiet
+}
+
+// AliveName stands for the alarm in a sign of life.
+const AliveName = "CalandriaAlive"
+
+// AliveEvery is how often the receiver wants a sign of life; 0: never.
+func (n *Notifier) AliveEvery() time.Duration { return n.c.Alive }
+
+// Alive queues a notice that is no event of an alarm. A sign of life goes only when
+// its time has come, and in place of one that still waits. It never waits.
+func (n *Notifier) Alive(notice Notice) {
+	n.mu.Lock()
+	sign := notice.Event.Alarm == AliveName
+	if sign {
+		if notice.Event.Time.Sub(n.signed) < n.c.Alive {
+			n.mu.Unlock()
+			return
+		}
+		n.signed = notice.Event.Time
+		n.queue = slices.DeleteFunc(n.queue, func(x Notice) bool { return x.Event.Alarm == AliveName })
+	}
+	n.queue = append(n.queue, notice)
+	n.bound()
+	n.mu.Unlock()
+	n.poke()
 }
 
 // Counts of a notifier since its start.
@@ -120,6 +146,7 @@ type Health struct {
 	// OK: the last delivery worked, or nothing has been tried yet.
 	OK    bool
 	Since time.Time // of the present state; zero before the first delivery
+	Alive time.Time // when the last sign of life that was delivered was made
 	Err   error     // why not
 	Counts
 }
@@ -157,7 +184,8 @@ type Notifier struct {
 	last    uint64 // newest journal number offered
 	stored  uint64 // as the cursor has it
 	health  Health
-	noStore bool // the cursor could not be stored; said once
+	signed  time.Time // the last sign of life
+	noStore bool      // the cursor could not be stored; said once
 }
 
 // delivery is what the receiver knows of an alarm: the occurrence, and whether it
@@ -373,6 +401,11 @@ func (n *Notifier) deliver(ctx context.Context) error {
 	switch {
 	case err == nil:
 		n.health.Sent += uint64(size)
+		for i := range batch {
+			if batch[i].Event.Alarm == AliveName {
+				n.health.Alive = batch[i].Event.Time
+			}
+		}
 	case errors.As(err, &partly):
 		n.health.Sent += uint64(size)
 	case errors.As(err, &refused):

@@ -344,3 +344,16 @@ func TestScheduleOfCallAndReturn(t *testing.T) {
 		t.Errorf("sent: %s", s)
 	}
 }
+
+// A sign of life goes by the queue of the alarms, at its own pace, and one that
+// waits gives way to the next.
+func TestSignOfLife(t *testing.T) {
+	n := New(Config{Name: "n", Sender: &line{}, Alive: time.Minute})
+	start := time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
+	for s := range 180 {
+		n.Alive(Notice{Event: plant.Event{Time: start.Add(time.Duration(s) * time.Second), Kind: plant.EventNotify, Alarm: AliveName, Priority: plant.PriorityLow}})
+	}
+	if n.Health().Queued != 1 || !n.queue[0].Event.Time.Equal(start.Add(2*time.Minute)) {
+		t.Errorf("waiting: %+v", n.queue)
+	}
+}

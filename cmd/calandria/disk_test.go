@@ -110,7 +110,7 @@ func TestSlowAndFullDisk(t *testing.T) {
 	var scans, overruns atomic.Int64
 	counts.ScanSeconds = prometheus.ObserverFunc(func(s float64) { scans.Add(1) })
 	counts.Overruns = counterFunc(func(float64) { overruns.Add(1) })
-	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: &badJournal{journalEdge: journalEdge{historian.NewCommitter(j, 0, log)}, disk: disk}, Counts: counts, Log: log,
+	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: &badJournal{journalEdge: journalEdge{historian.NewCommitter(j, 0, log), j}, disk: disk}, Counts: counts, Log: log,
 		Checkpoint: func(data []byte) error { time.Sleep(2 * slowSync); return nil }})
 	ctx, cancel := context.WithCancel(t.Context())
 	var running sync.WaitGroup

@@ -31,6 +31,7 @@ var edgeCounters = []struct {
 	{"calandria_opcua_misstamped_tags", "Tags whose source times cannot be true, judged as of their receipt.", "server"},
 	{"calandria_opcua_misstamped_total", "Samples judged as of their receipt because their source time cannot be true.", "server"},
 	{"calandria_opcua_stamp_offset_seconds", "Source time of these tags less own time, median.", "server"},
+	{"calandria_heartbeat_delay_seconds", "How long the program's last test signal took to come through.", "stage"},
 	{"calandria_archive_stored_total", "Samples committed to the archive.", ""},
 	{"calandria_archive_pending", "Samples in memory, waiting for the disk.", ""},
 	{"calandria_archive_refused_total", "Samples refused because the queue was full.", ""},
@@ -93,6 +94,11 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		gauge("calandria_opcua_misstamped_tags", float64(h.MisstampedTags), h.Server)
 		count("calandria_opcua_misstamped_total", c.Misstamped, h.Server)
 		gauge("calandria_opcua_stamp_offset_seconds", h.StampOffset.Seconds(), h.Server)
+	}
+	if p := m.s.loop.Picture(); p != nil {
+		for _, x := range p.Stages {
+			gauge("calandria_heartbeat_delay_seconds", x.Delay.Seconds(), x.Name)
+		}
 	}
 	a := m.s.archive.Health()
 	count("calandria_archive_stored_total", a.Stored)

@@ -107,7 +107,7 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 		if err != nil {
 			return nil, err
 		}
-		config := notify.Config{Name: c.Name, Sender: sender, Route: route, Cursor: journalCursor{j, "notify." + c.Name}, Keep: c.Keep, Fault: fault, Log: log}
+		config := notify.Config{Name: c.Name, Sender: sender, Route: route, Cursor: journalCursor{j, "notify." + c.Name}, Keep: c.Keep, Alive: c.Alive, Fault: fault, Log: log}
 		switch c.Kind {
 		case "webhook":
 			config.Batch = 1

@@ -184,7 +184,7 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	counts := loopCounts(prometheus.NewRegistry())
 	counts.JournalSeconds = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })
-	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, log)}, Counts: counts, Log: log})
+	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, log), j}, Counts: counts, Log: log})
 	ctx, cancel := context.WithCancel(t.Context())
 	ran := make(chan error, 2)
 	go func() { ran <- ar.Run(ctx) }()

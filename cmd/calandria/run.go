@@ -150,7 +150,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	marks := historian.Marks{Dir: filepath.Join(dataDir, marksFolder)}
-	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer}, Log: log, Counts: loopCounts(reg),
+	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer, s.journal}, Log: log, Counts: loopCounts(reg),
 		Clock: clock, Offsets: begun.offsets,
 		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: append(s.folder.events, begun.events...), Damage: s.damage, Strikes: begun.strikes,
 		Checkpoint: func(data []byte) error {
@@ -174,6 +174,19 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 				return f.OK, f.String()
 			}
 		}
+		o.Forwarded = func() time.Time {
+			f := s.forward.Health()
+			if !f.OK || f.Lag > time.Minute {
+				return time.Time{}
+			}
+			return f.LastSent
+		}
+	}
+	o.Pages = func() (int, time.Time) {
+		if s.console == nil {
+			return 0, time.Time{}
+		}
+		return s.console.Streams()
 	}
 	if s.notifiers, err = newNotifiers(h, s.journal, begun.core.Rules.Alarms(), log); err != nil {
 		return s, err
@@ -215,10 +228,17 @@ func (a archiveEdge) State() engine.Stored {
 	return engine.Stored{OK: h.OK, Text: text, Damage: strings.Join(damage, "; "), FreePct: h.FreePct}
 }
 
-type journalEdge struct{ *historian.Committer }
+type journalEdge struct {
+	*historian.Committer
+	journal *historian.Journal
+}
 
 func (j journalEdge) Commit(events []plant.Event, state map[string][]byte, whole bool) bool {
 	return j.Committer.Commit(events, historian.State{Parts: state, Whole: whole})
+}
+
+func (j journalEdge) Beat(at time.Time) error {
+	return j.journal.PutSetting("heartbeat", at.UTC().Format(time.RFC3339Nano))
 }
 
 func (j journalEdge) Waiting() (int, error) {
@@ -233,9 +253,16 @@ func (n notifierEdge) Offer(e plant.Event, spec *plant.AlarmSpec) {
 	n.Notifier.Offer(notify.Notice{Event: e, Spec: spec})
 }
 
+func (n notifierEdge) Tell(e plant.Event, signOfLife bool) {
+	if signOfLife {
+		e.Alarm = notify.AliveName
+	}
+	n.Notifier.Alive(notify.Notice{Event: e})
+}
+
 func (n notifierEdge) State() engine.NotifierState {
 	h := n.Health()
-	return engine.NotifierState{Name: h.Name, Text: h.String(), OK: h.OK, Refused: h.SetAside}
+	return engine.NotifierState{Name: h.Name, Text: h.String(), OK: h.OK, Refused: h.SetAside, AliveEvery: n.AliveEvery(), Alive: h.Alive}
 }
 
 func sourceOf(h collector.Health) engine.Source {
@@ -313,6 +340,8 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 		g.Go(func() error { feed(ctx, s.loop, c); return nil })
 	}
 	g.Go(func() error { return s.loop.Run(ctx) })
+	g.Go(func() error { return s.loop.BeatJournal(ctx) })
+	g.Go(func() error { return s.loop.Guard(ctx, watchdog(s.log)) })
 	g.Go(func() error { return s.trials.Run(ctx) })
 	g.Go(func() error { return (&jobs{s: s, poll: 2 * time.Second}).Run(ctx) })
 	g.Go(func() error { return s.console.Serve(ctx, ln) })

@@ -160,7 +160,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	}
 
 	// The operator and the laboratory.
-	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, quiet)},
+	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, quiet), j},
 		Counts: loopCounts(prometheus.NewRegistry()), Log: quiet})
 	b := &backend{s: &service{loop: l, journal: j, archive: ar, log: quiet, house: h}}
 	running, stop := context.WithCancel(ctx)

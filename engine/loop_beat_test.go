@@ -1,0 +1,170 @@
+package engine
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"calandria/alerting/notify"
+	"calandria/plant"
+	"calandria/rules"
+)
+
+// paper is an archive and a journal that take everything, until they do not.
+type paper struct{ blank, torn atomic.Bool }
+
+func (p *paper) Append(v []plant.Record, stored ...func()) error {
+	if p.blank.Load() {
+		return nil
+	}
+	for _, f := range stored {
+		f()
+	}
+	return nil
+}
+func (p *paper) State() Stored  { return Stored{OK: true} }
+func (p *paper) Damage() string { return "" }
+
+type ink struct{ *paper }
+
+func (i ink) Commit([]plant.Event, map[string][]byte, bool) bool { return true }
+func (i ink) Waiting() (int, error)                              { return 0, nil }
+func (i ink) Beat(time.Time) error {
+	if i.torn.Load() {
+		return errors.New("the page is torn")
+	}
+	return nil
+}
+
+type nothing struct{}
+
+func (nothing) Add(float64)     {}
+func (nothing) Observe(float64) {}
+
+// post is a receiver that keeps the texts of what it gets.
+type post struct {
+	mu   sync.Mutex
+	got  []string
+	lost atomic.Bool
+}
+
+func (p *post) Send(_ context.Context, batch []notify.Notice) error {
+	if p.lost.Load() {
+		return errors.New("no such address")
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, n := range batch {
+		p.got = append(p.got, n.Event.Text)
+	}
+	return nil
+}
+
+type edge struct{ *notify.Notifier }
+
+func (n edge) Offer(plant.Event, *plant.AlarmSpec) {}
+func (n edge) State() NotifierState {
+	return NotifierState{AliveEvery: n.AliveEvery(), Alive: n.Health().Alive}
+}
+func (n edge) Tell(e plant.Event, sign bool) {
+	if sign {
+		e.Alarm = notify.AliveName
+	}
+	n.Alive(notify.Notice{Event: e})
+}
+
+// The test signal goes the whole way each minute; a stage that it does not come
+// through is named within eighty seconds, and one that it comes through again is
+// not named any longer.
+func TestHeartbeat(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h, err := plant.Load("plant.yaml", []byte("site: {name: Small Mill (invented)}\nsets: [{name: EV, bodies: [{name: B1, heating_surface_m2: 100, tags: {vapour_pressure: {value: 20}, level: {value: 40}}}]}]\n"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := New(h, nil, rules.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, far := &paper{}, &post{}
+		n := notify.New(notify.Config{Name: "far", Sender: far, Alive: time.Minute})
+		var pages, alive atomic.Int64
+		page := time.Now().Add(8 * time.Minute)
+		l := NewLoop(LoopOptions{Core: c, Archive: p, Journal: ink{p}, Notifiers: []Notifier{edge{n}}, Log: slog.New(slog.DiscardHandler),
+			Pages:  func() (int, time.Time) { return int(pages.Load()), page },
+			Counts: Counts{nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}}})
+		ctx, cancel := context.WithCancel(t.Context())
+		var running sync.WaitGroup
+		for _, run := range []func(context.Context) error{l.Run, l.BeatJournal, n.Run, func(ctx context.Context) error { return l.Guard(ctx, func() { alive.Add(1) }) }} {
+			running.Go(func() { run(ctx) })
+		}
+		late := func() (names []string) {
+			for _, s := range l.Picture().Stages {
+				if s.Late {
+					names = append(names, s.Name)
+				}
+			}
+			return names
+		}
+		expect := func(after time.Duration, want string) {
+			t.Helper()
+			time.Sleep(after)
+			synctest.Wait()
+			if got := strings.Join(late(), " "); got != want {
+				t.Errorf("late: %q, want %q; %+v", got, want, l.Picture().Stages)
+			}
+			if p := l.Picture().Frame.Point(c.system["late_stages"]); p.Value != float64(len(strings.Fields(want))) {
+				t.Errorf("late_stages is %v with %q late", p.Value, want)
+			}
+		}
+		expect(5*time.Minute, "")
+		far.mu.Lock()
+		if len(far.got) != 6 {
+			t.Errorf("%d signs of life in five minutes: %q", len(far.got), far.got)
+		}
+		far.mu.Unlock()
+		if alive.Load() < 295 {
+			t.Errorf("the service manager heard %d times in 300 s", alive.Load())
+		}
+		p.blank.Store(true)
+		expect(82*time.Second, "archive")
+		p.blank.Store(false)
+		expect(22*time.Second, "")
+		p.torn.Store(true)
+		expect(82*time.Second, "journal")
+		for _, line := range l.Picture().Health {
+			if line.Name == "test signal" && (line.OK || !strings.Contains(line.Text, "torn")) {
+				t.Errorf("%+v", line)
+			}
+		}
+		p.torn.Store(false)
+		expect(22*time.Second, "")
+		pages.Store(1) // and it is sent nothing from then on
+		expect(62*time.Second, "page")
+		pages.Store(0)
+		far.lost.Store(true)
+		expect(6*time.Minute+30*time.Second, "notice")
+		far.lost.Store(false)
+		expect(10*time.Minute, "")
+		l.Call(ctx, func(*Core) { l.beats.probe, l.beats.fault = nil, "broken" })
+		heard := alive.Load()
+		expect(82*time.Second, "alarm")
+		time.Sleep(time.Minute)
+		if alive.Load() > heard+64 {
+			t.Errorf("the service manager heard %d times after the alarms had stopped", alive.Load()-heard)
+		}
+		far.mu.Lock()
+		if last := far.got[len(far.got)-1]; !strings.Contains(strings.Join(far.got, "\n"), "the plant is not watched") {
+			t.Errorf("nobody was told; the last: %q", last)
+		}
+		far.mu.Unlock()
+		cancel()
+		running.Wait()
+	})
+}
