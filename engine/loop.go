@@ -180,7 +180,7 @@ func SpecsByName(specs []plant.AlarmSpec) map[string]*plant.AlarmSpec {
 // those that come while one is being worked on, and they are counted.
 func (l *Loop) Run(ctx context.Context) error {
 	interval := l.core.House.Config.Scan
-	tick := time.NewTicker(interval)
+	tick := time.NewTicker(l.Clock.Real(interval))
 	defer tick.Stop()
 	start := l.Now()
 	l.core.Begin(start)

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -12,6 +13,7 @@ import (
 type Clock struct {
 	wall  func() time.Time
 	count func() time.Duration // since the start, by a counter that nobody sets
+	speed float64              // of the demo: how often it goes round while the machine's does once
 
 	mu    sync.Mutex
 	start time.Time
@@ -25,8 +27,27 @@ const slewPPM = 500
 // NewClock starts a clock at the machine's time.
 func NewClock() *Clock {
 	start := time.Now()
-	return &Clock{wall: time.Now, count: func() time.Duration { return time.Since(start) }, start: start.Round(0).UTC()}
+	return &Clock{wall: time.Now, count: func() time.Duration { return time.Since(start) }, speed: 1, start: start.Round(0).UTC()}
 }
+
+// NewFastClock makes a clock for a simulated plant that lives faster than we do,
+// and for the program that watches it. It stands at the machine's time until run is
+// called.
+func NewFastClock(speed float64) (c *Clock, run func()) {
+	start := time.Now().Round(0).UTC()
+	var began atomic.Pointer[time.Time]
+	count := func() time.Duration {
+		if b := began.Load(); b != nil {
+			return time.Duration(float64(time.Since(*b)) * speed)
+		}
+		return 0
+	}
+	c = &Clock{wall: func() time.Time { return start.Add(count()) }, count: count, speed: speed, start: start}
+	return c, func() { b := time.Now(); began.Store(&b) }
+}
+
+// Real is how long a time of this clock takes on the machine's.
+func (c *Clock) Real(d time.Duration) time.Duration { return time.Duration(float64(d) / c.speed) }
 
 // Now is the time; any goroutine may ask.
 func (c *Clock) Now() time.Time {

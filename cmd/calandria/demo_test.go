@@ -53,7 +53,8 @@ alarms:
 func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.Settings, speed float64) (*running, *simulator.Server) {
 	t.Helper()
 	log.SetOutput(io.Discard)
-	server, err := simulator.NewServer(simulator.Options{Model: simulator.NewWith(1, time.Now().UTC(), set), Every: every, Speed: speed})
+	clock, runClock := engine.NewFastClock(speed)
+	server, err := simulator.NewServer(simulator.Options{Model: simulator.NewWith(1, clock.Now(), set), Every: every, Now: clock.Now})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -74,9 +75,10 @@ func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.S
 		if files == nil {
 			files = library
 		}
-		h.Config.OPCUA.Servers[0].Publish = max(50*time.Millisecond, every/2)
+		quicken(h, speed, every)
 		l := &testLog{}
-		s, err := open(context.Background(), h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+		runClock()
+		s, err := openBy(context.Background(), clock, h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
 		return s, l, err
 	}), server
 }
@@ -323,6 +325,8 @@ func TestCommands(t *testing.T) {
 		{"check --config testdata/other-plant.yaml", 0, []string{"1 alarms", "to fill in", "texts or limits, of vacuum_low"}},
 		{"demo --list-upsets", 0, []string{"air-leak", "scaling-ev5"}},
 		{"demo --speed=-1", 1, []string{"--speed"}},
+		{"demo --speed=60 --data=" + t.TempDir(), 1, []string{"--speed and --data"}},
+		{"demo --listen=1.2.3.4.5:1", 1, []string{"--listen 1.2.3.4.5:1", "another address"}},
 		{"demo --upset nonsense --days 0", 1, []string{"air-leak"}},
 		{"export --tags X --from 1d --data " + dir, 1, []string{"no archive"}},
 		{"replay-cases ../../testdata/alarms/alarm-cases.jsonl", 0, []string{"73 cases, 73 passed, 0 failed"}},

@@ -98,7 +98,12 @@ type service struct {
 
 // open puts everything together over a data folder: the core as it was when the
 // program last ran, and the edges. Nothing runs yet.
-func open(ctx context.Context, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
+func open(ctx context.Context, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (*service, error) {
+	return openBy(ctx, engine.NewClock(), h, files, dataDir, log, progress)
+}
+
+// openBy is open by a clock that is not the machine's: the demo's.
+func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
 	s = &service{house: h, log: log}
 	s.inForce.Store(&files)
 	defer func() {
@@ -119,7 +124,6 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	if s.journal, err = s.folder.openJournal(now); err != nil {
 		return s, err
 	}
-	clock := engine.NewClock()
 	s.folder.checkCheckpoint(now)
 	s.folder.look()
 	s.committer = historian.NewCommitter(s.journal, 0, log)
@@ -139,6 +143,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 	var unread []engine.Source
 	for _, sc := range h.Config.OPCUA.Servers {
 		tags := measuredBy(h, sc.Name)
+		sc.Publish = max(clock.Real(sc.Publish), 50*time.Millisecond)
 		client, err := collector.New(collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log, Now: clock.Now})
 		if err != nil { // the other servers are read all the same
 			log.Error("a server is not read", "server", sc.Name, "err", err)

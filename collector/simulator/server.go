@@ -25,17 +25,15 @@ type Options struct {
 	// opc.tcp://127.0.0.1:0. Port 0 takes a free one; see Endpoint. The server has
 	// neither encryption nor sign-in: keep it on loopback.
 	Listen string
-	// Speed is how much faster than the clock the mill lives; default 1, at most
-	// 1000. Source timestamps are always the clock's: at speed 1 they are the
-	// mill's own time, above it the mill only changes faster.
-	Speed float64
+	// Now is the clock that the mill lives by; default the machine's.
+	Now func() time.Time
 	// Every is how often the mill is stepped and its instruments are read; default
 	// 1s.
 	Every time.Duration
 	// Model is the mill; the server owns it until Run returns.
 	Model *Model
 	// Gaps adds one or two communication gaps a day, 5 to 60 s, in which every
-	// instrument is Bad_NoCommunication. Only at speed 1.
+	// instrument is Bad_NoCommunication.
 	Gaps bool
 	// Logger is quiet when all is well; default none.
 	Logger *slog.Logger
@@ -111,11 +109,8 @@ func NewServer(o Options) (*Server, error) {
 	if o.Listen == "" {
 		o.Listen = "opc.tcp://127.0.0.1:0"
 	}
-	if o.Speed == 0 {
-		o.Speed = 1
-	}
-	if !(o.Speed > 0 && o.Speed <= 1000) {
-		return nil, fmt.Errorf("simulator: a speed of %g; give more than 0 and at most 1000", o.Speed)
+	if o.Now == nil {
+		o.Now = time.Now
 	}
 	if o.Every == 0 {
 		o.Every = time.Second
@@ -135,10 +130,10 @@ func NewServer(o Options) (*Server, error) {
 	s.ua = server.New(server.EndPoint(bracket(host), port), server.EnableSecurity("None", ua.MessageSecurityModeNone),
 		server.EnableAuthMode(ua.UserTokenTypeAnonymous), server.ServerName("Demo mill (invented)"), server.ProductName("Calandria simulator"),
 		server.ManufacturerName("Calandria"), server.SetLogger(quiet{o.Logger}))
-	s.model.SetGaps(o.Gaps && o.Speed == 1)
+	s.model.SetGaps(o.Gaps)
 	s.nodes()
 	s.subs = newSubscriptions(s)
-	s.read(time.Now())
+	s.read(o.Now())
 	return s, nil
 }
 
@@ -229,7 +224,7 @@ func (s *Server) Run(ctx context.Context) error {
 			s.log.Debug("close the server", "error", err)
 		}
 	}()
-	now := time.Now()
+	now := s.opt.Now()
 	s.mu.Lock()
 	if behind := now.Sub(s.model.Now()); behind > 0 && behind <= 24*time.Hour {
 		s.model.AdvanceTo(now)
@@ -241,20 +236,14 @@ func (s *Server) Run(ctx context.Context) error {
 	defer step.Stop()
 	pump := time.NewTicker(min(s.opt.Every, 50*time.Millisecond))
 	defer pump.Stop()
-	last := now
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-step.C:
-			now := time.Now()
-			passed := now.Sub(last)
-			last = now
-			if passed <= 0 {
-				continue
-			}
+			now := s.opt.Now()
 			s.mu.Lock()
-			s.model.AdvanceTo(s.model.Now().Add(time.Duration(float64(passed) * s.opt.Speed)))
+			s.model.AdvanceTo(now)
 			s.mu.Unlock()
 			s.read(now)
 			s.subs.sample(now)

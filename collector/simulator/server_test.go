@@ -71,7 +71,7 @@ func nodeOf(t *testing.T, c *opcua.Client, path string) *ua.NodeID {
 func TestServerServes(t *testing.T) {
 	ctx := context.Background()
 	m := New(3, time.Now().UTC().Add(-time.Minute))
-	s := serve(t, Options{Model: m, Every: 50 * time.Millisecond, Speed: 1})
+	s := serve(t, Options{Model: m, Every: 50 * time.Millisecond})
 	c := connect(t, s)
 
 	p3 := nodeOf(t, c, "EV.EV3.vapour_pressure")
@@ -192,8 +192,10 @@ func TestServerServes(t *testing.T) {
 // An upset started through the server shows, and a broken instrument sends its
 // status and no value.
 func TestServerUpsetAndFault(t *testing.T) {
-	m := NewWith(3, time.Now().UTC(), Settings{})
-	s := serve(t, Options{Model: m, Every: 20 * time.Millisecond, Speed: 600})
+	began := time.Now()
+	m := NewWith(3, began.UTC(), Settings{})
+	fast := func() time.Time { return began.Add(600 * time.Since(began)) }
+	s := serve(t, Options{Model: m, Every: 20 * time.Millisecond, Now: fast})
 	c := connect(t, s)
 	if err := s.Upset("no such thing"); err == nil {
 		t.Error("an unknown upset is accepted")
@@ -228,7 +230,6 @@ func TestServerOptions(t *testing.T) {
 		"address":   {Model: m, Listen: "127.0.0.1:4840"},
 		"no port":   {Model: m, Listen: "opc.tcp://127.0.0.1"},
 		"bad port":  {Model: m, Listen: "opc.tcp://127.0.0.1:http"},
-		"speed":     {Model: m, Speed: -1},
 		"too quick": {Model: m, Every: time.Microsecond},
 	} {
 		if _, err := NewServer(o); err == nil {
