@@ -61,9 +61,6 @@ type BestBoiling struct {
 // ErrNoScale says that nothing can be planned yet.
 var ErrNoScale = errors.New("clean U is not known of any body: give clean_u_w_m2k, record a cleaning, or import the past of the plant")
 
-// workedUpMemory of what the set works up, h.
-const workedUpMemory = 24
-
 // bestDays is how far the best boiling times are looked for.
 const bestDays = 120
 
@@ -188,14 +185,14 @@ func (s *setView) price(w *CleaningWish) bool {
 	}
 	priced := false
 	n := float64(effects)
-	if e := s.usualEvaporation; p.SteamPerT > 0 && e.ok && effects > 1 {
+	if e := s.usualEvaporation.get(); p.SteamPerT > 0 && e.OK() && effects > 1 {
 		priced = true
-		fill(&w.LossCost, 24*e.value*0.01*(1-1/n)*p.SteamPerT/float64(len(s.bodies)))
-		fill(&w.OffCost, e.value*(1/(n-1)-1/n)*p.SteamPerT)
+		fill(&w.LossCost, 24*e.Value*0.01*(1-1/n)*p.SteamPerT/float64(len(s.bodies)))
+		fill(&w.OffCost, e.Value*(1/(n-1)-1/n)*p.SteamPerT)
 	}
-	if j := s.usualJuice; p.LostJuicePerT > 0 && j.ok {
+	if j := s.usualJuice.get(); p.LostJuicePerT > 0 && j.OK() {
 		priced = true
-		fill(&w.StopCost, j.value*p.LostJuicePerT)
+		fill(&w.StopCost, j.Value*p.LostJuicePerT)
 	}
 	fill(&w.LossCost, usualLoss)
 	fill(&w.OffCost, usualOff)

@@ -224,6 +224,26 @@ func (v *bodyView) scaleRate() evaporator.Result {
 	return r
 }
 
+// scaleExcess compares the rate with that of the cycles before.
+func (v *bodyView) scaleExcess() evaporator.Result {
+	f := &v.scaling.forecast
+	var sum float64
+	n := 0
+	for _, c := range v.scaling.track.Cycles() {
+		if c.RatePct > 0 {
+			sum += c.RatePct
+			n++
+		}
+	}
+	switch {
+	case f.Status == fouling.NoData:
+		return absent(noHour)
+	case n < 2:
+		return absent("two earlier cycles tell what is usual")
+	}
+	return value((f.RatePct-2*f.RateSigmaPct)*float64(n)/sum, 0)
+}
+
 func (v *bodyView) due(pick func(*fouling.Forecast) time.Time) evaporator.Result {
 	f := &v.scaling.forecast
 	when := pick(f)

@@ -30,38 +30,39 @@ type setView struct {
 	bodies   []*bodyView // in the order of the juice
 	abreast  []*abreast  // effects with parallel bodies
 	compared time.Time   // the hour in which cleanings of the bodies were last compared
-	// Means over workedUpMemory, t/h, for what a stop or scale costs.
-	usualEvaporation, usualJuice lag
-	bleeds                       []*bleedView
-	note                         string // what is fixed by the configuration
-	denser                       bool   // a density was beyond its source's range
-	usualC                       bool   // or taken at the usual temperature
-	heat                         bool   // a heater\'s liquid was beyond the source of its enthalpy
-	assumed                      uint64 // bleeds without a meter, a bit each
-	unmetered                    [evaporator.MaxEffects]unmetered
-	loss                         unmetered // heat, % of the calandrias' duty
-	said                         spoken    // what shown was made of
-	shown                        string
-	check                        *checking          // of the instruments against each other
-	steam, makeUp                evaporator.Reading // parts of the steam flow
-	cane                         cane
-	sigmas                       time.Time         // when the uncertainties were worked out
-	kept                         evaporator.Sigmas // them
-	keptOf                       basis
-	used                         evaporator.Measurement // m as the balances take it, see store
-	usual                        evaporator.Measurement // a slow mean of m, for what if
-	usualHours                   float64                // in it
-	followed                     time.Time              // when last
-	anew                         bool                   // nothing is known of before
-	flowBehind                   lag
-	feedBehind                   lag
-	hours                        float64   // since the scan before; 0 at a beginning
-	stored                       float64   // what the bodies store, as a share of the evaporation
-	settledAt                    time.Time // see settle
-	syrupLag                     lag
-	syrupMoved                   move
-	flows                        steadiness // what the juice and solids of the whole set rest on
-	heats                        steadiness // and what its heat rests on besides
+	// What the set usually does, see followHabits.
+	usualEvaporation, usualJuice, usualSteam, usualSyrup, usualEconomy, usualCount habit
+
+	bleeds        []*bleedView
+	note          string // what is fixed by the configuration
+	denser        bool   // a density was beyond its source's range
+	usualC        bool   // or taken at the usual temperature
+	heat          bool   // a heater\'s liquid was beyond the source of its enthalpy
+	assumed       uint64 // bleeds without a meter, a bit each
+	unmetered     [evaporator.MaxEffects]unmetered
+	loss          unmetered // heat, % of the calandrias' duty
+	said          spoken    // what shown was made of
+	shown         string
+	check         *checking          // of the instruments against each other
+	steam, makeUp evaporator.Reading // parts of the steam flow
+	cane          cane
+	sigmas        time.Time         // when the uncertainties were worked out
+	kept          evaporator.Sigmas // them
+	keptOf        basis
+	used          evaporator.Measurement // m as the balances take it, see store
+	usual         evaporator.Measurement // a slow mean of m, for what if
+	usualHours    float64                // in it
+	followed      time.Time              // when last
+	anew          bool                   // nothing is known of before
+	flowBehind    lag
+	feedBehind    lag
+	hours         float64   // since the scan before; 0 at a beginning
+	stored        float64   // what the bodies store, as a share of the evaporation
+	settledAt     time.Time // see settle
+	syrupLag      lag
+	syrupMoved    move
+	flows         steadiness // what the juice and solids of the whole set rest on
+	heats         steadiness // and what its heat rests on besides
 }
 
 // spoken is what the note of a set is made of, beside what is fixed.
@@ -318,9 +319,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		a.step(s.hours, at)
 	}
 	s.followUsual()
-	share := -math.Expm1(-s.hours / workedUpMemory)
-	s.usualEvaporation.step(s.r.TotalEvaporationTH, share)
-	s.usualJuice.step(s.r.JuiceTH, share)
+	s.followHabits()
 	for _, b := range s.bodies {
 		b.scaling.difference(b.b.DTSharePct, s.hours)
 		b.scaling.step(b.believed(), b.where, s.in.worst, on(f, b.cleaning), at)

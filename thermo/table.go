@@ -58,6 +58,7 @@ const (
 
 	reconciliation = "weighted least squares, global and measurement test (Narasimhan and Jordache 2000, from memory)"
 	habits         = "medians over up to 20 strikes of the pan, package pan; figures of ours"
+	usually        = "mean of settled running; figures of ours"
 	diagnosis      = "Tsat = t_in + rise + approach, package condenser; attributions: common practice, no source"
 )
 
@@ -112,6 +113,24 @@ var Quantities = []Quantity{
 	{Class: plant.ClassSet, Name: "total_temperature_difference", Dimension: plant.TempDifference, Low: -20, High: 150,
 		Meaning: "first calandria less last vapour space", Inputs: "pressures", Source: if97,
 		set: func(v *setView) evaporator.Result { return v.r.TotalDTK }},
+	{Class: plant.ClassSet, Name: "juice_usual", Dimension: plant.MassFlow, Low: 0, High: 3000,
+		Meaning: "juice that the set usually takes: mean of a day of settled running", Inputs: "juice_in_flow", Source: usually,
+		set: func(v *setView) evaporator.Result { return v.usualJuice.get() }},
+	{Class: plant.ClassSet, Name: "steam_usual", Dimension: plant.MassFlow, Low: 0, High: 2000, only: func(e *plant.Equipment) bool { return e.Tag("steam_flow") != plant.NoTag },
+		Meaning: "steam that the set usually takes: mean of a day of settled running", Inputs: "steam_flow", Source: usually,
+		set: func(v *setView) evaporator.Result { return v.usualSteam.get() }},
+	{Class: plant.ClassSet, Name: "syrup_brix_usual", Dimension: plant.BrixDim, Low: 0, High: 90, only: func(e *plant.Equipment) bool { return e.Tag("syrup_brix") != plant.NoTag },
+		Meaning: "Brix that the syrup usually has: mean of five days of settled running", Inputs: "syrup_brix", Source: usually,
+		set: func(v *setView) evaporator.Result { return v.usualSyrup.get() }},
+	{Class: plant.ClassSet, Name: "syrup_brix_spread", Dimension: plant.BrixDim, Low: 0, High: 90, only: func(e *plant.Equipment) bool { return e.Tag("syrup_brix") != plant.NoTag },
+		Meaning: "how far the syrup Brix usually departs from its usual, one standard deviation", Inputs: "syrup_brix", Source: usually,
+		set: func(v *setView) evaporator.Result { return v.usualSyrup.deviation() }},
+	{Class: plant.ClassSet, Name: "economy_corrected_usual", Dimension: plant.Ratio, Low: 0.3, High: 12,
+		Meaning: "economy_corrected as it usually is: mean of five days of settled running", Inputs: "economy_corrected", Source: usually,
+		set: func(v *setView) evaporator.Result { return v.usualEconomy.get() }},
+	{Class: plant.ClassSet, Name: "rillieux_residual_usual", Dimension: plant.Percent, Low: -100, High: 100,
+		Meaning: "rillieux_residual as it usually is: mean of five days of settled running", Inputs: "rillieux_residual", Source: usually,
+		set: func(v *setView) evaporator.Result { return v.usualCount.get() }},
 	{Class: plant.ClassSet, Name: "reconciliation", Dimension: plant.Ratio, Low: 0, High: 1e6, window: true,
 		Meaning: "contradiction between the instruments: global statistic of the reconciliation over its chi-square limit; above 1 something is wrong", Inputs: "whatever is measured twice over: syrup and steam flow, temperatures, pressures, condenser water; accuracies", Source: reconciliation,
 		set: func(v *setView) evaporator.Result { return v.check.ratio }},
@@ -200,6 +219,9 @@ var Quantities = []Quantity{
 	{Class: plant.ClassBody, Name: "scale_rate", Dimension: plant.Percent, Low: -100, High: 1000,
 		Meaning: "growth of scale a day, % of the clean resistance 1/U", Inputs: "u by the hour since the last cleaning, earlier cycles", Source: "package fouling",
 		body: func(v *bodyView) evaporator.Result { return v.scaleRate() }},
+	{Class: plant.ClassBody, Name: "scale_rate_excess", Dimension: plant.Ratio, Low: -100, High: 1000,
+		Meaning: "how many times as fast as in the cycles before scale grows, at the least: two standard deviations below what it seems", Inputs: "scale_rate, at least two earlier cycles", Source: "package fouling; figures of ours",
+		body: func(v *bodyView) evaporator.Result { return v.scaleExcess() }},
 	{Class: plant.ClassBody, Name: "cleaning_due", Dimension: plant.Days, Low: 0, High: 1000,
 		Meaning: "days until the cleaning limit is met, by the trend: planning information", Inputs: "u by the hour, cleaning_limit", Source: "package fouling",
 		body: func(v *bodyView) evaporator.Result {

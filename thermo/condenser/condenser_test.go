@@ -226,3 +226,48 @@ func FuzzNoNaN(f *testing.F) {
 		}
 	})
 }
+
+// A condenser of a fixed number of transfer units leaves exp(-NTU) of the distance between
+// vapour and injection water: with less water or more vapour its approach grows with its
+// rise, and that is no air. Source: effectiveness of a condenser, 1 - exp(-NTU) (Kays and
+// London, from memory).
+func TestApproachGoesWithLoad(t *testing.T) {
+	const ntu = 1.4
+	state := func(vapour, water, in, air float64) condenser.Observation {
+		rise := vapour * 2380 / (4.18 * water) // 2380 kJ/kg, of vapour at some 16 kPa
+		tv := in + rise/(1-math.Exp(-ntu)) + air
+		p, err := steam.Psat(steam.Celsius(tv))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return condenser.Observation{PressureKPa: read(float64(p)), InC: read(in), OutC: read(in + rise)}
+	}
+	normal := state(12, 420, 28, 0)
+	for _, x := range []struct {
+		name string
+		now  condenser.Observation
+		want condenser.Cause
+		air  float64
+	}{
+		{"a quarter less water", state(12, 315, 28, 0), condenser.LittleWater, 0},
+		{"a third more vapour", state(16, 420, 28, 0), condenser.LittleWater, 0}, // neither flow is measured: the two look alike
+		{"air of 5 K", state(12, 420, 28, 5), condenser.Air, 5},
+		{"warm water", state(12, 420, 34, 0), condenser.WarmWater, 0},
+		{"air and less water", state(12, 336, 28, 6), condenser.Air, 6},
+	} {
+		d, err := condenser.Diagnose(x.now, normal, 0.05)
+		if err != nil || len(d.Findings) == 0 || d.Findings[0].Cause != x.want {
+			t.Errorf("%s: %v, %+v", x.name, err, d.Findings)
+			continue
+		}
+		air := 0.0
+		for _, f := range d.Findings {
+			if f.Cause == condenser.Air {
+				air = f.ExplainsK
+			}
+		}
+		if math.Abs(air-x.air) > 0.3 {
+			t.Errorf("%s: air explains %.2f K, want %.2f", x.name, air, x.air)
+		}
+	}
+}

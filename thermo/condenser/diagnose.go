@@ -93,8 +93,10 @@ type Diagnosis struct {
 //
 //	Tsat(p) = t_in + rise + approach
 //
-// so its change splits without remainder into the change of the three. The rise is
-// split further between load (as vapour flow) and water (as the inverse of its
+// so its change splits without remainder into the change of the three. The water takes
+// up a fixed share of the distance between vapour and injection water, 1 - exp(-NTU), and
+// leaves exp(-NTU) of it: the approach goes with the rise by itself, and what it has
+// grown with the rise counts to the cause of that. The rise is split further between load (as vapour flow) and water (as the inverse of its
 // flow) when one of the flows is known; the approach between gas and contact when
 // the gas thermometer is there: poor contact lets vapour through, which heats the
 // gas drawn off, while gas that stays near the water though the vapour gets hotter
@@ -122,6 +124,9 @@ func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
 	d := &c.d
 	d.RiseKPa, d.RiseK = now.PressureKPa.Value-normal.PressureKPa.Value, c.a.tv-c.b.tv
 	c.add(WarmWater, c.a.in-c.b.in, "", Evidence{"injection water", c.a.in, c.b.in, "degC"})
+	if c.b.rise > 0 {
+		c.follows = max(0, c.b.approach/c.b.rise)
+	}
 	c.ofRise()
 	c.ofApproach()
 	// Swings are evidence of another kind: ranked by their size, they explain no
@@ -172,6 +177,7 @@ type contrast struct {
 	now, normal   Observation
 	a, b          side
 	leastK, slope float64
+	follows       float64 // by how much the approach grows for each kelvin of rise
 	d             Diagnosis
 }
 
@@ -186,7 +192,7 @@ func (c *contrast) ofRise() {
 	usable := func(x, y Reading) bool {
 		return x.OK && y.OK && x.Value > 1e-3 && y.Value > 1e-3 && !math.IsInf(x.Value, 0) && !math.IsInf(y.Value, 0)
 	}
-	now, normal, a, b := c.now, c.normal, c.a.rise, c.b.rise
+	now, normal, a, b, by := c.now, c.normal, c.a.rise, c.b.rise, 1+c.follows
 	rise := Evidence{"water's rise", a, b, "K"}
 	water := Evidence{"cooling water", now.WaterTH.Value, normal.WaterTH.Value, "t/h"}
 	vapour := Evidence{"vapour", now.VapourTH.Value, normal.VapourTH.Value, "t/h"}
@@ -199,27 +205,27 @@ func (c *contrast) ofRise() {
 		if a > 0 && math.Abs(a-b) > 1e-9 {
 			mean = (a - b) / math.Log(a/b)
 		}
-		c.add(LittleWater, mean*math.Log(water.Normal/water.Now), "", rise, water)
-		c.add(Overload, mean*math.Log(vapour.Now/vapour.Normal), "", rise, vapour)
+		c.add(LittleWater, by*mean*math.Log(water.Normal/water.Now), "", rise, water)
+		c.add(Overload, by*mean*math.Log(vapour.Now/vapour.Normal), "", rise, vapour)
 	case flows:
 		w := b * (water.Normal/water.Now - 1)
-		c.add(LittleWater, w, "", rise, water)
-		c.add(Overload, a-b-w, "vapour flow not known", rise)
+		c.add(LittleWater, by*w, "", rise, water)
+		c.add(Overload, by*(a-b-w), "vapour flow not known", rise)
 	case load:
 		v := b * (vapour.Now/vapour.Normal - 1)
-		c.add(Overload, v, "", rise, vapour)
-		c.add(LittleWater, a-b-v, "cooling-water flow not measured", rise)
+		c.add(Overload, by*v, "", rise, vapour)
+		c.add(LittleWater, by*(a-b-v), "cooling-water flow not measured", rise)
 	default:
-		c.add(LittleWater, a-b, "cooling-water flow not measured: could be load as well", rise)
-		c.add(Overload, a-b, "vapour flow not known: could be too little water as well", rise)
+		c.add(LittleWater, by*(a-b), "cooling-water flow not measured: could be load as well", rise)
+		c.add(Overload, by*(a-b), "vapour flow not known: could be too little water as well", rise)
 	}
 }
 
-// ofApproach shares the change of the approach between gas and contact.
+// ofApproach shares what the approach has grown beyond the rise between gas and contact.
 func (c *contrast) ofApproach() {
 	gas, was := c.now.GasC, c.normal.GasC
 	rise, approach := Evidence{"water's rise", c.a.rise, c.b.rise, "K"}, Evidence{"approach", c.a.approach, c.b.approach, "K"}
-	dA := c.a.approach - c.b.approach
+	dA := c.a.approach - c.b.approach - c.follows*(c.a.rise-c.b.rise)
 	switch {
 	case c.now.PumpStopped && !c.normal.PumpStopped:
 		c.add(Air, dA, pumpStopped, approach, rise)
