@@ -25,7 +25,7 @@ func (h *habit) step(r evaporator.Result, hours, memory float64) {
 		h.hours = min(memory, h.hours+hours)
 		share := -math.Expm1(-hours / h.hours)
 		if h.ok { // a departure that somebody is called for is not to become the usual
-			far := max(3*math.Sqrt(h.spread), 0.01*math.Abs(h.value))
+			far := max(6*math.Sqrt(h.spread), 0.05*math.Abs(h.value))
 			r.Value = min(max(r.Value, h.value-far), h.value+far)
 			h.spread += ((r.Value-h.value)*(r.Value-h.value) - h.spread) * share
 		}
@@ -49,13 +49,21 @@ func (h *habit) deviation() evaporator.Result {
 
 // followHabits learns from a set that is fed and stands still.
 func (s *setView) followHabits() {
-	if s.unfed() || s.flows.state != isSettled {
+	if s.unfed() || s.flows.state == upset {
+		return
+	}
+	s.usualSyrup.step(reading(s.m.SyrupBrix), s.hours, habitMemory) // its swings are what is wanted
+	for _, b := range s.bodies {
+		if !b.m.OutOfService {
+			b.usualVapour.step(b.b.VapourC, s.hours, habitMemory)
+		}
+	}
+	if s.flows.state != isSettled {
 		return
 	}
 	s.usualEvaporation.step(s.r.TotalEvaporationTH, s.hours, workedUpMemory)
 	s.usualJuice.step(s.r.JuiceTH, s.hours, workedUpMemory)
 	s.usualSteam.step(reading(s.m.SteamTH), s.hours, workedUpMemory)
-	s.usualSyrup.step(reading(s.m.SyrupBrix), s.hours, habitMemory)
 	if s.heats.state == isSettled {
 		s.usualEconomy.step(s.r.CorrectedEconomy, s.hours, habitMemory)
 		s.usualCount.step(s.r.RillieuxResidual, s.hours, habitMemory)

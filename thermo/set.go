@@ -131,6 +131,7 @@ type bodyView struct {
 	steadiness                    steadiness    // what it holds of before the set last moved
 	held                          held          // U of then
 	where                         fouling.Shape // the condition that U is taken in
+	usualVapour                   habit         // saturation temperature of its vapour space
 	u, uApparent, uNormal, uClean evaporator.Result
 }
 

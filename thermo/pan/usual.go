@@ -49,7 +49,8 @@ const (
 	lateFrom      = 1.6  // a phase is late from so many times its usual length,
 	lateSpreads   = 5.0  // from so many spreads above it,
 	lateLongest   = 1.15 // and from so many times the longest of the strikes learned from,
-	lateSurely    = 1.85 // but surely from so many times its usual length
+	lateSurely    = 1.85 // but the feed surely from so many times its usual length
+	lateWaits     = 2.2  // and the short phases, which wait for a mixer or for steam, from so many times
 	quartileSigma = 1.4826
 )
 
@@ -115,7 +116,11 @@ func (h *Habit) lengths(of []*Strike, p Phase) {
 	}
 	h.Minutes = normOf(length, 0)
 	m := h.Minutes.Value
-	h.Longest = min(lateSurely*m, max(lateFrom*m, m+lateSpreads*h.Minutes.Spread, lateLongest*slices.Max(length)))
+	if h.Longest = max(lateFrom*m, m+lateSpreads*h.Minutes.Spread, lateLongest*slices.Max(length)); p == FeedOn {
+		h.Longest = min(lateSurely*m, h.Longest)
+	} else {
+		h.Longest = max(lateWaits*m, h.Longest)
+	}
 	if len(top) >= habitLeast {
 		h.TopS = normOf(top, spreadLeastS).times(1 + fewStrikes/float64(len(top)))
 	}
