@@ -34,7 +34,7 @@ type Backend interface {
 	// Trend reads the archive: at most points buckets of equal length between
 	// from and to, each with its smallest and largest value, so that spikes
 	// survive. Buckets without a value are left out.
-	Trend(ctx context.Context, path string, from, to time.Time, points int) (Series, error)
+	Trend(ctx context.Context, path string, from, to time.Time, points int) ([]plant.Bucket, error)
 	// WriteSeries writes history as the query asks; cursor is where it goes on if
 	// its limit was reached. One that cannot be is a [*plant.QueryError].
 	WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery) (cursor string, err error)
@@ -48,7 +48,7 @@ type Backend interface {
 	// KeepView stores one, or drops it.
 	KeepView(ctx context.Context, v TrendView, drop bool) error
 	// Events reads the journal, newest first.
-	Events(ctx context.Context, f EventFilter) ([]plant.Event, error)
+	Events(ctx context.Context, f plant.EventFilter) ([]plant.Event, error)
 
 	// Scales tells where the bodies of a set stand between two cleanings.
 	Scales(ctx context.Context, set string) ([]thermo.Scale, error)
@@ -61,15 +61,15 @@ type Backend interface {
 	// RecordCleaning stores a cleaning that was done, journals it and lets the
 	// trend of the body begin anew. One that cannot be is a [*engine.Refused], and
 	// nothing was recorded.
-	RecordCleaning(ctx context.Context, c Cleaning) error
+	RecordCleaning(ctx context.Context, c plant.Cleaning) error
 	// Cleanings lists the recorded cleanings that touch a time, by start; all
 	// bodies if body is empty.
-	Cleanings(ctx context.Context, body string, from, to time.Time) ([]Cleaning, error)
+	Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error)
 	// Strikes tells each batch pan's running strike and the one to compare with.
 	Strikes(ctx context.Context) ([]PanStrikes, error)
 	// StrikeRecords lists recorded strikes, newest first, each against the strike to
 	// compare with.
-	StrikeRecords(ctx context.Context, f StrikeFilter) ([]Strike, error)
+	StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]Strike, error)
 	// ChooseReference sets which strike a pan's strikes are compared with, and
 	// journals it. One that cannot be is a [*engine.Refused].
 	ChooseReference(ctx context.Context, c ReferenceChoice) error
@@ -108,41 +108,6 @@ type Backend interface {
 	StopTrial(alarm string)
 }
 
-// Series is a stretch of one tag's history.
-type Series struct {
-	Path     string
-	Unit     string
-	From, To time.Time
-	Buckets  []Bucket // in order of time
-}
-
-// Bucket sums up the values of one short time.
-type Bucket struct {
-	Time           time.Time // beginning
-	Min, Max, Mean float64   // in the tag's unit
-	// Doubt is set when a value in it was Uncertain or Bad.
-	Doubt bool
-}
-
-// EventFilter selects journal entries. Zero fields select everything.
-type EventFilter struct {
-	After, Before uint64 // journal numbers, both exclusive
-	From, To      time.Time
-	Kinds         []plant.EventKind
-	// Match is looked for, without regard to case, in alarm, source, user,
-	// reason, comment and text.
-	Match string
-	Limit int // at most this many; the console always sets it
-}
-
-// Cleaning is one cleaning that was done.
-type Cleaning struct {
-	Body          string // path
-	Start, End    time.Time
-	Method, Note  string
-	User, Station string
-}
-
 // PanStrikes is where one pan stands.
 type PanStrikes struct {
 	Pan     string  // path
@@ -150,14 +115,6 @@ type PanStrikes struct {
 	Chosen  bool    // somebody chose it; else it is the most ordinary of the last ten whole ones
 	By      string  // who
 	Running *Strike // nil between strikes
-}
-
-// StrikeFilter selects recorded strikes. Zero fields select everything.
-type StrikeFilter struct {
-	ID         int64
-	Pan, Grade string
-	From, To   time.Time // of the end
-	Limit      int       // the newest; the console always sets it
 }
 
 // ReferenceChoice is a strike that others of its pan and grade are compared with from now

@@ -223,7 +223,7 @@ func TestKeyboardJourney(t *testing.T) {
 	if got := eval[string](b, "document.querySelector('.who').innerText"); !strings.Contains(got, "C. Dawn") {
 		t.Errorf("the name is not remembered: %q", got)
 	}
-	events, _ := sv.mill.Events(t.Context(), EventFilter{Match: "EV2_level_low", Kinds: []plant.EventKind{plant.EventAck}, Limit: 5})
+	events, _ := sv.mill.Events(t.Context(), plant.EventFilter{Match: "EV2_level_low", Kinds: []plant.EventKind{plant.EventAck}, Limit: 5})
 	if len(events) != 1 || events[0].User != "C. Dawn" || events[0].Station != "127.0.0.1" {
 		t.Errorf("journal: %+v, want one ACK by C. Dawn from 127.0.0.1", events)
 	}

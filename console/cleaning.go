@@ -186,8 +186,8 @@ func counted(n int, one, more string) string {
 	return fmt.Sprintf("%d %s", n, more)
 }
 
-func (s *Server) cleanings(ctx context.Context, now time.Time) ([]Cleaning, error) {
-	return kept(&s.answers, "cleanings", now, tailFresh, func() ([]Cleaning, error) {
+func (s *Server) cleanings(ctx context.Context, now time.Time) ([]plant.Cleaning, error) {
+	return kept(&s.answers, "cleanings", now, tailFresh, func() ([]plant.Cleaning, error) {
 		ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 		defer cancel()
 		return s.b.Cleanings(ctx, "", now.Add(-scaleBack), now.Add(time.Hour))
@@ -196,7 +196,7 @@ func (s *Server) cleanings(ctx context.Context, now time.Time) ([]Cleaning, erro
 
 // scaleChart draws U over its clean value: the last ninety days, the limit, and
 // where the forecast sees them meet.
-func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.Scale, done []Cleaning, now time.Time) drawing {
+func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.Scale, done []plant.Cleaning, now time.Time) drawing {
 	const (
 		w, h                = 520.0, 104.0
 		left, right         = 34.0, 512.0
@@ -256,7 +256,7 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 	if _, ok := s.b.House().Find(path); ok {
 		ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
 		defer cancel()
-		series, err := kept(&s.answers, "scale "+path, now, scaleFresh, func() (Series, error) { return s.trend(ctx, path, from, now, points) })
+		series, err := kept(&s.answers, "scale "+path, now, scaleFresh, func() ([]plant.Bucket, error) { return s.trend(ctx, path, from, now, points) })
 		if err != nil {
 			s.log.Debug("console: history of U", "tag", path, "err", err)
 		}
@@ -268,15 +268,15 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 			}
 			pts.Reset()
 		}
-		for _, b := range series.Buckets {
+		for _, b := range series {
 			if math.IsNaN(b.Mean) {
 				continue
 			}
-			if !last.IsZero() && b.Time.Sub(last) > gap {
+			if !last.IsZero() && b.Start.Sub(last) > gap {
 				flush()
 			}
-			last = b.Time
-			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(px(b.Time)), fmtCoord(py(b.Mean)))
+			last = b.Start
+			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(px(b.Start)), fmtCoord(py(b.Mean)))
 		}
 		flush()
 	}
@@ -546,7 +546,7 @@ func (s *Server) weekday(t time.Time) string {
 
 type doneRow struct{ When, Body, Href, Method, Who, Note string }
 
-func (s *Server) doneRows(done []Cleaning) []doneRow {
+func (s *Server) doneRows(done []plant.Cleaning) []doneRow {
 	var out []doneRow
 	for i := len(done) - 1; i >= 0; i-- {
 		c := &done[i]
@@ -630,7 +630,7 @@ func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := r.PostForm
-	c := Cleaning{Body: f.Get("body"), Station: station(r)}
+	c := plant.Cleaning{Body: f.Get("body"), Station: station(r)}
 	var err error
 	for _, x := range []struct {
 		field, key string

@@ -414,7 +414,7 @@ func TestHostileText(t *testing.T) {
 	m.hostile = evil
 	m.trial = &engine.Trial{Alarm: evil, Samples: 1, From: time.Now().Add(-time.Hour), To: time.Now(), Changes: []engine.TrialChange{{Key: evil, Was: evil, Is: evil, Unit: evil}}, Present: engine.TrialSide{Fault: evil},
 		Lines: []engine.TrialLine{{File: evil, Was: evil, Text: []string{evil}, Note: evil}}}
-	m.cleanings = []Cleaning{{Body: evil, End: time.Now().Add(-time.Minute), Method: evil, Note: evil, User: evil}}
+	m.cleanings = []plant.Cleaning{{Body: evil, End: time.Now().Add(-time.Minute), Method: evil, Note: evil, User: evil}}
 	m.specs = nil
 	for i, n := range []string{`a/b?c#d`, evil, `../../etc`, `%2e%2e`, `ü "quoted" ☃`} {
 		m.specs = append(m.specs, plant.AlarmSpec{Name: n, Title: evil, Source: evil, Area: evil, Priority: plant.Priority(1 + i%4), Class: evil, Cause: evil, Consequence: evil,
@@ -1163,7 +1163,7 @@ func TestStrikeRibbon(t *testing.T) {
 		{Started: now.Add(time.Hour), Expected: time.Hour, Phases: []ribbonPhase{{Name: "x", Start: now.Add(2 * time.Hour), End: now}, {Expected: 500 * time.Hour}}},
 	} {
 		for _, size := range []strikeSize{slimStrike, wideStrike} {
-			d := drawStrike("x", size, st, true, st.Expected, now, []Bucket{{Time: now, Mean: math.NaN()}, {Time: now.Add(-time.Minute), Mean: 99}}, nil)
+			d := drawStrike("x", size, st, true, st.Expected, now, []plant.Bucket{{Start: now, Mean: math.NaN()}, {Start: now.Add(-time.Minute), Mean: 99}}, nil)
 			for _, r := range d.Rects {
 				if r.W <= 0 || r.H <= 0 || r.X < 0 || r.X+r.W > d.W+0.2 || r.Y+r.H > d.H {
 					t.Errorf("%+v lies outside", r)

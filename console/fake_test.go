@@ -40,7 +40,7 @@ type fakeMill struct {
 	unrecorded bool
 	broken     error // Trend and Events answer with it
 
-	cleanings []Cleaning
+	cleanings []plant.Cleaning
 	hostile   string // Explain answers with it
 	trial     *engine.Trial
 	noTrials  bool
@@ -332,16 +332,16 @@ func (m *fakeMill) Do(_ context.Context, c alerting.Command) error {
 	return err
 }
 
-func (m *fakeMill) Trend(_ context.Context, path string, from, to time.Time, points int) (Series, error) {
+func (m *fakeMill) Trend(_ context.Context, path string, from, to time.Time, points int) ([]plant.Bucket, error) {
 	if m.broken != nil {
-		return Series{}, m.broken
+		return nil, m.broken
 	}
 	tag, ok := m.house.Find(path)
 	if !ok {
-		return Series{}, errors.New("SELECT value FROM /var/lib/secret: no such tag")
+		return nil, errors.New("SELECT value FROM /var/lib/secret: no such tag")
 	}
 	v := m.values[path]
-	s := Series{Path: path, Unit: tag.Unit, From: from, To: to}
+	var s []plant.Bucket
 	step := to.Sub(from) / time.Duration(points)
 	for i := range points {
 		at := from.Add(step * time.Duration(i))
@@ -351,14 +351,14 @@ func (m *fakeMill) Trend(_ context.Context, path string, from, to time.Time, poi
 		if strings.HasSuffix(path, "supersaturation") {
 			mean = v - 0.12*math.Exp(-6*x) + 0.02*math.Sin(40*x)
 		}
-		b := Bucket{Time: at, Min: mean - width, Max: mean + width, Mean: mean}
+		b := plant.Bucket{Start: at, Min: mean - width, Max: mean + width, Mean: mean}
 		if i == points*2/3 {
 			b.Max = mean + 12*width // a spike
 		}
 		if i > points/4 && i < points/4+points/20 && points > 100 {
 			continue // a hole
 		}
-		s.Buckets = append(s.Buckets, b)
+		s = append(s, b)
 	}
 	return s, nil
 }
@@ -435,7 +435,7 @@ func (m *fakeMill) KeepView(_ context.Context, v TrendView, drop bool) (err erro
 	return err
 }
 
-func (m *fakeMill) Events(_ context.Context, f EventFilter) ([]plant.Event, error) {
+func (m *fakeMill) Events(_ context.Context, f plant.EventFilter) ([]plant.Event, error) {
 	if m.broken != nil {
 		return nil, m.broken
 	}
@@ -444,7 +444,7 @@ func (m *fakeMill) Events(_ context.Context, f EventFilter) ([]plant.Event, erro
 	var out []plant.Event
 	for i := len(m.events) - 1; i >= 0 && len(out) < f.Limit; i-- {
 		e := m.events[i]
-		if f.Before > 0 && e.Seq >= f.Before || f.After > 0 && e.Seq <= f.After {
+		if f.BeforeSeq > 0 && e.Seq >= f.BeforeSeq || f.AfterSeq > 0 && e.Seq <= f.AfterSeq {
 			continue
 		}
 		if len(f.Kinds) > 0 && !slices.Contains(f.Kinds, e.Kind) {
@@ -516,7 +516,7 @@ func (m *fakeMill) WhatIf(_ context.Context, x thermo.Supposition) (out thermo.O
 	return out, nil
 }
 
-func (m *fakeMill) RecordCleaning(_ context.Context, c Cleaning) error {
+func (m *fakeMill) RecordCleaning(_ context.Context, c plant.Cleaning) error {
 	if c.Method == "refuse" {
 		return &engine.Refused{Why: "Not recorded: before the running cycle"}
 	}
@@ -527,10 +527,10 @@ func (m *fakeMill) RecordCleaning(_ context.Context, c Cleaning) error {
 	return m.broken
 }
 
-func (m *fakeMill) Cleanings(_ context.Context, body string, from, to time.Time) ([]Cleaning, error) {
+func (m *fakeMill) Cleanings(_ context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var out []Cleaning
+	var out []plant.Cleaning
 	for _, c := range m.cleanings {
 		if (body == "" || body == c.Body) && c.End.After(from) && c.End.Before(to) {
 			out = append(out, c)
@@ -617,7 +617,7 @@ func (m *fakeMill) Strikes(context.Context) ([]PanStrikes, error) {
 	return []PanStrikes{{Pan: "PA1", Usual: &a, Chosen: m.chosen != nil, By: "M. Okoro", Running: &run}, {Pan: "PB1"}, {Pan: "PC1", Usual: &c}}, m.broken
 }
 
-func (m *fakeMill) StrikeRecords(_ context.Context, f StrikeFilter) ([]Strike, error) {
+func (m *fakeMill) StrikeRecords(_ context.Context, f plant.StrikeFilter) ([]Strike, error) {
 	out := []Strike{}
 	for _, r := range m.strikes() {
 		if (f.ID == 0 || f.ID == r.ID) && (f.Pan == "" || f.Pan == r.Pan) && (f.Grade == "" || f.Grade == r.Grade) && !r.End.Before(f.From) && (f.To.IsZero() || r.End.Before(f.To)) && (f.Limit == 0 || len(out) < f.Limit) {

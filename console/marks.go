@@ -69,7 +69,7 @@ func (s *Server) marks(ctx context.Context, tags []string, from, to time.Time) (
 			marks = append(marks, m)
 		}
 	}
-	events, err := s.b.Events(ctx, EventFilter{From: from, To: to, Limit: maxMarks,
+	events, err := s.b.Events(ctx, plant.EventFilter{From: from, To: to, Limit: maxMarks,
 		Kinds: []plant.EventKind{plant.EventAlarm, plant.EventReturn, plant.EventNote, plant.EventStart, plant.EventStop, plant.EventSource}})
 	if err != nil {
 		return nil, err
@@ -116,7 +116,7 @@ func (s *Server) marks(ctx context.Context, tags []string, from, to time.Time) (
 			add(trendMark{Kind: "cleaning", Source: c.Body, From: c.Start, To: c.End, Open: c.End.IsZero(), Text: strings.TrimSpace("cleaning of " + c.Body + " " + c.Method), Href: "/cleaning"})
 		}
 	}
-	strikes, err := s.b.StrikeRecords(ctx, StrikeFilter{From: from, Limit: maxMarks})
+	strikes, err := s.b.StrikeRecords(ctx, plant.StrikeFilter{From: from, Limit: maxMarks})
 	if err != nil {
 		return nil, err
 	}

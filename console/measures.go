@@ -39,7 +39,7 @@ var measureSpans = []choice{{"24h", "24 h", 24 * time.Hour}, {"7d", "7 days", 7 
 
 // journal reads the entries of [from, to), oldest first, at most most of them,
 // the newest. It waits its turn like every heavy question.
-func (s *Server) journal(ctx context.Context, f EventFilter, most int) ([]plant.Event, error) {
+func (s *Server) journal(ctx context.Context, f plant.EventFilter, most int) ([]plant.Event, error) {
 	select {
 	case s.trends <- struct{}{}:
 		defer func() { <-s.trends }()
@@ -57,7 +57,7 @@ func (s *Server) journal(ctx context.Context, f EventFilter, most int) ([]plant.
 		if len(got) < f.Limit {
 			break
 		}
-		f.Before = got[len(got)-1].Seq
+		f.BeforeSeq = got[len(got)-1].Seq
 	}
 	slices.Reverse(out)
 	return out, nil
@@ -65,7 +65,7 @@ func (s *Server) journal(ctx context.Context, f EventFilter, most int) ([]plant.
 
 // measure works out the measures of the alarm system over a period.
 func (s *Server) measure(ctx context.Context, from, to time.Time) (alerting.Metrics, error) {
-	events, err := s.journal(ctx, EventFilter{From: from.Add(-measureLead), To: to}, journalMost)
+	events, err := s.journal(ctx, plant.EventFilter{From: from.Add(-measureLead), To: to}, journalMost)
 	if err != nil {
 		return alerting.Metrics{}, fmt.Errorf("read the journal: %w", err)
 	}
@@ -350,7 +350,7 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow
 				missing.Store(true)
 			}
 			sum, n, low, high := 0.0, 0, math.Inf(1), math.Inf(-1)
-			for _, b := range series.Buckets {
+			for _, b := range series {
 				if math.IsNaN(b.Mean) {
 					continue
 				}
@@ -476,7 +476,7 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 
 // shiftEvents puts the journal of a shift into its report.
 func (s *Server) shiftEvents(ctx context.Context, d *shiftData, from, end time.Time) error {
-	events, err := s.journal(ctx, EventFilter{From: from, To: end.Add(time.Nanosecond)}, journalMost)
+	events, err := s.journal(ctx, plant.EventFilter{From: from, To: end.Add(time.Nanosecond)}, journalMost)
 	if err != nil {
 		return fmt.Errorf("read the journal: %w", err)
 	}
@@ -499,7 +499,7 @@ func (s *Server) shiftEvents(ctx context.Context, d *shiftData, from, end time.T
 // shiftStrikes are the strikes that ended in a shift, in order of time.
 func (s *Server) shiftStrikes(ctx context.Context, from, end, now time.Time) []strikeRow {
 	known, err := s.strikes(ctx, now)
-	ended, err2 := s.strikeRecords(ctx, now, StrikeFilter{From: from, To: end, Limit: reportMost})
+	ended, err2 := s.strikeRecords(ctx, now, plant.StrikeFilter{From: from, To: end, Limit: reportMost})
 	if err := errors.Join(err, err2); err != nil {
 		s.log.Warn("console: strikes of a shift", "err", err)
 	}

@@ -188,7 +188,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 	}
 	var pans []panView
 	for _, e := range h.Of(plant.ClassPan) {
-		var trace []Bucket
+		var trace []plant.Bucket
 		if st, ok := strikeOf(p, e.Path); ok {
 			trace = s.strikeTrace(r.Context(), st, e.Path+".supersaturation", now)
 		}
@@ -319,7 +319,7 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 		}
 	}
 	if data.Pan {
-		var trace []Bucket
+		var trace []plant.Bucket
 		if st, ok := strikeOf(p, e.Path); ok {
 			trace = s.strikeTrace(r.Context(), st, e.Path+".supersaturation", now)
 		}
@@ -525,7 +525,7 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
 		defer cancel()
 		data.Document, data.Trends = documentHref(a.Spec), s.alarmTrends(ctx, a.Spec, now)
-		events, err := s.b.Events(ctx, EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 12})
+		events, err := s.b.Events(ctx, plant.EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 12})
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)
 		}
@@ -697,14 +697,14 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 		if err != nil {
 			return table, err
 		}
-		for _, b := range series.Buckets {
+		for _, b := range series {
 			// Buckets of the same query line up to the second.
-			k := b.Time.Unix()
+			k := b.Start.Unix()
 			j, ok := index[k]
 			if !ok {
 				j = len(table.Rows)
 				index[k] = j
-				row := trendRow{Time: s.stamp(b.Time), Cells: make([]string, len(t.Tags))}
+				row := trendRow{Time: s.stamp(b.Start), Cells: make([]string, len(t.Tags))}
 				for c := range row.Cells {
 					row.Cells[c] = dash
 				}
@@ -724,14 +724,14 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 
 // trend asks the archive, a few at a time, so that a heavy page cannot starve
 // the rest of the program.
-func (s *Server) trend(ctx context.Context, path string, from, to time.Time, points int) (Series, error) {
+func (s *Server) trend(ctx context.Context, path string, from, to time.Time, points int) ([]plant.Bucket, error) {
 	ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 	defer cancel()
 	select {
 	case s.trends <- struct{}{}:
 		defer func() { <-s.trends }()
 	case <-ctx.Done():
-		return Series{}, fmt.Errorf("wait for the archive: %w", ctx.Err())
+		return nil, fmt.Errorf("wait for the archive: %w", ctx.Err())
 	}
 	return s.b.Trend(ctx, path, from, to, points)
 }
@@ -838,7 +838,7 @@ func (s *Server) recordPage(r *http.Request, p *engine.Picture, now time.Time) (
 		return nil, fmt.Errorf("read the journal: %w", err)
 	}
 	here := rec.query()
-	data := recordData{Groups: kindGroups, Group: rec.Group, Match: rec.Match, All: rec.All, Paged: rec.Filter.Before > 0,
+	data := recordData{Groups: kindGroups, Group: rec.Group, Match: rec.Match, All: rec.All, Paged: rec.Filter.BeforeSeq > 0,
 		Newest: recordHref(here), Export: "/record/journal.csv?" + here.Encode(), Note: s.noteForm(r, "record")}
 	other := rec
 	other.All = false
@@ -869,7 +869,7 @@ func (s *Server) recordNews(r *http.Request, p *engine.Picture, now time.Time) (
 		return v, nil
 	}
 	rec.shown()
-	rec.Filter.After, rec.Filter.Limit = top, 1
+	rec.Filter.AfterSeq, rec.Filter.Limit = top, 1
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
 	news, err := kept(&s.answers, "news "+r.URL.RawQuery, now, newsFresh, func() (bool, error) {

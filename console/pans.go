@@ -68,7 +68,7 @@ func (s *Server) strikes(ctx context.Context, now time.Time) ([]PanStrikes, erro
 	})
 }
 
-func (s *Server) strikeRecords(ctx context.Context, now time.Time, f StrikeFilter) ([]Strike, error) {
+func (s *Server) strikeRecords(ctx context.Context, now time.Time, f plant.StrikeFilter) ([]Strike, error) {
 	return kept(&s.answers, fmt.Sprintf("strike records %+v", f), now, tailFresh, func() ([]Strike, error) {
 		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 		defer cancel()
@@ -98,7 +98,7 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 				ps = known[i]
 			}
 		}
-		var trace []Bucket
+		var trace []plant.Bucket
 		st, running := strikeOf(p, e.Path)
 		if running {
 			trace = s.strikeTrace(r.Context(), st, e.Path+".supersaturation", now)
@@ -124,7 +124,7 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 			}
 		}
 		pans = append(pans, x)
-		records, err := s.strikeRecords(r.Context(), now, StrikeFilter{Pan: e.Path, Limit: most + 1})
+		records, err := s.strikeRecords(r.Context(), now, plant.StrikeFilter{Pan: e.Path, Limit: most + 1})
 		if err != nil {
 			return nil, fmt.Errorf("ask for the recorded strikes: %w", err)
 		}

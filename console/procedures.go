@@ -148,7 +148,7 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		var sb strings.Builder
 		for _, x := range b {
 			if !math.IsNaN(x.Mean) {
-				fmt.Fprintf(&sb, "%s,%s ", fmtCoord(400*float64(x.Time.Sub(from))/float64(alarmTrendSpan)), y(x.Mean))
+				fmt.Fprintf(&sb, "%s,%s ", fmtCoord(400*float64(x.Start.Sub(from))/float64(alarmTrendSpan)), y(x.Mean))
 			}
 		}
 		st.Line, st.Low, st.High = strings.TrimSpace(sb.String()), number(t, low), number(t, high)

@@ -114,7 +114,7 @@ type recordQuery struct {
 	Group  string
 	All    bool // also what is not notable
 	Match  string
-	Filter EventFilter
+	Filter plant.EventFilter
 }
 
 // shown narrows an unfiltered list to what the record page shows.
@@ -167,7 +167,7 @@ func parseRecord(q url.Values, zone *time.Location) (recordQuery, error) {
 	}
 	r.Filter.Match = r.Match
 	var err error
-	for key, to := range map[string]*uint64{"before": &r.Filter.Before, "after": &r.Filter.After} {
+	for key, to := range map[string]*uint64{"before": &r.Filter.BeforeSeq, "after": &r.Filter.AfterSeq} {
 		if v := q.Get(key); v != "" {
 			if *to, err = strconv.ParseUint(v, 10, 63); err != nil {
 				return r, badQuery("%s: give a journal number.", key)

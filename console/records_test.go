@@ -431,14 +431,14 @@ func TestJournalPages(t *testing.T) {
 	}
 	s := newServer(t, m, Options{})
 	for _, most := range []int{journalMost, journalPage + 100, 10} {
-		got, err := s.journal(t.Context(), EventFilter{}, most)
+		got, err := s.journal(t.Context(), plant.EventFilter{}, most)
 		n := min(most, len(m.events))
 		if err != nil || len(got) != n || got[0].Seq != uint64(len(m.events)-n+1) || got[n-1].Seq != uint64(len(m.events)) {
 			t.Errorf("at most %d: %d entries, %v", most, len(got), err)
 		}
 	}
 	m.broken = errors.New("disk")
-	if _, err := s.journal(t.Context(), EventFilter{}, 10); err == nil {
+	if _, err := s.journal(t.Context(), plant.EventFilter{}, 10); err == nil {
 		t.Error("a broken journal answers")
 	}
 }

@@ -87,7 +87,7 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string) ([]hits,
 	ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 	defer cancel()
 	// The journal looks for the whole text as it stands.
-	events, err := s.b.Events(ctx, EventFilter{Match: q, From: time.Now().Add(-30 * 24 * time.Hour), Kinds: notable, Limit: foundMost + 1})
+	events, err := s.b.Events(ctx, plant.EventFilter{Match: q, From: time.Now().Add(-30 * 24 * time.Hour), Kinds: notable, Limit: foundMost + 1})
 	if err != nil {
 		return nil, fmt.Errorf("read the journal: %w", err)
 	}

@@ -69,7 +69,7 @@ type panView struct {
 	Ribbon                   drawing
 }
 
-func (s *Server) panView(p *engine.Picture, pan *plant.Equipment, now time.Time, trace []Bucket, size strikeSize, usual *Strike) panView {
+func (s *Server) panView(p *engine.Picture, pan *plant.Equipment, now time.Time, trace []plant.Bucket, size strikeSize, usual *Strike) panView {
 	v := panView{Name: pan.Name, Title: pan.Title, Href: vesselHref(pan.Path), Mark: s.worst(p, pan.Path)}
 	if pan.Pan != nil {
 		v.Grade = pan.Pan.Grade
@@ -196,7 +196,7 @@ func (d *strikePicture) y(v float64) float64 {
 }
 
 // drawStrike draws the ribbon and the supersaturation beneath it.
-func drawStrike(id string, size strikeSize, st ribbon, running bool, expected time.Duration, now time.Time, trace []Bucket, usual *Strike) drawing {
+func drawStrike(id string, size strikeSize, st ribbon, running bool, expected time.Duration, now time.Time, trace []plant.Bucket, usual *Strike) drawing {
 	d := strikePicture{size: size, top: size.Ribbon + 6, bottom: size.H - size.Foot, drawing: drawing{ID: id, W: size.W, H: size.H,
 		Title: "Strike ribbon: phases above, supersaturation and its zones beneath, over the time of the strike."}}
 	if size.Usual == 0 {
@@ -235,7 +235,7 @@ func drawStrike(id string, size strikeSize, st ribbon, running bool, expected ti
 	d.Lines = append(d.Lines, line{X1: d.x(d.elapsed), Y1: 0, X2: d.x(d.elapsed), Y2: d.bottom, Class: "st-now"})
 	var pts strings.Builder
 	for _, b := range trace {
-		if at := b.Time.Sub(st.Started); at >= 0 && at <= d.elapsed && !math.IsNaN(b.Mean) {
+		if at := b.Start.Sub(st.Started); at >= 0 && at <= d.elapsed && !math.IsNaN(b.Mean) {
 			fmt.Fprintf(&pts, "%s,%s ", fmtCoord(d.x(at)), fmtCoord(d.y(b.Mean)))
 		}
 	}

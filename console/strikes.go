@@ -177,7 +177,7 @@ func (s *Server) strikeOfID(r *http.Request, now time.Time) (*Strike, *PanStrike
 	if err != nil || id < 1 {
 		return nil, nil, notFound("There is no such strike on record.")
 	}
-	found, err := s.strikeRecords(r.Context(), now, StrikeFilter{ID: id, Limit: 1})
+	found, err := s.strikeRecords(r.Context(), now, plant.StrikeFilter{ID: id, Limit: 1})
 	if err != nil {
 		return nil, nil, fmt.Errorf("ask for a strike: %w", err)
 	}
@@ -228,7 +228,7 @@ func (s *Server) strikePage(r *http.Request, p *engine.Picture, now time.Time) (
 	}
 	d := v.Data.(strikeData)
 	d.Given, d.Chosen, d.CSV = r.PostForm, ps.Chosen && rec.Reference, strikeHref(rec.ID)+"/profile.csv"
-	if next, err := s.strikeRecords(r.Context(), now, StrikeFilter{Pan: rec.Pan, To: rec.End, Limit: 1}); err == nil && len(next) > 0 {
+	if next, err := s.strikeRecords(r.Context(), now, plant.StrikeFilter{Pan: rec.Pan, To: rec.End, Limit: 1}); err == nil && len(next) > 0 {
 		d.Before = strikeHref(next[0].ID)
 	}
 	v.Data = d
@@ -363,8 +363,8 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
 }
 
 // parseStrikes reads pan, grade, from, to and limit.
-func (s *Server) parseStrikes(q url.Values) (StrikeFilter, error) {
-	f := StrikeFilter{Pan: q.Get("pan"), Grade: q.Get("grade"), Limit: 200}
+func (s *Server) parseStrikes(q url.Values) (plant.StrikeFilter, error) {
+	f := plant.StrikeFilter{Pan: q.Get("pan"), Grade: q.Get("grade"), Limit: 200}
 	if f.Pan != "" {
 		if e, ok := s.b.House().Equip(f.Pan); !ok || e.Class != plant.ClassPan {
 			return f, notFound("There is no pan of that name.")

@@ -30,17 +30,17 @@ type tailCache struct {
 
 type tail struct {
 	read    time.Time
-	buckets []Bucket
+	buckets []plant.Bucket
 }
 
-func (c *tailCache) get(key string, now time.Time, fresh time.Duration) ([]Bucket, bool) {
+func (c *tailCache) get(key string, now time.Time, fresh time.Duration) ([]plant.Bucket, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	t, ok := c.tails[key]
 	return t.buckets, ok && now.Sub(t.read) < fresh
 }
 
-func (c *tailCache) put(key string, now time.Time, b []Bucket) {
+func (c *tailCache) put(key string, now time.Time, b []plant.Bucket) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.tails == nil || len(c.tails) > tailsKept {
@@ -51,7 +51,7 @@ func (c *tailCache) put(key string, now time.Time, b []Bucket) {
 
 // history reads a stretch through the cache. An archive that does not answer
 // leaves the line out; the value itself does not depend on it.
-func (s *Server) history(ctx context.Context, key, path string, from, to time.Time, points int, fresh time.Duration) []Bucket {
+func (s *Server) history(ctx context.Context, key, path string, from, to time.Time, points int, fresh time.Duration) []plant.Bucket {
 	if b, ok := s.tails.get(key, to, fresh); ok {
 		return b
 	}
@@ -61,13 +61,13 @@ func (s *Server) history(ctx context.Context, key, path string, from, to time.Ti
 		s.log.Debug("console: tail", "tag", path, "err", err)
 		read = to.Add(min(fresh, tailFresh) - fresh) // try again soon
 	}
-	s.tails.put(key, read, series.Buckets)
-	return series.Buckets
+	s.tails.put(key, read, series)
+	return series
 }
 
 // strikeTrace is the supersaturation of a running strike: as the program that
 // follows the strike keeps it, else from the archive.
-func (s *Server) strikeTrace(ctx context.Context, st ribbon, path string, now time.Time) []Bucket {
+func (s *Server) strikeTrace(ctx context.Context, st ribbon, path string, now time.Time) []plant.Bucket {
 	if len(st.Profile) > 0 {
 		return traceOf(st.Profile)
 	}
@@ -81,11 +81,11 @@ func (s *Server) strikeTrace(ctx context.Context, st ribbon, path string, now ti
 }
 
 // traceOf is the supersaturation of a profile.
-func traceOf(profile []pan.ProfilePoint) []Bucket {
-	var out []Bucket
+func traceOf(profile []pan.ProfilePoint) []plant.Bucket {
+	var out []plant.Bucket
 	for _, p := range profile {
 		if v := p.Supersaturation; v.OK {
-			out = append(out, Bucket{Time: p.At, Min: v.Value, Max: v.Value, Mean: v.Value})
+			out = append(out, plant.Bucket{Start: p.At, Min: v.Value, Max: v.Value, Mean: v.Value})
 		}
 	}
 	return out
@@ -117,14 +117,14 @@ func (s *Server) addTails(ctx context.Context, groups []readingGroup, now time.T
 }
 
 // tailLine draws buckets into a box of 100 by 20.
-func tailLine(b []Bucket, now time.Time, low, high float64) string {
+func tailLine(b []plant.Bucket, now time.Time, low, high float64) string {
 	var sb strings.Builder
 	start := now.Add(-tailSpan)
 	for _, x := range b {
 		if math.IsNaN(x.Mean) {
 			continue
 		}
-		px := float64(x.Time.Sub(start)) / float64(tailSpan) * 100
+		px := float64(x.Start.Sub(start)) / float64(tailSpan) * 100
 		py := 10.0
 		if high > low {
 			py = 18 - (x.Mean-low)/(high-low)*16

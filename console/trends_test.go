@@ -20,7 +20,7 @@ func TestTrendsWorkbench(t *testing.T) {
 	sv.mill.past.Corrections = []plant.Correction{{ID: 1, Tag: "EV.EV5.u_ratio", From: time.Now().Add(-72 * time.Hour), To: time.Now().Add(-60 * time.Hour), Factor: 1.04, By: "D. Noon", Reason: "read low"}}
 	for _, day := range []int{44, 30, 16} {
 		at := time.Now().Add(-time.Duration(day) * 24 * time.Hour)
-		sv.mill.cleanings = append(sv.mill.cleanings, Cleaning{Body: "EV.EV5", Start: at.Add(-10 * time.Hour), End: at, Method: "caustic", User: "A. Day"})
+		sv.mill.cleanings = append(sv.mill.cleanings, plant.Cleaning{Body: "EV.EV5", Start: at.Add(-10 * time.Hour), End: at, Method: "caustic", User: "A. Day"})
 	}
 	drawn := func(canvases int) {
 		t.Helper()

@@ -158,7 +158,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		if seq < event {
 			t.Fatalf("round %d: journal ends at %d, %d was acknowledged", round, seq, event)
 		}
-		last, err := j.Read(context.Background(), Filter{Newest: true, Limit: 1})
+		last, err := j.Read(context.Background(), plant.EventFilter{Newest: true, Limit: 1})
 		if err != nil || len(last) != 1 {
 			t.Fatalf("round %d: %v %v", round, last, err)
 		}

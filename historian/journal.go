@@ -13,7 +13,6 @@ import (
 	"math"
 	"strings"
 	"sync"
-	"time"
 
 	"calandria/plant"
 )
@@ -24,7 +23,7 @@ type JournalOptions struct {
 }
 
 // Journal is the append-only record of events, and beside it the records of
-// the house: notes, cleanings, strikes, settings, and the state of the alarm engine.
+// the house: cleanings, strikes, settings, and the state of the alarm engine.
 // One SQLite file; every write is durable when its method returns.
 //
 // Each journal line carries a hash (SHA-256) over the hash of the line before
@@ -75,14 +74,6 @@ CREATE TABLE IF NOT EXISTS settings (
 	key TEXT PRIMARY KEY,
 	value TEXT NOT NULL
 );
-CREATE TABLE IF NOT EXISTS notes (
-	id INTEGER PRIMARY KEY AUTOINCREMENT,
-	time INTEGER NOT NULL,
-	source TEXT NOT NULL,
-	user TEXT NOT NULL,
-	text TEXT NOT NULL
-);
-CREATE INDEX IF NOT EXISTS notes_time ON notes (time);
 CREATE TABLE IF NOT EXISTS cleanings (
 	id INTEGER PRIMARY KEY AUTOINCREMENT,
 	body TEXT NOT NULL,
@@ -327,23 +318,8 @@ func (j *Journal) State() (map[string][]byte, error) {
 	return parts, nil
 }
 
-// Filter chooses journal lines; zero fields choose all.
-type Filter struct {
-	AfterSeq  uint64 // only lines with a greater number
-	BeforeSeq uint64 // only lines with a smaller number; 0: all
-	From, To  time.Time
-	Kinds     []plant.EventKind
-	// Match is looked for anywhere in the line, without regard to case.
-	Match  string
-	Alarm  string
-	Source string // path of an equipment: also its parts
-	User   string
-	Limit  int  // 0: no limit
-	Newest bool // newest first
-}
-
 // Read returns the lines a filter chooses, in order of their numbers.
-func (j *Journal) Read(ctx context.Context, f Filter) ([]plant.Event, error) {
+func (j *Journal) Read(ctx context.Context, f plant.EventFilter) ([]plant.Event, error) {
 	where := []string{"1 = 1"}
 	var args []any
 	add := func(cond string, a ...any) { where = append(where, cond); args = append(args, a...) }

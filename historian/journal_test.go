@@ -62,22 +62,22 @@ func TestJournalRoundTrip(t *testing.T) {
 	all := append(out, more...)
 	cases := []struct {
 		name string
-		f    Filter
+		f    plant.EventFilter
 		want []int
 	}{
-		{"all", Filter{}, []int{1, 2, 3, 4, 5}},
-		{"after", Filter{AfterSeq: 3}, []int{4, 5}},
-		{"before", Filter{BeforeSeq: 3}, []int{1, 2}},
-		{"start included, end excluded", Filter{From: at(2), To: at(4)}, []int{2, 3}},
-		{"kinds", Filter{Kinds: []plant.EventKind{plant.EventAck, plant.EventReturn}}, []int{2, 5}},
-		{"alarm", Filter{Alarm: "low_vacuum"}, []int{1, 2, 5}},
-		{"alarm with signs of SQL", Filter{Alarm: "100%_o'clock"}, []int{4}},
-		{"source and its parts, not its namesakes", Filter{Source: "EV.EV5"}, []int{1, 2, 5}},
-		{"set and its parts", Filter{Source: "EV"}, []int{1, 2, 3, 4, 5}},
-		{"no wild cards", Filter{Source: "E_"}, nil},
-		{"user", Filter{User: "nobody"}, nil},
-		{"match", Filter{Match: "EVENT 3"}, []int{3}},
-		{"newest first", Filter{Newest: true, Limit: 2}, []int{5, 4}},
+		{"all", plant.EventFilter{}, []int{1, 2, 3, 4, 5}},
+		{"after", plant.EventFilter{AfterSeq: 3}, []int{4, 5}},
+		{"before", plant.EventFilter{BeforeSeq: 3}, []int{1, 2}},
+		{"start included, end excluded", plant.EventFilter{From: at(2), To: at(4)}, []int{2, 3}},
+		{"kinds", plant.EventFilter{Kinds: []plant.EventKind{plant.EventAck, plant.EventReturn}}, []int{2, 5}},
+		{"alarm", plant.EventFilter{Alarm: "low_vacuum"}, []int{1, 2, 5}},
+		{"alarm with signs of SQL", plant.EventFilter{Alarm: "100%_o'clock"}, []int{4}},
+		{"source and its parts, not its namesakes", plant.EventFilter{Source: "EV.EV5"}, []int{1, 2, 5}},
+		{"set and its parts", plant.EventFilter{Source: "EV"}, []int{1, 2, 3, 4, 5}},
+		{"no wild cards", plant.EventFilter{Source: "E_"}, nil},
+		{"user", plant.EventFilter{User: "nobody"}, nil},
+		{"match", plant.EventFilter{Match: "EVENT 3"}, []int{3}},
+		{"newest first", plant.EventFilter{Newest: true, Limit: 2}, []int{5, 4}},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
@@ -207,7 +207,7 @@ func TestCommitterBacklog(t *testing.T) {
 	if err := j.Verify(ctx); err != nil {
 		t.Fatal(err)
 	}
-	got, err := j.Read(ctx, Filter{})
+	got, err := j.Read(ctx, plant.EventFilter{})
 	if err != nil || len(got) != 9 {
 		t.Fatal(len(got), err)
 	}
@@ -231,24 +231,11 @@ func TestCommitterBacklog(t *testing.T) {
 func TestRecords(t *testing.T) {
 	ctx := context.Background()
 	j := openJournal(t, filepath.Join(t.TempDir(), "journal.db"))
-	if _, err := j.AddNote(Note{Time: at(1)}); err == nil {
-		t.Error("a note without text is stored")
-	}
-	id, err := j.AddNote(Note{Time: at(1), Source: "EV.EV1", User: "shift A", Text: "gauge glass cleaned"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	notes, err := j.Notes(ctx, "", at(0), at(2))
-	if err != nil || len(notes) != 1 || notes[0].ID != id || !notes[0].Time.Equal(at(1)) {
-		t.Fatal(notes, err)
-	}
-	if notes, _ := j.Notes(ctx, "", at(0), at(1)); len(notes) != 0 {
-		t.Error("the end is excluded")
-	}
-	if _, err := j.PutCleaning(Cleaning{Body: "EV.EV1", Start: at(10), End: at(5)}); err == nil {
+	if _, err := j.PutCleaning(plant.Cleaning{Body: "EV.EV1", Start: at(10), End: at(5)}); err == nil {
 		t.Error("a cleaning that ends before it starts is stored")
 	}
-	c := Cleaning{Body: "EV.EV1", Start: at(3600), User: "shift A", Method: "caustic boil-out", Note: "invented"}
+	c := plant.Cleaning{Body: "EV.EV1", Start: at(3600), User: "shift A", Method: "caustic boil-out", Note: "invented"}
+	var err error
 	if c.ID, err = j.PutCleaning(c); err != nil {
 		t.Fatal(err)
 	}
@@ -319,16 +306,16 @@ func TestStrikes(t *testing.T) {
 	}
 	defer j.Close()
 	for _, c := range []struct {
-		f    StrikeFilter
+		f    plant.StrikeFilter
 		want []Strike
 	}{
-		{StrikeFilter{}, []Strike{other, two, one}},
-		{StrikeFilter{Pan: "PA1"}, []Strike{two, one}},
-		{StrikeFilter{Pan: "PA1", Limit: 1}, []Strike{two}},
-		{StrikeFilter{Grade: "C"}, []Strike{other}},
-		{StrikeFilter{ID: one.ID}, []Strike{one}},
-		{StrikeFilter{From: at(9000), To: at(20_000)}, []Strike{one}},
-		{StrikeFilter{Pan: "PB1"}, nil},
+		{plant.StrikeFilter{}, []Strike{other, two, one}},
+		{plant.StrikeFilter{Pan: "PA1"}, []Strike{two, one}},
+		{plant.StrikeFilter{Pan: "PA1", Limit: 1}, []Strike{two}},
+		{plant.StrikeFilter{Grade: "C"}, []Strike{other}},
+		{plant.StrikeFilter{ID: one.ID}, []Strike{one}},
+		{plant.StrikeFilter{From: at(9000), To: at(20_000)}, []Strike{one}},
+		{plant.StrikeFilter{Pan: "PB1"}, nil},
 	} {
 		got, err := j.Strikes(ctx, c.f)
 		if err != nil || cmp.Diff(c.want, got) != "" {

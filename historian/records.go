@@ -7,27 +7,9 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"calandria/plant"
 )
-
-// Note is an operator's remark on an equipment and a time.
-type Note struct {
-	ID     int64
-	Time   time.Time
-	Source string // path of the equipment, "" for the house
-	User   string
-	Text   string
-}
-
-// Cleaning is one cleaning of a body. End is zero while it goes on.
-type Cleaning struct {
-	ID     int64
-	Body   string // path of the body
-	Start  time.Time
-	End    time.Time
-	User   string
-	Method string // such as "caustic boil-out", in the site's words
-	Note   string
-}
 
 // Strike is the record of one finished strike of a pan.
 type Strike struct {
@@ -39,44 +21,9 @@ type Strike struct {
 	Body       []byte // the record with its profile, as JSON
 }
 
-// AddNote stores a note and returns its number.
-func (j *Journal) AddNote(n Note) (int64, error) {
-	if n.Text == "" {
-		return 0, errors.New("add note: the text is empty")
-	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	res, err := j.w.Exec(`INSERT INTO notes (time, source, user, text) VALUES (?, ?, ?, ?)`, nanos(n.Time), n.Source, n.User, n.Text)
-	if err != nil {
-		return 0, fmt.Errorf("add note: %w", err)
-	}
-	return res.LastInsertId()
-}
-
-// Notes lists the notes of [from, to) by time; source "" means all.
-func (j *Journal) Notes(ctx context.Context, source string, from, to time.Time) ([]Note, error) {
-	rows, err := j.r.QueryContext(ctx, `SELECT id, time, source, user, text FROM notes
-		WHERE time >= ? AND time < ? AND (? = '' OR source = ?) ORDER BY time, id`, nanos(from), nanos(to), source, source)
-	if err != nil {
-		return nil, fmt.Errorf("read notes: %w", err)
-	}
-	defer rows.Close()
-	var out []Note
-	for rows.Next() {
-		var n Note
-		var t int64
-		if err := rows.Scan(&n.ID, &t, &n.Source, &n.User, &n.Text); err != nil {
-			return nil, fmt.Errorf("read notes: %w", err)
-		}
-		n.Time = time.Unix(0, t).UTC()
-		out = append(out, n)
-	}
-	return out, rows.Err()
-}
-
 // PutCleaning stores a cleaning, or replaces the one with its ID, and returns
 // its number.
-func (j *Journal) PutCleaning(c Cleaning) (int64, error) {
+func (j *Journal) PutCleaning(c plant.Cleaning) (int64, error) {
 	if c.Body == "" || c.Start.IsZero() {
 		return 0, errors.New("store cleaning: it needs a body and a start")
 	}
@@ -108,16 +55,16 @@ func (j *Journal) PutCleaning(c Cleaning) (int64, error) {
 
 // Cleanings lists the cleanings that touch [from, to), by start; body ""
 // means all bodies.
-func (j *Journal) Cleanings(ctx context.Context, body string, from, to time.Time) ([]Cleaning, error) {
+func (j *Journal) Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {
 	rows, err := j.r.QueryContext(ctx, `SELECT id, body, start, finish, user, method, note FROM cleanings
 		WHERE start < ? AND (finish IS NULL OR finish >= ?) AND (? = '' OR body = ?) ORDER BY start, id`, nanos(to), nanos(from), body, body)
 	if err != nil {
 		return nil, fmt.Errorf("read cleanings: %w", err)
 	}
 	defer rows.Close()
-	var out []Cleaning
+	var out []plant.Cleaning
 	for rows.Next() {
-		var c Cleaning
+		var c plant.Cleaning
 		var start int64
 		var end sql.NullInt64
 		if err := rows.Scan(&c.ID, &c.Body, &start, &end, &c.User, &c.Method, &c.Note); err != nil {
@@ -153,16 +100,8 @@ func (j *Journal) PutStrike(s Strike) (int64, error) {
 	return id, nil
 }
 
-// StrikeFilter selects strikes; zero fields select everything.
-type StrikeFilter struct {
-	ID         int64
-	Pan, Grade string
-	From, To   time.Time // of the end, half-open
-	Limit      int       // the newest
-}
-
 // Strikes lists recorded strikes, the newest first.
-func (j *Journal) Strikes(ctx context.Context, f StrikeFilter) ([]Strike, error) {
+func (j *Journal) Strikes(ctx context.Context, f plant.StrikeFilter) ([]Strike, error) {
 	from, to, limit := int64(math.MinInt64), int64(math.MaxInt64), int64(-1)
 	if !f.From.IsZero() {
 		from = nanos(f.From)

@@ -94,7 +94,7 @@ func TestJournalIsSalvaged(t *testing.T) {
 			if _, err := os.Stat(s.Aside); err != nil {
 				t.Errorf("what was there is gone: %v", err)
 			}
-			events, err := j.Read(t.Context(), Filter{})
+			events, err := j.Read(t.Context(), plant.EventFilter{})
 			if err != nil || len(events) < c.least || len(events) != int(s.Lines) {
 				t.Errorf("%d lines, at least %d; %d told; %v", len(events), c.least, s.Lines, err)
 			}

@@ -6,20 +6,9 @@ import (
 	"math"
 	"sort"
 	"time"
-)
 
-// Bucket is what a tag did in one column of a trend. Min, Max, First, Last and
-// Mean are over usable samples; where there is none, they are the value that holds
-// from before, or NaN.
-type Bucket struct {
-	Start       time.Time
-	Min, Max    float64
-	First, Last float64
-	Mean        float64 // weighted by time: a sample holds until the next
-	Count       int64
-	Bad         int64   // samples without a usable value: draw a gap
-	PercentGood float64 // of the time with a usable value, 0..100 %
-}
+	"calandria/plant"
+)
 
 // rawTrendRows is how many raw samples a trend reads before it turns to
 // roll-ups.
@@ -31,7 +20,7 @@ const rawTrendRows = 400_000
 // hours and the first may begin before from. After raw values have been
 // deleted the 1-hour roll-ups answer. Samples in another unit than the newest
 // are left out.
-func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, buckets int) ([]Bucket, error) {
+func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, buckets int) ([]plant.Bucket, error) {
 	f, t := nanos(from), nanos(to)
 	if buckets < 1 {
 		return nil, fmt.Errorf("trend of %s: %d buckets; give at least 1", path, buckets)
@@ -226,7 +215,7 @@ func (a *Archive) hotWithin(path string, from, to int64) bool {
 type bucketer struct {
 	start, width int64
 	unit         string
-	out          []Bucket
+	out          []plant.Bucket
 	index        int64
 	sum, area    float64 // of the bucket: of samples, and of value times ns
 	good         int64   // ns with a value
@@ -236,7 +225,7 @@ type bucketer struct {
 	have, usable bool
 }
 
-func (b *bucketer) at(t int64) *Bucket {
+func (b *bucketer) at(t int64) *plant.Bucket {
 	i := (t - b.start) / b.width
 	if t < b.start {
 		i = 0
@@ -244,7 +233,7 @@ func (b *bucketer) at(t int64) *Bucket {
 	if n := len(b.out); n == 0 || i > b.index {
 		b.close(math.MaxInt64)
 		b.index = i
-		b.out = append(b.out, Bucket{Start: time.Unix(0, b.start+i*b.width).UTC(), Min: nan, Max: nan, First: nan, Last: nan, Mean: nan})
+		b.out = append(b.out, plant.Bucket{Start: time.Unix(0, b.start+i*b.width).UTC(), Min: nan, Max: nan, First: nan, Last: nan, Mean: nan})
 	}
 	return &b.out[len(b.out)-1]
 }
@@ -270,7 +259,7 @@ func (b *bucketer) close(end int64) {
 	b.sum, b.area, b.good = 0, 0, 0
 }
 
-func (b *bucketer) add(k *Bucket, n int64, sum, lo, hi, first, last float64) {
+func (b *bucketer) add(k *plant.Bucket, n int64, sum, lo, hi, first, last float64) {
 	if math.IsNaN(k.Min) {
 		k.Min, k.Max, k.First = lo, hi, first
 	}

@@ -29,7 +29,7 @@ func (n *noisy) next() float64 {
 
 // checkBuckets compares a trend with the samples themselves: every sample in
 // exactly one bucket, and its extremes with it.
-func checkBuckets(t *testing.T, bs []Bucket, pts []plant.Point, most int) {
+func checkBuckets(t *testing.T, bs []plant.Bucket, pts []plant.Point, most int) {
 	t.Helper()
 	if len(bs) > most {
 		t.Fatalf("%d buckets, asked for %d", len(bs), most)
@@ -95,7 +95,7 @@ func TestTrendFromRollUps(t *testing.T) {
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	trend := func(n int) []Bucket {
+	trend := func(n int) []plant.Bucket {
 		t.Helper()
 		bs, err := a.Trend(ctx, "EV.EV1.vapour_pressure", from, end, n)
 		if err != nil {

@@ -90,3 +90,49 @@ type Job struct {
 	Asked    time.Time
 	Ended    time.Time // zero while it is asked or runs
 }
+
+// EventFilter selects entries of the journal. Zero fields select everything.
+type EventFilter struct {
+	AfterSeq  uint64 // only entries with a greater number
+	BeforeSeq uint64 // only entries with a smaller number; 0: all
+	From, To  time.Time
+	Kinds     []EventKind
+	// Match is looked for anywhere in the entry, without regard to case.
+	Match  string
+	Alarm  string
+	Source string // path of an equipment: also its parts
+	User   string
+	Limit  int  // 0: no limit
+	Newest bool // newest first
+}
+
+// Cleaning is one cleaning of a body. End is zero while it goes on.
+type Cleaning struct {
+	ID            int64
+	Body          string // path of the body
+	Start, End    time.Time
+	Method        string // such as "caustic boil-out", in the site's words
+	Note          string
+	User, Station string // the station is in the journal only
+}
+
+// StrikeFilter selects recorded strikes. Zero fields select everything.
+type StrikeFilter struct {
+	ID         int64
+	Pan, Grade string
+	From, To   time.Time // of the end, half-open
+	Limit      int       // the newest
+}
+
+// Bucket is what a tag did in one column of a trend. Min, Max, First, Last and
+// Mean are over usable samples; where there is none, they are the value that holds
+// from before, or NaN.
+type Bucket struct {
+	Start       time.Time
+	Min, Max    float64
+	First, Last float64
+	Mean        float64 // weighted by time: a sample holds until the next
+	Count       int64
+	Bad         int64   // samples without a usable value: draw a gap
+	PercentGood float64 // of the time with a usable value, 0..100 %
+}

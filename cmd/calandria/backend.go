@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -39,21 +40,9 @@ func (b *backend) Changed() <-chan struct{} { return b.s.loop.Changed() }
 func (b *backend) Do(ctx context.Context, c alerting.Command) error { return b.s.loop.Do(ctx, c) }
 
 // Trend implements console.Backend.
-func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, points int) (console.Series, error) {
-	s := console.Series{Path: path, From: from, To: to}
-	if t, ok := b.House().Find(path); ok {
-		s.Unit = t.Unit
-	}
+func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, points int) ([]plant.Bucket, error) {
 	buckets, err := b.s.archive.Trend(ctx, path, from, to, points)
-	if err != nil {
-		return s, err
-	}
-	for _, x := range buckets {
-		if !math.IsNaN(x.Mean) {
-			s.Buckets = append(s.Buckets, console.Bucket{Time: x.Start, Min: x.Min, Max: x.Max, Mean: x.Mean, Doubt: x.Bad > 0})
-		}
-	}
-	return s, nil
+	return slices.DeleteFunc(buckets, func(x plant.Bucket) bool { return math.IsNaN(x.Mean) }), err
 }
 
 // WriteSeries implements console.Backend.
@@ -106,6 +95,7 @@ func (b *backend) KeepView(_ context.Context, v console.TrendView, drop bool) er
 }
 
 // Events implements console.Backend.
-func (b *backend) Events(ctx context.Context, f console.EventFilter) ([]plant.Event, error) {
-	return b.s.journal.Read(ctx, historian.Filter{AfterSeq: f.After, BeforeSeq: f.Before, From: f.From, To: f.To, Kinds: f.Kinds, Match: f.Match, Limit: f.Limit, Newest: true})
+func (b *backend) Events(ctx context.Context, f plant.EventFilter) ([]plant.Event, error) {
+	f.Newest = true
+	return b.s.journal.Read(ctx, f)
 }

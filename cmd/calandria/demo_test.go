@@ -299,7 +299,7 @@ func TestKill(t *testing.T) {
 		if err := j.Verify(context.Background()); err != nil {
 			t.Errorf("round %d: %v", round, err)
 		}
-		events, err := j.Read(context.Background(), historian.Filter{Kinds: []plant.EventKind{plant.EventStart}})
+		events, err := j.Read(context.Background(), plant.EventFilter{Kinds: []plant.EventKind{plant.EventStart}})
 		if err != nil || len(events) != round+1 {
 			t.Errorf("round %d: %d starts in the journal, %v", round, len(events), err)
 		}

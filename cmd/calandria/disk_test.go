@@ -176,7 +176,7 @@ func TestSlowAndFullDisk(t *testing.T) {
 	if n := overruns.Load(); n != 0 {
 		t.Errorf("%d of %d scans were late", n, scans.Load())
 	}
-	events, err := j.Read(ctx, historian.Filter{Alarm: "high", Kinds: []plant.EventKind{plant.EventAck}})
+	events, err := j.Read(ctx, plant.EventFilter{Alarm: "high", Kinds: []plant.EventKind{plant.EventAck}})
 	if err != nil || len(events) != 1 {
 		t.Errorf("on record after all: %v, %v", events, err)
 	}

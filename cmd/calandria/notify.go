@@ -116,7 +116,7 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 		}
 		n := notify.New(config)
 		err = n.Resume(head, time.Now(), func(after uint64, since time.Time) ([]notify.Notice, error) {
-			events, err := j.Read(context.Background(), historian.Filter{AfterSeq: after, From: since, Kinds: notify.Kinds()})
+			events, err := j.Read(context.Background(), plant.EventFilter{AfterSeq: after, From: since, Kinds: notify.Kinds()})
 			var notices []notify.Notice
 			for _, e := range events {
 				notices = append(notices, notify.Notice{Event: e, Spec: byName[e.Alarm]})

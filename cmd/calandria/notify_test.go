@@ -16,7 +16,6 @@ import (
 
 	"calandria/alerting"
 	"calandria/engine"
-	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -110,7 +109,7 @@ func (m *smallMill) alarm(s *engine.Picture, name string) *alerting.Status {
 
 func (m *smallMill) events(kinds ...plant.EventKind) []plant.Event {
 	m.t.Helper()
-	es, err := m.journal.Read(context.Background(), historian.Filter{Kinds: kinds})
+	es, err := m.journal.Read(context.Background(), plant.EventFilter{Kinds: kinds})
 	if err != nil {
 		m.t.Fatal(err)
 	}
@@ -224,7 +223,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 		t.Errorf("journal: %+v", es)
 	}
 	// S21 of common practice: no output holds the secret.
-	journal, err := m.journal.Read(context.Background(), historian.Filter{})
+	journal, err := m.journal.Read(context.Background(), plant.EventFilter{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,7 +8,6 @@ import (
 
 	"calandria/console"
 	"calandria/engine"
-	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -53,7 +52,7 @@ func (b *backend) WhatIf(ctx context.Context, x thermo.Supposition) (out thermo.
 
 // RecordCleaning implements console.Backend: the tracker first, which may
 // refuse; then the record, then the journal.
-func (b *backend) RecordCleaning(ctx context.Context, c console.Cleaning) error {
+func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 	var failed error
 	err := b.s.loop.Call(ctx, func(core *engine.Core) {
 		l := b.s.loop
@@ -70,7 +69,7 @@ func (b *backend) RecordCleaning(ctx context.Context, c console.Cleaning) error 
 		if start.IsZero() {
 			start = c.End
 		}
-		if _, err := b.s.journal.PutCleaning(historian.Cleaning{Body: c.Body, Start: start, End: c.End, User: c.User, Method: c.Method, Note: c.Note}); err != nil {
+		if _, err := b.s.journal.PutCleaning(plant.Cleaning{Body: c.Body, Start: start, End: c.End, User: c.User, Method: c.Method, Note: c.Note}); err != nil {
 			failed = fmt.Errorf("store the cleaning: %w", err)
 			return
 		}
@@ -85,16 +84,8 @@ func (b *backend) RecordCleaning(ctx context.Context, c console.Cleaning) error 
 }
 
 // Cleanings implements console.Backend.
-func (b *backend) Cleanings(ctx context.Context, body string, from, to time.Time) ([]console.Cleaning, error) {
-	found, err := b.s.journal.Cleanings(ctx, body, from, to)
-	if err != nil {
-		return nil, err
-	}
-	var out []console.Cleaning
-	for _, c := range found {
-		out = append(out, console.Cleaning{Body: c.Body, Start: c.Start, End: c.End, Method: c.Method, Note: c.Note, User: c.User})
-	}
-	return out, nil
+func (b *backend) Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {
+	return b.s.journal.Cleanings(ctx, body, from, to)
 }
 
 // Explain implements console.Backend.

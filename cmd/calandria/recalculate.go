@@ -283,7 +283,7 @@ func keepStrikes(ctx context.Context, j *historian.Journal, calc *thermo.Calcula
 	const same = 10 * time.Minute // two strikes of a pan do not begin closer. Ours
 	for i := range found {
 		f := &found[i]
-		near, err := j.Strikes(ctx, historian.StrikeFilter{Pan: f.Pan, From: f.Strike.Start.Add(same), To: f.Strike.End.Add(same), Limit: 4})
+		near, err := j.Strikes(ctx, plant.StrikeFilter{Pan: f.Pan, From: f.Strike.Start.Add(same), To: f.Strike.End.Add(same), Limit: 4})
 		if err != nil {
 			return n, err
 		}

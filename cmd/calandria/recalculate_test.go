@@ -167,7 +167,7 @@ func TestFirstDay(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	events, err := j.Read(context.Background(), historian.Filter{Kinds: []plant.EventKind{plant.EventAlarm}})
+	events, err := j.Read(context.Background(), plant.EventFilter{Kinds: []plant.EventKind{plant.EventAlarm}})
 	j.Close()
 	if err != nil || len(events) > 0 {
 		t.Errorf("%d alarms in the journal: %v", len(events), err)

@@ -196,7 +196,7 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 // calculated value or journal entry.
 func lastSign(ctx context.Context, c *engine.Core, ar archived, j *historian.Journal) (time.Time, error) {
 	var last time.Time
-	events, err := j.Read(ctx, historian.Filter{Newest: true, Limit: 1})
+	events, err := j.Read(ctx, plant.EventFilter{Newest: true, Limit: 1})
 	if err != nil {
 		return last, err
 	}
@@ -256,7 +256,7 @@ func restoreAlarms(c *engine.Core, j *historian.Journal, at time.Time, log *slog
 // corrections, cleanings, the strikes of before and those to compare with.
 type records struct {
 	corrections []plant.Correction
-	cleanings   []historian.Cleaning    // by end
+	cleanings   []plant.Cleaning        // by end
 	over        map[string][]pan.Strike // by pan: strikes of before the replay, by time
 	references  map[string]*pan.Strike
 	known       map[string]time.Time // by pan: the end of its newest strike on record
@@ -278,16 +278,16 @@ func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from t
 			r.cleanings = append(r.cleanings, c)
 		}
 	}
-	slices.SortFunc(r.cleanings, func(a, b historian.Cleaning) int { return a.End.Compare(b.End) })
+	slices.SortFunc(r.cleanings, func(a, b plant.Cleaning) int { return a.End.Compare(b.End) })
 	for _, e := range h.Of(plant.ClassPan) {
-		newest, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, Limit: 1})
+		newest, err := j.Strikes(ctx, plant.StrikeFilter{Pan: e.Path, Limit: 1})
 		if err != nil {
 			return nil, fmt.Errorf("read the strikes: %w", err)
 		}
 		for _, s := range newest {
 			r.known[e.Path] = s.End.Add(time.Minute)
 		}
-		before, err := j.Strikes(ctx, historian.StrikeFilter{Pan: e.Path, To: from, Limit: 60})
+		before, err := j.Strikes(ctx, plant.StrikeFilter{Pan: e.Path, To: from, Limit: 60})
 		if err != nil {
 			return nil, fmt.Errorf("read the strikes: %w", err)
 		}
@@ -303,7 +303,7 @@ func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from t
 		if err != nil || !ok {
 			continue // the program chooses
 		}
-		found, err := j.Strikes(ctx, historian.StrikeFilter{ID: c.Strike, Pan: e.Path})
+		found, err := j.Strikes(ctx, plant.StrikeFilter{ID: c.Strike, Pan: e.Path})
 		if err != nil || len(found) != 1 {
 			continue
 		}

@@ -115,7 +115,7 @@ func TestSignalEndsInOrder(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	events, err := j.Read(t.Context(), historian.Filter{Newest: true, Limit: 1})
+	events, err := j.Read(t.Context(), plant.EventFilter{Newest: true, Limit: 1})
 	if err != nil || len(events) != 1 || events[0].Kind != plant.EventStop {
 		t.Errorf("the journal ends with %+v, %v", events, err)
 	}

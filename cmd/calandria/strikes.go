@@ -78,7 +78,7 @@ func (b *backend) panStates(ctx context.Context) (found []thermo.Strike, err err
 // usualOf is the strike to compare with, as the console shows it.
 func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike, error) {
 	u := console.Strike{Pan: f.Pan, Strike: f.Usual, Reference: true}
-	on, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{Pan: f.Pan, From: f.Usual.End, To: f.Usual.End.Add(1)})
+	on, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{Pan: f.Pan, From: f.Usual.End, To: f.Usual.End.Add(1)})
 	if err != nil {
 		return u, err
 	}
@@ -126,12 +126,12 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 }
 
 // StrikeRecords implements console.Backend.
-func (b *backend) StrikeRecords(ctx context.Context, f console.StrikeFilter) ([]console.Strike, error) {
+func (b *backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]console.Strike, error) {
 	found, err := b.panStates(ctx)
 	if err != nil {
 		return nil, err
 	}
-	records, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{ID: f.ID, Pan: f.Pan, Grade: f.Grade, From: f.From, To: f.To, Limit: f.Limit})
+	records, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: f.ID, Pan: f.Pan, Grade: f.Grade, From: f.From, To: f.To, Limit: f.Limit})
 	if err != nil {
 		return nil, err
 	}
@@ -179,7 +179,7 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 		grade = e.Pan.Grade
 		text = "strikes are compared with the most ordinary of the last ten again"
 	} else {
-		found, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{ID: c.Strike})
+		found, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: c.Strike})
 		if err != nil {
 			return err
 		}
@@ -223,7 +223,7 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 
 // RecordPurities implements console.Backend.
 func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error {
-	found, err := b.s.journal.Strikes(ctx, historian.StrikeFilter{ID: l.Strike})
+	found, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: l.Strike})
 	if err != nil {
 		return err
 	}
@@ -308,10 +308,10 @@ func (c *strikesCmd) Run(a *app) error {
 	if c.Limit < 1 {
 		return fmt.Errorf("--limit %d: give 1 or more", c.Limit)
 	}
-	f := historian.StrikeFilter{ID: c.Profile}
+	f := plant.StrikeFilter{ID: c.Profile}
 	if c.Profile == 0 {
 		var err error
-		f = historian.StrikeFilter{Pan: c.Pan, Grade: c.Grade, Limit: c.Limit}
+		f = plant.StrikeFilter{Pan: c.Pan, Grade: c.Grade, Limit: c.Limit}
 		if f.From, f.To, err = parseSpan(c.From, c.To, time.UTC, time.Now().UTC()); err != nil {
 			return err
 		}

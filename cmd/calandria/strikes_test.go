@@ -108,7 +108,7 @@ func TestStrikesOnRecord(t *testing.T) {
 		return thermo.Strike{}
 	}
 	live := of(lived.Calc, "PA1")
-	kept, err := j.Strikes(ctx, historian.StrikeFilter{Pan: "PA1"})
+	kept, err := j.Strikes(ctx, plant.StrikeFilter{Pan: "PA1"})
 	if err != nil || len(kept) != len(live.Finished) || len(kept) < 2 {
 		t.Fatalf("%d strikes of %d on record: %v", len(kept), len(live.Finished), err)
 	}
@@ -167,7 +167,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	done := make(chan error)
 	go func() { done <- l.Run(running) }()
 	defer func() { stop(); <-done }()
-	list, err := b.StrikeRecords(ctx, console.StrikeFilter{Pan: "PA1", Limit: 10})
+	list, err := b.StrikeRecords(ctx, plant.StrikeFilter{Pan: "PA1", Limit: 10})
 	if err != nil || len(list) != len(kept) {
 		t.Fatalf("%d strikes: %v", len(list), err)
 	}
@@ -198,7 +198,7 @@ func TestStrikesOnRecord(t *testing.T) {
 		t.Fatal(err)
 	}
 	// By hand, 87.4 and 68: (87.4 - 68)/(100 - 68) of the Brix.
-	got, err := b.StrikeRecords(ctx, console.StrikeFilter{ID: usual.ID})
+	got, err := b.StrikeRecords(ctx, plant.StrikeFilter{ID: usual.ID})
 	if want := (87.4 - 68) / (100 - 68) * usual.DropBrix.Value; err != nil || len(got) != 1 || math.Abs(got[0].Balance.CrystalPct.Value-want) > 0.01 || got[0].Balance.By != "L. Ames" || got[0].Balance.LiquorAssumed || !got[0].Start.Equal(usual.Start) {
 		t.Errorf("%v: %+v, want %.2f %% crystal", err, got, want)
 	}
@@ -212,7 +212,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if x := of(start(j).core.Calc, "PA1"); x.Chosen {
 		t.Error("the choice was not taken back")
 	}
-	events, err := j.Read(ctx, historian.Filter{Source: "PA1"})
+	events, err := j.Read(ctx, plant.EventFilter{Source: "PA1"})
 	if err != nil || len(events) != 3 || !strings.Contains(events[0].Text, "compared with strike") || !strings.Contains(events[1].Text, "before: massecuite purity 87.4, liquor purity 69") || events[1].User != "L. Ames" || !strings.Contains(events[2].Text, "most ordinary") {
 		t.Errorf("%v: journal %+v", err, events)
 	}
