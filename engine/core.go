@@ -2,6 +2,8 @@ package engine
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"calandria/alerting"
@@ -103,6 +105,11 @@ func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 			return nil, err
 		}
 		if err := add(ClockTag(s.Name), plant.Duration, "how far the clock of OPC UA server "+s.Name+" is ahead of ours, s"); err != nil {
+			return nil, err
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(h.States)) {
+		if err := add(name, plant.State, h.States[name]); err != nil {
 			return nil, err
 		}
 	}
@@ -366,6 +373,9 @@ func (c *Core) BadTagsPct() float64 {
 // replay, where nothing can be wrong with it.
 func (c *Core) AllWell(at time.Time) {
 	for _, name := range []string{"archive_ok", "files_intact", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
+		c.Set(name, 1, at)
+	}
+	for name := range c.House.States {
 		c.Set(name, 1, at)
 	}
 	c.Set("disk_free_pct", 100, at)

@@ -22,37 +22,58 @@ func (l *Loop) offer(events []plant.Event) {
 	}
 }
 
-// notifyPause is the least time between two journal entries about refusals of
-// one notifier.
-const notifyPause = time.Minute
+// A receiver flaps when the journal has notifyMost entries of the last hour about
+// it: it gets no more, and it counts as well again only once it has been so for
+// notifySettle. One that flaps must not fill the journal.
+const (
+	notifyMost   = 6
+	notifySettle = 5 * time.Minute
+)
 
 // notifyRecord is what the journal knows about a notifier.
 type notifyRecord struct {
 	down    bool
+	well    time.Time // since when it has been well, zero while it is not
 	refused uint64
-	at      time.Time // of the last entry about refusals
+	told    bool        // the journal has it as down
+	entries []time.Time // of the last hour
 }
 
 // notifyHealth journals that a notifier fails, delivers again, or was refused,
-// and reports whether all are well.
+// sets its tag, and reports whether all are well.
 func (l *Loop) notifyHealth(at time.Time) (ok bool) {
 	ok = true
 	for _, n := range l.Notifiers {
 		h, t := n.State(), l.journalled[n]
-		ok = ok && h.OK
-		e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name}
+		t.entries = slices.DeleteFunc(t.entries, func(x time.Time) bool { return at.Sub(x) > time.Hour })
+		flaps := len(t.entries) >= notifyMost
 		switch {
-		case !h.OK && (!t.down || h.Refused > t.refused && at.Sub(t.at) >= notifyPause):
-			e.Text = h.Text
-			t.at, t.refused = at, h.Refused
-		case h.OK && t.down:
-			e.Text = "notices are delivered again; " + h.Text
+		case !h.OK:
+			t.down, t.well = true, time.Time{}
+		case t.well.IsZero():
+			t.well = at
 		}
-		t.down = !h.OK
-		l.journalled[n] = t
-		if e.Text != "" {
+		if h.OK && (!flaps || at.Sub(t.well) >= notifySettle) {
+			t.down = false
+		}
+		well := 1.0
+		if t.down {
+			ok, well = false, 0
+		}
+		l.core.Set("notify_"+h.Name+"_ok", well, at)
+		if (t.down != t.told || h.Refused > t.refused) && !flaps {
+			e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name, Text: h.Text}
+			if t.told && !t.down {
+				e.Text = "notices are delivered again; " + h.Text
+			}
+			t.entries = append(t.entries, at)
+			if len(t.entries) == notifyMost {
+				e.Text += "; it comes and goes: no more entries about it for up to an hour"
+			}
+			t.told, t.refused = t.down, h.Refused
 			l.Event(e)
 		}
+		l.journalled[n] = t
 	}
 	return ok
 }

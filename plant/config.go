@@ -25,6 +25,9 @@ type Part struct {
 	// Check sets defaults and tells faults, once the house is built; nil: none.
 	// Fields are named from the top of the file.
 	Check func(h *House, fault func(field, problem, fix string))
+	// States names system tags of the edge that are 1 while all is well, with
+	// their meanings; nil: none.
+	States func(h *House) map[string]string
 }
 
 // partKeys are the sections of the edges. [Load] passes over those that it is

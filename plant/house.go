@@ -122,6 +122,9 @@ type House struct {
 	byPath  map[string]TagID
 	byEquip map[string]*Equipment
 	parts   map[string]any
+	// States are system tags of the edges, by name, with their meanings: 1 while all
+	// is well there.
+	States map[string]string
 }
 
 // Part is what [Load] filled for a section that an edge declares; nil if that
@@ -161,7 +164,7 @@ func (h *House) Rebuild() (*House, error) {
 	if err != nil {
 		return nil, err
 	}
-	next.Config, next.parts = h.Config, h.parts
+	next.Config, next.parts, next.States = h.Config, h.parts, h.States
 	return next, nil
 }
 
@@ -229,7 +232,7 @@ func Load(file string, data []byte, parts ...Part) (*House, error) {
 	}
 	doc, faults := decodeYAML(file, data, cfg, sections)
 	b := &builder{doc: doc, faults: faults, h: &House{Config: cfg, Document: doc,
-		byPath: map[string]TagID{}, byEquip: map[string]*Equipment{}, parts: sections}}
+		byPath: map[string]TagID{}, byEquip: map[string]*Equipment{}, parts: sections, States: map[string]string{}}}
 	if len(faults) > 0 && len(doc.places) <= 1 {
 		return nil, faults.Err()
 	}
@@ -256,6 +259,11 @@ func Load(file string, data []byte, parts ...Part) (*House, error) {
 	for _, p := range parts {
 		if p.Check != nil {
 			p.Check(b.h, b.fault)
+		}
+		if p.States != nil {
+			for name, meaning := range p.States(b.h) {
+				b.h.States[name] = meaning
+			}
 		}
 	}
 	if err := b.faults.Err(); err != nil {

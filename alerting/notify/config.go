@@ -171,6 +171,12 @@ const section = "notify"
 func Part() plant.Part {
 	return plant.Part{Key: section, Into: new([]Receiver), Check: func(h *plant.House, fault func(field, problem, fix string)) {
 		(&checker{h, fault}).all(Configured(h))
+	}, States: func(h *plant.House) map[string]string {
+		m := map[string]string{}
+		for _, c := range Configured(h) {
+			m["notify_"+c.Name+"_ok"] = "1 while notices reach the receiver " + c.Name
+		}
+		return m
 	}}
 }
 

@@ -22,6 +22,12 @@ import (
 	"calandria/plant"
 )
 
+// From digestFrom notices a mail is a digest with digestFull of them in full.
+const (
+	digestFrom = 10
+	digestFull = 5
+)
+
 // Mail sends the notices of a delivery as one message (RFC 5321, 5322), so that
 // a flood of alarms is not a flood of mails.
 type Mail struct {
@@ -165,8 +171,18 @@ func (m *Mail) message(batch []Notice, now time.Time) []byte {
 	b.WriteString("\r\n")
 	q := quotedprintable.NewWriter(&b)
 	write := func(s string) { _, _ = q.Write([]byte(strings.ReplaceAll(s, "\n", "\r\n"))) }
+	// A flood is one digest: each in a line, and the first of them in full.
+	if len(batch) > digestFrom {
+		write(fmt.Sprintf("%d notices, the most urgent first:\n\n", len(batch)))
+		for i := range batch {
+			write(m.Site.short(&batch[i]) + "\n")
+		}
+		write(fmt.Sprintf("\nThe first %d in full:\n\n", digestFull))
+	}
 	for i := range batch {
-		write(m.Site.text(&batch[i], m.Role) + "\n")
+		if len(batch) <= digestFrom || i < digestFull {
+			write(m.Site.text(&batch[i], m.Role) + "\n")
+		}
 	}
 	write(oneLine(m.Site.Name) + "\n" + advice + "\n")
 	_ = q.Close()

@@ -2,14 +2,16 @@
 // console: by web hook, by mail, to an Alertmanager. It is an edge:
 // [Notifier.Run] is its loop, and nothing here decides about alarms.
 //
-// Each [Notifier] has a bounded queue, tries again for as long as a notice is
-// worth keeping, and remembers how far it has come ([Cursor]), so that what was
-// not delivered before a restart is delivered after it. A notice may arrive
-// twice, never silently not at all: what is given up is counted, and the
-// notifier's health says so.
+// Each [Notifier] keeps one waiting notice for each alarm, the newest, and sends
+// the most urgent first. It tries again for as long as a notice is worth keeping,
+// and remembers how far it has come ([Cursor]), so that what was not delivered
+// before a restart is delivered after it. A notice that fails while others get
+// through is set aside. A notice may arrive twice, never silently not at all:
+// what is given up is counted, and the notifier's health says so.
 package notify
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -29,6 +31,13 @@ import (
 type Notice struct {
 	Event plant.Event
 	Spec  *plant.AlarmSpec
+	// Before is how many notices of this alarm this one stands for as well,
+	// because they were not delivered before it came.
+	Before int
+	// Turn says why it comes to this receiver now, empty for its route.
+	Turn string
+	// Link is the address with which the alarm may be acknowledged, if there is one.
+	Link string
 }
 
 // Key identifies a notice, so that a receiver can tell a repetition: journal
@@ -103,7 +112,14 @@ type Config struct {
 	Refresh  time.Duration // between pictures for a Refreshed sender, default 1 min
 	MaxPause time.Duration // longest pause after failures, default 5 min
 	Alive    time.Duration // between signs of life; 0: none
-	Log      *slog.Logger  // nil: quiet
+	// Gather is how long after a delivery what is not urgent waits, so that a flood
+	// comes as one digest; 0: nothing waits.
+	Gather time.Duration
+	// OnTurn: calls come by an [Escalation], not by the route.
+	OnTurn bool
+	// Link makes the address for acknowledging an alarm; nil: there is none.
+	Link func(receiver string, e *plant.Event, now time.Time) string
+	Log  *slog.Logger // nil: quiet
 }
 
 // AliveName stands for the alarm in a sign of life.
@@ -123,10 +139,8 @@ func (n *Notifier) Alive(notice Notice) {
 			return
 		}
 		n.signed = notice.Event.Time
-		n.queue = slices.DeleteFunc(n.queue, func(x Notice) bool { return x.Event.Alarm == AliveName })
 	}
-	n.queue = append(n.queue, notice)
-	n.bound()
+	n.add(notice, time.Now())
 	n.mu.Unlock()
 	n.poke()
 }
@@ -136,8 +150,9 @@ type Counts struct {
 	Queued   int
 	Sent     uint64
 	Failed   uint64 // deliveries that failed and were tried again
-	SetAside uint64 // notices that the receiver refused
+	SetAside uint64 // notices that the receiver refused, or failed at while it took others
 	Dropped  uint64 // notices given up because the queue was full or they were too old
+	Replaced uint64 // notices that a newer one of the same alarm stands for
 }
 
 // Health says how a notifier is doing.
@@ -155,7 +170,7 @@ type Health struct {
 func (h Health) String() string {
 	s := fmt.Sprintf("%d notices delivered, %d waiting", h.Sent, h.Queued)
 	if h.SetAside > 0 {
-		s += fmt.Sprintf(", %d refused by the receiver", h.SetAside)
+		s += fmt.Sprintf(", %d set aside: the receiver does not take them", h.SetAside)
 	}
 	if h.Dropped > 0 {
 		s += fmt.Sprintf(", %d given up", h.Dropped)
@@ -169,23 +184,57 @@ func (h Health) String() string {
 // longestLater bounds what a receiver may ask for.
 const longestLater = 15 * time.Minute
 
-// Notifier keeps a bounded queue for one sender. When it is full, the oldest
-// of the least urgent notices is dropped and counted: an urgent alarm is never
+// Figures of a notifier; ours.
+const (
+	// suspectAfter is how often a delivery of several fails before it is tried by
+	// halves, to find the one that the receiver cannot take.
+	suspectAfter = 3
+	// poisonAfter is how often a notice fails by itself, while others get through,
+	// before it is set aside: about half a minute.
+	poisonAfter = 6
+	firstPause  = time.Second
+	// An alarm that was told flapMost times in flapTime is flapping: what it does
+	// next waits flapHold, an urgent one flapUrgent.
+	flapMost   = 5
+	flapTime   = 30 * time.Minute
+	flapHold   = 5 * time.Minute
+	flapUrgent = time.Minute
+)
+
+// item is a waiting notice.
+type item struct {
+	Notice
+	due    time.Time // not before
+	tries  int       // it failed so often by itself
+	passed uint64    // what the receiver had taken when it first failed
+}
+
+// Notifier keeps the waiting notices for one sender. When there are too many, the
+// oldest of the least urgent is dropped and counted: an urgent alarm is never
 // lost to a flood of advice.
 type Notifier struct {
 	c    Config
 	wake chan struct{}
 
 	mu      sync.Mutex
-	queue   []Notice
-	flight  []Notice // being delivered
+	queue   []item // one an alarm, in the order they came
+	flight  []item // being delivered
 	known   map[string]delivery
+	told    map[string][]time.Time // by alarm: deliveries of late
 	picture []alerting.Status
 	last    uint64 // newest journal number offered
 	stored  uint64 // as the cursor has it
 	health  Health
 	signed  time.Time // the last sign of life
 	noStore bool      // the cursor could not be stored; said once
+
+	// Of Run alone.
+	size   int // most notices in the next delivery
+	failed int // deliveries in a row that failed
+	// alone: all those were of one notice, the culprit.
+	alone   bool
+	culprit string
+	sentAt  time.Time
 }
 
 // delivery is what the receiver knows of an alarm: the occurrence, and whether it
@@ -221,7 +270,7 @@ func New(c Config) *Notifier {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Notifier{c: c, wake: make(chan struct{}, 1), known: map[string]delivery{}, health: Health{Name: c.Name, OK: c.Fault == nil, Err: c.Fault}}
+	return &Notifier{c: c, wake: make(chan struct{}, 1), known: map[string]delivery{}, told: map[string][]time.Time{}, size: c.Batch, health: Health{Name: c.Name, OK: c.Fault == nil, Err: c.Fault}}
 }
 
 // Resume goes on where an earlier run stopped: read gives the notices after a
@@ -271,6 +320,9 @@ func (n *Notifier) wanted(ev *plant.Event) bool {
 	known = known && t.occurrence == ev.Occurrence
 	switch ev.Kind {
 	case plant.EventAlarm, plant.EventRealarm:
+		if n.c.OnTurn {
+			return false // Call sends it
+		}
 		send := ev.Annunciated && r.Open(ev.Time)
 		if !known || send {
 			n.known[ev.Alarm] = delivery{ev.Occurrence, send}
@@ -279,7 +331,7 @@ func (n *Notifier) wanted(ev *plant.Event) bool {
 	case plant.EventReturn:
 		delete(n.known, ev.Alarm)
 	}
-	if known {
+	if known || n.c.OnTurn {
 		return t.sent
 	}
 	return r.Open(ev.Time)
@@ -294,10 +346,48 @@ func (n *Notifier) Offer(notice Notice) {
 		n.mu.Unlock()
 		return
 	}
-	n.queue = append(n.queue, notice)
-	n.bound()
+	n.add(notice, time.Now())
 	n.mu.Unlock()
 	n.poke()
+}
+
+// Call sends a notice whatever the route says: it is the receiver's turn.
+func (n *Notifier) Call(notice Notice) {
+	n.mu.Lock()
+	n.known[notice.Event.Alarm] = delivery{notice.Event.Occurrence, true}
+	n.add(notice, time.Now())
+	n.mu.Unlock()
+	n.poke()
+}
+
+// add queues a notice in place of an older one of its alarm; needs n.mu.
+func (n *Notifier) add(notice Notice, now time.Time) {
+	e := &notice.Event
+	next := item{Notice: notice, due: n.calm(e, now)}
+	if i := slices.IndexFunc(n.queue, func(x item) bool { return e.Alarm != "" && x.Event.Alarm == e.Alarm }); i >= 0 {
+		next.Before = n.queue[i].Before + 1
+		n.health.Replaced++
+		n.queue = slices.Delete(n.queue, i, i+1)
+	}
+	n.queue = append(n.queue, next)
+	n.bound()
+}
+
+// calm gives the moment from which an alarm that flaps may be told again, the
+// zero time for any other; needs n.mu.
+func (n *Notifier) calm(e *plant.Event, now time.Time) time.Time {
+	told := slices.DeleteFunc(n.told[e.Alarm], func(t time.Time) bool { return now.Sub(t) > flapTime })
+	if n.told[e.Alarm] = told; len(told) == 0 {
+		delete(n.told, e.Alarm)
+	}
+	if len(told) < flapMost {
+		return time.Time{}
+	}
+	hold := flapHold
+	if e.Priority == plant.PriorityUrgent {
+		hold = flapUrgent
+	}
+	return told[len(told)-1].Add(hold)
 }
 
 // Show hands over the latest picture of all alarms, which must not be changed
@@ -329,92 +419,143 @@ func (n *Notifier) poke() {
 // not come at once; what the receiver asks for with Retry-After is honoured up
 // to 15 minutes.
 func (n *Notifier) Run(ctx context.Context) error {
-	const firstPause = time.Second
 	pause := firstPause
 	refresh := time.NewTicker(n.c.Refresh)
 	defer refresh.Stop()
+	next := time.NewTimer(0)
+	defer next.Stop()
 	refreshed, _ := n.c.Sender.(Refreshed)
+	var until time.Time // of the pause
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-n.wake:
+		case <-next.C:
 		case <-refresh.C:
-			if refreshed != nil {
+			if refreshed != nil && !time.Now().Before(until) {
 				n.refresh(ctx, refreshed)
 			}
-			continue
 		}
-		for n.Health().Queued > 0 && ctx.Err() == nil {
-			err := n.deliver(ctx)
+		for now := time.Now(); !now.Before(until) && ctx.Err() == nil; now = time.Now() {
+			batch := n.take(now)
+			if len(batch) == 0 {
+				n.remember()
+				break
+			}
+			err := n.deliver(ctx, batch)
 			if err == nil {
 				pause = firstPause
 				continue
 			}
-			wait := pause/2 + rand.N(pause/2)
 			var later *LaterError
-			if errors.As(err, &later) {
-				wait = max(wait, min(later.After, longestLater))
-			}
-			select {
-			case <-ctx.Done():
-			case <-time.After(wait):
+			switch wait := pause/2 + rand.N(pause/2); {
+			case errors.As(err, &later):
+				until = time.Now().Add(max(wait, min(later.After, longestLater)))
+			case n.alone:
+				n.delay(batch[0].Key(), wait) // is it the notice or the receiver? Another one tells
+			default:
+				until = time.Now().Add(wait)
 			}
 			pause = min(2*pause, n.c.MaxPause)
+		}
+		if at, ok := n.nextDue(); ok {
+			next.Reset(max(time.Until(at), time.Until(until), 0))
 		}
 	}
 }
 
-// deliver sends the oldest notices. They leave the queue first, so that what
-// comes meanwhile finds its place, and return to its front on failure. It
-// returns an error only if they are to be tried again.
-func (n *Notifier) deliver(ctx context.Context) error {
+// take chooses what is sent next: of what is due the most urgent, then the oldest.
+// They leave the queue, so that what comes meanwhile finds its place. One that
+// has failed by itself goes alone.
+func (n *Notifier) take(now time.Time) []item {
 	n.mu.Lock()
-	n.expire(time.Now())
-	size := min(len(n.queue), n.c.Batch)
-	n.flight = slices.Clone(n.queue[:size])
-	n.queue = slices.Delete(n.queue, 0, size)
-	batch := n.flight
-	n.mu.Unlock()
-	if size == 0 {
-		n.remember()
-		return nil
-	}
+	defer n.mu.Unlock()
+	n.expire(now)
+	slices.SortStableFunc(n.queue, func(a, b item) int { return cmp.Compare(rank(&a), rank(&b)) })
+	var batch []item
+	n.queue = slices.DeleteFunc(n.queue, func(x item) bool {
+		if len(batch) >= n.size || n.dueAt(&x).After(now) || len(batch) > 0 && (x.tries > 0 || batch[0].tries > 0) {
+			return false
+		}
+		batch = append(batch, x)
+		return true
+	})
+	n.flight = batch
+	return batch
+}
 
-	sending, cancel := context.WithTimeout(ctx, n.c.Timeout)
-	err := n.c.Sender.Send(sending, batch)
-	cancel()
-	if err != nil && ctx.Err() != nil {
-		// The program stops: what was under way is tried at the next start.
-		n.mu.Lock()
-		n.queue = slices.Insert(n.queue, 0, batch...)
-		n.flight = nil
-		n.mu.Unlock()
-		return nil
+// rank orders notices: those that have failed by themselves come last of their
+// priority.
+func rank(x *item) int {
+	r := int(x.Event.Priority) * 2
+	if x.Event.Priority == plant.PriorityNone {
+		r = 2 * int(plant.PriorityLow)
 	}
+	if x.tries > 0 {
+		r++
+	}
+	return r
+}
+
+// dueAt is when a notice may go; needs n.mu.
+func (n *Notifier) dueAt(x *item) time.Time {
+	if gathered := n.sentAt.Add(n.c.Gather); n.c.Gather > 0 && x.Event.Priority != plant.PriorityUrgent && gathered.After(x.due) {
+		return gathered
+	}
+	return x.due
+}
+
+// nextDue is when the next notice is due; false if none waits.
+func (n *Notifier) nextDue() (at time.Time, ok bool) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for i := range n.queue {
+		if due := n.dueAt(&n.queue[i]); !ok || due.Before(at) {
+			at, ok = due, true
+		}
+	}
+	return at, ok
+}
+
+// deliver sends notices, and puts back what is to be tried again. It returns an
+// error only then.
+func (n *Notifier) deliver(ctx context.Context, batch []item) error {
+	notices := make([]Notice, len(batch))
+	for i := range batch {
+		notices[i] = batch[i].Notice
+		if e := &notices[i].Event; n.c.Link != nil && (e.Kind == plant.EventAlarm || e.Kind == plant.EventRealarm) {
+			notices[i].Link = n.c.Link(n.c.Name, e, time.Now())
+		}
+	}
+	sending, cancel := context.WithTimeout(ctx, n.c.Timeout)
+	err := n.c.Sender.Send(sending, notices)
+	cancel()
 
 	var refused *RefusedError
 	var partly *PartlyError
-	retried := false
+	retried, now := false, time.Now()
 	n.mu.Lock()
 	n.flight = nil
 	switch {
-	case err == nil:
-		n.health.Sent += uint64(size)
+	case err != nil && ctx.Err() != nil:
+		// The program stops: what was under way is tried at the next start.
+		n.back(batch)
+		n.mu.Unlock()
+		return nil
+	case err == nil, errors.As(err, &partly):
+		n.health.Sent += uint64(len(batch))
+		n.failed, n.size, n.sentAt = 0, min(2*n.size, n.c.Batch), now
 		for i := range batch {
-			if batch[i].Event.Alarm == AliveName {
-				n.health.Alive = batch[i].Event.Time
+			if name := batch[i].Event.Alarm; name != "" && name != AliveName {
+				n.told[name] = append(n.told[name], now)
 			}
 		}
-	case errors.As(err, &partly):
-		n.health.Sent += uint64(size)
 	case errors.As(err, &refused):
-		n.health.SetAside += uint64(size)
+		n.health.SetAside += uint64(len(batch))
+		n.failed = 0
 	default:
-		retried = true
-		n.health.Failed++
-		n.queue = slices.Insert(n.queue, 0, batch...)
-		n.bound()
+		retried = n.retry(batch)
 	}
 	n.mu.Unlock()
 	n.outcome(err)
@@ -423,6 +564,60 @@ func (n *Notifier) deliver(ctx context.Context) error {
 		return err
 	}
 	return nil
+}
+
+// retry puts back what failed, and reports whether there is anything. A notice
+// that fails by itself while others get through is set aside in the end; needs
+// n.mu.
+func (n *Notifier) retry(batch []item) bool {
+	n.health.Failed++
+	n.failed++
+	if n.failed >= suspectAfter {
+		n.size = max(1, n.size/2)
+	}
+	x := &batch[0]
+	n.alone = len(batch) == 1 && (n.failed == 1 || n.alone && n.culprit == x.Key())
+	n.culprit = x.Key()
+	if !n.alone {
+		n.back(batch)
+		return true
+	}
+	if x.tries == 0 {
+		x.passed = n.health.Sent
+	}
+	x.tries++
+	if n.health.Sent > x.passed && x.tries >= poisonAfter {
+		n.health.SetAside++
+		n.failed = 0
+		n.c.Log.Error("a notice is set aside: the receiver takes others, but not this one", "notifier", n.c.Name, "alarm", x.Event.Alarm)
+		return false
+	}
+	n.back(batch)
+	return true
+}
+
+// delay keeps one notice back for a while, longer each time that it failed.
+func (n *Notifier) delay(key string, wait time.Duration) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if i := slices.IndexFunc(n.queue, func(x item) bool { return x.Key() == key }); i >= 0 {
+		x := &n.queue[i]
+		least := firstPause << min(x.tries-1, 12)
+		x.due = time.Now().Add(min(max(wait, least/2+rand.N(least/2)), n.c.MaxPause))
+	}
+}
+
+// back puts notices back whose alarm has nothing newer waiting; needs n.mu.
+func (n *Notifier) back(batch []item) {
+	for _, x := range slices.Backward(batch) {
+		if i := slices.IndexFunc(n.queue, func(y item) bool { return x.Event.Alarm != "" && y.Event.Alarm == x.Event.Alarm }); i >= 0 {
+			n.queue[i].Before += x.Before + 1
+			n.health.Replaced++
+			continue
+		}
+		n.queue = slices.Insert(n.queue, 0, x)
+	}
+	n.bound()
 }
 
 // outcome keeps the health and logs what changed, once.
@@ -449,7 +644,7 @@ func (n *Notifier) remember() {
 	}
 	n.mu.Lock()
 	seq := n.last
-	for _, list := range [][]Notice{n.queue, n.flight} {
+	for _, list := range [][]item{n.queue, n.flight} {
 		for i := range list {
 			if s := list[i].Event.Seq; s > 0 {
 				seq = min(seq, s-1)
@@ -491,7 +686,7 @@ func (n *Notifier) bound() {
 // expire drops what is too old to be of use.
 func (n *Notifier) expire(now time.Time) {
 	before := len(n.queue)
-	n.queue = slices.DeleteFunc(n.queue, func(x Notice) bool {
+	n.queue = slices.DeleteFunc(n.queue, func(x item) bool {
 		at := x.Event.Received
 		if at.IsZero() {
 			at = x.Event.Time

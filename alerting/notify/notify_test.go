@@ -3,6 +3,7 @@ package notify
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -94,10 +95,10 @@ func TestDeliveryAfterAnOutage(t *testing.T) {
 		l.down.Store(false)
 		time.Sleep(5 * time.Second)
 		synctest.Wait()
-		if got := strings.Join(l.got, " "); got != "A B" {
+		if got := strings.Join(l.got, " "); got != "B A" {
 			t.Errorf("delivered %q", got)
 		}
-		if h := n.Health(); !h.OK || h.Sent != 2 || h.Queued != 0 || h.Dropped != 0 || int(h.Failed) != len(l.tries)-1 {
+		if h := n.Health(); !h.OK || h.Sent != 2 || h.Queued != 0 || h.Dropped != 0 || int(h.Failed) != len(l.tries)-2 {
 			t.Errorf("health %+v", h)
 		}
 	})
@@ -248,6 +249,123 @@ func TestRestart(t *testing.T) {
 	})
 }
 
+// picky is a receiver that fails at certain alarms.
+type picky struct {
+	line
+	fails func(alarm string) bool
+}
+
+func (p *picky) Send(ctx context.Context, batch []Notice) error {
+	for _, n := range batch {
+		if p.fails(n.Event.Alarm) {
+			return errors.New("500")
+		}
+	}
+	return p.line.Send(ctx, batch)
+}
+
+// One notice that a receiver always fails at keeps none of 240 others from
+// arriving at once, whether it comes first, in the middle or while it is retried;
+// it is set aside within a minute and counted. So too where several go at once.
+func TestPoison(t *testing.T) {
+	for _, batch := range []int{1, 50} {
+		for _, at := range []int{0, 120, 240} {
+			for _, alone := range []time.Duration{0, time.Hour} { // the poison has the receiver for itself before
+				synctest.Test(t, func(t *testing.T) {
+					p := &picky{fails: func(a string) bool { return a == "POISON" }}
+					n := New(Config{Sender: p, Batch: batch, Route: Route{Least: plant.PriorityLow}})
+					defer run(t, n)()
+					began := time.Now()
+					for i := range 241 {
+						if i == at {
+							n.Offer(alarm("POISON", plant.PriorityLow))
+							time.Sleep(alone)
+							began = time.Now()
+							continue
+						}
+						n.Offer(alarm(fmt.Sprintf("A%d", i), plant.PriorityHigh))
+					}
+					limit := 2 * time.Second // within a second each where single, and the halves of a batch
+					if batch > 1 {
+						limit = time.Minute
+					}
+					time.Sleep(limit)
+					synctest.Wait()
+					if len(p.got) != 240 {
+						t.Errorf("batch %d, poison at %d, alone %s: %d of 240 arrived in %s", batch, at, alone, len(p.got), time.Since(began))
+					}
+					n.Offer(alarm("LAST", plant.PriorityHigh))
+					time.Sleep(10 * time.Minute)
+					synctest.Wait()
+					if h := n.Health(); h.SetAside != 1 || h.Queued != 0 || h.Sent != 241 {
+						t.Errorf("batch %d, poison at %d, alone %s: %+v", batch, at, alone, h)
+					}
+				})
+			}
+		}
+	}
+}
+
+// After an outage the most urgent comes first, and of each alarm its newest state
+// only. Nothing is set aside because the receiver was down.
+func TestUrgentAndNewestFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &line{}
+		l.down.Store(true)
+		n := New(Config{Sender: l, Batch: 1, Route: Route{Least: plant.PriorityLow}, MaxPause: 10 * time.Second})
+		defer run(t, n)()
+		for i := range 20 {
+			n.Offer(alarm(fmt.Sprintf("LOW%d", i), plant.PriorityLow))
+		}
+		for i := range 5 {
+			x := alarm("CHANGING", plant.PriorityMedium)
+			x.Event.Occurrence = uint64(i + 1)
+			n.Offer(x)
+			x.Event.Kind = plant.EventReturn
+			if i < 4 {
+				n.Offer(x)
+			}
+		}
+		time.Sleep(time.Hour)
+		n.Offer(alarm("URGENT", plant.PriorityUrgent))
+		l.down.Store(false)
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		if len(l.got) != 22 || l.got[0] != "URGENT" || l.got[1] != "CHANGING" {
+			t.Errorf("%q", l.got)
+		}
+		if h := n.Health(); h.SetAside != 0 || h.Replaced != 8 {
+			t.Errorf("%+v", h)
+		}
+	})
+}
+
+// An alarm that flaps is told five times, then every five minutes with its newest
+// state, an urgent one each minute; what stands in the end is always told.
+func TestFlapping(t *testing.T) {
+	for p, most := range map[plant.Priority]int{plant.PriorityHigh: 5 + 12, plant.PriorityUrgent: 5 + 60} {
+		synctest.Test(t, func(t *testing.T) {
+			l := &line{}
+			n := New(Config{Sender: l, Batch: 1})
+			defer run(t, n)()
+			for i := range 360 { // an hour, each ten seconds
+				x := alarm("FLAPS", p)
+				x.Event.Occurrence = uint64(i/2 + 1)
+				if i%2 == 1 {
+					x.Event.Kind = plant.EventReturn
+				}
+				n.Offer(x)
+				time.Sleep(10 * time.Second)
+			}
+			time.Sleep(10 * time.Minute)
+			synctest.Wait()
+			if len(l.got) > most+2 || len(l.got) < most-4 || n.Health().Queued != 0 {
+				t.Errorf("%s: told %d times, about %d; %+v", p, len(l.got), most, n.Health())
+			}
+		})
+	}
+}
+
 // A notice that is given up while it waits is counted, and the cursor passes it.
 func TestTooOld(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -340,7 +458,8 @@ func TestScheduleOfCallAndReturn(t *testing.T) {
 	for _, x := range n.queue {
 		got = append(got, x.Event.Alarm+" "+string(x.Event.Kind))
 	}
-	if s := strings.Join(got, ", "); s != "DAY ALARM, DAY RETURN" {
+	// Nothing was delivered yet: the return stands for the call as well.
+	if s := strings.Join(got, ", "); s != "DAY RETURN" || n.queue[0].Before != 1 {
 		t.Errorf("sent: %s", s)
 	}
 }

@@ -47,7 +47,7 @@ func (s *Site) stamp(t time.Time) string {
 	if s.Zone != nil {
 		t = t.In(s.Zone)
 	}
-	return t.Format("2006-01-02 15:04:05 MST")
+	return t.Format("2006-01-02 15:04:05 -07:00 MST")
 }
 
 // title is what has happened, in one line.
@@ -95,6 +95,11 @@ func (s *Site) subject(batch []Notice) string {
 	return cut(line+", "+oneLine(s.Name), 200)
 }
 
+// short is a notice in one line.
+func (s *Site) short(n *Notice) string {
+	return fmt.Sprintf("%s  [%s] %s: %s (%s)", s.stamp(n.Event.Time), n.Event.Priority, kindWord(n.Event.Kind), title(n), oneLine(n.Event.Source))
+}
+
 // text is a notice for a person.
 func (s *Site) text(n *Notice, role string) string {
 	var b strings.Builder
@@ -139,6 +144,11 @@ func (s *Site) text(n *Notice, role string) string {
 		line("Hazard", spec.Hazard)
 		line("Procedure", spec.Procedure)
 	}
+	if n.Before > 0 {
+		line("Since the last", fmt.Sprintf("%d more changes, for which this notice stands", n.Before))
+	}
+	line("Why you", n.Turn)
+	line("Acknowledge", n.Link)
 	line("For", role)
 	if e.Seq > 0 {
 		line("Journal number", strconv.FormatUint(e.Seq, 10))

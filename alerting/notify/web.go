@@ -188,6 +188,10 @@ type body struct {
 	Hazard      string  `json:"hazard,omitempty"`
 	Procedure   string  `json:"procedure,omitempty"`
 
+	Before int    `json:"before,omitempty"`      // notices for which this one stands as well
+	Turn   string `json:"turn,omitempty"`        // why it comes to this receiver
+	Link   string `json:"acknowledge,omitempty"` // address
+
 	Text   string `json:"text"`
 	Advice string `json:"advice"`
 }
@@ -205,7 +209,7 @@ func (w *Webhook) body(n *Notice) ([]byte, error) {
 		Alarm: e.Alarm, Title: title(n), Source: e.Source, Equipment: w.Site.labels(e.Source), Area: e.Area,
 		Priority: e.Priority.String(), State: e.State, Occurrence: e.Occurrence,
 		Value: finite(e.Value), Setpoint: finite(e.Setpoint), Unit: e.Unit, Quality: e.Quality, User: e.User,
-		Text: w.Site.text(n, w.Role), Advice: advice}
+		Before: n.Before, Turn: n.Turn, Link: n.Link, Text: w.Site.text(n, w.Role), Advice: advice}
 	if s := n.Spec; s != nil {
 		b.Cause, b.Consequence, b.Response, b.RespondS = s.Cause, s.Consequence, s.Response, s.Respond.Seconds()
 		b.Verify, b.Hazard, b.Procedure = s.Verify, s.Hazard, s.Procedure

@@ -40,8 +40,9 @@ var edgeCounters = []struct {
 	{"calandria_journal_waiting", "Events in memory, waiting for the disk.", ""},
 	{"calandria_notices_sent_total", "Notices delivered.", "notifier"},
 	{"calandria_notices_failed_total", "Deliveries that failed and were tried again.", "notifier"},
-	{"calandria_notices_refused_total", "Notices that the receiver refused.", "notifier"},
+	{"calandria_notices_refused_total", "Notices set aside because the receiver does not take them.", "notifier"},
 	{"calandria_notices_dropped_total", "Notices given up because too many waited or they were too old.", "notifier"},
+	{"calandria_notices_replaced_total", "Notices for which a newer one of the same alarm was sent.", "notifier"},
 	{"calandria_notices_waiting", "Notices waiting to be delivered.", "notifier"},
 }
 
@@ -116,6 +117,7 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		count("calandria_notices_failed_total", h.Failed, h.Name)
 		count("calandria_notices_refused_total", h.SetAside, h.Name)
 		count("calandria_notices_dropped_total", h.Dropped, h.Name)
+		count("calandria_notices_replaced_total", h.Replaced, h.Name)
 		gauge("calandria_notices_waiting", float64(h.Queued), h.Name)
 	}
 }

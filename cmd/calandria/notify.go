@@ -112,7 +112,7 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 		case "webhook":
 			config.Batch = 1
 		case "email":
-			config.Timeout = 30 * time.Second
+			config.Timeout, config.Batch, config.Gather = 30*time.Second, 200, 30*time.Second
 		}
 		n := notify.New(config)
 		err = n.Resume(head, time.Now(), func(after uint64, since time.Time) ([]notify.Notice, error) {
@@ -123,8 +123,8 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 			}
 			return notices, err
 		})
-		if err != nil {
-			return nil, err
+		if err != nil { // the journal is damaged: it begins with what comes now
+			log.Error("notices of before this start may be missing", "notifier", c.Name, "err", err)
 		}
 		out = append(out, n)
 	}
