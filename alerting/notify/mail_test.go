@@ -205,7 +205,7 @@ func TestMail(t *testing.T) {
 Priority:          urgent
 Where:             EV.EV1
 Area:              evaporators
-Since:             2026-03-27 07:04:03 SAST
+Since:             2026-03-27 07:04:03 +02:00
 Value:             23.4 kPa, limit 20 kPa
 Cause:             Injection water short or hot, air leak
 If nothing is done: Syrup Brix falls

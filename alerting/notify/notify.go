@@ -547,7 +547,11 @@ func (n *Notifier) deliver(ctx context.Context, batch []item) error {
 		n.health.Sent += uint64(len(batch))
 		n.failed, n.size, n.sentAt = 0, min(2*n.size, n.c.Batch), now
 		for i := range batch {
-			if name := batch[i].Event.Alarm; name != "" && name != AliveName {
+			switch name := batch[i].Event.Alarm; name {
+			case "":
+			case AliveName:
+				n.health.Alive = batch[i].Event.Time
+			default:
 				n.told[name] = append(n.told[name], now)
 			}
 		}

@@ -47,7 +47,7 @@ func (s *Site) stamp(t time.Time) string {
 	if s.Zone != nil {
 		t = t.In(s.Zone)
 	}
-	return t.Format("2006-01-02 15:04:05 -07:00 MST")
+	return t.Format("2006-01-02 15:04:05 -07:00")
 }
 
 // title is what has happened, in one line.
