@@ -14,95 +14,70 @@ import (
 // Aggregate is the name of an aggregate of OPC 10000-13 (v1.05.07, 5.4.3).
 type Aggregate string
 
-// The aggregates this package computes.
-const (
-	Interpolative               Aggregate = "Interpolative"
-	Average                     Aggregate = "Average"
-	TimeAverage                 Aggregate = "TimeAverage"
-	Minimum                     Aggregate = "Minimum"
-	Maximum                     Aggregate = "Maximum"
-	MinimumActualTime           Aggregate = "MinimumActualTime"
-	MaximumActualTime           Aggregate = "MaximumActualTime"
-	Range                       Aggregate = "Range"
-	Count                       Aggregate = "Count"
-	StartValue                  Aggregate = "Start"
-	EndValue                    Aggregate = "End"
-	Delta                       Aggregate = "Delta"
-	StartBound                  Aggregate = "StartBound"
-	EndBound                    Aggregate = "EndBound"
-	DeltaBounds                 Aggregate = "DeltaBounds"
-	DurationGood                Aggregate = "DurationGood" // ms
-	DurationBad                 Aggregate = "DurationBad"  // ms
-	PercentGood                 Aggregate = "PercentGood"
-	PercentBad                  Aggregate = "PercentBad"
-	StandardDeviationSample     Aggregate = "StandardDeviationSample"
-	VarianceSample              Aggregate = "VarianceSample"
-	StandardDeviationPopulation Aggregate = "StandardDeviationPopulation"
-	VariancePopulation          Aggregate = "VariancePopulation"
-	TimeAverage2                Aggregate = "TimeAverage2"
-	Total                       Aggregate = "Total"  // the tag's unit times seconds
-	Total2                      Aggregate = "Total2" // the tag's unit times seconds
-	Minimum2                    Aggregate = "Minimum2"
-	Maximum2                    Aggregate = "Maximum2"
-	MinimumActualTime2          Aggregate = "MinimumActualTime2"
-	MaximumActualTime2          Aggregate = "MaximumActualTime2"
-	Range2                      Aggregate = "Range2"
-	AnnotationCount             Aggregate = "AnnotationCount"
-	DurationInStateZero         Aggregate = "DurationInStateZero"    // ms
-	DurationInStateNonZero      Aggregate = "DurationInStateNonZero" // ms
-	NumberOfTransitions         Aggregate = "NumberOfTransitions"
-	WorstQuality                Aggregate = "WorstQuality"  // a status code
-	WorstQuality2               Aggregate = "WorstQuality2" // a status code
-)
-
-// aggregates is what each of them does with an interval.
-var aggregates = map[Aggregate]func(*aggregator, *stretchOf) plant.Point{
-	Average:                     (*aggregator).average,
-	Count:                       (*aggregator).count,
-	StandardDeviationSample:     (*aggregator).spread,
-	StandardDeviationPopulation: (*aggregator).spread,
-	VarianceSample:              (*aggregator).spread,
-	VariancePopulation:          (*aggregator).spread,
-	Minimum:                     (*aggregator).extreme,
-	Maximum:                     (*aggregator).extreme,
-	MinimumActualTime:           (*aggregator).extreme,
-	MaximumActualTime:           (*aggregator).extreme,
-	Range:                       (*aggregator).extreme,
-	Minimum2:                    (*aggregator).extreme2,
-	Maximum2:                    (*aggregator).extreme2,
-	MinimumActualTime2:          (*aggregator).extreme2,
-	MaximumActualTime2:          (*aggregator).extreme2,
-	Range2:                      (*aggregator).extreme2,
-	StartValue:                  (*aggregator).firstLast,
-	EndValue:                    (*aggregator).firstLast,
-	Delta:                       (*aggregator).delta,
-	StartBound:                  (*aggregator).bounds,
-	EndBound:                    (*aggregator).bounds,
-	DeltaBounds:                 (*aggregator).bounds,
-	TimeAverage:                 (*aggregator).timeAverage,
-	Total:                       (*aggregator).timeAverage,
-	TimeAverage2:                (*aggregator).timeAverage2,
-	Total2:                      (*aggregator).timeAverage2,
-	DurationGood:                (*aggregator).durations,
-	DurationBad:                 (*aggregator).durations,
-	PercentGood:                 (*aggregator).durations,
-	PercentBad:                  (*aggregator).durations,
-	DurationInStateZero:         (*aggregator).inState,
-	DurationInStateNonZero:      (*aggregator).inState,
-	NumberOfTransitions:         (*aggregator).transitions,
-	AnnotationCount:             (*aggregator).annotations,
-	WorstQuality:                (*aggregator).worst,
-	WorstQuality2:               (*aggregator).worst,
+// aggregates are those that this package computes. The unit is that of the
+// result: # stands for the unit of the values.
+var aggregates = []struct {
+	name Aggregate
+	unit string
+	of   func(*stretchOf) plant.Point
+}{
+	{"Interpolative", "#", (*stretchOf).interpolative},
+	{"Average", "#", bySamples(false, (*stretchOf).mean)}, // never Partial
+	{"TimeAverage", "#", (*stretchOf).timeAverage},
+	{"TimeAverage2", "#", (*stretchOf).timeAverage2},
+	{"Total", "#*s", overTime((*stretchOf).timeAverage)},
+	{"Total2", "#*s", overTime((*stretchOf).timeAverage2)},
+	{"Minimum", "#", extreme((*stretchOf).ofGood, -1, false)},
+	{"Maximum", "#", extreme((*stretchOf).ofGood, +1, false)},
+	{"MinimumActualTime", "#", extreme((*stretchOf).ofGood, -1, true)},
+	{"MaximumActualTime", "#", extreme((*stretchOf).ofGood, +1, true)},
+	{"Range", "#", extreme((*stretchOf).ofGood, 0, false)},
+	{"Minimum2", "#", extreme((*stretchOf).ofBounded, -1, false)},
+	{"Maximum2", "#", extreme((*stretchOf).ofBounded, +1, false)},
+	{"MinimumActualTime2", "#", extreme((*stretchOf).ofBounded, -1, true)},
+	{"MaximumActualTime2", "#", extreme((*stretchOf).ofBounded, +1, true)},
+	{"Range2", "#", extreme((*stretchOf).ofBounded, 0, false)},
+	{"Count", "", bySamples(true, (*stretchOf).count)},
+	{"NumberOfTransitions", "", bySamples(true, (*stretchOf).transitions)},
+	{"StandardDeviationSample", "#", bySamples(true, func(x *stretchOf) float64 { return math.Sqrt(x.variance(1)) })},
+	{"VarianceSample", "(#)^2", bySamples(true, func(x *stretchOf) float64 { return x.variance(1) })},
+	{"StandardDeviationPopulation", "#", bySamples(true, func(x *stretchOf) float64 { return math.Sqrt(x.variance(0)) })},
+	{"VariancePopulation", "(#)^2", bySamples(true, func(x *stretchOf) float64 { return x.variance(0) })},
+	{"Start", "#", func(x *stretchOf) plant.Point { return x.sampleAt(0) }},
+	{"End", "#", func(x *stretchOf) plant.Point { return x.sampleAt(len(x.in) - 1) }},
+	{"Delta", "#", (*stretchOf).delta},
+	{"StartBound", "#", func(x *stretchOf) plant.Point { b := x.simple(x.s); return x.result(b.v, b.code, b.bits) }},
+	{"EndBound", "#", func(x *stretchOf) plant.Point { b := x.simple(x.e); return x.result(b.v, b.code, bitCalculated) }},
+	{"DeltaBounds", "#", (*stretchOf).deltaBounds},
+	{"DurationGood", "ms", duration(stateGood, false)},
+	{"DurationBad", "ms", duration(stateBad, false)},
+	{"PercentGood", "%", duration(stateGood, true)},
+	{"PercentBad", "%", duration(stateBad, true)},
+	{"DurationInStateZero", "ms", inState(true)},
+	{"DurationInStateNonZero", "ms", inState(false)},
+	{"AnnotationCount", "", (*stretchOf).annotations},
+	{"WorstQuality", "", worst(false)},
+	{"WorstQuality2", "", worst(true)},
 }
 
 // AggregateNames lists them all, sorted.
 func AggregateNames() []string {
-	names := []string{string(Interpolative)}
-	for a := range aggregates {
-		names = append(names, string(a))
+	var names []string
+	for _, a := range aggregates {
+		names = append(names, string(a.name))
 	}
 	slices.Sort(names)
 	return names
+}
+
+// find gives the place of an aggregate in the table.
+func (a Aggregate) find() (int, error) {
+	for i := range aggregates {
+		if aggregates[i].name == a {
+			return i, nil
+		}
+	}
+	return 0, fmt.Errorf("aggregate %q is not known; take one of %s", string(a), strings.Join(AggregateNames(), ", "))
 }
 
 // AggregateConfig is the AggregateConfiguration of 4.2.1.2.
@@ -132,6 +107,15 @@ const (
 	bitMultiple     = 0x10
 )
 
+const (
+	codeGood       = 0x00000000
+	codeSubNormal  = 0x40A40000 // Uncertain_DataSubNormal
+	codeBadNoData  = 0x809B0000
+	codeBad        = 0x80000000
+	highBits       = 0xFFFF0000
+	oneMillisecond = time.Millisecond // weight of the last sample of the archive
+)
+
 // Aggregates computes one result for each interval of [start, end). points are
 // the samples of one tag in order of time; they have to reach beyond the range
 // on both sides as far as bounds are to be found, and their first and last
@@ -147,66 +131,59 @@ func Aggregates(agg Aggregate, cfg AggregateConfig, points []plant.Point, start,
 	if !start.Before(end) || interval < 0 {
 		return nil, fmt.Errorf("aggregate %s: the range has to end after it starts, and the interval not be negative", agg)
 	}
+	row, err := agg.find()
+	if err != nil {
+		return nil, err
+	}
 	if interval == 0 {
 		interval = end.Sub(start)
 	}
 	w := &aggregator{cfg: cfg}
 	for _, p := range points {
-		if p.Quality.Code()&0xFFFF0000 != plant.BadNoData.Code() {
-			w.pts = append(w.pts, p)
+		code := p.Quality.Code()
+		r := reading{t: p.Time, v: p.Value, code: code & highBits, state: min(code>>30, stateBad)}
+		if math.IsNaN(p.Value) || math.IsInf(p.Value, 0) || cfg.TreatUncertainAsBad && r.state == stateUncertain {
+			r.state = stateBad
+		}
+		if r.code != codeBadNoData {
+			w.pts = append(w.pts, r)
 		}
 	}
 	var out []plant.Point
 	for s := start; s.Before(end); s = s.Add(interval) {
-		e := s.Add(interval)
-		cut := e.After(end)
-		if cut {
-			e = end
+		x := &stretchOf{aggregator: w, s: s, e: s.Add(interval)}
+		if x.e.After(end) {
+			x.e, x.partial = end, bitPartial
 		}
-		p, err := w.interval(agg, s, e, cut)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, p)
+		out = append(out, x.compute(agg, aggregates[row].of))
 	}
 	return out, nil
 }
 
+// States of a reading, as bounds and percentages take it.
+const (
+	stateGood = iota
+	stateUncertain
+	stateBad
+)
+
+type reading struct {
+	t     time.Time
+	v     float64
+	code  uint32 // severity and code, without the info bits
+	state uint32
+}
+
 type aggregator struct {
 	cfg AggregateConfig
-	pts []plant.Point
+	pts []reading
 }
 
-// bad is a sample that bounds and percentages take for Bad.
-func (w *aggregator) bad(p plant.Point) bool {
-	return p.Quality.IsBad() || math.IsNaN(p.Value) || math.IsInf(p.Value, 0) ||
-		w.cfg.TreatUncertainAsBad && p.Quality.IsUncertain()
+// from is the index of the first reading at or after t, and whether it is at t.
+func (w *aggregator) from(t time.Time) (i int, at bool) {
+	i = sort.Search(len(w.pts), func(i int) bool { return !w.pts[i].t.Before(t) })
+	return i, i < len(w.pts) && w.pts[i].t.Equal(t)
 }
-
-func usableGood(p plant.Point) bool {
-	return p.Quality.IsGood() && !math.IsNaN(p.Value) && !math.IsInf(p.Value, 0)
-}
-
-// from is the index of the first sample at or after t.
-func (w *aggregator) from(t time.Time) int {
-	return sort.Search(len(w.pts), func(i int) bool { return !w.pts[i].Time.Before(t) })
-}
-
-func result(t time.Time, v float64, code uint32, bits uint32) plant.Point {
-	if bits != 0 {
-		code |= infoDataValue | bits
-	}
-	return plant.Point{Time: t, Value: v, Quality: plant.QualityOf(code)}
-}
-
-const (
-	codeGood       = 0x00000000
-	codeSubNormal  = 0x40A40000 // Uncertain_DataSubNormal
-	codeBadNoData  = 0x809B0000
-	codeBad        = 0x80000000
-	highBits       = 0xFFFF0000
-	oneMillisecond = time.Millisecond // weight of the last sample of the archive
-)
 
 // bound is a value at a time, found or made.
 type bound struct {
@@ -215,418 +192,357 @@ type bound struct {
 	bits uint32 // interpolated, or none: a sample is there
 }
 
-var noBound = bound{v: math.NaN(), code: codeBadNoData}
+var noBound = bound{v: nan, code: codeBadNoData}
+
+func (b bound) state() uint32 { return min(b.code>>30, stateBad) }
 
 // simple is the simple bound at t (3.1.9): the adjacent samples even if Bad.
 func (w *aggregator) simple(t time.Time) bound {
-	i := w.from(t)
-	if i < len(w.pts) && w.pts[i].Time.Equal(t) {
-		if p := w.pts[i]; !w.bad(p) {
-			return bound{p.Value, p.Quality.Code() & highBits, 0}
-		}
+	i, at := w.from(t)
+	switch {
+	case at && w.pts[i].state < stateBad:
+		return bound{w.pts[i].v, w.pts[i].code, 0}
+	case at, i == 0, i == len(w.pts), w.pts[i-1].state == stateBad:
 		return noBound
 	}
-	if i == 0 || w.bad(w.pts[i-1]) {
-		return noBound
-	}
-	a := w.pts[i-1]
-	if i == len(w.pts) {
-		return noBound
-	}
-	b := w.pts[i]
-	code := uint32(codeGood)
-	if !a.Quality.IsGood() {
+	a, b, code := w.pts[i-1], w.pts[i], uint32(codeGood)
+	if a.state != stateGood || !w.cfg.Stepped && b.state != stateGood {
 		code = codeSubNormal
 	}
-	if w.cfg.Stepped {
-		return bound{a.Value, code, bitInterpolated}
-	}
-	if w.bad(b) {
-		return bound{a.Value, codeSubNormal, bitInterpolated}
-	}
-	if !b.Quality.IsGood() {
-		code = codeSubNormal
+	if w.cfg.Stepped || b.state == stateBad {
+		return bound{a.v, code, bitInterpolated}
 	}
 	return bound{between(a, b, t), code, bitInterpolated}
 }
 
-func between(a, b plant.Point, t time.Time) float64 {
-	return a.Value + (b.Value-a.Value)*float64(t.Sub(a.Time))/float64(b.Time.Sub(a.Time))
+func between(a, b reading, t time.Time) float64 {
+	return a.v + (b.v-a.v)*float64(t.Sub(a.t))/float64(b.t.Sub(a.t))
 }
 
 // interpolated is the interpolated bound at t (3.1.8): the nearest samples that
 // are not Bad.
 func (w *aggregator) interpolated(t time.Time, stepped bool) bound {
-	i := w.from(t)
-	if i < len(w.pts) && w.pts[i].Time.Equal(t) && !w.bad(w.pts[i]) {
-		return bound{w.pts[i].Value, w.pts[i].Quality.Code() & highBits, 0}
+	i, at := w.from(t)
+	if at && w.pts[i].state < stateBad {
+		return bound{w.pts[i].v, w.pts[i].code, 0}
 	}
-	a := i - 1
-	for a >= 0 && w.bad(w.pts[a]) {
-		a--
+	before := func(i int) int {
+		for i--; i >= 0 && w.pts[i].state == stateBad; i-- {
+		}
+		return i
 	}
+	a, b := before(i), i
 	if a < 0 {
 		return noBound
 	}
-	b := i
-	for b < len(w.pts) && w.bad(w.pts[b]) {
+	for b < len(w.pts) && w.pts[b].state == stateBad {
 		b++
 	}
 	code := uint32(codeGood)
-	if !w.pts[a].Quality.IsGood() || a != i-1 {
-		code = codeSubNormal
-	}
-	// A Bad sample exactly at t counts as skipped.
-	if i < len(w.pts) && w.pts[i].Time.Equal(t) {
+	if w.pts[a].state != stateGood || a != i-1 || at { // a Bad sample exactly at t counts as skipped
 		code = codeSubNormal
 	}
 	switch {
 	case b == len(w.pts):
-		v := w.pts[a].Value
-		if w.cfg.UseSlopedExtrapolation && !stepped {
-			z := a - 1
-			for z >= 0 && w.bad(w.pts[z]) {
-				z--
-			}
-			if z >= 0 {
-				v = between(w.pts[z], w.pts[a], t)
-			}
+		v := w.pts[a].v
+		if z := before(a); w.cfg.UseSlopedExtrapolation && !stepped && z >= 0 {
+			v = between(w.pts[z], w.pts[a], t)
 		}
 		return bound{v, codeSubNormal, bitInterpolated}
 	case stepped:
-		return bound{w.pts[a].Value, code, bitInterpolated}
-	}
-	if !w.pts[b].Quality.IsGood() || b != i {
+		return bound{w.pts[a].v, code, bitInterpolated}
+	case w.pts[b].state != stateGood || b != i:
 		code = codeSubNormal
 	}
 	return bound{between(w.pts[a], w.pts[b], t), code, bitInterpolated}
 }
 
 // byShare is the status of 5.4.3.2.1 from the shares of Good and Bad data, %.
-func (w *aggregator) byShare(good, bad float64, uncertain bool) uint32 {
-	code := uint32(codeSubNormal)
+func (w *aggregator) byShare(goodPct, badPct float64, anyUncertain bool) uint32 {
 	equal := w.cfg.PercentDataGood == w.cfg.PercentDataBad // then Good decides
+	isGood := badPct == 0 || equal && goodPct >= w.cfg.PercentDataGood
 	switch {
-	case bad == 0, equal && good >= w.cfg.PercentDataGood:
-		code = codeGood
-	case bad >= w.cfg.PercentDataBad:
+	case !isGood && badPct >= w.cfg.PercentDataBad:
 		return codeBad
-	case good >= w.cfg.PercentDataGood:
-		code = codeGood
+	case !anyUncertain && (isGood || goodPct >= w.cfg.PercentDataGood):
+		return codeGood
 	}
-	if uncertain {
-		return codeSubNormal
-	}
-	return code
+	return codeSubNormal
 }
 
 // stretchOf is an interval and what there is in it.
 type stretchOf struct {
-	agg         Aggregate
-	s, e        time.Time
-	last        time.Time // of the archive
-	in          []plant.Point
-	partial     uint32
-	nGood, nBad int
-	uncertain   bool
+	*aggregator
+	s, e    time.Time
+	last    time.Time // of the archive
+	in      []reading
+	n       [3]int // of each state
+	partial uint32
 }
 
-func (w *aggregator) interval(agg Aggregate, s, e time.Time, cut bool) (plant.Point, error) {
-	f, ok := aggregates[agg]
-	if !ok && agg != Interpolative {
-		return plant.Point{}, fmt.Errorf("aggregate %q is not known; take one of %s", string(agg), strings.Join(AggregateNames(), ", "))
+func (x *stretchOf) compute(agg Aggregate, of func(*stretchOf) plant.Point) plant.Point {
+	if agg == "AnnotationCount" { // whatever values there are
+		return of(x)
 	}
-	iv := &stretchOf{agg: agg, s: s, e: e}
-	if agg == AnnotationCount { // whatever values there are
-		return f(w, iv), nil
+	if len(x.pts) == 0 {
+		return x.noData()
 	}
-	if len(w.pts) == 0 {
-		return iv.noData(), nil
+	first := x.pts[0].t
+	x.last = x.pts[len(x.pts)-1].t
+	if agg == "Interpolative" { // goes on after the end, and is never Partial
+		return of(x)
 	}
-	first, last := w.pts[0].Time, w.pts[len(w.pts)-1].Time
-	if agg == Interpolative { // goes on after the end, and is never Partial
-		b := w.interpolated(s, w.cfg.Stepped)
-		return result(s, b.v, b.code, b.bits), nil
+	if !x.e.After(first) || x.s.After(x.last) {
+		return x.noData()
 	}
-	if !e.After(first) || s.After(last) {
-		return iv.noData(), nil
+	if x.s.Before(first) || x.e.After(x.last) {
+		x.partial = bitPartial
 	}
-	if s.Before(first) || e.After(last) || cut {
-		iv.partial = bitPartial
+	i, _ := x.from(x.s)
+	j, _ := x.from(x.e)
+	x.in = x.pts[i:j]
+	for _, p := range x.in {
+		x.n[p.state]++
 	}
-	iv.in, iv.last = w.pts[w.from(s):w.from(e)], last
-	for _, p := range iv.in {
-		switch {
-		case usableGood(p):
-			iv.nGood++
-		case w.bad(p):
-			iv.nBad++
-		default:
-			iv.uncertain = true
+	return of(x)
+}
+
+func resultAt(t time.Time, v float64, code, bits uint32) plant.Point {
+	if bits != 0 {
+		code |= infoDataValue | bits
+	}
+	return plant.Point{Time: t, Value: v, Quality: plant.QualityOf(code)}
+}
+
+func (x *stretchOf) result(v float64, code, bits uint32) plant.Point {
+	return resultAt(x.s, v, code, bits|x.partial)
+}
+
+func (x *stretchOf) noData() plant.Point { return resultAt(x.s, nan, codeBadNoData, 0) }
+
+func (x *stretchOf) interpolative() plant.Point {
+	b := x.interpolated(x.s, x.cfg.Stepped)
+	return resultAt(x.s, b.v, b.code, b.bits)
+}
+
+// bySamples makes an aggregate of a value over the samples, NaN for no data, with
+// the status by their number.
+func bySamples(partial bool, value func(*stretchOf) float64) func(*stretchOf) plant.Point {
+	return func(x *stretchOf) plant.Point {
+		v, n := value(x), float64(len(x.in))
+		if math.IsNaN(v) || n == 0 {
+			return x.noData()
 		}
+		bits := uint32(bitCalculated)
+		if partial {
+			bits |= x.partial
+		}
+		code := x.byShare(100*(n-float64(x.n[stateBad]))/n, 100*float64(x.n[stateBad])/n, x.n[stateUncertain] > 0)
+		if code == codeBad {
+			return resultAt(x.s, nan, codeBad, 0)
+		}
+		return resultAt(x.s, v, code, bits)
 	}
-	return f(w, iv), nil
 }
 
-func (iv *stretchOf) noData() plant.Point { return result(iv.s, nan, codeBadNoData, 0) }
+func (x *stretchOf) count() float64 { return float64(x.n[stateGood]) }
 
-// byCount is the status by the number of samples; not for an empty interval.
-func (w *aggregator) byCount(iv *stretchOf) uint32 {
-	n := float64(len(iv.in))
-	return w.byShare(100*(n-float64(iv.nBad))/n, 100*float64(iv.nBad)/n, iv.uncertain)
-}
-
-// counted is a value with the status by the number of samples.
-func (w *aggregator) counted(iv *stretchOf, v float64, bits uint32) plant.Point {
-	code := w.byCount(iv)
-	if code == codeBad {
-		return result(iv.s, nan, codeBad, 0)
-	}
-	return result(iv.s, v, code, bits)
-}
-
-func (w *aggregator) count(iv *stretchOf) plant.Point {
-	if len(iv.in) == 0 {
-		return iv.noData()
-	}
-	return w.counted(iv, float64(iv.nGood), bitCalculated|iv.partial)
-}
-
-func (iv *stretchOf) mean() float64 {
+func (x *stretchOf) mean() float64 {
 	var sum float64
-	for _, p := range iv.in {
-		if usableGood(p) {
-			sum += p.Value
+	for _, p := range x.in {
+		if p.state == stateGood {
+			sum += p.v
 		}
 	}
-	return sum / float64(iv.nGood)
+	return sum / float64(x.n[stateGood])
 }
 
-func (w *aggregator) average(iv *stretchOf) plant.Point {
-	if iv.nGood == 0 {
-		return iv.noData()
-	}
-	return w.counted(iv, iv.mean(), bitCalculated) // never Partial
-}
-
-func (w *aggregator) spread(iv *stretchOf) plant.Point {
-	if iv.nGood == 0 {
-		return iv.noData()
-	}
-	mean, sq := iv.mean(), 0.0
-	for _, p := range iv.in {
-		if usableGood(p) {
-			sq += (p.Value - mean) * (p.Value - mean)
+// variance divides by the number of values less so many.
+func (x *stretchOf) variance(less int) float64 {
+	mean, sum := x.mean(), 0.0
+	for _, p := range x.in {
+		if p.state == stateGood {
+			sum += (p.v - mean) * (p.v - mean)
 		}
 	}
-	v := 0.0
-	switch {
-	case iv.agg == StandardDeviationPopulation || iv.agg == VariancePopulation:
-		v = sq / float64(iv.nGood)
-	case iv.nGood > 1:
-		v = sq / float64(iv.nGood-1)
+	if x.n[stateGood] > 0 && x.n[stateGood] == less {
+		return 0
 	}
-	if iv.agg == StandardDeviationSample || iv.agg == StandardDeviationPopulation {
-		v = math.Sqrt(v)
-	}
-	return w.counted(iv, v, bitCalculated|iv.partial)
+	return sum / float64(x.n[stateGood]-less)
 }
 
-func (w *aggregator) firstLast(iv *stretchOf) plant.Point {
-	if len(iv.in) == 0 {
-		return iv.noData()
+// transitions is 5.4.3.24: changes between samples that are not Bad, the first
+// one compared with the last before the interval; none there is a change.
+func (x *stretchOf) transitions() (n float64) {
+	i, _ := x.from(x.s)
+	for i--; i >= 0 && x.pts[i].state == stateBad; i-- {
 	}
-	p := iv.in[0]
-	if iv.agg == EndValue {
-		p = iv.in[len(iv.in)-1]
+	before := nan
+	if i >= 0 {
+		before = x.pts[i].v
 	}
-	v := p.Value
-	if p.Quality.IsBad() {
-		v = nan
-	}
-	return result(p.Time, v, p.Quality.Code()&highBits, iv.partial)
-}
-
-func (w *aggregator) delta(iv *stretchOf) plant.Point {
-	if iv.nGood == 0 {
-		return iv.noData()
-	}
-	a, b := nan, nan
-	for _, p := range iv.in {
-		if usableGood(p) {
-			if math.IsNaN(a) {
-				a = p.Value
-			}
-			b = p.Value
-		}
-	}
-	code := uint32(codeGood)
-	if !usableGood(iv.in[0]) || !usableGood(iv.in[len(iv.in)-1]) {
-		code = codeSubNormal
-	}
-	return result(iv.s, b-a, code, bitCalculated|iv.partial)
-}
-
-func (w *aggregator) bounds(iv *stretchOf) plant.Point {
-	a, b := w.simple(iv.s), w.simple(iv.e)
-	switch iv.agg {
-	case StartBound:
-		return result(iv.s, a.v, a.code, a.bits|iv.partial)
-	case EndBound:
-		return result(iv.s, b.v, b.code, bitCalculated|iv.partial)
-	}
-	code := uint32(codeGood)
-	switch {
-	case a.code>>30 >= 2 || b.code>>30 >= 2:
-		return result(iv.s, nan, codeBadNoData, iv.partial)
-	case a.code>>30 == 1 || b.code>>30 == 1:
-		code = codeSubNormal
-	}
-	return result(iv.s, b.v-a.v, code, bitCalculated|iv.partial)
-}
-
-// extreme is 5.4.3.10 to .14: over Good samples only.
-func (w *aggregator) extreme(iv *stretchOf) plant.Point {
-	find := func(sign float64) (at plant.Point, code uint32, bits uint32, ok bool) {
-		n := 0
-		for _, p := range iv.in {
-			if !usableGood(p) {
-				continue
-			}
-			if n == 0 || sign*p.Value > sign*at.Value {
-				at, n = p, 1
-			} else if p.Value == at.Value {
+	for _, p := range x.in {
+		if p.state < stateBad {
+			if p.v != before {
 				n++
 			}
+			before = p.v
 		}
-		if n == 0 {
-			return at, 0, 0, false
-		}
-		for _, p := range iv.in {
-			if p.Quality.IsBad() || w.bad(p) || p.Quality.IsUncertain() && sign*p.Value > sign*at.Value {
-				code = codeSubNormal
-			}
-		}
-		if n > 1 {
-			bits = bitMultiple
-		}
-		return at, code, bits, true
 	}
-	lo, loCode, loBits, ok := find(-1)
-	hi, hiCode, hiBits, _ := find(+1)
-	if !ok {
-		return iv.noData()
-	}
-	raw := func(p plant.Point) uint32 { // Raw only if it sits on the start
-		if p.Time.Equal(iv.s) {
-			return 0
-		}
-		return bitCalculated
-	}
-	switch iv.agg {
-	case Minimum:
-		return result(iv.s, lo.Value, loCode, raw(lo)|loBits|iv.partial)
-	case Maximum:
-		return result(iv.s, hi.Value, hiCode, raw(hi)|hiBits|iv.partial)
-	case MinimumActualTime:
-		return result(lo.Time, lo.Value, loCode, loBits|iv.partial)
-	case MaximumActualTime:
-		return result(hi.Time, hi.Value, hiCode, hiBits|iv.partial)
-	}
-	return result(iv.s, hi.Value-lo.Value, max(loCode, hiCode), bitCalculated|iv.partial)
+	return n
 }
 
-// extreme2 is 5.4.3.15 to .19: samples that are not Bad, and simple bounds. The
+// sampleAt is a sample of the interval as it is.
+func (x *stretchOf) sampleAt(i int) plant.Point {
+	if len(x.in) == 0 {
+		return x.noData()
+	}
+	p := x.in[i]
+	if p.code>>30 >= stateBad {
+		p.v = nan
+	}
+	return resultAt(p.t, p.v, p.code, x.partial)
+}
+
+func (x *stretchOf) delta() plant.Point {
+	if x.n[stateGood] == 0 {
+		return x.noData()
+	}
+	isGood := func(p reading) bool { return p.state == stateGood }
+	i := slices.IndexFunc(x.in, isGood)
+	j := len(x.in) - 1
+	for !isGood(x.in[j]) {
+		j--
+	}
+	code := uint32(codeGood)
+	if i > 0 || j < len(x.in)-1 {
+		code = codeSubNormal
+	}
+	return x.result(x.in[j].v-x.in[i].v, code, bitCalculated)
+}
+
+func (x *stretchOf) deltaBounds() plant.Point {
+	a, b := x.simple(x.s), x.simple(x.e)
+	switch max(a.state(), b.state()) {
+	case stateBad:
+		return x.result(nan, codeBadNoData, 0)
+	case stateUncertain:
+		return x.result(b.v-a.v, codeSubNormal, bitCalculated)
+	}
+	return x.result(b.v-a.v, codeGood, bitCalculated)
+}
+
+// candidate is what may be the smallest or greatest.
+type candidate struct {
+	t    time.Time
+	v    float64
+	bits uint32
+}
+
+// extreme makes an aggregate of the candidates: the smallest (-1), the greatest
+// (+1), or the distance between them (0). status is that of the extreme on a side.
+func extreme(candidates func(*stretchOf) (all []candidate, status func(sign, v float64) uint32), side float64, actualTime bool) func(*stretchOf) plant.Point {
+	return func(x *stretchOf) plant.Point {
+		all, status := candidates(x)
+		if len(all) == 0 {
+			return x.noData()
+		}
+		find := func(sign float64) (at candidate) {
+			n := 0
+			for _, c := range all {
+				if n == 0 || sign*c.v > sign*at.v {
+					at, n = c, 1
+				} else if c.v == at.v {
+					n++
+				}
+			}
+			if n > 1 {
+				at.bits |= bitMultiple
+			}
+			return at
+		}
+		lo, hi := find(-1), find(+1)
+		c, code := lo, max(status(-1, lo.v), status(+1, hi.v))
+		switch {
+		case code == codeBad:
+			return x.result(nan, codeBad, bitCalculated)
+		case side == 0:
+			return x.result(hi.v-lo.v, code, bitCalculated)
+		case side > 0:
+			c = hi
+		}
+		if code = status(side, c.v); actualTime {
+			return resultAt(c.t, c.v, code, c.bits&^bitCalculated|x.partial)
+		}
+		return x.result(c.v, code, c.bits)
+	}
+}
+
+// ofGood is 5.4.3.10 to .14: Good samples only.
+func (x *stretchOf) ofGood() (all []candidate, status func(sign, v float64) uint32) {
+	for _, p := range x.in {
+		if p.state == stateGood {
+			c := candidate{p.t, p.v, bitCalculated}
+			if p.t.Equal(x.s) { // Raw only if it sits on the start
+				c.bits = 0
+			}
+			all = append(all, c)
+		}
+	}
+	return all, func(sign, v float64) uint32 {
+		for _, p := range x.in {
+			if p.state == stateBad || p.state == stateUncertain && sign*p.v > sign*v {
+				return codeSubNormal
+			}
+		}
+		return codeGood
+	}
+}
+
+// ofBounded is 5.4.3.15 to .19: samples that are not Bad, and simple bounds. The
 // bound at the end counts for sloped tags only and is stamped 1 ms before it.
-func (w *aggregator) extreme2(iv *stretchOf) plant.Point {
-	type candidate struct {
-		t    time.Time
-		v    float64
-		bits uint32
+func (x *stretchOf) ofBounded() (all []candidate, status func(sign, v float64) uint32) {
+	if b := x.simple(x.s); b.state() < stateBad {
+		all = append(all, candidate{x.s, b.v, b.bits})
 	}
-	var all []candidate
-	if b := w.simple(iv.s); b.code>>30 < 2 {
-		all = append(all, candidate{iv.s, b.v, b.bits})
-	}
-	for _, p := range iv.in {
-		if !w.bad(p) && !p.Time.Equal(iv.s) {
-			all = append(all, candidate{p.Time, p.Value, bitCalculated})
+	for _, p := range x.in {
+		if p.state < stateBad && !p.t.Equal(x.s) {
+			all = append(all, candidate{p.t, p.v, bitCalculated})
 		}
 	}
-	if b := w.simple(iv.e); !w.cfg.Stepped && b.code>>30 < 2 {
-		all = append(all, candidate{iv.e.Add(-oneMillisecond), b.v, bitInterpolated})
+	if b := x.simple(x.e); !x.cfg.Stepped && b.state() < stateBad {
+		all = append(all, candidate{x.e.Add(-oneMillisecond), b.v, bitInterpolated})
 	}
-	code := w.byTime(iv)
-	switch {
-	case len(all) == 0:
-		return iv.noData()
-	case code == codeBad:
-		return result(iv.s, nan, codeBad, bitCalculated|iv.partial)
+	code := x.byTime()
+	return all, func(float64, float64) uint32 { return code }
+}
+
+// overTime makes a total of an average (5.4.3.8, .9): it times the length of the
+// interval in s, so over the time without data the mean of the rest is taken.
+func overTime(average func(*stretchOf) plant.Point) func(*stretchOf) plant.Point {
+	return func(x *stretchOf) plant.Point {
+		p := average(x)
+		p.Value *= x.e.Sub(x.s).Seconds()
+		return p
 	}
-	find := func(sign float64) (at candidate) {
-		n := 0
-		for _, c := range all {
-			if n == 0 || sign*c.v > sign*at.v {
-				at, n = c, 1
-			} else if c.v == at.v {
-				n++
-			}
-		}
-		if n > 1 {
-			at.bits |= bitMultiple
-		}
-		return at
-	}
-	lo, hi := find(-1), find(+1)
-	switch iv.agg {
-	case Minimum2:
-		return result(iv.s, lo.v, code, lo.bits|iv.partial)
-	case Maximum2:
-		return result(iv.s, hi.v, code, hi.bits|iv.partial)
-	case MinimumActualTime2:
-		return result(lo.t, lo.v, code, lo.bits&^bitCalculated|iv.partial)
-	case MaximumActualTime2:
-		return result(hi.t, hi.v, code, hi.bits&^bitCalculated|iv.partial)
-	}
-	return result(iv.s, hi.v-lo.v, code, bitCalculated|iv.partial)
 }
 
 // timeAverage is 5.4.3.6: the area under straight lines, also for stepped tags.
-// Total (5.4.3.8) is that times the length of the interval in s: over the time
-// without data the mean of the rest is taken.
-func (w *aggregator) timeAverage(iv *stretchOf) plant.Point {
-	type knot struct {
-		t time.Time
-		v float64
+func (x *stretchOf) timeAverage() plant.Point {
+	var ks []reading // what lines go through
+	begin, end := x.interpolated(x.s, false), x.interpolated(x.e, false)
+	worst := max(begin.state(), x.worstState()) // without a begin only the time with data counts
+	if begin.state() < stateBad {
+		ks = append(ks, reading{t: x.s, v: begin.v})
 	}
-	var ks []knot
-	code := uint32(codeGood)
-	if b := w.interpolated(iv.s, false); b.code>>30 < 2 {
-		ks = append(ks, knot{iv.s, b.v})
-		if b.code>>30 != 0 {
-			code = codeSubNormal
-		}
-	} else {
-		code = codeSubNormal // only the time with data counts
-	}
-	for _, p := range iv.in {
-		switch {
-		case w.bad(p):
-			code = codeSubNormal
-		case !p.Time.Equal(iv.s):
-			ks = append(ks, knot{p.Time, p.Value})
-			fallthrough
-		default:
-			if !p.Quality.IsGood() {
-				code = codeSubNormal
-			}
+	for _, p := range x.in {
+		if p.state < stateBad && !p.t.Equal(x.s) {
+			ks = append(ks, p)
 		}
 	}
-	if b := w.interpolated(iv.e, false); b.code>>30 < 2 {
-		ks = append(ks, knot{iv.e, b.v})
-		if b.code>>30 != 0 {
-			code = codeSubNormal
-		}
+	if end.state() < stateBad {
+		ks = append(ks, reading{t: x.e, v: end.v})
+		worst = max(worst, end.state())
 	}
 	var area, length float64
 	for i := 1; i < len(ks); i++ {
@@ -635,233 +551,162 @@ func (w *aggregator) timeAverage(iv *stretchOf) plant.Point {
 		length += d
 	}
 	if length == 0 {
-		return iv.noData()
+		return x.noData()
 	}
-	return result(iv.s, iv.total(area/length), code, bitCalculated|iv.partial)
+	code := uint32(codeGood)
+	if worst > stateGood {
+		code = codeSubNormal
+	}
+	return x.result(area/length, code, bitCalculated)
 }
 
-// total makes a total of an average, for the aggregates that are one.
-func (iv *stretchOf) total(mean float64) float64 {
-	if iv.agg == Total || iv.agg == Total2 {
-		return mean * iv.e.Sub(iv.s).Seconds()
+// worstState is that of the worst sample.
+func (x *stretchOf) worstState() (worst uint32) {
+	for _, p := range x.in {
+		worst = max(worst, p.state)
 	}
-	return mean
+	return worst
 }
 
 // region is a piece of an interval between samples, bounds counting as such.
 type region struct {
 	length float64 // s
 	a, b   float64 // values at its ends
-	state  uint32  // 0 Good, 1 Uncertain, 2 Bad
+	state  uint32
+	begun  uint32 // state of the sample that begins it
 }
 
 // regions divides an interval by the rules of simple bounds. The last sample of
 // the archive weighs one millisecond.
-func (w *aggregator) regions(iv *stretchOf) []region {
-	e := iv.e
-	if e.After(iv.last) {
-		e = iv.last.Add(oneMillisecond)
+func (x *stretchOf) regions() (rs []region) {
+	e := x.e
+	if e.After(x.last) {
+		e = x.last.Add(oneMillisecond)
 	}
-	begin := w.simple(iv.s)
-	at, v, state := iv.s, begin.v, min(begin.code>>30, 2)
-	stateOf := func(p plant.Point) uint32 {
+	begin, end := x.simple(x.s), x.simple(e)
+	at := reading{t: x.s, v: begin.v, state: begin.state()}
+	if len(x.in) > 0 && x.in[0].t.Equal(x.s) {
+		at.state = x.in[0].state
+	}
+	for _, next := range append(slices.Clone(x.in), reading{t: e, v: end.v, state: end.state()}) {
+		r := region{length: next.t.Sub(at.t).Seconds(), a: at.v, b: next.v, state: at.state, begun: at.state}
 		switch {
-		case w.bad(p):
-			return 2
-		case p.Quality.IsGood():
-			return 0
-		}
-		return 1
-	}
-	if len(iv.in) > 0 && iv.in[0].Time.Equal(iv.s) {
-		state = stateOf(iv.in[0])
-	}
-	var rs []region
-	end := func(t time.Time, next float64, nextState uint32) {
-		r := region{length: t.Sub(at).Seconds(), a: v, b: next, state: state}
-		switch {
-		case state == 2:
-		case w.cfg.Stepped:
-			r.b = v
-		case nextState == 2: // it holds, Uncertain
-			r.b, r.state = v, 1
-		case nextState == 1:
-			r.state = 1
-		}
-		if r.length > 0 {
-			rs = append(rs, r)
-		}
-	}
-	for _, p := range iv.in {
-		if p.Time.Equal(iv.s) {
+		case r.length <= 0:
 			continue
+		case r.state == stateBad:
+		case x.cfg.Stepped:
+			r.b = r.a
+		case next.state == stateBad: // it holds, Uncertain
+			r.b, r.state = r.a, stateUncertain
+		case next.state == stateUncertain:
+			r.state = stateUncertain
 		}
-		ps := stateOf(p)
-		end(p.Time, p.Value, ps)
-		at, v, state = p.Time, p.Value, ps
+		rs, at = append(rs, r), next
 	}
-	last := w.simple(e)
-	end(e, last.v, min(last.code>>30, 2))
 	return rs
 }
 
 // byTime is the status by the time of regions.
-func (w *aggregator) byTime(iv *stretchOf) uint32 {
-	var good, bad, all float64
-	uncertain := false
-	for _, r := range w.regions(iv) {
-		all += r.length
-		switch r.state {
-		case 0:
-			good += r.length
-		case 2:
-			bad += r.length
-		default:
-			uncertain = true
-		}
+func (x *stretchOf) byTime() uint32 {
+	var of [3]float64
+	for _, r := range x.regions() {
+		of[r.state] += r.length
 	}
-	return w.byShare(100*good/all, 100*bad/all, uncertain)
+	all := of[stateGood] + of[stateUncertain] + of[stateBad]
+	return x.byShare(100*of[stateGood]/all, 100*of[stateBad]/all, of[stateUncertain] > 0)
 }
 
-// timeAverage2 is 5.4.3.7: the area over the regions that have a value. Total2
-// (5.4.3.9) is that times the length of the interval, as for Total.
-func (w *aggregator) timeAverage2(iv *stretchOf) plant.Point {
+// byRegions is a value with the status by the time of regions.
+func (x *stretchOf) byRegions(v float64) plant.Point {
+	code := x.byTime()
+	if code == codeBad {
+		v = nan
+	}
+	return x.result(v, code, bitCalculated)
+}
+
+// timeAverage2 is 5.4.3.7: the area over the regions that have a value.
+func (x *stretchOf) timeAverage2() plant.Point {
 	var area, length float64
-	for _, r := range w.regions(iv) {
-		if r.state < 2 {
+	for _, r := range x.regions() {
+		if r.state < stateBad {
 			area += r.length * (r.a + r.b) / 2
 			length += r.length
 		}
 	}
-	code := w.byTime(iv)
-	switch {
-	case length == 0:
-		return iv.noData()
-	case code == codeBad:
-		return result(iv.s, nan, codeBad, bitCalculated|iv.partial)
+	if length == 0 {
+		return x.noData()
 	}
-	return result(iv.s, iv.total(area/length), code, bitCalculated|iv.partial)
-}
-
-// durations is 5.4.3.31 to .34: each region has the status of the sample that
-// begins it, the first one that of the simple bound; Uncertain counts in
-// neither. The last sample of the archive weighs one millisecond.
-func (w *aggregator) durations(iv *stretchOf) plant.Point {
-	e := iv.e
-	if e.After(iv.last) {
-		e = iv.last.Add(oneMillisecond)
-	}
-	var good, bad time.Duration
-	at, state := iv.s, w.simple(iv.s).code>>30
-	credit := func(to time.Time) {
-		switch {
-		case state == 0:
-			good += to.Sub(at)
-		case state >= 2:
-			bad += to.Sub(at)
-		}
-		at = to
-	}
-	for _, p := range iv.in {
-		credit(p.Time)
-		switch {
-		case w.bad(p):
-			state = 2
-		case p.Quality.IsGood():
-			state = 0
-		default:
-			state = 1
-		}
-	}
-	credit(e)
-	d := good
-	if iv.agg == DurationBad || iv.agg == PercentBad {
-		d = bad
-	}
-	v := float64(d) / float64(time.Millisecond)
-	if iv.agg == PercentGood || iv.agg == PercentBad {
-		v = 100 * float64(d) / float64(e.Sub(iv.s))
-	}
-	return result(iv.s, v, codeGood, bitCalculated|iv.partial)
+	return x.byRegions(area / length)
 }
 
 // inState is 5.4.3.22 and .23: the time in which a value that is not Bad was
 // zero, or was not.
-func (w *aggregator) inState(iv *stretchOf) plant.Point {
-	var ms float64
-	for _, r := range w.regions(iv) {
-		if r.state < 2 && (r.a == 0) == (iv.agg == DurationInStateZero) {
-			ms += r.length * 1000
-		}
-	}
-	code := w.byTime(iv)
-	if code == codeBad {
-		return result(iv.s, nan, codeBad, bitCalculated|iv.partial)
-	}
-	return result(iv.s, ms, code, bitCalculated|iv.partial)
-}
-
-// transitions is 5.4.3.24: changes between samples that are not Bad, the first
-// one compared with the last before the interval; none there is a change.
-func (w *aggregator) transitions(iv *stretchOf) plant.Point {
-	if len(iv.in) == 0 {
-		return iv.noData()
-	}
-	before := nan
-	for i := w.from(iv.s) - 1; i >= 0; i-- {
-		if !w.bad(w.pts[i]) {
-			before = w.pts[i].Value
-			break
-		}
-	}
-	n := 0
-	for _, p := range iv.in {
-		if !w.bad(p) {
-			if p.Value != before {
-				n++
+func inState(zero bool) func(*stretchOf) plant.Point {
+	return func(x *stretchOf) plant.Point {
+		var ms float64
+		for _, r := range x.regions() {
+			if r.state < stateBad && (r.a == 0) == zero {
+				ms += r.length * 1000
 			}
-			before = p.Value
 		}
+		return x.byRegions(ms)
 	}
-	return w.counted(iv, float64(n), bitCalculated|iv.partial)
 }
 
-func (w *aggregator) annotations(iv *stretchOf) plant.Point {
+// duration is 5.4.3.31 to .34: each region has the state of the sample that
+// begins it, the first one that of the simple bound; Uncertain counts in neither.
+func duration(state uint32, percent bool) func(*stretchOf) plant.Point {
+	return func(x *stretchOf) plant.Point {
+		var s, all float64
+		for _, r := range x.regions() {
+			all += r.length
+			if r.begun == state {
+				s += r.length
+			}
+		}
+		if percent {
+			return x.result(100*s/all, codeGood, bitCalculated)
+		}
+		return x.result(1000*s, codeGood, bitCalculated)
+	}
+}
+
+func (x *stretchOf) annotations() plant.Point {
 	n := 0
-	for _, t := range w.cfg.Annotations {
-		if !t.Before(iv.s) && t.Before(iv.e) {
+	for _, t := range x.cfg.Annotations {
+		if !t.Before(x.s) && t.Before(x.e) {
 			n++
 		}
 	}
-	return result(iv.s, float64(n), codeGood, bitCalculated)
+	return resultAt(x.s, float64(n), codeGood, bitCalculated)
 }
 
 // worst is 5.4.3.35 and .36: the status code of the worst sample, of several the
 // first; the second one takes the simple bound at the start too.
-func (w *aggregator) worst(iv *stretchOf) plant.Point {
-	worst, rank, n := uint32(0), uint32(0), 0
-	see := func(code uint32) {
-		switch r := min(code>>30, 2); {
-		case n == 0 || r > rank:
-			worst, rank, n = code, r, 1
-		case r == rank && r > 0:
-			n++
+func worst(bounded bool) func(*stretchOf) plant.Point {
+	return func(x *stretchOf) plant.Point {
+		var codes []uint32
+		if bounded {
+			codes = append(codes, x.simple(x.s).code)
 		}
-	}
-	if iv.agg == WorstQuality2 {
-		see(w.simple(iv.s).code)
-	}
-	for i, p := range iv.in {
-		if i > 0 || iv.agg == WorstQuality || !p.Time.Equal(iv.s) {
-			see(p.Quality.Code() & highBits)
+		for _, p := range x.in {
+			if !bounded || !p.t.Equal(x.s) {
+				codes = append(codes, p.code)
+			}
 		}
+		if len(codes) == 0 {
+			return x.noData()
+		}
+		severity := func(a, b uint32) int { return int(min(a>>30, stateBad)) - int(min(b>>30, stateBad)) }
+		worst, bits := slices.MaxFunc(codes, severity), uint32(bitCalculated)
+		for i, n := 0, 0; i < len(codes) && severity(worst, 0) > 0; i++ {
+			if severity(codes[i], worst) == 0 {
+				if n++; n > 1 {
+					bits |= bitMultiple
+				}
+			}
+		}
+		return x.result(float64(worst), codeGood, bits)
 	}
-	if n == 0 {
-		return iv.noData()
-	}
-	bits := bitCalculated | iv.partial
-	if n > 1 {
-		bits |= bitMultiple
-	}
-	return result(iv.s, float64(worst), codeGood, bits)
 }

@@ -158,9 +158,9 @@ func TestAggregatesRefuse(t *testing.T) {
 		start, end time.Time
 	}{
 		{"unknown", "Median", ok, at(0), at(10)},
-		{"range backwards", Average, ok, at(10), at(0)},
-		{"percentages", Average, AggregateConfig{PercentDataGood: 40, PercentDataBad: 50}, at(0), at(10)},
-		{"percentages above 100", Average, AggregateConfig{PercentDataGood: 140, PercentDataBad: 50}, at(0), at(10)},
+		{"range backwards", "Average", ok, at(10), at(0)},
+		{"percentages", "Average", AggregateConfig{PercentDataGood: 40, PercentDataBad: 50}, at(0), at(10)},
+		{"percentages above 100", "Average", AggregateConfig{PercentDataGood: 140, PercentDataBad: 50}, at(0), at(10)},
 	} {
 		if _, err := Aggregates(c.agg, c.cfg, pts, c.start, c.end, 0); err == nil {
 			t.Errorf("%s: no error", c.name)

@@ -3,6 +3,7 @@ package historian
 import (
 	"context"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -36,7 +37,7 @@ func (a *Archive) summaries(ctx context.Context, path string, aggs []Aggregate, 
 		if err != nil {
 			return fmt.Errorf("aggregates of %s: %w", path, err)
 		}
-		good, err := Aggregates(PercentGood, cfg, pts, at, end, interval)
+		good, err := Aggregates("PercentGood", cfg, pts, at, end, interval)
 		if err != nil {
 			return err
 		}
@@ -72,7 +73,7 @@ func (a *Archive) around(ctx context.Context, path string, from, to time.Time, f
 			}
 			if v.Unit == unit {
 				pts = append(pts, v.Point)
-				if usableGood(v.Point) {
+				if v.Quality.IsGood() && !math.IsNaN(v.Value) {
 					good++
 				}
 			}
@@ -118,19 +119,11 @@ func Stepped(path string) bool {
 
 // unitOfResult is the unit of an aggregate of values in a unit.
 func unitOfResult(agg Aggregate, unit string) string {
-	switch agg {
-	case Count, AnnotationCount, NumberOfTransitions, WorstQuality, WorstQuality2:
-		return ""
-	case DurationGood, DurationBad, DurationInStateZero, DurationInStateNonZero:
-		return "ms"
-	case PercentGood, PercentBad:
-		return "%"
-	case Total, Total2:
-		return unit + "*s"
-	case VarianceSample, VariancePopulation:
-		return "(" + unit + ")^2"
+	row, err := agg.find()
+	if err != nil {
+		return unit
 	}
-	return unit
+	return strings.ReplaceAll(aggregates[row].unit, "#", unit)
 }
 
 // flagsOf names the historian bits of a status code.

@@ -37,7 +37,7 @@ func TestArchiveAggregatesPart13(t *testing.T) {
 	}
 	rows := 0
 	for _, tab := range data.Tables {
-		if tab.Aggregate == string(AnnotationCount) {
+		if tab.Aggregate == "AnnotationCount" {
 			continue // not of values: checked without an archive
 		}
 		var got []Summary
