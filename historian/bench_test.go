@@ -131,28 +131,47 @@ func BenchmarkAppend(b *testing.B) {
 	}
 }
 
-// BenchmarkTrend reads 60 days as 1,000 buckets: a tag each 72 s from raw
-// values, one each 2 s from roll-ups.
-func BenchmarkTrend(b *testing.B) {
-	for _, step := range []time.Duration{72 * time.Second, 2 * time.Second} {
-		b.Run(fmt.Sprint("step=", step), func(b *testing.B) {
-			a, err := Open(b.TempDir(), Options{Now: func() time.Time { return t0.Add(24 * time.Hour) }})
-			if err != nil {
-				b.Fatal(err)
-			}
-			defer a.Close()
-			fillDays(b, a, 3, 60, step, 0.001)
-			if err := a.Maintain(context.Background()); err != nil {
-				b.Fatal(err)
-			}
+// BenchmarkRead reads 30 days of a value a second: raw and as roll-ups, to a
+// thousand buckets; an hour of them; and all in order of time, as a replay does.
+func BenchmarkRead(b *testing.B) {
+	ctx := context.Background()
+	now := t0
+	a, err := Open(b.TempDir(), Options{Now: func() time.Time { return now }})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer a.Close()
+	fillDays(b, a, 2, 30, time.Second, 0.01)
+	from := t0.Add(-30 * 24 * time.Hour)
+	trend := func(name string, from, to time.Time) {
+		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
-				bs, err := a.Trend(context.Background(), "EV.EV2.signal_1", t0.Add(-60*24*time.Hour), t0, 1000)
-				if err != nil || len(bs) < 500 {
+				if bs, err := a.Trend(ctx, "EV.EV1.signal_0", from, to, 1000); err != nil || len(bs) < 500 {
 					b.Fatal(len(bs), err)
 				}
 			}
 		})
 	}
+	trend("raw/30d", from, t0)
+	trend("raw/1h", from, from.Add(time.Hour))
+	now = t0.Add(24 * time.Hour)
+	if err := a.Maintain(ctx); err != nil {
+		b.Fatal(err)
+	}
+	trend("rolled/30d", from, t0)
+	b.Run("merged", func(b *testing.B) {
+		n, began := 0, cpu(b)
+		for b.Loop() {
+			err := a.Merged(ctx, []string{"EV.EV1.signal_0", "EV.EV2.signal_1"}, t0.Add(-5*24*time.Hour), t0, func(s []plant.Sample) error {
+				n += len(s)
+				return nil
+			})
+			if err != nil {
+				b.Fatal(err)
+			}
+		}
+		b.ReportMetric(float64(cpu(b)-began)/float64(n), "cpu-ns/sample")
+	})
 }
 
 // BenchmarkJournal is one event with the state of its alarm, durable.

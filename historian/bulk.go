@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"sort"
 	"time"
@@ -27,7 +26,7 @@ type BulkWriter struct {
 	progress func(samples int64)
 	closed   bool
 	// write stores one file; another one for a Rewrite.
-	write func(head fileHead, fill func(io.Writer, *fileHead) error) error
+	write func(head fileHead, fill fillFile) error
 }
 
 type bulkTag struct {
@@ -41,7 +40,7 @@ type bulkTag struct {
 // to InfluxDB as well, if a forwarder has run on this archive before.
 func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkWriter {
 	w := &BulkWriter{a: a, ctx: ctx, tags: map[string]*bulkTag{}, progress: progress}
-	w.write = func(head fileHead, fill func(io.Writer, *fileHead) error) error {
+	w.write = func(head fileHead, fill fillFile) error {
 		if _, err := a.cold.add(kindRaw, head, nil, fill); err != nil {
 			return err
 		}
@@ -160,8 +159,7 @@ func (w *BulkWriter) month(paths []string, from, to int64, decimal bool) error {
 		if (t.entry.decimals < exactDecimals) != decimal {
 			continue
 		}
-		i := sort.Search(t.len(), func(i int) bool { return t.time[i] >= from })
-		j := sort.Search(t.len(), func(i int) bool { return t.time[i] >= to })
+		i, j := t.within(from, to)
 		if i == j {
 			continue
 		}
@@ -173,7 +171,14 @@ func (w *BulkWriter) month(paths []string, from, to int64, decimal bool) error {
 	if len(parts) == 0 {
 		return nil
 	}
-	return w.write(head, rawOf(parts))
+	return w.write(head, fillRaw(func(put func(*taggedSeries) error) error {
+		for _, p := range parts {
+			if err := put(p); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
 }
 
 // noteLast keeps the newest point of a path for Last.

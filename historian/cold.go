@@ -1,7 +1,6 @@
 package historian
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,7 +8,6 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
-	"math"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -20,17 +18,19 @@ import (
 	"time"
 
 	"github.com/parquet-go/parquet-go"
-	"github.com/parquet-go/parquet-go/compress/zstd"
 )
 
-// The three kinds of Parquet file, each in a folder of its own.
-const (
-	kindRaw  = "raw"
-	kindMin  = "rollup-1min"
-	kindHour = "rollup-1h"
-)
+// kindRaw is the folder of the raw files; those of roll-ups are in rollLevels.
+const kindRaw = "raw"
 
-var coldKinds = []string{kindRaw, kindMin, kindHour}
+// coldKinds are the kinds of Parquet file, each in a folder of its own.
+var coldKinds = func() []string {
+	kinds := []string{kindRaw}
+	for _, l := range rollLevels {
+		kinds = append(kinds, l.kind)
+	}
+	return kinds
+}()
 
 // indexKey is the footer entry with the fileHead as JSON.
 const indexKey = "calandria.index"
@@ -402,7 +402,7 @@ func dropObsolete(gone []*coldFile) {
 
 // add writes a file and puts it into the set in place of those it replaces.
 // fill writes the rows and completes the head.
-func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill func(io.Writer, *fileHead) error) (*coldFile, error) {
+func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill fillFile) (*coldFile, error) {
 	s.mu.Lock()
 	s.version++
 	v := s.version
@@ -496,20 +496,6 @@ func (c *coldFile) readHead() error {
 	return nil
 }
 
-// openParquet opens a file; a library panic on a damaged file is an error.
-// The index of pages lets a reader skip those before its rows.
-func openParquet(f io.ReaderAt, size int64, pages bool) (pf *parquet.File, err error) {
-	defer recoverTo(&err)
-	return parquet.OpenFile(f, size, parquet.SkipPageIndex(!pages), parquet.SkipBloomFilters(true))
-}
-
-// recoverTo turns a panic of the Parquet library (damaged pages) into an error.
-func recoverTo(err *error) {
-	if p := recover(); p != nil {
-		*err = fmt.Errorf("damaged file: %v", p)
-	}
-}
-
 // handle opens the file if it is not open. The caller holds a reference.
 func (c *coldFile) handle() (*parquet.File, []int64, error) {
 	c.mu.Lock()
@@ -534,337 +520,4 @@ func (c *coldFile) handle() (*parquet.File, []int64, error) {
 		at += g.NumRows()
 	}
 	return c.pf, c.groupAt, nil
-}
-
-// rawRow is one line of a raw file. Variants differ in the unit of time, of which
-// the coarsest that loses nothing is used, and in the encoding of values: few
-// different ones, as decimals are, go into a dictionary.
-type rawRow struct {
-	Tag    string   `parquet:"tag,dict"`
-	Time   int64    `parquet:"time,timestamp(nanosecond),delta"`
-	Value  *float64 `parquet:"value,optional,split"`
-	Status uint32   `parquet:"status,dict"`
-	Unit   string   `parquet:"unit,dict"`
-}
-
-type rawRowMicro struct {
-	Tag    string   `parquet:"tag,dict"`
-	Time   int64    `parquet:"time,timestamp(microsecond),delta"`
-	Value  *float64 `parquet:"value,optional,split"`
-	Status uint32   `parquet:"status,dict"`
-	Unit   string   `parquet:"unit,dict"`
-}
-
-type rawRowMilli struct {
-	Tag    string   `parquet:"tag,dict"`
-	Time   int64    `parquet:"time,timestamp(millisecond),delta"`
-	Value  *float64 `parquet:"value,optional,split"`
-	Status uint32   `parquet:"status,dict"`
-	Unit   string   `parquet:"unit,dict"`
-}
-
-type decRow struct {
-	Tag    string   `parquet:"tag,dict"`
-	Time   int64    `parquet:"time,timestamp(nanosecond),delta"`
-	Value  *float64 `parquet:"value,optional,dict"`
-	Status uint32   `parquet:"status,dict"`
-	Unit   string   `parquet:"unit,dict"`
-}
-
-type decRowMicro struct {
-	Tag    string   `parquet:"tag,dict"`
-	Time   int64    `parquet:"time,timestamp(microsecond),delta"`
-	Value  *float64 `parquet:"value,optional,dict"`
-	Status uint32   `parquet:"status,dict"`
-	Unit   string   `parquet:"unit,dict"`
-}
-
-type decRowMilli struct {
-	Tag    string   `parquet:"tag,dict"`
-	Time   int64    `parquet:"time,timestamp(millisecond),delta"`
-	Value  *float64 `parquet:"value,optional,dict"`
-	Status uint32   `parquet:"status,dict"`
-	Unit   string   `parquet:"unit,dict"`
-}
-
-// Columns of a raw file.
-const (
-	colTime   = 1
-	colValue  = 2
-	colStatus = 3
-)
-
-// tickOf is the coarsest of ms, us, ns that holds all times exactly.
-func tickOf(tick int64, times []int64) int64 {
-	for _, t := range times {
-		for t%tick != 0 {
-			tick /= 1000
-		}
-	}
-	return tick
-}
-
-const (
-	groupMin = 32 << 10  // rows: a row group ends at the next tag after these
-	groupMax = 512 << 10 // rows: and inside a tag at these
-)
-
-// taggedSeries is the samples of one tag under one unit.
-type taggedSeries struct {
-	path, unit string
-	decimals   int
-	series
-}
-
-// compression pools its encoders, which are big; so there is one.
-var compression = &zstd.Codec{Level: zstd.SpeedDefault, Concurrency: 1}
-
-func writerOptions() []parquet.WriterOption {
-	return []parquet.WriterOption{
-		parquet.Compression(compression),
-		parquet.CreatedBy("calandria", "1", ""),
-		parquet.DataPageStatistics(false),
-		parquet.PageBufferSize(64 << 10), // what a reader of a short stretch has to decode
-	}
-}
-
-// rawOf makes what add needs of series sorted by path and unit.
-func rawOf(all []*taggedSeries) func(io.Writer, *fileHead) error {
-	return func(w io.Writer, h *fileHead) error {
-		return writeRaw(w, h, func() (*taggedSeries, error) {
-			if len(all) == 0 {
-				return nil, nil
-			}
-			s := all[0]
-			all = all[1:]
-			return s, nil
-		})
-	}
-}
-
-// writeRaw writes series, sorted by path and unit, and completes the head.
-// next returns nil after the last one.
-func writeRaw(w io.Writer, head *fileHead, next func() (*taggedSeries, error)) error {
-	write := map[int64][2]func(io.Writer, *fileHead, func() (*taggedSeries, error)) error{
-		1_000_000: {writeRows[rawRowMilli], writeRows[decRowMilli]},
-		1_000:     {writeRows[rawRowMicro], writeRows[decRowMicro]},
-		1:         {writeRows[rawRow], writeRows[decRow]},
-	}[head.Tick]
-	if head.Decimal {
-		return write[1](w, head, next)
-	}
-	return write[0](w, head, next)
-}
-
-func writeRows[T rawRow | rawRowMicro | rawRowMilli | decRow | decRowMicro | decRowMilli](w io.Writer, head *fileHead, next func() (*taggedSeries, error)) (err error) {
-	defer recoverTo(&err)
-	pw := parquet.NewGenericWriter[T](w, writerOptions()...)
-	rows := make([]T, 0, 8192)
-	inGroup := 0
-	for {
-		ts, err := next()
-		if err != nil {
-			return err
-		}
-		if ts == nil {
-			break
-		}
-		n := ts.len()
-		if n == 0 {
-			continue
-		}
-		for i := 0; i < n; {
-			end := min(n, i+cap(rows), i+groupMax-inGroup)
-			rows = rows[:0]
-			inGroup += end - i
-			for ; i < end; i++ {
-				r := rawRow{Tag: ts.path, Unit: ts.unit, Time: ts.time[i] / head.Tick, Status: ts.status[i]}
-				if v := &ts.value[i]; !math.IsNaN(*v) {
-					r.Value = v
-				}
-				rows = append(rows, T(r))
-			}
-			if _, err := pw.Write(rows); err != nil {
-				return err
-			}
-			if inGroup >= groupMax {
-				if err := pw.Flush(); err != nil {
-					return err
-				}
-				inGroup = 0
-			}
-		}
-		e := fileEntry{Path: ts.path, Unit: ts.unit, Rows: int64(n), Min: ts.time[0], Max: ts.time[n-1]}
-		if head.Decimal {
-			e.Decimals = &ts.decimals
-		}
-		head.Tags = append(head.Tags, e)
-		if inGroup >= groupMin {
-			if err := pw.Flush(); err != nil {
-				return err
-			}
-			inGroup = 0
-		}
-	}
-	js, err := json.Marshal(head)
-	if err != nil {
-		return err
-	}
-	pw.SetKeyValueMetadata(indexKey, string(js))
-	return pw.Close()
-}
-
-// scan appends to out the rows of an entry with from <= time < to. The caller
-// holds a reference to the file.
-func (c *coldFile) scan(ctx context.Context, e fileEntry, from, to int64, out *series) (err error) {
-	defer recoverTo(&err)
-	if e.Max < from || e.Min >= to {
-		return nil
-	}
-	return c.eachGroup(ctx, e, func(cols []parquet.ColumnChunk, a, b int64) (err error) {
-		n0 := len(out.time)
-		if out.time, err = readInts(cols[colTime], a, b, out.time); err != nil {
-			return fmt.Errorf("read %s: %w", c.path, err)
-		}
-		ts := out.time[n0:]
-		if c.head.Tick != 1 {
-			for i := range ts {
-				ts[i] *= c.head.Tick
-			}
-		}
-		lo := sort.Search(len(ts), func(i int) bool { return ts[i] >= from })
-		hi := sort.Search(len(ts), func(i int) bool { return ts[i] >= to })
-		if hi < lo {
-			return fmt.Errorf("read %s: times of %s are not in order", c.path, e.Path)
-		}
-		copy(ts, ts[lo:hi])
-		out.time = out.time[:n0+hi-lo]
-		if lo == hi {
-			return nil
-		}
-		if out.value, err = readFloats(cols[colValue], a+int64(lo), a+int64(hi), out.value); err != nil {
-			return fmt.Errorf("read %s: %w", c.path, err)
-		}
-		if out.status, err = readUint32s(cols[colStatus], a+int64(lo), a+int64(hi), out.status); err != nil {
-			return fmt.Errorf("read %s: %w", c.path, err)
-		}
-		if len(out.value) != len(out.time) || len(out.status) != len(out.time) {
-			return fmt.Errorf("read %s: columns of %s differ in length", c.path, e.Path)
-		}
-		return nil
-	})
-}
-
-// eachGroup hands out the row groups that hold an entry, with the rows a to b
-// of each that are the entry's.
-func (c *coldFile) eachGroup(ctx context.Context, e fileEntry, f func(cols []parquet.ColumnChunk, a, b int64) error) error {
-	pf, groupAt, err := c.handle()
-	if err != nil {
-		return err
-	}
-	groups := pf.RowGroups()
-	g := sort.Search(len(groupAt), func(i int) bool { return groupAt[i] > e.first }) - 1
-	for ; g >= 0 && g < len(groups) && groupAt[g] < e.first+e.Rows; g++ {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		a := max(e.first-groupAt[g], 0)
-		b := min(e.first+e.Rows-groupAt[g], groups[g].NumRows())
-		if err := f(groups[g].ColumnChunks(), a, b); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// readPages hands out the pages with rows a..b of a column, cut to them.
-func readPages(c parquet.ColumnChunk, a, b int64, f func(parquet.Page) error) error {
-	pages := c.Pages()
-	defer pages.Close()
-	if err := pages.SeekToRow(a); err != nil {
-		return err
-	}
-	for a < b {
-		p, err := pages.ReadPage()
-		if err != nil {
-			if err == io.EOF {
-				err = io.ErrUnexpectedEOF
-			}
-			return err
-		}
-		n := p.NumRows()
-		use := p
-		if n > b-a {
-			n = b - a
-			use = p.Slice(0, n)
-		}
-		err = f(use)
-		parquet.Release(p)
-		if err != nil {
-			return err
-		}
-		a += n
-	}
-	return nil
-}
-
-func readInts(c parquet.ColumnChunk, a, b int64, out []int64) ([]int64, error) {
-	err := readPages(c, a, b, func(p parquet.Page) error {
-		d := p.Data()
-		out = append(out, d.Int64()...)
-		return nil
-	})
-	return out, err
-}
-
-func readFloats(c parquet.ColumnChunk, a, b int64, out []float64) ([]float64, error) {
-	var decoded []float64
-	err := readPages(c, a, b, func(p parquet.Page) error {
-		d := p.Data()
-		var vals []float64
-		if dict := p.Dictionary(); dict != nil {
-			all := dict.Page().Data()
-			words := all.Double()
-			decoded = decoded[:0]
-			for _, i := range d.Int32() {
-				decoded = append(decoded, words[i])
-			}
-			vals = decoded
-		} else {
-			vals = d.Double()
-		}
-		if p.NumNulls() == 0 {
-			out = append(out, vals...)
-			return nil
-		}
-		k := 0
-		for _, l := range p.DefinitionLevels() {
-			if l == 0 {
-				out = append(out, nan)
-				continue
-			}
-			out = append(out, vals[k])
-			k++
-		}
-		return nil
-	})
-	return out, err
-}
-
-func readUint32s(c parquet.ColumnChunk, a, b int64, out []uint32) ([]uint32, error) {
-	err := readPages(c, a, b, func(p parquet.Page) error {
-		d := p.Data()
-		dict := p.Dictionary()
-		if dict == nil {
-			out = append(out, d.Uint32()...)
-			return nil
-		}
-		all := dict.Page().Data()
-		codes := all.Uint32()
-		for _, i := range d.Int32() {
-			out = append(out, codes[i])
-		}
-		return nil
-	})
-	return out, err
 }

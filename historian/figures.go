@@ -163,7 +163,7 @@ func (a *Archive) ofTag(ctx context.Context, q plant.SeriesQuery, tag int, from,
 	}
 	switch {
 	case len(q.At) > 0:
-		aggs = []Aggregate{Interpolative}
+		aggs = []Aggregate{"Interpolative"}
 		for _, t := range q.At {
 			if t.Before(from) {
 				continue

@@ -462,17 +462,15 @@ func (a *Archive) moveDay(s *segment, day int64, decimal bool) error {
 	if head.From > head.To {
 		return nil
 	}
-	_, err := a.cold.add(kindRaw, head, nil, func(w io.Writer, h *fileHead) error {
-		return writeRaw(w, h, func() (*taggedSeries, error) {
-			for len(tags) > 0 {
-				e := tags[0]
-				tags = tags[1:]
-				if read(e) {
-					return ts, nil
+	_, err := a.cold.add(kindRaw, head, nil, fillRaw(func(put func(*taggedSeries) error) error {
+		for _, e := range tags {
+			if read(e) {
+				if err := put(ts); err != nil {
+					return err
 				}
 			}
-			return nil, nil
-		})
-	})
+		}
+		return nil
+	}))
 	return err
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"math"
 	"slices"
@@ -188,13 +187,8 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 		return keys[i].unit < keys[j].unit
 	})
 	var out taggedSeries
-	_, err := a.cold.add(kindRaw, head, files, func(w io.Writer, h *fileHead) error {
-		return writeRaw(w, h, func() (*taggedSeries, error) {
-			if len(keys) == 0 {
-				return nil, nil
-			}
-			k := keys[0]
-			keys = keys[1:]
+	_, err := a.cold.add(kindRaw, head, files, fillRaw(func(put func(*taggedSeries) error) error {
+		for _, k := range keys {
 			out.reset()
 			out.path, out.unit, out.decimals = k.path, k.unit, decimals[k]
 			for _, f := range files { // in order of version: later arrivals behind
@@ -207,15 +201,18 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 							if ctx.Err() == nil {
 								f.note(e.Min, e.Max+1, err.Error()) // the next time it is left out
 							}
-							return nil, err
+							return err
 						}
 					}
 				}
 			}
 			out.tidy()
-			return &out, nil
-		})
-	})
+			if err := put(&out); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
 	return err
 }
 

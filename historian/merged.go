@@ -3,14 +3,19 @@ package historian
 import (
 	"context"
 	"fmt"
+	"math"
+	"math/bits"
+	"slices"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"calandria/plant"
 )
 
 const (
-	mergedBlock  = 4096    // samples in a block
-	mergedWindow = 500_000 // samples that a window may hold, as far as is known before
+	mergedBlock  = 4096      // samples in a block
+	mergedWindow = 1_000_000 // samples that a window may hold, as far as is known before
 )
 
 // Merged hands out the samples of many tags with from <= time < to in order of
@@ -18,75 +23,117 @@ const (
 // Tag is the index in paths. Of several samples at one time of a tag it gives the
 // primary. Samples that were stored in another unit than the tag has now are left
 // out. A block is only good until f returns; an error of f ends the reading and is
-// returned. Memory is bounded by the window of time that is decoded at once.
+// returned. While f works on a window of time the next one is decoded, by another
+// goroutine that ends with Merged; memory is bounded by the two.
 func (a *Archive) Merged(ctx context.Context, paths []string, from, to time.Time, f func([]plant.Sample) error) error {
 	units := make([]string, len(paths))
-	a.mu.Lock()
 	for i, p := range paths {
-		if e := a.tags[p]; e != nil {
-			units[i] = e.unit
-		}
+		units[i] = a.unitOf(p)
 	}
-	a.mu.Unlock()
-	m := merger{block: make([]plant.Sample, 0, mergedBlock), f: f}
-	end := nanos(to)
-	for lo := nanos(from); lo < end; {
-		hi, some := a.window(paths, lo, end)
-		m.reset()
-		for i, p := range paths {
-			if !some {
-				break
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	decoded, free := make(chan *merger), make(chan *merger, 2)
+	free <- &merger{}
+	free <- &merger{}
+	var reading errgroup.Group
+	reading.Go(func() error {
+		defer close(decoded)
+		end := nanos(to)
+		for lo := nanos(from); lo < end; {
+			hi, rows := a.window(paths, lo, end)
+			var m *merger
+			select {
+			case m = <-free:
+			case <-ctx.Done():
+				return ctx.Err()
 			}
-			begin := m.len()
-			err := a.scan(ctx, p, lo, hi, func(unit string, s series) error {
-				if unit == units[i] {
-					s.primaries()
-					m.appendSeries(s)
+			m.reset(rows)
+			for i, p := range paths {
+				if rows == 0 {
+					break
 				}
-				return nil
-			})
-			if err != nil {
-				return fmt.Errorf("read %s from archive: %w", p, err)
+				err := a.scan(ctx, p, lo, hi, func(unit string, s series) error {
+					if unit == units[i] {
+						s.primaries()
+						m.add(i, lo, s)
+					}
+					return nil
+				})
+				if err != nil {
+					return fmt.Errorf("read %s from archive: %w", p, err)
+				}
 			}
-			if m.len() > begin {
-				m.runs = append(m.runs, mergeRun{tag: plant.TagID(i), at: begin, end: m.len()})
+			m.sort(uint64(hi - lo))
+			select {
+			case decoded <- m:
+			case <-ctx.Done():
+				return ctx.Err()
 			}
+			lo = hi
 		}
-		if err := m.merge(); err != nil {
-			return err
-		}
-		lo = hi
+		return nil
+	})
+	if err := handOut(decoded, free, f); err != nil {
+		cancel()
+		_ = reading.Wait() // it was told to end
+		return err
 	}
-	return m.flush()
+	return reading.Wait()
+}
+
+func handOut(decoded <-chan *merger, free chan<- *merger, f func([]plant.Sample) error) error {
+	block := make([]plant.Sample, 0, mergedBlock)
+	for m := range decoded {
+		for _, r := range m.rows {
+			block = append(block, plant.Sample{Tag: plant.TagID(r.tag), Point: plant.Point{
+				Time: time.Unix(0, m.time[r.at]).UTC(), Value: m.value[r.at], Quality: plant.QualityOf(m.status[r.at])}})
+			if len(block) == mergedBlock {
+				if err := f(block); err != nil {
+					return err
+				}
+				block = block[:0]
+			}
+		}
+		free <- m
+	}
+	if len(block) == 0 {
+		return nil
+	}
+	return f(block)
 }
 
 // window is how far from lo on samples are decoded at once, at most to end, and
-// whether there may be any.
-func (a *Archive) window(paths []string, lo, end int64) (hi int64, some bool) {
+// about how many there are.
+func (a *Archive) window(paths []string, lo, end int64) (hi int64, about int) {
 	hi = min(lo+nsDay, end)
+	type extent struct{ rows, first, last int64 }
+	var all []extent
 	files := a.cold.list(kindRaw, lo, hi)
 	defer release(files)
-	for {
-		rows := 0.0
-		for _, c := range files {
-			if c.lost != "" {
-				rows++
-			}
-			for _, p := range paths {
-				for _, e := range c.entries(p) {
-					rows += shareOf(e.Rows, e.Min, e.Max, lo, hi)
-				}
-			}
+	for _, c := range files {
+		if c.lost != "" {
+			all = append(all, extent{1, lo, lo})
 		}
 		for _, p := range paths {
-			for _, e := range a.tagsOf(p) {
-				if n, first, last := a.hot.extent(e.id); n > 0 {
-					rows += shareOf(int64(n), first, last, lo, hi)
-				}
+			for _, e := range c.entries(p) {
+				all = append(all, extent{e.Rows, e.Min, e.Max})
 			}
 		}
+	}
+	for _, p := range paths {
+		for _, e := range a.tagsOf(p) {
+			if n, first, last := a.hot.extent(e.id); n > 0 {
+				all = append(all, extent{int64(n), first, last})
+			}
+		}
+	}
+	for {
+		rows := 0.0
+		for _, x := range all {
+			rows += shareOf(x.rows, x.first, x.last, lo, hi)
+		}
 		if rows <= mergedWindow || hi-lo <= int64(time.Minute) {
-			return hi, rows > 0
+			return hi, int(math.Ceil(rows))
 		}
 		hi = lo + (hi-lo)/2
 	}
@@ -98,94 +145,62 @@ func shareOf(n, first, last, lo, hi int64) float64 {
 	return float64(n) * float64(max(0, min(last+1, hi)-max(first, lo))) / float64(last+1-first)
 }
 
-// merger merges the runs of one window.
+// merger is the samples of one window, and their order.
 type merger struct {
 	series
-	runs  []mergeRun
-	tree  []int32 // loser tree over the runs
-	block []plant.Sample
-	f     func([]plant.Sample) error
+	rows, other []mergedRow
+	tick        int64 // ns: all times are multiples of it from the start of the window on
 }
 
-type mergeRun struct {
-	tag     plant.TagID
-	at, end int
-	next    int64 // time of the sample at; the greatest number at the end
+type mergedRow struct {
+	key     uint64 // time since the start of the window
+	at, tag uint32
 }
 
-func (m *merger) reset() {
+func (m *merger) reset(about int) {
 	m.series.reset()
-	m.runs = m.runs[:0]
+	m.series.grow(about)
+	m.rows = slices.Grow(m.rows[:0], about)
+	m.rows, m.tick = m.rows[:0], int64(time.Millisecond)
 }
 
-// before reports whether run i comes before run j.
-func (m *merger) before(i, j int32) bool {
-	x, y := m.runs[i].next, m.runs[j].next
-	return x < y || x == y && i < j
+func (m *merger) add(tag int, lo int64, s series) {
+	for i, t := range s.time {
+		m.rows = append(m.rows, mergedRow{uint64(t - lo), uint32(m.len() + i), uint32(tag)})
+		for (t-lo)%m.tick != 0 {
+			m.tick /= 1000
+		}
+	}
+	m.appendSeries(s)
 }
 
-const noNext = int64(^uint64(0) >> 1)
-
-// merge hands out the window. tree[1:] holds the losers of the matches of a
-// knock-out tournament between the runs, tree[0] the winner (Knuth, The Art of
-// Computer Programming, 5.4.1).
-func (m *merger) merge() error {
-	k := len(m.runs)
-	if k == 0 {
-		return nil
+// sort brings the rows into the order of their keys, all below most; those of one
+// key keep theirs. It is a radix sort (Knuth, The Art of Computer Programming,
+// 5.2.5), by eleven bits at a time of the key in ticks.
+func (m *merger) sort(most uint64) {
+	const radix = 11
+	for i := range m.rows {
+		m.rows[i].key /= uint64(m.tick)
 	}
-	for i := range m.runs {
-		m.runs[i].next = m.time[m.runs[i].at]
+	if cap(m.other) < len(m.rows) {
+		m.other = make([]mergedRow, len(m.rows))
 	}
-	m.tree = append(m.tree[:0], make([]int32, k)...)
-	m.tree[0] = m.play(1)
-	for {
-		w := m.tree[0]
-		r := &m.runs[w]
-		if r.next == noNext {
-			return nil
+	for shift := 0; shift < bits.Len64(most/uint64(m.tick)); shift += radix {
+		var at [1 << radix]int
+		for i := range m.rows {
+			at[m.rows[i].key>>shift&(1<<radix-1)]++
 		}
-		m.block = append(m.block, plant.Sample{Tag: r.tag, Point: plant.Point{
-			Time: time.Unix(0, r.next).UTC(), Value: m.value[r.at], Quality: plant.QualityOf(m.status[r.at])}})
-		if len(m.block) == cap(m.block) {
-			if err := m.flush(); err != nil {
-				return err
-			}
+		sum := 0
+		for i, n := range at {
+			at[i] = sum
+			sum += n
 		}
-		if r.at++; r.at < r.end {
-			r.next = m.time[r.at]
-		} else {
-			r.next = noNext
+		to := m.other[:len(m.rows)]
+		for _, r := range m.rows {
+			k := r.key >> shift & (1<<radix - 1)
+			to[at[k]] = r
+			at[k]++
 		}
-		for t := (int(w) + k) / 2; t > 0; t /= 2 {
-			if m.before(m.tree[t], w) {
-				m.tree[t], w = w, m.tree[t]
-			}
-		}
-		m.tree[0] = w
+		m.rows, m.other = to, m.rows[:cap(m.rows)]
 	}
-}
-
-// play fills the tree below node t and returns the winner there; nodes from
-// len(runs) on are the runs themselves.
-func (m *merger) play(t int) int32 {
-	k := len(m.runs)
-	if t >= k {
-		return int32(t - k)
-	}
-	x, y := m.play(2*t), m.play(2*t+1)
-	if m.before(y, x) {
-		x, y = y, x
-	}
-	m.tree[t] = y
-	return x
-}
-
-func (m *merger) flush() error {
-	if len(m.block) == 0 {
-		return nil
-	}
-	err := m.f(m.block)
-	m.block = m.block[:0]
-	return err
 }

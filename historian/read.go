@@ -97,8 +97,7 @@ func (p *part) read(ctx context.Context, lo, hi int64, buf *series) error {
 	if p.file != nil {
 		return p.file.scanPart(ctx, p.entry, max(lo, p.min), min(hi, p.max+1), buf)
 	}
-	x := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= lo })
-	y := sort.Search(p.hot.len(), func(i int) bool { return p.hot.time[i] >= hi })
+	x, y := p.hot.within(lo, hi)
 	buf.appendSeries(p.hot.slice(x, y))
 	return nil
 }
@@ -157,8 +156,9 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 			j++
 		}
 		block := nsDay
-		if j == i+1 {
-			block = 31 * nsDay // of one file, a month at most at a time
+		if j == i+1 { // of one file, what the caches of the processor hold
+			e := parts[i].entry
+			block = max(nsDay, (e.Max-e.Min)/max(e.Rows, 1)*100_000)
 		}
 		cluster := parts[i:j]
 		sort.SliceStable(cluster, func(i, j int) bool { return cluster[i].order() < cluster[j].order() })

@@ -147,7 +147,7 @@ func (r *Rewrite) note(suffix string) error {
 }
 
 // stage writes a file that is not in force yet.
-func (r *Rewrite) stage(head fileHead, fill func(io.Writer, *fileHead) error) error {
+func (r *Rewrite) stage(head fileHead, fill fillFile) error {
 	f := stagedFile{Name: fmt.Sprintf("%s_%06d.parquet", r.name, r.state.Next), From: head.From, To: head.To}
 	err := writeWhole(r.a.fl, filepath.Join(r.a.dir, stagedDir, f.Name), func(w io.Writer) error { return fill(w, &head) })
 	if err != nil {
@@ -210,7 +210,7 @@ func (r *Rewrite) decide(ctx context.Context) error {
 		_, to := monthOf(from)
 		to = min(to, r.state.To)
 		head := fileHead{From: from, To: to, Tick: 1_000_000, Hides: []hide{{Paths: r.state.Paths, From: from, To: to}}}
-		if err := r.stage(head, rawOf(nil)); err != nil {
+		if err := r.stage(head, fillRaw(func(func(*taggedSeries) error) error { return nil })); err != nil {
 			return err
 		}
 		from = to

@@ -2,20 +2,19 @@ package historian
 
 import (
 	"context"
-	"encoding/json"
-	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
-	"sort"
 	"time"
 
 	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/encoding"
 )
 
-// rollRow is one line of a roll-up file: what a tag did in the minute or hour
-// that starts at Time. Count, sum, min, max, first and last are over samples
-// with a usable value (Good or Uncertain).
+// rollRow is one line of a roll-up file: what a tag did in the period that
+// starts at Time. Count, sum, min, max, first and last are over samples with a
+// usable value (Good or Uncertain).
 type rollRow struct {
 	Tag   string   `parquet:"tag,dict"`
 	Time  int64    `parquet:"time,timestamp(millisecond),delta"`
@@ -30,74 +29,106 @@ type rollRow struct {
 	Unit  string   `parquet:"unit,dict"`
 }
 
-// rollPeriods of the two roll-up kinds, ns.
-var rollPeriods = map[string]int64{kindMin: int64(time.Minute), kindHour: nsHour}
-
-// rollWorth: a 1-minute roll-up is kept only for a tag with at least this many
-// samples a minute; for slower tags the raw values are as small.
-const rollWorth = 4
-
-// roller makes roll-up rows of one tag from samples in order of time.
-type roller struct {
-	period int64
-	rows   []rollAcc
-	// state carried from sample to sample
-	t      int64
-	usable bool
-	have   bool
+// rollLevel is a kind of roll-up file.
+type rollLevel struct {
+	kind   string
+	period int64 // ns
+	// worth: kept only for a tag with at least so many samples a period; for
+	// slower tags what is finer is as small.
+	worth int
 }
+
+// rollLevels are the roll-ups, the finest first; each period is a multiple of the
+// one before. The last one outlives the raw values.
+var rollLevels = []rollLevel{
+	{"rollup-1min", int64(time.Minute), 4},
+	{"rollup-10min", 10 * int64(time.Minute), 4},
+	{"rollup-1h", nsHour, 0},
+}
+
+var lastLevel = rollLevels[len(rollLevels)-1]
 
 // rollAcc is a roll-up while it grows.
 type rollAcc struct {
-	start                       int64
-	count, bad                  int64
-	sum, min, max, first, last_ float64
-	good                        int64 // ns
+	start                      int64
+	count, bad                 int64
+	sum, min, max, first, last float64
+	good                       int64 // ns
 }
 
-func (r *roller) at(start int64) *rollAcc {
-	if n := len(r.rows); n > 0 && r.rows[n-1].start == start {
-		return &r.rows[n-1]
+// add puts a later one on top.
+func (r *rollAcc) add(o *rollAcc) {
+	if r.count == 0 {
+		r.min, r.max, r.first = o.min, o.max, o.first
 	}
-	r.rows = append(r.rows, rollAcc{start: start, sum: 0, min: math.NaN(), max: math.NaN(), first: math.NaN(), last_: math.NaN()})
+	r.count, r.bad, r.good = r.count+o.count, r.bad+o.bad, r.good+o.good
+	if o.count > 0 {
+		r.sum += o.sum
+		r.min, r.max, r.last = min(r.min, o.min), max(r.max, o.max), o.last
+	}
+}
+
+func (r *rollAcc) row(path, unit string) rollRow {
+	out := rollRow{Tag: path, Unit: unit, Time: r.start / 1e6, Count: r.count, Bad: r.bad, Good: r.good / 1e6}
+	if r.count > 0 {
+		out.Sum, out.Min, out.Max, out.First, out.Last = &r.sum, &r.min, &r.max, &r.first, &r.last
+	}
+	return out
+}
+
+// usable reports whether a sample has a value that counts.
+func usable(v float64, status uint32) bool { return status>>30 < 2 && !math.IsNaN(v) }
+
+// accOf is a sample as a roll-up.
+func accOf(t int64, v float64, status uint32) rollAcc {
+	if !usable(v, status) {
+		return rollAcc{start: t, bad: 1}
+	}
+	return rollAcc{start: t, count: 1, sum: v, min: v, max: v, first: v, last: v}
+}
+
+// roller makes the finest roll-ups of one tag from samples in order of time.
+type roller struct {
+	rows []rollAcc
+	t    int64 // of the sample that holds
+	held bool  // it has a usable value
+}
+
+func (r *roller) at(t int64) *rollAcc {
+	start := floorTo(t, rollLevels[0].period)
+	if n := len(r.rows); n == 0 || r.rows[n-1].start != start {
+		r.rows = append(r.rows, rollAcc{start: start})
+	}
 	return &r.rows[len(r.rows)-1]
 }
 
 // hold credits the time from the last sample to t.
 func (r *roller) hold(t int64) {
-	if !r.have || !r.usable {
-		return
-	}
-	for r.t < t {
-		start := floorTo(r.t, r.period)
-		end := min(start+r.period, t)
-		r.at(start).good += end - r.t
+	for r.held && r.t < t {
+		acc := r.at(r.t)
+		end := min(acc.start+rollLevels[0].period, t)
+		acc.good += end - r.t
 		r.t = end
 	}
+	r.t = t
 }
 
-func (r *roller) sample(t int64, v float64, status uint32) {
-	r.hold(t)
-	acc := r.at(floorTo(t, r.period))
-	usable := status>>30 < 2 && !math.IsNaN(v)
-	if usable {
-		if acc.count == 0 {
-			acc.min, acc.max, acc.first = v, v, v
+// coarser makes roll-ups of a longer period.
+func coarser(fine []rollAcc, period int64) (rows []rollAcc) {
+	for i := range fine {
+		start := floorTo(fine[i].start, period)
+		if n := len(rows); n == 0 || rows[n-1].start != start {
+			rows = append(rows, rollAcc{start: start})
 		}
-		acc.count++
-		acc.sum += v
-		acc.min, acc.max, acc.last_ = min(acc.min, v), max(acc.max, v), v
-	} else {
-		acc.bad++
+		rows[len(rows)-1].add(&fine[i])
 	}
-	r.t, r.usable, r.have = t, usable, true
+	return rows
 }
 
 // rollUp makes or renews the roll-ups of complete months and, in the month
 // that runs, of complete days.
 func (a *Archive) rollUp(ctx context.Context, cutoff int64) error {
 	raw := a.cold.list(kindRaw, math.MinInt64, cutoff)
-	defer release(raw)
 	oldest := a.opt.Now().Add(-a.opt.Keep).UnixNano()
 	want := map[span]uint64{} // newest raw version in it
 	for _, f := range raw {
@@ -113,246 +144,148 @@ func (a *Archive) rollUp(ctx context.Context, cutoff int64) error {
 			t = to
 		}
 	}
-	spans := make([]span, 0, len(want))
-	for s := range want {
-		spans = append(spans, s)
-	}
-	sort.Slice(spans, func(i, j int) bool { return spans[i].from < spans[j].from })
-	for _, s := range spans {
-		have := a.cold.list(kindHour, s.from, s.to)
-		done := false
-		for _, h := range have {
-			if h.head.From == s.from && h.head.To == s.to && h.head.Sources >= want[s] && h.sound() {
-				done = true
-			}
-		}
+	release(raw)
+	for _, s := range slices.SortedFunc(maps.Keys(want), func(x, y span) int { return int(min(1, max(-1, x.from-y.from))) }) {
+		have := a.cold.list(lastLevel.kind, s.from, s.to) // it is written last
+		done := slices.ContainsFunc(have, func(h *coldFile) bool {
+			return h.head.From == s.from && h.head.To == s.to && h.head.Sources >= want[s] && h.sound()
+		})
 		release(have)
 		if done {
 			continue
 		}
-		if err := a.rollSpan(ctx, s.from, s.to, want[s]); err != nil {
+		if err := a.rollSpan(ctx, s, want[s]); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// rollSpan makes the roll-ups of [from, to) from raw files.
-func (a *Archive) rollSpan(ctx context.Context, from, to int64, sources uint64) error {
-	raw := a.cold.list(kindRaw, from, to)
+// rollSpan makes the roll-ups of a span from raw files: all levels at once, each
+// in place of the files inside its span.
+func (a *Archive) rollSpan(ctx context.Context, s span, sources uint64) error {
+	raw := a.cold.list(kindRaw, s.from, s.to)
 	paths := map[string]bool{}
 	for _, f := range raw {
 		for _, e := range f.head.Tags {
-			if e.Min < to && e.Max >= from {
+			if e.Min < s.to && e.Max >= s.from {
 				paths[e.Path] = true
 			}
 		}
 	}
 	release(raw)
-	sorted := make([]string, 0, len(paths))
-	for p := range paths {
-		sorted = append(sorted, p)
-	}
-	slices.Sort(sorted)
-	// The minutes of a tag are written as they are made; the hours, which are
-	// few, wait for their own file.
-	type rolled struct {
-		path, unit string
-		rows       []rollAcc
-	}
-	var hours []rolled
-	i := 0
-	err := a.writeRolls(kindMin, from, to, sources, func() (string, string, []rollAcc, error) {
-		for i < len(sorted) {
-			path := sorted[i]
-			i++
-			unit, mins, hrs, err := a.rollTag(ctx, path, from, to)
-			if err != nil {
-				return "", "", nil, err
+	var tables []*rowWriter[rollRow] // of each level
+	var add func() error
+	add = func() error {
+		if len(tables) == len(rollLevels) {
+			for _, path := range slices.Sorted(maps.Keys(paths)) {
+				if err := a.rollTag(ctx, path, s, tables); err != nil {
+					return err
+				}
 			}
-			hours = append(hours, rolled{path, unit, hrs})
-			if len(mins) > 0 {
-				return path, unit, mins, nil
-			}
+			return nil
 		}
-		return "", "", nil, nil
+		kind := rollLevels[len(rollLevels)-1-len(tables)].kind
+		old := a.cold.list(kind, s.from, s.to)
+		defer release(old)
+		replaces := slices.DeleteFunc(slices.Clone(old), func(f *coldFile) bool { return f.head.From < s.from || f.head.To > s.to })
+		_, err := a.cold.add(kind, fileHead{From: s.from, To: s.to, Tick: 1e6, Sources: sources}, replaces, func(w io.Writer, h *fileHead) error {
+			return writeTable(w, h, func(t *rowWriter[rollRow]) error {
+				tables = append([]*rowWriter[rollRow]{t}, tables...)
+				return add()
+			})
+		})
+		return err
+	}
+	return add()
+}
+
+// rollTag writes the roll-ups of one tag. Of one that changed its unit inside the
+// span only the newer unit's are.
+func (a *Archive) rollTag(ctx context.Context, path string, s span, tables []*rowWriter[rollRow]) error {
+	var r roller
+	// What held when the span began: a sample at most a day before.
+	err := a.scan(ctx, path, s.from-nsDay, s.from, func(_ string, o series) error {
+		n := o.len() - 1
+		r.t, r.held = s.from, usable(o.value[n], o.status[n])
+		return nil
 	})
+	unit, n := "", 0
+	if err == nil {
+		err = a.scan(ctx, path, s.from, s.to, func(u string, o series) error {
+			if u != unit && unit != "" {
+				r.rows, n = nil, 0
+			}
+			unit = u
+			o.primaries()
+			n += o.len()
+			for i, t := range o.time {
+				r.hold(t)
+				acc := accOf(t, o.value[i], o.status[i])
+				r.at(t).add(&acc)
+				r.held = acc.count > 0
+			}
+			return nil
+		})
+	}
 	if err != nil {
 		return err
 	}
-	return a.writeRolls(kindHour, from, to, sources, func() (string, string, []rollAcc, error) {
-		for len(hours) > 0 {
-			h := hours[0]
-			hours = hours[1:]
-			if len(h.rows) > 0 {
-				return h.path, h.unit, h.rows, nil
-			}
-		}
-		return "", "", nil, nil
-	})
-}
-
-// rollTag makes the roll-ups of one tag; no minutes if they are not worth it.
-func (a *Archive) rollTag(ctx context.Context, path string, from, to int64) (unit string, mins, hours []rollAcc, err error) {
-	rm, rh := &roller{period: rollPeriods[kindMin]}, &roller{period: rollPeriods[kindHour]}
-	usable, ok, err := a.stateBefore(ctx, path, from)
-	if err != nil {
-		return "", nil, nil, err
-	}
-	if ok {
-		rm.t, rm.usable, rm.have = from, usable, true
-		rh.t, rh.usable, rh.have = from, usable, true
-	}
-	n := 0
-	err = a.scan(ctx, path, from, to, func(u string, s series) error {
-		if u != unit && unit != "" {
-			// One unit a tag and roll-up file: the newer one from here.
-			rm.rows, rh.rows, n = nil, nil, 0
-		}
-		unit = u
-		s.primaries()
-		n += s.len()
-		for i := range s.time {
-			rm.sample(s.time[i], s.value[i], s.status[i])
-			rh.sample(s.time[i], s.value[i], s.status[i])
-		}
-		return nil
-	})
-	if err != nil {
-		return "", nil, nil, err
-	}
 	// The last sample holds until the next one, if there is one.
-	later, err := a.anyAfter(ctx, path, to)
-	if err != nil {
-		return "", nil, nil, err
-	}
-	if later {
-		rm.hold(to)
-		rh.hold(to)
-	}
-	if n >= rollWorth*len(rm.rows) {
-		mins = rm.rows
-	}
-	return unit, mins, rh.rows, nil
-}
-
-// writeRolls writes one roll-up file in place of those inside its span. next
-// returns no rows after the last tag.
-func (a *Archive) writeRolls(kind string, from, to int64, sources uint64, next func() (path, unit string, rows []rollAcc, err error)) error {
-	old := a.cold.list(kind, from, to)
-	defer release(old)
-	var replaces []*coldFile
-	for _, f := range old {
-		if f.head.From >= from && f.head.To <= to {
-			replaces = append(replaces, f)
-		}
-	}
-	head := fileHead{From: from, To: to, Tick: 1_000_000, Sources: sources}
-	_, err := a.cold.add(kind, head, replaces, func(w io.Writer, h *fileHead) (err error) {
-		defer recoverTo(&err)
-		pw := parquet.NewGenericWriter[rollRow](w, writerOptions()...)
-		rows := make([]rollRow, 0, 4096)
-		inGroup := 0
-		for {
-			path, unit, accs, err := next()
-			if err != nil {
-				return err
-			}
-			if len(accs) == 0 {
-				break
-			}
-			for a := 0; a < len(accs); a += cap(rows) {
-				rows = rows[:0]
-				for k := a; k < min(len(accs), a+cap(rows)); k++ {
-					rows = append(rows, accs[k].row(path, unit))
-				}
-				if _, err := pw.Write(rows); err != nil {
-					return err
-				}
-			}
-			h.Tags = append(h.Tags, fileEntry{Path: path, Unit: unit, Rows: int64(len(accs)), Min: accs[0].start, Max: accs[len(accs)-1].start})
-			if inGroup += len(accs); inGroup >= groupMin {
-				if err := pw.Flush(); err != nil {
-					return err
-				}
-				inGroup = 0
-			}
-		}
-		js, err := json.Marshal(h)
-		if err != nil {
-			return err
-		}
-		pw.SetKeyValueMetadata(indexKey, string(js))
-		return pw.Close()
-	})
-	return err
-}
-
-func (acc *rollAcc) row(path, unit string) rollRow {
-	r := rollRow{Tag: path, Unit: unit, Time: acc.start / 1_000_000, Count: acc.count, Bad: acc.bad, Good: acc.good / 1_000_000}
-	if acc.count > 0 {
-		r.Sum, r.Min, r.Max, r.First, r.Last = &acc.sum, &acc.min, &acc.max, &acc.first, &acc.last_
-	}
-	return r
-}
-
-// stateBefore says whether the last sample before t, at most a day back, is
-// usable.
-func (a *Archive) stateBefore(ctx context.Context, path string, t int64) (usable, ok bool, err error) {
-	err = a.scan(ctx, path, t-nsDay, t, func(_ string, s series) error {
-		if n := s.len(); n > 0 {
-			usable, ok = s.status[n-1]>>30 < 2 && !math.IsNaN(s.value[n-1]), true
-		}
-		return nil
-	})
-	return usable, ok, err
-}
-
-// anyAfter reports whether the path has samples at or after t.
-func (a *Archive) anyAfter(ctx context.Context, path string, t int64) (bool, error) {
 	c, err := a.Coverage(ctx, path)
 	if err != nil {
-		return false, err
+		return err
 	}
-	return c.Samples > 0 && c.Last.UnixNano() >= t, nil
+	if c.Samples > 0 && c.Last.UnixNano() >= s.to {
+		r.hold(s.to)
+	}
+	for i, l := range rollLevels {
+		rows := r.rows
+		if i > 0 {
+			rows = coarser(rows, l.period)
+		}
+		if len(rows) == 0 || n < l.worth*len(rows) {
+			continue
+		}
+		e := fileEntry{Path: path, Unit: unit, Rows: int64(len(rows)), Min: rows[0].start, Max: rows[len(rows)-1].start}
+		if err := tables[i].put(e, func(k int) rollRow { return rows[k].row(path, unit) }); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// Columns of a roll-up file.
+// Columns of a roll-up file, between time and good_ms.
 const (
-	rcolTime  = 1
 	rcolCount = 2
-	rcolBad   = 3
 	rcolSum   = 4
-	rcolMin   = 5
-	rcolMax   = 6
-	rcolFirst = 7
-	rcolLast  = 8
 	rcolGood  = 9
 )
 
 // scanRoll reads the roll-ups of an entry that start in [from, to).
-func (c *coldFile) scanRoll(ctx context.Context, e fileEntry, from, to int64, f func(*rollAcc)) (err error) {
-	defer recoverTo(&err)
-	return c.eachGroup(ctx, e, func(cols []parquet.ColumnChunk, a, b int64) (err error) {
-		var ints [4][]int64
-		for k, col := range []int{rcolTime, rcolCount, rcolBad, rcolGood} {
-			if ints[k], err = readInts(cols[col], a, b, nil); err != nil {
-				return fmt.Errorf("read %s: %w", c.path, err)
-			}
-		}
+func (c *coldFile) scanRoll(ctx context.Context, e fileEntry, from, to int64, f func(*rollAcc)) error {
+	return c.eachGroup(ctx, e, from, to, func(cols []parquet.ColumnChunk, a, b int64) (err error) {
+		var times []int64
+		var ints [3][]int64 // count, bad, good
 		var floats [5][]float64
-		for k, col := range []int{rcolSum, rcolMin, rcolMax, rcolFirst, rcolLast} {
-			if floats[k], err = readFloats(cols[col], a, b, nil); err != nil {
-				return fmt.Errorf("read %s: %w", c.path, err)
+		if times, err = c.readTimes(cols, a, b, nil); err != nil {
+			return err
+		}
+		for k, col := range []int{rcolCount, rcolCount + 1, rcolGood} {
+			if ints[k], err = readColumn(cols[col], a, b, 0, (*encoding.Values).Int64, nil); err != nil {
+				return err
 			}
 		}
-		for i, t := range ints[0] {
-			t *= 1_000_000
-			if t < from || t >= to {
-				continue
+		for k := range floats {
+			if floats[k], err = readColumn(cols[rcolSum+k], a, b, nan, (*encoding.Values).Double, nil); err != nil {
+				return err
 			}
-			f(&rollAcc{start: t, count: ints[1][i], bad: ints[2][i], good: ints[3][i] * 1_000_000,
-				sum: floats[0][i], min: floats[1][i], max: floats[2][i], first: floats[3][i], last_: floats[4][i]})
+		}
+		for i, t := range times {
+			if t >= from && t < to {
+				f(&rollAcc{start: t, count: ints[0][i], bad: ints[1][i], good: ints[2][i] * 1e6,
+					sum: floats[0][i], min: floats[1][i], max: floats[2][i], first: floats[3][i], last: floats[4][i]})
+			}
 		}
 		return nil
 	})

@@ -110,3 +110,10 @@ func (b *byTime) Swap(i, j int) {
 	b.value[i], b.value[j] = b.value[j], b.value[i]
 	b.status[i], b.status[j] = b.status[j], b.status[i]
 }
+
+// within gives the samples from lo to hi that have from <= time < to.
+func (s *series) within(from, to int64) (lo, hi int) {
+	lo, _ = slices.BinarySearch(s.time, from)
+	hi, _ = slices.BinarySearch(s.time, to)
+	return lo, hi
+}

@@ -1,10 +1,11 @@
 package historian
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 	"time"
 
 	"calandria/plant"
@@ -16,10 +17,9 @@ const rawTrendRows = 400_000
 
 // Trend condenses [from, to) to at most the given number of buckets, so that
 // no spike is lost. Buckets without a value are left out. Long stretches of
-// fast tags are read from roll-ups; then the buckets are whole minutes or
-// hours and the first may begin before from. After raw values have been
-// deleted the 1-hour roll-ups answer. Samples in another unit than the newest
-// are left out.
+// fast tags are read from roll-ups; then the buckets are whole periods of those
+// and the first may begin before from. After raw values have been deleted the
+// 1-hour roll-ups answer. Samples in another unit than the newest are left out.
 func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, buckets int) ([]plant.Bucket, error) {
 	f, t := nanos(from), nanos(to)
 	if buckets < 1 {
@@ -44,80 +44,66 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 			}
 		}
 	}
-	a.mu.Lock()
-	described := a.tags[path]
-	a.mu.Unlock()
-	if described != nil && described.unit != b.unit {
-		if rows == 0 || a.hotWithin(path, max(f, newest), t) {
-			b.unit = described.unit
+	if unit := a.unitOf(path); unit != b.unit && (rows == 0 || a.hotWithin(path, max(f, newest), t)) {
+		b.unit = unit
+	}
+	levels := []rollLevel{}
+	for _, l := range slices.Backward(rollLevels) {
+		if rows > rawTrendRows && b.width >= 4*l.period {
+			levels = append(levels, l)
 		}
 	}
-	kind := ""
-	if rows > rawTrendRows {
-		switch {
-		case b.width >= 4*rollPeriods[kindHour]:
-			kind = kindHour
-		case b.width >= 4*rollPeriods[kindMin]:
-			kind = kindMin
-		}
-	}
-	if kind != "" {
-		p := rollPeriods[kind]
+	if len(levels) > 0 {
+		p := levels[0].period
 		b.start, b.width = floorTo(f, p), (b.width+p-1)/p*p
 	}
-	if err := a.holdFrom(ctx, path, f, kind, b); err != nil {
+	if err := a.holdFrom(ctx, path, f, len(levels) > 0, b); err != nil {
 		return nil, fmt.Errorf("trend of %s: %w", path, err)
 	}
-	pieces := a.plan(path, f, t, kind, raw)
-	var broken *coldFile
-	var err error
+	pieces := a.plan(path, f, t, levels, raw)
+	defer func() {
+		for _, p := range pieces {
+			release(p.files)
+		}
+	}()
 	for _, p := range pieces {
-		if p.file == nil {
-			err = a.scan(ctx, path, p.from, p.to, b.series)
-		} else if err = p.file.scanRoll(ctx, p.entry, floorTo(p.from, p.period), p.to, b.roll); err != nil && ctx.Err() == nil {
-			broken = p.file
-			broken.note(broken.head.From, broken.head.To, err.Error())
+		if p.files == nil {
+			if err := a.scan(ctx, path, p.from, p.to, b.series); err != nil {
+				return nil, fmt.Errorf("trend of %s: %w", path, err)
+			}
+			continue
 		}
-		if err != nil {
-			break
-		}
-	}
-	for _, p := range pieces {
-		if p.file != nil {
-			release([]*coldFile{p.file})
+		c := p.files[0]
+		if err := c.scanRoll(ctx, p.entry, floorTo(p.from, p.period), p.to, b.roll); err != nil && ctx.Err() == nil {
+			// The raw values are there still, and the roll-up is made anew.
+			c.note(c.head.From, c.head.To, err.Error())
+			return a.Trend(ctx, path, from, to, buckets)
 		}
 	}
-	if broken != nil { // the raw values are there still, and the roll-up is made anew
-		return a.Trend(ctx, path, from, to, buckets)
-	}
+	c, err := a.Coverage(ctx, path)
 	if err != nil {
 		return nil, fmt.Errorf("trend of %s: %w", path, err)
 	}
-	later, err := a.anyAfter(ctx, path, t)
-	if err != nil {
-		return nil, fmt.Errorf("trend of %s: %w", path, err)
-	}
-	if later {
+	if c.Samples > 0 && nanos(c.Last) >= t {
 		b.hold(t)
-	}
-	if !later && b.t < t {
+	} else if b.t < t {
 		t = b.t // what comes after the newest sample is not known yet
 	}
 	b.close(t)
-	return b.out, nil
+	return b.out, ctx.Err()
 }
 
 // holdFrom finds the value that holds at from, at most a day old. A trend that is
 // read from roll-ups does without.
-func (a *Archive) holdFrom(ctx context.Context, path string, from int64, kind string, b *bucketer) error {
+func (a *Archive) holdFrom(ctx context.Context, path string, from int64, rolled bool, b *bucketer) error {
 	for _, back := range []int64{nsHour, nsDay} {
-		if b.have || kind != "" {
+		if b.have || rolled {
 			break
 		}
 		err := a.scan(ctx, path, from-back, from, func(unit string, s series) error {
 			if n := s.len() - 1; n >= 0 && unit == b.unit {
 				b.t, b.v, b.have = from, s.value[n], true
-				b.usable = s.status[n]>>30 < 2 && !math.IsNaN(b.v)
+				b.usable = usable(b.v, s.status[n])
 			}
 			return nil
 		})
@@ -128,75 +114,58 @@ func (a *Archive) holdFrom(ctx context.Context, path string, from int64, kind st
 	return nil
 }
 
-// piece is a stretch of a trend and where it is read: a roll-up file, or raw.
+// piece is a stretch of a trend and where it is read: one roll-up file, or raw.
 type piece struct {
 	from, to int64
-	file     *coldFile
+	files    []*coldFile // held
 	entry    fileEntry
 	period   int64
 }
 
-// plan divides [from, to) into stretches read from roll-ups of the kind (none:
-// "") and stretches read raw; where raw values are gone, from 1-hour roll-ups.
-// Files in pieces are held.
-func (a *Archive) plan(path string, from, to int64, kind string, raw []*coldFile) []piece {
-	var rolls []piece
-	take := func(kind string, onlyWithoutRaw bool) {
-		for _, c := range a.cold.list(kind, from, to) {
-			keep := false
+// plan divides [from, to) into stretches read from roll-ups of the levels, the
+// first that there is, and stretches read raw; where raw values are gone, from
+// the last level.
+func (a *Archive) plan(path string, from, to int64, levels []rollLevel, raw []*coldFile) (pieces []piece) {
+	take := func(l rollLevel, onlyWithoutRaw bool) {
+		for _, c := range a.cold.list(l.kind, from, to) {
 			// A roll-up older than some raw file of its span is stale.
 			newest, hasRaw := uint64(0), false
 			for _, r := range raw {
 				if r.overlaps(c.head.From, c.head.To) {
 					newest = max(newest, r.version)
 					for _, e := range r.entries(path) {
-						hasRaw = hasRaw || (e.Min < c.head.To && e.Max >= c.head.From)
+						hasRaw = hasRaw || e.Min < c.head.To && e.Max >= c.head.From
 					}
 				}
 			}
 			es := c.entries(path)
-			if !c.sound() {
-				es = nil
+			p := piece{from: max(from, c.head.From), to: min(to, c.head.To), files: []*coldFile{c}, period: l.period}
+			taken := slices.ContainsFunc(pieces, func(q piece) bool { return p.from < q.to && q.from < p.to })
+			stale := newest > c.head.Sources && !onlyWithoutRaw || hasRaw && onlyWithoutRaw
+			if taken || stale || len(es) == 0 || !c.sound() || a.hotWithin(path, c.head.From, c.head.To) {
+				release(p.files)
+				continue
 			}
-			fresh := newest <= c.head.Sources
-			if onlyWithoutRaw {
-				fresh = !hasRaw
-			}
-			if fresh && len(es) > 0 {
-				if !a.hotWithin(path, c.head.From, c.head.To) {
-					p := piece{from: max(from, c.head.From), to: min(to, c.head.To), file: c, entry: es[len(es)-1], period: rollPeriods[kind]}
-					free := true
-					for _, q := range rolls {
-						free = free && (p.to <= q.from || q.to <= p.from)
-					}
-					if free {
-						rolls = append(rolls, p)
-						keep = true
-					}
-				}
-			}
-			if !keep {
-				release([]*coldFile{c})
-			}
+			p.entry = es[len(es)-1]
+			pieces = append(pieces, p)
 		}
 	}
-	if kind != "" {
-		take(kind, false)
+	for _, l := range levels {
+		take(l, false)
 	}
-	take(kindHour, true)
-	sort.Slice(rolls, func(i, j int) bool { return rolls[i].from < rolls[j].from })
-	var pieces []piece
+	take(lastLevel, true)
+	slices.SortFunc(pieces, func(x, y piece) int { return cmp.Compare(x.from, y.from) })
 	at := from
-	for _, p := range rolls {
+	for _, p := range slices.Clone(pieces) {
 		if at < p.from {
 			pieces = append(pieces, piece{from: at, to: p.from})
 		}
-		pieces = append(pieces, p)
 		at = p.to
 	}
 	if at < to {
 		pieces = append(pieces, piece{from: at, to: to})
 	}
+	slices.SortFunc(pieces, func(x, y piece) int { return cmp.Compare(x.from, y.from) })
 	return pieces
 }
 
@@ -226,13 +195,10 @@ type bucketer struct {
 }
 
 func (b *bucketer) at(t int64) *plant.Bucket {
-	i := (t - b.start) / b.width
-	if t < b.start {
-		i = 0
-	}
-	if n := len(b.out); n == 0 || i > b.index {
+	if n := len(b.out); n == 0 || t >= b.start+(b.index+1)*b.width {
 		b.close(math.MaxInt64)
-		b.index = i
+		b.index = max(0, (t-b.start)/b.width)
+		i := b.index
 		b.out = append(b.out, plant.Bucket{Start: time.Unix(0, b.start+i*b.width).UTC(), Min: nan, Max: nan, First: nan, Last: nan, Mean: nan})
 	}
 	return &b.out[len(b.out)-1]
@@ -289,8 +255,8 @@ func (b *bucketer) roll(r *rollAcc) {
 	k.Bad += r.bad
 	mean := b.v // it held
 	if r.count > 0 {
-		b.add(k, r.count, r.sum, r.min, r.max, r.first, r.last_)
-		mean, b.v, b.have = r.sum/float64(r.count), r.last_, true
+		b.add(k, r.count, r.sum, r.min, r.max, r.first, r.last)
+		mean, b.v, b.have = r.sum/float64(r.count), r.last, true
 	}
 	if b.have {
 		b.good += r.good
@@ -301,6 +267,8 @@ func (b *bucketer) roll(r *rollAcc) {
 
 func (b *bucketer) series(unit string, s series) error {
 	if unit != b.unit {
+		b.hold(s.time[0])
+		b.usable = false // what was before in the wanted unit holds no longer
 		return nil
 	}
 	s.primaries()
@@ -308,7 +276,7 @@ func (b *bucketer) series(unit string, s series) error {
 		b.hold(t)
 		k := b.at(t)
 		v := s.value[i]
-		b.t, b.v, b.have, b.usable = t, v, true, s.status[i]>>30 < 2 && !math.IsNaN(v)
+		b.t, b.v, b.have, b.usable = t, v, true, usable(v, s.status[i])
 		if !b.usable {
 			k.Bad++
 			continue

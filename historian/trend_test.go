@@ -108,7 +108,7 @@ func TestTrendFromRollUps(t *testing.T) {
 	if err := a.Maintain(ctx); err != nil {
 		t.Fatal(err)
 	}
-	files := a.cold.list(kindMin, nanos(from), nanos(end))
+	files := a.cold.list(rollLevels[0].kind, nanos(from), nanos(end))
 	n := 0
 	for _, f := range files {
 		n += len(f.head.Tags)
@@ -132,7 +132,7 @@ func TestTrendFromRollUps(t *testing.T) {
 	checkBuckets(t, trend(1000), pts, 1000)
 
 	// Good time: a sample holds until the next one.
-	hours := a.cold.list(kindHour, nanos(from), nanos(end))
+	hours := a.cold.list(lastLevel.kind, nanos(from), nanos(end))
 	defer func() { release(hours) }()
 	var goodNS int64
 	for _, f := range hours {

@@ -178,7 +178,7 @@ func newWide(t tableWriter, q *plant.SeriesQuery) (*wideWriter, error) {
 	aggs := q.Aggregates
 	switch {
 	case len(q.At) > 0:
-		aggs = []string{string(Interpolative)}
+		aggs = []string{"Interpolative"}
 	case q.Points > 0:
 		aggs = []string{"Minimum", "Maximum", "Mean"}
 	case len(aggs) == 0:
