@@ -120,7 +120,7 @@ func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) {
 	suspects, vacuum := apiInsights(p)
 	writeJSON(w, http.StatusOK, map[string]any{
 		"at": p.At.UTC(), "seq": p.Seq, "site": h.Config.Site.Name, "note": h.Config.Site.Note,
-		"values": values, "alarms": alarms, "sources": sources, "suspects": suspects, "vacuum": vacuum,
+		"values": values, "alarms": alarms, "sources": sources, "suspects": suspects, "checks": apiChecks(p), "vacuum": vacuum,
 	})
 }
 

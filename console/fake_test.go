@@ -281,6 +281,10 @@ func (m *fakeMill) publish(now time.Time) {
 		p.Suspects = []thermo.Suspect{{Set: "EV", What: "EV2 vapour pressure", Tags: []string{"EV.EV2.vapour_pressure"}, Bias: -6.31, Sigma: 1.2, Z: 5.26, Unit: "kPa", Alike: []string{"EV.EV2.vapour_temperature"},
 			Since: now.Add(-3 * time.Hour), Text: "EV.EV2.vapour_pressure seems to read 6.3 kPa low (± 1.2, z 5.3), or it is EV.EV2.vapour_temperature: the balances cannot tell them apart"}}
 	}
+	p.Checks = []thermo.InstrumentCheck{
+		{Set: "EV", What: "syrup Brix", Tags: []string{"EV.syrup_brix"}, Smallest: 0.49, Unit: "Bx", By: "the boiling-point elevation, a new error"},
+		{Set: "EV", What: "EV2 level", Tags: []string{"EV.EV2.level"}, Smallest: math.Inf(1), Unit: "%"},
+	}
 	cause := func(name condenser.Cause, k float64, what string, is, usual float64) condenser.Finding {
 		return condenser.Finding{Cause: name, ExplainsK: k, ExplainKPa: k * 0.7, CheckFirst: "pump, strainer and valve",
 			Evidence: []condenser.Evidence{{What: what, Now: is, Normal: usual, Unit: "K"}, {What: "water in", Now: 31.2, Normal: 30.9, Unit: "°C"}}}

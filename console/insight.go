@@ -2,6 +2,7 @@ package console
 
 import (
 	"fmt"
+	"math"
 	"net/url"
 	"slices"
 	"strings"
@@ -28,7 +29,33 @@ type tagLink struct{ Path, Href string }
 type contradictions struct {
 	Title, Href string
 	State       string // what the tests say, or why they say nothing
+	Checks      []checkView
 	Suspects    []suspectView
+}
+
+// checkView is how far one reading is checked.
+type checkView struct {
+	What, Smallest, By, State string
+	Tags                      []tagLink
+}
+
+// checked lists how far each reading of a set is checked.
+func (s *Server) checked(p *engine.Picture, set string) (out []checkView) {
+	for i := range p.Checks {
+		x := &p.Checks[i]
+		if x.Set != set {
+			continue
+		}
+		v := checkView{What: x.What, Smallest: sigmaText(x.Smallest) + " " + differenceWord(x.Unit), By: x.By, State: x.State()}
+		for _, t := range x.Tags {
+			v.Tags = append(v.Tags, tagLink{t, "/trends?" + url.Values{"tag": {t}, "span": {"1d"}}.Encode()})
+		}
+		if math.IsInf(x.Smallest, 1) {
+			v.Smallest = ""
+		}
+		out = append(out, v)
+	}
+	return out
 }
 
 // contradicts makes the list of the Instruments page: every set that is tested,
@@ -36,7 +63,7 @@ type contradictions struct {
 func (s *Server) contradicts(p *engine.Picture, now time.Time) []contradictions {
 	var out []contradictions
 	for _, e := range s.b.House().Of(plant.ClassSet) {
-		c := contradictions{Title: e.Title, Href: vesselHref(e.Path)}
+		c := contradictions{Title: e.Title, Href: vesselHref(e.Path), Checks: s.checked(p, e.Path)}
 		for i := range p.Suspects {
 			if x := &p.Suspects[i]; x.Set == e.Path {
 				c.Suspects = append(c.Suspects, s.suspectView(x, now))
@@ -256,6 +283,26 @@ func (s *Server) vacuumAlarm(spec *plant.AlarmSpec) *plant.Equipment {
 		}
 	}
 	return nil
+}
+
+type apiCheck struct {
+	Set      string     `json:"set"`
+	What     string     `json:"what"`
+	Tags     []string   `json:"tags"`
+	State    string     `json:"state"`
+	Smallest jsonNumber `json:"smallest"` // null: not checked
+	Unit     string     `json:"unit"`
+	By       string     `json:"by,omitempty"`
+}
+
+// apiChecks says how far each reading of the sets is checked.
+func apiChecks(p *engine.Picture) []apiCheck {
+	out := []apiCheck{}
+	for i := range p.Checks {
+		x := &p.Checks[i]
+		out = append(out, apiCheck{x.Set, x.What, x.Tags, x.State(), jsonNumber(x.Smallest), x.Unit, x.By})
+	}
+	return out
 }
 
 type apiSuspect struct {

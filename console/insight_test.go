@@ -31,7 +31,7 @@ func TestInsights(t *testing.T) {
 			}
 		}
 	}
-	must("/instruments", "Contradicts the others", "never corrected by the program")
+	must("/instruments", "Contradicts the others", "never corrected by the program", "smallest error that would be seen", "0.49 Bx", "not checked")
 	must("/", "Vacuum of CD5: nothing unusual", "not judged, the condenser is not at work")
 	must("/vessel/CD5", "Nothing unusual.", "normal learned from 5 h of running")
 	must("/vessel/CDA", "Not judged: the condenser is not at work.")

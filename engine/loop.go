@@ -534,6 +534,7 @@ func (l *Loop) Show(at time.Time) {
 	p.Health = l.health(at)
 	p.Suspects, p.Vacuum = l.insights.asOf(l.core.Calc, at, l.seq)
 	p.Stages = l.beats.all(at)
+	p.Checks = l.insights.checks
 	l.board.post(p)
 	l.beats.through("picture", l.beats.sent, l.Now())
 }

@@ -128,6 +128,7 @@ type insights struct {
 	open     bool // a condenser was not judged: asked again soon
 	suspects []thermo.Suspect
 	vacuum   []thermo.Vacuum
+	checks   []thermo.InstrumentCheck
 }
 
 const (
@@ -141,7 +142,7 @@ func (i *insights) asOf(calc *thermo.Calculator, at time.Time, seq uint64) ([]th
 	if since >= 0 && since < insightsSoon || since >= 0 && since < insightsEvery && seq == i.seq && !i.open {
 		return i.suspects, i.vacuum
 	}
-	i.asked, i.seq, i.open, i.suspects, i.vacuum = at, seq, false, nil, calc.Vacuum()
+	i.asked, i.seq, i.open, i.suspects, i.vacuum, i.checks = at, seq, false, nil, calc.Vacuum(), calc.Checks()
 	for _, s := range calc.Suspects() {
 		s.Tags, s.Alike = slices.Clone(s.Tags), slices.Clone(s.Alike)
 		i.suspects = append(i.suspects, s)

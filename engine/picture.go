@@ -40,8 +40,9 @@ type Picture struct {
 	Stages  []Stage // of the heartbeat
 	Strikes []thermo.Strike
 
-	Suspects []thermo.Suspect // instruments that contradict the others, the worst first
-	Vacuum   []thermo.Vacuum  // of each condenser
+	Checks   []thermo.InstrumentCheck // how far each reading of a set is checked
+	Suspects []thermo.Suspect         // instruments that contradict the others, the worst first
+	Vacuum   []thermo.Vacuum          // of each condenser
 }
 
 // Clock gives a moment of the machine's clock by the program's own.

@@ -16,7 +16,7 @@ var Functions = []Function{
 	{[]string{`avg(tag, "10m")`, "min_over", "max_over", "std"}, "mean, least, greatest and standard deviation over the past time; the mean is weighted by time"},
 	{[]string{`delta(tag, "5m")`}, "the value now less the value then"},
 	{[]string{`slope(tag, "1h")`}, "change an hour, by a straight line through the time"},
-	{[]string{"unchanged(tag)"}, "time since the value changed; a fixed value of the plant file counts as no tag"},
+	{[]string{"unchanged(tag)"}, "time since the value changed, 0 until that is three times as long as it usually stands still; a fixed value of the plant file counts as no tag"},
 	{[]string{"age(tag)"}, "time since the value was read"},
 	{[]string{"is_bad(tag)", "is_good(tag)"}, "whether the quality is bad or good; nothing else is known of a bad tag"},
 	{[]string{"default(tag, x)"}, "x where the vessel has no such tag, or where a derived tag was left out; `unchanged(tag)` and `age(tag)` may stand in place of the tag"},

@@ -282,6 +282,7 @@ type tracker struct {
 	sure   bool // a change was seen, so since is exact
 	value  float64
 	since  time.Time
+	rhythm plant.Rhythm
 	latest plant.Quality
 }
 
@@ -294,12 +295,20 @@ func (t *tracker) add(p plant.Point) {
 	case !t.seen:
 		t.seen, t.value, t.since = true, p.Value, p.Time
 	case math.Abs(p.Value-t.value) > plant.SameWithin*math.Max(1, math.Abs(t.value)):
+		if t.sure {
+			t.rhythm.Gap(p.Time.Sub(t.since))
+		}
 		t.sure, t.value, t.since = true, p.Value, p.Time
 	}
 }
 
-// unchanged is the time since the last change, s. Until a first change has
-// been seen it is the least it can be, and uncertain.
+// standsStill is how many times its usual longest gap a reading may stand still: a
+// figure of ours.
+const standsStill = 3
+
+// unchanged is the time since the last change, s, 0 within the rhythm of the tag: three
+// times as long as it usually stands still. Until a first change has been seen it is
+// the least it can be, and uncertain.
 func (t *tracker) unchanged(at time.Time) (float64, plant.Quality) {
 	switch {
 	case t.latest.IsBad():
@@ -309,5 +318,9 @@ func (t *tracker) unchanged(at time.Time) (float64, plant.Quality) {
 	case !t.sure:
 		return max(0, at.Sub(t.since).Seconds()), plant.UncertainInitialValue
 	}
-	return max(0, at.Sub(t.since).Seconds()), t.latest
+	still := at.Sub(t.since)
+	if still < standsStill*t.rhythm.Usual() {
+		still = 0
+	}
+	return max(0, still.Seconds()), t.latest
 }

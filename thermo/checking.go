@@ -137,7 +137,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 		return list
 	}
 	add := func(body int, what string, dst *evaporator.Reading, inputs []*input) {
-		if len(inputs) == 0 && !strings.HasPrefix(what, "bleed") && dst != &m.LossPct { // these may be assumed
+		if len(inputs) == 0 && !strings.HasPrefix(what, "bleed") { // these may be assumed
 			return
 		}
 		x := &series{what: what, dst: dst, inputs: inputs, body: body}
@@ -158,8 +158,14 @@ func newChecking(c *Calculator, s *setView) *checking {
 	if k.condenser = ownCondenser(c, s); k.condenser != nil {
 		add(-1, "vapour to the condenser", &m.CondenserTH, k.condenser.waterInputs())
 	}
-	add(-1, "heat loss", &m.LossPct, nil)
-	k.list[len(k.list)-1].unmetered = &s.loss
+	model := func(what string, dst *evaporator.Reading, u *unmetered) {
+		k.list = append(k.list, &series{what: what, dst: dst, body: -1, unmetered: u})
+	}
+	model(evaporator.HeatLoss, &m.LossPct, &s.loss)
+	model(evaporator.Elevation, &m.ElevationPct, &s.elevation)
+	for e := range m.PipeLossK {
+		model(evaporator.PipeNames[e], &m.PipeLossK[e], &s.pipe[e])
+	}
 	for e := range m.BleedTH {
 		var list []*input
 		users := 0
@@ -566,6 +572,9 @@ func (k *checking) measure() (left string) {
 			r.Sigma = math.Hypot(r.Sigma, 0.004*mean)
 		case "vapour to the condenser", "condensate flow":
 			r.Sigma = math.Hypot(r.Sigma, 0.01*mean)
+		case "juice temperature": // the pocket may stand under a part of the head, and the equation bends otherwise
+			body := k.s.bodies[b].b
+			r.Sigma = math.Hypot(math.Hypot(r.Sigma, 0.25), math.Hypot(0.05*body.BPEK.Value, 0.3*body.HeadK.Value))
 		case "vapour temperature": // the vapour may be superheated by the elevation
 			if e := k.s.bodies[b].b.BPEK; e.OK() {
 				r.Sigma = math.Hypot(r.Sigma, 0.25*e.Value)
@@ -623,6 +632,13 @@ func (k *checking) reading(x *series) *evaporator.Reading {
 		return &m.CondenserTH
 	case &own.LossPct:
 		return &m.LossPct
+	case &own.ElevationPct:
+		return &m.ElevationPct
+	}
+	for e := range own.PipeLossK {
+		if x.dst == &own.PipeLossK[e] {
+			return &m.PipeLossK[e]
+		}
 	}
 	for e := range own.BleedTH {
 		if x.dst == &own.BleedTH[e] {

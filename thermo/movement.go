@@ -16,6 +16,7 @@ type movement struct {
 	changed   time.Time     // when it last did
 	usual     time.Duration // mean time between changes
 	changes   int
+	rhythm    plant.Rhythm
 	seen      bool
 	peersMove bool
 	frozen    bool
@@ -24,6 +25,7 @@ type movement struct {
 const (
 	frozenLeast  = 10 * time.Minute // no tag is frozen before
 	frozenTimes  = 30               // times its usual interval between changes
+	frozenGaps   = 3                // times as long as it usually stands still at most
 	frozenNever  = 8 * time.Hour    // for one that never moved: laboratory values are entered every few hours
 	frozenLearnt = 10               // changes, before its usual interval counts
 )
@@ -39,6 +41,7 @@ func (m *movement) watch(p plant.Point, measured bool, at time.Time) {
 	case math.Abs(p.Value-m.value) > plant.SameWithin*max(1, math.Abs(m.value)):
 		gap := at.Sub(m.changed)
 		m.value, m.changed = p.Value, at
+		m.rhythm.Gap(gap)
 		if m.frozen {
 			m.frozen = false // the long gap is no habit of its
 			return
@@ -50,7 +53,7 @@ func (m *movement) watch(p plant.Point, measured bool, at time.Time) {
 	still := at.Sub(m.changed)
 	limit := time.Duration(frozenNever)
 	if m.changes >= frozenLearnt {
-		limit = max(frozenLeast, frozenTimes*m.usual)
+		limit = max(frozenLeast, frozenTimes*m.usual, frozenGaps*m.rhythm.Usual())
 	}
 	// Once frozen it stays so until it moves. Nothing flows at 0: that may last.
 	m.frozen = m.frozen || m.peersMove && still > limit && m.value != 0

@@ -40,8 +40,11 @@ type setView struct {
 	heat          bool   // a heater\'s liquid was beyond the source of its enthalpy
 	assumed       uint64 // bleeds without a meter, a bit each
 	unmetered     [evaporator.MaxEffects]unmetered
-	loss          unmetered // heat, % of the calandrias' duty
-	said          spoken    // what shown was made of
+	loss          unmetered                        // heat, % of the calandrias' duty
+	elevation     unmetered                        // of the boiling point, % above the equation
+	pipe          [evaporator.MaxEffects]unmetered // K, of the vapour after an effect
+	through       [evaporator.MaxEffects]lag       // the vapour that it usually takes, t/h
+	said          spoken                           // what shown was made of
 	shown         string
 	check         *checking          // of the instruments against each other
 	steam, makeUp evaporator.Reading // parts of the steam flow
@@ -81,6 +84,7 @@ type unmetered struct {
 	// learned is what the balances of the set add to the assumed, and Sigma how well
 	// they know it; see checking.learn.
 	learned evaporator.Reading
+	least   float64       // that it can be
 	weight  float64       // of the windows in it, 0 to 1
 	memory  time.Duration // how long a window counts
 }
@@ -90,17 +94,31 @@ type unmetered struct {
 // Figures of ours.
 const bleedMemory, lossMemory = 2 * time.Hour, 48 * time.Hour
 
+// The loss of a pipe goes with the square of what flows through it, against the mean of
+// as many hours, within these bounds. Pressure drop of turbulent flow; bounds of ours.
+const pipeMemory, pipeLeast, pipeMost = 48.0, 0.3, 2.0
+
 // unmeteredShare is one standard deviation of an assumed flow as a share of it: a
 // figure of ours. A bleed moves with the pressure that drives it.
 const unmeteredShare = 0.2
 
 // taken is all of it: metered, assumed and learned.
 func (u *unmetered) taken() evaporator.Reading {
-	r := evaporator.Reading{Value: u.metered.Value + u.flow(), Sigma: math.Hypot(u.metered.Sigma, u.assumed.Sigma), OK: true}
+	r := evaporator.Reading{Value: u.metered.Value + max(u.least, u.assumed.Value+u.learned.Value), Sigma: math.Hypot(u.metered.Sigma, u.assumed.Sigma), OK: true}
 	if u.learned.OK {
 		r.Sigma = min(r.Sigma, u.learned.Sigma)
 	}
 	return r
+}
+
+// shown is taken as a quantity: assumed until something is learned of it.
+func (u *unmetered) shown() evaporator.Result {
+	r := u.taken()
+	out := evaporator.Result{Value: r.Value, Sigma: r.Sigma, How: evaporator.Assumed}
+	if out.Reason.Text = "as configured: nothing tells it"; u.learned.OK {
+		out.How, out.Reason.Text = evaporator.Balanced, "learned from windows without contradiction"
+	}
+	return out
 }
 
 // flow is the part that no meter shows.
@@ -132,6 +150,7 @@ type bodyView struct {
 	held                          held          // U of then
 	where                         fouling.Shape // the condition that U is taken in
 	usualVapour                   habit         // saturation temperature of its vapour space
+	set                           *setView
 	u, uApparent, uNormal, uClean evaporator.Result
 }
 
@@ -151,10 +170,11 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	cfg := e.Set
 	s := &setView{equip: e, air: &c.air, in: inputs{house: c.house, air: &c.air, airOnce: true, tau: *cfg.Smoothing}}
 	s.loss = unmetered{assumed: evaporator.Read(*cfg.LossPct, *cfg.Sigma.LossPct), memory: lossMemory}
-	s.m.ElevationPct, s.m.HeatPct = evaporator.Read(0, *cfg.Sigma.BoilingPointPct), evaporator.Read(0, *cfg.Sigma.HeatPct)
+	s.elevation = unmetered{assumed: evaporator.Read(0, *cfg.Sigma.BoilingPointPct), memory: lossMemory, least: -50}
+	s.m.HeatPct = evaporator.Read(0, *cfg.Sigma.HeatPct)
 	for k := range s.unmetered {
 		s.unmetered[k].memory = bleedMemory
-		s.m.PipeLossK[k] = evaporator.Read(*cfg.PipeLossK, *cfg.Sigma.PipeLossK)
+		s.pipe[k] = unmetered{assumed: evaporator.Read(*cfg.PipeLossK, *cfg.Sigma.PipeLossK), memory: lossMemory}
 	}
 	d := evaporator.Conventions()
 	d.BleedFrom = [evaporator.MaxEffects]bool{}
@@ -169,7 +189,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 		part := e.Parts[at]
 		bc := part.Body
 		d.Bodies = append(d.Bodies, evaporator.Body{Name: bc.Name, Effect: bc.Effect, AreaM2: bc.HeatingSurfaceM2.First, TubeLengthM: bc.TubeLengthM.First, JuiceBeside: bc.Juice == "beside"})
-		bv := &bodyView{equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
+		bv := &bodyView{set: s, equip: part, m: &s.m.Bodies[i], inService: part.Tag("in_service"), cleaning: part.Tag("cleaning")}
 		bv.normal = newNormal(bc)
 		var err error
 		if bv.scaling, err = newScaling(bc, bv.normal); err != nil {
@@ -283,7 +303,8 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 		}
 	}
 	s.bleedFlows()
-	s.m.LossPct = s.loss.taken()
+	s.m.LossPct, s.m.ElevationPct = s.loss.taken(), s.elevation.taken()
+	s.pipes()
 	if s.in.gauged {
 		s.m.AirKPa = evaporator.Read(0, s.air.sigma())
 	}
@@ -294,6 +315,35 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	s.store(at)
 	s.set.Evaluate(&s.used, s.r)
 	return now
+}
+
+// pipes takes the loss of each vapour pipe, with what flows through it now.
+func (s *setView) pipes() {
+	for k := range s.pipe {
+		s.m.PipeLossK[k] = s.pipe[k].taken()
+		var flow evaporator.Result
+		for _, b := range s.bodies {
+			if e := b.b.CondensedTH; b.b.Effect == k+2 && e.OK() {
+				flow.How, flow.Value = e.How, flow.Value+e.Value
+			}
+		}
+		if flow.OK() && flow.Value > 0 && !s.unfed() {
+			usual := &s.through[k]
+			usual.step(flow, -math.Expm1(-s.hours/pipeMemory))
+			f := flow.Value / usual.value
+			f = min(pipeMost, max(pipeLeast, f*f))
+			s.m.PipeLossK[k].Value *= f
+			s.m.PipeLossK[k].Sigma *= f
+		}
+	}
+}
+
+// pipeLoss is that of the vapour to the body, at the present flow.
+func (v *bodyView) pipeLoss() evaporator.Result {
+	k := v.equip.Body.Effect - 2
+	r, now := v.set.pipe[k].shown(), v.set.m.PipeLossK[k]
+	r.Value, r.Sigma = now.Value, now.Sigma
+	return r
 }
 
 func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {

@@ -94,7 +94,8 @@ type instrument struct {
 	offset, variance, hours, weight float64 // learned
 	mean, spread                    float64 // of the reading itself, where heaters are compared
 
-	air []airPair // this gauge reading beside others of the same vapour
+	brix *brixTest // of a juice thermometer in a body with a refractometer
+	air  []airPair // this gauge reading beside others of the same vapour
 
 	scatter float64 // of its usual difference, 0 while that does not count
 	x0, s   float64 // what is compared
@@ -230,6 +231,9 @@ func (g *sharing) keep(t *shared) {
 				n.air = append(n.air, airPair{o, g.air.add(plant.NoTag, nil)})
 			}
 		}
+		if n.as == asJuiceC {
+			n.brix = g.refractometer(n)
+		}
 	}
 }
 
@@ -309,7 +313,9 @@ func (n *instrument) reading(k *checking) (float64, bool) {
 		if b.m.OutOfService || b.steadiness.state != isSettled {
 			return 0, false
 		}
-		loss = k.s.set.Design().PipeLossK
+		if e := b.equip.Body.Effect - 2; e >= 0 {
+			loss = k.s.m.PipeLossK[e].Value
+		}
 	}
 	n.own = n.x.sigma
 	n.widths, n.floor = 0.3, 0.08
@@ -419,6 +425,7 @@ func (g *sharing) compare(at time.Time) {
 		case learn:
 			t.learned = time.Time{}
 			t.learn()
+			g.refractometers(t, at)
 		case t.learned.IsZero():
 			t.learned, t.departed = at, max(0, f.who)
 		case at.Sub(t.learned) > usualKept:
@@ -661,19 +668,10 @@ func (g *sharing) publish(t *shared, at time.Time) {
 // name makes the words.
 func (g *sharing) name(t *shared, f *finding) (Suspect, bool) {
 	k, n := g.k, t.list[f.who]
-	bias := func(n *instrument, off float64) float64 {
-		switch n.as {
-		case asPressure, asChestKPa:
-			return off / max(1e-6, tsatSlope(n.x.dst.Value))
-		case asFlow:
-			return n.x.dst.Value * off / 100
-		}
-		return off
-	}
 	if n.as == asFlow && math.Abs(f.off) > mostFlowPct || n.as == asHeaterOut && math.Abs(f.off) > mostK {
 		return Suspect{}, false
 	}
-	x := Suspect{Set: k.s.equip.Path, What: n.x.name(), Tags: k.tags(n.x), Bias: bias(n, f.off), Z: f.z, Sigma: math.Abs(bias(n, f.sigma)), Unit: unitOf(n.x.what)}
+	x := Suspect{Set: k.s.equip.Path, What: n.x.name(), Tags: k.tags(n.x), Bias: n.inOwnUnit(f.off), Z: f.z, Sigma: math.Abs(n.inOwnUnit(f.sigma)), Unit: unitOf(n.x.what)}
 	if n.as == asFlow {
 		x.Unit = plant.MassFlow.Canonical()
 	}
@@ -753,14 +751,26 @@ func (g *sharing) suspects(list []Suspect) (all []Suspect, instrument bool) {
 			}
 		}
 	}
-	if !found {
-		return list, len(list) > 0
-	}
 	for _, t := range g.things {
 		if t.suspect != nil {
 			all = append(all, *t.suspect)
 			instrument = instrument || !t.process
 		}
+	}
+	for _, t := range g.things {
+		for _, n := range t.list {
+			if n.brix == nil || n.brix.suspect == nil {
+				continue
+			}
+			x := n.brix.suspect
+			same := func(s Suspect) bool { return slices.Contains(s.Tags, x.Tags[0]) || slices.Contains(s.Alike, x.Tags[0]) }
+			if found, instrument = true, true; !slices.ContainsFunc(all, same) && !slices.ContainsFunc(list, same) {
+				all = append(all, *x)
+			}
+		}
+	}
+	if !found {
+		return list, len(list) > 0
 	}
 	if !spoils {
 		for _, s := range list {

@@ -34,9 +34,9 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 	t.bare.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
 		of, enter := "", true
 		switch what {
-		case "juice temperature", "chest temperature", "level":
+		case "chest temperature", "level":
 			return
-		case "vapour to the condenser":
+		case "vapour to the condenser", "juice temperature":
 			enter = false
 		case "vapour temperature":
 			enter = !pressureOK(t.bare.Bodies[body].VapourKPa)
@@ -152,6 +152,9 @@ func (s *Set) listChecks(m *Measurement) {
 				add(bm.Brix, brixOK, check{checkBrix, b})
 			}
 		}
+		if t.heat {
+			add(bm.JuiceC, tempOK, check{checkJuiceC, b})
+		}
 		if pressureOK(bm.VapourKPa) {
 			add(bm.VapourC, tempOK, check{checkVapourC, b})
 		}
@@ -174,6 +177,8 @@ func (c check) reading(m *Measurement) *Reading {
 		return &m.Bodies[c.body].CondensateTH
 	case checkBrix:
 		return &m.Bodies[c.body].Brix
+	case checkJuiceC:
+		return &m.Bodies[c.body].JuiceC
 	case checkVapourC:
 		return &m.Bodies[c.body].VapourC
 	}
@@ -224,6 +229,8 @@ func (s *Set) compared(c []float64) bool {
 			want = s.c.w[ck.body]
 		case checkBrix:
 			want = s.c.x[ck.body]
+		case checkJuiceC:
+			want = s.c.tj[ck.body]
 		case checkVapourC:
 			want = t.evaluation.tv[ck.body].c
 		case checkChestKPa:

@@ -108,9 +108,10 @@ func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 func bleedOK(r Reading) bool { return r.in(-max(0.5, 5*r.Sigma), maxTH) }
 
 // Names of what is no instrument: errors of the model.
-const heatLoss, elevation, specificHeat, airPressure = "heat loss", "boiling-point elevation", "specific heat of the juice", "air pressure"
+const HeatLoss, Elevation, specificHeat, airPressure = "heat loss", "boiling-point elevation", "specific heat of the juice", "air pressure"
 
-var pipeNames = [MaxEffects]string{
+// PipeNames are those of the losses of the vapour pipes, by the effect before, from 0.
+var PipeNames = [MaxEffects]string{
 	"loss of the pipe after effect 1", "loss of the pipe after effect 2", "loss of the pipe after effect 3", "loss of the pipe after effect 4",
 	"loss of the pipe after effect 5", "loss of the pipe after effect 6", "loss of the pipe after effect 7",
 }
@@ -118,7 +119,7 @@ var pipeNames = [MaxEffects]string{
 // assumed reports whether a reading of that name is a figure of the model, which no
 // instrument shows and nothing but the balances can tell.
 func assumed(what string) bool {
-	return what == elevation || what == specificHeat || what == airPressure || slices.Contains(pipeNames[:], what)
+	return what == Elevation || what == specificHeat || what == airPressure || slices.Contains(PipeNames[:], what)
 }
 
 // bleedNames are constants so that naming costs nothing.
@@ -175,12 +176,12 @@ func (m *Measurement) each(bodies int, visit func(r *Reading, what string, body 
 	visit(&m.SteamKPa, "steam pressure", -1)
 	visit(&m.SteamC, "steam temperature", -1)
 	visit(&m.CondenserTH, "vapour to the condenser", -1)
-	visit(&m.LossPct, heatLoss, -1)
-	visit(&m.ElevationPct, elevation, -1)
+	visit(&m.LossPct, HeatLoss, -1)
+	visit(&m.ElevationPct, Elevation, -1)
 	visit(&m.HeatPct, specificHeat, -1)
 	visit(&m.AirKPa, airPressure, -1)
 	for i := range m.PipeLossK {
-		visit(&m.PipeLossK[i], pipeNames[i], -1)
+		visit(&m.PipeLossK[i], PipeNames[i], -1)
 	}
 	for i := range m.BleedTH {
 		visit(&m.BleedTH[i], bleedNames[i], -1)

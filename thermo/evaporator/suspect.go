@@ -75,6 +75,7 @@ const (
 	checkCondenser
 	checkCondensate
 	checkBrix
+	checkJuiceC
 	checkVapourC
 	checkChestKPa
 )
@@ -87,14 +88,14 @@ type check struct {
 // Reconcile tests the instruments of m against each other. The calculation of
 // Evaluate from juice flow, feed and syrup Brix, feed temperature, pressures and
 // bleeds predicts whatever else is measured: syrup flow, steam flow, vapour to
-// the condenser, condensate flows, Brix between the bodies, vapour temperatures
-// and the chest pressures of effects 2 on. Each of these is a check; the checks,
+// the condenser, condensate flows, Brix between the bodies, juice and vapour
+// temperatures and the chest pressures of effects 2 on. Each of these is a check; the checks,
 // linearised where they are nonlinear, are reconciled by weighted least squares.
 //
 // Only steady values should be given, means over 15 minutes or more, never a
 // frozen or saturated reading. Readings without a stated accuracy are taken as
-// exact. Juice and chest thermometers are left out: head and gas move them without
-// an instrument being wrong (package thermo compares them with what they usually read).
+// exact. Chest thermometers are left out: gas moves them without an instrument being
+// wrong (package thermo compares them with what they usually read).
 func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
 	out := new(Reconciliation)
 	if err := s.ReconcileInto(m, out); err != nil {
@@ -219,6 +220,8 @@ func (s *Set) checkName(c check) (of, what string) {
 		return of, "condensate flow against the vapour balance"
 	case checkBrix:
 		return of, "Brix against the evaporation"
+	case checkJuiceC:
+		return of, "juice temperature against the boiling-point elevation"
 	case checkVapourC:
 		return of, "vapour temperature against vapour pressure"
 	}

@@ -22,7 +22,7 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 	r.UnstatedAccuracy = 0
 	s.m.readings(len(s.d.Bodies), func(x *Reading, what string, _ int) {
 		if !(x.Sigma > 0) || math.IsInf(x.Sigma, 0) {
-			if what != heatLoss && !assumed(what) {
+			if what != HeatLoss && !assumed(what) {
 				r.UnstatedAccuracy++
 			}
 			return
