@@ -171,7 +171,17 @@ func (o *idealHour) chain(th []float64) []float64 {
 		}
 		l, x, tj, prev = lo, xo/lo, to, k
 	}
-	return []float64{x, l, th[2] / latent(o.tc[0]), vapour * latent(o.tv[prev])}
+	return []float64{x, l, th[2] / latent(o.first()), vapour * latent(o.tv[prev])}
+}
+
+// first is the temperature of the steam in the first chest at work.
+func (o *idealHour) first() float64 {
+	for k, t := range o.tc {
+		if !math.IsNaN(o.tv[k]) {
+			return t
+		}
+	}
+	return math.NaN()
 }
 
 // hour reconciles the readings of one hour by weighted least squares over the mill's own balances.
@@ -203,7 +213,7 @@ func (d *idealMill) hour(i int, read func(string) float64, by map[string]*blindT
 		return 1e6
 	}
 	f := read(p+"juice_flow") / 3.6
-	th0 := []float64{f, read(p+"juice_brix") / 100, read(p+"steam_flow") / 3.6 * latent(o.tc[0])}
+	th0 := []float64{f, read(p+"juice_brix") / 100, read(p+"steam_flow") / 3.6 * latent(o.first())}
 	sd := []float64{sig(p+"juice_flow", f*3.6) / 3.6, sig(p+"juice_brix", 14) / 100, th0[2]}
 	for _, b := range s.bodies {
 		for _, bl := range b.bleeds {

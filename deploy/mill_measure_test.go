@@ -20,6 +20,8 @@ type millRun struct {
 	*blindHouse
 	house  *plant.House
 	core   *engine.Core
+	also   *engine.Core                     // a second program that watches the same mill; nil: none
+	sent   func(path string, p plant.Point) // told of each sample; nil: nobody
 	ids    map[*blindTag]plant.TagID
 	watch  []plant.TagID // quantities of which hours are kept
 	names  []string
@@ -85,6 +87,26 @@ func (m *millRun) hourly(path string) []float64 { return m.mean[slices.Index(m.n
 // newest gives the newest usable value of each hour.
 func (m *millRun) newest(path string) []float64 { return m.last[slices.Index(m.names, path)] }
 
+// acknowledge acknowledges what calls, and gives it.
+func acknowledge(c *engine.Core, at time.Time) (calls []plant.Event) {
+	for _, e := range c.Alarms.Drain() {
+		if e.Kind == plant.EventAlarm && e.Annunciated {
+			calls = append(calls, e)
+			_ = c.Alarms.Do(alerting.Command{Action: alerting.Acknowledge, Alarm: e.Alarm, User: "operator"}, at)
+			c.Alarms.Drain()
+		}
+	}
+	return calls
+}
+
+// cores are the programs that watch the mill.
+func (m *millRun) cores() []*engine.Core {
+	if m.also == nil {
+		return []*engine.Core{m.core}
+	}
+	return []*engine.Core{m.core, m.also}
+}
+
 // until runs mill and program to a time, with a scan each step.
 func (m *millRun) until(end time.Time, step time.Duration) {
 	scanned := m.now
@@ -98,18 +120,22 @@ func (m *millRun) until(end time.Time, step time.Duration) {
 			if !good {
 				p = plant.BadPoint(m.now, plant.BadNoCommunication)
 			}
-			m.core.Sample(plant.Sample{Tag: m.ids[g], Point: p}, m.now)
+			if m.sent != nil {
+				m.sent(g.path, p)
+			}
+			for _, c := range m.cores() {
+				c.Sample(plant.Sample{Tag: m.ids[g], Point: p}, m.now)
+			}
 			return nil
 		})
-		m.core.AllWell(m.now)
-		m.core.Scan(m.now)
-		m.core.Alarms.Advance(m.now)
-		for _, e := range m.core.Alarms.Drain() {
-			if e.Kind == plant.EventAlarm && e.Annunciated {
-				m.calls = append(m.calls, e)
-				_ = m.core.Alarms.Do(alerting.Command{Action: alerting.Acknowledge, Alarm: e.Alarm, User: "operator"}, m.now)
-				m.core.Alarms.Drain()
-			}
+		for _, c := range m.cores() {
+			c.AllWell(m.now)
+			c.Scan(m.now)
+			c.Alarms.Advance(m.now)
+		}
+		m.calls = append(m.calls, acknowledge(m.core, m.now)...)
+		if m.also != nil {
+			acknowledge(m.also, m.now)
 		}
 		m.core.Drain()
 		m.found = append(m.found, m.core.Calc.TakeFinished()...)
@@ -206,10 +232,32 @@ func (m *millRun) figures() *millFigures {
 		row(b.name+" evaporation", col(func(h *blindHour) float64 { return h.v[i] }), m.hourly(q+"evaporation"), m.ideal.v[i])
 		row(b.name+" % of clean", col(func(h *blindHour) float64 { return h.ratio[i] }), m.hourly(q+"u_ratio"), m.ideal.ratio[i])
 	}
+	m.daily(say)
 	m.forecasts(f, say)
 	m.alarmsOf(f, say)
 	m.strikesOf(f, say)
 	return f
+}
+
+// daily shows, by the day, how far U and the % of clean are off, in %, with the ideal's beside it.
+func (m *millRun) daily(say func(string, ...any)) {
+	for i, b := range m.set.bodies {
+		q := setName + "." + b.name + "."
+		u, r, c := m.hourly(q+"u"), m.hourly(q+"u_ratio"), m.newest(q+"u_clean")
+		var line strings.Builder
+		for d := 0; d+24 <= len(m.hours); d += 24 {
+			var e, ei, er, n float64
+			for k := d; k < d+24; k++ {
+				if t := m.hours[k]; t.steady && t.u[i] > 0 && !math.IsNaN(u[k]) && !math.IsNaN(m.ideal.u[i][k]) {
+					e, ei, n = e+100*(u[k]/t.u[i]-1), ei+100*(m.ideal.u[i][k]/t.u[i]-1), n+1
+					er += 100 * (r[k]/t.ratio[i] - 1)
+				}
+			}
+			fmt.Fprintf(&line, "%+.1f(%+.1f)%+.1f ", e/n, ei/n, er/n)
+			_ = c
+		}
+		say("%s by the day, U (ideal) %% of clean: %s", b.name, line.String())
+	}
 }
 
 // forecasts compares the day of the limit, as told at half-way, with the day it came.

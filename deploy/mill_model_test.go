@@ -73,13 +73,13 @@ type blindBody struct {
 	scale        blindScale
 	limit        float64
 
-	out, wash       bool    // by-passed; being cleaned
-	x, r, u, q, v   float64 // kg/kg, m2.K/kW, kW/(m2.K), kW, kg/s
-	l, m, tj, level float64 // kg/s out, t, degC, %
-	cycle, wander   float64 // rate of this cycle, and its wandering, as factors of the usual rate
-	since           time.Time
-	faultU          float64 // factor on U: gas, condensate
-	levelFault      float64 // %
+	out, wash       bool      // by-passed; being cleaned
+	x, r, u, q, v   float64   // kg/kg, m2.K/kW, kW/(m2.K), kW, kg/s
+	l, m, tj, level float64   // kg/s out, t, degC, %
+	cycle, wander   float64   // rate of this cycle, and its wandering, as factors of the usual rate
+	since, moved    time.Time // cleaned; taken out or put back
+	faultU          float64   // factor on U: gas, condensate
+	levelFault      float64   // %
 	bleeds          []*blindBleed
 	restored        float64
 	in, xin, tin    float64 // the juice that enters: kg/s, kg/kg, degC
@@ -366,7 +366,7 @@ func (s *blindSet) start() {
 
 // bring body b back, clean where it was washed.
 func (s *blindSet) back(b *blindBody, t time.Time, washed bool) {
-	b.out, b.wash = false, false
+	b.out, b.wash, b.moved = false, false, t
 	if washed {
 		b.restored = 0.985 + 0.01*s.rng.NormFloat64()
 		b.r = max(0, (1/b.restored-1)/b.u0)
@@ -386,6 +386,8 @@ type blindTag struct {
 	exact                 bool           // a state: no error
 
 	bias, drift, y, sent float64
+	own                  float64 // what was sent last, as the program has it
+	wasBad               bool
 	sum, n               float64 // of this hour, as the program has it
 	hours                []float64
 	begun                bool
@@ -489,7 +491,7 @@ func (h *blindHouse) operate(o *blindOp) {
 		if o.body == nil {
 			s.stopIn = 0.7
 		} else {
-			o.body.out, o.body.wash = true, o.wash
+			o.body.out, o.body.wash, o.body.moved = true, o.wash, h.now
 			h.endCycle(o.body)
 		}
 	case o.state == 1 && o.body == nil && s.stopIn < 0:
@@ -559,6 +561,11 @@ func (h *blindHouse) watch() {
 	m.juice += s.f * 3.6
 	m.syrup += s.bodies[len(s.bodies)-1].x * 100
 	m.baro += h.baro
+	for _, b := range s.bodies {
+		if h.now.Sub(b.moved) < 2*time.Hour {
+			m.steady = false
+		}
+	}
 	if s.standing || s.startup > 0 || !math.IsNaN(s.stopIn) || s.cut < 1 {
 		m.steady = false
 	}
@@ -596,8 +603,11 @@ func (h *blindHouse) run(end time.Time, send func(g *blindTag, v, own float64, g
 				continue
 			}
 			v, own, good, sent := g.read(h)
-			if good {
-				g.sum, g.n = g.sum+own, g.n+1
+			if sent && good {
+				g.own = own
+			}
+			if good && g.begun {
+				g.sum, g.n = g.sum+g.own, g.n+1
 			}
 			if g.n > 0 && h.now.Unix()%3600 == 0 {
 				g.hours = append(g.hours, g.sum/g.n)
@@ -650,9 +660,10 @@ func (g *blindTag) read(h *blindHouse) (v, own float64, good, sent bool) {
 		own = h.site - v
 	}
 	v *= g.factor()
-	if g.dead > 0 && math.Abs(v-g.sent) < g.dead {
+	if g.dead > 0 && math.Abs(v-g.sent) < g.dead && good != g.wasBad {
 		return v, own, good, false
 	}
+	g.wasBad = !good
 	g.sent = v
 	return v, own, good, true
 }
