@@ -274,7 +274,7 @@ func (h *blindHouse) instrument(st houseStyle) {
 		}
 	}
 	if st.barometer {
-		h.tag("barometer", "kPa", "absolute", ev, 0.08, 0, func() float64 { return h.baro })
+		h.tag("site.barometer", "kPa", "absolute", ev, 0.08, 0, func() float64 { return h.baro })
 	}
 	if st.deadband {
 		for _, x := range h.tags {
@@ -309,12 +309,11 @@ func (h *blindHouse) plant() string {
 		}
 	}
 	fmt.Fprintf(&y, "site:\n  name: %s (invented)\n  barometer_kpa: %.1f\n", h.name, h.site)
-	y.WriteString("opcua: {servers: [{name: s, endpoint: \"opc.tcp://127.0.0.1:4840\", policy: None, mode: None}]}\nrules: [\"rules/*.yaml\"]\n")
-	for _, g := range h.tags {
-		if g.path == "barometer" {
-			fmt.Fprintf(&y, "tags:\n  barometer: {title: Barometer, dimension: pressure, %s\n", g.binding()[1:])
-		}
+	if h.tags[len(h.tags)-1].path == "site.barometer" {
+		y.WriteString("  tags:\n")
+		binds("    ", "site")
 	}
+	y.WriteString("opcua: {servers: [{name: s, endpoint: \"opc.tcp://127.0.0.1:4840\", policy: None, mode: None}]}\nrules: [\"rules/*.yaml\"]\n")
 	fmt.Fprintf(&y, "sets:\n  - name: %s\n    condenser: C1\n    purity_pct: 86\n", setName)
 	if !h.set.flash {
 		y.WriteString("    condensate_flash: false\n")

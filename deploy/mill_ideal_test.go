@@ -37,7 +37,7 @@ func newIdeal(h *blindHouse) *idealMill {
 				return math.NaN()
 			}
 			v := g.hours[i]
-			if b := by["barometer"]; b != nil && i < len(b.hours) { // the weather is known
+			if b := by["site.barometer"]; b != nil && i < len(b.hours) { // the weather is known
 				if g.reference == "gauge" || g.reference == "vacuum" {
 					v += b.hours[i] - h.site
 				}
@@ -75,7 +75,7 @@ type idealHour struct {
 func (o *idealHour) temperatures() {
 	s, p := o.h.set, setName+"."
 	weather := 0.75
-	if o.by["barometer"] != nil {
+	if o.by["site.barometer"] != nil {
 		weather = 0.08
 	}
 	sigma := func(path string, t float64) float64 {

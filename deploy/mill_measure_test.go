@@ -2,6 +2,7 @@ package deploy
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -27,17 +28,19 @@ type millRun struct {
 	names  []string
 	mean   [][]float64 // hourly means of usable values, by quantity
 	last   [][]float64 // the newest usable value of the hour; NaN: none
+	sigma  [][]float64 // its stated standard deviation; NaN: none
 	calls  []plant.Event
 	found  []thermo.FinishedStrike
 	ideal  *idealMill
 	quiet  time.Time // from then on the upsets
+	warm   int       // hours that do not count
 	sum, n []float64
 	lastV  []float64
 }
 
 func newMillRun(t *testing.T, h *blindHouse) *millRun {
 	t.Helper()
-	m := &millRun{blindHouse: h, ids: map[*blindTag]plant.TagID{}}
+	m := &millRun{blindHouse: h, warm: 48, ids: map[*blindTag]plant.TagID{}}
 	var err error
 	if m.house, err = plant.Load("plant.yaml", []byte(h.plant())); err != nil {
 		t.Fatal(err)
@@ -76,7 +79,7 @@ func newMillRun(t *testing.T, h *blindHouse) *millRun {
 		}
 	}
 	n := len(m.watch)
-	m.mean, m.last = make([][]float64, n), make([][]float64, n)
+	m.mean, m.last, m.sigma = make([][]float64, n), make([][]float64, n), make([][]float64, n)
 	m.sum, m.n, m.lastV = make([]float64, n), make([]float64, n), make([]float64, n)
 	return m
 }
@@ -147,7 +150,13 @@ func (m *millRun) until(end time.Time, step time.Duration) {
 			}
 		}
 		if m.now.Unix()%3600 == 0 {
-			for i := range m.watch {
+			stated := m.core.Picture(m.now).Sigma
+			for i, id := range m.watch {
+				sd, ok := stated[id]
+				if !ok {
+					sd = math.NaN()
+				}
+				m.sigma[i] = append(m.sigma[i], sd)
 				m.mean[i], m.last[i] = append(m.mean[i], m.sum[i]/m.n[i]), append(m.last[i], m.lastV[i])
 				m.sum[i], m.n[i] = 0, 0
 			}
@@ -181,6 +190,7 @@ type millFigures struct {
 	upsets, named         int
 	stops, callsOfStop    int
 	strikes, strikesFound int
+	one, two, stated      float64 // hours within one and two stated sigma, of so many
 	worstU                float64 // greatest median error of U of a body
 	leastShare            float64
 }
@@ -201,7 +211,7 @@ func (m *millRun) figures() *millFigures {
 	say := func(format string, a ...any) { f.lines = append(f.lines, fmt.Sprintf(format, a...)) }
 	steady := make([]bool, len(m.hours))
 	for i := range m.hours {
-		steady[i] = m.hours[i].steady && i > 48 && (i < 1 || m.hours[i-1].steady) && (m.quiet.IsZero() || m.begin.Add(time.Duration(i)*time.Hour).Before(m.quiet))
+		steady[i] = m.hours[i].steady && i > m.warm && (i < 1 || m.hours[i-1].steady) && (m.quiet.IsZero() || m.begin.Add(time.Duration(i)*time.Hour).Before(m.quiet))
 	}
 	col := func(get func(h *blindHour) float64) []float64 {
 		out := make([]float64, len(m.hours))
@@ -212,25 +222,29 @@ func (m *millRun) figures() *millFigures {
 	}
 	m.ideal = newIdeal(m.blindHouse)
 	f.leastShare = 1
-	row := func(name string, truth, got, ideal []float64) (p, q []float64) {
+	row := func(name, path string, truth, ideal []float64) (p, q []float64) {
+		i := slices.Index(m.names, path)
+		got := m.mean[i]
 		p, share := errorsOf(truth, got, steady)
 		q, _ = errorsOf(truth, ideal, steady)
 		a, b := spread(p)
 		c, d := spread(q)
-		say("%-18s median %5.2f %%  95 %% %5.2f %%  has a value %3.0f %%   ideal %5.2f %% %5.2f %%", name, a, b, 100*share, c, d)
+		one, two, n := covered(truth, got, m.sigma[i], steady)
+		f.one, f.two, f.stated = f.one+one, f.two+two, f.stated+n
+		say("%-18s median %5.2f %%  95 %% %5.2f %%  has a value %3.0f %%   ideal %5.2f %% %5.2f %%   within 1 and 2 sigma %3.0f %3.0f %%", name, a, b, 100*share, c, d, 100*one/n, 100*two/n)
 		if strings.HasSuffix(name, " U") {
 			f.worstU, f.leastShare = max(f.worstU, a), min(f.leastShare, share)
 		}
 		return p, q
 	}
-	f.steam, f.steamIdeal = row("economy", col(func(h *blindHour) float64 { return h.economy }), m.hourly(setName+".economy"), m.ideal.economy)
-	row("evaporation", col(func(h *blindHour) float64 { return h.evap }), m.hourly(setName+".evaporation"), m.ideal.evap)
+	f.steam, f.steamIdeal = row("economy", setName+".economy", col(func(h *blindHour) float64 { return h.economy }), m.ideal.economy)
+	row("evaporation", setName+".evaporation", col(func(h *blindHour) float64 { return h.evap }), m.ideal.evap)
 	for i, b := range m.set.bodies {
 		q := setName + "." + b.name + "."
-		p, d := row(b.name+" U", col(func(h *blindHour) float64 { return h.u[i] }), m.hourly(q+"u"), m.ideal.u[i])
+		p, d := row(b.name+" U", q+"u", col(func(h *blindHour) float64 { return h.u[i] }), m.ideal.u[i])
 		f.u, f.uIdeal = append(f.u, p...), append(f.uIdeal, d...)
-		row(b.name+" evaporation", col(func(h *blindHour) float64 { return h.v[i] }), m.hourly(q+"evaporation"), m.ideal.v[i])
-		row(b.name+" % of clean", col(func(h *blindHour) float64 { return h.ratio[i] }), m.hourly(q+"u_ratio"), m.ideal.ratio[i])
+		row(b.name+" evaporation", q+"evaporation", col(func(h *blindHour) float64 { return h.v[i] }), m.ideal.v[i])
+		row(b.name+" % of clean", q+"u_ratio", col(func(h *blindHour) float64 { return h.ratio[i] }), m.ideal.ratio[i])
 	}
 	m.daily(say)
 	m.forecasts(f, say)
@@ -243,7 +257,7 @@ func (m *millRun) figures() *millFigures {
 func (m *millRun) daily(say func(string, ...any)) {
 	for i, b := range m.set.bodies {
 		q := setName + "." + b.name + "."
-		u, r, c := m.hourly(q+"u"), m.hourly(q+"u_ratio"), m.newest(q+"u_clean")
+		u, r := m.hourly(q+"u"), m.hourly(q+"u_ratio")
 		var line strings.Builder
 		for d := 0; d+24 <= len(m.hours); d += 24 {
 			var e, ei, er, n float64
@@ -254,7 +268,6 @@ func (m *millRun) daily(say func(string, ...any)) {
 				}
 			}
 			fmt.Fprintf(&line, "%+.1f(%+.1f)%+.1f ", e/n, ei/n, er/n)
-			_ = c
 		}
 		say("%s by the day, U (ideal) %% of clean: %s", b.name, line.String())
 	}
@@ -299,6 +312,17 @@ func (m *millRun) forecasts(f *millFigures, say func(string, ...any)) {
 	say("day of the limit at half-way within 15 %%: %d of %d, told %d, in its 90 %% band %d; ideal %d", f.hit, f.cycles, f.told, f.inBand, f.hitIdeal)
 }
 
+// covered tells in which part of the steady hours the truth is within one and two stated sigma.
+func covered(truth, got, sigma []float64, steady []bool) (one, two, n float64) {
+	for i := range truth {
+		if i < len(got) && steady[i] && truth[i] > 0 && sigma[i] > 0 && !math.IsNaN(got[i]) {
+			z := math.Abs(got[i]-truth[i]) / sigma[i]
+			one, two, n = one+b2f(z < 1), two+b2f(z < 2), n+1
+		}
+	}
+	return one, two, n
+}
+
 func withoutPath(alarm string) (name, path string) {
 	i := strings.IndexByte(alarm, '.')
 	return alarm[:i], alarm[i+1:]
@@ -311,7 +335,8 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 		first time.Time
 	}
 	falses := map[string]*tally{}
-	var stops []string
+	stops := map[string]int{}
+	urgent := 0
 	hit := map[*blindUpset][]string{}
 	duty := map[string]bool{"cleaning_due": true, "clean_interval_over": true}
 	for _, e := range m.calls {
@@ -327,18 +352,13 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 		if claimed || at.Before(m.begin.Add(48*time.Hour)) || duty[name] {
 			continue
 		}
-		planned := ""
-		for _, o := range m.ops {
-			if at.After(o.from.Add(-time.Hour)) && at.Before(o.to.Add(2*time.Hour)) {
-				planned = o.from.Format("Jan 2 15:04")
-				if o.body != nil {
-					planned += " of " + o.body.name
-				}
-			}
-		}
-		if planned != "" && strings.HasPrefix(path, setName) {
-			stops = append(stops, fmt.Sprintf("stop %s: %s %s %v", planned, at.Format("2 15:04"), e.Alarm, e.Priority))
+		planned := slices.ContainsFunc(m.ops, func(o blindOp) bool {
+			return at.After(o.from.Add(-time.Hour)) && at.Before(o.to.Add(2*time.Hour))
+		})
+		if planned && strings.HasPrefix(path, setName) {
+			stops[e.Alarm]++
 			f.callsOfStop++
+			urgent += int(b2f(e.Priority == 1))
 			continue
 		}
 		if falses[e.Alarm] == nil {
@@ -359,12 +379,7 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 	}
 	f.falseSet, f.falsePans = f.falseSet/weeks, f.falsePans/weeks
 	say("false calls a week: set and condenser %.2f, pans and the rest %.2f", f.falseSet, f.falsePans)
-	var keys []string
-	for k := range falses {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, func(a, b string) int { return falses[b].n - falses[a].n })
-	for _, k := range keys {
+	for _, k := range slices.SortedFunc(maps.Keys(falses), func(a, b string) int { return falses[b].n - falses[a].n }) {
 		say("  %5.2f a week  %s, first %s", float64(falses[k].n)/weeks, k, falses[k].first.Format("Jan 2 15:04"))
 	}
 	for _, o := range m.ops {
@@ -372,9 +387,9 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 			f.stops++
 		}
 	}
-	say("calls of %d planned stops or outages: %d", f.stops, f.callsOfStop)
-	for _, s := range stops {
-		say("  %s", s)
+	say("calls of %d planned stops or outages: %d, %d of them urgent", f.stops, f.callsOfStop, urgent)
+	for _, a := range slices.SortedFunc(maps.Keys(stops), func(a, b string) int { return stops[b] - stops[a] }) {
+		say("  %3d  %s", stops[a], a)
 	}
 	for _, u := range m.upsets {
 		f.upsets++
@@ -384,7 +399,8 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 		if named {
 			f.named++
 		}
-		say("upset %s %s: named %v, calls %v, wanted any of %v", u.from.Format("Jan 2 15:04"), u.name, named, hit[u], u.want)
+		slices.Sort(hit[u])
+		say("upset %s %s: named %v, of %v; calls %v", u.from.Format("Jan 2 15:04"), u.name, named, u.want, slices.Compact(hit[u]))
 	}
 	say("upsets named: %d of %d", f.named, f.upsets)
 }

@@ -22,6 +22,7 @@ var (
 	millBegin  = flag.String("mill-begin", "", "the day on which they begin, as 2026-09-01")
 	millUpsets = flag.Bool("mill-upsets", true, "the last fifteen days have an upset each")
 	millStep   = flag.Duration("mill-step", 20*time.Second, "time between scans")
+	millWarm   = flag.Int("mill-warm", 48, "hours at the start that do not count")
 	millDir    = flag.String("mill-dir", "", "write plant.yaml and raw.csv of the mills here, in place of running them")
 )
 
@@ -52,6 +53,7 @@ func TestDetectionMills(t *testing.T) {
 			continue
 		}
 		m := newMillRun(t, h)
+		m.warm = *millWarm
 		m.quiet = h.begin.Add(time.Duration(quiet*24) * time.Hour)
 		began := time.Now()
 		m.until(h.begin.Add(time.Duration(*millDays*24)*time.Hour), *millStep)
@@ -68,6 +70,7 @@ func (f *millFigures) add(o *millFigures) {
 	f.steam, f.steamIdeal = append(f.steam, o.steam...), append(f.steamIdeal, o.steamIdeal...)
 	f.hit, f.hitIdeal, f.told, f.inBand, f.cycles = f.hit+o.hit, f.hitIdeal+o.hitIdeal, f.told+o.told, f.inBand+o.inBand, f.cycles+o.cycles
 	f.falseSet, f.falsePans = f.falseSet+o.falseSet, f.falsePans+o.falsePans
+	f.one, f.two, f.stated = f.one+o.one, f.two+o.two, f.stated+o.stated
 	f.upsets, f.named, f.stops, f.callsOfStop = f.upsets+o.upsets, f.named+o.named, f.stops+o.stops, f.callsOfStop+o.callsOfStop
 	f.strikes, f.strikesFound = f.strikes+o.strikes, f.strikesFound+o.strikesFound
 }
@@ -81,13 +84,14 @@ func (f *millFigures) table(mills int) string {
 	ei, epi := spread(f.steamIdeal)
 	return fmt.Sprintf(`U, median and 95 %% error      %.2f / %.2f %%   ideal %.2f / %.2f %%
 economy, median and 95 %%      %.2f / %.2f %%   ideal %.2f / %.2f %%
+truth within 1 and 2 sigma    %.0f / %.0f %%
 day of the limit within 15 %%  %d of %d (told %d)   ideal %d
 90 %% band of that day         %d of %d
 false calls a week            %.1f set and condenser, %.1f pans
 upsets named                  %d of %d
 calls of a stop or outage     %d in %d
 strikes at their time         %d of %d
-`, m, p, mi, pi, e, ep, ei, epi, f.hit, f.cycles, f.told, f.hitIdeal, f.inBand, f.told, f.falseSet/n, f.falsePans/n, f.named, f.upsets, f.callsOfStop, f.stops, f.strikesFound, f.strikes)
+`, m, p, mi, pi, e, ep, ei, epi, 100*f.one/f.stated, 100*f.two/f.stated, f.hit, f.cycles, f.told, f.hitIdeal, f.inBand, f.told, f.falseSet/n, f.falsePans/n, f.named, f.upsets, f.callsOfStop, f.stops, f.strikesFound, f.strikes)
 }
 
 // save writes plant file and readings into a folder.
