@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"encoding/csv"
 	"encoding/json"
@@ -455,18 +456,92 @@ func csvNumber(v float64) string {
 	return strconv.FormatFloat(v, 'g', 6, 64)
 }
 
-func csvReading(r pan.Reading) string {
-	if !r.OK {
-		return ""
-	}
-	return csvNumber(r.Value)
-}
-
 func csvTime(t time.Time) string {
 	if t.IsZero() {
 		return ""
 	}
 	return t.UTC().Format(time.RFC3339)
+}
+
+// column is one figure of a record: its name in JSON, in CSV if that is another, and
+// the figure.
+type column[T any] struct {
+	name, csv string
+	of        func(*T) pan.Reading
+}
+
+var strikeColumns = []column[Strike]{
+	{"water_t", "", func(r *Strike) pan.Reading { return r.WaterT }},
+	{"lacking_h", "", func(r *Strike) pan.Reading { return pan.Use(r.LackingHours) }},
+	{"max_s", "", func(r *Strike) pan.Reading { return r.MaxS }},
+	{"above_metastable_min", "", func(r *Strike) pan.Reading { return pan.Use(r.FalseGrainMinutes) }},
+	{"below_saturation_min", "", func(r *Strike) pan.Reading { return pan.Use(r.DissolvingMinutes) }},
+	{"drop_brix", "", func(r *Strike) pan.Reading { return r.DropBrix }},
+	{"drop_c", "", func(r *Strike) pan.Reading { return r.DropC }},
+	{"drop_level_pct", "", func(r *Strike) pan.Reading { return r.DropLevel }},
+	{"drop_liquor_brix", "", func(r *Strike) pan.Reading { return r.DropLiquor }},
+	{"crystal_by_brix_pct", "", func(r *Strike) pan.Reading { return r.DropCrystal }},
+}
+
+var balanceColumns = []column[Strike]{
+	{"massecuite_purity", "", func(r *Strike) pan.Reading { return r.Balance.Massecuite }},
+	{"liquor_purity", "", func(r *Strike) pan.Reading { return r.Balance.Liquor }},
+	{"lab_brix", "", func(r *Strike) pan.Reading { return r.Balance.Brix }},
+	{"crystal_pct", "", func(r *Strike) pan.Reading { return r.Balance.CrystalPct }},
+	{"crystal_on_solids_pct", "", func(r *Strike) pan.Reading { return r.Balance.CrystalOnSolidsPct }},
+	{"recovery_pct", "", func(r *Strike) pan.Reading { return r.Balance.RecoveryPct }},
+	{"liquor_brix", "balance_liquor_brix", func(r *Strike) pan.Reading { return r.Balance.LiquorBrix }},
+	{"supersaturation", "balance_s", func(r *Strike) pan.Reading { return r.Balance.Supersaturation }},
+	{"footing_t", "", func(r *Strike) pan.Reading { return r.FootingT }},
+	{"feed_t", "", func(r *Strike) pan.Reading { return r.FeedT }},
+	{"massecuite_t", "", func(r *Strike) pan.Reading { return r.Balance.MassecuiteT }},
+	{"crystal_t", "", func(r *Strike) pan.Reading { return r.Balance.CrystalT }},
+	{"water_t", "water_by_solids_t", func(r *Strike) pan.Reading { return r.Balance.WaterT }},
+}
+
+var phaseColumns = []column[pan.PhaseDifference]{
+	{"u", "", func(p *pan.PhaseDifference) pan.Reading { return p.U }},
+	{"water_t", "", func(p *pan.PhaseDifference) pan.Reading { return p.WaterT }},
+	{"end_brix", "", func(p *pan.PhaseDifference) pan.Reading { return p.Brix }},
+	{"end_s", "", func(p *pan.PhaseDifference) pan.Reading { return p.EndS }},
+}
+
+var profileColumns = []column[pan.ProfilePoint]{
+	{"level_pct", "", func(p *pan.ProfilePoint) pan.Reading { return p.LevelPct }},
+	{"pressure_kpa", "", func(p *pan.ProfilePoint) pan.Reading { return p.PressureKPa }},
+	{"massecuite_c", "", func(p *pan.ProfilePoint) pan.Reading { return p.MassecuiteC }},
+	{"massecuite_brix", "", func(p *pan.ProfilePoint) pan.Reading { return p.MassecuiteBrix }},
+	{"consistency_pct", "", func(p *pan.ProfilePoint) pan.Reading { return p.ConsistencyPct }},
+	{"liquor_brix", "", func(p *pan.ProfilePoint) pan.Reading { return p.LiquorBrix }},
+	{"supersaturation", "", func(p *pan.ProfilePoint) pan.Reading { return p.Supersaturation }},
+	{"evaporation_t_h", "", func(p *pan.ProfilePoint) pan.Reading { return p.EvaporationTH }},
+	{"u", "", func(p *pan.ProfilePoint) pan.Reading { return p.U }},
+}
+
+func heads[T any](columns []column[T]) (names []string) {
+	for _, c := range columns {
+		names = append(names, cmp.Or(c.csv, c.name))
+	}
+	return names
+}
+
+func cells[T any](columns []column[T], of *T) (row []string) {
+	for _, c := range columns {
+		if v := c.of(of); v.OK {
+			row = append(row, csvNumber(v.Value))
+		} else {
+			row = append(row, "")
+		}
+	}
+	return row
+}
+
+// fields are the columns as JSON beside what else there is.
+func fields[T any](columns []column[T], of *T, beside map[string]any) map[string]any {
+	for _, c := range columns {
+		beside[c.name] = c.of(of)
+	}
+	return beside
 }
 
 // WriteStrikesCSV writes one line a strike (RFC 4180), times in UTC, masses in t, U in
@@ -477,44 +552,33 @@ func WriteStrikesCSV(w io.Writer, list []Strike) error {
 	head := []string{"id", "pan", "grade", "number", "start", "end", "whole", "length_min"}
 	for _, p := range strikeOrder {
 		n := strings.NewReplacer(" ", "_", "-", "_").Replace(p.String())
-		head = append(head, n+"_min", n+"_u", n+"_water_t", n+"_end_brix", n+"_end_s")
+		head = append(head, n+"_min")
+		for _, name := range heads(phaseColumns) {
+			head = append(head, n+"_"+name)
+		}
 	}
-	head = append(head, "water_t", "lacking_h", "max_s", "above_metastable_min", "below_saturation_min", "drop_brix", "drop_c", "drop_level_pct", "drop_liquor_brix", "crystal_by_brix_pct",
-		"massecuite_purity", "liquor_purity", "liquor_purity_assumed", "lab_brix", "crystal_pct", "crystal_on_solids_pct", "recovery_pct", "balance_liquor_brix", "balance_s",
-		"footing_t", "feed_t", "massecuite_t", "crystal_t", "water_by_solids_t", "reference", "notes")
+	head = append(slices.Concat(head, heads(strikeColumns), heads(balanceColumns[:2]), []string{"liquor_purity_assumed"}, heads(balanceColumns[2:])), "reference", "notes")
 	if err := c.Write(head); err != nil {
 		return err
 	}
 	for i := range list {
 		r := &list[i]
-		b := &r.Balance
 		length := math.NaN()
 		if !r.End.IsZero() {
 			length = r.End.Sub(r.Start).Minutes()
 		}
 		row := []string{strconv.FormatInt(r.ID, 10), plainCell(r.Pan), plainCell(r.Grade), strconv.Itoa(r.Number), csvTime(r.Start), csvTime(r.End), strconv.FormatBool(r.Whole), csvNumber(length)}
+		figures := r.figures()
 		for _, n := range strikeOrder {
-			p, ok := r.Phase(n)
-			if !ok {
-				row = append(row, "", "", "", "", "")
+			i := slices.IndexFunc(figures, func(p pan.PhaseDifference) bool { return p.Phase == n })
+			if i < 0 {
+				row = append(row, make([]string, 1+len(phaseColumns))...)
 				continue
 			}
-			row = append(row, csvNumber(p.Duration(r.End).Minutes()), csvReading(p.U), csvReading(p.WaterT), csvReading(p.Brix), csvReading(p.EndS))
+			row = append(append(row, csvNumber(figures[i].Duration.Minutes())), cells(phaseColumns, &figures[i])...)
 		}
-		for _, v := range []pan.Reading{
-			r.WaterT, pan.Use(r.LackingHours), r.MaxS, pan.Use(r.FalseGrainMinutes), pan.Use(r.DissolvingMinutes),
-			r.DropBrix, r.DropC, r.DropLevel, r.DropLiquor, r.DropCrystal, b.Massecuite, b.Liquor,
-		} {
-			row = append(row, csvReading(v))
-		}
-		row = append(row, strconv.FormatBool(b.LiquorAssumed))
-		for _, v := range []pan.Reading{
-			b.Brix, b.CrystalPct, b.CrystalOnSolidsPct, b.RecoveryPct, b.LiquorBrix, b.Supersaturation, r.FootingT, r.FeedT, b.MassecuiteT, b.CrystalT, b.WaterT,
-		} {
-			row = append(row, csvReading(v))
-		}
-		notes := strings.Join(pan.Words(slices.Concat(r.Notes, b.Doubts)), "; ")
-		row = append(row, strconv.FormatBool(r.Reference), plainCell(notes))
+		notes := strings.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; ")
+		row = append(slices.Concat(row, cells(strikeColumns, r), cells(balanceColumns[:2], r), []string{strconv.FormatBool(r.Balance.LiquorAssumed)}, cells(balanceColumns[2:], r)), strconv.FormatBool(r.Reference), plainCell(notes))
 		if err := c.Write(row); err != nil {
 			return err
 		}
@@ -527,17 +591,12 @@ func WriteStrikesCSV(w io.Writer, list []Strike) error {
 func WriteProfileCSV(w io.Writer, r *Strike) error {
 	c := csv.NewWriter(w)
 	c.UseCRLF = true
-	if err := c.Write([]string{"time", "phase", "level_pct", "pressure_kpa", "massecuite_c", "massecuite_brix", "consistency_pct", "liquor_brix", "supersaturation", "evaporation_t_h", "u"}); err != nil {
+	if err := c.Write(append([]string{"time", "phase"}, heads(profileColumns)...)); err != nil {
 		return err
 	}
-	for _, p := range r.Profile {
-		row := []string{csvTime(p.At), plainCell(p.Phase.String())}
-		for _, v := range []pan.Reading{
-			p.LevelPct, p.PressureKPa, p.MassecuiteC, p.MassecuiteBrix, p.ConsistencyPct, p.LiquorBrix, p.Supersaturation, p.EvaporationTH, p.U,
-		} {
-			row = append(row, csvReading(v))
-		}
-		if err := c.Write(row); err != nil {
+	for i := range r.Profile {
+		p := &r.Profile[i]
+		if err := c.Write(append([]string{csvTime(p.At), plainCell(p.Phase.String())}, cells(profileColumns, p)...)); err != nil {
 			return err
 		}
 	}
@@ -545,127 +604,44 @@ func WriteProfileCSV(w io.Writer, r *Strike) error {
 	return c.Error()
 }
 
-type jsonPhase struct {
-	Name    string      `json:"name"`
-	Minutes float64     `json:"minutes"`
-	Brix    pan.Reading `json:"end_brix"`
-	S       pan.Reading `json:"end_s"`
-	U       pan.Reading `json:"u"`
-	Water   pan.Reading `json:"water_t"`
-}
-
-type jsonDifference struct {
-	Name  string     `json:"name"`
-	Is    *jsonPhase `json:"is"`
-	Usual *jsonPhase `json:"usual"`
-}
-
-type jsonAgainst struct {
-	ID       int64            `json:"id"`
-	Number   int              `json:"number"`
-	Start    time.Time        `json:"start"`
-	Chosen   bool             `json:"chosen"`
-	Phases   []jsonDifference `json:"phases"`
-	Findings []string         `json:"findings"`
-}
-
-type jsonPoint struct {
-	Time        time.Time   `json:"time"`
-	Phase       string      `json:"phase"`
-	Level       pan.Reading `json:"level_pct"`
-	Pressure    pan.Reading `json:"pressure_kpa"`
-	C           pan.Reading `json:"massecuite_c"`
-	Brix        pan.Reading `json:"massecuite_brix"`
-	Consistency pan.Reading `json:"consistency_pct"`
-	Liquor      pan.Reading `json:"liquor_brix"`
-	S           pan.Reading `json:"supersaturation"`
-	Evaporation pan.Reading `json:"evaporation_t_h"`
-	U           pan.Reading `json:"u"`
-}
-
-type jsonBalance struct {
-	MassecuitePurity   pan.Reading `json:"massecuite_purity"`
-	LiquorPurity       pan.Reading `json:"liquor_purity"`
-	Assumed            bool        `json:"liquor_purity_assumed"`
-	MassecuiteBrix     pan.Reading `json:"lab_brix"`
-	CrystalPct         pan.Reading `json:"crystal_pct"`
-	CrystalOnSolidsPct pan.Reading `json:"crystal_on_solids_pct"`
-	RecoveryPct        pan.Reading `json:"recovery_pct"`
-	LiquorBrix         pan.Reading `json:"liquor_brix"`
-	Supersaturation    pan.Reading `json:"supersaturation"`
-	FootingT           pan.Reading `json:"footing_t"`
-	FeedT              pan.Reading `json:"feed_t"`
-	MassecuiteT        pan.Reading `json:"massecuite_t"`
-	CrystalT           pan.Reading `json:"crystal_t"`
-	WaterT             pan.Reading `json:"water_t"`
-	Doubts             []string    `json:"doubts"`
-}
-
-type jsonStrike struct {
-	ID        int64        `json:"id"`
-	Pan       string       `json:"pan"`
-	Grade     string       `json:"grade"`
-	Number    int          `json:"number"`
-	Start     time.Time    `json:"start"`
-	End       *time.Time   `json:"end"`
-	Whole     bool         `json:"whole"`
-	Phases    []jsonPhase  `json:"phases"`
-	Water     pan.Reading  `json:"water_t"`
-	Lacking   float64      `json:"lacking_h"`
-	MaxS      pan.Reading  `json:"max_s"`
-	Above     pan.Reading  `json:"above_metastable_min"`
-	Below     pan.Reading  `json:"below_saturation_min"`
-	DropBrix  pan.Reading  `json:"drop_brix"`
-	DropC     pan.Reading  `json:"drop_c"`
-	DropLevel pan.Reading  `json:"drop_level_pct"`
-	Liquor    pan.Reading  `json:"drop_liquor_brix"`
-	Crystal   pan.Reading  `json:"crystal_by_brix_pct"`
-	Balance   jsonBalance  `json:"balance"`
-	Notes     []string     `json:"notes"`
-	Reference bool         `json:"reference"`
-	Against   *jsonAgainst `json:"against"`
-	Profile   []jsonPoint  `json:"profile,omitempty"`
-}
-
-func strikesJSON(list []Strike, profile bool) []jsonStrike {
-	out := make([]jsonStrike, 0, len(list))
+func strikesJSON(list []Strike, profile bool) []map[string]any {
+	out := make([]map[string]any, 0, len(list))
 	for i := range list {
 		r := &list[i]
-		b := &r.Balance
-		x := jsonStrike{ID: r.ID, Pan: r.Pan, Grade: r.Grade, Number: r.Number, Start: r.Start.UTC(), End: timeOrNull(r.End), Whole: r.Whole, Phases: []jsonPhase{},
-			Water: r.WaterT, Lacking: r.LackingHours, MaxS: r.MaxS, Above: pan.Use(r.FalseGrainMinutes), Below: pan.Use(r.DissolvingMinutes),
-			DropBrix: r.DropBrix, DropC: r.DropC, DropLevel: r.DropLevel, Liquor: r.DropLiquor, Crystal: r.DropCrystal,
-			Balance: jsonBalance{b.Massecuite, b.Liquor, b.LiquorAssumed, b.Brix, b.CrystalPct, b.CrystalOnSolidsPct, b.RecoveryPct, b.LiquorBrix, b.Supersaturation,
-				r.FootingT, r.FeedT, b.MassecuiteT, b.CrystalT, b.WaterT, pan.Words(b.Doubts)}, Notes: pan.Words(r.Notes), Reference: r.Reference}
+		phases, differences, points := []any{}, []any{}, []any{}
 		for _, p := range r.figures() {
-			x.Phases = append(x.Phases, *isPhase(&p))
+			phases = append(phases, phaseJSON(p))
 		}
+		x := fields(strikeColumns, r, map[string]any{"id": r.ID, "pan": r.Pan, "grade": r.Grade, "number": r.Number, "start": r.Start.UTC(), "end": timeOrNull(r.End),
+			"whole": r.Whole, "phases": phases, "notes": pan.Words(r.Notes), "reference": r.Reference, "against": nil,
+			"balance": fields(balanceColumns, r, map[string]any{"liquor_purity_assumed": r.Balance.LiquorAssumed, "doubts": pan.Words(r.Balance.Doubts)})})
 		if a := r.Against; a != nil {
-			x.Against = &jsonAgainst{ID: a.ID, Number: a.Number, Start: a.Start.UTC(), Chosen: a.Chosen, Phases: []jsonDifference{}, Findings: pan.Words(a.Findings)}
 			for _, p := range a.Phases {
-				d := jsonDifference{Name: p.Phase.String()}
+				d := map[string]any{"name": p.Phase.String(), "is": nil, "usual": nil}
 				if p.Duration > 0 {
-					d.Is = isPhase(&p)
+					d["is"] = phaseJSON(p)
 				}
 				if p.Usual > 0 {
-					d.Usual = &jsonPhase{d.Name, p.Usual.Minutes(), p.UsualBrix, p.UsualEndS, p.UsualU, p.UsualWaterT}
+					d["usual"] = phaseJSON(pan.PhaseDifference{Phase: p.Phase, Duration: p.Usual, Brix: p.UsualBrix, EndS: p.UsualEndS, U: p.UsualU, WaterT: p.UsualWaterT})
 				}
-				x.Against.Phases = append(x.Against.Phases, d)
+				differences = append(differences, d)
 			}
+			x["against"] = map[string]any{"id": a.ID, "number": a.Number, "start": a.Start.UTC(), "chosen": a.Chosen, "phases": differences, "findings": pan.Words(a.Findings)}
 		}
 		if profile {
-			for _, p := range r.Profile {
-				x.Profile = append(x.Profile, jsonPoint{p.At.UTC(), p.Phase.String(), p.LevelPct, p.PressureKPa, p.MassecuiteC, p.MassecuiteBrix, p.ConsistencyPct,
-					p.LiquorBrix, p.Supersaturation, p.EvaporationTH, p.U})
+			for i := range r.Profile {
+				p := &r.Profile[i]
+				points = append(points, fields(profileColumns, p, map[string]any{"time": p.At.UTC(), "phase": p.Phase.String()}))
 			}
+			x["profile"] = points
 		}
 		out = append(out, x)
 	}
 	return out
 }
 
-func isPhase(p *pan.PhaseDifference) *jsonPhase {
-	return &jsonPhase{p.Phase.String(), p.Duration.Minutes(), p.Brix, p.EndS, p.U, p.WaterT}
+func phaseJSON(p pan.PhaseDifference) map[string]any {
+	return fields(phaseColumns, &p, map[string]any{"name": p.Phase.String(), "minutes": p.Duration.Minutes()})
 }
 
 // WriteStrikesJSON writes strikes as the HTTP API does.
