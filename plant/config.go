@@ -292,20 +292,5 @@ type FreeTag struct {
 	Title     string    `yaml:"title"`
 	Dimension Dimension `yaml:"dimension"`
 
-	Server      string        `yaml:"server"`
-	Node        string        `yaml:"node"`
-	Value       *float64      `yaml:"value"`
-	Unit        string        `yaml:"unit"`
-	Reference   Reference     `yaml:"reference"`
-	Scale       *float64      `yaml:"scale"`
-	Offset      float64       `yaml:"offset"`
-	Range       []float64     `yaml:"range"`
-	Accuracy    *float64      `yaml:"accuracy"`
-	AccuracyPct *float64      `yaml:"accuracy_pct"`
-	Sampling    time.Duration `yaml:"sampling"`
-}
-
-func (t FreeTag) binding() Binding {
-	return Binding{Server: t.Server, Node: t.Node, Value: t.Value, Unit: t.Unit, Reference: t.Reference, Scale: t.Scale,
-		Offset: t.Offset, Range: t.Range, Accuracy: t.Accuracy, AccuracyPct: t.AccuracyPct, Sampling: t.Sampling}
+	Binding
 }

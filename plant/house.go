@@ -765,7 +765,7 @@ func (b *builder) freeTags() {
 			b.fault(f+".dimension", fmt.Sprintf("dimension %q is not known", d), "leave it out, or use for example pressure, temperature, mass flow")
 			continue
 		}
-		b.bind(f, "", ClassSite, n, d, t.Title, t.binding())
+		b.bind(f, "", ClassSite, n, d, t.Title, t.Binding)
 	}
 }
 

@@ -248,8 +248,8 @@ func begins(data []byte, names []string) bool {
 }
 
 func fieldNames(t reflect.Type) (names []string) {
-	for i := range t.NumField() {
-		if name := t.Field(i).Tag.Get("yaml"); name != "" && name != "-" {
+	for _, f := range reflect.VisibleFields(t) {
+		if name := f.Tag.Get("yaml"); name != "" && name != "-" {
 			names = append(names, name)
 		}
 	}
@@ -373,15 +373,11 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 		d.fault(n.GetToken(), field, "a section of 'key: value' lines is expected here", "")
 		return
 	}
-	known := map[string]int{}
-	var names []string
-	for i := range v.NumField() {
-		name := v.Type().Field(i).Tag.Get("yaml")
-		if name != "" && name != "-" {
-			known[name] = i
-			names = append(names, name)
-		}
+	known := map[string][]int{}
+	for _, f := range reflect.VisibleFields(v.Type()) {
+		known[f.Tag.Get("yaml")] = f.Index
 	}
+	names := fieldNames(v.Type())
 	if field == "" {
 		names = append(names, slices.Sorted(maps.Keys(d.sections))...)
 	}
@@ -396,6 +392,7 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 		}
 		seen[key] = true
 		i, ok := known[key]
+		ok = ok && slices.Contains(names, key)
 		section, declared := d.sections[key]
 		declared = declared && field == ""
 		if !ok && !declared {
@@ -411,7 +408,7 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 		}
 		switch {
 		case ok:
-			d.decode(at, e.Value, v.Field(i), depth+1)
+			d.decode(at, e.Value, v.FieldByIndex(i), depth+1)
 		case section != nil:
 			d.decode(at, e.Value, reflect.ValueOf(section).Elem(), depth+1)
 		}

@@ -686,42 +686,19 @@ func (l *loader) overridden(lf *loaded, field string, a *alarmRule, this *plant.
 		o.where["limits."+k] = origin{lf, field + ".limits." + k}
 	}
 	apply := func(at origin, ov override) {
-		text := func(key, v string, to *string) {
-			if v != "" {
-				*to = v
-				o.where[key] = origin{at.file, at.field + "." + key}
+		// What is stated goes over the field of the same name.
+		from, to := reflect.ValueOf(ov), reflect.ValueOf(&o.alarmRule).Elem()
+		for i := range from.NumField() {
+			v, f := from.Field(i), from.Type().Field(i)
+			if v.IsZero() || f.Name == "Limits" {
+				continue
 			}
-		}
-		if ov.Enabled != nil {
-			o.enabled = *ov.Enabled
-		}
-		text("high", ov.High, &o.High)
-		text("high_high", ov.HighHigh, &o.HighHigh)
-		text("low", ov.Low, &o.Low)
-		text("low_low", ov.LowLow, &o.LowLow)
-		text("deviation", ov.Deviation, &o.Deviation)
-		text("rate", ov.Rate, &o.Rate)
-		text("unit", ov.Unit, &o.Unit)
-		text("reference", string(ov.Reference), (*string)(&o.Reference))
-		text("deadband", ov.Deadband, &o.Deadband)
-		text("severity", ov.Severity, &o.Severity)
-		text("priority", ov.Priority, &o.Priority)
-		text("priority_reason", ov.PriorityReason, &o.PriorityReason)
-		text("response", ov.Response, &o.Response)
-		text("procedure", ov.Procedure, &o.Procedure)
-		text("area", ov.Area, &o.Area)
-		text("group", ov.Group, &o.Group)
-		for _, d := range []struct {
-			from *time.Duration
-			to   *time.Duration
-		}{{ov.OnDelay, &o.OnDelay}, {ov.OffDelay, &o.OffDelay}, {ov.Realarm, &o.Realarm}} {
-			if d.from != nil {
-				*d.to = *d.from
+			o.where[f.Tag.Get("yaml")] = origin{at.file, at.field + "." + f.Tag.Get("yaml")}
+			if v = reflect.Indirect(v); f.Name == "Enabled" {
+				o.enabled = v.Bool()
+			} else {
+				to.FieldByName(f.Name).Set(v)
 			}
-		}
-		if ov.Respond > 0 {
-			o.Respond = ov.Respond
-			o.where["time_to_respond"] = origin{at.file, at.field + ".time_to_respond"}
 		}
 		names := make([]string, 0, len(ov.Limits))
 		for n := range ov.Limits {
@@ -733,8 +710,8 @@ func (l *loader) overridden(lf *loaded, field string, a *alarmRule, this *plant.
 				l.fault(at.file, at.field+".limits."+n, fmt.Sprintf("rule %s has no limit %q", a.Name, n), "override a limit that the rule names under limits:")
 				continue
 			}
-			text("limits."+n, ov.Limits[n], new(string))
 			o.Limits[n] = ov.Limits[n]
+			o.where["limits."+n] = origin{at.file, at.field + ".limits." + n}
 		}
 	}
 	// General patterns first, the exact path last; the rule's own before those
