@@ -43,6 +43,8 @@ type Backend interface {
 	SeriesMark(q plant.SeriesQuery) string
 	// Aggregates are the names of those of OPC 10000-13.
 	Aggregates() []string
+	// Head is number and hash of the journal's last line.
+	Head() (seq uint64, hash string)
 	// Views are the saved views of the trends, of everybody and of each person.
 	Views(ctx context.Context) ([]TrendView, error)
 	// KeepView stores one, or drops it.

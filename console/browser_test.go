@@ -375,7 +375,7 @@ func TestStatesToLookAt(t *testing.T) {
 	sv.mill.past.Corrections = []plant.Correction{{ID: 1, Tag: "EV.EV5.vapour_pressure", From: time.Now().Add(-4 * time.Hour), Factor: 1.04, By: "D. Noon", Reason: "read low"}}
 	sv.mill.mu.Unlock()
 	b.do("open", chromedp.Navigate(sv.url+"/trends?tag=EV.EV5.vapour_pressure&tag=EV.EV5.u"))
-	b.until("document.querySelectorAll('#corrections li').length === 1", 5*time.Second)
+	b.until("document.getElementById('marks-count').textContent.includes('1 correction')", 5*time.Second)
 	b.shot("corrected-1280-night")
 	b.clean()
 }

@@ -432,6 +432,8 @@ func (m *fakeMill) SeriesMark(q plant.SeriesQuery) string {
 
 func (m *fakeMill) Aggregates() []string { return historian.AggregateNames() }
 
+func (m *fakeMill) Head() (uint64, string) { return 42, "0123456789abcdef" }
+
 func (m *fakeMill) Views(context.Context) ([]TrendView, error) { return ReadViews(m.viewed) }
 
 func (m *fakeMill) KeepView(_ context.Context, v TrendView, drop bool) (err error) {

@@ -372,7 +372,7 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow
 
 // shiftData is what the report of a shift shows.
 type shiftData struct {
-	From, To, Day, Made       string
+	From, To, Day, Made, Head string
 	Running                   bool
 	Number, Hours, OtherHours int
 	Before, Next, Other       string // addresses
@@ -428,7 +428,11 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 	href := func(t time.Time) string {
 		return fmt.Sprintf("/record/shift?hours=%d&at=%s", length, url.QueryEscape(t.In(s.zone).Format("2006-01-02T15:04")))
 	}
-	d := shiftData{From: s.stamp(from)[:16], To: s.stamp(to)[11:16], Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.stamp(now)[:16],
+	head := ""
+	if seq, hash := s.b.Head(); len(hash) >= 16 {
+		head = fmt.Sprintf("%d:%s", seq, hash[:16])
+	}
+	d := shiftData{Head: head, From: s.stamp(from)[:16], To: s.stamp(to)[11:16], Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.stamp(now)[:16],
 		Running: to.After(now), Number: n, Hours: length, OtherHours: 20 - length, Before: href(from.Add(-time.Minute)),
 		Other: fmt.Sprintf("/record/shift?hours=%d", 20-length), Note: s.noteForm(r, "shift")}
 	end := to

@@ -17,6 +17,9 @@ type Keeping struct {
 	Hot time.Duration `yaml:"hot"`
 	// Keep is how long raw values are kept; default 400d. Roll-ups are kept.
 	Keep time.Duration `yaml:"keep"`
+	// Anchors is a further file, best on another machine, that the signed heads of
+	// the journal are written to.
+	Anchors string `yaml:"anchors"`
 }
 
 // Influx is the section influxdb: of the plant file: every value is forwarded

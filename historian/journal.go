@@ -11,8 +11,10 @@ import (
 	"log/slog"
 	"maps"
 	"math"
+	"math/big"
 	"strings"
 	"sync"
+	"time"
 
 	"calandria/plant"
 )
@@ -38,6 +40,10 @@ type Journal struct {
 	mu   sync.Mutex // the writer, and the head
 	seq  uint64
 	hash [sha256.Size]byte
+	// states is the digest of the alarm states as the chain has it, nil until it is
+	// needed; proving is that of the transaction under way.
+	states, proving *big.Int
+	seen            proven // by the last Verify
 }
 
 const journalSchema = `
@@ -132,7 +138,10 @@ func OpenJournal(path string, opt JournalOptions) (*Journal, error) {
 		return nil, fmt.Errorf("open journal: %w", err)
 	}
 	j := &Journal{path: path, w: w, r: r, log: opt.Logger}
-	if j.seq, j.hash, err = j.end(w); err != nil {
+	if j.seq, j.hash, err = j.end(w); err == nil {
+		err = j.adopt(time.Now())
+	}
+	if err != nil {
 		j.Close()
 		return nil, fmt.Errorf("open journal %s: %w", path, err)
 	}
@@ -201,7 +210,21 @@ func (s *State) add(later State) {
 // The argument is not changed.
 func (j *Journal) Append(events []plant.Event, state State) ([]plant.Event, error) {
 	out, err := j.append(func(tx *sql.Tx, seq uint64) ([]plant.Event, error) {
-		return append([]plant.Event(nil), events...), putState(tx, seq+uint64(len(events)), state)
+		out := append([]plant.Event(nil), events...)
+		if len(state.Parts) > 0 || state.Whole {
+			if len(out) == 0 {
+				now := time.Now()
+				out = []plant.Event{{Time: now, Received: now, Kind: plant.EventRecord, Source: "calandria", Text: "alarm states were stored"}}
+			}
+			states, err := j.proveStates(tx, state)
+			if err == nil {
+				err = addProof(&out[len(out)-1], proof{States: states})
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+		return out, putState(tx, seq+uint64(len(out)), state)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("write %d events to journal %s: %w", len(events), j.path, err)
@@ -219,6 +242,7 @@ func (j *Journal) append(change func(tx *sql.Tx, seq uint64) ([]plant.Event, err
 	var out []plant.Event
 	var seq uint64
 	var hash [sha256.Size]byte
+	j.proving = nil
 	err := inTx(context.Background(), j.w, func(tx *sql.Tx) (err error) {
 		if seq, hash, err = j.end(tx); err != nil {
 			return err
@@ -252,6 +276,9 @@ func (j *Journal) append(change func(tx *sql.Tx, seq uint64) ([]plant.Event, err
 		return nil, err
 	}
 	j.seq, j.hash = seq, hash
+	if j.proving != nil {
+		j.states, j.proving = j.proving, nil
+	}
 	return out, nil
 }
 
@@ -390,7 +417,8 @@ func (j *Journal) Read(ctx context.Context, f plant.EventFilter) ([]plant.Event,
 }
 
 // Verify checks every line of the journal. It returns a *TamperError for the
-// first one that was altered, added or removed, nil if all is as written.
+// first one that was altered, added or removed, or that says otherwise than the
+// records beside it; nil if all is as written.
 func (j *Journal) Verify(ctx context.Context) error {
 	tx, err := j.r.BeginTx(ctx, &sql.TxOptions{ReadOnly: true}) // one picture of lines and head
 	if err != nil {
@@ -408,6 +436,7 @@ func (j *Journal) Verify(ctx context.Context) error {
 		return fmt.Errorf("verify journal %s: %w", j.path, err)
 	}
 	defer rows.Close()
+	seen := proven{rows: map[string]map[string]string{}, line: map[string]uint64{}}
 	var prev [sha256.Size]byte
 	var want uint64
 	for rows.Next() {
@@ -433,6 +462,9 @@ func (j *Journal) Verify(ctx context.Context) error {
 		if e.Seq != seq || nanos(e.Time) != t || string(e.Kind) != kind || e.Alarm != alarm || e.Source != source || e.User != user {
 			return &TamperError{Seq: seq, Problem: "its columns were altered: they differ from its content"}
 		}
+		if err := seen.see(&e); err != nil {
+			return err
+		}
 	}
 	if err := rows.Err(); err != nil {
 		return fmt.Errorf("verify journal %s: %w", j.path, err)
@@ -446,5 +478,13 @@ func (j *Journal) Verify(ctx context.Context) error {
 	if want > 0 && headHash != hex.EncodeToString(prev[:]) {
 		return &TamperError{Seq: want, Problem: "is not the line that was written last"}
 	}
-	return nil
+	rows.Close()
+	j.seen = seen
+	return seen.compare(ctx, j, tx)
+}
+
+// FilesInForce are the digests of plant file, rules and accounts as the journal has
+// them, with the line that says so; Verify has to come first.
+func (j *Journal) FilesInForce() (line uint64, files map[string]string) {
+	return j.seen.fileAt, j.seen.files
 }

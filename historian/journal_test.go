@@ -47,8 +47,9 @@ func TestJournalRoundTrip(t *testing.T) {
 	if in[0].Seq != 0 || out[0].Seq != 1 || out[3].Seq != 4 {
 		t.Fatal("numbers", in[0].Seq, out[0].Seq, out[3].Seq)
 	}
-	if _, err := j.Append(nil, State{Parts: map[string][]byte{"": []byte("state 2"), "b": nil}}); err != nil {
-		t.Fatal(err)
+	states, err := j.Append(nil, State{Parts: map[string][]byte{"": []byte("state 2"), "b": nil}}) // a line of its own
+	if err != nil || len(states) != 1 {
+		t.Fatal(states, err)
 	}
 	j.Close()
 	j = openJournal(t, path)
@@ -56,28 +57,28 @@ func TestJournalRoundTrip(t *testing.T) {
 		t.Fatal(st, err)
 	}
 	more, err := j.Append([]plant.Event{event(5, plant.EventReturn, "low_vacuum", "EV.EV5")}, State{})
-	if err != nil || more[0].Seq != 5 {
+	if err != nil || more[0].Seq != 6 {
 		t.Fatal(more, err)
 	}
-	all := append(out, more...)
+	all := append(append(out, states...), more...)
 	cases := []struct {
 		name string
 		f    plant.EventFilter
 		want []int
 	}{
-		{"all", plant.EventFilter{}, []int{1, 2, 3, 4, 5}},
-		{"after", plant.EventFilter{AfterSeq: 3}, []int{4, 5}},
+		{"all", plant.EventFilter{}, []int{1, 2, 3, 4, 5, 6}},
+		{"after", plant.EventFilter{AfterSeq: 3}, []int{4, 5, 6}},
 		{"before", plant.EventFilter{BeforeSeq: 3}, []int{1, 2}},
 		{"start included, end excluded", plant.EventFilter{From: at(2), To: at(4)}, []int{2, 3}},
-		{"kinds", plant.EventFilter{Kinds: []plant.EventKind{plant.EventAck, plant.EventReturn}}, []int{2, 5}},
-		{"alarm", plant.EventFilter{Alarm: "low_vacuum"}, []int{1, 2, 5}},
+		{"kinds", plant.EventFilter{Kinds: []plant.EventKind{plant.EventAck, plant.EventReturn}}, []int{2, 6}},
+		{"alarm", plant.EventFilter{Alarm: "low_vacuum"}, []int{1, 2, 6}},
 		{"alarm with signs of SQL", plant.EventFilter{Alarm: "100%_o'clock"}, []int{4}},
-		{"source and its parts, not its namesakes", plant.EventFilter{Source: "EV.EV5"}, []int{1, 2, 5}},
-		{"set and its parts", plant.EventFilter{Source: "EV"}, []int{1, 2, 3, 4, 5}},
+		{"source and its parts, not its namesakes", plant.EventFilter{Source: "EV.EV5"}, []int{1, 2, 6}},
+		{"set and its parts", plant.EventFilter{Source: "EV"}, []int{1, 2, 3, 4, 6}},
 		{"no wild cards", plant.EventFilter{Source: "E_"}, nil},
 		{"user", plant.EventFilter{User: "nobody"}, nil},
 		{"match", plant.EventFilter{Match: "EVENT 3"}, []int{3}},
-		{"newest first", plant.EventFilter{Newest: true, Limit: 2}, []int{5, 4}},
+		{"newest first", plant.EventFilter{Newest: true, Limit: 2}, []int{6, 5}},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
@@ -231,12 +232,12 @@ func TestCommitterBacklog(t *testing.T) {
 func TestRecords(t *testing.T) {
 	ctx := context.Background()
 	j := openJournal(t, filepath.Join(t.TempDir(), "journal.db"))
-	if _, err := j.PutCleaning(plant.Cleaning{Body: "EV.EV1", Start: at(10), End: at(5)}); err == nil {
+	if _, err := j.PutCleaning(plant.Cleaning{Body: "EV.EV1", Start: at(10), End: at(5)}, event(9, plant.EventNote, "", "EV.EV1")); err == nil {
 		t.Error("a cleaning that ends before it starts is stored")
 	}
 	c := plant.Cleaning{Body: "EV.EV1", Start: at(3600), User: "shift A", Method: "caustic boil-out", Note: "invented"}
 	var err error
-	if c.ID, err = j.PutCleaning(c); err != nil {
+	if c.ID, err = j.PutCleaning(c, event(9, plant.EventNote, "", c.Body)); err != nil {
 		t.Fatal(err)
 	}
 	got, err := j.Cleanings(ctx, "EV.EV1", at(7200), at(9000)) // still going on
@@ -244,7 +245,7 @@ func TestRecords(t *testing.T) {
 		t.Fatal(got, err)
 	}
 	c.End = at(7000)
-	if id, err := j.PutCleaning(c); id != c.ID || err != nil {
+	if id, err := j.PutCleaning(c, event(9, plant.EventNote, "", c.Body)); id != c.ID || err != nil {
 		t.Fatal(id, err)
 	}
 	if got, _ := j.Cleanings(ctx, "", at(7200), at(9000)); len(got) != 0 {
@@ -287,17 +288,17 @@ func TestStrikes(t *testing.T) {
 	two := Strike{Pan: "PA1", Grade: "A", Number: 8, Start: at(10_000), End: at(20_000), Body: []byte(`{"number":8}`)}
 	other := Strike{Pan: "PC1", Grade: "C", Number: 3, Start: at(0), End: at(30_000), Body: []byte(`{}`)}
 	for _, s := range []*Strike{&one, &two, &other} {
-		if s.ID, err = j.PutStrike(*s); err != nil {
+		if s.ID, err = j.PutStrike(*s, plant.Event{Kind: plant.EventRecord}); err != nil {
 			t.Fatal(err)
 		}
 	}
 	for what, bad := range map[string]Strike{"no pan": {Start: at(0), End: at(1), Body: []byte("{}")}, "no record": {Pan: "PA1", Start: at(0), End: at(1)}, "ends before": {Pan: "PA1", Start: at(5), End: at(1), Body: []byte("{}")}} {
-		if _, err := j.PutStrike(bad); err == nil {
+		if _, err := j.PutStrike(bad, plant.Event{}); err == nil {
 			t.Errorf("%s: stored", what)
 		}
 	}
 	one.Body = []byte(`{"number":7,"again":true}`)
-	if id, err := j.PutStrike(one); err != nil || id != one.ID {
+	if id, err := j.PutStrike(one, plant.Event{Kind: plant.EventRecord}); err != nil || id != one.ID {
 		t.Errorf("stored again as %d, was %d: %v", id, one.ID, err)
 	}
 	j.Close()

@@ -21,9 +21,9 @@ type Strike struct {
 	Body       []byte // the record with its profile, as JSON
 }
 
-// PutCleaning stores a cleaning, or replaces the one with its ID, and returns
-// its number.
-func (j *Journal) PutCleaning(c plant.Cleaning) (int64, error) {
+// PutCleaning stores a cleaning, or replaces the one with its ID, journals e with its
+// digest, and returns its number.
+func (j *Journal) PutCleaning(c plant.Cleaning, e plant.Event) (int64, error) {
 	if c.Body == "" || c.Start.IsZero() {
 		return 0, errors.New("store cleaning: it needs a body and a start")
 	}
@@ -38,19 +38,17 @@ func (j *Journal) PutCleaning(c plant.Cleaning) (int64, error) {
 	if c.ID != 0 {
 		id = c.ID
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	res, err := j.w.Exec(`INSERT INTO cleanings (id, body, start, finish, user, method, note) VALUES (?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (id) DO UPDATE SET body = excluded.body, start = excluded.start, finish = excluded.finish,
-			user = excluded.user, method = excluded.method, note = excluded.note`,
-		id, c.Body, nanos(c.Start), end, c.User, c.Method, c.Note)
+	n, err := j.recordRow(e, "cleanings", func(tx *sql.Tx) (n int64, err error) {
+		err = tx.QueryRow(`INSERT INTO cleanings (id, body, start, finish, user, method, note) VALUES (?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE SET body = excluded.body, start = excluded.start, finish = excluded.finish,
+				user = excluded.user, method = excluded.method, note = excluded.note RETURNING id`,
+			id, c.Body, nanos(c.Start), end, c.User, c.Method, c.Note).Scan(&n)
+		return n, err
+	})
 	if err != nil {
 		return 0, fmt.Errorf("store cleaning of %s: %w", c.Body, err)
 	}
-	if c.ID != 0 {
-		return c.ID, nil
-	}
-	return res.LastInsertId()
+	return n, nil
 }
 
 // Cleanings lists the cleanings that touch [from, to), by start; body ""
@@ -79,21 +77,21 @@ func (j *Journal) Cleanings(ctx context.Context, body string, from, to time.Time
 	return out, rows.Err()
 }
 
-// PutStrike stores a strike, or replaces the one of the same pan and start, and returns its
-// number in the record. It must be over.
-func (j *Journal) PutStrike(s Strike) (int64, error) {
+// PutStrike stores a strike, or replaces the one of the same pan and start, journals e
+// with its digest, and returns its number in the record. It must be over.
+func (j *Journal) PutStrike(s Strike, e plant.Event) (int64, error) {
 	switch {
 	case s.Pan == "" || s.Start.IsZero() || len(s.Body) == 0:
 		return 0, errors.New("store strike: it needs a pan, a start and a record")
 	case s.End.Before(s.Start):
 		return 0, fmt.Errorf("store strike of %s: it ends at %s, before it starts at %s", s.Pan, s.End.UTC().Format(time.RFC3339), s.Start.UTC().Format(time.RFC3339))
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	var id int64
-	err := j.w.QueryRow(`INSERT INTO strikes (pan, grade, number, start, finish, whole, body) VALUES (?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (pan, start) DO UPDATE SET grade = excluded.grade, number = excluded.number, finish = excluded.finish, whole = excluded.whole, body = excluded.body
-		RETURNING id`, s.Pan, s.Grade, s.Number, nanos(s.Start), nanos(s.End), s.Whole, string(s.Body)).Scan(&id)
+	id, err := j.recordRow(e, "strikes", func(tx *sql.Tx) (id int64, err error) {
+		err = tx.QueryRow(`INSERT INTO strikes (pan, grade, number, start, finish, whole, body) VALUES (?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (pan, start) DO UPDATE SET grade = excluded.grade, number = excluded.number, finish = excluded.finish, whole = excluded.whole, body = excluded.body
+			RETURNING id`, s.Pan, s.Grade, s.Number, nanos(s.Start), nanos(s.End), s.Whole, string(s.Body)).Scan(&id)
+		return id, err
+	})
 	if err != nil {
 		return 0, fmt.Errorf("store strike of %s: %w", s.Pan, err)
 	}

@@ -68,6 +68,9 @@ func (b *backend) SeriesMark(q plant.SeriesQuery) string { return b.s.archive.Ma
 // Aggregates implements console.Backend.
 func (b *backend) Aggregates() []string { return historian.AggregateNames() }
 
+// Head implements console.Backend.
+func (b *backend) Head() (uint64, string) { return b.s.journal.Head() }
+
 // viewsKey is the setting with the saved views.
 const viewsKey = "trend_views"
 

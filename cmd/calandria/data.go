@@ -224,28 +224,6 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 	return ar.ImportCSV(a.ctx, f, c.File, h)
 }
 
-type verifyCmd struct {
-	Data string `help:"The data folder." default:"data" type:"path"`
-}
-
-func (c *verifyCmd) Run(a *app) error {
-	name := filepath.Join(c.Data, "journal.db")
-	if _, err := os.Stat(name); err != nil {
-		return fmt.Errorf("there is no journal in %s; give --data", c.Data)
-	}
-	j, err := historian.OpenJournal(name, historian.JournalOptions{})
-	if err != nil {
-		return err
-	}
-	defer j.Close()
-	if err := j.Verify(a.ctx); err != nil {
-		return err
-	}
-	seq, hash := j.Head()
-	fmt.Fprintf(a.out, "%d entries, none altered or removed; last hash %s\n", seq, hash)
-	return nil
-}
-
 type replayCasesCmd struct {
 	File string `arg:"" help:"Alarm cases, one JSON object a line." type:"existingfile"`
 }

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"strconv"
+
 	"github.com/prometheus/client_golang/prometheus"
 )
 
@@ -37,6 +39,8 @@ var edgeCounters = []struct {
 	{"calandria_archive_refused_total", "Samples refused because the queue was full.", ""},
 	{"calandria_archive_files", "Parquet files of the archive.", ""},
 	{"calandria_journal_entries", "Number of the last journal entry.", ""},
+	{"calandria_journal_anchor_line", "Number of the journal line that was signed and sent out last; with the hash it is what 'calandria verify --expect' takes.", ""},
+	{"calandria_journal_anchor_hash", "First 12 hexadecimal digits of the hash of that line, as a number.", ""},
 	{"calandria_journal_waiting", "Events in memory, waiting for the disk.", ""},
 	{"calandria_notices_sent_total", "Notices delivered.", "notifier"},
 	{"calandria_notices_failed_total", "Deliveries that failed and were tried again.", "notifier"},
@@ -111,6 +115,12 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		gauge("calandria_journal_entries", float64(p.Seq))
 	}
 	gauge("calandria_journal_waiting", float64(j.Waiting))
+	if x := m.s.anchors.last.Load(); x != nil && x.Seq > 0 {
+		gauge("calandria_journal_anchor_line", float64(x.Seq))
+		if n, err := strconv.ParseUint(x.Hash[:12], 16, 64); err == nil {
+			gauge("calandria_journal_anchor_hash", float64(n))
+		}
+	}
 	for _, n := range m.s.notifiers {
 		h := n.Health()
 		count("calandria_notices_sent_total", h.Sent, h.Name)

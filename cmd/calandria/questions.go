@@ -69,15 +69,15 @@ func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 		if start.IsZero() {
 			start = c.End
 		}
-		if _, err := b.s.journal.PutCleaning(plant.Cleaning{Body: c.Body, Start: start, End: c.End, User: c.User, Method: c.Method, Note: c.Note}); err != nil {
-			failed = fmt.Errorf("store the cleaning: %w", err)
-			return
-		}
 		text := "cleaned, back in service " + c.End.UTC().Format("2006-01-02 15:04 MST")
 		if c.Method != "" {
 			text += ": " + c.Method
 		}
-		l.Event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Station: c.Station, Comment: c.Note, Text: text})
+		e := plant.Event{Time: now, Received: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Station: c.Station, Comment: c.Note, Text: text}
+		if _, err := b.s.journal.PutCleaning(plant.Cleaning{Body: c.Body, Start: start, End: c.End, User: c.User, Method: c.Method, Note: c.Note}, e); err != nil {
+			failed = fmt.Errorf("store the cleaning: %w", err)
+			return
+		}
 		l.Show(now)
 	})
 	return errors.Join(err, failed)

@@ -158,7 +158,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 			c.Calc.TakeFinished()
 		}
 		if i == 4000 {
-			if _, err := j.PutCleaning(plant.Cleaning{Body: "EV.EV4", Start: at.Add(-2 * time.Hour), End: at.Add(-20 * time.Minute), User: "D. Noon"}); err != nil {
+			if _, err := j.PutCleaning(plant.Cleaning{Body: "EV.EV4", Start: at.Add(-2 * time.Hour), End: at.Add(-20 * time.Minute), User: "D. Noon"}, plant.Event{Time: at, Kind: plant.EventNote, Source: "EV.EV4"}); err != nil {
 				t.Fatal(err)
 			}
 		}

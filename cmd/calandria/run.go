@@ -91,6 +91,7 @@ type service struct {
 	log       *slog.Logger
 	folder    *folder
 	unfilled  []rules.Placeholder // where the site's procedures belong
+	anchors   *anchors
 
 	registry     *prometheus.Registry
 	plantMetrics *plantMetrics
@@ -105,6 +106,7 @@ func open(ctx context.Context, h *plant.House, files []rules.File, dataDir strin
 // openBy is open by a clock that is not the machine's: the demo's.
 func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
 	s = &service{house: h, log: log}
+	s.anchors = &anchors{s: s}
 	s.inForce.Store(&files)
 	defer func() {
 		if err != nil {
@@ -350,6 +352,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	g.Go(func() error { return s.trials.Run(ctx) })
 	g.Go(func() error { return (&jobs{s: s, poll: 2 * time.Second}).Run(ctx) })
 	g.Go(func() error { return s.console.Serve(ctx, ln) })
+	g.Go(func() error { return s.anchors.Run(ctx) })
 	if s.forward != nil {
 		g.Go(func() error { return s.forward.Run(ctx) })
 	}

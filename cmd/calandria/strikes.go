@@ -43,7 +43,8 @@ func strikeOf(r historian.Strike) (pan.Strike, error) {
 func keepStrike(j *historian.Journal, f *thermo.FinishedStrike) error {
 	r, err := recordOf(f.Pan, &f.Strike)
 	if err == nil {
-		_, err = j.PutStrike(r)
+		_, err = j.PutStrike(r, plant.Event{Time: r.End, Received: time.Now(), Kind: plant.EventRecord, Source: r.Pan,
+			Text: fmt.Sprintf("strike %d is on record, charged %s", r.Number, r.Start.UTC().Format("2006-01-02 15:04 MST"))})
 	}
 	return err
 }
@@ -271,13 +272,12 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 		}
 		next, err := recordOf(r.Pan, &s)
 		if err == nil {
-			_, err = b.s.journal.PutStrike(next)
+			_, err = b.s.journal.PutStrike(next, plant.Event{Time: now, Received: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
+				Text: fmt.Sprintf("laboratory, strike %d: %s; before: %s", r.Number, words(p), words(was))})
 		}
 		if failed = err; err != nil {
 			return
 		}
-		b.s.loop.Event(plant.Event{Time: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
-			Text: fmt.Sprintf("laboratory, strike %d: %s; before: %s", r.Number, words(p), words(was))})
 		b.s.loop.Show(now)
 	})
 	return errors.Join(err, failed)

@@ -212,7 +212,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if x := of(start(j).core.Calc, "PA1"); x.Chosen {
 		t.Error("the choice was not taken back")
 	}
-	events, err := j.Read(ctx, plant.EventFilter{Source: "PA1"})
+	events, err := j.Read(ctx, plant.EventFilter{Source: "PA1", Kinds: []plant.EventKind{plant.EventNote}})
 	if err != nil || len(events) != 3 || !strings.Contains(events[0].Text, "compared with strike") || !strings.Contains(events[1].Text, "before: massecuite purity 87.4, liquor purity 69") || events[1].User != "L. Ames" || !strings.Contains(events[2].Text, "most ordinary") {
 		t.Errorf("%v: journal %+v", err, events)
 	}
