@@ -18,6 +18,16 @@ type hole struct {
 	from  time.Time
 	to    time.Time // of the first sample that came again; zero until then
 	point []byte    // continuation point (H2)
+	// since is when the program ended, by our clock, for the hole of a start; zero
+	// for others, which the states given at the loss mark.
+	since time.Time
+}
+
+// gap is what stays open of the holes of a start.
+type gap struct {
+	tags     int
+	from, to time.Time      // by our clock
+	marks    []plant.Sample // not handed out yet
 }
 
 const historyPage = 1000 // values a tag and call
@@ -29,6 +39,9 @@ func (d *driver) openHoles(items []*item) {
 			continue
 		}
 		it.open = &hole{it: it, from: it.newest}
+		if !d.started {
+			it.open.since = d.c.cfg.Until
+		}
 		d.holes = append(d.holes, it.open)
 	}
 }
@@ -48,8 +61,10 @@ func (d *driver) backfill(ctx context.Context) error {
 	var now, rest []*hole
 	for _, h := range d.holes {
 		switch {
-		case h.it.noHistory, h.to.After(firstTime) && !h.to.After(h.from):
-			// Nothing to be had, or nothing changed meanwhile.
+		case h.to.After(firstTime) && !h.to.After(h.from):
+			// Nothing changed meanwhile.
+		case h.it.noHistory && h.to.After(firstTime):
+			d.leave(h)
 		case h.to.IsZero(), h.it.sub == nil, len(now) >= max(1, d.peer.limits.history),
 			len(now) > 0 && (now[0].to.Sub(h.to).Abs() > near || now[0].from.Sub(h.from).Abs() > near):
 			rest = append(rest, h)
@@ -59,6 +74,7 @@ func (d *driver) backfill(ctx context.Context) error {
 	}
 	if len(now) == 0 {
 		d.holes = rest
+		d.tellGap()
 		return nil
 	}
 	from, to := now[0].from, now[0].to
@@ -82,8 +98,10 @@ func (d *driver) backfill(ctx context.Context) error {
 		d.log.Info("the server gives no history; gaps stay gaps", "reason", explain(err))
 		for _, h := range now { // H4
 			h.it.noHistory = true
+			d.leave(h)
 		}
 		d.holes = rest
+		d.tellGap()
 		return nil
 	}
 	received := d.now()
@@ -100,6 +118,7 @@ func (d *driver) backfill(ctx context.Context) error {
 			continue
 		case uint32(r.StatusCode)>>30 >= 2:
 			h.it.noHistory = true // H1
+			d.leave(h)
 			continue
 		}
 		data, _ := structure(r.HistoryData).(*ua.HistoryData)
@@ -125,8 +144,39 @@ func (d *driver) backfill(ctx context.Context) error {
 	d.h.Counters.Backfilled += uint64(len(samples))
 	d.holes = rest
 	d.enqueue(samples, nil)
-	if len(rest) == 0 {
+	d.tellGap()
+	if len(rest) == 0 && d.h.Counters.Backfilled > 0 {
 		d.log.Info("gaps filled from the server's history", "samples", d.h.Counters.Backfilled)
 	}
 	return nil
+}
+
+// leave marks a hole that nobody can fill: there is no data from the end of the
+// program to the first sample.
+func (d *driver) leave(h *hole) {
+	at, to := h.since.Add(time.Millisecond), h.to.Add(-h.it.offset)
+	if h.since.IsZero() || !to.After(at) {
+		return
+	}
+	d.gap.marks = append(d.gap.marks, plant.Sample{Tag: h.it.tag.ID, Point: plant.BadPoint(at, plant.BadNoData)})
+	d.gap.tags++
+	d.gap.from = h.since
+	if to.After(d.gap.to) {
+		d.gap.to = to
+	}
+}
+
+// tellGap says in words what stays open.
+func (d *driver) tellGap() {
+	if len(d.gap.marks) == 0 {
+		return
+	}
+	d.enqueue(d.gap.marks, nil)
+	d.gap.marks = nil
+	text := fmt.Sprintf("no data of %d tags from %s to %s: the program was down, and the server has no history of them",
+		d.gap.tags, d.gap.from.Format(time.RFC3339), d.gap.to.Format(time.RFC3339))
+	if d.h.Gap != text {
+		d.h.Gap, d.changed = text, true
+		d.log.Warn("a gap stays in the archive", "gap", text)
+	}
 }

@@ -34,6 +34,12 @@ type Config struct {
 	Logger  *slog.Logger // nil: silent
 	// Now is our own clock, which must not jump; nil: the machine's.
 	Now func() time.Time
+	// Archived gives the newest point of a tag on the disk, and how far the clock
+	// behind it was ahead then; false: none. Nil: nothing is on the disk.
+	Archived func(plant.TagID) (p plant.Point, offset time.Duration, ok bool)
+	// Until is when the program last ran: what the server has no history of from
+	// then on is marked as a gap.
+	Until time.Time
 	// Queue is how many batches may wait for the receiver; default 64. When it
 	// is full no more is asked of the server, whose own queues then fill; what
 	// overflows there is marked and counted. Nothing is dropped here.
@@ -66,6 +72,8 @@ type pace struct {
 	every              bool          // ask for every change in place of sampling (C9)
 }
 
+// A server that is silent is asked again each retryMin, one that refuses up to each
+// retryMax.
 var usualPace = pace{retryMin: time.Second, retryMax: 30 * time.Second, keepAlive: 3 * time.Second, margin: 2 * time.Second,
 	slow: 10 * time.Minute, quick: time.Minute, grace: 250 * time.Millisecond, tick: 100 * time.Millisecond, queue: 2000, unstored: 10 * time.Second}
 

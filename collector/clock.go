@@ -103,7 +103,7 @@ func (d *driver) place(it *item, p *plant.Point, received time.Time, present boo
 		it.offset = age
 	}
 	p.Time = p.Time.Add(-it.offset)
-	if present && p.Time.Before(it.last) {
+	if present && p.Time.Before(it.last) && it.last.Sub(received) <= stampAhead {
 		// Set back a little: the server's queue tells the order.
 		p.Time = it.last.Add(time.Millisecond)
 	}

@@ -17,6 +17,8 @@
 //	republish    fetch the messages missed, in order (D5)
 //	recreate     subscriptions and items made anew (D6)
 //
+// A start climbs it too: what a client has at its server is on the disk (kept.go).
+//
 // From the moment a loss is noticed all tags of the server are
 // Bad_NoCommunication (D7). Values come back with their own times; a value that
 // did not change meanwhile is stated again at the time it was read back.

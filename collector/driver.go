@@ -36,6 +36,9 @@ type driver struct {
 	acks     []*ua.SubscriptionAcknowledgement
 	unstored []delivery // handed out, not acknowledged yet; without the samples
 	number   uint64     // of the last batch
+	kept     bool       // session and subscriptions are on the disk
+	gap      gap
+	started  bool // it has connected since the program began
 	waiters  sync.WaitGroup
 
 	pending  []delivery
@@ -83,9 +86,14 @@ func newDriver(c *Client) *driver {
 func (d *driver) run(ctx context.Context) {
 	defer d.waiters.Wait()
 	d.setState(Connecting)
+	if d.c.cfg.Archived != nil {
+		d.remembered()
+	}
+	d.takeUp()
 	tries := 0
 	for ctx.Err() == nil {
 		d.h.Counters.Attempts++
+		began := time.Now()
 		err := d.connect(ctx)
 		if err == nil {
 			up := time.Now()
@@ -96,19 +104,29 @@ func (d *driver) run(ctx context.Context) {
 			if time.Since(up) > stableAfter {
 				tries = 0
 			}
+			began = up
 			d.lineLost(err)
 		} else if ctx.Err() == nil {
 			d.connectFailed(err)
 		}
-		wait := time.Duration(0)
-		if tries > 0 {
+		// Whoever is away is looked for each second; who refuses is left alone longer
+		// each time (D2).
+		wait := d.pace.retryMin - time.Since(began)
+		if !refusal(err) {
+			tries = 0
+		} else if tries++; tries > 1 {
 			wait = min(d.pace.retryMax, d.pace.retryMin<<min(tries-1, 10))
 			wait += time.Duration(rand.Float64() * 0.3 * float64(wait))
 		}
-		tries++
 		d.pause(ctx, wait)
 	}
 	d.farewell()
+}
+
+// refusal tells an answer of a server that is there from none.
+func refusal(err error) bool {
+	var trust *trustError
+	return isStatus(err) || errors.As(err, &trust) || errors.Is(err, errNotWelcome) || errors.Is(err, errFlickers)
 }
 
 // pause waits, handing out what is pending.
@@ -131,7 +149,7 @@ func (d *driver) pause(ctx context.Context, wait time.Duration) {
 // farewell closes the session and hands out what there is room for.
 func (d *driver) farewell() {
 	if d.peer != nil {
-		if d.peer.sess != nil {
+		if d.peer.sess != nil && !d.kept {
 			closeSession(context.Background(), d.peer.line, d.peer.sess)
 		}
 		d.peer.line.close()
@@ -308,9 +326,16 @@ func (d *driver) release(now time.Time) {
 			d.h.Counters.Unstored++
 		}
 		d.acks = append(d.acks, p.ack)
+		for _, s := range d.subs {
+			if s.id == p.ack.SubscriptionID {
+				s.stored = p.ack.SequenceNumber
+			}
+		}
 		n++
 	}
-	d.unstored = slices.Delete(d.unstored, 0, n)
+	if d.unstored = slices.Delete(d.unstored, 0, n); n > 0 && d.kept {
+		d.keepNumbers()
+	}
 }
 
 // flush hands out as much as there is room for.
@@ -334,7 +359,8 @@ func (d *driver) flush() {
 func (d *driver) enqueue(samples []plant.Sample, ack *ua.SubscriptionAcknowledgement) {
 	if len(samples) == 0 {
 		if ack != nil {
-			d.acks = append(d.acks, ack)
+			// Behind those before it, so that the numbers go up.
+			d.unstored = append(d.unstored, delivery{Batch{Received: time.Now(), Number: d.number}, ack})
 		}
 		return
 	}
@@ -421,7 +447,9 @@ func (d *driver) connect(ctx context.Context) error {
 		if kept == 0 {
 			d.openHoles(d.items)
 		}
-		d.h.Counters.Reconnects++
+		if d.started {
+			d.h.Counters.Reconnects++
+		}
 		switch {
 		case kept == 0:
 			d.h.Counters.Recreated++
@@ -431,7 +459,9 @@ func (d *driver) connect(ctx context.Context) error {
 			d.h.Counters.Transferred++
 		}
 	}
+	d.started = true
 	d.settle()
+	d.keep()
 	step("")
 	d.setState(Connected)
 	how := "new subscriptions"
@@ -702,6 +732,7 @@ type item struct {
 	recent [16]plant.Point // the last handed out, to know replayed ones (D10)
 	next   int
 	newest time.Time // source's own time of the newest sample
+	have   time.Time // the same of what was on the disk at the start
 	open   *hole     // since the last loss, until a sample comes
 	// noHistory is set where the server has none of this node.
 	noHistory bool

@@ -61,6 +61,8 @@ type Health struct {
 	StampOffset     time.Duration
 	CertificateEnds time.Time
 
+	// Gap says what is missing in the archive for good since the last stop.
+	Gap string
 	// Faults are tags that cannot be read as configured.
 	Faults []TagFault
 	// Tags is the number of tags configured, Active those being sampled.

@@ -26,6 +26,7 @@ import (
 
 const (
 	dialTimeout    = 10 * time.Second
+	reachTimeout   = 2 * time.Second // for TCP alone: a server that is back is found soon
 	requestTimeout = 10 * time.Second
 	closeTimeout   = 2 * time.Second
 	channelLife    = time.Hour // asked for; renewed by the channel at 75 % (A10)
@@ -73,7 +74,7 @@ func dial(ctx context.Context, endpoint string) (*uacp.Conn, error) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, dialTimeout)
 	defer cancel()
-	c, err := (&net.Dialer{}).DialContext(ctx, "tcp", net.JoinHostPort(u.Hostname(), port))
+	c, err := (&net.Dialer{Timeout: reachTimeout}).DialContext(ctx, "tcp", net.JoinHostPort(u.Hostname(), port))
 	if err != nil {
 		return nil, err
 	}

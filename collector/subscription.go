@@ -21,6 +21,7 @@ type subscription struct {
 	health SubscriptionHealth
 
 	next     uint32 // sequence number due (C4)
+	stored   uint32 // of the last message that is on the disk
 	held     map[uint32]*ua.NotificationMessage
 	horizon  uint32    // a keep-alive said that this number comes next; 0: none
 	gapSince time.Time // something is missing since then
@@ -747,7 +748,8 @@ func (d *driver) sample(samples []plant.Sample, it *item, dv *ua.DataValue, rece
 		p = plant.BadPoint(p.Time, q)
 	}
 	stamp := p.Time
-	if !stamp.After(it.newest) && it.seen(p) { // D10
+	repeated := !it.initial && !stamp.After(it.have) && (!present || stamp.Equal(it.have))
+	if repeated || !stamp.After(it.newest) && it.seen(p) { // D10
 		d.h.Counters.Duplicates++
 		return samples
 	}

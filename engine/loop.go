@@ -130,6 +130,7 @@ type Loop struct {
 	strikes    []thermo.FinishedStrike // waiting for the journal
 	insights   insights
 	connected  map[string]bool
+	gaps       map[string]string
 	confirmed  []time.Time // when each tag was heard of last
 	owners     owners
 	beats      beats
@@ -154,7 +155,7 @@ func NewLoop(o LoopOptions) *Loop {
 	}
 	c := o.Core
 	l := &Loop{LoopOptions: o, core: c, specs: SpecsByName(c.Rules.Alarms()), in: make(chan func()), calls: make(chan func()),
-		strikes: o.Strikes, journalled: map[Notifier]notifyRecord{}, connected: map[string]bool{}}
+		strikes: o.Strikes, journalled: map[Notifier]notifyRecord{}, connected: map[string]bool{}, gaps: map[string]string{}}
 	l.confirmed = make([]time.Time, len(c.House.Tags))
 	if l.Offsets == nil {
 		l.Offsets = map[plant.TagID]time.Duration{}
@@ -283,6 +284,10 @@ func (l *Loop) take(samples []plant.Sample) {
 
 // source journals that a data source was lost or came back.
 func (l *Loop) source(s *Source, now time.Time) {
+	if s.Gap != l.gaps[s.Name] {
+		l.gaps[s.Name] = s.Gap
+		l.Event(plant.Event{Time: now, Kind: plant.EventSource, Source: s.Name, Text: s.Gap})
+	}
 	old, known := l.connected[s.Name]
 	l.connected[s.Name] = s.Connected
 	if known && old == s.Connected || !known && !s.Connected {

@@ -63,6 +63,8 @@ type Source struct {
 	Tags      int // configured
 	Faults    []SourceFault
 
+	// Gap says what is missing in the archive for good since the last stop.
+	Gap string
 	// Heard is when the server last vouched for its values; zero: it does not.
 	Heard time.Time
 	// Skew is how far the server's clock is ahead of ours, Drift how that grows

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
 	"os"
@@ -146,7 +147,11 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	for _, sc := range h.Config.OPCUA.Servers {
 		tags := measuredBy(h, sc.Name)
 		sc.Publish = max(clock.Real(sc.Publish), 50*time.Millisecond)
-		client, err := collector.New(collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log, Now: clock.Now})
+		client, err := collector.New(collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log, Now: clock.Now, Until: begun.lastRun,
+			Archived: func(id plant.TagID) (plant.Point, time.Duration, bool) {
+				p, ok, err := s.archive.Last(context.Background(), h.Tags[id].Path)
+				return p, begun.offsets[id], ok && err == nil
+			}})
 		if err != nil { // the other servers are read all the same
 			log.Error("a server is not read", "server", sc.Name, "err", err)
 			unread = append(unread, engine.Source{Name: sc.Name, LastError: err.Error(), Tags: len(tags), Since: now})
@@ -158,7 +163,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	marks := historian.Marks{Dir: filepath.Join(dataDir, marksFolder)}
 	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer, s.journal}, Log: log, Counts: loopCounts(reg),
-		Clock: clock, Offsets: begun.offsets,
+		Clock: clock, Offsets: maps.Clone(begun.offsets),
 		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: append(s.folder.events, begun.events...), Damage: s.damage, Strikes: begun.strikes,
 		Checkpoint: func(data []byte) error {
 			return errors.Join(historian.WriteCheckpoint(dataDir, checkpointName, data),
@@ -274,7 +279,7 @@ func (n notifierEdge) State() engine.NotifierState {
 
 func sourceOf(h collector.Health) engine.Source {
 	s := engine.Source{Name: h.Server, Connected: h.Connected(), Since: h.Since, Endpoint: h.Endpoint, LastError: h.LastError, Tags: h.Tags,
-		Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
+		Gap: h.Gap, Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
 	for _, m := range h.Misstamped {
 		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s: judged as of its receipt", aheadText(m.Offset))})
 	}
