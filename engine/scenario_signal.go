@@ -194,7 +194,7 @@ type instrument struct {
 func newInstrument(t *plant.Tag, seed int) *instrument {
 	h := fnv.New64a()
 	fmt.Fprint(h, seed, t.Path)
-	return &instrument{low: t.Low, high: t.High, base: math.NaN(), held: math.NaN(), lastSent: math.NaN(), seed: h.Sum64()}
+	return &instrument{low: t.Lowest(), high: t.High, base: math.NaN(), held: math.NaN(), lastSent: math.NaN(), seed: h.Sum64()}
 }
 
 // read is what the instrument sends at a time of the scenario; ok is false

@@ -18,7 +18,8 @@ type habit struct {
 // What a set works up counts for a day, what it makes of it for five; an hour is the
 // least that is believed. Figures of ours: longer than an upset that somebody mends,
 // shorter than a season.
-const workedUpMemory, habitMemory, habitLeast = 24.0, 120.0, 1.0
+// A set that has just been put together tells nothing for habitAfter.
+const workedUpMemory, habitMemory, habitLeast, habitAfter = 24.0, 120.0, 1.0, 1.5
 
 func (h *habit) step(r evaporator.Result, hours, memory float64) {
 	if r.OK() && hours > 0 {
@@ -47,9 +48,33 @@ func (h *habit) deviation() evaporator.Result {
 	return r
 }
 
-// followHabits learns from a set that is fed and stands still.
+// arrangement is since when a set runs as it does: its order of events is a stop, a body
+// taken out or put back, and then the time that everything takes to find its place again.
+type arrangement struct {
+	bodies uint32 // in service
+	hours  float64
+	known  bool
+}
+
+// arrangedLong is what a set is taken for that nothing is known of before: h.
+const arrangedLong = 24.0
+
+func (s *setView) arrange(now basis) {
+	a := &s.arranged
+	switch all := uint32(1)<<len(s.bodies) - 1; {
+	case now.bodies != all || s.unfed():
+		*a = arrangement{bodies: now.bodies, known: true}
+	case !a.known:
+		*a = arrangement{bodies: now.bodies, hours: arrangedLong, known: true}
+	default:
+		a.bodies = now.bodies
+		a.hours += s.hours
+	}
+}
+
+// followHabits learns from a set that is fed, whole, and stands still.
 func (s *setView) followHabits() {
-	if s.unfed() || s.flows.state == upset {
+	if s.unfed() || s.flows.state == upset || s.arranged.hours < habitAfter {
 		return
 	}
 	s.usualSyrup.step(reading(s.m.SyrupBrix), s.hours, habitMemory) // its swings are what is wanted

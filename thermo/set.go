@@ -32,6 +32,7 @@ type setView struct {
 	compared time.Time   // the hour in which cleanings of the bodies were last compared
 	// What the set usually does, see followHabits.
 	usualEvaporation, usualJuice, usualSteam, usualSyrup, usualEconomy, usualCount habit
+	arranged                                                                       arrangement
 
 	bleeds        []*bleedView
 	note          string // what is fixed by the configuration
@@ -370,6 +371,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		a.step(s.hours, at)
 	}
 	s.followUsual()
+	s.arrange(now)
 	s.followHabits()
 	for _, b := range s.bodies {
 		b.scaling.difference(b.b.DTSharePct, s.hours)
