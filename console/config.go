@@ -34,6 +34,8 @@ func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 		fault("console.tls_key", "there is no tls_certificate beside it", "name the file of the certificate")
 	case x.OpenView && x.Accounts == "":
 		fault("console.open_view", "there is no sign-in that it could except", "set accounts, or take it out")
+	case x.MaxStreams < 0:
+		fault("console.streams", "less than none", "give the number of live pages, such as 500")
 	case x.Idle < 0 || x.Idle > 0 && x.Idle < time.Minute:
 		fault("console.session_idle", "less than a minute", "give 1m or more")
 	}

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"compress/gzip"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -935,8 +936,9 @@ func TestStream(t *testing.T) {
 		// A new alarm is among the calls, with the new journal number.
 		time.Sleep(2 * time.Second)
 		out.take()
+		m.step(func(time.Time) {})
 		m.step(func(now time.Time) { m.feed("EV2_level_low", now, plant.True, 7) })
-		time.Sleep(time.Second)
+		time.Sleep(urgentEvery) // it does not wait for the next repaint
 		alarm := out.take()
 		i = slices.IndexFunc(alarm, func(e sse) bool { return e.name == "picture" })
 		if i < 0 || !strings.Contains(alarm[i].data, "Priority 1, urgent: Juice level of body 2 is very low") || alarm[i].id != fmt.Sprint(len(m.events)) {
@@ -979,6 +981,53 @@ func TestStreamEnds(t *testing.T) {
 		stopD()
 		_ = a
 	})
+}
+
+// TestSeats: when all live pages are taken, a station that has many gives one up.
+func TestSeats(t *testing.T) {
+	s := &seats{most: 4}
+	first := s.take("A")
+	for range 3 {
+		s.take("A")
+	}
+	if x := s.take("A"); x != nil {
+		t.Error("a fifth of four")
+	}
+	b := s.take("B")
+	select {
+	case <-first.gone:
+	default:
+		t.Error("the oldest of the station with the most was not given up")
+	}
+	if s.take("B") == nil || s.take("B") != nil || s.take("C") == nil {
+		t.Error("two and two: neither gives up, but to a third one does")
+	}
+	s.leave(b)
+	s.leave(first)
+	if len(s.taken) != 3 {
+		t.Errorf("%d are taken", len(s.taken))
+	}
+}
+
+// TestCompressed: pages come compressed to who takes it, and live pages too.
+func TestCompressed(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
+	for _, path := range []string{"/alarms", "/api/v1/tags", "/static/live.js"} {
+		w := ask(s.Handler(), "GET", path, "", http.Header{"Accept-Encoding": {"gzip"}})
+		if w.Header().Get("Content-Encoding") != "gzip" {
+			t.Errorf("%s: %d, %v", path, w.Code, w.Header())
+			continue
+		}
+		z, err := gzip.NewReader(w.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		packed := w.Body.Len()
+		plain, err := io.ReadAll(z)
+		if err != nil || len(plain) < 2*packed || string(plain) != get(t, s.Handler(), path, http.StatusOK) && path != "/alarms" {
+			t.Errorf("%s: %d bytes in %d: %v", path, len(plain), packed, err)
+		}
+	}
 }
 
 // TestStreamsShare: a page open at many stations is drawn once a picture.

@@ -22,6 +22,9 @@ import (
 	"sync"
 	"time"
 
+	"github.com/klauspost/compress/gzhttp"
+	"github.com/klauspost/compress/gzip"
+
 	"calandria/plant"
 )
 
@@ -36,12 +39,13 @@ const (
 	maxBody        = 16 << 10 // bytes of a form
 	maxQuery       = 4 << 10  // bytes of a query
 	maxPath        = 512      // bytes of a path
-	defaultStreams = 64       // live pages at once
+	defaultStreams = 500      // live pages at once
 	trendSlots     = 4        // archive queries at once; more wait
 	trendTimeout   = 10 * time.Second
 	streamWrite    = 5 * time.Second // a client that does not read is dropped
 	beatEvery      = time.Second
 	repaintEvery   = 500 * time.Millisecond // at most two repaints a second
+	urgentEvery    = 100 * time.Millisecond // of what is in the journal
 )
 
 // Options of a console. The zero value is usable.
@@ -75,8 +79,9 @@ type Options struct {
 	Version string
 	// Metrics serves /metrics; nil: no such page.
 	Metrics http.Handler
-	// MaxStreams caps the live pages open at once; default 64.
-	MaxStreams int
+	// MaxStreams caps the live pages open at once; default 500. When all are
+	// taken the stations share them.
+	MaxStreams int `yaml:"streams"`
 }
 
 // Server is the console. Make it with [New].
@@ -90,7 +95,7 @@ type Server struct {
 	zone    *time.Location
 	zoneTag string
 
-	streams  chan struct{} // one token a live page
+	streams  seats         // of live pages
 	trends   chan struct{} // one token an archive query
 	stopping chan struct{}
 	stopOnce sync.Once
@@ -156,7 +161,7 @@ func New(b Backend, opt Options) (*Server, error) {
 	}
 	s := &Server{
 		b: b, opt: opt, log: opt.Logger,
-		streams:  make(chan struct{}, opt.MaxStreams),
+		streams:  seats{most: opt.MaxStreams},
 		trends:   make(chan struct{}, trendSlots),
 		stopping: make(chan struct{}),
 		assets:   map[string]asset{},
@@ -180,8 +185,28 @@ func New(b Backend, opt Options) (*Server, error) {
 	if s.tmpl, err = parseTemplates(template.FuncMap{"asset": s.assetURL, "mark": markOf}); err != nil {
 		return nil, fmt.Errorf("console: parse pages: %w", err)
 	}
-	s.handler = s.protect(s.routes())
+	if s.handler, err = compressed(s.protect(s.routes())); err != nil {
+		return nil, fmt.Errorf("console: compression: %w", err)
+	}
 	return s, nil
+}
+
+// compressed serves pages, scripts and the API compressed to who takes it. A live
+// page that waits keeps no state of the compression: there may be hundreds.
+func compressed(h http.Handler) (http.Handler, error) {
+	whole, err1 := gzhttp.NewWrapper(gzhttp.MinSize(500))
+	live, err2 := gzhttp.NewWrapper(gzhttp.MinSize(500), gzhttp.CompressionLevel(gzip.StatelessCompression))
+	if err := errors.Join(err1, err2); err != nil {
+		return nil, err
+	}
+	pages, streams := whole(h), live(h)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/stream" {
+			streams(w, r)
+			return
+		}
+		pages(w, r)
+	}), nil
 }
 
 // indent is what the layout of a template adds to a page, and nobody sees.

@@ -92,7 +92,8 @@ func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
 
 // stream sends the parts of one page as they change: all of them at first,
 // then only those that differ, at most twice a second, and a heartbeat each
-// second. The id of a message is the number of the last journal entry in its
+// second. What is in the journal since then, such as an alarm, does not wait for
+// that. The id of a message is the number of the last journal entry in its
 // picture. As every connection begins with the whole picture, one that comes
 // back has missed nothing; the page itself knows which alarms it has announced.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
@@ -101,14 +102,13 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "There is no such live page.")
 		return
 	}
-	select {
-	case s.streams <- struct{}{}:
-		defer func() { <-s.streams }()
-	default:
+	place := s.streams.take(station(r))
+	if place == nil {
 		w.Header().Set("Retry-After", "5")
-		s.fail(w, r, http.StatusServiceUnavailable, "Too many live pages are open.")
+		s.fail(w, r, http.StatusServiceUnavailable, "Too many live pages are open. Close some, or raise console.streams in the plant file.")
 		return
 	}
+	defer s.streams.leave(place)
 	if key != "" {
 		r.SetPathValue(key, value)
 	}
@@ -163,22 +163,24 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 			}
 			full, lastCalls, shown = false, keys, p
 		}
-		// Not before the next repaint is due.
-		pause.Reset(repaintEvery)
-		for waiting, due := true, false; waiting; {
-			var next <-chan struct{}
-			if due {
-				next = changed
-			}
+		// Not before the next repaint is due, or there is something in the journal.
+		for waiting, done := true, time.Now(); waiting; {
 			select {
 			case <-r.Context().Done():
 				return
 			case <-s.stopping:
 				return
+			case <-place.gone:
+				return
 			case <-pause.C:
-				due = true
-			case <-next:
 				waiting = false
+			case <-changed:
+				changed = s.b.Changed()
+				gap := repaintEvery
+				if p := s.b.Picture(); p != nil && shown != nil && p.Seq != shown.Seq {
+					gap = urgentEvery
+				}
+				pause.Reset(gap - time.Since(done))
 			case now := <-ticker.C:
 				if !s.gate.still(r, now) {
 					return
