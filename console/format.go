@@ -286,6 +286,8 @@ type reading struct {
 	Value   float64
 	OK      bool
 	Band    *band
+	Departs string // "high" or "low" against its usual band, "" if neither
+	Usual   string // the band in words, "" if it is not known
 	Tail    string // points of the ten-minute line, "" if none
 	TailMin string
 	TailMax string
@@ -350,6 +352,15 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 			r.Why += "; "
 		}
 		r.Why += r.Suspect
+	}
+	if b, ok := p.Usual[id]; ok {
+		r.Usual = fmt.Sprintf("usual for this load: %s to %s %s", number(t, b.Low), number(t, b.High), r.Unit)
+		switch b.Departs() {
+		case -1:
+			r.Departs = "low"
+		case 1:
+			r.Departs = "high"
+		}
 	}
 	sigma := p.Sigma[id]
 	if sigma == 0 {

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"calandria/engine"
@@ -227,6 +229,9 @@ type figure struct {
 type setView struct {
 	Path, Title string
 	Suspects    []suspectView
+	Coming      []coming // conditions that stand, and whose alarm waits for its delay
+	Departs     []deviation
+	MoreDeparts int
 	Figures     []figure
 	Bodies      []bodyHead
 	Condenser   *bodyHead
@@ -235,6 +240,30 @@ type setView struct {
 	Ladder      drawing
 	Rows        []ladderRow
 	Tails       []tailRow // the last ten minutes, where the screen has room
+}
+
+// departuresShown is how many figures outside their band a line has room for.
+const departuresShown = 3
+
+// coming is an alarm whose condition stands while its delay runs.
+type coming struct{ Href, Title, At string }
+
+// comings are those of a vessel, its parts and its condenser.
+func (s *Server) comings(p *engine.Picture, e *plant.Equipment) (out []coming) {
+	paths := []string{e.Path}
+	if c := s.condenserOf(e); c != nil {
+		paths = append(paths, c.Path)
+	}
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		if a.Active || a.PendingUntil.IsZero() || a.SuppressedOrShelved || a.Spec == nil {
+			continue
+		}
+		if slices.ContainsFunc(paths, func(path string) bool { return a.Spec.Source == path || strings.HasPrefix(a.Spec.Source, path+".") }) {
+			out = append(out, coming{"/alarms/" + escapeSegment(a.Name), a.Spec.Title, s.clock(a.PendingUntil)})
+		}
+	}
+	return out
 }
 
 type tailRow struct {
@@ -263,7 +292,10 @@ type ladderCell struct {
 }
 
 func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equipment, now time.Time) setView {
-	v := setView{Path: set.Path, Title: set.Title}
+	v := setView{Path: set.Path, Title: set.Title, Coming: s.comings(p, set), Departs: s.departures(p, set, now)}
+	if n := len(v.Departs); n > departuresShown { // the others have their mark in the table
+		v.Departs, v.MoreDeparts = v.Departs[:departuresShown], n-departuresShown
+	}
 	for i := range p.Suspects {
 		if x := &p.Suspects[i]; x.Set == set.Path {
 			v.Suspects = append(v.Suspects, s.suspectView(x, now))

@@ -168,8 +168,26 @@ func (s *Server) deviations(p *engine.Picture, e *plant.Equipment, now time.Time
 			}
 		}
 	}
+	out = append(out, s.departures(p, e, now)...)
 	if absent := s.absent(p, e, now); absent > 0 {
 		out = append(out, deviation{Text: fmt.Sprintf("%s without a value", counted(absent, "instrument", "instruments"))})
+	}
+	return out
+}
+
+// departures are the figures of a vessel, its parts and its condenser outside
+// their usual band.
+func (s *Server) departures(p *engine.Picture, e *plant.Equipment, now time.Time) (out []deviation) {
+	vessels := append([]*plant.Equipment{e}, e.Parts...)
+	if c := s.condenserOf(e); c != nil {
+		vessels = append(vessels, c)
+	}
+	for _, v := range vessels {
+		for _, name := range plant.SignalNames(v.Class) {
+			if r := s.read(p, v.Tag(name), now); r.Departs != "" {
+				out = append(out, deviation{Text: v.Name + " " + r.Label + " is " + r.Departs, Value: r.Text + " " + r.Unit, Note: r.Usual, about: r.Label})
+			}
+		}
 	}
 	return out
 }

@@ -43,6 +43,8 @@ type Picture struct {
 	Checks   []thermo.InstrumentCheck // how far each reading of a set is checked
 	Suspects []thermo.Suspect         // instruments that contradict the others, the worst first
 	Vacuum   []thermo.Vacuum          // of each condenser
+
+	Usual map[plant.TagID]thermo.Band // where figures usually lie at the present load
 }
 
 // Clock gives a moment of the machine's clock by the program's own.
@@ -103,7 +105,7 @@ type Health struct {
 // does not know: sources, health, the journal's number.
 func (c *Core) Picture(at time.Time) *Picture {
 	p := &Picture{House: c.House, Specs: c.Rules.Alarms(), At: at, Frame: c.Frame.Clone(), Alarms: c.Alarms.Snapshot(),
-		Reasons: map[plant.TagID]string{}, How: map[plant.TagID]string{}, Sigma: map[plant.TagID]float64{}, Strikes: c.Calc.Strikes()}
+		Reasons: map[plant.TagID]string{}, How: map[plant.TagID]string{}, Sigma: map[plant.TagID]float64{}, Strikes: c.Calc.Strikes(), Usual: c.Calc.Usual(c.Frame, at)}
 	for i := range p.Alarms {
 		if a := &p.Alarms[i]; a.Active {
 			a.Words = c.Words(a.Spec)

@@ -29,6 +29,7 @@ type Calculator struct {
 	conds   []*condenserView
 	pans    []*panView
 	air     air
+	usuals  []*usual
 	values  []Value // one for each calculated tag, in order of work
 	said    []said  // beside values
 	noSigma bool    `state:"-"`
@@ -91,6 +92,7 @@ func New(h *plant.House) (*Calculator, error) {
 		d.serve(c)
 	}
 	c.air.begin(c)
+	c.usuals = newUsuals(h)
 	for _, s := range c.sets {
 		s.check = newChecking(c, s)
 	}
@@ -152,6 +154,9 @@ func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
 	}
 	for _, d := range c.conds {
 		d.step(c, f, at)
+	}
+	for _, u := range c.usuals {
+		u.step(f, at)
 	}
 	return c.values
 }

@@ -1,0 +1,148 @@
+package thermo
+
+import (
+	"math"
+	"time"
+
+	"calandria/plant"
+)
+
+// bandSignals are the figures whose usual band for the present load is learned,
+// by class. Levels and valves are left out: a controller holds them or moves them.
+var bandSignals = map[plant.Class][]string{
+	plant.ClassSet:       {"header_pressure", "steam_pressure", "steam_flow", "juice_temperature", "juice_brix", "syrup_brix", "syrup_temperature", "economy"},
+	plant.ClassBody:      {"vapour_pressure", "vapour_temperature", "chest_pressure", "chest_temperature", "juice_temperature", "brix"},
+	plant.ClassCondenser: {"vapour_pressure", "vapour_temperature", "water_inlet_temperature", "water_outlet_temperature", "water_flow", "approach"},
+}
+
+// Figures of the usual band, ours.
+const (
+	bandMemory  = 7 * 24 * time.Hour // of running: what is older counts for less and less
+	bandKnown   = 12 * 60            // minutes of running before a band is given
+	bandSigmas  = 3.0                // half the width of the band, in standard deviations of a minute's mean
+	bandRunning = 0.5                // of the mean load: below it a set is run down, and nothing is learned or judged
+	bandLate    = 3 * time.Minute    // a mean that is older says nothing
+)
+
+// usual is one figure against the juice to its set: a straight line with
+// forgetting (exponentially weighted least squares), and how far minutes stray
+// from it.
+type usual struct {
+	tag, load plant.TagID
+
+	n, x, y, xx, xy float64 // weighted sums of minutes
+	stray           float64 // mean square of a minute's distance from the line
+
+	sumX, sumY, count float64 // of the running minute
+	minute            time.Time
+	mean              float64 // of the last whole minute
+	at                time.Time
+}
+
+// Band is where a figure usually lies at the present load, in the tag's unit.
+type Band struct {
+	Low, High float64
+	Mean      float64 // of the last minute
+}
+
+// Departs says whether the last minute lies outside: -1 below, 1 above, 0 not.
+func (b Band) Departs() int {
+	switch {
+	case b.Mean < b.Low:
+		return -1
+	case b.Mean > b.High:
+		return 1
+	}
+	return 0
+}
+
+// newUsuals lists what is learned of a house: figures of sets, of their bodies and
+// of their condensers, each against the juice to the set.
+func newUsuals(h *plant.House) (list []*usual) {
+	add := func(e *plant.Equipment, load plant.TagID) {
+		for _, name := range bandSignals[e.Class] {
+			if id := e.Tag(name); id != plant.NoTag && id != load && h.Tags[id].Source != plant.Fixed {
+				list = append(list, &usual{tag: id, load: load})
+			}
+		}
+	}
+	for _, set := range h.Of(plant.ClassSet) {
+		load := set.Tag("juice_in_flow")
+		if load == plant.NoTag {
+			continue
+		}
+		add(set, load)
+		for _, b := range set.Parts {
+			add(b, load)
+		}
+		if c, ok := h.Equip(set.Set.Condenser); ok {
+			add(c, load)
+		}
+	}
+	return list
+}
+
+// step takes one scan; a minute that is over is learned.
+func (u *usual) step(f *plant.Frame, at time.Time) {
+	if m := at.Truncate(time.Minute); !m.Equal(u.minute) {
+		u.close()
+		u.minute = m
+	}
+	y, x := f.Point(u.tag), f.Point(u.load)
+	if y.Quality.IsGood() && x.Usable() {
+		u.sumX, u.sumY, u.count = u.sumX+x.Value, u.sumY+y.Value, u.count+1
+	}
+}
+
+func (u *usual) close() {
+	if u.count == 0 {
+		return
+	}
+	x, y := u.sumX/u.count, u.sumY/u.count
+	u.sumX, u.sumY, u.count = 0, 0, 0
+	u.mean, u.at = y, u.minute
+	if u.n > 0 && x < bandRunning*u.x/u.n || x <= 0 {
+		u.at = time.Time{}
+		return
+	}
+	if u.n > 60 {
+		// An upset pulls the line by no more than the edge of the band.
+		want, edge := u.line(x), bandSigmas*math.Sqrt(u.stray)
+		y = min(max(y, want-edge), want+edge)
+		u.stray += (sq(y-want) - u.stray) / min(u.n, bandMemory.Minutes())
+	} else if u.n > 1 {
+		u.stray += (sq(y-u.line(x)) - u.stray) / u.n
+	}
+	keep := 1 - 1/bandMemory.Minutes()
+	u.n, u.x, u.y, u.xx, u.xy = u.n*keep+1, u.x*keep+x, u.y*keep+y, u.xx*keep+x*x, u.xy*keep+x*y
+}
+
+func sq(x float64) float64 { return x * x }
+
+// line is what the figure usually is at a load. A load that hardly moves has no
+// slope: the mean then.
+func (u *usual) line(x float64) float64 {
+	mx, my := u.x/u.n, u.y/u.n
+	spread := u.xx/u.n - mx*mx
+	if spread < sq(0.005*mx) {
+		return my
+	}
+	return my + (u.xy/u.n-mx*my)/spread*(x-mx)
+}
+
+// Usual gives the bands that are known and can be judged at a moment, by tag.
+func (c *Calculator) Usual(f *plant.Frame, at time.Time) map[plant.TagID]Band {
+	bands := map[plant.TagID]Band{}
+	for _, u := range c.usuals {
+		x := f.Point(u.load)
+		if u.n < bandKnown || !x.Usable() || at.Sub(u.at) > bandLate || x.Value < bandRunning*u.x/u.n {
+			continue
+		}
+		// The instrument's own error is in the stray but for its steady part, which
+		// the line has learned.
+		want, half := u.line(x.Value), bandSigmas*math.Sqrt(u.stray)
+		half = max(half, 0.002*math.Abs(want))
+		bands[u.tag] = Band{Low: want - half, High: want + half, Mean: u.mean}
+	}
+	return bands
+}
