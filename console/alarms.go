@@ -165,10 +165,20 @@ func (s *Server) moment(now, t time.Time) string {
 		return dash
 	}
 	t, now = t.In(s.zone), now.In(s.zone)
+	layout := "2 Jan 15:04"
 	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
-		return t.Format("15:04:05")
+		layout = "15:04:05"
 	}
-	return t.Format("2 Jan 15:04")
+	if offset(t) != offset(now) { // of the other part of the year
+		layout += " -07:00"
+	}
+	return t.Format(layout)
+}
+
+// offset is how far a zone is ahead of UTC, s.
+func offset(t time.Time) int {
+	_, s := t.Zone()
+	return s
 }
 
 // rank orders priorities: the most urgent first, messages last.

@@ -550,7 +550,7 @@ func (s *Server) doneRows(done []plant.Cleaning) []doneRow {
 	var out []doneRow
 	for i := len(done) - 1; i >= 0; i-- {
 		c := &done[i]
-		r := doneRow{When: s.stamp(c.End)[:max(0, len(s.stamp(c.End))-3)], Body: c.Body, Method: c.Method, Who: c.User, Note: c.Note}
+		r := doneRow{When: s.minute(c.End), Body: c.Body, Method: c.Method, Who: c.User, Note: c.Note}
 		if c.End.IsZero() {
 			r.When = "goes on"
 		}

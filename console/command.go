@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"net"
 	"net/http"
 	"net/url"
 	"slices"
@@ -287,21 +286,6 @@ func (s *Server) nextAlarm(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	http.Redirect(w, r, then, http.StatusSeeOther)
-}
-
-// station is where a command came from, for the record.
-func station(r *http.Request) string {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		host = r.RemoteAddr
-	}
-	if via := r.Header.Get("X-Forwarded-For"); via != "" && loopback(host) {
-		via, _, _ = strings.Cut(via, ",")
-		if ip := net.ParseIP(strings.TrimSpace(via)); ip != nil {
-			return ip.String() + " by proxy"
-		}
-	}
-	return host
 }
 
 func (s *Server) status(name string) (*alerting.Status, bool) {

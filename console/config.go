@@ -26,6 +26,11 @@ func OptionsOf(h *plant.House) *Options {
 	return &Options{Listen: usualListen}
 }
 
+func badProxies(list []string) bool {
+	_, err := proxiesOf(list)
+	return err != nil
+}
+
 func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 	switch x := OptionsOf(h); {
 	case x.Certificate != "" && x.Key == "":
@@ -36,6 +41,8 @@ func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 		fault("console.open_view", "there is no sign-in that it could except", "set accounts, or take it out")
 	case x.MaxStreams < 0:
 		fault("console.streams", "less than none", "give the number of live pages, such as 500")
+	case badProxies(x.Proxies):
+		fault("console.proxies", "one of them is no address", "write 10.0.0.7 or 10.0.0.0/24")
 	case x.Idle < 0 || x.Idle > 0 && x.Idle < time.Minute:
 		fault("console.session_idle", "less than a minute", "give 1m or more")
 	}

@@ -986,20 +986,20 @@ func TestStreamEnds(t *testing.T) {
 // TestSeats: when all live pages are taken, a station that has many gives one up.
 func TestSeats(t *testing.T) {
 	s := &seats{most: 4}
-	first := s.take("A")
+	first := s.take("A", "")
 	for range 3 {
-		s.take("A")
+		s.take("A", "")
 	}
-	if x := s.take("A"); x != nil {
+	if x := s.take("A", ""); x != nil {
 		t.Error("a fifth of four")
 	}
-	b := s.take("B")
+	b := s.take("B", "")
 	select {
 	case <-first.gone:
 	default:
 		t.Error("the oldest of the station with the most was not given up")
 	}
-	if s.take("B") == nil || s.take("B") != nil || s.take("C") == nil {
+	if s.take("B", "") == nil || s.take("B", "") != nil || s.take("C", "") == nil {
 		t.Error("two and two: neither gives up, but to a third one does")
 	}
 	s.leave(b)

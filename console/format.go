@@ -221,7 +221,15 @@ func (s *Server) stamp(t time.Time) string {
 	if t.IsZero() {
 		return dash
 	}
-	return t.In(s.zone).Format("2006-01-02 15:04:05")
+	return t.In(s.zone).Format("2006-01-02 15:04:05 -07:00")
+}
+
+// minute is a stamp without the seconds.
+func (s *Server) minute(t time.Time) string {
+	if t.IsZero() {
+		return dash
+	}
+	return t.In(s.zone).Format("2006-01-02 15:04 -07:00")
 }
 
 // qualityReasons says in words what the usual status codes mean.

@@ -46,7 +46,7 @@ func (s *Server) keep(w http.ResponseWriter, r *http.Request, name, value string
 	http.SetCookie(w, &http.Cookie{
 		Name: name, Value: url.QueryEscape(value), Path: "/", MaxAge: int(d.Seconds()),
 		HttpOnly: true, SameSite: http.SameSiteStrictMode,
-		Secure: r.TLS != nil || s.opt.BehindProxy && r.Header.Get("X-Forwarded-Proto") == "https",
+		Secure: r.TLS != nil || s.proxies.origin(r).secure,
 	})
 }
 

@@ -432,7 +432,7 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 	if seq, hash := s.b.Head(); len(hash) >= 16 {
 		head = fmt.Sprintf("%d:%s", seq, hash[:16])
 	}
-	d := shiftData{Head: head, From: s.stamp(from)[:16], To: s.stamp(to)[11:16], Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.stamp(now)[:16],
+	d := shiftData{Head: head, From: s.minute(from), To: s.stamp(to)[11:16], Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.minute(now),
 		Running: to.After(now), Number: n, Hours: length, OtherHours: 20 - length, Before: href(from.Add(-time.Minute)),
 		Other: fmt.Sprintf("/record/shift?hours=%d", 20-length), Note: s.noteForm(r, "shift")}
 	end := to

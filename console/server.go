@@ -55,6 +55,9 @@ type Options struct {
 	// BehindProxy states that a proxy in front does TLS and sign-in. Without
 	// it only loopback addresses are served.
 	BehindProxy bool `yaml:"behind_proxy"`
+	// Proxies are the addresses (10.0.0.7, or 10.0.0.0/24) whose X-Forwarded-For and
+	// X-Forwarded-Proto are believed, the last entry of the former. Empty: none are.
+	Proxies []string `yaml:"proxies"`
 	// Hosts are further names under which the pages may be asked for, besides
 	// the loopback ones and the host of Listen. Requests for another host are
 	// refused, so that a foreign web page cannot point its own name here.
@@ -95,7 +98,8 @@ type Server struct {
 	zone    *time.Location
 	zoneTag string
 
-	streams  seats         // of live pages
+	streams  seats // of live pages
+	proxies  proxies
 	trends   chan struct{} // one token an archive query
 	stopping chan struct{}
 	stopOnce sync.Once
@@ -173,6 +177,9 @@ func New(b Backend, opt Options) (*Server, error) {
 	// Files that cannot be used are told by Fault: the program watches without them.
 	if s.gate, s.cert, err = opt.secure(s.log); s.gate == nil {
 		return nil, err
+	}
+	if s.proxies, err = proxiesOf(opt.Proxies); err != nil {
+		return nil, fmt.Errorf("console.proxies: %w", err)
 	}
 	zone := b.House().Config.Site.TimeZone
 	if s.zone, err = time.LoadLocation(zone); err != nil {
@@ -399,7 +406,7 @@ func (s *Server) protect(next http.Handler) http.Handler {
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-		next.ServeHTTP(w, r)
+		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), cameKey{}, s.proxies.origin(r))))
 	})
 }
 

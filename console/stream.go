@@ -102,7 +102,11 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "There is no such live page.")
 		return
 	}
-	place := s.streams.take(station(r))
+	person := ""
+	if a := actorOf(r); a != nil && !a.Token {
+		person = a.Name
+	}
+	place := s.streams.take(station(r), person)
 	if place == nil {
 		w.Header().Set("Retry-After", "5")
 		s.fail(w, r, http.StatusServiceUnavailable, "Too many live pages are open. Close some, or raise console.streams in the plant file.")

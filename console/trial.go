@@ -248,7 +248,7 @@ func (s *Server) trialPart(name string, reads []string) any {
 	}
 	v.Running, v.Stopped, v.Failed, v.Kept, v.Reloaded = t.Running, t.Stopped, t.Failed, t.Kept, t.Reloaded
 	v.Percent, v.Href = int(100*t.Done), "/rules/"+escapeSegment(name)+"/try/stop"
-	v.Span, v.Asked = s.stamp(t.From)[:16]+" to "+s.stamp(t.To)[:16], s.clock(t.Asked)
+	v.Span, v.Asked = s.minute(t.From)+" to "+s.minute(t.To), s.clock(t.Asked)
 	for _, c := range t.Changes {
 		x := trialChangeView{Was: c.Was, Is: c.Is}
 		x.Word, _ = figureWord(c.Key)
@@ -268,7 +268,7 @@ func (s *Server) trialPart(name string, reads []string) any {
 		return v
 	}
 	if late := t.First.Sub(t.From); late > 10*time.Minute && late > t.To.Sub(t.From)/50 {
-		v.Late = s.stamp(t.First)[:16]
+		v.Late = s.minute(t.First)
 	}
 	v.Basis = fmt.Sprintf("%d readings of the archive, worked out every %s, in %s", t.Samples, span(t.Step), decimals(t.Took.Seconds(), 1)+" s")
 	days := t.To.Sub(t.From).Hours() / 24
@@ -361,7 +361,7 @@ func (s *Server) worstHours(t *engine.Trial, reads []string) []trialWorst {
 						q.Add("tag", path)
 					}
 				}
-				out = append(out, trialWorst{When: s.stamp(h.At)[:16], Href: "/trends?" + q.Encode(), Present: dash, Tried: dash})
+				out = append(out, trialWorst{When: s.minute(h.At), Href: "/trends?" + q.Encode(), Present: dash, Tried: dash})
 			}
 			if i == 0 {
 				out[j].Tried = fmt.Sprint(h.N)
