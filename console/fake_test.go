@@ -721,8 +721,8 @@ func (m *fakeMill) finishTrial() {
 			return s
 		}
 		hour := t.From.Add(5 * time.Hour).Truncate(time.Hour)
-		t.Present = engine.TrialSide{Alarms: 6, Active: 2 * time.Hour, Longest: time.Hour, Share: 0.083, Chattering: 1, Worst: []engine.HourCount{{At: hour, N: 4}}, Strip: strip(0, 100, 718)}
-		t.Tried = engine.TrialSide{Alarms: 2, Hidden: 1, Active: 50 * time.Minute, Longest: 40 * time.Minute, Share: 0.035, Worst: []engine.HourCount{{At: hour, N: 2}}, Strip: strip(100)}
+		t.Present = engine.TrialSide{RuleRecord: engine.RuleRecord{Alarms: 6, Active: 2 * time.Hour, Longest: time.Hour, Share: 0.083, Chattering: 1, Hours: []engine.HourCount{{At: hour, N: 4}}, Strip: strip(0, 100, 718)}}
+		t.Tried = engine.TrialSide{RuleRecord: engine.RuleRecord{Alarms: 2, Hidden: 1, Active: 50 * time.Minute, Longest: 40 * time.Minute, Share: 0.035, Hours: []engine.HourCount{{At: hour, N: 2}}, Strip: strip(100)}}
 		t.Lines = []engine.TrialLine{{File: "vacuum.yaml", Line: 17, Through: 17, Was: "    high: 20", Text: []string{"    high: 21"}},
 			{File: "site.yaml", Line: 3, Was: "  vacuum_low:", Text: []string{"    EV.EV5: {on_delay: 0s}"}, Note: "only this vessel"}}
 		m.trial = &t

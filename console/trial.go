@@ -347,7 +347,7 @@ func (s *Server) worstHours(t *engine.Trial, reads []string) []trialWorst {
 	var out []trialWorst
 	at := map[time.Time]int{}
 	for i, side := range []*engine.TrialSide{&t.Tried, &t.Present} {
-		for _, h := range side.Worst {
+		for _, h := range side.Hours {
 			j, ok := at[h.At]
 			if !ok {
 				if len(out) >= 6 {

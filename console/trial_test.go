@@ -107,7 +107,7 @@ func TestTrialStrip(t *testing.T) {
 	for _, x := range trialSpans {
 		strip := make([]bool, 720)
 		strip[0], strip[719] = true, true
-		d := s.trialStrip(&engine.Trial{From: from, To: from.Add(x.Length), Present: engine.TrialSide{Strip: strip}})
+		d := s.trialStrip(&engine.Trial{From: from, To: from.Add(x.Length), Present: engine.TrialSide{RuleRecord: engine.RuleRecord{Strip: strip}}})
 		n := 0
 		for _, r := range d.Rects {
 			if r.X < 0 || r.X+r.W > d.W || r.W < 2 {

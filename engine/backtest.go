@@ -41,11 +41,11 @@ type RuleRecord struct {
 	hours      map[time.Time]int
 
 	// For a picture of it, where it is asked for: equal parts of the time, true
-	// if it was in alarm in them, and the hours with the most alarms.
-	strip []bool
+	// if it was in alarm in them, and the hours with the most alarms, those first.
+	Strip []bool
 	part  time.Duration
-	worst []HourCount
-	stood bool // it was in alarm when the time began
+	Hours []HourCount
+	Stood bool // it was in alarm when the time began
 }
 
 // HourCount is an hour with alarms.
@@ -121,15 +121,15 @@ func (r *RuleRecord) end(from, at time.Time) {
 		return
 	}
 	if r.since.Before(from) {
-		r.since, r.stood = from, at.After(from)
+		r.since, r.Stood = from, at.After(from)
 	}
 	if d := at.Sub(r.since); d > 0 {
 		r.Active += d
 		r.Longest = max(r.Longest, d)
-		for i := range r.strip {
+		for i := range r.Strip {
 			begin := from.Add(time.Duration(i) * r.part)
 			if begin.Before(at) && begin.Add(r.part).After(r.since) {
-				r.strip[i] = true
+				r.Strip[i] = true
 			}
 		}
 	}
@@ -144,12 +144,12 @@ func (r *RuleRecord) finish(from, to time.Time) {
 			r.Worst, r.WorstHour = n, h
 		}
 	}
-	if r.strip != nil {
+	if r.Strip != nil {
 		for h, n := range r.hours {
-			r.worst = append(r.worst, HourCount{h, n})
+			r.Hours = append(r.Hours, HourCount{h, n})
 		}
-		slices.SortFunc(r.worst, func(a, b HourCount) int { return cmp.Or(cmp.Compare(b.N, a.N), a.At.Compare(b.At)) })
-		r.worst = r.worst[:min(len(r.worst), worstHours)]
+		slices.SortFunc(r.Hours, func(a, b HourCount) int { return cmp.Or(cmp.Compare(b.N, a.N), a.At.Compare(b.At)) })
+		r.Hours = r.Hours[:min(len(r.Hours), worstHours)]
 	}
 	r.hours, r.recent = nil, nil
 }

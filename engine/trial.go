@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -54,16 +53,8 @@ type TrialChange struct{ Key, Was, Is, Unit string }
 
 // TrialSide is what one of the two rules does.
 type TrialSide struct {
-	Alarms     int           // times it called the operator
-	Stood      bool          // it was in alarm already when the time began
-	Hidden     int           // times it came while it was suppressed
-	Active     time.Duration // in alarm, shown or hidden
-	Longest    time.Duration
-	Share      float64     // of the time, 0 to 1
-	Chattering int         // episodes of three or more within a minute
-	Worst      []HourCount // hours with the most alarms, the worst first
-	Strip      []bool      // equal parts of the time: in alarm in it
-	Fault      string      // what went wrong with the rule
+	RuleRecord
+	Fault string // what went wrong with the rule
 }
 
 // TrialLine is what to write into a rule file: Text in place of Line to
@@ -126,7 +117,7 @@ func newTrial(fresh func() (*plant.House, error), house *plant.House, files []ru
 		}
 		j := NewJudge(c, x.From, x.To)
 		r := &j.Result.Rules[i]
-		r.strip, r.part = make([]bool, trialStrip), (wish.Span+trialStrip-1)/trialStrip
+		r.Strip, r.part = make([]bool, trialStrip), (wish.Span+trialStrip-1)/trialStrip
 		x.replay.Judges = append(x.replay.Judges, j)
 	}
 	x.replay.Lighten(wish.Alarm)
@@ -187,12 +178,10 @@ func trialRefusal(err error, changes map[string]string) error {
 
 func trialSide(b *Backtest, alarm string) TrialSide {
 	var s TrialSide
-	for i := range b.Rules {
-		r := &b.Rules[i]
-		if r.Spec.Name != alarm {
-			continue
+	for _, r := range b.Rules {
+		if r.Spec.Name == alarm {
+			s.RuleRecord = r
 		}
-		s = TrialSide{Alarms: r.Alarms, Hidden: r.Hidden, Active: r.Active, Longest: r.Longest, Share: r.Share, Chattering: r.Chattering, Stood: r.stood, Strip: r.strip, Worst: slices.Clone(r.worst)}
 	}
 	for _, f := range b.Faults {
 		if f.Rule == alarm {

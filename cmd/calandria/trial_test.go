@@ -69,10 +69,10 @@ func TestTrial(t *testing.T) {
 		t.Fatalf("%d readings from %s: %s", x.Samples, x.First, x.Failed)
 	}
 	if p := x.Present; p.Alarms != 9 || p.Active != 6*5*time.Minute+30*time.Second || p.Longest != 5*time.Minute || p.Chattering != 1 ||
-		len(p.Worst) != 5 || p.Worst[0] != (engine.HourCount{At: from.Add(54 * time.Hour), N: 3}) {
+		len(p.Hours) != 5 || p.Hours[0] != (engine.HourCount{At: from.Add(54 * time.Hour), N: 3}) {
 		t.Errorf("present: %+v", p)
 	}
-	if p := x.Tried; p.Alarms != 6 || p.Active != 6*5*time.Minute || p.Chattering != 0 || p.Worst[0].N != 1 {
+	if p := x.Tried; p.Alarms != 6 || p.Active != 6*5*time.Minute || p.Chattering != 0 || p.Hours[0].N != 1 {
 		t.Errorf("tried: %+v", p)
 	}
 	// Parts of six minutes: five minutes at the beginning of every 120th.
