@@ -81,8 +81,8 @@ type Backend interface {
 	// Explain says what an alarm's condition is made of and how it stands. An
 	// alarm that is not there is a [*engine.Refused].
 	Explain(ctx context.Context, alarm string) (rules.Explanation, error)
-	// AddNote journals an operator's note.
-	AddNote(ctx context.Context, n Note) error
+	// Note journals an operator's remark: source, text, user and station of the event.
+	Note(ctx context.Context, e plant.Event) error
 
 	// Past lists corrections and jobs, the oldest first.
 	Past(ctx context.Context) (Past, error)
@@ -151,11 +151,4 @@ type StrikeLab struct {
 	MassecuitePurity, LiquorPurity float64
 	MassecuiteBrix                 float64
 	User, Station                  string
-}
-
-// Note is an operator's remark.
-type Note struct {
-	Source        string // path of the equipment, "" for the house
-	Text          string
-	User, Station string
 }

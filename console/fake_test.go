@@ -756,7 +756,7 @@ func (m *fakeMill) StopTrial(alarm string) {
 	}
 }
 
-func (m *fakeMill) AddNote(_ context.Context, n Note) error {
+func (m *fakeMill) Note(_ context.Context, n plant.Event) error {
 	m.step(func(now time.Time) {
 		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: plant.EventNote, Source: n.Source, User: n.User, Station: n.Station, Text: n.Text})
 	})

@@ -559,7 +559,7 @@ func (s *Server) addNote(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := r.PostForm
-	n := Note{Source: f.Get("source"), Station: station(r)}
+	n := plant.Event{Source: f.Get("source"), Station: station(r)}
 	var err error
 	if n.User, err = cleanText("Name", f.Get("name"), maxName); err == nil {
 		n.Text, err = cleanText("Note", f.Get("text"), maxText)
@@ -587,7 +587,7 @@ func (s *Server) addNote(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 	defer cancel()
-	if err := s.b.AddNote(ctx, n); err != nil {
+	if err := s.b.Note(ctx, n); err != nil {
 		s.answer(w, r, err)
 		return
 	}

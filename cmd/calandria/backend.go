@@ -9,7 +9,6 @@ import (
 	"sync"
 	"time"
 
-	"calandria/alerting"
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
@@ -18,26 +17,12 @@ import (
 
 // backend is the console's view of the service.
 type backend struct {
-	s     *service
-	views sync.Mutex // one change of them at a time
+	*engine.Loop // what it answers itself
+	s            *service
+	views        sync.Mutex // one change of them at a time
 }
 
 var _ console.Backend = (*backend)(nil)
-
-// House implements console.Backend.
-func (b *backend) House() *plant.House { return b.s.loop.House() }
-
-// Specs implements console.Backend.
-func (b *backend) Specs() []plant.AlarmSpec { return b.s.loop.Specs() }
-
-// Picture implements console.Backend.
-func (b *backend) Picture() *engine.Picture { return b.s.loop.Picture() }
-
-// Changed implements console.Backend.
-func (b *backend) Changed() <-chan struct{} { return b.s.loop.Changed() }
-
-// Do implements console.Backend.
-func (b *backend) Do(ctx context.Context, c alerting.Command) error { return b.s.loop.Do(ctx, c) }
 
 // Trend implements console.Backend.
 func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, points int) ([]plant.Bucket, error) {

@@ -215,7 +215,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	opt := consoleOptions(h)
 	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
-	s.console, err = console.New(&backend{s: s}, opt)
+	s.console, err = console.New(&backend{Loop: s.loop, s: s}, opt)
 	return s, err
 }
 

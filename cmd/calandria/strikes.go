@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -70,12 +69,6 @@ func chosenReference(j *historian.Journal, path, grade string) (reference, bool,
 	return r, r.Strike != 0, nil
 }
 
-// panStates asks the loop where the pans stand.
-func (b *backend) panStates(ctx context.Context) (found []thermo.Strike, err error) {
-	err = b.s.loop.Call(ctx, func(c *engine.Core) { found = c.Calc.Strikes() })
-	return found, err
-}
-
 // usualOf is the strike to compare with, as the console shows it.
 func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike, error) {
 	u := console.Strike{Pan: f.Pan, Strike: f.Usual, Reference: true}
@@ -93,7 +86,7 @@ func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike
 
 // Strikes implements console.Backend.
 func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
-	found, err := b.panStates(ctx)
+	found, err := b.Loop.Strikes(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -128,7 +121,7 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 
 // StrikeRecords implements console.Backend.
 func (b *backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]console.Strike, error) {
-	found, err := b.panStates(ctx)
+	found, err := b.Loop.Strikes(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -210,16 +203,13 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 	if err != nil {
 		return err
 	}
-	var failed error
-	err = b.s.loop.Call(ctx, func(core *engine.Core) {
-		if failed = b.s.journal.PutSetting(key, string(body)); failed != nil {
-			return
+	return b.Act(ctx, func(core *engine.Core, _ time.Time) (plant.Event, error) {
+		if err := b.s.journal.PutSetting(key, string(body)); err != nil {
+			return plant.Event{}, err
 		}
 		core.Calc.CompareWith(c.Pan, s)
-		b.s.loop.Event(plant.Event{Time: now, Kind: plant.EventNote, Source: c.Pan, User: c.User, Station: c.Station, Text: text})
-		b.s.loop.Show(now)
+		return plant.Event{Source: c.Pan, User: c.User, Station: c.Station, Text: text}, nil
 	})
-	return errors.Join(err, failed)
 }
 
 // RecordPurities implements console.Backend.
@@ -263,24 +253,17 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 		}
 		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", v(p.Massecuite), v(p.Liquor), v(p.Brix))
 	}
-	var failed error
-	err = b.s.loop.Call(ctx, func(c *engine.Core) {
-		now := b.s.loop.Now()
+	return b.Act(ctx, func(c *engine.Core, now time.Time) (none plant.Event, err error) {
 		if !c.Calc.WeighStrike(r.Pan, &s, p) {
-			failed = &engine.Refused{Why: "The pan of that strike is not in the plant file any more."}
-			return
+			return none, &engine.Refused{Why: "The pan of that strike is not in the plant file any more."}
 		}
 		next, err := recordOf(r.Pan, &s)
 		if err == nil {
 			_, err = b.s.journal.PutStrike(next, plant.Event{Time: now, Received: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
 				Text: fmt.Sprintf("laboratory, strike %d: %s; before: %s", r.Number, words(p), words(was))})
 		}
-		if failed = err; err != nil {
-			return
-		}
-		b.s.loop.Show(now)
+		return none, err
 	})
-	return errors.Join(err, failed)
 }
 
 // against sets a strike against the one to compare with.

@@ -162,7 +162,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	// The operator and the laboratory.
 	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, quiet), j},
 		Counts: loopCounts(prometheus.NewRegistry()), Log: quiet})
-	b := &backend{s: &service{loop: l, journal: j, archive: ar, log: quiet, house: h}}
+	b := &backend{Loop: l, s: &service{loop: l, journal: j, archive: ar, log: quiet, house: h}}
 	running, stop := context.WithCancel(ctx)
 	done := make(chan error)
 	go func() { done <- l.Run(running) }()
