@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -156,5 +157,32 @@ func TestExportToPrometheus(t *testing.T) {
 	}
 	if n != 2*1440 {
 		t.Errorf("%d samples came out, 2880 went in", n)
+	}
+}
+
+// HELP is true of every series of a metric: no vessel's name, no unit but its own.
+func TestHelp(t *testing.T) {
+	h, files, err := loadPlant("../../deploy/plant.demo.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if h, err = wholeHouse(h, files); err != nil {
+		t.Fatal(err)
+	}
+	wrong := regexp.MustCompile(`%|\bkPa\b|\bdegC\b|\bt/h\b|\bBx\b|\bkW\b`)
+	for i := range h.Tags {
+		name, _, _ := metricName(&h.Tags[i])
+		help := newHelp(h)[name]
+		if wrong.MatchString(strings.ReplaceAll(help, "90 % band", "band")) {
+			t.Errorf("%s: another unit than its own: %q", name, help)
+		}
+		for _, e := range h.Equipment {
+			if len(metricLabels[h.Tags[i].Class]) > 0 && regexp.MustCompile(`\b`+regexp.QuoteMeta(e.Name)+`\b`).MatchString(help) {
+				t.Errorf("%s: names %s: %q", name, e.Name, help)
+			}
+		}
+		if i == 0 {
+			t.Log(help)
+		}
 	}
 }

@@ -12,8 +12,9 @@ import (
 	"calandria/plant"
 )
 
-// metricUnit maps a dimension to Prometheus' base unit (for mass that is the
-// gram): the suffix of the name and the factor from the canonical unit.
+// metricUnit maps a dimension to an SI unit without prefix: the suffix of the name
+// and the factor from the canonical unit. Mass is in kilograms, as engineers know it;
+// Prometheus' own habit would be grams.
 var metricUnit = map[plant.Dimension]struct {
 	suffix string
 	scale  float64
@@ -22,7 +23,7 @@ var metricUnit = map[plant.Dimension]struct {
 	plant.PressureDiff:   {"pascals", 1e3},
 	plant.Temperature:    {"celsius", 1},
 	plant.TempDifference: {"kelvin", 1},
-	plant.MassFlow:       {"grams_per_second", 1000 / 3.6},
+	plant.MassFlow:       {"kilograms_per_second", 1 / 3.6},
 	plant.VolumeFlow:     {"cubic_meters_per_second", 1. / 3600},
 	plant.BrixDim:        {"ratio", 0.01},
 	plant.Percent:        {"ratio", 0.01},
@@ -31,15 +32,15 @@ var metricUnit = map[plant.Dimension]struct {
 	plant.Power:          {"watts", 1e3},
 	plant.HeatTransfer:   {"watts_per_square_meter_kelvin", 1e3},
 	plant.ThermalResist:  {"square_meter_kelvin_per_watt", 1e-3},
-	plant.SpecificEvap:   {"grams_per_square_meter_second", 1000. / 3600},
+	plant.SpecificEvap:   {"kilograms_per_square_meter_second", 1. / 3600},
 	plant.Velocity:       {"meters_per_second", 1},
 	plant.Ratio:          {"ratio", 1},
 	plant.Current:        {"amperes", 1},
-	plant.Density:        {"grams_per_cubic_meter", 1e3},
+	plant.Density:        {"kilograms_per_cubic_meter", 1},
 	plant.Duration:       {"seconds", 1},
 	plant.Days:           {"seconds", 86400},
 	plant.State:          {"", 1},
-	plant.Mass:           {"grams", 1e6},
+	plant.Mass:           {"kilograms", 1e3},
 	plant.AnyDimension:   {"", 1},
 }
 
@@ -109,10 +110,49 @@ func metricsOf(h *plant.House, paths []string) (func(path string) historian.Metr
 	}, nil
 }
 
-// helpOf is what a metric means.
+// percents are what meanings say of a unit that the metric does not have.
+var percents = strings.NewReplacer(", %", "", " % on ", " on ", "% ", "", " %", "")
+
+// helpOf is what a metric means, of whatever equipment, and its unit.
 func helpOf(t *plant.Tag) string {
-	text := cmp.Or(t.Meaning, "Signal "+t.Name)
-	return strings.ToUpper(text[:1]) + text[1:] + "."
+	text := cmp.Or(t.Meaning, "signal "+t.Name)
+	if t.Source == plant.Measured && t.Class != plant.ClassSite {
+		for _, s := range plant.Signals { // the plant file may say more, of one piece only
+			if s.Class == t.Class && s.Name == t.Name {
+				text = s.Meaning
+			}
+		}
+	}
+	unit := metricUnit[t.Dimension].suffix
+	switch unit {
+	case "":
+		unit = "."
+	case "ratio":
+		text, unit = percents.Replace(text), ", as a ratio: 1 is the whole."
+	default:
+		unit = ", in " + strings.ReplaceAll(unit, "_", " ") + "."
+	}
+	return strings.ToUpper(text[:1]) + text[1:] + unit
+}
+
+// newHelp is what each metric means. Where the vessels have different words for it,
+// it is what all have in common.
+func newHelp(h *plant.House) map[string]string {
+	help := map[string]string{}
+	for i := range h.Tags {
+		t := &h.Tags[i]
+		name, _, _ := metricName(t)
+		switch text, known := helpOf(t), help[name]; known {
+		case "":
+			help[name] = text
+		case text:
+		default:
+			of := *t
+			of.Meaning, of.Source = "", plant.Derived
+			help[name] = helpOf(&of)
+		}
+	}
+	return help
 }
 
 func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetrics {
@@ -123,13 +163,10 @@ func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetri
 		alarm:   prometheus.NewDesc("calandria_alarm_active", "1 while the alarm's condition holds, after deadband and delays.", []string{"alarm", "priority"}, nil),
 		source:  prometheus.NewDesc("calandria_source_connected", "1 while the data source is connected.", []string{"source"}, nil),
 	}
-	help := map[string]string{}
+	help := newHelp(h)
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		name, labels, values := metricName(t)
-		if _, ok := help[name]; !ok {
-			help[name] = helpOf(t)
-		}
 		m.descs = append(m.descs, tagMetric{desc: prometheus.NewDesc(name, help[name], labels, nil), labels: values, scale: metricUnit[t.Dimension].scale})
 	}
 	return m

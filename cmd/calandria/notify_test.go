@@ -193,7 +193,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 	if !strings.Contains(line, "notices do not arrive") || !strings.Contains(line, "503") {
 		t.Errorf("health line %q", line)
 	}
-	metrics := m.get("/metrics")
+	metrics := unsited(m.get("/metrics"))
 	for _, want := range []string{`calandria_notices_sent_total{notifier="chief"} 1`, `calandria_notices_waiting{notifier="chief"} 2`, "calandria_notify_ok 0"} {
 		if !strings.Contains(metrics, want) {
 			t.Errorf("/metrics lacks %s", want)

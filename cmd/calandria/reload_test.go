@@ -127,7 +127,7 @@ func TestReloadOfDerivedTags(t *testing.T) {
 	if a := m.alarm(snap, "high"); a.State != alerting.Acknowledged {
 		t.Errorf("the alarm on a derived tag is %s", a.Code)
 	}
-	metrics := m.get("/metrics")
+	metrics := unsited(m.get("/metrics"))
 	for name, want := range map[string]bool{"calandria_site_first_pascals 21000": true, "calandria_site_double_pascals 40000": true, "calandria_site_old_pascals": false} {
 		if strings.Contains(metrics, name) != want {
 			t.Errorf("/metrics: %s: %t", name, !want)

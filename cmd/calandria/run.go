@@ -94,7 +94,7 @@ type service struct {
 	unfilled  []rules.Placeholder // where the site's procedures belong
 	anchors   *anchors
 
-	registry     *prometheus.Registry
+	registry     prometheus.Registerer // with the label site
 	plantMetrics *plantMetrics
 }
 
@@ -160,9 +160,10 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 		s.sources = append(s.sources, client)
 	}
 	reg := prometheus.NewRegistry()
+	sited := prometheus.WrapRegistererWith(prometheus.Labels{"site": h.Config.Site.Name}, reg)
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	marks := historian.Marks{Dir: filepath.Join(dataDir, marksFolder)}
-	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer, s.journal}, Log: log, Counts: loopCounts(reg),
+	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer, s.journal}, Log: log, Counts: loopCounts(sited),
 		Clock: clock, Offsets: maps.Clone(begun.offsets),
 		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: append(s.folder.events, begun.events...), Damage: s.damage, Strikes: begun.strikes,
 		Checkpoint: func(data []byte) error {
@@ -207,9 +208,10 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 		o.Notifiers = append(o.Notifiers, notifierEdge{n})
 	}
 	s.loop, s.unfilled = engine.NewLoop(o), begun.core.Rules.Placeholders()
-	s.registry, s.plantMetrics = reg, newPlantMetrics(h, s.loop.Picture)
-	reg.MustRegister(s.plantMetrics)
-	reg.MustRegister(newEdgeMetrics(s), buildInfo())
+	s.registry, s.plantMetrics = sited, newPlantMetrics(h, s.loop.Picture)
+	sited.MustRegister(s.plantMetrics)
+	sited.MustRegister(newEdgeMetrics(s))
+	reg.MustRegister(buildInfo())
 	s.trials = engine.NewTrials(past{s.archive}, log)
 	s.trials.Files = func() []rules.File { return *s.inForce.Load() }
 	opt := consoleOptions(h)
@@ -411,7 +413,7 @@ func forwardTags(h *plant.House) map[string]historian.ForwardTag {
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		_, labels, values := metricName(t)
-		f := historian.ForwardTag{Unit: t.Unit, Signal: t.Name, Labels: map[string]string{}}
+		f := historian.ForwardTag{Unit: t.Unit, Signal: t.Name, Labels: map[string]string{"site": h.Config.Site.Name}}
 		for i, l := range labels {
 			f.Labels[l] = values[i]
 		}

@@ -116,7 +116,19 @@ func board(uid, title, text string) *dashboard.DashboardBuilder {
 		Tags([]string{"calandria"}).Timezone(common.TimeZoneBrowser).Refresh("10s").Time("now-8h", "now").
 		Tooltip(dashboard.DashboardCursorSyncCrosshair).Editable().
 		WithVariable(dashboard.NewDatasourceVariableBuilder("datasource").Label("Data source").Type("prometheus")).
-		WithVariable(variable("instance", "Calandria", "label_values(calandria_archive_ok, instance)", false))
+		WithVariable(variable("instance", "Calandria", "label_values(calandria_archive_ok, instance)", false)).
+		Annotation(marked("Alarms", "orange", "calandria_alarm_active"+ofProgram+" == 1", "{{alarm}}", "priority")).
+		Annotation(marked("Cleanings", "blue", "calandria_body_cleaning"+ofProgram+" == 1", "{{set}} {{body}} is being cleaned", "body")).
+		Link(dashboard.NewDashboardLinkBuilder("Calandria").Type(dashboard.DashboardLinkTypeDashboards).Tags([]string{"calandria"}).
+			AsDropdown(false).IncludeVars(true).KeepTime(true).TargetBlank(false)).
+		Link(dashboard.NewDashboardLinkBuilder("Console").Type(dashboard.DashboardLinkTypeLink).Url("http://$instance/trends").
+			Tooltip("The console of this Calandria, if it is reached under the same address").TargetBlank(true))
+}
+
+// marked puts a mark on all panels where an expression has a value.
+func marked(name, colour, expr, title, tags string) *dashboard.AnnotationQueryBuilder {
+	return dashboard.NewAnnotationQueryBuilder().Name(name).Datasource(source).Enable(true).IconColor(colour).
+		Expr(expr).TitleFormat(title).TagKeys(tags).Step("60s")
 }
 
 // variable offers the values of a label.
@@ -140,7 +152,7 @@ func evaporatorSet() (dashboard.Dashboard, error) {
 	return board("calandria-evaporator", "Evaporator set", "One multiple-effect evaporator set and its bodies.").
 		WithVariable(variable("set", "Set", `label_values(calandria_body_vapour_saturation_temperature_celsius{instance="$instance"}, set)`, false)).
 		WithVariable(variable("body", "Body", `label_values(calandria_body_vapour_saturation_temperature_celsius{instance="$instance",set="$set"}, body)`, true)).
-		WithPanel(number("Evaporation", "Water evaporated by the set.", tonnesPerHour, 4, nil, query{"calandria_set_evaporation_grams_per_second" + ofSet + " * 0.0036", "evaporation"}).Decimals(1)).
+		WithPanel(number("Evaporation", "Water evaporated by the set.", tonnesPerHour, 4, nil, query{"calandria_set_evaporation_kilograms_per_second" + ofSet + " * 3.6", "evaporation"}).Decimals(1)).
 		WithPanel(number("Economy", "Water evaporated per steam, steam by heat balance.", units.Short, 4, nil, query{"calandria_set_economy_ratio" + ofSet, "economy"}).Decimals(2)).
 		WithPanel(number("Economy, bleeds at full value", "About the number of effects when the set is in good order.", units.Short, 4, nil, query{"calandria_set_economy_corrected_ratio" + ofSet, "economy"}).Decimals(2)).
 		WithPanel(number("Syrup Brix", "Syrup leaving the last body, measured.", "suffix: °Bx", 4, nil, query{"calandria_set_syrup_brix_ratio" + ofSet + " * 100", "syrup"}).Decimals(1)).
@@ -174,13 +186,13 @@ func evaporatorSet() (dashboard.Dashboard, error) {
 			query{"calandria_body_days_in_service_seconds" + ofBody + " / 86400", "{{body}}"}).Min(0)).
 		WithRow(row("Evaporation and Brix")).
 		WithPanel(lines("Evaporation of each body", "By mass and heat balances of the set.", tonnesPerHour, 12,
-			query{"calandria_body_evaporation_grams_per_second" + ofBody + " * 0.0036", "{{body}}"})).
+			query{"calandria_body_evaporation_kilograms_per_second" + ofBody + " * 3.6", "{{body}}"})).
 		WithPanel(lines("Brix profile", "Juice in and syrup out as measured, Brix of the juice leaving each body as calculated.", "suffix: °Bx", 12,
 			query{"calandria_set_juice_brix_ratio" + ofSet + " * 100", "juice in"},
 			query{"calandria_body_brix_out_ratio" + ofBody + " * 100", "{{body}}"},
 			query{"calandria_set_syrup_brix_ratio" + ofSet + " * 100", "syrup"})).
 		WithPanel(lines("Specific evaporation", "Water evaporated per heating surface.", specificUnit, 12,
-			query{"calandria_body_specific_evaporation_grams_per_square_meter_second" + ofBody + " * 3.6", "{{body}}"})).
+			query{"calandria_body_specific_evaporation_kilograms_per_square_meter_second" + ofBody + " * 3600", "{{body}}"})).
 		WithPanel(lines("Economy", "Water evaporated per steam, the steam by balance and by its meter.", units.Short, 12,
 			query{"calandria_set_economy_ratio" + ofSet, "by balance"},
 			query{"calandria_set_economy_measured_ratio" + ofSet, "by meter"},
@@ -191,11 +203,11 @@ func evaporatorSet() (dashboard.Dashboard, error) {
 			query{"calandria_set_steam_pressure_pascals" + ofSet + " / 1000", "steam to the first effect"},
 			query{"calandria_body_vapour_pressure_pascals" + ofBody + " / 1000", "{{body}} vapour"})).
 		WithPanel(lines("Juice, syrup and steam", "Mass flows.", tonnesPerHour, 12,
-			query{"calandria_set_juice_in_flow_grams_per_second" + ofSet + " * 0.0036", "juice in"},
-			query{"calandria_set_syrup_flow_grams_per_second" + ofSet + " * 0.0036", "syrup, measured"},
-			query{"calandria_set_syrup_calculated_grams_per_second" + ofSet + " * 0.0036", "syrup, by balance"},
-			query{"calandria_set_steam_flow_grams_per_second" + ofSet + " * 0.0036", "steam, measured"},
-			query{"calandria_set_steam_calculated_grams_per_second" + ofSet + " * 0.0036", "steam, by balance"})).
+			query{"calandria_set_juice_in_flow_kilograms_per_second" + ofSet + " * 3.6", "juice in"},
+			query{"calandria_set_syrup_flow_kilograms_per_second" + ofSet + " * 3.6", "syrup, measured"},
+			query{"calandria_set_syrup_calculated_kilograms_per_second" + ofSet + " * 3.6", "syrup, by balance"},
+			query{"calandria_set_steam_flow_kilograms_per_second" + ofSet + " * 3.6", "steam, measured"},
+			query{"calandria_set_steam_calculated_kilograms_per_second" + ofSet + " * 3.6", "steam, by balance"})).
 		WithPanel(lines("Juice levels", "% of the tube length.", units.PercentUnit, 12,
 			query{"calandria_body_level_ratio" + ofBody, "{{body}}"}).Min(0)).
 		WithPanel(lines("Balances that should close", "Beyond a few percent an instrument is wrong.", units.PercentUnit, 12,
@@ -249,9 +261,9 @@ func pans() (dashboard.Dashboard, error) {
 			query{"calandria_pan_vapour_pressure_pascals" + ofPan + " / 1000", "{{pan}} vapour"},
 			query{"calandria_pan_chest_pressure_pascals" + ofPan + " / 1000", "{{pan}} calandria"})).
 		WithPanel(lines("Steam, feed and evaporation", "Mass flows.", tonnesPerHour, 12,
-			query{"calandria_pan_steam_flow_grams_per_second" + ofPan + " * 0.0036", "{{pan}} steam"},
-			query{"calandria_pan_feed_flow_grams_per_second" + ofPan + " * 0.0036", "{{pan}} feed"},
-			query{"calandria_pan_evaporation_grams_per_second" + ofPan + " * 0.0036", "{{pan}} evaporation"})).
+			query{"calandria_pan_steam_flow_kilograms_per_second" + ofPan + " * 3.6", "{{pan}} steam"},
+			query{"calandria_pan_feed_flow_kilograms_per_second" + ofPan + " * 3.6", "{{pan}} feed"},
+			query{"calandria_pan_evaporation_kilograms_per_second" + ofPan + " * 3.6", "{{pan}} evaporation"})).
 		WithPanel(lines("U", "Heat-transfer coefficient of the pan; it falls as the massecuite thickens.", uUnit, 12,
 			query{"calandria_pan_u_watts_per_square_meter_kelvin" + ofPan, "{{pan}}"}).Min(0)).
 		WithPanel(lines("Temperature difference", "Calandria less massecuite.", units.Kelvin, 12,
@@ -273,7 +285,7 @@ func vacuum() (dashboard.Dashboard, error) {
 			query{"calandria_condenser_water_outlet_temperature_celsius" + ofCondenser, "{{condenser}} tail water"},
 			query{"calandria_condenser_saturation_temperature_celsius" + ofCondenser, "{{condenser}} saturation"})).
 		WithPanel(lines("Injection water", "As measured.", tonnesPerHour, 12,
-			query{"calandria_condenser_water_flow_grams_per_second" + ofCondenser + " * 0.0036", "{{condenser}}"}).Min(0)).
+			query{"calandria_condenser_water_flow_kilograms_per_second" + ofCondenser + " * 3.6", "{{condenser}}"}).Min(0)).
 		WithPanel(lines("Water needed per vapour", "By heat balance, kg of water a kg of vapour.", "suffix: kg/kg", 12,
 			query{"calandria_condenser_water_ratio" + ofCondenser, "{{condenser}}"})).
 		WithPanel(lines("Duty", "Heat taken up by the water.", units.Watt, 12,

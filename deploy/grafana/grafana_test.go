@@ -285,6 +285,9 @@ func eachQuery(t *testing.T, visit func(where, expr, legend string)) {
 				visit(d.file+": "+*p.Panel.Title, q.Expr, *q.LegendFormat)
 			}
 		}
+		for _, a := range b.Annotations.List {
+			visit(d.file+": marks "+a.Name, *a.Expr, *a.TitleFormat)
+		}
 		for _, v := range b.Templating.List {
 			if v.Type != "query" {
 				continue
