@@ -46,7 +46,7 @@ const (
 	spreadLeastK  = 0.3  // no temperature
 	spreadLeastKP = 0.15 // no pressure, kPa
 	fewStrikes    = 3.0  // a spread of n strikes is taken 1 + 3/n times as wide
-	lateFrom      = 1.6  // a phase is late from so many times its usual length,
+	lateFrom      = 1.75 // a phase is late from so many times its usual length,
 	lateSpreads   = 5.0  // from so many spreads above it,
 	lateLongest   = 1.15 // and from so many times the longest of the strikes learned from,
 	lateSurely    = 1.85 // but the feed surely from so many times its usual length
