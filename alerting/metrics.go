@@ -117,7 +117,6 @@ type Metrics struct {
 	ByPriority      []PriorityShare
 	MaxRealarmCount int
 	TimeToAck       Durations // annunciation to acknowledgement
-	TimeToReturn    Durations // alarm to return
 	MaxActive       time.Duration
 	MaxUnack        time.Duration
 	Occurrences     int          // transitions into the alarm state, hidden ones too
@@ -125,7 +124,6 @@ type Metrics struct {
 	Refused         int          // commands refused
 	ChangesNoReason int          // CHANGE records without a reason or number of the change
 	HidingNoReason  int          // suppressed or out of service without a reason
-	OccurrencesTop  []AlarmCount // occurrences by alarm, as Top
 	HiddenTop       []AlarmCount // shelved alarms that would have annunciated, as Top
 
 	// At To:
@@ -166,13 +164,11 @@ type Meter struct {
 	byHour   map[int64]int
 	calls    map[string]int
 	hidden   map[string]int
-	occurred map[string]int
 	fleeting map[string]int
 	priority map[plant.Priority]int
 	alarms   map[string]*metered
 	acks     map[ackMoment]int
 	toAck    []time.Duration
-	toReturn []time.Duration
 }
 
 type ackMoment struct {
@@ -205,7 +201,7 @@ func NewMeter(p MetricsParams) *Meter {
 	return &Meter{
 		p:     p,
 		byTen: map[int64]int{}, earlier: map[int64]int{}, byHour: map[int64]int{},
-		calls: map[string]int{}, hidden: map[string]int{}, occurred: map[string]int{}, fleeting: map[string]int{},
+		calls: map[string]int{}, hidden: map[string]int{}, fleeting: map[string]int{},
 		priority: map[plant.Priority]int{}, alarms: map[string]*metered{}, acks: map[ackMoment]int{},
 	}
 }
@@ -243,7 +239,6 @@ func (m *Meter) Add(ev *plant.Event) {
 	case plant.EventReturn:
 		if a.active && counts {
 			took := t.Sub(a.since)
-			m.toReturn = append(m.toReturn, took)
 			m.out.MaxActive = max(m.out.MaxActive, took)
 			if took <= m.p.FleetingWithin {
 				m.fleeting[ev.Alarm]++
@@ -300,7 +295,6 @@ func (m *Meter) alarm(a *metered, ev *plant.Event, counts bool) {
 		shownLater := before.Hidden() && ev.Annunciated
 		if counts && !shownLater {
 			m.out.Occurrences++
-			m.occurred[ev.Alarm]++
 			m.chatter(a, t)
 		}
 	}
@@ -398,7 +392,6 @@ func (m *Meter) Result() Metrics {
 
 	out.Top, out.TopSum = top(m.calls, p.TopN)
 	out.TopPercent = percent(float64(out.TopSum), float64(out.Alarms))
-	out.OccurrencesTop, _ = top(m.occurred, p.TopN)
 	out.HiddenTop, _ = top(m.hidden, p.TopN)
 	out.Fleeting, _ = top(m.fleeting, len(m.fleeting))
 	chattering := map[string]int{}
@@ -412,7 +405,7 @@ func (m *Meter) Result() Metrics {
 		n := m.priority[pr]
 		out.ByPriority = append(out.ByPriority, PriorityShare{pr, n, percent(float64(n), float64(out.Alarms))})
 	}
-	out.TimeToAck, out.TimeToReturn = durations(m.toAck), durations(m.toReturn)
+	out.TimeToAck = durations(m.toAck)
 
 	for _, name := range slices.Sorted(maps.Keys(m.alarms)) {
 		a := m.alarms[name]

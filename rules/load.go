@@ -29,8 +29,6 @@ type Options struct {
 	// the class may have, so that a rule about one that this house cannot
 	// work out is left out instead of being called a misspelling.
 	Names map[plant.Class][]string
-	// Matrix of priorities; nil for [DefaultMatrix].
-	Matrix *Matrix
 	// Only names one alarm; only it, and those that it is a consequence of, are
 	// put into the Set.
 	Only string
@@ -57,7 +55,6 @@ type loaded struct {
 type loader struct {
 	set    *Set
 	opt    Options
-	matrix Matrix
 	files  []*loaded
 	faults plant.Faults
 	unread bool            // a file could not be read at all
@@ -132,10 +129,7 @@ func newLoader(files []File, house *plant.House, opt Options) *loader {
 	if house.Config != nil && house.Config.Site.BarometerKPa > 0 {
 		s.barometer = house.Config.Site.BarometerKPa
 	}
-	l := &loader{set: s, opt: opt, matrix: DefaultMatrix(), seen: map[string]bool{}, rules: map[string]*alarmRule{}, names: map[string]int{}}
-	if opt.Matrix != nil {
-		l.matrix = *opt.Matrix
-	}
+	l := &loader{set: s, opt: opt, seen: map[string]bool{}, rules: map[string]*alarmRule{}, names: map[string]int{}}
 	for _, f := range files {
 		lf := &loaded{}
 		var faults plant.Faults
@@ -922,7 +916,7 @@ func (l *loader) priority(lf *loaded, field string, o *overridden) plant.Priorit
 		l.fault(sf, sfield, fmt.Sprintf("%q is not a severity", o.Severity), "use "+strings.Join(severities, ", "))
 		return stated
 	}
-	p := l.matrix.Priority(sev, o.Respond)
+	p := DefaultMatrix().Priority(sev, o.Respond)
 	if isStated && stated != p {
 		pf, pfield := o.at(lf, field, "priority")
 		if o.PriorityReason == "" {

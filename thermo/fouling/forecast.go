@@ -61,7 +61,7 @@ func (f *Forecast) Days() float64 {
 // clean U nobody has given has no day.
 func (t *Tracker) Forecast(at time.Time) Forecast {
 	s := &t.s
-	f := Forecast{At: at, Confidence: s.Settings.Confidence, Limit: s.Settings.LimitRatio, Values: len(s.Values), Cycles: len(s.Cycles)}
+	f := Forecast{At: at, Confidence: confidence, Limit: s.Settings.LimitRatio, Values: len(s.Values), Cycles: len(s.Cycles)}
 	if t.nothing() || at.Before(s.Started) {
 		return f
 	}

@@ -331,7 +331,7 @@ func TestLimitReachedAndFarOff(t *testing.T) {
 
 func TestSettingsAreChecked(t *testing.T) {
 	for _, s := range []fouling.Settings{
-		{CleanU: -1}, {CleanU: math.NaN()}, {LimitRatio: 1.2}, {Confidence: 1}, {HorizonDays: -3}, {MinGapHours: 0.1},
+		{CleanU: -1}, {CleanU: math.NaN()}, {LimitRatio: 1.2}, {HorizonDays: -3},
 	} {
 		if _, err := fouling.NewTracker(s); err == nil {
 			t.Errorf("%+v passed", s)

@@ -25,19 +25,22 @@ type Settings struct {
 	CleanU float64
 	// LimitRatio to clean U at which cleaning is due; default 0.65.
 	LimitRatio float64
-	// Confidence of the band; default 0.9.
-	Confidence float64
 	// HorizonDays bounds a forecast; default 120.
 	HorizonDays float64
-	// A step up of MinStepPct of U (default 8) after MinGapHours (default 4)
-	// without usable values is taken for a cleaning that nobody entered.
-	MinStepPct, MinGapHours float64
-	// SettleHours after a cleaning or a stop of MinGapHours are not used; default 1.
-	SettleHours float64
 	// Reference is the condition in which U is quoted; by default that of the first
 	// day after the first cleaning.
 	Reference Shape
 }
+
+// Figures of ours. A step up of leastStepPct of U after leastGapHours without usable
+// values is taken for a cleaning that nobody entered; settleHours after a cleaning or
+// such a stop are not used. The band of a forecast is one of confidence.
+const (
+	leastStepPct  = 8.0
+	leastGapHours = 4.0
+	settleHours   = 1.0
+	confidence    = 0.9
+)
 
 func (s Settings) withDefaults() Settings {
 	def := func(v *float64, d float64) {
@@ -46,11 +49,7 @@ func (s Settings) withDefaults() Settings {
 		}
 	}
 	def(&s.LimitRatio, 0.65)
-	def(&s.Confidence, 0.9)
 	def(&s.HorizonDays, 120)
-	def(&s.MinStepPct, 8)
-	def(&s.MinGapHours, 4)
-	def(&s.SettleHours, 1)
 	return s
 }
 
@@ -61,11 +60,7 @@ func (s Settings) check() error {
 	}
 	errs = append(errs,
 		within("limit_ratio", s.LimitRatio, 0.1, 0.99, ""),
-		within("confidence", s.Confidence, 0.5, 0.99, ""),
-		within("horizon_days", s.HorizonDays, 1, 1000, "d"),
-		within("min_step_pct", s.MinStepPct, 1, 100, "%"),
-		within("min_gap_hours", s.MinGapHours, 1, 240, "h"),
-		within("settle_hours", s.SettleHours, 0, 48, "h"))
+		within("horizon_days", s.HorizonDays, 1, 1000, "d"))
 	if !s.Reference.sound() {
 		errs = append(errs, errors.New("reference: a logarithm is out of range"))
 	}
@@ -175,7 +170,7 @@ func (t *Tracker) Cleanings() []time.Time {
 
 // CleanedWith takes the last return of the body for a cleaning, because most bodies of
 // its set were found cleaned at the time at: within a day and a half of it, after a gap
-// of MinGapHours, with a step up of a quarter of MinStepPct. What a first body loses in
+// of leastGapHours, with a step up of a quarter of leastStepPct. What a first body loses in
 // a cycle may be less than shows by itself. It reports whether it was one.
 func (t *Tracker) CleanedWith(at time.Time) bool {
 	s := &t.s
@@ -187,10 +182,7 @@ func (t *Tracker) CleanedWith(at time.Time) bool {
 	if cut == 0 || cut == len(s.Values) {
 		return false
 	}
-	least := s.Settings.MinStepPct
-	s.Settings.MinStepPct = least / 4
-	step, _ := t.stepUp(first, s.Values[cut:])
-	s.Settings.MinStepPct = least
+	step, _ := t.stepUp(first, s.Values[cut:], leastStepPct/4)
 	if step {
 		t.begin(first, cut)
 	}
@@ -230,8 +222,8 @@ func (t *Tracker) Rescale(factor float64, before time.Time) {
 
 // Observe takes the median U of one hour. A Bad value and one out of 0.01 to 20
 // is a gap; a shape that is not known counts as that of the reference. It returns true if the values show a cleaning that was not recorded: a
-// stop of MinGapHours and then, over the median of the values of up to a day, at
-// least three, a step up of MinStepPct and of three standard errors. A change of
+// stop of leastGapHours and then, over the median of the values of up to a day, at
+// least three, a step up of leastStepPct and of three standard errors. A change of
 // level or rate alone never ends a cycle.
 func (t *Tracker) Observe(v Value) (cleaned bool) {
 	at, u, sigma, q := v.At, v.U, v.Sigma, v.Quality
@@ -256,7 +248,7 @@ func (t *Tracker) Observe(v Value) (cleaned bool) {
 	if v.Shape.known() {
 		x.Shape = v.Shape
 	}
-	settle := hours(s.Settings.SettleHours)
+	settle := hours(settleHours)
 	if s.Started.IsZero() {
 		s.Started = x.At
 	}
@@ -264,7 +256,7 @@ func (t *Tracker) Observe(v Value) (cleaned bool) {
 		s.Last = x.At
 		return false
 	}
-	gap := !s.Last.IsZero() && x.At.Sub(s.Last) >= hours(s.Settings.MinGapHours)
+	gap := !s.Last.IsZero() && x.At.Sub(s.Last) >= hours(leastGapHours)
 	s.Last = x.At
 	if gap && len(s.Values) > 0 {
 		s.Held = append(s.Held[:0], x)
@@ -285,7 +277,7 @@ func (t *Tracker) decide() bool {
 	first := s.Held[0].At
 	held := slices.Clone(s.Held)
 	end := s.Values[len(s.Values)-1].At
-	step, known := t.stepUp(first, held)
+	step, known := t.stepUp(first, held, leastStepPct)
 	if !known {
 		return false
 	}
@@ -297,7 +289,7 @@ func (t *Tracker) decide() bool {
 		s.Doubtful = first
 	}
 	for _, v := range held {
-		if v.At.Sub(first) >= hours(s.Settings.SettleHours) {
+		if v.At.Sub(first) >= hours(settleHours) {
 			t.append(v)
 		}
 	}
@@ -314,11 +306,11 @@ func (t *Tracker) reconsider() bool {
 	}
 	cut, _ := slices.BinarySearchFunc(s.Values, first, func(v sample, at time.Time) int { return v.At.Compare(at) })
 	rest := slices.Clone(s.Values[cut:])
-	if cut == 0 || len(rest) == 0 || rest[len(rest)-1].At.Sub(first) > hours(s.Settings.SettleHours+24) {
+	if cut == 0 || len(rest) == 0 || rest[len(rest)-1].At.Sub(first) > hours(settleHours+24) {
 		s.Doubtful = time.Time{}
 		return false
 	}
-	if step, _ := t.stepUp(first, rest); !step {
+	if step, _ := t.stepUp(first, rest, leastStepPct); !step {
 		return false
 	}
 	t.begin(first, cut)
@@ -326,10 +318,10 @@ func (t *Tracker) reconsider() bool {
 }
 
 // stepUp reports whether U stands higher after a gap than in the day before it:
-// by MinStepPct, and by three standard errors of the two medians. Neighbouring
+// by leastPct, and by three standard errors of the two medians. Neighbouring
 // hours are alike, so that a value counts by the time it covers: one for each
 // memory of the noise. Known is false while there are fewer than three values.
-func (t *Tracker) stepUp(first time.Time, since []sample) (step, known bool) {
+func (t *Tracker) stepUp(first time.Time, since []sample, leastPct float64) (step, known bool) {
 	const need, memory = 3, 8 // values; hours, as in typicalNoise
 	var before, after []float64
 	d := t.Dependence()
@@ -341,7 +333,7 @@ func (t *Tracker) stepUp(first time.Time, since []sample) (step, known bool) {
 	}
 	before = before[max(0, len(before)-24):]
 	for _, v := range since {
-		if v.At.Sub(first) >= hours(t.s.Settings.SettleHours) {
+		if v.At.Sub(first) >= hours(settleHours) {
 			u, _ := d.At(v.U, v.Shape)
 			after = append(after, u)
 		}
@@ -358,7 +350,7 @@ func (t *Tracker) stepUp(first time.Time, since []sample) (step, known bool) {
 	// Of three hours and a day it is about three times the scatter of one hour.
 	limit := 3 * madToSigma * median(dev) * math.Sqrt(1/independent(len(before))+1/independent(len(after)))
 	up := median(after) - level
-	return up >= t.s.Settings.MinStepPct/100*level && up >= limit, true
+	return up >= leastPct/100*level && up >= limit, true
 }
 
 func (t *Tracker) append(x sample) {
@@ -402,7 +394,7 @@ func (t *Tracker) Cleaned(at time.Time) error {
 		old := s.Started
 		s.Started = at
 		if at.After(old) {
-			s.Values = slices.DeleteFunc(s.Values, func(v sample) bool { return v.At.Sub(at) < hours(s.Settings.SettleHours) })
+			s.Values = slices.DeleteFunc(s.Values, func(v sample) bool { return v.At.Sub(at) < hours(settleHours) })
 			s.Held = slices.DeleteFunc(s.Held, func(v sample) bool { return v.At.Before(at) })
 		}
 		t.stale()
@@ -420,7 +412,7 @@ func (t *Tracker) Cleaned(at time.Time) error {
 	t.close(at)
 	s.Started, s.Known, s.Recorded = at, true, true
 	for _, v := range rest {
-		if v.At.Sub(at) >= hours(s.Settings.SettleHours) {
+		if v.At.Sub(at) >= hours(settleHours) {
 			t.append(v)
 		}
 	}
