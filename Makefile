@@ -11,7 +11,7 @@ GOVULNCHECK := golang.org/x/vuln/cmd/govulncheck@v1.9.0
 VULNDB ?= https://vuln.go.dev
 
 # Debian packages that the integration tests start as real servers.
-DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws
+DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws poppler-utils
 
 .PHONY: build check test test-deps lint lint-all vuln bench fuzz detection docs figures pictures
 

@@ -99,7 +99,7 @@ var pagePaths = []struct{ name, path string }{
 	{"instruments", "/instruments"}, {"instruments-faulty", "/instruments?show=faulty"}, {"rules", "/rules"}, {"procedures", "/procedures"},
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
 	{"whatif", "/whatif?set=EV&EV.EV5=clean&juice=%2B10%25"},
-	{"measures", "/record/measures"}, {"past", "/past"}, {"shift", "/record/shift"}, {"rule", "/rules/EV5_vacuum_low"},
+	{"measures", "/record/measures"}, {"past", "/past"}, {"shift", "/record/shift"}, {"report", "/record/report?span=day"}, {"rule", "/rules/EV5_vacuum_low"},
 	{"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
 }
 

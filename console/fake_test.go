@@ -355,7 +355,7 @@ func (m *fakeMill) Trend(_ context.Context, path string, from, to time.Time, poi
 		if strings.HasSuffix(path, "supersaturation") {
 			mean = v - 0.12*math.Exp(-6*x) + 0.02*math.Sin(40*x)
 		}
-		b := plant.Bucket{Start: at, Min: mean - width, Max: mean + width, Mean: mean}
+		b := plant.Bucket{PercentGood: 100, Start: at, Min: mean - width, Max: mean + width, Mean: mean}
 		if i == points*2/3 {
 			b.Max = mean + 12*width // a spike
 		}

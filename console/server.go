@@ -321,6 +321,7 @@ func (s *Server) routes() *http.ServeMux {
 	on("GET /record", toLook, s.page(s.recordPage))
 	on("GET /record/journal.csv", toLook, s.journalCSV)
 	on("GET /record/measures", toLook, s.page(s.measuresPage))
+	on("GET /record/report", toLook, s.reportFile)
 	on("GET /record/shift", toLook, s.page(s.shiftPage))
 	on("POST /record/note", toAct, s.addNote)
 	on("GET /past", toLook, s.page(s.pastPage))

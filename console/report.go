@@ -1,0 +1,376 @@
+package console
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/csv"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"calandria/engine"
+	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/fouling"
+)
+
+// A report of a day, a week or a season: the same tables as a page, as CSV and as PDF.
+
+// reportSpan is a length of report. Flows are summed in steps; a step is short
+// against what a shift changes, and few enough for a season.
+type reportSpan struct {
+	Key, Text string
+	days      int // 0: from the 1st of the month that a season begins with
+	step      time.Duration
+}
+
+var reportSpans = []reportSpan{{"day", "Day", 1, 10 * time.Minute}, {"week", "Week", 7, time.Hour}, {"season", "Season", 0, 6 * time.Hour}}
+
+// seasonDays is the longest season a report looks back on, ours.
+const seasonDays = 240
+
+// reportTable is one table of a report. The first column names the row, the others
+// are figures.
+type reportTable struct {
+	Title, Note string
+	Columns     []string
+	Rows        [][]string
+}
+
+type report struct {
+	Span             reportSpan
+	Title, From, To  string
+	Made             string
+	Running          bool
+	Tables           []reportTable
+	Spans            []reportSpan
+	Before, Next     string // addresses
+	CSV, PDF, At     string
+	begin, end, upto time.Time
+}
+
+// parseReport reads span and at: a day of the report that is asked for.
+func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
+	d := &report{Spans: reportSpans}
+	for _, x := range reportSpans {
+		if x.Key == cmp.Or(q.Get("span"), "week") {
+			d.Span = x
+		}
+	}
+	if d.Span.Key == "" {
+		return nil, badQuery("span: write day, week or season.")
+	}
+	at := now.In(s.zone)
+	if v := q.Get("at"); v != "" {
+		t, err := time.ParseInLocation("2006-01-02", v, s.zone)
+		if err != nil || t.Year() < 1970 || t.Year() > 2200 {
+			return nil, badQuery("at: write a day of the report as 2026-03-01.")
+		}
+		at = t
+	}
+	day := time.Date(at.Year(), at.Month(), at.Day(), 6, 0, 0, 0, s.zone) // as shifts begin
+	if at.Before(day) && q.Get("at") == "" {
+		day = day.AddDate(0, 0, -1)
+	}
+	switch d.Span.Key {
+	case "day":
+		d.begin, d.end = day, day.AddDate(0, 0, 1)
+	case "week": // from Monday
+		d.begin = day.AddDate(0, 0, -(int(day.Weekday())+6)%7)
+		d.end = d.begin.AddDate(0, 0, 7)
+	default:
+		d.end = day.AddDate(0, 0, 1)
+		d.begin = day.AddDate(0, 0, -seasonDays)
+	}
+	if d.begin.After(now) {
+		return nil, badQuery("That time has not begun.")
+	}
+	d.upto = d.end
+	if d.end.After(now) {
+		d.upto, d.Running = now, true
+	}
+	href := func(t time.Time, format string) string {
+		h := "/record/report?span=" + d.Span.Key + "&at=" + t.In(s.zone).Format("2006-01-02")
+		if format != "" {
+			h += "&format=" + format
+		}
+		return h
+	}
+	d.Before = href(d.begin.AddDate(0, 0, -1), "")
+	if !d.Running {
+		d.Next = href(d.end, "")
+	}
+	d.At = day.Format("2006-01-02")
+	d.CSV, d.PDF = href(day, "csv"), href(day, "pdf")
+	d.From, d.To, d.Made = s.stamp(d.begin)[:16], s.stamp(d.upto)[:16], s.stamp(now)[:16]
+	d.Title = d.Span.Text + " report"
+	return d, nil
+}
+
+// flowTotal is a flow summed over a report.
+type flowTotal struct {
+	tonnes, hours float64 // hours with a value
+	mean          float64
+}
+
+// total integrates a flow in t/h. Where there is no usable value nothing is
+// counted; the hours say how much was.
+func (s *Server) total(ctx context.Context, d *report, path string) (flowTotal, error) {
+	n := max(1, int(d.upto.Sub(d.begin)/d.Span.step))
+	b, err := s.trend(ctx, path, d.begin, d.upto, n)
+	if err != nil {
+		return flowTotal{}, err
+	}
+	step := d.upto.Sub(d.begin).Hours() / float64(n)
+	var t flowTotal
+	for _, x := range b {
+		if !math.IsNaN(x.Mean) {
+			h := step * x.PercentGood / 100
+			t.tonnes, t.hours = t.tonnes+x.Mean*h, t.hours+h
+		}
+	}
+	if t.hours > 0 {
+		t.mean = t.tonnes / t.hours
+	}
+	return t, nil
+}
+
+// first is the first signal or quantity of a list that a vessel has.
+func first(e *plant.Equipment, names ...string) (string, bool) {
+	for _, n := range names {
+		if e.Tag(n) != plant.NoTag {
+			return e.Path + "." + n, true
+		}
+	}
+	return "", false
+}
+
+func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (reportTable, error) {
+	t := reportTable{Title: set.Title + ": totals", Columns: []string{"flow", "total, t", "mean, t/h", "hours with a value"},
+		Note: "Only hours with a usable value are in a total."}
+	sums := map[string]flowTotal{}
+	for _, f := range []struct {
+		name  string
+		paths []string
+	}{
+		{"cane", []string{"cane_rate"}}, {"juice", []string{"juice_in_flow", "juice_flow"}}, {"water evaporated", []string{"evaporation"}},
+		{"syrup", []string{"syrup_flow", "syrup_calculated"}}, {"steam", []string{"steam_flow", "steam_calculated"}},
+	} {
+		path, ok := first(set, f.paths...)
+		if !ok {
+			continue
+		}
+		x, err := s.total(ctx, d, path)
+		if err != nil {
+			return t, err
+		}
+		sums[f.name] = x
+		row := []string{f.name, dash, dash, decimals(x.hours, 1)}
+		if x.hours > 0 {
+			row[1], row[2] = decimals(x.tonnes, 0), decimals(x.mean, 1)
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	ratio := func(name, a, b string, digits int, by float64) {
+		if x, y := sums[a], sums[b]; x.hours > 0 && y.mean > 0 {
+			t.Rows = append(t.Rows, []string{name, decimals(by*x.mean/y.mean, digits), dash, dash})
+		}
+	}
+	ratio("economy: water by steam", "water evaporated", "steam", 2, 1)
+	ratio("steam, % on cane", "steam", "cane", 1, 100)
+	return t, nil
+}
+
+func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, now time.Time) (reportTable, error) {
+	t := reportTable{Title: set.Title + ": bodies", Columns: []string{"body", "U, kW/(m2 K)", "% clean, begin", "% clean, end", "cleanings", "restored to, %"},
+		Note: "U is the mean; % clean is U against clean U. Restored: U after a cleaning against clean U, for the cleanings in this time."}
+	scales, err := s.scales(ctx, set.Path, now)
+	if err != nil {
+		return t, err
+	}
+	for _, e := range set.Parts {
+		if e.Class != plant.ClassBody {
+			continue
+		}
+		row := []string{e.Name, dash, dash, dash, "0", dash}
+		if u, err := s.total(ctx, d, e.Path+".u"); err != nil {
+			return t, err
+		} else if u.hours > 0 {
+			row[1] = decimals(u.mean, 3)
+		}
+		b, err := s.trend(ctx, e.Path+".u_ratio", d.begin, d.upto, 28)
+		if err != nil {
+			return t, err
+		}
+		for _, x := range b {
+			if !math.IsNaN(x.Mean) {
+				if row[2] == dash {
+					row[2] = decimals(100*x.Mean, 0)
+				}
+				row[3] = decimals(100*x.Mean, 0)
+			}
+		}
+		row[4], row[5] = cleaningsOf(scales, e.Path, d)
+		t.Rows = append(t.Rows, row)
+	}
+	return t, nil
+}
+
+// cleaningsOf counts the cycles of a body that a cleaning began in the time of a
+// report, and says what each restored.
+func cleaningsOf(scales []thermo.Scale, body string, d *report) (n, restored string) {
+	count := 0
+	for i := range scales {
+		x := &scales[i]
+		if x.Body != body {
+			continue
+		}
+		list := x.Cycles
+		if x.Cleaned {
+			list = append(list[:len(list):len(list)], fouling.Cycle{Start: x.Started})
+		}
+		for k, c := range list {
+			if k == 0 && !c.Recorded && len(x.Cycles) > 0 || c.Start.Before(d.begin) || !c.Start.Before(d.upto) {
+				continue // the first begins with the first value, not with a cleaning
+			}
+			count++
+			if c.Restored > 0 {
+				if restored != "" {
+					restored += ", "
+				}
+				restored += decimals(100*c.Restored, 0)
+			}
+		}
+	}
+	return fmt.Sprint(count), cmp.Or(restored, dash)
+}
+
+func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (reportTable, error) {
+	t := reportTable{Title: "Pans: strikes that ended", Columns: []string{"pan", "strikes", "mean h:mm", "water, t", "water a strike, t"}}
+	list, err := s.strikeRecords(ctx, now, plant.StrikeFilter{From: d.begin, To: d.upto, Limit: 5000})
+	if err != nil {
+		return t, err
+	}
+	for _, e := range s.b.House().Of(plant.ClassPan) {
+		n, watered := 0, 0
+		var length time.Duration
+		water := 0.0
+		for i := range list {
+			if r := &list[i]; r.Pan == e.Path {
+				n++
+				length += r.End.Sub(r.Start)
+				if r.WaterT.OK {
+					watered++
+					water += r.WaterT.Value
+				}
+			}
+		}
+		row := []string{e.Name, fmt.Sprint(n), dash, dash, dash}
+		if n > 0 {
+			row[2] = hours(length / time.Duration(n))
+		}
+		if watered > 0 {
+			row[3], row[4] = decimals(water, 0), decimals(water/float64(watered), 1)
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t, nil
+}
+
+func (s *Server) alarmTotals(ctx context.Context, d *report) ([]reportTable, error) {
+	m, err := s.measure(ctx, d.begin, d.upto)
+	if err != nil {
+		return nil, err
+	}
+	t := reportTable{Title: "Alarms", Columns: []string{"measure", "value"}, Rows: [][]string{
+		{"calls", fmt.Sprint(m.Alarms)}, {"calls an hour", decimals(m.PerHour, 1)}, {"most in ten minutes", fmt.Sprint(m.Peak)},
+		{"time in flood, %", decimals(m.PercentInFlood, 1)}, {"hidden calls", fmt.Sprint(m.HiddenAlarms)},
+	}}
+	top := reportTable{Title: "Most frequent alarms", Columns: []string{"alarm", "calls"}}
+	for _, r := range s.topRows(m.Top, m.Alarms) {
+		top.Rows = append(top.Rows, []string{r.Title + ", " + r.Source, fmt.Sprint(r.Count)})
+	}
+	return []reportTable{t, top}, nil
+}
+
+func (s *Server) report(ctx context.Context, q url.Values, now time.Time) (*report, error) {
+	d, err := s.parseReport(q, now)
+	if err != nil {
+		return nil, err
+	}
+	var parts []func() (reportTable, error)
+	for _, set := range s.b.House().Of(plant.ClassSet) {
+		parts = append(parts, func() (reportTable, error) { return s.totals(ctx, d, set) },
+			func() (reportTable, error) { return s.bodies(ctx, d, set, now) })
+	}
+	parts = append(parts, func() (reportTable, error) { return s.strikeTotals(ctx, d, now) })
+	for _, part := range parts {
+		t, err := part()
+		if err != nil {
+			return nil, err
+		}
+		d.Tables = append(d.Tables, t)
+	}
+	alarms, err := s.alarmTotals(ctx, d)
+	d.Tables = slices.DeleteFunc(append(d.Tables, alarms...), func(t reportTable) bool { return len(t.Rows) == 0 })
+	return d, err
+}
+
+// reportPage shows a report; with format=csv or format=pdf it is a file.
+func (s *Server) reportPage(r *http.Request, _ *engine.Picture, now time.Time) (*view, error) {
+	d, err := s.report(r.Context(), r.URL.Query(), now)
+	if err != nil {
+		return nil, err
+	}
+	return &view{Template: "report.html", Title: d.Title, Section: "record", Data: d}, nil
+}
+
+func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) {
+	format := r.URL.Query().Get("format")
+	if format == "" {
+		s.page(s.reportPage)(w, r)
+		return
+	}
+	d, err := s.report(r.Context(), r.URL.Query(), s.b.Picture().Clock(time.Now()))
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	name := fmt.Sprintf("report-%s-%s", d.Span.Key, d.begin.Format("2006-01-02"))
+	switch format {
+	case "csv":
+		csvHead(w, name+".csv")
+		s.reportCSV(w, d)
+	case "pdf":
+		var b bytes.Buffer
+		if err := s.reportPDF(&b, d); err != nil {
+			s.answer(w, r, err)
+			return
+		}
+		w.Header().Set("Content-Type", "application/pdf")
+		w.Header().Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", name+".pdf"))
+		http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
+	default:
+		s.answer(w, r, badQuery("format: write csv or pdf."))
+	}
+}
+
+// reportCSV writes all tables, one row a figure: table, row, column, value.
+func (s *Server) reportCSV(w http.ResponseWriter, d *report) {
+	c := csv.NewWriter(w)
+	c.Write([]string{"report", "from", "to", "table", "row", "column", "value"})
+	for _, t := range d.Tables {
+		for _, row := range t.Rows {
+			for i := 1; i < len(row); i++ {
+				if row[i] != dash {
+					c.Write([]string{d.Span.Key, csvTime(d.begin), csvTime(d.upto), plainCell(t.Title), plainCell(row[0]), t.Columns[i], plainCell(row[i])})
+				}
+			}
+		}
+	}
+	c.Flush()
+}
