@@ -55,9 +55,10 @@ fuzz: ## half a minute for each fuzz target
 	@for p in $$($(GO) list ./...); do for f in $$($(GO) test -list '^Fuzz' $$p | grep ^Fuzz); do \
 	echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime 30s -fuzzminimizetime 1s $$p || exit 1; done; done
 
-detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md; and the solver over 10 000 sets
+detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md; the solver over 10 000 sets; and 100 kills of the archive
 	$(GO) test -count=1 -timeout 2h -run "TestDetection|TestContradiction|TestFloods" -v -tags detection ./deploy
 	$(GO) test -count=1 -run TestSolver -v ./thermo/evaporator -args -solver-sets 10000
+	$(GO) test -count=1 -timeout 1h -run TestKilledAtAnyMoment -v ./historian -args -kills 100
 
 docs: ## the tables of the handbook that follow from the program
 	$(GO) test -count=1 -run 'TestHandbookTables' ./cmd/calandria -update

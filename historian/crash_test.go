@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"math/rand"
 	"os"
@@ -79,9 +80,11 @@ func childWrite(dir string) {
 	}
 }
 
+var kills = flag.Int("kills", 38, "how often the program is killed")
+
 func TestKilledAtAnyMoment(t *testing.T) {
 	dir := t.TempDir()
-	rounds := 12
+	rounds := *kills
 	if testing.Short() {
 		rounds = 3
 	}
@@ -98,7 +101,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		}
 		// Killed after a number of lines rather than a time, plus a little, so
 		// that a slow machine tests the same.
-		lines := 20 + rand.Intn(200)
+		lines := 5 + rand.Intn(100)
 		sc := bufio.NewScanner(out)
 		for n := 0; sc.Scan(); n++ {
 			var i int
