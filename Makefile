@@ -47,9 +47,9 @@ lint-all: ## more linters, each with its reason in cmd/laws/golangci.yml; minute
 vuln: ## known vulnerabilities in what the program calls
 	$(GO) run $(GOVULNCHECK) -db $(VULNDB) ./...
 
-bench: ## ratios within one run; see DEVELOPERS.md
+bench: ## ratios within one run, kept in cmd/calandria/testdata/figures.jsonl; see DEVELOPERS.md (an hour)
 	$(GO) test -run '^$$' -bench . -benchmem ./...
-	$(GO) test -count=1 -run TestFigures -v ./cmd/calandria -figures
+	$(GO) test -count=1 -timeout 2h -run TestFigures -v ./cmd/calandria -figures
 
 fuzz: ## half a minute for each fuzz target
 	@for p in $$($(GO) list ./...); do for f in $$($(GO) test -list '^Fuzz' $$p | grep ^Fuzz); do \

@@ -1,14 +1,23 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
+	"maps"
+	"math"
+	"net"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -36,91 +45,301 @@ func TestFigures(t *testing.T) {
 		t.Log("run with -figures")
 		return
 	}
-	t.Run("throughput", measureThroughput)
+	defer keepFigures(t)
+	t.Run("value", measureValue)
+	t.Run("start", measureStart)
+	t.Run("append", measureAppend)
 	t.Run("disk", measureDisk)
 	t.Run("latency", measureLatency)
 	t.Run("demo", measureDemo)
 	t.Run("rules", measureRules)
 }
 
-// measureThroughput takes 2,000 values ten times a second from node-opcua, by
-// a bare gopcua client that discards them and by the whole program.
-func measureThroughput(t *testing.T) {
-	const n, span = 2000, 15 * time.Second
-	f := startForeign(t, map[string]any{"port": 0, "variables": n, "ramp": 100})
-	endpoint := fmt.Sprintf("opc.tcp://127.0.0.1:%d", f.port)
-
-	bare := func() float64 {
-		ctx, cancel := context.WithCancel(context.Background())
-		defer cancel()
-		c, err := opcua.NewClient(endpoint, opcua.SecurityMode(ua.MessageSecurityModeNone))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := c.Connect(ctx); err != nil {
-			t.Fatal(err)
-		}
-		defer c.Close(ctx)
-		ns, err := c.FindNamespace(ctx, "urn:interop:test")
-		if err != nil {
-			t.Fatal(err)
-		}
-		notes := make(chan *opcua.PublishNotificationData, 1000)
-		sub, err := c.Subscribe(ctx, &opcua.SubscriptionParameters{Interval: 200 * time.Millisecond}, notes)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var items []*ua.MonitoredItemCreateRequest
+// measureValue takes values once a second from node-opcua, by a bare gopcua
+// client that discards them and by the whole program: processor time a value, in
+// the first and in the last minute, and bytes written.
+func measureValue(t *testing.T) {
+	for _, n := range []int{1000, 5000} {
+		f := startForeign(t, map[string]any{"port": 0, "variables": n, "ramp": 1000})
+		endpoint := fmt.Sprintf("opc.tcp://127.0.0.1:%d", f.port)
+		bare := bareClient(t, endpoint, n, 30*time.Second)
+		var yaml, rule strings.Builder
+		fmt.Fprintf(&yaml, "site: {name: bench}\nopcua: {servers: [{name: s, endpoint: '%s', policy: None, publish: 200ms}]}\npans: [{name: P}]\nconsole: {listen: '127.0.0.1:0'}\ntags:\n", endpoint)
+		rule.WriteString("alarms:\n")
 		for i := range n {
-			it := opcua.NewMonitoredItemCreateRequestWithDefaults(ua.NewStringNodeID(ns, fmt.Sprintf("T%d", i)), ua.AttributeIDValue, uint32(i))
-			it.RequestedParameters.SamplingInterval, it.RequestedParameters.QueueSize = 100, 10
-			items = append(items, it)
+			fmt.Fprintf(&yaml, "  T%d: {node: 'nsu=urn:interop:test;s=T%d', sampling: 1s}\n", i, i)
+			fmt.Fprintf(&rule, "  - {name: high_%[1]d, title: high, tag: T%[1]d, high: 1e12, severity: minor, time_to_respond: 20m, cause: c, consequence: c, response: r, procedure: p}\n", i)
 		}
-		for part := range slices.Chunk(items, 500) {
-			if _, err := sub.Monitor(ctx, ua.TimestampsToReturnBoth, part...); err != nil {
-				t.Fatal(err)
+		r := start(t, nil, func() (*service, *testLog, error) {
+			h, err := loadHouse("bench.yaml", []byte(yaml.String()))
+			if err != nil {
+				return nil, nil, err
 			}
+			l := &testLog{}
+			s, err := open(context.Background(), h, []rules.File{{Name: "bench-rules.yaml", Data: []byte(rule.String())}}, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+			return s, l, err
+		})
+		r.await("connected", 60*time.Second, func(s *engine.Picture) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })
+		time.Sleep(10 * time.Second)
+		each := func(d time.Duration) (us, written float64) {
+			stored, cpu, io := r.archive.Health().Stored, processCPU(t, os.Getpid()), bytesWritten(t)
+			time.Sleep(d)
+			values := float64(r.archive.Health().Stored - stored)
+			return float64((processCPU(t, os.Getpid()) - cpu).Microseconds()) / values, (bytesWritten(t) - io) / values
 		}
-		count, begun := 0, time.Time{}
-		for {
-			m := <-notes
-			x, ok := m.Value.(*ua.DataChangeNotification)
-			if !ok {
-				continue
-			}
-			if begun.IsZero() {
-				begun = time.Now() // the initial values do not count
-				continue
-			}
-			count += len(x.MonitoredItems)
-			if d := time.Since(begun); d > span {
-				return float64(count) / d.Seconds()
-			}
-		}
-	}()
-
-	var yaml, rule strings.Builder
-	fmt.Fprintf(&yaml, "site: {name: bench}\nopcua: {servers: [{name: s, endpoint: '%s', policy: None, publish: 200ms}]}\npans: [{name: P}]\nconsole: {listen: '127.0.0.1:0'}\ntags:\n", endpoint)
-	rule.WriteString("alarms:\n")
-	for i := range n {
-		fmt.Fprintf(&yaml, "  T%d: {node: 'nsu=urn:interop:test;s=T%d', sampling: 100ms}\n", i, i)
-		fmt.Fprintf(&rule, "  - {name: high_%[1]d, title: high, tag: T%[1]d, high: 1e12, severity: minor, time_to_respond: 20m, cause: c, consequence: c, response: r, procedure: p}\n", i)
+		first, written := each(time.Minute)
+		time.Sleep(*minutes - 2*time.Minute)
+		last, _ := each(time.Minute)
+		figure(t, fmt.Sprintf("processor time a value, bare OPC UA client, %d tags", n), "us", bare)
+		figure(t, fmt.Sprintf("processor time a value, whole program, %d tags, first minute", n), "us", first)
+		figure(t, fmt.Sprintf("processor time a value, whole program, %d tags, last minute", n), "us", last)
+		figure(t, fmt.Sprintf("written a value, all in, %d tags", n), "B", written)
+		r.stop()
 	}
-	r := start(t, nil, func() (*service, *testLog, error) {
+}
+
+var minutes = flag.Duration("for", 10*time.Minute, "how long the whole program is measured, at least 2m")
+
+// bareClient is the processor time in us that a client takes for a value which
+// only decodes it.
+func bareClient(t *testing.T, endpoint string, n int, span time.Duration) float64 {
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	c, err := opcua.NewClient(endpoint, opcua.SecurityMode(ua.MessageSecurityModeNone))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := c.Connect(ctx); err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close(ctx)
+	ns, err := c.FindNamespace(ctx, "urn:interop:test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	notes := make(chan *opcua.PublishNotificationData, 1000)
+	sub, err := c.Subscribe(ctx, &opcua.SubscriptionParameters{Interval: 200 * time.Millisecond}, notes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var items []*ua.MonitoredItemCreateRequest
+	for i := range n {
+		it := opcua.NewMonitoredItemCreateRequestWithDefaults(ua.NewStringNodeID(ns, fmt.Sprintf("T%d", i)), ua.AttributeIDValue, uint32(i))
+		it.RequestedParameters.SamplingInterval, it.RequestedParameters.QueueSize = 1000, 10
+		items = append(items, it)
+	}
+	for part := range slices.Chunk(items, 500) {
+		if _, err := sub.Monitor(ctx, ua.TimestampsToReturnBoth, part...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	count, begun, cpu := 0, time.Now().Add(5*time.Second), time.Duration(0) // the initial values do not count
+	for m := range notes {
+		x, ok := m.Value.(*ua.DataChangeNotification)
+		if !ok || time.Now().Before(begun) {
+			continue
+		}
+		if cpu == 0 {
+			begun, cpu = time.Now(), processCPU(t, os.Getpid())
+			continue
+		}
+		if count += len(x.MonitoredItems); time.Since(begun) > span {
+			break
+		}
+	}
+	return float64((processCPU(t, os.Getpid()) - cpu).Microseconds()) / float64(count)
+}
+
+// bytesWritten is what this process has sent to the disk.
+func bytesWritten(t *testing.T) (n float64) {
+	b, err := os.ReadFile("/proc/self/io")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(string(b)) {
+		fmt.Sscanf(line, "write_bytes: %f", &n)
+	}
+	return n
+}
+
+// measureStart opens a plant of 20,000 tags on an empty folder and again.
+func measureStart(t *testing.T) {
+	var yaml strings.Builder
+	yaml.WriteString("site: {name: bench}\nopcua: {servers: [{name: s, endpoint: 'opc.tcp://127.0.0.1:1', policy: None}]}\npans: [{name: P}]\ntags:\n")
+	for i := range 20_000 {
+		fmt.Fprintf(&yaml, "  T%d: {node: 'nsu=urn:x;s=T%d'}\n", i, i)
+	}
+	dir := t.TempDir()
+	for _, which := range []string{"first", "second"} {
+		begun, cpu := time.Now(), processCPU(t, os.Getpid())
 		h, err := loadHouse("bench.yaml", []byte(yaml.String()))
 		if err != nil {
-			return nil, nil, err
+			t.Fatal(err)
 		}
-		l := &testLog{}
-		s, err := open(context.Background(), h, []rules.File{{Name: "bench-rules.yaml", Data: []byte(rule.String())}}, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
-		return s, l, err
+		s, err := open(context.Background(), h, nil, dir, slog.New(slog.DiscardHandler), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Logf("%s start: %s", which, time.Since(begun).Round(time.Millisecond))
+		figure(t, "processor time of a start with 20,000 tags, "+which, "s", (processCPU(t, os.Getpid()) - cpu).Seconds())
+		s.close()
+	}
+}
+
+// measureAppend stores the same samples in the archive and in VictoriaMetrics
+// (Debian victoria-metrics), 2,000 tags at 1 s over five minutes: processor time
+// and bytes on the disk a sample, the archive's with the move to Parquet.
+func measureAppend(t *testing.T) {
+	const tags, seconds = 2000, 300
+	begun := time.Now().Truncate(time.Second).Add(-time.Hour)
+	value := func(tag, s int) float64 { return math.Round(100*wave(tag, s)) / 100 }
+	dir := t.TempDir()
+	now := begun
+	ar, err := historian.Open(dir, historian.Options{Now: func() time.Time { return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	recs := make([]plant.Record, tags)
+	for i := range recs {
+		recs[i].Path = fmt.Sprintf("EV.t%d", i)
+		if err := ar.Describe(historian.TagInfo{Path: recs[i].Path, Resolution: 0.01}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cpu := processCPU(t, os.Getpid())
+	for s := range seconds {
+		now = begun.Add(time.Duration(s) * time.Second)
+		for i := range recs {
+			recs[i].Point = plant.Point{Time: now, Value: value(i, s), Quality: plant.Good}
+		}
+		if err := errors.Join(ar.Append(recs), ar.Flush(t.Context())); err != nil {
+			t.Fatal(err)
+		}
+	}
+	now = now.Add(24 * time.Hour)
+	if err := errors.Join(ar.Maintain(t.Context()), ar.Close()); err != nil {
+		t.Fatal(err)
+	}
+	each := func(d time.Duration) float64 { return float64(d.Nanoseconds()) / 1000 / tags / seconds }
+	figure(t, "processor time a sample appended, committed and moved", "us", each(processCPU(t, os.Getpid())-cpu))
+	figure(t, "on the disk a sample", "B", folderBytes(t, dir)/tags/seconds)
+
+	dir = t.TempDir()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := ln.Addr().String()
+	ln.Close()
+	vm := exec.Command("victoria-metrics", "-storageDataPath="+dir, "-httpListenAddr="+addr, "-retentionPeriod=100y", "-loggerLevel=ERROR")
+	if err := vm.Start(); err != nil {
+		t.Fatalf("%v: run 'make test-deps' first", err)
+	}
+	poll(t, 20*time.Second, func() bool {
+		r, err := http.Get("http://" + addr + "/health")
+		return err == nil && r.Body.Close() == nil
+	}, func() string { return "VictoriaMetrics does not start" })
+	cpu = processCPU(t, vm.Process.Pid)
+	for s := range seconds {
+		var b bytes.Buffer
+		at := begun.Add(time.Duration(s) * time.Second).UnixMilli()
+		for i := range tags {
+			fmt.Fprintf(&b, "t{path=\"EV.t%d\"} %g %d\n", i, value(i, s), at)
+		}
+		r, err := http.Post("http://"+addr+"/api/v1/import/prometheus", "text/plain", &b)
+		if err != nil || r.StatusCode >= 300 {
+			t.Fatal(err, r)
+		}
+		r.Body.Close()
+	}
+	if r, err := http.Get("http://" + addr + "/internal/force_flush"); err == nil {
+		r.Body.Close()
+	}
+	figure(t, "processor time a sample, VictoriaMetrics", "us", each(processCPU(t, vm.Process.Pid)-cpu))
+	vm.Process.Signal(os.Interrupt)
+	vm.Wait()
+	figure(t, "on the disk a sample, VictoriaMetrics", "B", folderBytes(t, dir)/tags/seconds)
+}
+
+func folderBytes(t *testing.T, dir string) (n float64) {
+	err := filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+		if err == nil && d.Type().IsRegular() {
+			if i, ierr := d.Info(); ierr == nil {
+				n += float64(i.Size())
+			}
+		}
+		return err
 	})
-	r.await("connected", 60*time.Second, func(s *engine.Picture) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })
-	time.Sleep(3 * time.Second)
-	before, begun := r.archive.Health().Stored, time.Now()
-	time.Sleep(span)
-	ours := float64(r.archive.Health().Stored-before) / time.Since(begun).Seconds()
-	t.Logf("values a second from node-opcua, %d at 10 Hz: bare gopcua client %.0f, through calculation, %d rules and archive %.0f, ratio %.2f", n, bare, n, ours, ours/bare)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+// figuresRun is one run of the figures, a line of figuresFile. Of each figure less is
+// better.
+type figuresRun struct {
+	Date, Commit, Machine, Load string
+	Figures                     map[string]float64
+}
+
+const figuresFile = "testdata/figures.jsonl"
+
+var taken = map[string]float64{}
+
+// figure notes one figure of this run.
+func figure(t *testing.T, name, unit string, v float64) {
+	t.Helper()
+	t.Logf("%s: %.3g %s", name, v, unit)
+	taken[name+", "+unit] = v
+}
+
+// keepFigures adds this run to the file, and shows what has become worse by a
+// fifth since the last run on a machine of this kind.
+func keepFigures(t *testing.T) {
+	if len(taken) == 0 {
+		return
+	}
+	now := figuresRun{Date: time.Now().UTC().Format(time.RFC3339), Machine: fmt.Sprintf("%s, %d processors", processorName(), runtime.NumCPU()), Load: machineLoad(), Figures: taken}
+	if out, err := exec.Command("git", "rev-parse", "--short", "HEAD").Output(); err == nil {
+		now.Commit = strings.TrimSpace(string(out))
+	}
+	old, err := os.ReadFile(figuresFile)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		t.Fatal(err)
+	}
+	before := map[string]float64{}
+	for line := range bytes.Lines(old) {
+		var r figuresRun
+		if err := json.Unmarshal(line, &r); err != nil {
+			t.Fatal(err)
+		}
+		if r.Machine == now.Machine {
+			maps.Copy(before, r.Figures)
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(taken)) {
+		if was, ok := before[name]; ok && taken[name] > 1.2*was {
+			t.Logf("WORSE: %s: %.3g, was %.3g", name, taken[name], was)
+		}
+	}
+	js, err := json.Marshal(now)
+	if err == nil {
+		err = os.WriteFile(figuresFile, append(append(old, js...), '\n'), 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func processorName() string {
+	b, _ := os.ReadFile("/proc/cpuinfo")
+	for line := range strings.Lines(string(b)) {
+		if name, ok := strings.CutPrefix(line, "model name\t: "); ok {
+			return strings.TrimSpace(name)
+		}
+	}
+	return runtime.GOARCH
 }
 
 // measureDisk gives the bytes a sample takes on disk, for the demo's noisy
@@ -163,7 +382,7 @@ func measureDisk(t *testing.T) {
 		return nil
 	})
 	ar.Close()
-	t.Logf("Parquet: %.2f bytes a sample (%d samples of the simulator at 1 s, values at a twentieth of the stated accuracy)", float64(bytes)/float64(samples), samples)
+	figure(t, "Parquet a sample of the simulator at 1 s, values at a twentieth of the stated accuracy", "B", float64(bytes)/float64(samples))
 }
 
 // measureLatency is the time from a value's change at the server to the alarm
@@ -177,7 +396,7 @@ func measureLatency(t *testing.T) {
 	r := otherPlant(t, f.port, t.TempDir())
 	r.await("economy", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "QE.economy").Usable() })
 	ctx := browser(t)
-	ctx, cancel := context.WithTimeout(ctx, 5*time.Minute)
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Minute)
 	defer cancel()
 	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+r.address+"/")); err != nil {
 		t.Fatal(err)
@@ -187,7 +406,7 @@ func measureLatency(t *testing.T) {
 		t.Fatal(err)
 	}
 	var took []float64
-	for range 40 {
+	for range 500 {
 		begun := time.Now()
 		f.set("QE/V4/PT", (84.5-23)/3.386388640341)
 		var seen float64
@@ -205,7 +424,8 @@ func measureLatency(t *testing.T) {
 		}, func() string { return "the alarm did not leave" })
 	}
 	slices.Sort(took)
-	t.Logf("change at the server to alarm in the browser, publishing 200 ms: median %.0f ms, p99 %.0f ms (n = %d)", took[len(took)/2], took[len(took)-1], len(took))
+	figure(t, "change at the server to alarm in the browser, publishing 200 ms, median of 500", "ms", took[len(took)/2])
+	figure(t, "change at the server to alarm in the browser, publishing 200 ms, p99 of 500", "ms", took[len(took)*99/100])
 }
 
 // measureDemo runs the real binary for ten minutes.
