@@ -116,28 +116,8 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	if key != "" {
 		r.SetPathValue(key, value)
 	}
-	h := w.Header()
-	h.Set("Content-Type", "text/event-stream; charset=utf-8")
-	h.Set("X-Accel-Buffering", "no")
-	rc := http.NewResponseController(w)
-	// The server's read deadline is for requests, not for a page that stays
-	// open for a shift.
-	rc.SetReadDeadline(time.Time{})
-	send := func(name string, id uint64, v any) bool {
-		body, err := json.Marshal(v)
-		if err != nil {
-			s.log.Error("console: stream", "err", err)
-			return false
-		}
-		rc.SetWriteDeadline(time.Now().Add(streamWrite))
-		if id > 0 {
-			_, err = fmt.Fprintf(w, "id: %d\nevent: %s\ndata: %s\n\n", id, name, body)
-		} else {
-			_, err = fmt.Fprintf(w, "event: %s\ndata: %s\n\n", name, body)
-		}
-		return err == nil && rc.Flush() == nil
-	}
-	if _, err := fmt.Fprint(w, "retry: 2000\n\n"); err != nil {
+	send, ok := s.opened(w)
+	if !ok {
 		return
 	}
 	s.beaten.note(w, s.b.Picture().Clock(time.Now()))
@@ -235,6 +215,34 @@ func (s *Server) Streams() (open int, oldest time.Time) {
 		}
 	}
 	return len(s.beaten.at), oldest
+}
+
+// opened begins a stream. What it gives sends one message and reports whether the
+// client can still be written to.
+func (s *Server) opened(w http.ResponseWriter) (send func(name string, id uint64, v any) bool, ok bool) {
+	h := w.Header()
+	h.Set("Content-Type", "text/event-stream; charset=utf-8")
+	h.Set("X-Accel-Buffering", "no")
+	rc := http.NewResponseController(w)
+	// The server's read deadline is for requests, not for a page that stays
+	// open for a shift.
+	rc.SetReadDeadline(time.Time{})
+	send = func(name string, id uint64, v any) bool {
+		body, err := json.Marshal(v)
+		if err != nil {
+			s.log.Error("console: stream", "err", err)
+			return false
+		}
+		rc.SetWriteDeadline(time.Now().Add(streamWrite))
+		if id > 0 {
+			_, err = fmt.Fprintf(w, "id: %d\nevent: %s\ndata: %s\n\n", id, name, body)
+		} else {
+			_, err = fmt.Fprintf(w, "event: %s\ndata: %s\n\n", name, body)
+		}
+		return err == nil && rc.Flush() == nil
+	}
+	_, err := fmt.Fprint(w, "retry: 2000\n\n")
+	return send, err == nil
 }
 
 // drawnParts keeps the parts of the present picture, so that a page open at
