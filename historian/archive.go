@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"math"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"sync"
 	"time"
@@ -30,6 +31,8 @@ type Options struct {
 	// 500,000. When it is full Append refuses the newest, counts them, and a
 	// Bad_DataLost sample marks the gap once writing works again.
 	Queue int
+	// Site is the name of the house; it stands in every Parquet file.
+	Site string
 	// Logger gets what an administrator should know; default none.
 	Logger *slog.Logger
 	// Now is the clock of moving and retention; default time.Now.
@@ -56,6 +59,10 @@ type TagInfo struct {
 	// is not above it, as a float64 next to that decimal number; the Parquet
 	// files say to how many.
 	Resolution float64
+	Class      string   `json:",omitempty"` // of the equipment
+	Low, High  *float64 `json:",omitempty"` // range of the instrument, in Unit
+	// States are the names of the values of a tag that counts states.
+	States map[int]string `json:",omitempty"`
 }
 
 // Health says how the archive is doing.
@@ -130,12 +137,13 @@ type tagEntry struct {
 	decimals   int
 	last       plant.Point // the newest, if its quality says that there is one
 	path, unit string
-	meaning    string
-	resolution float64
+	told       TagInfo // as described last
 }
 
 func (e *tagEntry) info() TagInfo {
-	return TagInfo{Path: e.path, Unit: e.unit, Meaning: e.meaning, Resolution: e.resolution}
+	i := e.told
+	i.Path, i.Unit = e.path, e.unit
+	return i
 }
 
 // tagLine is what the dictionary file has of a tag.
@@ -212,6 +220,13 @@ func (a *Archive) open() (err error) {
 	}
 	if a.cold, err = openCold(a.dir, a.fl, a.log, a.opt.ReadOnly); err != nil {
 		return err
+	}
+	a.cold.about = func(tags []fileEntry) string {
+		var paths []string
+		for _, t := range tags {
+			paths = append(paths, t.Path)
+		}
+		return aboutJSON(a.opt.Site, a.Tags(), paths)
 	}
 	// Numbers of segments are not used twice while something refers to them.
 	a.hot.next = a.forwarding.Segment
@@ -343,8 +358,8 @@ func (a *Archive) Describe(infos ...TagInfo) error {
 // describe needs a.mu.
 func (a *Archive) describe(in TagInfo) *tagEntry {
 	e := a.entry(in.Path, in.Unit)
-	if a.tags[in.Path] != e || e.meaning != in.Meaning || e.resolution != in.Resolution {
-		e.meaning, e.resolution, e.decimals = in.Meaning, in.Resolution, decimalsOf(in.Resolution)
+	if a.tags[in.Path] != e || !reflect.DeepEqual(e.told, in) {
+		e.told, e.decimals = in, decimalsOf(in.Resolution)
 		a.tags[in.Path] = e
 		a.newTags = true
 	}

@@ -50,8 +50,10 @@ type fileHead struct {
 	Hides []hide `json:"hides,omitempty"`
 	// Decimal files hold the tags with a resolution, rounded to decimals; the
 	// others hold values exactly, or as the first format rounded them.
-	Decimal bool        `json:"decimal,omitempty"`
-	Tags    []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are
+	Decimal bool `json:"decimal,omitempty"`
+	// about explains the file to other programs.
+	about func([]fileEntry) string
+	Tags  []fileEntry `json:"tags"` // sorted by path, then unit, as the rows are
 }
 
 // hide says that files older than Version tell nothing of the paths in [From,
@@ -149,6 +151,7 @@ func (c *coldFile) entries(path string) []fileEntry {
 
 // coldStore is the set of Parquet files. The set changes only by add.
 type coldStore struct {
+	about    func([]fileEntry) string
 	dir      string
 	fl       FileLayer
 	log      *slog.Logger
@@ -411,6 +414,7 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 		head.Replaces = append(head.Replaces, r.name)
 	}
 	name := head.fileName(kind, v)
+	head.about = s.about
 	c := &coldFile{store: s, kind: kind, name: name, path: filepath.Join(s.dir, kind, name), version: v, head: head}
 	cw := &countingWriter{}
 	err := writeWhole(s.fl, c.path, func(w io.Writer) error {

@@ -145,6 +145,9 @@ func writeTable[T any](w io.Writer, head *fileHead, fill func(*rowWriter[T]) err
 		return err
 	}
 	t.SetKeyValueMetadata(indexKey, string(js))
+	if head.about != nil {
+		t.SetKeyValueMetadata(aboutKey, head.about(head.Tags))
+	}
 	return t.Close()
 }
 

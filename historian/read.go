@@ -296,7 +296,7 @@ func (a *Archive) Coverage(ctx context.Context, path string) (Coverage, error) {
 	}
 	a.mu.Lock()
 	if e := a.tags[path]; e != nil {
-		c.Unit, c.Meaning = e.unit, e.meaning
+		c.Unit, c.Meaning = e.unit, e.told.Meaning
 	}
 	a.mu.Unlock()
 	files := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)

@@ -542,15 +542,28 @@ const aboutKey = "calandria.about"
 // formatVersion of what calandria.about says.
 const formatVersion = 1
 
-// aboutJSON says what the tags and the status codes of a file mean.
-func aboutJSON(site string, tags []TagInfo, paths []string) string {
-	meant := map[string]any{}
-	for _, t := range tags {
-		if slices.Contains(paths, t.Path) {
-			meant[t.Path] = t
+// aboutJSON says what the tags, sorted by path as the infos are, and the status codes
+// of a file mean.
+func aboutJSON(site string, infos []TagInfo, paths []string) string {
+	type told struct {
+		Unit    string         `json:"unit"`
+		Meaning string         `json:"meaning,omitempty"`
+		Class   string         `json:"class,omitempty"`
+		Low     *float64       `json:"low,omitempty"`
+		High    *float64       `json:"high,omitempty"`
+		States  map[int]string `json:"states,omitempty"`
+	}
+	wanted := map[string]bool{}
+	for _, p := range paths {
+		wanted[p] = true
+	}
+	tags := map[string]told{}
+	for _, t := range infos {
+		if wanted[t.Path] {
+			tags[t.Path] = told{t.Unit, t.Meaning, t.Class, t.Low, t.High, t.States}
 		}
 	}
-	b, err := json.Marshal(map[string]any{"format": formatVersion, "site": site, "tags": meant, "statuses": plant.QualityNames()})
+	b, err := json.Marshal(map[string]any{"format": formatVersion, "site": site, "tags": tags, "statuses": plant.QualityNames()})
 	if err != nil {
 		return "{}"
 	}

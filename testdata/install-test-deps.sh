@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Installs what the integration tests start: Debian packages (names as
-# arguments), the independent OPC UA server and the accessibility checker from npm. Does nothing for what
+# arguments), the independent OPC UA server the accessibility checker and DuckDB from npm. Does nothing for what
 # is already there. Needs the rights to install packages.
 set -euo pipefail
 cd "$(dirname "$0")"
@@ -17,7 +17,7 @@ if [ ${#missing[@]} -gt 0 ]; then
 	if [ ! -e $policy ]; then printf '#!/bin/sh\nexit 101\n' | $sudo tee $policy >/dev/null; $sudo chmod +x $policy; trap '$sudo rm -f '$policy EXIT; fi
 	$sudo apt-get install -y -qq --no-install-recommends -o DPkg::Lock::Timeout=300 "${missing[@]}"
 fi
-for f in interop axe; do
+for f in interop axe duckdb; do
 	if [ $f/package-lock.json -nt $f/node_modules/.package-lock.json ]; then
 		(cd $f && npm ci --no-audit --no-fund --loglevel=error)
 	fi

@@ -70,7 +70,7 @@ func archiveDir(h *plant.House, data string) string {
 // data folder.
 func openKept(h *plant.House, dir, data string, log *slog.Logger) (*historian.Archive, error) {
 	k := historian.KeepingOf(h)
-	return historian.Open(dir, historian.Options{Hot: k.Hot, Keep: k.Keep, Beside: data, Logger: log})
+	return historian.Open(dir, historian.Options{Site: h.Config.Site.Name, Hot: k.Hot, Keep: k.Keep, Beside: data, Logger: log})
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.

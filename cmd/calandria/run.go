@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"maps"
+	"math"
 	"net"
 	"net/http"
 	"os"
@@ -31,6 +32,7 @@ import (
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
+	"calandria/thermo/pan"
 )
 
 type runCmd struct {
@@ -402,7 +404,25 @@ func describe(h *plant.House) []historian.TagInfo {
 	var infos []historian.TagInfo
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		infos = append(infos, historian.TagInfo{Path: t.Path, Unit: t.Unit, Meaning: t.Meaning, Resolution: t.SigmaAbs / 20})
+		info := historian.TagInfo{Path: t.Path, Unit: t.Unit, Meaning: t.Meaning, Class: string(t.Class), Resolution: t.SigmaAbs / 20}
+		for _, x := range []struct {
+			v    float64
+			into **float64
+		}{{t.Low, &info.Low}, {t.High, &info.High}} {
+			if !math.IsNaN(x.v) && !math.IsInf(x.v, 0) && t.Source == plant.Measured {
+				*x.into = &x.v
+			}
+		}
+		switch {
+		case t.Dimension == plant.State:
+			info.States = map[int]string{0: "off", 1: "on"}
+		case t.Name == "phase_found":
+			info.States = map[int]string{}
+			for p := pan.Idle; p <= pan.WashOut; p++ {
+				info.States[int(p)] = p.String()
+			}
+		}
+		infos = append(infos, info)
 	}
 	return infos
 }
