@@ -61,6 +61,8 @@ type Health struct {
 	StampOffset     time.Duration
 	CertificateEnds time.Time
 
+	// Crashes counts the readers that ended on what the server sent (Remote).
+	Crashes uint64
 	// Gap says what is missing in the archive for good since the last stop.
 	Gap string
 	// Faults are tags that cannot be read as configured.

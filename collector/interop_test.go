@@ -3,8 +3,10 @@ package collector
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -25,6 +27,14 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	if len(os.Args) == 2 && os.Args[1] == "read-server" { // the reader of a Remote
+		err := errors.Join(Contain(), Serve(context.Background(), os.Stdin, os.Stdout, slog.New(slog.NewJSONHandler(os.Stderr, nil))))
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
 	dir, err := os.MkdirTemp("", "collector-")
 	if err != nil {
 		panic(err)

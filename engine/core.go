@@ -66,6 +66,7 @@ var systemTags = []struct {
 	{"own_clock_offset", plant.Duration, "how far the clock of this machine has been set since the start, s"},
 	{"heartbeat", plant.State, "the program's own test signal, 0 and 1 in turn"},
 	{"late_stages", plant.AnyDimension, "stretches that the test signal has not come through in time"},
+	{"reader_crashes", plant.AnyDimension, "how often a server sent what ended the process that reads it, since the start"},
 	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
 	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own, or are slow"},
 	{"alarm_state_ok", plant.State, "0 if the alarm states of before the last start could not be read"},
@@ -383,7 +384,7 @@ func (c *Core) AllWell(at time.Time) {
 		c.Set(ServerTag(s.Name), 1, at)
 		c.Set(ClockTag(s.Name), 0, at)
 	}
-	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age", "clock_offset", "misstamped_tags", "own_clock_offset", "late_stages"} {
+	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age", "clock_offset", "misstamped_tags", "own_clock_offset", "late_stages", "reader_crashes"} {
 		c.Set(name, 0, at)
 	}
 }

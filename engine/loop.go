@@ -363,7 +363,7 @@ func (l *Loop) systemTags(at time.Time) {
 	c.Set("notify_ok", flag(l.notifyHealth(at)), at)
 	c.Set("rule_faults", float64(len(l.faultyRules(at))), at)
 	var worst time.Duration
-	misstamped := 0
+	misstamped, crashes := 0, uint64(0)
 	for _, source := range l.Sources {
 		s := source()
 		c.Set(ServerTag(s.Name), flag(s.Connected), at)
@@ -372,8 +372,10 @@ func (l *Loop) systemTags(at time.Time) {
 			worst = s.ClockOffset()
 		}
 		misstamped += s.MisstampedTags
+		crashes += s.Crashes
 	}
 	c.Set("clock_offset", coarse(worst), at)
+	c.Set("reader_crashes", float64(crashes), at)
 	c.Set("misstamped_tags", float64(misstamped), at)
 	c.Set("own_clock_offset", coarse(l.Clock.Off()), at)
 }

@@ -65,6 +65,8 @@ type Source struct {
 	Tags      int // configured
 	Faults    []SourceFault
 
+	// Crashes counts how often the server sent what ended the process that reads it.
+	Crashes uint64
 	// Gap says what is missing in the archive for good since the last stop.
 	Gap string
 	// Heard is when the server last vouched for its values; zero: it does not.

@@ -28,6 +28,7 @@ var edgeCounters = []struct {
 	{"calandria_opcua_stalls_total", "Times the program did not keep up with the server.", "server"},
 	{"calandria_opcua_unstored_total", "Messages acknowledged although the disk had not taken their samples in ten seconds.", "server"},
 	{"calandria_opcua_faulty_tags", "Tags that cannot be read as configured.", "server"},
+	{"calandria_opcua_reader_crashes_total", "Times that the server sent what ended the process that reads it.", "server"},
 	{"calandria_opcua_clock_skew_seconds", "Server time less own time, median.", "server"},
 	{"calandria_opcua_clock_drift_ratio", "How the server's clock gains on ours, seconds a second.", "server"},
 	{"calandria_opcua_misstamped_tags", "Tags whose source times cannot be true, judged as of their receipt.", "server"},
@@ -87,6 +88,7 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		count("calandria_opcua_lost_total", c.Lost, h.Server)
 		count("calandria_opcua_overflows_total", c.Overflows, h.Server)
 		count("calandria_opcua_reconnects_total", c.Reconnects, h.Server)
+		count("calandria_opcua_reader_crashes_total", h.Crashes, h.Server)
 		count("calandria_opcua_stalls_total", c.Stalls, h.Server)
 		count("calandria_opcua_unstored_total", c.Unstored, h.Server)
 		gauge("calandria_opcua_faulty_tags", float64(len(h.Faults)), h.Server)

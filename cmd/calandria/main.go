@@ -74,6 +74,7 @@ type cli struct {
 	Verify      verifyCmd      `cmd:"" help:"Check that no line of the journal was altered or removed."`
 	Repair      repairCmd      `cmd:"" help:"Say which files of the program are damaged or set aside and what to do, and mend them."`
 	Version     versionCmd     `cmd:"" help:"Print the version."`
+	ReadServer  readServerCmd  `cmd:"" hidden:"" help:"Read one server for the running program, which starts it."`
 
 	LogLevel slog.Level `help:"Least severity that is logged: debug, info, warn or error." default:"info"`
 }

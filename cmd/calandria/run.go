@@ -83,7 +83,7 @@ type service struct {
 	archive   *historian.Archive
 	journal   *historian.Journal
 	committer *historian.Committer
-	sources   []*collector.Client
+	sources   []reader
 	forward   *historian.Forwarder // nil: none
 	notifiers []*notify.Notifier
 	loop      *engine.Loop
@@ -149,7 +149,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	for _, sc := range h.Config.OPCUA.Servers {
 		tags := measuredBy(h, sc.Name)
 		sc.Publish = max(clock.Real(sc.Publish), 50*time.Millisecond)
-		client, err := collector.New(collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log, Now: clock.Now, Until: begun.lastRun,
+		client, err := newReader(clock, collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log, Now: clock.Now, Until: begun.lastRun,
 			Archived: func(id plant.TagID) (plant.Point, time.Duration, bool) {
 				p, ok, err := s.archive.Last(context.Background(), h.Tags[id].Path)
 				return p, begun.offsets[id], ok && err == nil
@@ -283,7 +283,7 @@ func (n notifierEdge) State() engine.NotifierState {
 
 func sourceOf(h collector.Health) engine.Source {
 	s := engine.Source{Name: h.Server, Connected: h.Connected(), Since: h.Since, Endpoint: h.Endpoint, LastError: h.LastError, Tags: h.Tags,
-		Gap: h.Gap, Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
+		Gap: h.Gap, Crashes: h.Crashes, Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
 	for _, m := range h.Misstamped {
 		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s: judged as of its receipt", aheadText(m.Offset))})
 	}
@@ -302,7 +302,7 @@ func aheadText(d time.Duration) string {
 }
 
 // feed hands what a source sends to the loop until the source ends.
-func feed(ctx context.Context, l *engine.Loop, c *collector.Client) {
+func feed(ctx context.Context, l *engine.Loop, c reader) {
 	batches, changes := c.Batches(), c.Changes()
 	for batches != nil || changes != nil {
 		select {

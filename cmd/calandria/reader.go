@@ -1,0 +1,50 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"calandria/collector"
+	"calandria/engine"
+)
+
+// readServerCmd reads one OPC UA server for the running program, which starts it:
+// what the server sends is decoded in a process that has nothing to lose.
+type readServerCmd struct{}
+
+func (c *readServerCmd) Run(a *app) error {
+	// The program says when to stop, or its end does.
+	signal.Ignore(os.Interrupt, syscall.SIGTERM)
+	log := slog.New(slog.NewJSONHandler(os.Stderr, nil))
+	if err := collector.Contain(); err != nil {
+		log.Warn("a reader of a server is not contained as it should be: a hostile server may take more memory", "err", err)
+	}
+	return collector.Serve(a.ctx, os.Stdin, os.Stdout, log)
+}
+
+// reader reads one server, in a process of its own or in this one.
+type reader interface {
+	Health() collector.Health
+	Batches() <-chan collector.Batch
+	Changes() <-chan collector.Health
+	Stored(number uint64)
+	Run(ctx context.Context) error
+}
+
+// newReader reads a server in a process of its own. Only where time goes faster than
+// elsewhere, in a demo, it is read here: the simulated server is of this program.
+func newReader(clock *engine.Clock, c collector.Config) (reader, error) {
+	if clock.Real(time.Second) != time.Second {
+		return collector.New(c)
+	}
+	exe, err := os.Executable()
+	if err != nil {
+		return nil, fmt.Errorf("find this program's own file, to read a server with: %w", err)
+	}
+	return collector.NewRemote(c, []string{exe, "read-server"})
+}
