@@ -34,6 +34,8 @@ type Config struct {
 	Logger  *slog.Logger // nil: silent
 	// Now is our own clock, which must not jump; nil: the machine's.
 	Now func() time.Time
+	// OneClock says that the server lives by our clock, whatever its answers say.
+	OneClock bool
 	// Archived gives the newest point of a tag on the disk, and how far the clock
 	// behind it was ahead then; false: none. Nil: nothing is on the disk.
 	Archived func(plant.TagID) (p plant.Point, offset time.Duration, ok bool)

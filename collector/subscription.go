@@ -560,7 +560,7 @@ func (d *driver) message(ctx context.Context, res *ua.PublishResponse, received 
 	now := time.Now()
 	d.heard = true
 	d.h.LastReceived = received
-	if h := res.ResponseHeader; h != nil && h.Timestamp.After(firstTime) {
+	if h := res.ResponseHeader; h != nil && h.Timestamp.After(firstTime) && !d.c.cfg.OneClock {
 		d.clock.note(h.Timestamp, received)
 	}
 	i := slices.IndexFunc(d.subs, func(s *subscription) bool { return s.id == res.SubscriptionID })

@@ -11,9 +11,10 @@ import (
 // nor holds one back. Small differences it makes up at the pace of NTP; the rest
 // is taken up by a restart.
 type Clock struct {
-	wall  func() time.Time
-	count func() time.Duration // since the start, by a counter that nobody sets
-	speed float64              // of the demo: how often it goes round while the machine's does once
+	wall      func() time.Time
+	count     func() time.Duration // since the start, by a counter that nobody sets
+	simulated bool
+	speed     float64 // of the demo: how often it goes round while the machine's does once
 
 	mu    sync.Mutex
 	start time.Time
@@ -42,9 +43,12 @@ func NewFastClock(speed float64) (c *Clock, run func()) {
 		}
 		return 0
 	}
-	c = &Clock{wall: func() time.Time { return start.Add(count()) }, count: count, speed: speed, start: start}
+	c = &Clock{wall: func() time.Time { return start.Add(count()) }, count: count, speed: speed, simulated: true, start: start}
 	return c, func() { b := time.Now(); began.Store(&b) }
 }
+
+// Simulated reports whether it is that of a demo.
+func (c *Clock) Simulated() bool { return c.simulated }
 
 // Real is how long a time of this clock takes on the machine's.
 func (c *Clock) Real(d time.Duration) time.Duration { return time.Duration(float64(d) / c.speed) }

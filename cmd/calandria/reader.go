@@ -7,7 +7,6 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
-	"time"
 
 	"calandria/collector"
 	"calandria/engine"
@@ -36,10 +35,11 @@ type reader interface {
 	Run(ctx context.Context) error
 }
 
-// newReader reads a server in a process of its own. Only where time goes faster than
-// elsewhere, in a demo, it is read here: the simulated server is of this program.
+// newReader reads a server in a process of its own. Only that of a demo is read
+// here: it is of this program and lives by its clock.
 func newReader(clock *engine.Clock, c collector.Config) (reader, error) {
-	if clock.Real(time.Second) != time.Second {
+	if clock.Simulated() {
+		c.OneClock = true
 		return collector.New(c)
 	}
 	exe, err := os.Executable()
