@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net"
@@ -8,6 +9,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -378,6 +381,43 @@ func TestStatesToLookAt(t *testing.T) {
 	b.until("document.getElementById('marks-count').textContent.includes('1 correction')", 5*time.Second)
 	b.shot("corrected-1280-night")
 	b.clean()
+}
+
+// Lists are sorted by their heads, also by keyboard: numbers as numbers, and a third
+// time as they were.
+func TestSorting(t *testing.T) {
+	sv, b := serve(t), newBrowser(t)
+	b.do("open", chromedp.Navigate(sv.url+"/record/report?span=day"))
+	b.until("document.querySelectorAll('button.sort').length > 3", 5*time.Second)
+	column := "Array.from(document.querySelectorAll('table[data-sort] tbody')[1].rows, r => r.cells[1].textContent.trim()).join(' ')"
+	was := eval[string](b, column)
+	press := func() {
+		eval[bool](b, "document.querySelectorAll('table[data-sort]')[1].querySelectorAll('button.sort')[1].focus(), true")
+		b.do("press", chromedp.KeyEvent("\r"))
+	}
+	press()
+	up := strings.Fields(eval[string](b, column))
+	if len(up) < 3 || !slices.IsSortedFunc(up, func(a, b string) int { return cmp.Compare(atof(t, a), atof(t, b)) }) {
+		t.Errorf("up: %v", up)
+	}
+	press()
+	slices.Reverse(up)
+	if down := strings.Fields(eval[string](b, column)); !slices.Equal(down, up) {
+		t.Errorf("down: %v", down)
+	}
+	press()
+	if got := eval[string](b, column); got != was {
+		t.Errorf("%q is not as it was, %q", got, was)
+	}
+}
+
+func atof(t *testing.T, s string) float64 {
+	t.Helper()
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		t.Error(err)
+	}
+	return v
 }
 
 func TestScriptsOff(t *testing.T) {
