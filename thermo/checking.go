@@ -76,16 +76,18 @@ var reconciledOf = [5]string{"juice flow", "feed Brix", "syrup flow", "syrup Bri
 
 // series is one reading by the minute.
 type series struct {
-	of, what  string
-	dst       *evaporator.Reading // in the set's measurement
-	inputs    []*input            // what it comes from
-	body      int
-	sum       float64
-	n, lost   int
-	sigma     float64
-	unmetered *unmetered        // a bleed's, or the loss's
-	ring      [testMost]float64 // minute means, NaN without; next is the place of the coming one
-	next      int
+	of, what    string
+	dst         *evaporator.Reading // in the set's measurement
+	inputs      []*input            // what it comes from
+	body        int
+	sum         float64
+	n, lost     int
+	sigma       float64
+	unmetered   *unmetered          // a bleed's, or a figure of the model
+	used        *evaporator.Reading // where the balances take it from
+	off, weight float64             // reconciled less read: the mean, and of how many windows, 0 to 1
+	ring        [testMost]float64   // minute means, NaN without; next is the place of the coming one
+	next        int
 }
 
 // verdict is what one window said.
@@ -163,6 +165,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 	}
 	model(evaporator.HeatLoss, &m.LossPct, &s.loss)
 	model(evaporator.Elevation, &m.ElevationPct, &s.elevation)
+	model(evaporator.SpecificHeat, &m.HeatPct, &s.specificHeat)
 	for e := range m.PipeLossK {
 		model(evaporator.PipeNames[e], &m.PipeLossK[e], &s.pipe[e])
 	}
@@ -192,6 +195,9 @@ func newChecking(c *Calculator, s *setView) *checking {
 		} {
 			add(i, x.what, x.dst, from(x.dst))
 		}
+	}
+	for _, x := range k.list {
+		x.used = k.place(&s.used, x)
 	}
 	k.shared = newSharing(k, &c.air)
 	k.nothing(noWindow)
@@ -518,17 +524,33 @@ func (k *checking) learn(r *evaporator.Reconciliation) {
 	}
 	for _, in := range r.Instruments {
 		at := k.find(in)
-		if in.Of != "" || !in.Checked || at < 0 {
+		if !in.Checked || at < 0 {
 			continue
 		}
-		u := k.list[at].unmetered
-		if u == nil || !u.assumed.OK {
-			continue
+		x := k.list[at]
+		u, off, weight, memory := x.unmetered, &x.off, &x.weight, meterMemory
+		if u != nil && u.assumed.OK {
+			off, weight, memory = &u.learned.Value, &u.weight, u.memory
+			u.learned.Sigma, u.learned.OK = in.ReconciledSigma, true
 		}
-		share := -math.Expm1(-testEvery.Minutes() / u.memory.Minutes())
-		u.weight += share * (1 - u.weight)
-		u.learned.Value += share / u.weight * (in.Reconciled - in.Reading.Value - u.learned.Value)
-		u.learned.Sigma, u.learned.OK = in.ReconciledSigma, true
+		share := -math.Expm1(-testEvery.Minutes() / memory.Minutes())
+		*weight += share * (1 - *weight)
+		*off += share / *weight * (in.Reconciled - in.Reading.Value - *off)
+	}
+}
+
+// meterMemory is how long a window counts for what a meter is off by for good: a figure
+// of ours, longer than what moves by itself, shorter than a drift.
+const meterMemory = 48 * time.Hour
+
+// correct takes what the instruments together say of each reading into what the
+// balances use. It is a mean of many windows: a window by itself scatters more than it
+// helps. The tests of the instruments see the readings as they are.
+func (k *checking) correct() {
+	for _, x := range k.list {
+		if x.weight > 0 && x.used.OK {
+			x.used.Value += x.off
+		}
 	}
 }
 
@@ -545,7 +567,7 @@ func (k *checking) note(r *evaporator.Result) {
 func (k *checking) measure() (left string) {
 	k.m = k.s.m
 	for _, x := range k.list {
-		r := k.reading(x)
+		r := k.place(&k.m, x)
 		mean, change, scatter, ok := x.stats(k.window)
 		if !ok {
 			*r = evaporator.Reading{}
@@ -605,10 +627,10 @@ func (k *checking) unfit(x *series) string {
 	return ""
 }
 
-// reading is the place of x in the window's measurement: as far from its
-// beginning as x.dst is from the beginning of the set's own.
-func (k *checking) reading(x *series) *evaporator.Reading {
-	m, own := &k.m, &k.s.m
+// place is that of x in another measurement: as far from its beginning as x.dst is from
+// the beginning of the set's own.
+func (k *checking) place(m *evaporator.Measurement, x *series) *evaporator.Reading {
+	own := &k.s.m
 	switch x.dst {
 	case &own.JuiceTH:
 		return &m.JuiceTH
@@ -634,6 +656,8 @@ func (k *checking) reading(x *series) *evaporator.Reading {
 		return &m.LossPct
 	case &own.ElevationPct:
 		return &m.ElevationPct
+	case &own.HeatPct:
+		return &m.HeatPct
 	}
 	for e := range own.PipeLossK {
 		if x.dst == &own.PipeLossK[e] {

@@ -43,6 +43,7 @@ type setView struct {
 	unmetered     [evaporator.MaxEffects]unmetered
 	loss          unmetered                        // heat, % of the calandrias' duty
 	elevation     unmetered                        // of the boiling point, % above the equation
+	specificHeat  unmetered                        // of the juice, % above the equation
 	pipe          [evaporator.MaxEffects]unmetered // K, of the vapour after an effect
 	through       [evaporator.MaxEffects]lag       // the vapour that it usually takes, t/h
 	said          spoken                           // what shown was made of
@@ -172,7 +173,7 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	s := &setView{equip: e, air: &c.air, in: inputs{house: c.house, air: &c.air, airOnce: true, tau: *cfg.Smoothing}}
 	s.loss = unmetered{assumed: evaporator.Read(*cfg.LossPct, *cfg.Sigma.LossPct), memory: lossMemory}
 	s.elevation = unmetered{assumed: evaporator.Read(0, *cfg.Sigma.BoilingPointPct), memory: lossMemory, least: -50}
-	s.m.HeatPct = evaporator.Read(0, *cfg.Sigma.HeatPct)
+	s.specificHeat = unmetered{assumed: evaporator.Read(0, *cfg.Sigma.HeatPct), memory: lossMemory, least: -20}
 	for k := range s.unmetered {
 		s.unmetered[k].memory = bleedMemory
 		s.pipe[k] = unmetered{assumed: evaporator.Read(*cfg.PipeLossK, *cfg.Sigma.PipeLossK), memory: lossMemory}
@@ -304,7 +305,7 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 		}
 	}
 	s.bleedFlows()
-	s.m.LossPct, s.m.ElevationPct = s.loss.taken(), s.elevation.taken()
+	s.m.LossPct, s.m.ElevationPct, s.m.HeatPct = s.loss.taken(), s.elevation.taken(), s.specificHeat.taken()
 	s.pipes()
 	if s.in.gauged {
 		s.m.AirKPa = evaporator.Read(0, s.air.sigma())

@@ -110,6 +110,7 @@ func (s *setView) store(at time.Time) {
 	s.used = s.m
 	s.used.JuiceTH = s.flowBehind.behind(s.m.JuiceTH, hours)
 	s.used.FeedBrix = s.feedBehind.behind(s.m.FeedBrix, hours)
+	s.check.correct()
 	s.stored = 0
 	if !s.m.JuiceTH.OK || !s.m.FeedBrix.OK || s.r.Row == evaporator.ByTemperatures || s.r.Row == evaporator.NoRow {
 		// Nothing tells what comes in.
@@ -174,12 +175,12 @@ func (s *setView) store(at time.Time) {
 	}
 }
 
-// asRead puts the readings back that entered behind a lag.
+// asRead takes the lag off the readings that entered behind one.
 func (s *setView) asRead() {
 	if s.r.JuiceTH.How == evaporator.Measured {
-		s.r.JuiceTH.Value = s.m.JuiceTH.Value
+		s.r.JuiceTH.Value += s.m.JuiceTH.Value - s.flowBehind.value
 	}
 	if s.r.FeedBrix.How == evaporator.Measured {
-		s.r.FeedBrix.Value = s.m.FeedBrix.Value
+		s.r.FeedBrix.Value += s.m.FeedBrix.Value - s.feedBehind.value
 	}
 }

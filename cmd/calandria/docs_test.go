@@ -2,6 +2,9 @@ package main
 
 import (
 	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -11,10 +14,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/alecthomas/kong"
-	"github.com/prometheus/client_golang/prometheus"
-	dto "github.com/prometheus/client_model/go"
-
 	"calandria/alerting/notify"
 	"calandria/console"
 	"calandria/engine"
@@ -22,6 +21,9 @@ import (
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
+	"github.com/alecthomas/kong"
+	"github.com/prometheus/client_golang/prometheus"
+	dto "github.com/prometheus/client_model/go"
 )
 
 // The tables of the handbook that follow from the program stand between two marks,
@@ -33,6 +35,7 @@ func TestHandbookTables(t *testing.T) {
 		{"signals.md", "system", systemTable(t)},
 		{"plant-file.md", "units", unitTable()},
 		{"rules.md", "functions", functionTable()},
+		{"figures.md", "figures", figureTable(t)},
 		{"metrics.md", "plant", plantMetricTable(t)},
 		{"metrics.md", "program", programMetricTable(t)},
 		{"commands.md", "commands", commandPages(t)},
@@ -157,6 +160,70 @@ func functionTable() string {
 		p.row(strings.Join(forms, ", "), f.Gives)
 	}
 	p.row(code("limit.name"), "a number of the `limits:` of the rule")
+	return p.String()
+}
+
+// figureTable is every constant of the physics that its comment calls ours, with its
+// value and what it was chosen by, from the source.
+func figureTable(t *testing.T) string {
+	var p page
+	p.head("figure", "value", "meaning", "chosen by")
+	ours := regexp.MustCompile(`\b[Oo]urs\b`)
+	var files []string
+	root := filepath.Join("..", "..", "thermo")
+	err := filepath.WalkDir(root, func(path string, _ fs.DirEntry, err error) error {
+		if strings.HasSuffix(path, ".go") && !strings.HasSuffix(path, "_test.go") {
+			files = append(files, path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := token.NewFileSet()
+	for _, path := range files {
+		source, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := parser.ParseFile(set, path, source, parser.ParseComments)
+		if err != nil {
+			t.Fatal(err)
+		}
+		words := func(groups ...*ast.CommentGroup) (out []string) {
+			for _, c := range groups {
+				if text := strings.Join(strings.Fields(c.Text()), " "); text != "" {
+					out = append(out, text)
+				}
+			}
+			return out
+		}
+		for _, decl := range f.Decls {
+			group, ok := decl.(*ast.GenDecl)
+			if !ok || group.Tok != token.CONST {
+				continue
+			}
+			why := strings.Join(words(group.Doc), " ")
+			inside := ours.MatchString(why)
+			for _, s := range group.Specs {
+				x := s.(*ast.ValueSpec)
+				meaning := strings.Join(words(x.Doc, x.Comment), "; ")
+				if len(x.Values) == 0 || !inside && !ours.MatchString(meaning) {
+					continue
+				}
+				for i, n := range x.Names {
+					value := string(source[set.Position(x.Values[i].Pos()).Offset:set.Position(x.Values[i].End()).Offset])
+					if !strings.Contains(value, `"`) && value != "iota" {
+						rel, _ := filepath.Rel(root, path)
+						p.row(code(strings.TrimSuffix(filepath.ToSlash(rel), ".go")+"."+n.Name), code(value), meaning, why)
+						if why != "" {
+							why = "as above"
+						}
+					}
+				}
+			}
+		}
+	}
 	return p.String()
 }
 

@@ -107,8 +107,8 @@ func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 // bleedOK takes what a meter on a closed line, or a reconciled value, shows below zero.
 func bleedOK(r Reading) bool { return r.in(-max(0.5, 5*r.Sigma), maxTH) }
 
-// Names of what is no instrument: errors of the model.
-const HeatLoss, Elevation, specificHeat, airPressure = "heat loss", "boiling-point elevation", "specific heat of the juice", "air pressure"
+// Names of what is no instrument: figures of the model, and the air pressure.
+const HeatLoss, Elevation, SpecificHeat, airPressure = "heat loss", "boiling-point elevation", "specific heat of the juice", "air pressure"
 
 // PipeNames are those of the losses of the vapour pipes, by the effect before, from 0.
 var PipeNames = [MaxEffects]string{
@@ -119,7 +119,7 @@ var PipeNames = [MaxEffects]string{
 // assumed reports whether a reading of that name is a figure of the model, which no
 // instrument shows and nothing but the balances can tell.
 func assumed(what string) bool {
-	return what == Elevation || what == specificHeat || what == airPressure || slices.Contains(PipeNames[:], what)
+	return what == Elevation || what == SpecificHeat || what == airPressure || slices.Contains(PipeNames[:], what)
 }
 
 // bleedNames are constants so that naming costs nothing.
@@ -178,7 +178,7 @@ func (m *Measurement) each(bodies int, visit func(r *Reading, what string, body 
 	visit(&m.CondenserTH, "vapour to the condenser", -1)
 	visit(&m.LossPct, HeatLoss, -1)
 	visit(&m.ElevationPct, Elevation, -1)
-	visit(&m.HeatPct, specificHeat, -1)
+	visit(&m.HeatPct, SpecificHeat, -1)
 	visit(&m.AirKPa, airPressure, -1)
 	for i := range m.PipeLossK {
 		visit(&m.PipeLossK[i], PipeNames[i], -1)
