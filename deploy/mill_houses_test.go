@@ -117,6 +117,7 @@ func newHouse(name string, seed uint64, juice, x0, xsp float64, plans []bodyPlan
 		}
 		tc = s.tv[k] - s.pipe[min(k+1, n-1)]
 	}
+	s.syrup, s.syrupX = l/3.6, x
 	s.f, s.ts, s.integral, s.brixSeen, s.vIn = s.juice/3.6, ts, ts, xsp, make([]float64, n)
 	for k := range s.vIn {
 		s.vIn[k] = 1
@@ -179,10 +180,9 @@ func (h *blindHouse) instrument(st houseStyle) {
 		return s.t0
 	})
 	h.tag(p+"juice_brix", "Bx", "", ev, 0.12*g, 0, func() float64 { return 100 * s.x0 * (1 + s.xOU) })
-	last := s.bodies[len(s.bodies)-1]
-	h.tag(p+"syrup_brix", "Bx", "", ev, 0.25*g, 0, func() float64 { return 100 * last.x })
+	h.tag(p+"syrup_brix", "Bx", "", ev, 0.25*g, 0, func() float64 { return 100 * s.syrupX })
 	if st.syrupFlow {
-		h.tag(p+"syrup_flow", "t/h", "", ev, 0.1, 0.7*g, func() float64 { return last.l * 3.6 })
+		h.tag(p+"syrup_flow", "t/h", "", ev, 0.1, 0.7*g, func() float64 { return s.syrup * 3.6 })
 	}
 	h.tag(p+"steam_flow", "t/h", "", ev, 0.1, 1.8*g, func() float64 { return s.steam * 3.6 })
 	h.tag(p+"steam_pressure", "bar", "gauge", ev, 0.35*g, 0, func() float64 {

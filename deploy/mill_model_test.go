@@ -116,6 +116,7 @@ type blindSet struct {
 
 	// state
 	juiceFault                       float64
+	syrup, syrupX                    float64 // kg/s and kg/kg that leave the last body at work
 	f, cut, load, fOU, xOU, hOU, tOU float64
 	cutLeft                          float64
 	tv                               []float64 // saturation temperature of each effect
@@ -188,8 +189,7 @@ func (s *blindSet) run(t time.Time, heating float64) {
 	lag(&s.f, want/3.6, dt, 60)
 	x0 := s.x0 * (1 + s.xOU)
 	top := tsat(s.header + s.hOU)
-	last := s.bodies[len(s.bodies)-1]
-	lag(&s.brixSeen, last.x, dt, 30)
+	lag(&s.brixSeen, s.syrupX, dt, 30)
 	e := s.xsp - s.brixSeen
 	// Steam goes with the juice at once, and with the syrup's Brix slowly.
 	ahead := 14 * (s.f*3.6/s.juice - 1)
@@ -287,6 +287,7 @@ func (s *blindSet) run(t time.Time, heating float64) {
 		}
 		l, x, tj = lo, xo/max(lo, 1e-3), stage[0].tj
 	}
+	s.syrup, s.syrupX = l, x
 	rise := make([]float64, n)
 	for k := range n {
 		if live[k] {
@@ -331,7 +332,7 @@ func (s *blindSet) stages() [][]*blindBody {
 
 // stand lets the set stand: open to the air, cooling, or boiled out.
 func (s *blindSet) stand(dt float64) {
-	s.steam, s.f, s.qc, s.evapNow = 0, 0, 0, 0
+	s.steam, s.f, s.qc, s.evapNow, s.syrup, s.syrupX = 0, 0, 0, 0, 0, 0.05
 	lag(&s.tail, s.tin, dt, 600)
 	lag(&s.ts, 90, dt, 3600)
 	for _, b := range s.bodies {
@@ -559,7 +560,7 @@ func (h *blindHouse) watch() {
 	m.steam += s.steam * 3.6
 	m.evap += s.evapNow * 3.6
 	m.juice += s.f * 3.6
-	m.syrup += s.bodies[len(s.bodies)-1].x * 100
+	m.syrup += s.syrupX * 100
 	m.baro += h.baro
 	for _, b := range s.bodies {
 		if h.now.Sub(b.moved) < 2*time.Hour {
