@@ -159,7 +159,11 @@ func attacks() map[string][]byte {
 		return b
 	}
 	const double, variant, isArray, hasDims = 11, 24, 0x80, 0x40
+	// Three times this is 2 in 32 bits: two values in three rows.
+	rows := append(binary.LittleEndian.AppendUint32([]byte{double | isArray | hasDims}, 2), make([]byte, 16)...)
+	rows = append(rows, array(0, 2, 3, 0x55555556)[5:]...)
 	return map[string][]byte{
+		"rows of no length":          endpointsWith([]byte{0}, rows),
 		"negative length":            endpointsWith([]byte{0}, array(double|isArray, -2)),
 		"2^31 values":                endpointsWith([]byte{0}, array(double|isArray, 1<<31-1)),
 		"2^31 dimensions":            endpointsWith([]byte{0}, binary.LittleEndian.AppendUint32(array(double|isArray|hasDims, 0), 1<<31-1)),

@@ -17,12 +17,16 @@ import (
 )
 
 // paper is an archive and a journal that take everything, until they do not.
-type paper struct{ blank, torn atomic.Bool }
+type paper struct {
+	blank, torn atomic.Bool
+	lines       []plant.Record
+}
 
 func (p *paper) Append(v []plant.Record, stored ...func()) error {
 	if p.blank.Load() {
 		return nil
 	}
+	p.lines = append(p.lines, v...)
 	for _, f := range stored {
 		f()
 	}
@@ -166,5 +170,55 @@ func TestHeartbeat(t *testing.T) {
 		far.mu.Unlock()
 		cancel()
 		running.Wait()
+	})
+}
+
+// The source's own time of each value can be found again in the archive, also over
+// a restart; a value that was judged at its own time costs no further line.
+func TestSourceTimeIsKept(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &paper{}
+		offsets := map[plant.TagID]time.Duration{}
+		for _, given := range [][]time.Duration{{0, 0, time.Hour, time.Hour, time.Hour + time.Nanosecond*100}, {time.Hour + 100, -24 * time.Hour, 0, 0}} {
+			h, err := plant.Load("plant.yaml", []byte("site: {name: Small Mill (invented)}\nopcua: {servers: [{name: s, endpoint: \"opc.tcp://127.0.0.1:1\", policy: None, mode: None}]}\n"+
+				"sets: [{name: EV, bodies: [{name: B1, heating_surface_m2: 100, tags: {level: {node: \"nsu=u;s=l\", unit: \"%\"}}}]}]\n"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			c, err := New(h, nil, rules.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			tag, _ := h.Find("EV.B1.level")
+			l := NewLoop(LoopOptions{Core: c, Archive: p, Journal: ink{p}, Offsets: offsets, Log: slog.New(slog.DiscardHandler),
+				Counts: Counts{nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}}})
+			ctx, cancel := context.WithCancel(t.Context())
+			var running sync.WaitGroup
+			running.Go(func() { l.Run(ctx) })
+			for _, off := range given {
+				time.Sleep(time.Second)
+				l.Take(ctx, []plant.Sample{{Tag: tag.ID, Point: plant.Point{Time: l.Now(), Value: off.Seconds(), Quality: plant.Good}, Offset: off}})
+			}
+			time.Sleep(2 * time.Second)
+			cancel()
+			running.Wait()
+			offsets = map[plant.TagID]time.Duration{tag.ID: l.Offsets[tag.ID]} // as the archive gives it
+		}
+		offset, values, written := 0.0, 0, 0
+		for _, x := range p.lines {
+			switch x.Path {
+			case OffsetPath("EV.B1.level"):
+				offset = x.Point.Value
+				written++
+			case "EV.B1.level":
+				values++
+				if x.Point.Value != offset {
+					t.Errorf("value %d: its source was ahead by %v, the archive says %v", values, x.Point.Value, offset)
+				}
+			}
+		}
+		if values != 9 || written != 4 {
+			t.Errorf("%d values, %d offsets written", values, written)
+		}
 	})
 }
