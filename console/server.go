@@ -80,6 +80,9 @@ type Options struct {
 	Logger *slog.Logger
 	// Version stands at the foot of every page.
 	Version string
+	// Acknowledge reads the token of a link with which a notice is acknowledged: of
+	// which alarm and occurrence, and who got it; nil: there are no such links.
+	Acknowledge func(token string, now time.Time) (alarm string, occurrence uint64, who string, err error)
 	// Metrics serves /metrics; nil: no such page.
 	Metrics http.Handler
 	// MaxStreams caps the live pages open at once; default 500. When all are
@@ -109,6 +112,7 @@ type Server struct {
 	answers  keptAnswers
 	api      apiDescription
 	gate     *gate
+	links    usedLinks
 	cert     *certificate // nil: no TLS
 }
 
@@ -352,6 +356,8 @@ func (s *Server) routes() *http.ServeMux {
 	on("GET /api/v1/strikes/{id}", toLook, s.apiStrike)
 	on("GET /healthz", toSignIn, s.healthz)
 	on("GET /static/{file...}", toSignIn, s.static)
+	on("GET /acknowledge/{token}", toSignIn, s.linkPage)
+	on("POST /acknowledge/{token}", toSignIn, s.acknowledgeByLink)
 	on("GET /sign-in", toSignIn, s.signInPage)
 	on("POST /sign-in", toSignIn, s.signIn)
 	on("POST /sign-out", toSignIn, s.signOut)

@@ -32,7 +32,7 @@ type Part struct {
 
 // partKeys are the sections of the edges. [Load] passes over those that it is
 // given no [Part] for.
-var partKeys = []string{"archive", "console", "influxdb", "notify"}
+var partKeys = []string{"archive", "console", "escalation", "influxdb", "notify"}
 
 // SiteConfig describes the site as a whole.
 type SiteConfig struct {

@@ -180,6 +180,59 @@ func Part() plant.Part {
 	}}
 }
 
+// EscalationPart is the section escalation: of the plant file.
+func EscalationPart() plant.Part {
+	return plant.Part{Key: "escalation", Into: new(Escalation), Check: func(h *plant.House, fault func(field, problem, fix string)) {
+		e := EscalationOf(h)
+		if e == nil {
+			return
+		}
+		names := map[string]bool{}
+		for _, c := range Configured(h) {
+			names[c.Name] = true
+		}
+		for i, p := range e.People {
+			if !names[p] {
+				fault(fmt.Sprintf("escalation.people[%d]", i), fmt.Sprintf("there is no receiver %q", p), "name receivers of notify:")
+			}
+		}
+		if e.After == 0 {
+			e.After = 5 * time.Minute
+		}
+		if e.After < 30*time.Second || e.After > 24*time.Hour {
+			fault("escalation.after", fmt.Sprintf("%s is out of bounds", e.After), "give 30s to 24h")
+		}
+		if e.Priority == "" {
+			e.Priority = plant.PriorityHigh.String()
+		}
+		if _, ok := priorityNamed(e.Priority); !ok {
+			fault("escalation.priority", fmt.Sprintf("priority %q is not known", e.Priority), "name the least urgent that is called: urgent, high, medium or low")
+		}
+		if (e.Address == "") != (e.KeyFile == "") {
+			fault("escalation.link_address", "link_address and link_key_file go together", "write at least 32 random characters into a file that only the service can read")
+		}
+		if u, err := url.Parse(e.Address); e.Address != "" && (err != nil || u.Host == "" || u.Scheme != "https" && !(u.Scheme == "http" && loopback.MatchString(u.Hostname()))) {
+			fault("escalation.link_address", "this is no encrypted web address", "write https://host, as people reach the console")
+		}
+		e.Address = strings.TrimRight(e.Address, "/")
+		if e.LinkExpires == 0 {
+			e.LinkExpires = 30 * time.Minute
+		}
+		if e.LinkExpires < time.Minute || e.LinkExpires > 24*time.Hour {
+			fault("escalation.link_expires", fmt.Sprintf("%s is out of bounds", e.LinkExpires), "give 1m to 24h")
+		}
+	}}
+}
+
+// EscalationOf is the escalation of a plant file that was loaded with
+// [EscalationPart]; nil: there is none.
+func EscalationOf(h *plant.House) *Escalation {
+	if e, ok := h.Part("escalation").(*Escalation); ok && len(e.People) > 0 {
+		return e
+	}
+	return nil
+}
+
 // Configured lists the receivers of a plant file that was loaded with [Part].
 func Configured(h *plant.House) []Receiver {
 	if list, ok := h.Part(section).(*[]Receiver); ok {

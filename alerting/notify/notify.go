@@ -45,7 +45,11 @@ type Notice struct {
 // durable are given again after a crash.
 func (n *Notice) Key() string {
 	e := &n.Event
-	return fmt.Sprintf("%d/%s/%s/%d", e.Seq, e.Alarm, e.Kind, e.Time.UnixMilli())
+	key := fmt.Sprintf("%d/%s/%s/%d", e.Seq, e.Alarm, e.Kind, e.Time.UnixMilli())
+	if n.Turn != "" { // each call of one alarm is another notice
+		key += fmt.Sprintf("/%d", e.Received.UnixMilli())
+	}
+	return key
 }
 
 // Sender delivers notices to one place. An error means that none of the batch

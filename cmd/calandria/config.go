@@ -34,7 +34,7 @@ func loadPlant(file string) (*plant.House, []rules.File, error) {
 
 // loadHouse reads a plant file with the sections of all edges.
 func loadHouse(file string, data []byte) (*plant.House, error) {
-	parts := append(historian.Parts(), console.Part(), notify.Part())
+	parts := append(historian.Parts(), console.Part(), notify.Part(), notify.EscalationPart())
 	return plant.Load(file, data, parts...)
 }
 

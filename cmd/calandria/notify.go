@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strconv"
 	"time"
 
@@ -97,6 +98,8 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 	head, _ := j.Head()
 	var out []*notify.Notifier
 	receivers := notify.Configured(h)
+	escalation := notify.EscalationOf(h)
+	links := linksOf(h, escalation, log)
 	for i := range receivers {
 		c := &receivers[i]
 		sender, fault := newSender(c, h)
@@ -108,6 +111,10 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 			return nil, err
 		}
 		config := notify.Config{Name: c.Name, Sender: sender, Route: route, Cursor: journalCursor{j, "notify." + c.Name}, Keep: c.Keep, Alive: c.Alive, Fault: fault, Log: log}
+		config.OnTurn = escalation != nil && slices.Contains(escalation.People, c.Name)
+		if links != nil {
+			config.Link = links.Make
+		}
 		switch c.Kind {
 		case "webhook":
 			config.Batch = 1

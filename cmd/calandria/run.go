@@ -86,6 +86,7 @@ type service struct {
 	sources   []reader
 	forward   *historian.Forwarder // nil: none
 	notifiers []*notify.Notifier
+	escalator *escalator // nil: nobody is called in turn
 	loop      *engine.Loop
 	console   *console.Server
 	reload    *reloader // nil: rules stay as they are
@@ -219,6 +220,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	opt := consoleOptions(h)
 	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
+	s.escalator = newEscalator(s, h, &opt)
 	s.console, err = console.New(&backend{Loop: s.loop, s: s}, opt)
 	return s, err
 }
@@ -370,6 +372,9 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	}
 	if s.reload != nil {
 		g.Go(func() error { return s.reload.Run(ctx) })
+	}
+	if s.escalator != nil {
+		g.Go(func() error { return s.escalator.Run(ctx) })
 	}
 	if err := g.Wait(); err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, http.ErrServerClosed) {
 		return err

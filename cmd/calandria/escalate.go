@@ -1,0 +1,122 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"time"
+
+	"calandria/alerting/notify"
+	"calandria/console"
+	"calandria/engine"
+	"calandria/plant"
+	"calandria/plant/files"
+)
+
+// escalator calls person after person while nobody acknowledges.
+type escalator struct {
+	*notify.Escalation
+	s    *service
+	file string // of the rota, empty: none
+	rota *notify.Rota
+	data string // as it was read last
+	log  *slog.Logger
+}
+
+// escalateEvery is how often it looks; the rota is read again as often, so that a
+// swap of shifts needs no restart.
+const escalateEvery = time.Second
+
+// newEscalator prepares the escalation of the plant file, nil if there is none, and
+// gives the console what reads links.
+func newEscalator(s *service, h *plant.House, opt *console.Options) *escalator {
+	e := notify.EscalationOf(h)
+	if e == nil {
+		return nil
+	}
+	x := &escalator{Escalation: e, s: s, file: besidePlant(h, e.RotaFile), log: s.log}
+	if links := linksOf(h, e, s.log); links != nil {
+		opt.Acknowledge = func(token string, now time.Time) (string, uint64, string, error) {
+			l, err := links.Read(token, now)
+			return l.Alarm, l.Occurrence, l.Receiver, err
+		}
+	}
+	x.read()
+	return x
+}
+
+// linksOf is what makes and reads the links; nil if there are none.
+func linksOf(h *plant.House, e *notify.Escalation, log *slog.Logger) *notify.Links {
+	if e == nil || e.Address == "" {
+		return nil
+	}
+	key, err := files.Secret(besidePlant(h, e.KeyFile))
+	if err == nil && len(key) < 32 {
+		err = fmt.Errorf("the key in %s is shorter than 32 characters", e.KeyFile)
+	}
+	if err != nil {
+		log.Error("notices carry no links to acknowledge with", "err", err)
+		return nil
+	}
+	return &notify.Links{Address: e.Address, Key: []byte(key), Expires: e.LinkExpires}
+}
+
+// read takes over the rota; a faulty one changes nothing, and without any
+// everybody is called at once.
+func (x *escalator) read() {
+	if x.file == "" {
+		return
+	}
+	data, err := readConfig(x.file)
+	if err == nil && string(data) == x.data {
+		return
+	}
+	var rota *notify.Rota
+	if err == nil {
+		rota, err = notify.ReadRota(x.file, data, siteZone(x.s.house))
+	}
+	if err != nil {
+		if x.data != err.Error() {
+			x.log.Error("the rota is not used; that of before holds", "err", err)
+		}
+		x.data = err.Error()
+		if x.rota == nil {
+			x.rota = &notify.Rota{}
+		}
+		return
+	}
+	x.rota, x.data = rota, string(data)
+}
+
+// Run calls until ctx ends.
+func (x *escalator) Run(ctx context.Context) error {
+	tick := time.NewTicker(escalateEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+			x.read()
+			if p := x.s.loop.Picture(); p != nil {
+				x.call(ctx, p)
+			}
+		}
+	}
+}
+
+func (x *escalator) call(ctx context.Context, p *engine.Picture) {
+	for _, turn := range x.Due(p.Alarms, x.rota, p.At) {
+		for _, n := range x.s.notifiers {
+			if slices.Contains(turn.To, n.Health().Name) {
+				n.Call(turn.Notice)
+			}
+		}
+		e := plant.Event{Time: p.At, Kind: plant.EventNotify, Source: engine.SystemOwner, Text: fmt.Sprintf("%s calls %s: %s", turn.Notice.Event.Alarm, strings.Join(turn.To, ", "), turn.Notice.Turn)}
+		if err := x.s.loop.Call(ctx, func(*engine.Core) { x.s.loop.Event(e) }); err != nil && ctx.Err() == nil {
+			x.log.Error("a call is not in the journal", "call", e.Text, "err", err)
+		}
+	}
+}
