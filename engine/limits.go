@@ -154,7 +154,9 @@ const leastHours = 48
 
 // Fit gives what the replay says of each limit, aiming at no more than perWeek
 // calls of one alarm. files are those that the judge runs.
-func (f *LimitFit) Fit(house *plant.House, files []rules.File, perWeek float64) []FittedLimit {
+// With tighter, a limit that usual running never comes near is proposed tighter too: a
+// quarter of the way from the worst usual hour, at least as far as that lies from the median.
+func (f *LimitFit) Fit(house *plant.House, files []rules.File, perWeek float64, tighter bool) []FittedLimit {
 	b := f.judge.Result
 	weeks := b.To.Sub(b.From).Hours() / (24 * 7)
 	var out []FittedLimit
@@ -172,13 +174,13 @@ func (f *LimitFit) Fit(house *plant.House, files []rules.File, perWeek float64) 
 			}
 		}
 		aimed := max(1, int(perWeek*weeks)) // one trouble is none too many
-		f.propose(&x, w, aimed, r.Alarms > aimed, written.Unit)
+		f.propose(&x, w, aimed, r.Alarms > aimed, tighter, written.Unit)
 		out = append(out, x)
 	}
 	return out
 }
 
-func (f *LimitFit) propose(x *FittedLimit, w *limitWatch, calls int, often bool, unit string) {
+func (f *LimitFit) propose(x *FittedLimit, w *limitWatch, calls int, often, tighter bool, unit string) {
 	if x.Hours == 0 {
 		x.Why = "its value was never known while it applies"
 		return
@@ -196,15 +198,19 @@ func (f *LimitFit) propose(x *FittedLimit, w *limitWatch, calls int, often bool,
 	case !often && x.Distance() < 0:
 		x.Why = "usual hours reach it, and it calls seldom: look at its delay and deadband"
 		return
-	case !often && x.Distance() > 3*math.Abs(x.WorstUsual-median)+margin:
-		// What a limit is there to prevent is not in the past: none is made tighter.
+	case !often && !(x.Distance() > 3*math.Abs(x.WorstUsual-median)+margin):
+		x.Why = "it fits"
+		return
+	case !often && !tighter:
 		x.Why = "it fits; usual running never comes near it"
 		return
 	case !often:
-		x.Why = "it fits"
-		return
+		// What a limit is there to prevent is not in the past: somebody has to want it.
+		x.Why = "tighter: usual running never comes near it"
+		margin = math.Max(margin, math.Max(math.Abs(x.WorstUsual-median), x.Distance()/4))
+	default:
+		x.Why = "it calls in usual running"
 	}
-	x.Why = "it calls in usual running"
 	if !w.limit.Above {
 		margin = -margin
 	}
@@ -212,8 +218,11 @@ func (f *LimitFit) propose(x *FittedLimit, w *limitWatch, calls int, often bool,
 	x.Says, x.Proposed = restated(x.Text, unit, &w.limit, x.Proposed)
 	if x.Says == "" {
 		x.Proposed, x.Why = math.NaN(), x.Why+"; its limit is an expression, change it by hand"
-	} else if !w.worse(x.Proposed, x.Limit.Value) {
-		x.Proposed, x.Says, x.Why = math.NaN(), "", "it calls in bursts, not by its limit: look at its delay and deadband"
+	} else if often != w.worse(x.Proposed, x.Limit.Value) {
+		x.Proposed, x.Says = math.NaN(), ""
+		if x.Why = "it fits"; often {
+			x.Why = "it calls in bursts, not by its limit: look at its delay and deadband"
+		}
 	}
 }
 

@@ -58,6 +58,7 @@ func TestLimitsFromThePast(t *testing.T) {
 		}
 		return 66 + 6*math.Sin(2*math.Pi*at.Sub(from).Hours()/8)
 	}}
+	tighter := false
 	fit := func(files []rules.File) ([]FittedLimit, *plant.House) {
 		core := func(files []rules.File) *Core {
 			h, err := plant.Load("plant.yaml", []byte(smallPlant))
@@ -75,7 +76,7 @@ func TestLimitsFromThePast(t *testing.T) {
 		if err := run.Run(context.Background()); err != nil {
 			t.Fatal(err)
 		}
-		return f.Fit(run.Judges[0].Core.House, files, 0.5), run.Judges[0].Core.House
+		return f.Fit(run.Judges[0].Core.House, files, 0.5, tighter), run.Judges[0].Core.House
 	}
 	files := []rules.File{{Name: "a.yaml", Data: []byte(limitRules)}}
 	got, _ := fit(files)
@@ -92,6 +93,14 @@ func TestLimitsFromThePast(t *testing.T) {
 		if x.Alarm != want.alarm || x.Says != want.says || !strings.Contains(x.Why, want.why) || math.Abs(x.WorstUsual-want.worst) > 0.1 {
 			t.Errorf("%+v, want %+v", x, want)
 		}
+	}
+	tighter = true
+	close, _ := fit(files)
+	if x := close[1]; x.Says == "" || !(x.Proposed < x.WorstUsual && x.Proposed > x.Limit.Value) {
+		t.Errorf("asked for a tighter one: %+v", x)
+	}
+	if close[0].Says != "72.4" || close[2].Says != "" || close[3].Says != "" {
+		t.Errorf("asked for tighter ones: %+v", close)
 	}
 	if got[0].Present < 20 {
 		t.Errorf("%g calls a week, want three a day", got[0].Present)

@@ -18,6 +18,7 @@ type limitsCmd struct {
 	Data    string        `help:"The data folder." default:"data" type:"path"`
 	PerWeek float64       `help:"Calls of one alarm in a week that are aimed at, at most." default:"0.5"`
 	Write   string        `help:"Write the proposed limits into this new file: overrides for the rules of the site." type:"path"`
+	Tighter bool          `help:"Propose tighter limits too, where usual running never comes near the present one."`
 	All     bool          `help:"List also the limits that fit."`
 }
 
@@ -25,7 +26,7 @@ type limitsCmd struct {
 func (limitsCmd) Help() string {
 	return `The past is replayed. For each alarm with one fixed limit the worst usual hour is found: the worst value that lasted for the alarm's delay, once as many troubles are left out as there may be calls. For a limit that calls in usual running one just beyond it is proposed. The proposed limits are replayed too: their calls are counted, and what is of no use is taken back.
 
-No limit is made tighter: what it is there to prevent is not in the past. No limit is proposed that protects people or pressure equipment. Read every proposal before you take it over: a past with a fault in it proposes a limit that hides the fault.`
+No limit is made tighter unless --tighter asks for it: what a limit is there to prevent is not in the past. Then one that usual running never comes near is proposed a quarter of the way from the worst usual hour to where it is, and at least as far beyond that hour as it lies from the median. No limit is proposed that protects people or pressure equipment. Read every proposal before you take it over: a past with a fault in it proposes a limit that hides the fault.`
 }
 
 func (c *limitsCmd) Run(a *app) error {
@@ -63,7 +64,7 @@ func (c *limitsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	fits := fit.Fit(judge.Core.House, files, c.PerWeek)
+	fits := fit.Fit(judge.Core.House, files, c.PerWeek, c.Tighter)
 	yaml := engine.LimitsYAML(fits)
 	weeks := to.Sub(from).Hours() / (24 * 7)
 	if yaml != "" {
