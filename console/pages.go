@@ -563,7 +563,7 @@ type trendsData struct {
 	Span           string
 	From, To       string // of the form
 	Full           bool   // no more can be added
-	Stamp          string
+	Stamp, Zone    string // Zone is its name, as browsers know it
 	Views          []trendView
 	Aggregates     []string
 	MayKeep        bool
@@ -592,7 +592,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 	if t.Live && t.Span == "" && q.Get("from") == "" {
 		t.Span = "8h"
 	}
-	data := trendsData{Span: t.Span, Full: len(t.Tags) >= maxTraces, Stamp: s.stamp(t.From) + " to " + s.stamp(t.To), Presets: s.presets(),
+	data := trendsData{Span: t.Span, Full: len(t.Tags) >= maxTraces, Stamp: s.stamp(t.From) + " to " + s.stamp(t.To), Zone: s.zone.String(), Presets: s.presets(),
 		From: t.From.In(s.zone).Format(formTime), To: t.To.In(s.zone).Format(formTime), Aggregates: s.b.Aggregates(), MayKeep: s.gate.allowed(actorOf(r), toAct)}
 	for i, path := range t.Tags {
 		tag, ok := h.Find(path)
