@@ -2,7 +2,6 @@ package engine
 
 import (
 	"context"
-	"errors"
 	"strings"
 	"time"
 
@@ -139,9 +138,6 @@ func (c *Core) Silence(at time.Time) {
 		}
 	}
 }
-
-// ErrStopped ends a replay from within without a fault.
-var ErrStopped = errors.New("stopped")
 
 // Replay runs the past through sets of rules: one Core works out the quantities,
 // which no rule can change, and each [Judge] its rules on top. They are the
