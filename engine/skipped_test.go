@@ -16,6 +16,7 @@ func TestNothingIsForgotten(t *testing.T) {
 		"evaporator.water.satLiquid": "formula",
 		"evaporator.water.satVapour": "formula",
 		"thermo.input.scale":         "reads fields of its own view",
+		"thermo.witness.open":        "by the configuration: how a vessel is seen to stand open",
 		"fouling.Tracker.fitEr":      "why there is no fit: the next hour tries again",
 	}
 	seen := map[reflect.Type]bool{}
