@@ -106,11 +106,7 @@ func checkCorrection(c *plant.Correction, held Coverage) error {
 
 // overlapping is a correction in force of the same tag that shares time with c.
 func overlapping(tx *sql.Tx, c *plant.Correction) (*plant.Correction, error) {
-	rows, err := tx.Query(`SELECT body FROM corrections WHERE tag = ? AND start < ? AND finish > ?`, c.Tag, endOf(c), nanos(c.From))
-	if err != nil {
-		return nil, err
-	}
-	all, err := bodies[plant.Correction](rows)
+	all, err := rowsOf(context.Background(), tx, bodyOf[plant.Correction], `SELECT body FROM corrections WHERE tag = ? AND start < ? AND finish > ?`, c.Tag, endOf(c), nanos(c.From))
 	for i := range all {
 		if all[i].Withdrawn.IsZero() {
 			return &all[i], err
@@ -131,11 +127,7 @@ func (j *Journal) WithdrawCorrection(id int64, by, reason string, at time.Time) 
 	}
 	e := plant.Event{Kind: plant.EventCorrection, Time: at, Received: at, User: by, Reason: reason, Action: "withdraw"}
 	err := j.record(&e, "corrections", func(tx *sql.Tx) (any, error) {
-		rows, err := tx.Query(`SELECT body FROM corrections WHERE id = ?`, id)
-		if err != nil {
-			return nil, err
-		}
-		all, err := bodies[plant.Correction](rows)
+		all, err := rowsOf(context.Background(), tx, bodyOf[plant.Correction], `SELECT body FROM corrections WHERE id = ?`, id)
 		switch {
 		case err != nil:
 			return nil, err
@@ -156,12 +148,8 @@ func (j *Journal) WithdrawCorrection(id int64, by, reason string, at time.Time) 
 // Corrections lists those of a tag ("" for all) that share time with [from,
 // to), also the withdrawn, by start.
 func (j *Journal) Corrections(ctx context.Context, tag string, from, to time.Time) ([]plant.Correction, error) {
-	rows, err := j.r.QueryContext(ctx, `SELECT body FROM corrections WHERE (? = '' OR tag = ?) AND start < ? AND finish > ? ORDER BY start, id`,
+	cs, err := rowsOf(ctx, j.r, bodyOf[plant.Correction], `SELECT body FROM corrections WHERE (? = '' OR tag = ?) AND start < ? AND finish > ? ORDER BY start, id`,
 		tag, tag, nanos(to), nanos(from))
-	if err != nil {
-		return nil, fmt.Errorf("read corrections: %w", err)
-	}
-	cs, err := bodies[plant.Correction](rows)
 	if err != nil {
 		return nil, fmt.Errorf("read corrections: %w", err)
 	}
@@ -207,24 +195,6 @@ func putBody(tx *sql.Tx, table string, id int64, rec any) error {
 	}
 	_, err = tx.Exec(`UPDATE `+table+` SET body = ? WHERE id = ?`, string(body), id)
 	return err
-}
-
-// bodies decodes rows of one JSON column and closes them.
-func bodies[T any](rows *sql.Rows) ([]T, error) {
-	defer rows.Close()
-	var out []T
-	for rows.Next() {
-		var body []byte
-		var v T
-		if err := rows.Scan(&body); err != nil {
-			return nil, err
-		}
-		if err := json.Unmarshal(body, &v); err != nil {
-			return nil, err
-		}
-		out = append(out, v)
-	}
-	return out, rows.Err()
 }
 
 // AskJob stores a job that the running program is to do and returns its
@@ -278,12 +248,8 @@ var ErrJobEnded = errors.New("the job has ended, or there is none of this number
 // Jobs lists jobs by number; open ones only (asked or running) if so wanted.
 // After a start a running one is one that was interrupted.
 func (j *Journal) Jobs(ctx context.Context, open bool) ([]plant.Job, error) {
-	rows, err := j.r.QueryContext(ctx, `SELECT body FROM jobs WHERE NOT ? OR state IN (?, ?) ORDER BY id`,
+	jobs, err := rowsOf(ctx, j.r, bodyOf[plant.Job], `SELECT body FROM jobs WHERE NOT ? OR state IN (?, ?) ORDER BY id`,
 		open, string(plant.JobAsked), string(plant.JobRunning))
-	if err != nil {
-		return nil, fmt.Errorf("read jobs: %w", err)
-	}
-	jobs, err := bodies[plant.Job](rows)
 	if err != nil {
 		return nil, fmt.Errorf("read jobs: %w", err)
 	}

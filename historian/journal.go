@@ -325,21 +325,15 @@ func putState(tx *sql.Tx, seq uint64, state State) error {
 
 // State returns the parts of the state stored last, none if nothing is stored.
 func (j *Journal) State() (map[string][]byte, error) {
-	rows, err := j.r.Query(`SELECT name, body FROM alarm_state`)
-	if err != nil {
-		return nil, fmt.Errorf("read state from journal %s: %w", j.path, err)
-	}
-	defer rows.Close()
 	parts := map[string][]byte{}
-	for rows.Next() {
+	err := eachRow(j.r, `SELECT name, body FROM alarm_state`, func(scan func(...any) error) error {
 		var name string
 		var body []byte
-		if err := rows.Scan(&name, &body); err != nil {
-			return nil, fmt.Errorf("read state from journal %s: %w", j.path, err)
-		}
+		err := scan(&name, &body)
 		parts[name] = body
-	}
-	if err := rows.Err(); err != nil {
+		return err
+	})
+	if err != nil {
 		return nil, fmt.Errorf("read state from journal %s: %w", j.path, err)
 	}
 	return parts, nil
@@ -391,26 +385,17 @@ func (j *Journal) Read(ctx context.Context, f plant.EventFilter) ([]plant.Event,
 		q += " LIMIT ?"
 		args = append(args, f.Limit)
 	}
-	rows, err := j.r.QueryContext(ctx, q, args...)
-	if err != nil {
-		return nil, fmt.Errorf("read journal %s: %w", j.path, err)
-	}
-	defer rows.Close()
-	var out []plant.Event
-	for rows.Next() {
+	out, err := rowsOf(ctx, j.r, func(scan func(...any) error) (e plant.Event, err error) {
 		var seq int64
 		var body []byte
-		if err := rows.Scan(&seq, &body); err != nil {
-			return nil, fmt.Errorf("read journal %s: %w", j.path, err)
+		if err = scan(&seq, &body); err == nil {
+			if damage := json.Unmarshal(body, &e); damage != nil { // one damaged line hides no other; Verify names it
+				e = plant.Event{Seq: uint64(seq), Kind: plant.EventRecord, Source: "calandria", Text: "this line of the journal is damaged: " + damage.Error()}
+			}
 		}
-		var e plant.Event
-		if err := json.Unmarshal(body, &e); err != nil {
-			// One damaged line hides no other; Verify names it.
-			e = plant.Event{Seq: uint64(seq), Kind: plant.EventRecord, Source: "calandria", Text: "this line of the journal is damaged: " + err.Error()}
-		}
-		out = append(out, e)
-	}
-	if err := rows.Err(); err != nil {
+		return e, err
+	}, q, args...)
+	if err != nil {
 		return nil, fmt.Errorf("read journal %s: %w", j.path, err)
 	}
 	return out, nil

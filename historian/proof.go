@@ -57,24 +57,15 @@ func Digest(b []byte) string {
 }
 
 // rowDigests are those of the rows of a table; id 0: of all.
-func rowDigests(ctx context.Context, q interface {
-	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
-}, table string, id int64) (map[string]string, error) {
-	rows, err := q.QueryContext(ctx, `SELECT id, `+provenTables[table]+` FROM `+table+` WHERE ? = 0 OR id = ?`, id, id)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
+func rowDigests(ctx context.Context, q querier, table string, id int64) (map[string]string, error) {
 	out := map[string]string{}
-	for rows.Next() {
-		var n int64
+	_, err := rowsOf(ctx, q, func(scan func(...any) error) (n int64, err error) {
 		var body []byte
-		if err := rows.Scan(&n, &body); err != nil {
-			return nil, err
-		}
+		err = scan(&n, &body)
 		out[strconv.FormatInt(n, 10)] = Digest(body)
-	}
-	return out, rows.Err()
+		return n, err
+	}, `SELECT id, `+provenTables[table]+` FROM `+table+` WHERE ? = 0 OR id = ?`, id, id)
+	return out, err
 }
 
 // stateDigest adds up, modulo 2^512, the SHA-512 of each part of the alarm states: a

@@ -54,27 +54,20 @@ func (j *Journal) PutCleaning(c plant.Cleaning, e plant.Event) (int64, error) {
 // Cleanings lists the cleanings that touch [from, to), by start; body ""
 // means all bodies.
 func (j *Journal) Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {
-	rows, err := j.r.QueryContext(ctx, `SELECT id, body, start, finish, user, method, note FROM cleanings
+	out, err := rowsOf(ctx, j.r, func(scan func(...any) error) (c plant.Cleaning, err error) {
+		var start int64
+		var end sql.NullInt64
+		if err = scan(&c.ID, &c.Body, &start, &end, &c.User, &c.Method, &c.Note); end.Valid {
+			c.End = time.Unix(0, end.Int64).UTC()
+		}
+		c.Start = time.Unix(0, start).UTC()
+		return c, err
+	}, `SELECT id, body, start, finish, user, method, note FROM cleanings
 		WHERE start < ? AND (finish IS NULL OR finish >= ?) AND (? = '' OR body = ?) ORDER BY start, id`, nanos(to), nanos(from), body, body)
 	if err != nil {
 		return nil, fmt.Errorf("read cleanings: %w", err)
 	}
-	defer rows.Close()
-	var out []plant.Cleaning
-	for rows.Next() {
-		var c plant.Cleaning
-		var start int64
-		var end sql.NullInt64
-		if err := rows.Scan(&c.ID, &c.Body, &start, &end, &c.User, &c.Method, &c.Note); err != nil {
-			return nil, fmt.Errorf("read cleanings: %w", err)
-		}
-		c.Start = time.Unix(0, start).UTC()
-		if end.Valid {
-			c.End = time.Unix(0, end.Int64).UTC()
-		}
-		out = append(out, c)
-	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // PutStrike stores a strike, or replaces the one of the same pan and start, journals e
@@ -110,24 +103,18 @@ func (j *Journal) Strikes(ctx context.Context, f plant.StrikeFilter) ([]Strike, 
 	if f.Limit > 0 {
 		limit = int64(f.Limit)
 	}
-	rows, err := j.r.QueryContext(ctx, `SELECT id, pan, grade, number, start, finish, whole, body FROM strikes
+	out, err := rowsOf(ctx, j.r, func(scan func(...any) error) (s Strike, err error) {
+		var start, end int64
+		err = scan(&s.ID, &s.Pan, &s.Grade, &s.Number, &start, &end, &s.Whole, &s.Body)
+		s.Start, s.End = time.Unix(0, start).UTC(), time.Unix(0, end).UTC()
+		return s, err
+	}, `SELECT id, pan, grade, number, start, finish, whole, body FROM strikes
 		WHERE (? = 0 OR id = ?) AND (? = '' OR pan = ?) AND (? = '' OR grade = ?) AND finish >= ? AND finish < ?
 		ORDER BY finish DESC, id DESC LIMIT ?`, f.ID, f.ID, f.Pan, f.Pan, f.Grade, f.Grade, from, to, limit)
 	if err != nil {
 		return nil, fmt.Errorf("read strikes: %w", err)
 	}
-	defer rows.Close()
-	var out []Strike
-	for rows.Next() {
-		var s Strike
-		var start, end int64
-		if err := rows.Scan(&s.ID, &s.Pan, &s.Grade, &s.Number, &start, &end, &s.Whole, &s.Body); err != nil {
-			return nil, fmt.Errorf("read strikes: %w", err)
-		}
-		s.Start, s.End = time.Unix(0, start).UTC(), time.Unix(0, end).UTC()
-		out = append(out, s)
-	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // Setting returns a stored setting; false if there is none.

@@ -3,6 +3,7 @@ package historian
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"fmt"
 	"net/url"
 
@@ -51,4 +52,42 @@ func inTx(ctx context.Context, db *sql.DB, f func(*sql.Tx) error) error {
 		return err
 	}
 	return tx.Commit()
+}
+
+// querier is a database or a transaction.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+// rowsOf collects what read makes of each row.
+func rowsOf[T any](ctx context.Context, q querier, read func(scan func(...any) error) (T, error), query string, args ...any) ([]T, error) {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []T
+	for rows.Next() {
+		v, err := read(rows.Scan)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	return out, rows.Err()
+}
+
+// bodyOf decodes a row of one JSON column.
+func bodyOf[T any](scan func(...any) error) (v T, err error) {
+	var body []byte
+	if err = scan(&body); err == nil {
+		err = json.Unmarshal(body, &v)
+	}
+	return v, err
+}
+
+// eachRow hands out the rows one by one.
+func eachRow(db *sql.DB, query string, f func(scan func(...any) error) error) error {
+	_, err := rowsOf(context.Background(), db, func(scan func(...any) error) (struct{}, error) { return struct{}{}, f(scan) }, query)
+	return err
 }

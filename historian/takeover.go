@@ -101,17 +101,3 @@ func (a *Archive) takeOver() error {
 	}
 	return nil
 }
-
-func eachRow(db *sql.DB, query string, f func(scan func(...any) error) error) error {
-	rows, err := db.Query(query)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		if err := f(rows.Scan); err != nil {
-			return err
-		}
-	}
-	return rows.Err()
-}
