@@ -3,6 +3,7 @@ package deploy
 import (
 	"math"
 	"slices"
+	"time"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -192,7 +193,7 @@ func (d *idealMill) hour(i int, read func(string) float64, by map[string]*blindT
 	}
 	d.economy[i], d.evap[i] = math.NaN(), math.NaN()
 	p := setName + "."
-	if !h.hours[i].steady || !(read(p+"juice_flow") > 5) {
+	if at := h.begin.Add(time.Duration(i) * time.Hour); !h.hours[i].steady || !(read(p+"juice_flow") > 5) || len(h.upsets) > 0 && !at.Before(h.upsets[0].from.Add(-time.Hour)) {
 		return
 	}
 	n := s.effects

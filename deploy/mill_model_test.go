@@ -610,7 +610,7 @@ func (h *blindHouse) run(end time.Time, send func(g *blindTag, v, own float64, g
 			if good && g.begun {
 				g.sum, g.n = g.sum+g.own, g.n+1
 			}
-			if g.n > 0 && h.now.Unix()%3600 == 0 {
+			if h.now.Unix()%3600 == 0 { // NaN where the hour had no good reading
 				g.hours = append(g.hours, g.sum/g.n)
 				g.sum, g.n = 0, 0
 			}
