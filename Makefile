@@ -60,6 +60,9 @@ detection: ## what the rule library finds, over twenty mills; writes deploy/DETE
 	$(GO) test -count=1 -run TestSolver -v ./thermo/evaporator -args -solver-sets 10000
 	$(GO) test -count=1 -timeout 1h -run TestKilledAtAnyMoment -v ./historian -args -kills 100
 
+test-faults: ## what fails in service: damaged files, servers, receivers, stops
+	$(GO) test -count=1 -run 'Damaged|StartsWithout|Repair|Salvaged|OpensAnyway|Poison|HasALimit|SignalEnds|Crash|Kill|Full|Interop|Ladder|Outage' ./cmd/calandria ./historian ./console ./alerting/notify ./collector
+
 docs: ## the tables of the handbook that follow from the program
 	$(GO) test -count=1 -run 'TestHandbookTables' ./cmd/calandria -update
 	$(GO) test -count=1 -run 'Handbook' ./thermo/pan -update

@@ -3,6 +3,7 @@ package alerting
 import (
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 	"time"
 
@@ -24,12 +25,12 @@ type Change struct {
 // alarm its condition again afterwards, for its setpoint may have moved.
 func (e *Engine) Reload(specs []plant.AlarmSpec, by Change, now time.Time) error {
 	e.Advance(now)
-	n := &Engine{events: e.events, now: e.now, startedAt: e.startedAt, hold: e.hold, recordLost: e.recordLost, late: e.late}
+	n := &Engine{events: e.events, now: e.now, startedAt: e.startedAt, hold: e.hold, patience: e.patience, recordLost: e.recordLost, late: e.late}
 	if err := n.build(specs); err != nil {
 		return err
 	}
 	for i := range n.alarms {
-		if old, known := e.byName[n.alarms[i].spec.Name]; known {
+		if old, known := e.before(n.alarms[i].spec, n); known {
 			n.alarms[i].inherit(&e.alarms[old])
 			n.retime(i)
 		}
@@ -39,14 +40,14 @@ func (e *Engine) Reload(specs []plant.AlarmSpec, by Change, now time.Time) error
 	}
 	c := Command{User: by.User, Station: by.Station, Reason: by.Reason}
 	for i := range e.alarms {
-		if a := &e.alarms[i]; !n.has(a.spec.Name) {
+		if a := &e.alarms[i]; !n.has(a.spec.Name) && !n.renamed(a.spec.Name) {
 			n.events = append(n.events, plant.Event{Time: now, Kind: plant.EventChange, Alarm: a.spec.Name, Source: a.spec.Source,
 				Area: a.spec.Area, Occurrence: a.occurrence, Priority: a.spec.Priority, Before: a.state.String(),
 				User: by.User, Station: by.Station, Reason: by.Reason, Text: "removed; it was " + a.state.Word()})
 		}
 	}
 	for i := range n.alarms {
-		old, known := e.byName[n.alarms[i].spec.Name]
+		old, known := e.before(n.alarms[i].spec, n)
 		if !known {
 			n.changed(i, "added", c, now)
 			continue
@@ -65,6 +66,24 @@ func (e *Engine) Reload(specs []plant.AlarmSpec, by Change, now time.Time) error
 	*e = *n
 	e.Advance(now)
 	return nil
+}
+
+// before finds the alarm that a definition takes over: that of its name, else that
+// of its former name, unless the new definitions still have one of that name.
+func (e *Engine) before(spec *plant.AlarmSpec, next *Engine) (int, bool) {
+	if i, known := e.byName[spec.Name]; known {
+		return i, true
+	}
+	if spec.Formerly == "" || next.has(spec.Formerly) {
+		return 0, false
+	}
+	i, known := e.byName[spec.Formerly]
+	return i, known
+}
+
+// renamed reports that a definition takes over the state of a name.
+func (e *Engine) renamed(name string) bool {
+	return slices.ContainsFunc(e.alarms, func(a alarm) bool { return a.spec.Formerly == name })
 }
 
 func (e *Engine) has(name string) bool {

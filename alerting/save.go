@@ -208,6 +208,10 @@ func (e *Engine) Restore(s Saved, now time.Time) error {
 	for i := range s.Alarms {
 		saved := &s.Alarms[i]
 		index, known := e.byName[saved.Name]
+		if !known { // renamed while the program was down
+			index = slices.IndexFunc(e.alarms, func(a alarm) bool { return a.spec.Formerly == saved.Name })
+			known = index >= 0 && !slices.ContainsFunc(s.Alarms, func(x SavedAlarm) bool { return x.Name == e.alarms[index].spec.Name })
+		}
 		if !known {
 			if saved.State != Normal.String() {
 				e.events = append(e.events, plant.Event{Time: now, Kind: plant.EventChange, Alarm: saved.Name,

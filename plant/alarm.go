@@ -41,6 +41,7 @@ func (t Truth) String() string {
 // An alarm without cause, consequence and response is refused at load.
 type AlarmSpec struct {
 	Name     string // unique, stable: the journal refers to it
+	Formerly string // its name before, whose state it takes over; "" for none
 	Title    string // one line: what is wrong
 	Source   string // path of the equipment it belongs to, e.g. "EV.EV3"
 	Area     string // operating position

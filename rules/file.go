@@ -31,8 +31,10 @@ type derivedRule struct {
 type alarmRule struct {
 	Name  string `yaml:"name"`
 	Title string `yaml:"title"`
-	For   string `yaml:"for"`
-	Where string `yaml:"where"`
+	// Formerly is the rule's name before: its alarms take over the states.
+	Formerly string `yaml:"formerly"`
+	For      string `yaml:"for"`
+	Where    string `yaml:"where"`
 
 	Source string `yaml:"source"`
 	Area   string `yaml:"area"`

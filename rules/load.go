@@ -834,6 +834,12 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	if spec.Class == "" {
 		spec.Class = "process"
 	}
+	if o.Formerly != "" {
+		spec.Formerly = o.Formerly + strings.TrimPrefix(name, a.Name)
+		if o.Formerly == a.Name {
+			l.fault(lf, field+".formerly", "that is the name it has now", "give the name before, or leave it out")
+		}
+	}
 	spec.Priority = l.priority(lf, field, o)
 	l.procedure(lf, field, o, &spec)
 
