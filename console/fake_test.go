@@ -155,7 +155,7 @@ func fixtureSpecs() []plant.AlarmSpec {
 		{Name: "EV3_thermometer", Title: "Vapour thermometer of body 3 has failed", Source: "EV.EV3", Area: "evaporator", Priority: plant.PriorityLow, Class: "instrument",
 			Cause: "Open circuit.", Consequence: "A check on the pressure gauge is lost.", Response: "Call the instrument workshop.", Respond: 8 * time.Hour},
 		{Name: "CDA_approach_high", Title: "Approach of condenser A is large", Source: "CDA", Area: "pans", Priority: plant.PriorityMedium, Class: "process",
-			Cause: "Air leaking in.", Consequence: "Poor vacuum on the pan.", Response: "Look for air.", Procedure: "Venting", Topic: "venting", Document: "testdata/procedures/gone.pdf", Respond: 20 * time.Minute, Setpoint: num(12), Unit: "K"},
+			Cause: "Air leaking in.", Consequence: "Poor vacuum on the pan.", Response: "Look for air.", Respond: 20 * time.Minute, Setpoint: num(12), Unit: "K"},
 		{Name: "EV4_level_high", Title: "Juice level of body 4 is high", Source: "EV.EV4", Area: "evaporator", Priority: plant.PriorityMedium, Class: "process",
 			Cause: "Outlet throttled.", Consequence: "Carry-over.", Response: "Open the outlet.", Respond: 10 * time.Minute, Setpoint: num(70), Unit: "%"},
 	}
