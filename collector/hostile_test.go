@@ -329,12 +329,19 @@ func FuzzAnswer(f *testing.F) {
 	})
 }
 
-// A reader that is killed is missed for two seconds at most, and what the server's
-// history has is there afterwards.
+// A reader that is killed, or ends on what a server sends whom it trusts, is missed
+// for two seconds at most, and what the server's history has is there afterwards.
 func TestReaderIsKilled(t *testing.T) {
+	for _, how := range []string{"killed", "negative length", "2^31 dimensions"} {
+		t.Run(how, func(t *testing.T) { readerIsKilled(t, how) })
+	}
+}
+
+func readerIsKilled(t *testing.T, how string) {
 	s := startInterop(t, map[string]any{"variables": 2, "ramp": 100, "history": true})
+	p := newCutter(t, s.addr())
 	log := &logLines{}
-	r, err := NewRemote(Config{Server: plainServer(s.endpoint()), Tags: tagsOf("T0", "T1", "Still"), DataDir: t.TempDir(), Logger: slog.New(slog.NewTextHandler(log, nil))},
+	r, err := NewRemote(Config{Server: plainServer(p.endpoint()), Tags: tagsOf("T0", "T1", "Still"), DataDir: t.TempDir(), Logger: slog.New(slog.NewTextHandler(log, nil))},
 		[]string{os.Args[0], "read-server"})
 	if err != nil {
 		t.Fatal(err)
@@ -368,7 +375,12 @@ func TestReaderIsKilled(t *testing.T) {
 		switch h := r.Health(); {
 		case killed.IsZero() && len(points) > 20:
 			killed = time.Now()
-			r.process.Load().Kill()
+			if poison, ok := attacks()[how]; ok {
+				poison = poison[:min(len(poison), 60000)]
+				p.poison.Store(&poison)
+			} else {
+				r.process.Load().Kill()
+			}
 		case !bad.IsZero() && h.Counters.Backfilled > 0 && last[2].Quality.IsGood() && last[0].Quality.IsGood():
 			cancel()
 		}

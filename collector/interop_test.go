@@ -233,7 +233,9 @@ type cutter struct {
 	swallow atomic.Bool // a black hole: bytes go nowhere, connections stay
 	// drop is how many Publish answers with data are to vanish on the way.
 	drop atomic.Int32
-	wg   sync.WaitGroup
+	// poison takes the place of the next Publish answer.
+	poison atomic.Pointer[[]byte]
+	wg     sync.WaitGroup
 }
 
 func newCutter(t testing.TB, to string) *cutter {
@@ -308,9 +310,15 @@ func (p *cutter) messages(from, to net.Conn) {
 			continue
 		}
 		const publishResponse = 829
-		if len(b) > 200 && string(b[:3]) == "MSG" && binary.LittleEndian.Uint16(b[26:]) == publishResponse && p.drop.Load() > 0 {
-			p.drop.Add(-1)
-			continue
+		if len(b) > 30 && string(b[:3]) == "MSG" && binary.LittleEndian.Uint16(b[26:]) == publishResponse {
+			if len(b) > 200 && p.drop.Load() > 0 {
+				p.drop.Add(-1)
+				continue
+			}
+			if poison := p.poison.Swap(nil); poison != nil {
+				b = append(b[:24], *poison...) // behind the numbers of channel and request
+				binary.LittleEndian.PutUint32(b[4:], uint32(len(b)))
+			}
 		}
 		if _, err := to.Write(b); err != nil {
 			return
