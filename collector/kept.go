@@ -107,12 +107,6 @@ func (d *driver) keepNumbers() {
 	}
 }
 
-// forgetKept removes what is void.
-func (d *driver) forgetKept() {
-	d.kept = false
-	os.Remove(d.keptFile(".json"))
-}
-
 // takeUp makes what was kept the driver's own, as if the line had just been lost.
 func (d *driver) takeUp() {
 	data, err := os.ReadFile(d.keptFile(".json"))

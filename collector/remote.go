@@ -219,13 +219,13 @@ func (r *Remote) read(ctx context.Context) error {
 		}
 	}()
 	err = r.listen(bufio.NewReaderSize(out, 1<<16), base, alive)
-	if err != nil && !errors.Is(err, io.EOF) {
+	if !errors.Is(err, io.EOF) {
 		cmd.Process.Kill()
 	}
 	close(ended)
 	<-told
 	wait := cmd.Wait()
-	if err == nil || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
 		err = wait
 	}
 	if err == nil {
@@ -270,7 +270,7 @@ func (r *Remote) tell(ctx context.Context, w *bufio.Writer, s *settings, base ui
 	}
 }
 
-// listen takes what the reader says until it ends.
+// listen takes what the reader says until it ends: always with an error.
 func (r *Remote) listen(in *bufio.Reader, base uint64, alive *time.Timer) error {
 	var body []byte
 	for {

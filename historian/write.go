@@ -419,7 +419,7 @@ type parquetTable struct {
 	w     io.Writer
 	about string
 	cols  []column
-	pw    *parquet.Writer
+	pw    *parquet.GenericWriter[any]
 	place []int // of each column in the file, and of the name of a status
 	named []int
 }
@@ -447,7 +447,7 @@ func (p *parquetTable) head(cols []column) error {
 		p.place, p.named = append(p.place, leaf.ColumnIndex), append(p.named, name.ColumnIndex)
 	}
 	p.cols = cols
-	p.pw = parquet.NewWriter(p.w, append(writerOptions(), schema, parquet.KeyValueMetadata(aboutKey, p.about))...)
+	p.pw = parquet.NewGenericWriter[any](p.w, append(writerOptions(), schema, parquet.KeyValueMetadata(aboutKey, p.about))...)
 	return nil
 }
 

@@ -77,10 +77,10 @@ func TestStartsOnDamagedFiles(t *testing.T) {
 				}
 				m.start()
 				// The mill of the test is the demo's: its pressure is high again.
-				s := m.await("watching", 20*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "pressure").Active })
+				m.await("watching", 20*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "pressure").Active })
 				whole := file == "archive" && name == "a folder" // an empty one: a first start
 				if !whole {
-					s = m.await("the damage as an alarm", 15*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "damaged").Active })
+					s := m.await("the damage as an alarm", 15*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "damaged").Active })
 					if page := m.get("/trends"); !strings.Contains(page, "files of the") {
 						t.Errorf("the page says nothing of it; health %+v", s.Health)
 					}

@@ -146,22 +146,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	if err := s.archive.Describe(describe(h)...); err != nil {
 		log.Error("units and meanings of tags are not stored", "err", err)
 	}
-	var unread []engine.Source
-	for _, sc := range h.Config.OPCUA.Servers {
-		tags := measuredBy(h, sc.Name)
-		sc.Publish = max(clock.Real(sc.Publish), 50*time.Millisecond)
-		client, err := newReader(clock, collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: log, Now: clock.Now, Until: begun.lastRun,
-			Archived: func(id plant.TagID) (plant.Point, time.Duration, bool) {
-				p, ok, err := s.archive.Last(context.Background(), h.Tags[id].Path)
-				return p, begun.offsets[id], ok && err == nil
-			}})
-		if err != nil { // the other servers are read all the same
-			log.Error("a server is not read", "server", sc.Name, "err", err)
-			unread = append(unread, engine.Source{Name: sc.Name, LastError: err.Error(), Tags: len(tags), Since: now})
-			continue
-		}
-		s.sources = append(s.sources, client)
-	}
+	unread := s.readServers(clock, begun, dataDir)
 	reg := prometheus.NewRegistry()
 	sited := prometheus.WrapRegistererWith(prometheus.Labels{"site": h.Config.Site.Name}, reg)
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
@@ -179,25 +164,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	for _, x := range unread {
 		o.Sources = append(o.Sources, func() engine.Source { return x })
 	}
-	if x := historian.InfluxOf(h); x != nil {
-		if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(h), log); err != nil {
-			why := err.Error()
-			log.Error("values do not go to InfluxDB", "err", err)
-			o.Forward = func() (bool, string) { return false, why }
-		} else {
-			o.Forward = func() (bool, string) {
-				f := s.forward.Health()
-				return f.OK, f.String()
-			}
-		}
-		o.Forwarded = func() time.Time {
-			f := s.forward.Health()
-			if !f.OK || f.Lag > time.Minute {
-				return time.Time{}
-			}
-			return f.LastSent
-		}
-	}
+	s.forwardTo(historian.InfluxOf(h), &o)
 	o.Pages = func() (int, time.Time) {
 		if s.console == nil {
 			return 0, time.Time{}
@@ -223,6 +190,53 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	s.escalator = newEscalator(s, h, &opt)
 	s.console, err = console.New(&backend{Loop: s.loop, s: s}, opt)
 	return s, err
+}
+
+// readServers makes a reader for each server. Those that cannot be read are
+// returned: the others are read all the same.
+func (s *service) readServers(clock *engine.Clock, b *begun, dataDir string) (unread []engine.Source) {
+	for _, sc := range s.house.Config.OPCUA.Servers {
+		tags := measuredBy(s.house, sc.Name)
+		sc.Publish = max(clock.Real(sc.Publish), 50*time.Millisecond)
+		client, err := newReader(clock, collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: s.log, Now: clock.Now, Until: b.lastRun,
+			Archived: func(id plant.TagID) (plant.Point, time.Duration, bool) {
+				p, ok, err := s.archive.Last(context.Background(), s.house.Tags[id].Path)
+				return p, b.offsets[id], ok && err == nil
+			}})
+		if err != nil {
+			s.log.Error("a server is not read", "server", sc.Name, "err", err)
+			unread = append(unread, engine.Source{Name: sc.Name, LastError: err.Error(), Tags: len(tags), Since: clock.Now()})
+			continue
+		}
+		s.sources = append(s.sources, client)
+	}
+	return unread
+}
+
+// forwardTo sends values to InfluxDB where the plant file names one, and tells the
+// loop how that goes.
+func (s *service) forwardTo(x *historian.Influx, o *engine.LoopOptions) {
+	if x == nil {
+		return
+	}
+	var err error
+	if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(s.house), s.log); err != nil {
+		why := err.Error()
+		s.log.Error("values do not go to InfluxDB", "err", err)
+		o.Forward = func() (bool, string) { return false, why }
+		return
+	}
+	o.Forward = func() (bool, string) {
+		f := s.forward.Health()
+		return f.OK, f.String()
+	}
+	o.Forwarded = func() time.Time {
+		f := s.forward.Health()
+		if !f.OK || f.Lag > time.Minute {
+			return time.Time{}
+		}
+		return f.LastSent
+	}
 }
 
 // damage says what of the program's files is damaged, "" for nothing.
