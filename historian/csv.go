@@ -81,9 +81,6 @@ func csvValue(v float64) string {
 // maxFaults is how many faults one import reports.
 const maxFaults = 100
 
-// maxImportRows bounds the memory of one import.
-const maxImportRows = 20_000_000
-
 // ImportCSV reads what WriteSeries writes of stored values and stores it, durably, if all of it
 // is right; otherwise nothing is stored and the error is a plant.Faults with
 // file (name) and line. The tag must be known. The unit is the archive's own, or
@@ -93,30 +90,38 @@ const maxImportRows = 20_000_000
 // of a tag and the barometer. A value that cannot be, such as an absolute pressure
 // below zero, is a fault unless its status is Bad. It returns the number of samples
 // read; those the archive has already are stored once.
-func (a *Archive) ImportCSV(ctx context.Context, r io.Reader, name string, house *plant.House) (int, error) {
-	rows, faults, err := a.parseCSV(ctx, r, name, house)
+func (a *Archive) ImportCSV(ctx context.Context, r io.ReadSeeker, name string, house *plant.House) (int, error) {
+	failed := func(err error) error { return fmt.Errorf("import %s: %w", name, err) }
+	// Twice through the file: a season of samples does not fit into memory.
+	n, faults, err := a.parseCSV(ctx, r, name, house, nil)
 	if err != nil {
-		return 0, fmt.Errorf("import %s: %w", name, err)
+		return 0, failed(err)
 	}
 	if err := faults.Err(); err != nil {
 		return 0, err
 	}
+	if _, err := r.Seek(0, io.SeekStart); err != nil {
+		return 0, failed(err)
+	}
 	w := a.Bulk(ctx, nil)
-	for _, rec := range rows {
-		if err := w.Add(rec.Path, rec.Point); err != nil {
-			return 0, fmt.Errorf("import %s: %w", name, err)
-		}
+	again, faults, err := a.parseCSV(ctx, r, name, house, func(rec Record) error { return w.Add(rec.Path, rec.Point) })
+	if err == nil && (again != n || len(faults) > 0) {
+		err = errors.New("the file changed meanwhile; import it once more")
+	}
+	if err != nil {
+		return 0, failed(err)
 	}
 	if err := w.Close(); err != nil {
-		return 0, fmt.Errorf("import %s: %w", name, err)
+		return 0, failed(err)
 	}
-	return len(rows), nil
+	return n, nil
 }
 
 // csvImport is an import that is being checked.
 type csvImport struct {
 	name   string
 	house  *plant.House
+	latest time.Time // what is later cannot be
 	cr     *csv.Reader
 	faults plant.Faults
 	units  map[string]string // of the tags that are known
@@ -131,9 +136,10 @@ func (im *csvImport) fault(field int, name, problem, fix string) {
 	im.faults = append(im.faults, plant.Fault{File: im.name, Line: line, Column: col, Field: name, Problem: problem, Fix: fix})
 }
 
-// parseCSV checks an import; it changes nothing.
-func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house *plant.House) ([]Record, plant.Faults, error) {
-	im := &csvImport{name: name, house: house, cr: csv.NewReader(r), units: map[string]string{},
+// parseCSV checks an import, counts its samples and hands them to keep; nil: it
+// changes nothing.
+func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house *plant.House, keep func(Record) error) (n int, faults plant.Faults, err error) {
+	im := &csvImport{name: name, house: house, latest: a.opt.Now().Add(24 * time.Hour), cr: csv.NewReader(r), units: map[string]string{},
 		convs: map[conversionKey]conversion{}, paths: map[string]string{}}
 	im.cr.FieldsPerRecord = -1
 	im.cr.ReuseRecord = true
@@ -141,11 +147,10 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house 
 		im.units[t.Path] = t.Unit
 		im.known = append(im.known, t.Path)
 	}
-	var out []Record
 	header, fields := false, len(csvHead)
 	for len(im.faults) < maxFaults {
 		if err := ctx.Err(); err != nil {
-			return nil, nil, err
+			return 0, nil, err
 		}
 		rec, err := im.cr.Read()
 		if err == io.EOF {
@@ -157,7 +162,7 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house 
 			break // what follows is guesswork
 		}
 		if err != nil {
-			return nil, nil, err
+			return 0, nil, err
 		}
 		if !header {
 			header = true
@@ -178,17 +183,21 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house 
 			continue
 		}
 		if got, ok := im.line(rec); ok {
-			out = append(out, got)
+			n++
+			if keep != nil {
+				if err := keep(got); err != nil {
+					return 0, nil, err
+				}
+			}
 		}
-		if len(out) > maxImportRows {
-			im.fault(0, "", fmt.Sprintf("more than %d samples", maxImportRows), "split the file")
-			break
-		}
+	}
+	if header && n == 0 && len(im.faults) == 0 {
+		im.faults = append(im.faults, plant.Fault{File: name, Line: 1, Problem: "the file has a first line and no sample", Fix: "compare it with what wrote it"})
 	}
 	if !header && len(im.faults) == 0 {
 		im.faults = append(im.faults, plant.Fault{File: name, Line: 1, Column: 1, Problem: "the file is empty", Fix: "begin with the line " + strings.Join(csvHead, ",")})
 	}
-	return out, im.faults, nil
+	return n, im.faults, nil
 }
 
 // line checks the five fields of a line; false if there is a fault in it.
@@ -200,6 +209,8 @@ func (im *csvImport) line(rec []string) (Record, bool) {
 		im.fault(0, "time", fmt.Sprintf("%q is not a time", rec[0]), "write it like 2026-03-01T06:00:00.000Z")
 	case t.Before(minTime) || t.After(maxTime):
 		im.fault(0, "time", fmt.Sprintf("%s is outside 1900..2200", rec[0]), "correct it")
+	case t.After(im.latest):
+		im.fault(0, "time", rec[0]+" lies in the future", "correct the year, or the clock of this machine")
 	}
 	path := csvPlain(rec[1])
 	conv := im.conversion(path, csvPlain(rec[3]))

@@ -164,7 +164,7 @@ func FuzzImportCSV(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Fuzz(func(t *testing.T, in string) {
-		recs, faults, err := a.parseCSV(context.Background(), strings.NewReader(in), "x.csv", nil)
+		recs, faults, err := parsed(a, strings.NewReader(in), "x.csv", nil)
 		if err != nil {
 			t.Fatalf("an error that names no line: %v", err)
 		}
@@ -184,7 +184,7 @@ func FuzzImportCSV(f *testing.F) {
 			w.Write([]string{csvTime(r.Point.Time, nil), csvText(r.Path), csvValue(r.Point.Value), "kPa", csvStatus(r.Point.Quality.Code())})
 		}
 		w.Flush()
-		again, faults, err := a.parseCSV(context.Background(), &out, "y.csv", nil)
+		again, faults, err := parsed(a, &out, "y.csv", nil)
 		if err != nil || len(faults) > 0 || len(again) != len(recs) {
 			t.Fatalf("%v %v: %d and %d samples", err, faults, len(recs), len(again))
 		}
@@ -219,7 +219,6 @@ tags:
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx := context.Background()
 	a := openTest(t, t.TempDir(), t0)
 	for _, tag := range h.Tags {
 		if err := a.Describe(TagInfo{Path: tag.Path, Unit: tag.Unit}); err != nil {
@@ -255,7 +254,7 @@ tags:
 		{"S.juice_brix", "165", "Bx", 0, "is no possible Brix"},
 		{"odd", "7", "kPa", 0, "convert the values to scoops"},
 	} {
-		rows, faults, err := a.parseCSV(ctx, strings.NewReader("time,tag,value,unit,status\n2026-03-01T00:00:00Z,"+c.tag+","+c.value+","+c.unit+",Good\n"), "x.csv", h)
+		rows, faults, err := parsed(a, strings.NewReader("time,tag,value,unit,status\n2026-03-01T00:00:00Z,"+c.tag+","+c.value+","+c.unit+",Good\n"), "x.csv", h)
 		switch {
 		case err != nil:
 			t.Fatal(err)
@@ -269,7 +268,7 @@ tags:
 	}
 	// A Bad value may be anything; gauge needs the barometer of a plant file.
 	parse := func(line string, house *plant.House) plant.Faults {
-		_, faults, err := a.parseCSV(ctx, strings.NewReader("time,tag,value,unit,status\n2026-03-01T00:00:00Z,"+line+"\n"), "x.csv", house)
+		_, faults, err := parsed(a, strings.NewReader("time,tag,value,unit,status\n2026-03-01T00:00:00Z,"+line+"\n"), "x.csv", house)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -289,4 +288,9 @@ tags:
 func exportCSV(ctx context.Context, a *Archive, w io.Writer, paths []string, from, to time.Time) error {
 	_, err := a.WriteSeries(ctx, w, plant.SeriesQuery{Paths: paths, From: from, To: to, Versions: true, Format: "csv"}, About{})
 	return err
+}
+
+func parsed(a *Archive, r io.Reader, name string, house *plant.House) (rows []Record, faults plant.Faults, err error) {
+	_, faults, err = a.parseCSV(context.Background(), r, name, house, func(r Record) error { rows = append(rows, r); return nil })
+	return rows, faults, err
 }

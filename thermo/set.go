@@ -55,6 +55,7 @@ type setView struct {
 	kept          evaporator.Sigmas // them
 	keptOf        basis
 	used          evaporator.Measurement // m as the balances take it, see store
+	plainFlows    flows                  // of used, before they are corrected
 	usual         evaporator.Measurement // a slow mean of m, for what if
 	usualHours    float64                // in it
 	followed      time.Time              // when last
@@ -316,6 +317,7 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	}
 	s.store(at)
 	s.set.Evaluate(&s.used, s.r)
+	s.discrepancies()
 	return now
 }
 

@@ -92,6 +92,25 @@ func (s *setView) lastGroup() int {
 	return first
 }
 
+// flows are the readings that closures compare.
+type flows struct{ juiceTH, feedBrix, syrupTH, syrupBrix, steamTH float64 }
+
+// discrepancies puts the readings as they are into what says how far they
+// contradict one another: corrected ones would agree.
+func (s *setView) discrepancies() {
+	u, x := &s.used, s.plainFlows
+	if c := &s.r.SolidsClosurePct; c.OK() {
+		in := u.JuiceTH.Value * u.FeedBrix.Value
+		stored := in*(1+c.Value/100) - u.SyrupTH.Value*u.SyrupBrix.Value
+		c.Value = 100 * ((x.syrupTH*x.syrupBrix+stored)/(x.juiceTH*x.feedBrix) - 1)
+	}
+	for _, c := range []*evaporator.Result{&s.r.SteamDifference, &s.r.HeatClosurePct} {
+		if c.OK() && u.SteamTH.Value > 0 {
+			c.Value = 100 * ((1+c.Value/100)*x.steamTH/u.SteamTH.Value - 1)
+		}
+	}
+}
+
 // store works out what the bodies store, and the measurement that the balances use.
 // It goes by the results of the moment before.
 func (s *setView) store(at time.Time) {
@@ -110,6 +129,7 @@ func (s *setView) store(at time.Time) {
 	s.used = s.m
 	s.used.JuiceTH = s.flowBehind.behind(s.m.JuiceTH, hours)
 	s.used.FeedBrix = s.feedBehind.behind(s.m.FeedBrix, hours)
+	s.plainFlows = flows{s.used.JuiceTH.Value, s.used.FeedBrix.Value, s.used.SyrupTH.Value, s.used.SyrupBrix.Value, s.used.SteamTH.Value}
 	s.check.correct()
 	s.stored = 0
 	if !s.m.JuiceTH.OK || !s.m.FeedBrix.OK || s.r.Row == evaporator.ByTemperatures || s.r.Row == evaporator.NoRow {

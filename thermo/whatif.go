@@ -320,6 +320,11 @@ func (w *supposed) passBleeds(op *evaporator.Operation) {
 	}
 }
 
+// lawSigma is how well a power law gives the way of U with Brix, temperature or heat
+// flux a step beyond a body's own past, as one standard deviation of its exponent:
+// ours. What is learned says how well the past is met, which is less.
+const lawSigma = 0.1
+
 // doubts are what is not known of the change itself: what cleanings restore, and how U
 // goes with its condition.
 func (w *supposed) doubts() (list []func(*evaporator.Operation)) {
@@ -330,6 +335,7 @@ func (w *supposed) doubts() (list []func(*evaporator.Operation)) {
 		}
 		for j, sigma := range w.s.bodies[i].scaling.depends.Sigma {
 			if sigma > 0 {
+				sigma = math.Hypot(sigma, lawSigma)
 				list = append(list, func(op *evaporator.Operation) {
 					inner := op.Coefficient
 					op.Coefficient = func(body int, brix, chestC, flux float64) float64 {

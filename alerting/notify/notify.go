@@ -581,7 +581,7 @@ func (n *Notifier) retry(batch []item) bool {
 	n.health.Failed++
 	n.failed++
 	if n.failed >= suspectAfter {
-		n.size = max(1, n.size/2)
+		n.size = max(1, min(n.size, len(batch))/2)
 	}
 	x := &batch[0]
 	n.alone = len(batch) == 1 && (n.failed == 1 || n.alone && n.culprit == x.Key())

@@ -31,20 +31,29 @@ type app struct {
 	log    *slog.Logger
 }
 
-// progress shows how far something long has come, on a terminal in place; what
-// takes less than a second shows nothing.
+// progress shows how far something long has come: on a terminal in place, else a
+// line a minute. What takes less than a second shows nothing.
 func (a *app) progress(what string) func(done float64, at time.Time) {
 	began := time.Now()
 	shown := began.Add(700 * time.Millisecond)
 	return func(done float64, at time.Time) {
-		now := time.Now()
-		if now.Sub(shown) < 300*time.Millisecond || !terminal(a.errOut) {
+		if a.errOut == nil {
+			return
+		}
+		now, every, end := time.Now(), time.Minute, "\n"
+		if terminal(a.errOut) {
+			every, end = 300*time.Millisecond, ""
+		}
+		if now.Sub(shown) < every {
 			return
 		}
 		shown = now
 		left := time.Duration(float64(now.Sub(began)) * (1 - done) / max(done, 1e-3))
-		fmt.Fprintf(a.errOut, "\r%s  %3.0f %%  %s, %s left   ", what, 100*done, at.Format("2 Jan 2006"), left.Round(time.Second))
-		if done >= 1 {
+		if end == "" {
+			fmt.Fprint(a.errOut, "\r")
+		}
+		fmt.Fprintf(a.errOut, "%s  %3.0f %%  %s, %s left   %s", what, 100*done, at.Format("2 Jan 2006"), left.Round(time.Second), end)
+		if done >= 1 && end == "" {
 			fmt.Fprintln(a.errOut)
 		}
 	}

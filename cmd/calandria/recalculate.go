@@ -316,7 +316,7 @@ func (x *recalculated) words() string {
 type recalculateCmd struct {
 	ruleSource
 	From      string        `help:"Start: a date, a time, or an age such as 90d; default the beginning of the archive."`
-	To        string        `help:"End, not included; default now."`
+	To        string        `help:"End, not included; default the newest value of an instrument."`
 	Equipment string        `help:"Path of a set, body, condenser or pan; default the whole house."`
 	Step      time.Duration `help:"Time between scans." default:"10s"`
 	By        string        `help:"Who asks for it." default:"${user}"`
@@ -325,6 +325,9 @@ type recalculateCmd struct {
 }
 
 func (c *recalculateCmd) Run(a *app) error {
+	if c.By == "" {
+		return errors.New("nobody is named who asks for it, and the login name is not known: give --by")
+	}
 	if c.Step < time.Second {
 		return fmt.Errorf("--step %s: give 1s or more", c.Step)
 	}
@@ -337,6 +340,7 @@ func (c *recalculateCmd) Run(a *app) error {
 		return err
 	}
 	first, err := firstSample(a.ctx, h, past{ar}, time.Time{})
+	last := newest(a.ctx, h, past{ar}) // nothing follows from the time after
 	ar.Close()
 	if err != nil {
 		return err
@@ -344,14 +348,15 @@ func (c *recalculateCmd) Run(a *app) error {
 	if first.IsZero() {
 		return fmt.Errorf("the archive in %s holds no value of this plant's tags: import some first, or check --data and --config", c.Data)
 	}
-	from, to := first.Truncate(time.Minute), time.Now().UTC()
+	now := time.Now().UTC()
+	from, to := first.Truncate(time.Minute), last.Add(time.Millisecond)
 	if c.From != "" {
-		if from, err = plant.ParseMoment(c.From, time.UTC, to); err != nil {
+		if from, err = plant.ParseMoment(c.From, time.UTC, now); err != nil {
 			return fmt.Errorf("--from: %w", err)
 		}
 	}
 	if c.To != "" {
-		if to, err = plant.ParseMoment(c.To, time.UTC, to); err != nil {
+		if to, err = plant.ParseMoment(c.To, time.UTC, now); err != nil {
 			return fmt.Errorf("--to: %w", err)
 		}
 	}
@@ -430,7 +435,7 @@ func (r *recalculator) do(ctx context.Context, job plant.Job, show func(done flo
 	case errors.Is(err, historian.ErrJobEnded):
 		return nil, errors.New("the job was cancelled; the values of before stay in force")
 	case ctx.Err() != nil:
-		return nil, fmt.Errorf("interrupted; the values of before stay in force, and the job goes on at the next start of the program: %w", ctx.Err())
+		return nil, errors.New("interrupted; the values of before stay in force; 'calandria run' goes on with the job, 'calandria recalculate' begins anew")
 	case err != nil:
 		job.State, job.Text = plant.JobFailed, err.Error()
 	default:
