@@ -105,11 +105,16 @@ func TestDesk(t *testing.T) {
 		d.leave()
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
-		if got := strings.Join(order[:7], " "); got != "flood person gone flood person flood person" || crowded != 7+3+1 {
+		mu.Lock()
+		got := strings.Join(order[:7], " ")
+		mu.Unlock()
+		if got != "flood person gone flood person flood person" || crowded != 7+3+1 {
 			t.Errorf("turns: %s; %d sent away", got, crowded)
 		}
 		time.Sleep(20 * time.Minute)
 		synctest.Wait()
+		mu.Lock()
+		defer mu.Unlock()
 		if len(order) != deskWaiting || d.busy || d.waiting != 0 || len(d.lanes) != 0 {
 			t.Errorf("%d had their turn, %d wait; %v", len(order), d.waiting, d.busy)
 		}

@@ -32,7 +32,7 @@ func TestTrendsWorkbench(t *testing.T) {
 	// Words find a tag; Enter adds the first.
 	b.tabTo("e.id === 'add'")
 	b.do("type", chromedp.KeyEvent("ev5 against"))
-	b.until("document.querySelector('#found button')?.dataset.path === 'EV.EV5.u_ratio'", 3*time.Second)
+	b.until("document.querySelector('#found button')?.dataset.path === 'EV.EV5.u_ratio'", 8*time.Second)
 	b.shot("trends-search-1280")
 	b.do("take", chromedp.KeyEvent("\r"))
 	drawn(1)
@@ -41,7 +41,7 @@ func TestTrendsWorkbench(t *testing.T) {
 	if q := eval[string](b, "location.search"); !strings.Contains(q, "tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure") || !strings.Contains(q, "span=7d") {
 		t.Errorf("the address is %s", q)
 	}
-	b.until("document.getElementById('marks-count').textContent.includes('correction')", 3*time.Second)
+	b.until("document.getElementById('marks-count').textContent.includes('correction')", 8*time.Second)
 	if rows := eval[int](b, "document.querySelectorAll('#stats tbody tr').length"); rows != 2 {
 		t.Errorf("%d rows of statistics", rows)
 	}
@@ -50,7 +50,7 @@ func TestTrendsWorkbench(t *testing.T) {
 	// The cursor reads value and quality.
 	b.do("point", chromedp.Evaluate[chromedp.Void](`(() => { const o = document.querySelector('.u-over'), r = o.getBoundingClientRect();
 		for (const k of ['mouseenter', 'mousemove']) o.dispatchEvent(new MouseEvent(k, {clientX: r.left + r.width / 2, clientY: r.top + 30, bubbles: true})); })()`))
-	b.until("/, Good/.test(document.querySelector('#chosen .at').textContent)", 3*time.Second)
+	b.until("/, Good/.test(document.querySelector('#chosen .at').textContent)", 8*time.Second)
 
 	// A drag zooms and fetches finer values; the address has it, Back returns.
 	left, top, width := eval[float64](b, "document.querySelector('.u-over').getBoundingClientRect().left"), eval[float64](b, "document.querySelector('.u-over').getBoundingClientRect().top"), eval[float64](b, "document.querySelector('.u-over').getBoundingClientRect().width")
@@ -59,22 +59,22 @@ func TestTrendsWorkbench(t *testing.T) {
 	}
 	held := chromedp.Button("left")
 	b.do("zoom", mouse(chromedp.MousePressed, 0.5, held, chromedp.ClickCount(1)), mouse(chromedp.MouseMoved, 0.53, held), mouse(chromedp.MouseMoved, 0.6, held), mouse(chromedp.MouseReleased, 0.6, held, chromedp.ClickCount(1)))
-	b.until("location.search.includes('from=')", 3*time.Second)
+	b.until("location.search.includes('from=')", 8*time.Second)
 	span := eval[float64](b, "(q => (q.get('to') - q.get('from')) / 3600e3)(new URLSearchParams(location.search))")
 	if span < 14 || span > 20 {
 		t.Errorf("a drag over a tenth of a week shows %.1f h", span)
 	}
 	drawn(2)
 	b.do("back", chromedp.Evaluate[chromedp.Void]("history.back()"))
-	b.until("location.search.includes('span=7d')", 3*time.Second)
+	b.until("location.search.includes('span=7d')", 8*time.Second)
 	drawn(2)
 
 	// Keys: the charts have the focus, arrows move, plus zooms, 0 follows again.
 	b.do("keys", chromedp.Evaluate[chromedp.Void]("document.getElementById('charts').focus()"), chromedp.KeyEvent("-"), chromedp.KeyEvent("+"), chromedp.KeyEvent("+"))
-	b.until("location.search.includes('from=')", 3*time.Second)
+	b.until("location.search.includes('from=')", 8*time.Second)
 	drawn(2)
 	b.do("now", chromedp.KeyEvent("0"))
-	b.until("location.search.includes('span=')", 3*time.Second)
+	b.until("location.search.includes('span=')", 8*time.Second)
 
 	// Typed times; what is no time is said.
 	set := func(id, v string) {
@@ -82,15 +82,15 @@ func TestTrendsWorkbench(t *testing.T) {
 	}
 	set("from", "the day before")
 	b.do("show", chromedp.Evaluate[chromedp.Void]("document.getElementById('range').requestSubmit()"))
-	b.until("document.getElementById('chart-state').textContent.includes('from: write a time')", 3*time.Second)
+	b.until("document.getElementById('chart-state').textContent.includes('from: write a time')", 8*time.Second)
 	set("from", "20d")
 	set("to", time.Now().Add(-time.Hour).UTC().Format(time.RFC3339))
 	b.do("show", chromedp.Evaluate[chromedp.Void]("document.getElementById('range').requestSubmit()"))
-	b.until("(q => Math.abs((q.get('to') - q.get('from')) / 86400e3 - 20) < 0.1)(new URLSearchParams(location.search))", 3*time.Second)
+	b.until("(q => Math.abs((q.get('to') - q.get('from')) / 86400e3 - 20) < 0.1)(new URLSearchParams(location.search))", 8*time.Second)
 
 	view := func(name, name2 string, canvases int) {
 		b.do(name, chromedp.Evaluate[chromedp.Void]("(e => { e.value = '"+name+"'; e.dispatchEvent(new Event('change')); })(document.getElementById('view'))"))
-		b.until("location.search.includes('view="+name+"')", 3*time.Second)
+		b.until("location.search.includes('view="+name+"')", 8*time.Second)
 		b.until("document.getElementById('chart-state').textContent.includes('"+name2+"')", 8*time.Second)
 		drawn(canvases)
 		b.shot("trends-" + name + "-1280")
