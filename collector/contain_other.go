@@ -1,10 +1,11 @@
-//go:build !linux
+//go:build !linux || race
 
 package collector
 
 import "runtime/debug"
 
-// Contain bounds the stack. The memory of a reader has no hard limit here.
+// Contain bounds the stack. The memory of a reader has no hard limit here: the
+// race detector needs more than any reader may have.
 func Contain() error {
 	debug.SetMaxStack(readerStack)
 	return nil

@@ -137,6 +137,8 @@ function reach() {
 follow();
 reach();
 window.addEventListener("resize", reach);
+const grown = new ResizeObserver(reach); // a table that is filled later
+for (const e of document.querySelectorAll(".scroll > *")) grown.observe(e);
 connect();
 setInterval(() => { watch(); speak(); }, 200);
 // A page that comes back from the browser's memory shows an old picture until
