@@ -154,16 +154,15 @@ func (b *bindings) accept(s *sight, m mend, problem, evidence string) {
 func (b *bindings) doubled() {
 	for i, s := range b.all {
 		for _, o := range b.all[:i] {
+			if o.named || s.named || oneVapour(o.t, s.t) {
+				continue
+			}
 			switch {
-			case o.named || oneVapour(o.t, s.t):
 			case o.t.Server == s.t.Server && o.t.Node == s.t.Node:
 				b.name(s, "the node is bound twice", fmt.Sprintf("%s reads it too, at line %d", o.t.Path, o.t.Line), "name the node of this signal, or delete the line")
 			case s.moves && len(s.r.Raw) >= stillReadings && slices.Equal(o.r.Raw, s.r.Raw):
 				b.name(s, "the node repeats another node", fmt.Sprintf("all %d readings equal those of %s at line %d", len(s.r.Raw), o.t.Path, o.t.Line), "name the node of this signal's own instrument")
-			default:
-				continue
 			}
-			break
 		}
 	}
 }
@@ -243,19 +242,23 @@ func (b *bindings) normalRange(s *sight) {
 
 var setPointWords = []string{"setpoint", "sp", "spt", "consigna", "sollwert", "reference", "target"}
 
+// SetPoint reports whether a server's names of a node say that it is a set point.
+func SetPoint(names string) bool {
+	words := strings.FieldsFunc(strings.ToLower(strings.NewReplacer("SetPoint", "setpoint", "set point", "setpoint").Replace(names)),
+		func(r rune) bool { return !(r >= 'a' && r <= 'z') })
+	return slices.ContainsFunc(words, func(w string) bool { return slices.Contains(setPointWords, w) })
+}
+
 // setPoint finds nodes that the server calls a set point.
 func (b *bindings) setPoint(s *sight) {
-	words := strings.FieldsFunc(strings.ToLower(strings.ReplaceAll(strings.ReplaceAll(s.r.Title, "SetPoint", "setpoint"), "set point", "setpoint")),
-		func(r rune) bool { return !(r >= 'a' && r <= 'z') })
-	for _, w := range setPointWords {
-		if slices.Contains(words, w) && !s.named {
-			still := ""
-			if !s.moves && len(s.r.Raw) >= stillReadings {
-				still = fmt.Sprintf(", and %d readings are alike", len(s.r.Raw))
-			}
-			b.name(s, "the node is a set point by its name", fmt.Sprintf("the server calls it %q%s", s.r.Title, still), "name the node of the measured value")
-		}
+	if s.named || !SetPoint(s.r.Title) {
+		return
 	}
+	still := ""
+	if !s.moves && len(s.r.Raw) >= stillReadings {
+		still = fmt.Sprintf(", and %d readings are alike", len(s.r.Raw))
+	}
+	b.name(s, "the node is a set point by its name", fmt.Sprintf("the server calls it %q%s", s.r.Title, still), "name the node of the measured value")
 }
 
 // still finds signals that stand still to the last digit while most others move.

@@ -168,6 +168,10 @@ func TestBindings(t *testing.T) {
 		{"a set point bound as a flow, by its name", func(at func(string) *bound) { at("EV.juice_flow").reading.Title = "FIC101 SP" }, "EV.juice_flow", "measured value"},
 		{"a set point bound as a flow, by standing still", func(at func(string) *bound) { at("EV.juice_flow").still = true }, "EV.juice_flow", "set point"},
 		{"one node bound twice", func(at func(string) *bound) { at("EV.B3.brix").reading.Title = "EV.B4 brix" }, "EV.B3.brix EV.B4.brix", "node of this signal"},
+		{"a second pair behind a first", func(at func(string) *bound) {
+			at("EV.B2.brix").reading.Title = "EV.B1B brix"
+			at("EV.B5.brix").reading.Title = "EV.B4 brix"
+		}, "EV.B5.brix", "node of this signal"},
 		{"two bodies' pressures exchanged", func(at func(string) *bound) {
 			exchange(at, "EV.B3.vapour_pressure", "EV.B4.vapour_pressure")
 		}, "EV.B3.vapour_pressure EV.B4.vapour_pressure EV.B3.vapour_temperature", ""},

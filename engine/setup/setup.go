@@ -178,6 +178,9 @@ func (h *House) judge(s *Slot, node int) (Candidate, bool) {
 		return c, false
 	}
 	c.Marks += wordMarks(s.Signal, n.words) + h.placeMarks(v, n.place)
+	if engine.SetPoint(strings.Join(n.words, " ")) {
+		c.Marks -= 4
+	}
 	h.value(s, n, &c)
 	return c, true
 }
@@ -349,9 +352,6 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 		marks++
 	} else if other {
 		marks -= 1.5
-	}
-	if slices.ContainsFunc(words, func(w string) bool { return slices.Contains([]string{"sp", "setpoint", "spt", "consigna"}, w) }) {
-		marks -= 4
 	}
 	hits := 0.0
 	for _, w := range strings.Fields(stuff[s.Name]) {
