@@ -291,34 +291,31 @@ type averageRow struct {
 // reportTags are the main quantities of a house, by path.
 func (s *Server) reportTags() []string {
 	var out []string
-	first := func(e *plant.Equipment, names ...string) {
-		for _, n := range names {
-			if e.Tag(n) != plant.NoTag {
-				out = append(out, e.Path+"."+n)
-				return
-			}
+	add := func(e *plant.Equipment, names ...string) {
+		if path, ok := first(e, names...); ok {
+			out = append(out, path)
 		}
 	}
 	for _, e := range s.b.House().Of(plant.ClassSet) {
-		first(e, "juice_in_flow", "juice_flow")
-		first(e, "juice_brix")
-		first(e, "syrup_brix")
-		first(e, "evaporation")
-		first(e, "steam_flow", "steam_calculated")
-		first(e, "economy_measured", "economy")
-		first(e, "header_pressure", "steam_pressure")
+		add(e, "juice_in_flow", "juice_flow")
+		add(e, "juice_brix")
+		add(e, "syrup_brix")
+		add(e, "evaporation")
+		add(e, "steam_flow", "steam_calculated")
+		add(e, "economy_measured", "economy")
+		add(e, "header_pressure", "steam_pressure")
 		for i := len(e.Parts) - 1; i >= 0; i-- {
 			if e.Parts[i].Class == plant.ClassBody {
-				first(e.Parts[i], "vapour_pressure")
+				add(e.Parts[i], "vapour_pressure")
 				break
 			}
 		}
 	}
 	for _, e := range s.b.House().Of(plant.ClassCondenser) {
-		first(e, "approach")
+		add(e, "approach")
 	}
 	for _, e := range s.b.House().Of(plant.ClassPan) {
-		first(e, "evaporation")
+		add(e, "evaporation")
 	}
 	return out
 }

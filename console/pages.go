@@ -524,7 +524,9 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
 		defer cancel()
-		data.Document, data.Trends = documentHref(a.Spec), s.alarmTrends(ctx, a.Spec, now)
+		data.Document = documentHref(a.Spec)
+		// The live page asks with every repaint, and the loop is not to be asked each time.
+		data.Trends, _ = kept(&s.answers, "alarm trends "+name, now, tailFresh, func() ([]smallTrend, error) { return s.alarmTrends(ctx, a.Spec, now), nil })
 		events, err := s.b.Events(ctx, plant.EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 12})
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)

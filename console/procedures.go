@@ -125,11 +125,8 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		}
 		from := now.Add(-alarmTrendSpan)
 		b := s.history(ctx, "alarm "+t.Path, t.Path, from, now, 120, tailFresh)
-		low, high := math.Inf(1), math.Inf(-1)
-		for _, x := range b {
-			low, high = math.Min(low, x.Min), math.Max(high, x.Max)
-		}
-		if len(b) < 2 || math.IsInf(low, 0) {
+		low, high, ok := extent(b)
+		if !ok {
 			continue
 		}
 		st := smallTrend{Path: t.Path, Label: t.Path + ", " + t.Meaning, From: s.clock(from), To: s.clock(now),
@@ -141,17 +138,11 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 				low, high = math.Min(low, v), math.Max(high, v)
 			}
 		}
-		y := func(v float64) string { return fmtCoord(85 - 80*(v-low)/max(high-low, 1e-12)) }
+		y := func(v float64) float64 { return 85 - 80*(v-low)/max(high-low, 1e-12) }
 		if !math.IsNaN(limit) {
-			st.LimitY = y(limit)
+			st.LimitY = fmtCoord(y(limit))
 		}
-		var sb strings.Builder
-		for _, x := range b {
-			if !math.IsNaN(x.Mean) {
-				fmt.Fprintf(&sb, "%s,%s ", fmtCoord(400*float64(x.Start.Sub(from))/float64(alarmTrendSpan)), y(x.Mean))
-			}
-		}
-		st.Line, st.Low, st.High = strings.TrimSpace(sb.String()), number(t, low), number(t, high)
+		st.Line, st.Low, st.High = polyline(b, from, alarmTrendSpan, 400, y), number(t, low), number(t, high)
 		if list = append(list, st); len(list) == 2 {
 			break
 		}

@@ -103,11 +103,8 @@ func (s *Server) addTails(ctx context.Context, groups []readingGroup, now time.T
 				continue
 			}
 			b := s.history(ctx, "tail "+r.Path, r.Path, now.Add(-tailSpan), now, tailPoints, tailFresh)
-			low, high := math.Inf(1), math.Inf(-1)
-			for _, x := range b {
-				low, high = math.Min(low, x.Min), math.Max(high, x.Max)
-			}
-			if len(b) < 2 || math.IsInf(low, 0) || math.IsInf(high, 0) {
+			low, high, ok := extent(b)
+			if !ok {
 				continue
 			}
 			r.Tail = tailLine(b, now, low, high)
@@ -116,20 +113,36 @@ func (s *Server) addTails(ctx context.Context, groups []readingGroup, now time.T
 	}
 }
 
-// tailLine draws buckets into a box of 100 by 20.
-func tailLine(b []plant.Bucket, now time.Time, low, high float64) string {
-	var sb strings.Builder
-	start := now.Add(-tailSpan)
+// extent is the smallest and the largest of what buckets hold; false if there is no
+// line to draw.
+func extent(b []plant.Bucket) (low, high float64, ok bool) {
+	low, high = math.Inf(1), math.Inf(-1)
 	for _, x := range b {
-		if math.IsNaN(x.Mean) {
-			continue
+		if !math.IsNaN(x.Mean) {
+			low, high = math.Min(low, x.Min), math.Max(high, x.Max)
 		}
-		px := float64(x.Start.Sub(start)) / float64(tailSpan) * 100
-		py := 10.0
-		if high > low {
-			py = 18 - (x.Mean-low)/(high-low)*16
+	}
+	return low, high, len(b) >= 2 && !math.IsInf(low, 0) && !math.IsInf(high, 0)
+}
+
+// polyline is the means of buckets as points of a line, over the width of a span.
+func polyline(b []plant.Bucket, from time.Time, span time.Duration, width float64, y func(float64) float64) string {
+	var sb strings.Builder
+	for _, x := range b {
+		if !math.IsNaN(x.Mean) {
+			px := float64(x.Start.Sub(from)) / float64(span) * width
+			fmt.Fprintf(&sb, "%s,%s ", fmtCoord(math.Max(0, math.Min(width, px))), fmtCoord(y(x.Mean)))
 		}
-		fmt.Fprintf(&sb, "%s,%s ", fmtCoord(math.Max(0, math.Min(100, px))), fmtCoord(py))
 	}
 	return strings.TrimSpace(sb.String())
+}
+
+// tailLine draws buckets into a box of 100 by 20.
+func tailLine(b []plant.Bucket, now time.Time, low, high float64) string {
+	return polyline(b, now.Add(-tailSpan), tailSpan, 100, func(v float64) float64 {
+		if high > low {
+			return 18 - (v-low)/(high-low)*16
+		}
+		return 10
+	})
 }
