@@ -234,15 +234,18 @@ const lookEvery = 10 * time.Second
 
 // Run looks again and again until ctx ends: a disk that hangs must not hold up
 // the loop.
-func (f *folder) Run(ctx context.Context) error {
-	tick := time.NewTicker(lookEvery)
+func (f *folder) Run(ctx context.Context) error { return every(ctx, lookEvery, f.look) }
+
+// every does something again and again until ctx ends.
+func every(ctx context.Context, wait time.Duration, do func()) error {
+	tick := time.NewTicker(wait)
 	defer tick.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
-			f.look()
+			do()
 		}
 	}
 }

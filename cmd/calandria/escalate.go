@@ -92,19 +92,12 @@ func (x *escalator) read() {
 
 // Run calls until ctx ends.
 func (x *escalator) Run(ctx context.Context) error {
-	tick := time.NewTicker(escalateEvery)
-	defer tick.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-tick.C:
-			x.read()
-			if p := x.s.loop.Picture(); p != nil {
-				x.call(ctx, p)
-			}
+	return every(ctx, escalateEvery, func() {
+		x.read()
+		if p := x.s.loop.Picture(); p != nil {
+			x.call(ctx, p)
 		}
-	}
+	})
 }
 
 func (x *escalator) call(ctx context.Context, p *engine.Picture) {

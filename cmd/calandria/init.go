@@ -62,7 +62,7 @@ func (c *initCmd) Run(a *app) error {
 		return err
 	}
 	g.ladder()
-	g.worth(c.Out, text)
+	g.worth(c.Out)
 	fmt.Fprintf(a.out, "\n%s is written. Fill in what says FILL IN, then:\n  calandria check --config %s\n  calandria check --config %s --online   (while the house runs)\n", c.Out, filepath.Base(c.Out), filepath.Base(c.Out))
 	return nil
 }
@@ -291,10 +291,15 @@ func (g *guide) ladder() {
 
 // worth works the house out once from the values read and says what comes out,
 // how sure it is, and what is absent for want of which instrument.
-func (g *guide) worth(name, text string) {
-	filled := strings.NewReplacer(`name: ""  # FILL IN`, "name: x", "heating_surface_m2: 0  # FILL IN, m2", "heating_surface_m2: 1000",
-		`rules: ["rules/*.yaml"]`, "rules: []").Replace(text)
-	h, err := loadHouse(name, []byte(filled))
+func (g *guide) worth(name string) {
+	filled := g.h
+	filled.Site = cmp.Or(filled.Site, "to be filled in")
+	filled.Vessels = slices.Clone(filled.Vessels)
+	for i := range filled.Vessels {
+		v := &filled.Vessels[i]
+		v.SurfaceM2 = cmp.Or(v.SurfaceM2, 1000)
+	}
+	h, err := loadHouse(name, []byte(filled.File()))
 	if err != nil {
 		fmt.Fprintf(g.out, "\nnothing could be worked out yet: %v\n", err)
 		return
