@@ -71,6 +71,7 @@ function query() {
  * @param {Partial<typeof at>} change
  */
 function go(change) {
+  refused = "";
   Object.assign(at, change);
   if (!at.span && at.to - at.from < 2) { const m = (at.from + at.to) / 2; at.from = m - 1; at.to = m + 1; }
   const address = "/trends?" + query(); // a drag is heard by each chart of the picture
@@ -82,9 +83,10 @@ function go(change) {
 /**
  * @param {string} path
  * @param {URLSearchParams} q
+ * @param {AbortSignal} signal
  */
-async function ask(path, q) {
-  const r = await fetch(path + "?" + q, { signal: asking.signal });
+async function ask(path, q, signal = asking.signal) {
+  const r = await fetch(path + "?" + q, { signal });
   if (!r.ok) throw new Error((await r.json().catch(() => ({}))).error || "HTTP " + r.status);
   return r.json();
 }
@@ -149,6 +151,10 @@ async function periods() {
   return some;
 }
 
+// Why typed times were refused: it stands until something else is asked for, whatever
+// the charts fetch meanwhile.
+let refused = "";
+
 async function refresh() {
   asking.abort();
   asking = new AbortController();
@@ -182,7 +188,7 @@ async function refresh() {
       if (at.view === "scatter") say.textContent = charts.scatter(tags, series);
       else {
         charts.lines(tags, series, from, to, at.one, shownMarks());
-        say.textContent = at.tags.some((t) => series[t].time.length) ? "" : "The archive holds nothing for this span.";
+        say.textContent = refused || (at.tags.some((t) => series[t].time.length) ? "" : "The archive holds nothing for this span.");
       }
       statistics();
       markList();
@@ -379,10 +385,11 @@ el("range").addEventListener("submit", async (/** @type {any} */ e) => {
   // The program reads the times: it knows the clock of the site.
   const q = new URLSearchParams({ from: el("from").value, to: el("to").value });
   try {
-    const span = await ask("/api/v1/marks", q);
+    // Not by the signal of the charts: what they fetch anew must not end this question.
+    const span = await ask("/api/v1/marks", q, AbortSignal.timeout(10000));
     el("range").querySelector("button").focus();
     go({ span: "", from: Date.parse(span.from) / 1000, to: Date.parse(span.to) / 1000 });
-  } catch (err) { el("chart-state").textContent = /** @type {Error} */ (err).message; }
+  } catch (err) { el("chart-state").textContent = refused = /** @type {Error} */ (err).message; }
 });
 host.addEventListener("keydown", (/** @type {any} */ e) => {
   const f = /** @type {any} */ ({ ArrowLeft: MOVES.back, ArrowRight: MOVES.on, "+": MOVES.in, "=": MOVES.in, "-": MOVES.out, 0: MOVES.now,
