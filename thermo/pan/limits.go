@@ -126,7 +126,7 @@ var LimitSpecs = [limitCount]LimitSpec{
 	RisenHeld:           {"risen_held_s", "s", 90, 0, 1800, "the level is above the footing for so long", ours},
 	FullAbove:           {"full_pct", "%", 80, 30, 110, "the pan is full above this level: it may be tightened", trade},
 	FeedShutHeld:        {"feed_shut_held_min", "min", 5, 0, 240, "the feed is shut for so long with a full pan: tighten", ours},
-	FedAgainHeld:        {"fed_again_held_min", "min", 4, 0, 240, "the feed is open again for so long: it was not the end", ours},
+	FedAgainHeld:        {"fed_again_held_min", "min", 4, 0, 240, "the feed is open again for so long in all, pauses shorter than feed_shut_held_min between: it was not the end", ours},
 	SteamCut:            {"steam_cut", "", 0.7, 0.05, 0.98, "without a tag of the feed: the steam is below this part of its median while fed", ours},
 	SteamCutHeld:        {"steam_cut_held_min", "min", 4, 0, 240, "the steam is cut back for so long", ours},
 	StandsAbove:         {"stands_above_pct", "%", 88, 30, 110, "without a tag of the feed: a level that stands is the end of the feed above this", ours},

@@ -792,3 +792,38 @@ func TestUsual(t *testing.T) {
 		t.Error("a usual strike of a grade that was not boiled")
 	}
 }
+
+// Fed in shots of two minutes in four, a pan that waits for steam with its feed shut is not at
+// its end: the shots after that show it, though none is as long as fed_again_held_min.
+func TestFedInShots(t *testing.T) {
+	k := pan.NewTracker(pan.Design{AreaM2: 300, VolumeM3: 50, StrikeHours: 3})
+	minute := func(m, level, feed float64) {
+		k.Step(day.Add(time.Duration(m*float64(time.Minute))), pan.Inputs{PressureKPa: pan.Use(15), MassecuiteC: pan.Use(68),
+			LevelPct: pan.Use(level), SteamTH: pan.Use(6), FeedValvePct: pan.Use(feed), DischargePct: pan.Use(0)})
+	}
+	want := func(m float64, p pan.Phase) {
+		t.Helper()
+		if got, _ := k.Phase(); got != p {
+			t.Errorf("after %.0f min: %v, want %v", m, got, p)
+		}
+	}
+	for m := 0.0; m < 160; m += 0.5 {
+		shot := 50 * float64(1-int(m)/2%2)
+		switch {
+		case m < 100:
+			minute(m, 50+0.38*m, shot)
+		case m < 120: // no steam
+			minute(m, 88, 0)
+		case m < 145:
+			minute(m, 88+0.4*(m-120), shot)
+		default:
+			minute(m, 98, 0)
+		}
+		switch m {
+		case 99.5, 130:
+			want(m, pan.FeedOn)
+		case 115, 155:
+			want(m, pan.Tighten)
+		}
+	}
+}

@@ -107,6 +107,7 @@ var (
 	fed        = condition{"feed on", func(t *Tracker) bool { return t.m.feed == yes }}
 	feedShut   = condition{"feed shut", func(t *Tracker) bool { return t.m.feed == no }}
 	feedDark   = condition{"no tag of the feed", func(t *Tracker) bool { return t.m.feed == unknown }}
+	fedAgain   = condition{"feed on for {fed_again_held_min} in all, never shut for {feed_shut_held_min} between", func(t *Tracker) bool { return t.m.feed == yes && t.shots >= t.d.Limits.time(FedAgainHeld) }}
 	seeded     = condition{"seed above {seed_on_pct}", func(t *Tracker) bool { return t.m.seed == yes }}
 	open       = condition{"discharge open", func(t *Tracker) bool { return t.m.discharge == yes }}
 	shut       = condition{"discharge shut", func(t *Tracker) bool { return t.m.discharge == no }}
@@ -205,7 +206,7 @@ var table = []row{
 	{From: during(FeedOn), When: all(feedShut, standing), Held: FeedShutHeld, To: Tighten, Words: FeedIsShut},
 	{From: during(FeedOn), When: all(feedDark, steamCut, standing), Held: SteamCutHeld, To: Tighten, Words: SteamCutBack},
 	{From: during(FeedOn), When: all(feedDark, stands, levelAbove(StandsAbove), after(StandsAfter)), Held: StandsHeld, To: Tighten, Began: standingBegan, Words: LevelStands},
-	{From: during(Tighten), When: fed, Held: FedAgainHeld, To: FeedOn, Words: FeedOpenAgain},
+	{From: during(Tighten), When: fedAgain, To: FeedOn, Began: shotsBegan, Words: FeedOpenAgain},
 
 	// Drop.
 	{From: during(Drop), When: all(vacuum, not(open), levelAbove(RegainedLevel)), Held: RegainedHeld, To: Tighten, Began: now, Words: VacuumIsBack, Note: VacuumRegained},
@@ -276,6 +277,7 @@ var (
 		}
 		return held
 	}}
+	shotsBegan   = began{"when the first of these feeds began", func(t *Tracker, _ time.Time) time.Time { return t.shotsFrom }}
 	fillingBegan = began{"when the level was zero, at its present rise", func(t *Tracker, held time.Time) time.Time {
 		return held.Add(-min(fillingLongest, minutes(t.m.level.Value/t.m.short.Value)))
 	}}

@@ -68,13 +68,16 @@ type Tracker struct {
 	rise    float64   // steepest rise while charging, %/min
 	opened  bool      // discharge was open in this drop
 	hottest float64
-	fedFrom float64   // level when the feed began
-	leveled bool      // the level was known in this strike
-	unfed   bool      // the feed was known all the time, and shut
-	washK   []float64 // the same in this wash-out, at every sample
-	waterK  []float64 // how much the thermometer read above boiling water in wash-outs, K
-	offset  Norm      // by these
-	fed     Norm      // by the usual supersaturation of the feed, K
+	fedFrom float64       // level when the feed began
+	leveled bool          // the level was known in this strike
+	shots   time.Duration // of feed, without a pause of FeedShutHeld
+	// When these shots began, and when the last was seen.
+	shotsFrom, shotSeen time.Time
+	unfed               bool      // the feed was known all the time, and shut
+	washK               []float64 // the same in this wash-out, at every sample
+	waterK              []float64 // how much the thermometer read above boiling water in wash-outs, K
+	offset              Norm      // by these
+	fed                 Norm      // by the usual supersaturation of the feed, K
 
 	// collected in this phase: medians and sums
 	us, steams, ss []float64
@@ -224,7 +227,7 @@ func (t *Tracker) Step(at time.Time, in Inputs) []Transition {
 		return t.blind(at)
 	}
 	t.dark, t.missing = time.Time{}, Nothing
-	t.observe(at, f)
+	t.observe(at, dt, f)
 	t.m = moment{at: at, facts: f}
 	t.m.short.Value, t.m.short.OK = t.slope(at, slopeOf)
 	var out []Transition
@@ -270,7 +273,15 @@ func (t *Tracker) elapsed(at time.Time) time.Duration {
 }
 
 // observe keeps what the table needs of the past of a strike.
-func (t *Tracker) observe(at time.Time, f facts) {
+func (t *Tracker) observe(at time.Time, dt time.Duration, f facts) {
+	switch {
+	case f.feed == yes && t.shots == 0:
+		t.shots, t.shotsFrom, t.shotSeen = max(dt, 1), at, at
+	case f.feed == yes:
+		t.shots, t.shotSeen = t.shots+dt, at
+	case at.Sub(t.shotSeen) >= t.d.Limits.time(FeedShutHeld):
+		t.shots = 0
+	}
 	if f.level.OK {
 		t.peak = math.Max(t.peak, f.level.Value)
 		t.leveled = true
