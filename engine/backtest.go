@@ -33,12 +33,14 @@ type RuleRecord struct {
 	Chattering int       // episodes of three or more within a minute
 	WorstHour  time.Time // the hour with the most alarms, zero without any
 	Worst      int       // alarms in that hour
+	Suppressed float64   // share of the scans with a known suppress_when in which it held, 0 to 1
 	Present    int       // alarms under the rules in use; -1: no such alarm there
 
-	occurrence uint64
-	since      time.Time // of the running activation
-	recent     []time.Time
-	hours      map[time.Time]int
+	known, held int // scans of that
+	occurrence  uint64
+	since       time.Time // of the running activation
+	recent      []time.Time
+	hours       map[time.Time]int
 
 	// For a picture of it, where it is asked for: equal parts of the time, true
 	// if it was in alarm in them, and the hours with the most alarms, those first.
@@ -138,6 +140,7 @@ func (r *RuleRecord) end(from, at time.Time) {
 
 func (r *RuleRecord) finish(from, to time.Time) {
 	r.end(from, to)
+	r.Suppressed = float64(r.held) / float64(max(r.known, 1))
 	r.Share = r.Active.Seconds() / to.Sub(from).Seconds()
 	for h, n := range r.hours {
 		if n > r.Worst || n == r.Worst && h.Before(r.WorstHour) {

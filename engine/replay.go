@@ -356,6 +356,17 @@ func (j *Judge) Take(s *Stretch) {
 		c.judge(x.at)
 		c.Alarms.Advance(x.at)
 		j.Result.note(c, c.Alarms.Drain())
+		if !x.at.Before(j.Result.From) {
+			c.Rules.Suppressions(func(alarm int, t plant.Truth) {
+				r := &j.Result.Rules[alarm]
+				if t != plant.Unknown {
+					r.known++
+				}
+				if t == plant.True {
+					r.held++
+				}
+			})
+		}
 		if j.Behind != nil {
 			j.Behind(x.at)
 		}

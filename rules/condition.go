@@ -210,7 +210,12 @@ func (c *condition) build() (alarm, bool) {
 		if o.HighlyManaged {
 			c.fault("suppress_when", "a highly managed alarm is never suppressed automatically", "leave one of the two out")
 		}
+		if c.priority == plant.PriorityUrgent && o.SuppressReason == "" {
+			c.fault("suppress_when", "an urgent alarm is suppressed without a stated reason", "write suppress_reason: why nobody needs this alarm then, or use only_when:")
+		}
 		sr, supp, _ = c.read("suppress_when", o.SuppressWhen, true)
+	} else if o.SuppressReason != "" {
+		c.fault("suppress_reason", "nothing suppresses this alarm", "leave it out, or write suppress_when:")
 	}
 	if o.OnlyWhen != "" {
 		or, only, _ = c.read("only_when", o.OnlyWhen, true)
@@ -248,6 +253,9 @@ func (c *condition) build() (alarm, bool) {
 	}
 	if supp != nil {
 		a.suppress, a.suppWords, a.suppInput = sr.test(supp), s.sentence(supp), sr.inputs
+		if o.SuppressReason != "" {
+			a.suppWords += " (" + c.l.expand(o.SuppressReason, c.this) + ")"
+		}
 		c.l.reportRead(c.lf, c.field+".suppress_when", o.Name, &reader{source: sr.source, complaints: sr.complaints})
 	}
 	if only != nil {

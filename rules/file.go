@@ -51,15 +51,18 @@ type alarmRule struct {
 	Over      time.Duration `yaml:"over"`
 	Direction string        `yaml:"direction"`
 
-	When         string            `yaml:"when"`
-	OnlyWhen     string            `yaml:"only_when"`
-	ReturnWhen   string            `yaml:"return_when"`
-	SuppressWhen string            `yaml:"suppress_when"`
-	Value        string            `yaml:"value"`
-	Limits       map[string]string `yaml:"limits"`
-	Unit         string            `yaml:"unit"`
-	Reference    plant.Reference   `yaml:"reference"`
-	Deadband     string            `yaml:"deadband"`
+	When         string `yaml:"when"`
+	OnlyWhen     string `yaml:"only_when"`
+	ReturnWhen   string `yaml:"return_when"`
+	SuppressWhen string `yaml:"suppress_when"`
+	// SuppressReason says why nobody needs the alarm then; an urgent one must say.
+	SuppressReason string `yaml:"suppress_reason"`
+
+	Value     string            `yaml:"value"`
+	Limits    map[string]string `yaml:"limits"`
+	Unit      string            `yaml:"unit"`
+	Reference plant.Reference   `yaml:"reference"`
+	Deadband  string            `yaml:"deadband"`
 
 	OnDelay  time.Duration `yaml:"on_delay"`
 	OffDelay time.Duration `yaml:"off_delay"`

@@ -65,11 +65,49 @@ func (c *condition) limitOf(r *reader, raise *logic, key string) *limitTest {
 	return out
 }
 
-// OutOfRange says which limits no reading can get beyond: what lies outside the
-// range of an instrument is bad and calls nobody.
-func (s *Set) OutOfRange() []Note {
+// whatever is what a condition says whatever good readings come: Unknown where
+// that depends on them.
+func (s *Set) whatever(t *test) plant.Truth {
+	kid := func(i int) plant.Truth { return s.whatever(t.kids[i]) }
+	switch t.op {
+	case logTrue:
+		return plant.True
+	case logFalse:
+		return plant.False
+	case logNot:
+		return kid(0).Not()
+	case logAnd:
+		return min(kid(0), kid(1))
+	case logOr:
+		return max(kid(0), kid(1))
+	case logCompare:
+		if t.l.kind != operandInput || t.r.kind != operandFixed || t.r.gauged {
+			return plant.Unknown
+		}
+		in := &s.inputs[t.l.in]
+		tag := &s.house.Tags[in.tag]
+		if tag.Source != plant.Measured || !(tag.Low < tag.High) || in.kind != inputTag && (in.kind != inputWindow || in.fn > windowMax) {
+			return plant.Unknown
+		}
+		low, high := t.holds(tag.Low, t.r.fixed), t.holds(tag.High, t.r.fixed)
+		inside := tag.Low <= t.r.fixed && t.r.fixed <= tag.High
+		if low == high && !(inside && (t.cmp == equal || t.cmp == notEqual)) {
+			return plant.TruthOf(low)
+		}
+	}
+	return plant.Unknown
+}
+
+// CannotCall says which alarms no reading can make call: what lies outside the
+// range of an instrument is bad and calls nobody, and what is always suppressed
+// is never shown.
+func (s *Set) CannotCall() []Note {
 	var out []Note
 	for i := range s.alarms {
+		if a, spec := &s.alarms[i], &s.specs[i]; a.suppress != nil && s.whatever(a.suppress) == plant.True {
+			out = append(out, Note{File: spec.File, Line: spec.Line, Rule: spec.Name, On: spec.Source, Priority: spec.Priority,
+				Text: "suppress_when holds at any reading: " + a.suppWords})
+		}
 		t := s.alarms[i].limit
 		if t == nil || t.main.l.kind != operandInput {
 			continue

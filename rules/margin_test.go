@@ -26,18 +26,24 @@ sets: [{name: EV, bodies: [{name: B1, heating_surface_m2: 100, tags: {vapour_pre
 		{`when: EV.B1.level > limit.most or EV.B1.vapour_pressure < kPa(50), limits: {most: pct(80)}`, "", ""},
 		{`when: EV.B1.level > 2 * limit.most, limits: {most: pct(40)}`, "", ""},
 		{`when: 'avg(EV.B1.level, "10m") > limit.most', limits: {most: pct(120)}`, "limits.most", ""},
+		{`tag: EV.B1.level, unit: "%", high: 70, suppress_when: EV.B1.level > pct(10)`, "high", ""},
+		{`tag: EV.B1.level, unit: "%", high: 70, suppress_when: EV.B1.level >= pct(0)`, "high", "holds at any reading"},
+		{`tag: EV.B1.level, unit: "%", high: 70, suppress_when: not (EV.B1.level == pct(111)) and EV.B1.level < pct(120)`, "high", "holds at any reading"},
+		{`tag: EV.B1.level, unit: "%", high: 70, suppress_when: 'max_over(EV.B1.level, "1h") > pct(-1) or EV.B1.vapour_pressure > kPa(5)'`, "high", "holds at any reading"},
+		{`tag: EV.B1.level, unit: "%", high: 70, suppress_when: EV.B1.level == pct(50) or EV.B1.vapour_pressure > kPa(5)`, "high", ""},
+		{`tag: EV.B1.level, unit: "%", high: 70, suppress_when: is_bad(EV.B1.level)`, "high", ""},
 	}
 	var file strings.Builder
 	file.WriteString("alarms:\n")
 	for i, c := range cases {
-		file.WriteString("  - {name: a" + string(rune('0'+i)) + ", " + c.rule + rest + "\n")
+		file.WriteString("  - {name: a" + string(rune('a'+i)) + ", " + c.rule + rest + "\n")
 	}
 	s, err := Load([]File{{Name: "a.yaml", Data: []byte(file.String())}}, h, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	said := map[string]string{}
-	for _, n := range s.OutOfRange() {
+	for _, n := range s.CannotCall() {
 		said[n.Rule] = n.Text
 	}
 	for i, c := range cases {

@@ -139,3 +139,27 @@ func TestConsequencesOfASet(t *testing.T) {
 		t.Errorf("groups %v", groups)
 	}
 }
+
+// An urgent alarm is not suppressed without a stated reason: common practice, no
+// source. The reason stands beside the suppression.
+func TestSuppressReason(t *testing.T) {
+	file := func(lines string) string {
+		return "alarms:\n  - {name: a, title: t, cause: c, consequence: c, response: r, tag: EV.EV1.level, unit: \"%\", high: 70, severity: danger, " + lines + "}\n"
+	}
+	for lines, want := range map[string]string{
+		"time_to_respond: 1m, suppress_when: EV.EV2.level > pct(20)":                                         "urgent alarm is suppressed without a stated reason",
+		"time_to_respond: 1m, suppress_when: EV.EV2.level > pct(20), suppress_reason: the body stands empty": "",
+		"time_to_respond: 2h, suppress_when: EV.EV2.level > pct(20)":                                         "",
+		"time_to_respond: 2h, suppress_reason: the body stands empty":                                        "nothing suppresses this alarm",
+	} {
+		s, h, err := load(t, file(lines))
+		if want != "" && (err == nil || !strings.Contains(err.Error(), want)) || want == "" && err != nil {
+			t.Errorf("%s: %v, want %q", lines, err, want)
+		}
+		if err == nil && strings.Contains(lines, "reason") {
+			if x := s.Explain(0, plant.NewFrame(len(h.Tags)), t0); !strings.HasSuffix(x.SuppressWords, "(the body stands empty)") {
+				t.Errorf("words %q", x.SuppressWords)
+			}
+		}
+	}
+}

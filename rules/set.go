@@ -399,6 +399,13 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	}
 }
 
+// Suppressions tells what each suppress_when gave at the last scan.
+func (s *Set) Suppressions(f func(alarm int, t plant.Truth)) {
+	for n, t := range s.hide {
+		f(int(s.suppress[n]), t)
+	}
+}
+
 // feed gives a window the value of a calculated tag at a scan.
 func (s *Set) feed(w int32, p plant.Point, at time.Time) {
 	p.Time = at

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -119,6 +120,7 @@ func TestBacktest(t *testing.T) {
 	tried := backtestRules(
 		"name: level_high\n    for: body\n    title: \"{title}: level high\"\n    tag: this.level\n    unit: \"%\"\n    high: 70\n    only_when: default(this.in_service, 1) == 1",
 		"name: hidden\n    title: hidden\n    tag: S.B1.level\n    unit: \"%\"\n    high: 70\n    suppress_when: S.B2.in_service == 0",
+		"name: shut\n    title: shut\n    tag: S.B1.level\n    unit: \"%\"\n    high: 99\n    suppress_when: S.B1.level > pct(5)",
 		"name: mean_high\n    title: mean\n    when: avg(S.B1.level, \"2d\") > 100")
 	load := func() (*plant.House, []rules.File, error) { return backtestHouse(t), inUse, nil }
 	r, err := runBacktest(context.Background(), load, tried, ar, from.Add(24*time.Hour), from.Add(96*time.Hour), 10*time.Second)
@@ -140,6 +142,12 @@ func TestBacktest(t *testing.T) {
 			got.Chattering != want.Chattering || got.Worst != want.Worst || got.Present != want.Present {
 			t.Errorf("%s: %+v\nwant %+v", name, got, want)
 		}
+	}
+	if got := byName["hidden"].Suppressed; math.Abs(got-1.0/3) > 0.01 {
+		t.Errorf("hidden for %.3f of the time, of three days one", got)
+	}
+	if notes := nearlyHidden(r); len(notes) != 1 || notes[0].Rule != "shut" || !strings.Contains(notes[0].Text, "held for 100.0 % of the time since 2026-03-02") {
+		t.Errorf("nearly always hidden: %v", notes)
 	}
 	if len(r.Gone) != 1 || r.Gone[0].Spec.Name != "gone" || r.Gone[0].Present != 6 {
 		t.Errorf("gone: %+v", r.Gone)

@@ -1,10 +1,13 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -24,7 +27,8 @@ type checkCmd struct {
 	Config string        `help:"The plant file." default:"plant.yaml" type:"path"`
 	Online bool          `help:"Ask the OPC UA servers too: does every node exist, do units and ranges agree, do the readings fit one another?"`
 	For    time.Duration `help:"How long --online reads the signals of the running house." default:"10m"`
-	Data   string        `help:"Folder with the certificates, for --online." default:"data" type:"path"`
+	Past   time.Duration `help:"How much of the archive is replayed to see which suppressions nearly always hold; 0s: none." default:"72h"`
+	Data   string        `help:"The data folder: its archive, and the certificates for --online." default:"data" type:"path"`
 	All    bool          `help:"Print every note and placeholder on a line of its own, with file and line."`
 }
 
@@ -47,7 +51,7 @@ func (c *checkCmd) Run(a *app) error {
 	if err := console.Check(consoleOptions(h)); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
-	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h), misfits: core.Rules.OutOfRange()}
+	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h), misfits: core.Rules.CannotCall()}
 	for _, p := range core.Rules.Procedures() {
 		if strings.Contains(p.Document, "://") {
 			continue
@@ -55,6 +59,15 @@ func (c *checkCmd) Run(a *app) error {
 		if _, err := files.Read(p.Document, 0); errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
 			report.absent = append(report.absent, plant.Fault{File: p.File, Line: p.Line, Field: "procedures." + p.Topic,
 				Problem: "its document cannot be read: " + err.Error(), Fix: "put the file there, or correct document:"}.Error())
+		}
+	}
+	hidden, err := c.hidden(a.ctx, h, ruleFiles)
+	if err != nil {
+		report.absent = append(report.absent, "which suppressions nearly always hold cannot be seen in the archive: "+err.Error())
+	}
+	for _, n := range hidden {
+		if !slices.ContainsFunc(report.misfits, func(m rules.Note) bool { return m.Rule == n.Rule }) {
+			report.misfits = append(report.misfits, n)
 		}
 	}
 	for _, m := range boundTwice(h) {
@@ -69,6 +82,47 @@ func (c *checkCmd) Run(a *app) error {
 		return nil
 	}
 	return c.online(a, h)
+}
+
+// hiddenShare is the share of the time from which a suppression counts as always
+// true. Ours.
+const hiddenShare = 0.95
+
+// hidden replays the archive, where there is one, and finds the alarms whose
+// suppress_when nearly always held.
+func (c *checkCmd) hidden(ctx context.Context, h *plant.House, ruleFiles []rules.File) (notes []rules.Note, err error) {
+	dir := archiveDir(h, c.Data)
+	if _, err := os.Stat(dir); err != nil || c.Past <= 0 || !slices.ContainsFunc(ruleFiles, func(f rules.File) bool { return bytes.Contains(f.Data, []byte("suppress_when:")) }) {
+		return nil, nil
+	}
+	ar, err := openArchive(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer ar.Close()
+	load := func() (*plant.House, []rules.File, error) {
+		own, err := h.Rebuild()
+		return own, ruleFiles, err
+	}
+	to := time.Now().UTC()
+	run, err := judged(load, [][]rules.File{ruleFiles}, ar, to.Add(-c.Past), to, time.Minute)
+	if err != nil {
+		return nil, err
+	}
+	if err := spread(ctx, run); err != nil || run.Samples == 0 {
+		return nil, err
+	}
+	return nearlyHidden(run.Judges[0].Result), nil
+}
+
+func nearlyHidden(b *engine.Backtest) (notes []rules.Note) {
+	for _, r := range b.Rules {
+		if r.Suppressed >= hiddenShare {
+			notes = append(notes, rules.Note{File: r.Spec.File, Line: r.Spec.Line, Rule: r.Spec.Name, On: r.Spec.Source, Priority: r.Spec.Priority,
+				Text: fmt.Sprintf("suppress_when held for %.1f %% of the time since %s", 100*r.Suppressed, b.From.Format(time.DateOnly))})
+		}
+	}
+	return notes
 }
 
 // missingForBalances says, for each set, which signals are lacking for the

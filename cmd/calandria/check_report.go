@@ -17,7 +17,7 @@ type checkReport struct {
 	notes        []rules.Note
 	placeholders []rules.Placeholder
 	absent       []string     // what balances and forecasts will lack
-	misfits      []rules.Note // limits that no reading can pass
+	misfits      []rules.Note // alarms that cannot call, or hardly ever
 }
 
 // kindNotes are the notes about one kind of rule: the vessels it was left out
@@ -103,11 +103,11 @@ func (r checkReport) write(w io.Writer) {
 		summary = append(summary, fmt.Sprintf("%s left out: %d, of %d kinds", what, count, len(groups)))
 	}
 	if len(r.misfits) > 0 {
-		fmt.Fprintln(w, "\nLimits that do not fit their instruments. These alarms cannot call:")
+		fmt.Fprintln(w, "\nThese alarms cannot call, or hardly ever: a limit beyond its instrument, or a suppression that nearly always holds:")
 		for _, n := range r.misfits {
 			fmt.Fprintf(w, "  %s  %s: %s  %s\n", n.Priority, n.Rule, n.Text, place(n))
 		}
-		summary = append(summary, fmt.Sprintf("limits that do not fit: %d", len(r.misfits)))
+		summary = append(summary, fmt.Sprintf("alarms that cannot call: %d", len(r.misfits)))
 	}
 	leftOut(rules.AlarmLeftOut, "Alarms left out. They do not run until the tag or the limit is there:", "alarms")
 	leftOut(rules.TagLeftOut, "Derived tags left out for want of a tag:", "derived tags")
