@@ -29,6 +29,7 @@ type folder struct {
 	log       *slog.Logger
 	events    []plant.Event // to be journalled
 	found     atomic.Pointer[string]
+	old       atomic.Pointer[string] // why the program runs with plant and rule files of before
 }
 
 // openFolder makes the data folder and locks it. That another program uses it is
@@ -212,6 +213,9 @@ func (f *folder) look() {
 	lines := f.set()
 	if f.temporary != "" {
 		lines = append(lines, "nothing is kept beyond the next start: "+f.temporary)
+	}
+	if old := f.old.Load(); old != nil {
+		lines = append(lines, *old)
 	}
 	text := strings.Join(lines, "; ")
 	if text != "" {

@@ -84,16 +84,11 @@ func (m *smallMill) start() {
 	m.t.Helper()
 	m.running = start(m.t, nil, func() (*service, *testLog, error) {
 		file := filepath.Join(m.dir, "plant.yaml")
-		h, files, err := loadPlant(file)
-		if err != nil {
-			return nil, nil, err
-		}
 		log := &testLog{}
-		s, err := open(context.Background(), h, files, m.data, slog.New(slog.NewTextHandler(log, nil)), nil)
-		if err != nil {
-			return nil, nil, err
+		s, err := openRun(context.Background(), file, m.data, slog.New(slog.NewTextHandler(log, nil)), nil, nil)
+		if err == nil {
+			m.reload = s.reload
 		}
-		m.reload, err = newReloader(s, file, files, nil)
 		return s, log, err
 	})
 }

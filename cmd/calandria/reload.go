@@ -74,15 +74,6 @@ func (r *reloader) inTime(ctx context.Context, read func() (reading, error)) (ma
 	}
 }
 
-// newReloader keeps what the running rules were made from.
-func newReloader(s *service, file string, inForce []rules.File, asked <-chan os.Signal) (*reloader, error) {
-	data, err := readConfig(file)
-	if err != nil {
-		return nil, fmt.Errorf("read configuration: %w", err)
-	}
-	return &reloader{s: s, file: file, data: data, files: inForce, asked: asked}, nil
-}
-
 // Run reloads at each request until ctx ends.
 func (r *reloader) Run(ctx context.Context) error {
 	for {
@@ -103,6 +94,7 @@ func (r *reloader) reload(ctx context.Context) error {
 	made, err := r.inTime(ctx, func() (reading, error) { return r.read(before) })
 	files, next, note := made.files, made.next, made.note
 	if err == nil && next == nil {
+		r.usable(note)
 		r.s.log.Info("the rule files are as they were: nothing to reload" + note)
 		return nil
 	}
@@ -113,8 +105,12 @@ func (r *reloader) reload(ctx context.Context) error {
 		if err == nil {
 			r.files = files
 			r.s.inForce.Store(&files)
+			r.usable(note)
+			for _, e := range r.s.keepGood(files, time.Now()) {
+				err = errors.Join(err, r.s.loop.Call(ctx, func(*engine.Core) { r.s.loop.Event(e) }))
+			}
 			r.s.log.Info("rules reloaded: "+sum+note, "checked_in", time.Since(began)-took, "swapped_in", took)
-			return nil
+			return err
 		}
 	}
 	if ctx.Err() != nil {
@@ -137,6 +133,15 @@ func (r *reloader) reload(ctx context.Context) error {
 	return errors.Join(err, r.s.loop.Call(ctx, func(c *engine.Core) {
 		r.s.loop.Event(plant.Event{Time: r.s.loop.Now(), Kind: plant.EventConfig, Source: engine.SystemOwner, Text: what + note})
 	}))
+}
+
+// usable ends the alarm that the program runs with files of before, once those of
+// now are in force.
+func (r *reloader) usable(note string) {
+	if note == "" {
+		r.s.folder.old.Store(nil)
+		r.s.folder.look()
+	}
 }
 
 // read makes the next core from the rule files.

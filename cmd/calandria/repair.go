@@ -18,13 +18,20 @@ type repairCmd struct {
 	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
 	Data   string `help:"Folder for archive, journal and certificates." default:"data" type:"path"`
 	Mend   bool   `help:"Set damaged files aside and take over what can be read of them, as a start does. The program must not run."`
+	Good   string `help:"Write the plant and rule files with which the program ran last into this new folder." type:"path"`
 	Done   bool   `help:"What was set aside is dealt with: move it to set-aside, and the alarm ends. The program may run."`
 }
 
 // Run says what of the program's files is damaged or was set aside, what follows
 // from it and what to do; it mends what a start would.
 func (c *repairCmd) Run(a *app) error {
-	h, _, err := loadPlant(c.Config)
+	if c.Good != "" {
+		if err := writeGood(c.Data, c.Good); err != nil {
+			return fmt.Errorf("write the last good plant and rule files: %w", err)
+		}
+		fmt.Fprintf(a.out, "the plant and rule files with which the program ran last are in %s\n", c.Good)
+	}
+	h, _, broken, err := usableFiles(c.Config, c.Data)
 	if err != nil {
 		return err
 	}
@@ -42,6 +49,9 @@ func (c *repairCmd) Run(a *app) error {
 	say := func(what, problem, follows, do string) {
 		found++
 		fmt.Fprintf(a.out, "%s\n  is:      %s\n  follows: %s\n  do:      %s\n", what, problem, follows, do)
+	}
+	if broken != nil {
+		say(c.Config, broken.Error(), "changes of plant and rules since then are not in force", "mend what 'calandria check' names, or bring back the files that 'calandria repair --good FOLDER' writes; then start the service again")
 	}
 	const mend = "run 'calandria repair --mend' with the program stopped; a start does the same by itself"
 	why, err := historian.JournalFault(filepath.Join(c.Data, "journal.db"))

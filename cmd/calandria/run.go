@@ -41,21 +41,14 @@ type runCmd struct {
 }
 
 func (c *runCmd) Run(a *app) error {
-	h, files, err := loadPlant(c.Config)
-	if err != nil {
-		return err
-	}
-	s, err := open(a.ctx, h, files, c.Data, a.log, a.progress("reading the past"))
+	asked := make(chan os.Signal, 1)
+	signal.Notify(asked, syscall.SIGHUP)
+	defer signal.Stop(asked)
+	s, err := openRun(a.ctx, c.Config, c.Data, a.log, asked, a.progress("reading the past"))
 	if err != nil {
 		return err
 	}
 	defer s.close()
-	asked := make(chan os.Signal, 1)
-	signal.Notify(asked, syscall.SIGHUP)
-	defer signal.Stop(asked)
-	if s.reload, err = newReloader(s, c.Config, files, asked); err != nil {
-		return err
-	}
 	s.trials.Fresh, s.trials.Kept = s.fresh, true
 	if unfilled := s.unfilled; len(unfilled) > 0 {
 		// One line: the library comes with one in every rule.
@@ -69,6 +62,7 @@ func (c *runCmd) Run(a *app) error {
 	}
 	return s.run(a.ctx, func(address string) {
 		scheme := "http://"
+		h := s.house
 		if console.OptionsOf(h).Certificate != "" {
 			scheme = "https://"
 		}

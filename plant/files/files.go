@@ -8,8 +8,11 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"os/user"
 	"path/filepath"
+	"reflect"
 	"runtime"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
@@ -58,6 +61,22 @@ func Secret(name string) (string, error) {
 		return "", fmt.Errorf("secret file %s is empty", name)
 	}
 	return text, nil
+}
+
+// Writer tells when a file was written last and, where the system knows it, whose it
+// is: a name, or the number of one without.
+func Writer(name string) (owner string, written time.Time) {
+	info, err := os.Stat(name)
+	if err != nil {
+		return "", written
+	}
+	if id := reflect.Indirect(reflect.ValueOf(info.Sys())).FieldByName("Uid"); id.IsValid() {
+		owner = strconv.FormatUint(id.Uint(), 10)
+		if u, err := user.LookupId(owner); err == nil {
+			owner = u.Username
+		}
+	}
+	return owner, info.ModTime()
 }
 
 // Kind says in words what a file that is not regular is.
