@@ -384,6 +384,9 @@ func (n *Notifier) calm(e *plant.Event, now time.Time) time.Time {
 	if n.told[e.Alarm] = told; len(told) == 0 {
 		delete(n.told, e.Alarm)
 	}
+	if slices.ContainsFunc(n.flight, func(x item) bool { return x.Event.Alarm == e.Alarm }) {
+		told = append(told, now) // it is being told
+	}
 	if len(told) < flapMost {
 		return time.Time{}
 	}
