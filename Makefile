@@ -29,7 +29,7 @@ EDGES := ./alerting/notify/... ./collector/... ./historian/... ./console/... ./c
 
 test: test-deps lint ## everything, the edges with the race detector; the slowest tests at the end
 	{ $(GO) test -shuffle=on -timeout 18m -json $(CORE); \
-	$(GO) test -timeout 18m -json -run 'TestRestartsForgetNothing|TestFirstDay|TestHostileServers|TestFrames|TestReaderIsKilled' ./cmd/calandria ./collector; \
+	$(GO) test -timeout 18m -json -run 'TestRestartsForgetNothing|TestFirstDay|TestHostileServers|TestFrames|TestReaderIsKilled|TestWrongSignInsShutNobodyOut' ./cmd/calandria ./collector ./console; \
 	$(GO) test -race -shuffle=on -timeout 18m -json $(EDGES); } | $(GO) run ./cmd/testreport -whole
 
 test-deps: ## servers, browser and packages that the tests need
