@@ -2,41 +2,11 @@ package console
 
 import (
 	"bytes"
-	"errors"
 	"net/http"
-	"sync"
 	"time"
 
 	"calandria/alerting"
 )
-
-// usedLinks remembers which links were used: each is good for once.
-type usedLinks struct {
-	mu   sync.Mutex
-	used map[string]time.Time
-}
-
-// linksKept is how long a used link is remembered: longer than any is valid.
-const linksKept = 25 * time.Hour
-
-// once reports whether a link is used for the first time.
-func (u *usedLinks) once(token string, now time.Time) bool {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	for t, at := range u.used {
-		if now.Sub(at) > linksKept {
-			delete(u.used, t)
-		}
-	}
-	if _, was := u.used[token]; was {
-		return false
-	}
-	if u.used == nil {
-		u.used = map[string]time.Time{}
-	}
-	u.used[token] = now
-	return true
-}
 
 // linkData is what the page of a link shows: nothing of the plant but the alarm
 // that the notice named already.
@@ -47,27 +17,24 @@ type linkData struct {
 // linkPage asks before it acknowledges: programs that look at mails follow links
 // too.
 func (s *Server) linkPage(w http.ResponseWriter, r *http.Request) {
-	s.showLink(w, r, func(linkData, uint64) (string, error) { return "", nil })
+	s.showLink(w, r, false, func(linkData, uint64) (string, error) { return "", nil })
 }
 
 func (s *Server) acknowledgeByLink(w http.ResponseWriter, r *http.Request) {
-	s.showLink(w, r, func(d linkData, occurrence uint64) (string, error) {
-		if !s.links.once(r.PathValue("token"), time.Now()) {
-			return "", errors.New("the link was used already")
-		}
+	s.showLink(w, r, true, func(d linkData, occurrence uint64) (string, error) {
 		return "The alarm is acknowledged.", s.b.Do(r.Context(), alerting.Command{Action: alerting.Acknowledge, Alarm: d.Alarm, Occurrence: occurrence,
 			User: d.Who, Station: station(r), Comment: "by the link of a notice"})
 	})
 }
 
-func (s *Server) showLink(w http.ResponseWriter, r *http.Request, act func(linkData, uint64) (string, error)) {
+func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act func(linkData, uint64) (string, error)) {
 	if s.opt.Acknowledge == nil {
 		s.fail(w, r, http.StatusNotFound, "There is no such page.")
 		return
 	}
 	d := linkData{Theme: themeOf(r), Site: s.b.House().Config.Site.Name}
 	code := http.StatusOK
-	alarm, occurrence, who, err := s.opt.Acknowledge(r.PathValue("token"), time.Now())
+	alarm, occurrence, who, err := s.opt.Acknowledge(r.PathValue("token"), time.Now(), use)
 	if err == nil {
 		d.Title, d.Alarm, d.Who = s.title(alarm).Title, alarm, who
 		d.Done, err = act(d, occurrence)

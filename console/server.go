@@ -81,8 +81,9 @@ type Options struct {
 	// Version stands at the foot of every page.
 	Version string
 	// Acknowledge reads the token of a link with which a notice is acknowledged: of
-	// which alarm and occurrence, and who got it; nil: there are no such links.
-	Acknowledge func(token string, now time.Time) (alarm string, occurrence uint64, who string, err error)
+	// which alarm and occurrence, and who got it. With use the link is used from then
+	// on. Nil: there are no such links.
+	Acknowledge func(token string, now time.Time, use bool) (alarm string, occurrence uint64, who string, err error)
 	// Metrics serves /metrics; nil: no such page.
 	Metrics http.Handler
 	// MaxStreams caps the live pages open at once; default 500. When all are
@@ -112,7 +113,6 @@ type Server struct {
 	answers  keptAnswers
 	api      apiDescription
 	gate     *gate
-	links    usedLinks
 	cert     *certificate // nil: no TLS
 }
 

@@ -143,7 +143,19 @@ type Escalation struct {
 	KeyFile     string        `yaml:"link_key_file"`
 	LinkExpires time.Duration `yaml:"link_expires"` // default 30m
 
-	told map[string]int // by occurrence: steps done
+	// Told is what was called of the alarms that stand: who keeps it over a restart
+	// hands it to the next Escalation.
+	Told []Called `yaml:"-"`
+}
+
+// Called says how far the calls of one occurrence of an alarm have come.
+type Called struct {
+	Alarm      string
+	Occurrence uint64
+	Realarm    int
+	Step       int
+	At         time.Time // of the last call
+	To         []string  // all who were called
 }
 
 // Turn is a call: a notice and who is to get it.
@@ -175,20 +187,23 @@ func (e *Escalation) steps(rota *Rota, at time.Time) (steps [][]string) {
 	return steps
 }
 
-// Due gives the calls that are due by the picture of all alarms. After a start the
-// step that is due by then is called again: twice rather than never.
+// Due gives the calls that are due by the picture of all alarms.
 func (e *Escalation) Due(alarms []alerting.Status, rota *Rota, now time.Time) (out []Turn) {
 	least, _ := priorityNamed(e.Priority)
-	standing := map[string]int{}
+	var standing []Called
 	for i := range alarms {
 		a := &alarms[i]
 		if !a.Annunciated || !a.Active || a.Spec.Priority == plant.PriorityNone || a.Spec.Priority > least {
 			continue
 		}
-		key := fmt.Sprintf("%s#%d.%d", a.Name, a.Occurrence, a.RealarmCount)
+		c := Called{Alarm: a.Name, Occurrence: a.Occurrence, Realarm: a.RealarmCount}
+		for _, t := range e.Told {
+			if t.Alarm == c.Alarm && t.Occurrence == c.Occurrence && t.Realarm == c.Realarm {
+				c = t
+			}
+		}
 		steps := e.steps(rota, now)
-		due := min(int(max(now.Sub(a.LastChange), 0)/e.After), len(steps)-1) + 1
-		if due > e.told[key] {
+		if due := min(int(max(now.Sub(a.LastChange), 0)/e.After), len(steps)-1) + 1; due > c.Step {
 			n := Notice{Spec: a.Spec, Turn: "you are on duty", Event: plant.Event{Time: a.LastChange, Kind: plant.EventAlarm, Alarm: a.Name, Source: a.Spec.Source, Area: a.Spec.Area,
 				Occurrence: a.Occurrence, Priority: a.Spec.Priority, State: a.Code, Setpoint: a.Spec.Setpoint, Unit: a.Spec.Unit, Annunciated: true, Received: now}}
 			if v := a.Value; v == v {
@@ -198,9 +213,22 @@ func (e *Escalation) Due(alarms []alerting.Status, rota *Rota, now time.Time) (o
 				n.Turn = fmt.Sprintf("call %d: nobody has acknowledged for %s", due, now.Sub(a.LastChange).Round(time.Second))
 			}
 			out = append(out, Turn{To: steps[due-1], Step: due, Notice: n})
+			c.Step, c.At, c.To = due, now, append(slices.Clip(c.To), steps[due-1]...)
 		}
-		standing[key] = max(due, e.told[key])
+		standing = append(standing, c)
 	}
-	e.told = standing
+	e.Told = standing
 	return out
+}
+
+// Resume takes over what an earlier run had called. What it called within a minute
+// before its last sign of life may not have been delivered: that step is called
+// again, twice rather than never.
+func (e *Escalation) Resume(told []Called, lastRun time.Time) {
+	for _, c := range told {
+		if c.At.After(lastRun.Add(-time.Minute)) {
+			c.Step--
+		}
+		e.Told = append(e.Told, c)
+	}
 }

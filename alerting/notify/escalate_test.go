@@ -1,6 +1,8 @@
 package notify
 
 import (
+	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -135,6 +137,35 @@ func TestEscalation(t *testing.T) {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)
 		}
 	}
+	// A restart takes up who was called: nobody twice, but for a call of the last minute.
+	for _, c := range []struct {
+		stop time.Duration
+		want string
+	}{{7 * time.Minute, "10m0s cem, 15m0s anna+ben+cem"}, {5*time.Minute + 20*time.Second, "5m20s anna, 10m0s cem, 15m0s anna+ben+cem"}} {
+		e := fresh()
+		before := ""
+		for d := time.Duration(0); d < c.stop; d += time.Second {
+			for _, turn := range e.Due([]alerting.Status{urgent}, duty, at.Add(d)) {
+				before += strings.Join(turn.To, "+") + " "
+			}
+		}
+		stored, err := json.Marshal(e.Told)
+		var told []Called
+		if err = errors.Join(err, json.Unmarshal(stored, &told)); err != nil || before != "ben anna " || len(told) != 1 || strings.Join(told[0].To, " ") != "ben anna" {
+			t.Fatal(before, told, err)
+		}
+		next := fresh()
+		next.Resume(told, at.Add(c.stop))
+		var got []string
+		for d := c.stop; d <= time.Hour; d += time.Second {
+			for _, turn := range next.Due([]alerting.Status{urgent}, duty, at.Add(d)) {
+				got = append(got, fmt.Sprintf("%s %s", d, strings.Join(turn.To, "+")))
+			}
+		}
+		if strings.Join(got, ", ") != c.want {
+			t.Errorf("stopped after %s: %q, want %s", c.stop, got, c.want)
+		}
+	}
 	e := fresh()
 	if turns := e.Due([]alerting.Status{urgent}, duty, at.Add(7*time.Minute)); len(turns) != 1 || turns[0].Step != 2 || turns[0].To[0] != "anna" {
 		t.Errorf("after a start: %+v", turns)
@@ -150,24 +181,34 @@ func TestLinks(t *testing.T) {
 	if !ok {
 		t.Fatal(address)
 	}
-	if x, err := l.Read(token, now.Add(59*time.Second)); err != nil || x.Alarm != "A" || x.Occurrence != 7 || x.Receiver != "anna" {
+	if x, err := l.Read(token, now.Add(59*time.Second), false); err != nil || x.Alarm != "A" || x.Occurrence != 7 || x.Receiver != "anna" {
 		t.Errorf("%+v %v", x, err)
 	}
-	if _, err := l.Read(token, now.Add(61*time.Second)); err == nil {
+	if _, err := l.Read(token, now.Add(61*time.Second), false); err == nil {
 		t.Error("an expired link")
+	}
+	var kept map[string]time.Time
+	l.Keep = func(used map[string]time.Time) { kept = used }
+	if _, err := l.Read(token, now, true); err != nil {
+		t.Error(err)
+	}
+	restarted := &Links{Address: l.Address, Key: l.Key, Expires: l.Expires, Used: kept}
+	for _, l := range []*Links{l, restarted} {
+		if _, err := l.Read(token, now, true); err == nil || !strings.Contains(err.Error(), "used already") {
+			t.Errorf("a second time: %v", err)
+		}
 	}
 	for i := range token {
 		b := []byte(token)
 		if b[i]++; b[i] == 'Z'+1 || b[i] == 'z'+1 || b[i] == '9'+1 {
 			b[i] = 'A'
 		}
-		if _, err := l.Read(string(b), now); err == nil {
+		if _, err := l.Read(string(b), now, true); err == nil {
 			t.Fatalf("altered at %d", i)
 		}
 	}
-	other := *l
-	other.Key = []byte(strings.Repeat("x", 32))
-	if _, err := other.Read(token, now); err == nil {
+	other := &Links{Key: []byte(strings.Repeat("x", 32))}
+	if _, err := other.Read(token, now, false); err == nil {
 		t.Error("another key")
 	}
 }

@@ -4,8 +4,11 @@ import (
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base64"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"maps"
+	"sync"
 	"time"
 
 	"calandria/plant"
@@ -17,6 +20,11 @@ type Links struct {
 	Address string // of the console
 	Key     []byte
 	Expires time.Duration
+	// Used are the links that were used, until they expire; Keep stores them, nil: a
+	// restart forgets them.
+	Used map[string]time.Time
+	Keep func(used map[string]time.Time)
+	mu   sync.Mutex
 }
 
 // Link is what an address allows.
@@ -43,14 +51,31 @@ func (l *Links) sum(body []byte) []byte {
 	return m.Sum(nil)
 }
 
-// Read gives what the last part of an address allows.
-func (l *Links) Read(token string, now time.Time) (x Link, err error) {
+// Read gives what the last part of an address allows. With use it is used from now
+// on: a link is good for once.
+func (l *Links) Read(token string, now time.Time, use bool) (x Link, err error) {
 	b, err := base64.RawURLEncoding.Strict().DecodeString(token)
 	if err != nil || len(b) < sha256.Size || !hmac.Equal(b[:sha256.Size], l.sum(b[sha256.Size:])) || json.Unmarshal(b[sha256.Size:], &x) != nil {
 		return Link{}, errors.New("the link is not whole, or not one of ours")
 	}
 	if now.After(x.Until) {
 		return Link{}, errors.New("the link has expired")
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	name := hex.EncodeToString(b[:16])
+	if _, was := l.Used[name]; was {
+		return Link{}, errors.New("the link was used already")
+	}
+	if use {
+		if l.Used == nil {
+			l.Used = map[string]time.Time{}
+		}
+		maps.DeleteFunc(l.Used, func(_ string, until time.Time) bool { return now.After(until) })
+		l.Used[name] = x.Until
+		if l.Keep != nil {
+			l.Keep(l.Used)
+		}
 	}
 	return x, nil
 }

@@ -22,7 +22,7 @@ import (
 	"calandria/plant"
 )
 
-// From digestFrom notices a mail is a digest with digestFull of them in full.
+// Beyond digestFrom notices a mail is a digest with digestFull of them in full.
 const (
 	digestFrom = 10
 	digestFull = 5
@@ -173,10 +173,7 @@ func (m *Mail) message(batch []Notice, now time.Time) []byte {
 	write := func(s string) { _, _ = q.Write([]byte(strings.ReplaceAll(s, "\n", "\r\n"))) }
 	// A flood is one digest: each in a line, and the first of them in full.
 	if len(batch) > digestFrom {
-		write(fmt.Sprintf("%d notices, the most urgent first:\n\n", len(batch)))
-		for i := range batch {
-			write(m.Site.short(&batch[i]) + "\n")
-		}
+		write(m.Site.list(batch))
 		write(fmt.Sprintf("\nThe first %d in full:\n\n", digestFull))
 	}
 	for i := range batch {

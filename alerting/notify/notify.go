@@ -119,12 +119,18 @@ type Config struct {
 	// Gather is how long after a delivery what is not urgent waits, so that a flood
 	// comes as one digest; 0: nothing waits.
 	Gather time.Duration
+	// Digest: notices go one by one, and gather only in a flood, which comes as one.
+	Digest bool
 	// OnTurn: calls come by an [Escalation], not by the route.
 	OnTurn bool
 	// Link makes the address for acknowledging an alarm; nil: there is none.
 	Link func(receiver string, e *plant.Event, now time.Time) string
 	Log  *slog.Logger // nil: quiet
 }
+
+// floodTime is the time in which more notices than digestFrom are a flood: EEMUA
+// 191's more than 10 alarms in 10 minutes, from memory.
+const floodTime = 10 * time.Minute
 
 // AliveName stands for the alarm in a sign of life.
 const AliveName = "CalandriaAlive"
@@ -239,6 +245,7 @@ type Notifier struct {
 	alone   bool
 	culprit string
 	sentAt  time.Time
+	recent  []time.Time // what was sent in floodTime before that
 }
 
 // delivery is what the receiver knows of an alarm: the occurrence, and whether it
@@ -364,6 +371,14 @@ func (n *Notifier) Call(notice Notice) {
 	n.poke()
 }
 
+// Resumed says that the receiver was called of an occurrence before a restart: what
+// ends it goes there too.
+func (n *Notifier) Resumed(alarm string, occurrence uint64) {
+	n.mu.Lock()
+	n.known[alarm] = delivery{occurrence, true}
+	n.mu.Unlock()
+}
+
 // add queues a notice in place of an older one of its alarm; needs n.mu.
 func (n *Notifier) add(notice Notice, now time.Time) {
 	e := &notice.Event
@@ -480,9 +495,18 @@ func (n *Notifier) take(now time.Time) []item {
 	defer n.mu.Unlock()
 	n.expire(now)
 	slices.SortStableFunc(n.queue, func(a, b item) int { return cmp.Compare(rank(&a), rank(&b)) })
+	most, due := n.size, 0
+	for i := range n.queue {
+		if !n.dueAt(&n.queue[i]).After(now) {
+			due++
+		}
+	}
+	if n.c.Digest && due <= digestFrom && !n.flood() {
+		most = 1
+	}
 	var batch []item
 	n.queue = slices.DeleteFunc(n.queue, func(x item) bool {
-		if len(batch) >= n.size || n.dueAt(&x).After(now) || len(batch) > 0 && (x.tries > 0 || batch[0].tries > 0) {
+		if len(batch) >= most || n.dueAt(&x).After(now) || len(batch) > 0 && (x.tries > 0 || batch[0].tries > 0) {
 			return false
 		}
 		batch = append(batch, x)
@@ -505,9 +529,12 @@ func rank(x *item) int {
 	return r
 }
 
+// flood reports that more was sent of late than a person can read.
+func (n *Notifier) flood() bool { return len(n.recent) > digestFrom }
+
 // dueAt is when a notice may go; needs n.mu.
 func (n *Notifier) dueAt(x *item) time.Time {
-	if gathered := n.sentAt.Add(n.c.Gather); n.c.Gather > 0 && x.Event.Priority != plant.PriorityUrgent && gathered.After(x.due) {
+	if gathered := n.sentAt.Add(n.c.Gather); n.c.Gather > 0 && (!n.c.Digest || n.flood()) && x.Event.Priority != plant.PriorityUrgent && gathered.After(x.due) {
 		return gathered
 	}
 	return x.due
@@ -553,7 +580,9 @@ func (n *Notifier) deliver(ctx context.Context, batch []item) error {
 	case err == nil, errors.As(err, &partly):
 		n.health.Sent += uint64(len(batch))
 		n.failed, n.size, n.sentAt = 0, min(2*n.size, n.c.Batch), now
+		n.recent = slices.DeleteFunc(n.recent, func(t time.Time) bool { return now.Sub(t) > floodTime })
 		for i := range batch {
+			n.recent = append(n.recent, now)
 			switch name := batch[i].Event.Alarm; name {
 			case "":
 			case AliveName:

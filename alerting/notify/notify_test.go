@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -336,6 +337,37 @@ func TestUrgentAndNewestFirst(t *testing.T) {
 		}
 		if h := n.Health(); h.SetAside != 0 || h.Replaced != 8 {
 			t.Errorf("%+v", h)
+		}
+	})
+}
+
+// A flood comes as one to who gets notices one by one: ten singly, then what has
+// gathered, the urgent at once; and a heap of urgent ones as one.
+func TestFloodIsOneDigest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &line{}
+		n := New(Config{Sender: l, Batch: 200, Gather: 30 * time.Second, Digest: true, Route: Route{Least: plant.PriorityLow}})
+		defer run(t, n)()
+		for i := range 120 {
+			n.Offer(alarm(fmt.Sprintf("A%d", i), plant.PriorityMedium))
+			time.Sleep(time.Second)
+		}
+		if len(l.tries) > 11+5 || len(l.got) < 60 {
+			t.Errorf("%d deliveries of %d notices of two minutes", len(l.tries), len(l.got))
+		}
+		n.Offer(alarm("URGENT", plant.PriorityUrgent))
+		synctest.Wait()
+		if !slices.Contains(l.got, "URGENT") {
+			t.Errorf("the urgent one waits: %q", l.got)
+		}
+		time.Sleep(time.Minute)
+		before := len(l.tries)
+		for i := range 50 {
+			n.Offer(alarm(fmt.Sprintf("U%d", i), plant.PriorityUrgent))
+		}
+		synctest.Wait()
+		if len(l.tries) > before+2 || len(l.got) != 171 {
+			t.Errorf("%d deliveries more, %d notices in all", len(l.tries)-before, len(l.got))
 		}
 	})
 }

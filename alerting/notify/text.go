@@ -100,6 +100,16 @@ func (s *Site) short(n *Notice) string {
 	return fmt.Sprintf("%s  [%s] %s: %s (%s)", s.stamp(n.Event.Time), n.Event.Priority, kindWord(n.Event.Kind), title(n), oneLine(n.Event.Source))
 }
 
+// list is a flood of notices, each in a line.
+func (s *Site) list(batch []Notice) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d notices, the most urgent first:\n\n", len(batch))
+	for i := range batch {
+		b.WriteString(s.short(&batch[i]) + "\n")
+	}
+	return b.String()
+}
+
 // text is a notice for a person.
 func (s *Site) text(n *Notice, role string) string {
 	var b strings.Builder

@@ -133,14 +133,15 @@ func retryAfter(s string, now time.Time) time.Duration {
 	return 0
 }
 
-// Webhook posts each notice by itself as a JSON object. The signature lets the
+// Webhook posts each notice by itself as a JSON object, and a flood as one object of
+// kind DIGEST that holds them. The signature lets the
 // receiver tell that it is ours and fresh:
 //
 //	X-Calandria-Timestamp: seconds since 1970
 //	X-Calandria-Signature: v1=<hex of HMAC-SHA256(key, timestamp "." body)>
 //	Idempotency-Key: the same for each repetition of one notice
 //
-// Use it with Config.Batch 1.
+// Use it with Config.Digest.
 type Webhook struct {
 	Access
 	Secret Secret // key of the signature
@@ -194,6 +195,8 @@ type body struct {
 
 	Text   string `json:"text"`
 	Advice string `json:"advice"`
+
+	Notices []*body `json:"notices,omitempty"` // of a digest, the most urgent first
 }
 
 func finite(v *float64) *float64 {
@@ -203,9 +206,9 @@ func finite(v *float64) *float64 {
 	return v
 }
 
-func (w *Webhook) body(n *Notice) ([]byte, error) {
+func (w *Webhook) body(n *Notice) *body {
 	e := &n.Event
-	b := body{Version: 1, Key: n.Key(), Site: w.Site.Name, Role: w.Role, Kind: string(e.Kind), Journal: e.Seq, Time: e.Time.UTC(),
+	b := &body{Version: 1, Key: n.Key(), Site: w.Site.Name, Role: w.Role, Kind: string(e.Kind), Journal: e.Seq, Time: e.Time.UTC(),
 		Alarm: e.Alarm, Title: title(n), Source: e.Source, Equipment: w.Site.labels(e.Source), Area: e.Area,
 		Priority: e.Priority.String(), State: e.State, Occurrence: e.Occurrence,
 		Value: finite(e.Value), Setpoint: finite(e.Setpoint), Unit: e.Unit, Quality: e.Quality, User: e.User,
@@ -214,7 +217,18 @@ func (w *Webhook) body(n *Notice) ([]byte, error) {
 		b.Cause, b.Consequence, b.Response, b.RespondS = s.Cause, s.Consequence, s.Response, s.Respond.Seconds()
 		b.Verify, b.Hazard, b.Procedure = s.Verify, s.Hazard, s.Procedure
 	}
-	return json.Marshal(&b)
+	return b
+}
+
+// digest is a flood in one object.
+func (w *Webhook) digest(batch []Notice) *body {
+	first := &batch[0].Event
+	b := &body{Version: 1, Key: "digest/" + batch[0].Key(), Site: w.Site.Name, Role: w.Role, Kind: "DIGEST", Time: first.Time.UTC(),
+		Priority: first.Priority.String(), Title: fmt.Sprintf("%d notices", len(batch)), Text: w.Site.list(batch), Advice: advice}
+	for i := range batch {
+		b.Notices = append(b.Notices, w.body(&batch[i]))
+	}
+	return b
 }
 
 // Send implements [Sender].
@@ -223,24 +237,26 @@ func (w *Webhook) Send(ctx context.Context, batch []Notice) error {
 	if err != nil {
 		return err
 	}
-	for i := range batch {
-		text, err := w.body(&batch[i])
-		if err != nil {
-			return &RefusedError{err}
-		}
-		stamp := strconv.FormatInt(w.now().Unix(), 10)
-		mac := hmac.New(sha256.New, []byte(key))
-		mac.Write([]byte(stamp + "."))
-		mac.Write(text)
-		h := http.Header{}
-		h.Set("Idempotency-Key", batch[i].Key())
-		h.Set("X-Calandria-Timestamp", stamp)
-		h.Set("X-Calandria-Signature", "v1="+hex.EncodeToString(mac.Sum(nil)))
-		if err := w.post(ctx, w.URL, text, h); err != nil {
-			return err
-		}
+	if len(batch) > 1 {
+		return w.send(ctx, w.digest(batch), key)
 	}
-	return nil
+	return w.send(ctx, w.body(&batch[0]), key)
+}
+
+func (w *Webhook) send(ctx context.Context, b *body, key string) error {
+	text, err := json.Marshal(b)
+	if err != nil {
+		return &RefusedError{err}
+	}
+	stamp := strconv.FormatInt(w.now().Unix(), 10)
+	mac := hmac.New(sha256.New, []byte(key))
+	mac.Write([]byte(stamp + "."))
+	mac.Write(text)
+	h := http.Header{}
+	h.Set("Idempotency-Key", b.Key)
+	h.Set("X-Calandria-Timestamp", stamp)
+	h.Set("X-Calandria-Signature", "v1="+hex.EncodeToString(mac.Sum(nil)))
+	return w.post(ctx, w.URL, text, h)
 }
 
 func (w *Webhook) signingKey() (string, error) {

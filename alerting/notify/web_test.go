@@ -116,6 +116,19 @@ func TestWebhook(t *testing.T) {
 	if e, _ := m["equipment"].(map[string]any); e["set"] != "EV" || e["body"] != "EV1" {
 		t.Errorf("equipment %v", e)
 	}
+	other := vacuum()
+	other.Event.Alarm, other.Link = "other", "https://mill.example/acknowledge/x"
+	if err := w.Send(t.Context(), []Notice{n, other}); err != nil {
+		t.Fatal(err)
+	}
+	var digest struct {
+		Kind, Title, Text string
+		Notices           []struct{ Alarm, Acknowledge, Response string }
+	}
+	if err := json.Unmarshal(text, &digest); err != nil || digest.Kind != "DIGEST" || digest.Title != "2 notices" || strings.Count(digest.Text, "[urgent]") != 2 ||
+		len(digest.Notices) != 2 || digest.Notices[1].Alarm != "other" || digest.Notices[1].Acknowledge != other.Link || digest.Notices[0].Response != n.Spec.Response {
+		t.Errorf("digest: %+v %v", digest, err)
+	}
 	nan := math.NaN()
 	n.Event.Value = &nan
 	if err := w.Send(t.Context(), []Notice{n}); err != nil {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"slices"
@@ -38,13 +39,47 @@ func newEscalator(s *service, h *plant.House, opt *console.Options) *escalator {
 	}
 	x := &escalator{Escalation: e, s: s, file: besidePlant(h, e.RotaFile), log: s.log}
 	if links := linksOf(h, e, s.log); links != nil {
-		opt.Acknowledge = func(token string, now time.Time) (string, uint64, string, error) {
-			l, err := links.Read(token, now)
+		x.load("links_used", &links.Used)
+		links.Keep = func(used map[string]time.Time) { x.keep("links_used", used) }
+		opt.Acknowledge = func(token string, now time.Time, use bool) (string, uint64, string, error) {
+			l, err := links.Read(token, now, use)
 			return l.Alarm, l.Occurrence, l.Receiver, err
+		}
+	}
+	var told []notify.Called
+	x.load("escalation", &told)
+	x.Resume(told, s.loop.LastRun)
+	for _, c := range told {
+		for _, n := range s.notifiers {
+			if slices.Contains(c.To, n.Health().Name) {
+				n.Resumed(c.Alarm, c.Occurrence)
+			}
 		}
 	}
 	x.read()
 	return x
+}
+
+// load and keep hold what a restart must know among the journal's settings: who was
+// called, which links were used. Without it people are called again.
+func (x *escalator) load(key string, into any) {
+	text, known, err := x.s.journal.Setting(key)
+	if err == nil && known {
+		err = json.Unmarshal([]byte(text), into)
+	}
+	if err != nil {
+		x.log.Error("people may be called again of what they know", "what", key, "err", err)
+	}
+}
+
+func (x *escalator) keep(key string, state any) {
+	text, err := json.Marshal(state)
+	if err == nil {
+		err = x.s.journal.PutSetting(key, string(text))
+	}
+	if err != nil {
+		x.log.Error("after a restart people may be called again of what they know", "what", key, "err", err)
+	}
 }
 
 // linksOf is what makes and reads the links; nil if there are none.
@@ -101,7 +136,14 @@ func (x *escalator) Run(ctx context.Context) error {
 }
 
 func (x *escalator) call(ctx context.Context, p *engine.Picture) {
-	for _, turn := range x.Due(p.Alarms, x.rota, p.At) {
+	before := len(x.Told)
+	turns := x.Due(p.Alarms, x.rota, p.At)
+	defer func() {
+		if len(turns) > 0 || len(x.Told) != before {
+			x.keep("escalation", x.Told)
+		}
+	}()
+	for _, turn := range turns {
 		for _, n := range x.s.notifiers {
 			if slices.Contains(turn.To, n.Health().Name) {
 				n.Call(turn.Notice)

@@ -67,6 +67,11 @@ escalation:
 	if code := post(); code != http.StatusOK {
 		t.Errorf("acknowledging: %d", code)
 	}
+	if code := post(); code != http.StatusGone {
+		t.Errorf("a second time: %d", code)
+	}
+	m.stop()
+	m.start() // who was called, and which link was used, is known after it
 	m.await("acknowledged", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "pressure").State == alerting.Acknowledged })
 	if code := post(); code != http.StatusGone {
 		t.Errorf("a second time: %d", code)
@@ -78,6 +83,9 @@ escalation:
 	calls := m.events(plant.EventNotify)
 	if len(calls) != 1 || calls[0].Text != "pressure calls ben: you are on duty" {
 		t.Errorf("%+v", calls)
+	}
+	if n := strings.Count(called("/ben"), "ALARM"); n != 1 {
+		t.Errorf("ben was called %d times: %q", n, called("/ben"))
 	}
 	m.await("who was called learns of it", 10*time.Second, func(*engine.Picture) bool { return strings.Contains(called("/ben"), "ACK") })
 	if strings.Contains(called("/anna"), "ACK") {

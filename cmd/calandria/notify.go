@@ -117,7 +117,7 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 		}
 		switch c.Kind {
 		case "webhook":
-			config.Batch = 1
+			config.Batch, config.Gather, config.Digest = 200, 30*time.Second, true
 		case "email":
 			config.Timeout, config.Batch, config.Gather = 30*time.Second, 200, 30*time.Second
 		}
