@@ -357,23 +357,15 @@ func (s *Server) strip(p *engine.Picture, now time.Time) strip {
 func sourceText(x *engine.Source) string {
 	text := sourceWhere(x)
 	if x.Connected && x.Skew.Abs() >= time.Second {
-		text += "; its clock is " + aheadText(x.Skew)
+		text += "; its clock is " + engine.AheadText(x.Skew)
 		if per := x.Drift * 86400; math.Abs(per) >= 0.1 {
 			text += fmt.Sprintf(" and gains %.1f s a day", per)
 		}
 	}
 	if x.MisstampedTags > 0 {
-		text += fmt.Sprintf("; the source times of %d of %d tags are %s: judged as of their receipt", x.MisstampedTags, x.Tags, aheadText(x.Stamps))
+		text += fmt.Sprintf("; the source times of %d of %d tags are %s: judged as of their receipt", x.MisstampedTags, x.Tags, engine.AheadText(x.Stamps))
 	}
 	return text
-}
-
-// aheadText says how far another clock is from ours.
-func aheadText(d time.Duration) string {
-	if d < 0 {
-		return (-d).Round(100*time.Millisecond).String() + " behind"
-	}
-	return d.Round(100*time.Millisecond).String() + " ahead"
 }
 
 func sourceWhere(x *engine.Source) string {

@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"time"
 
@@ -47,29 +48,31 @@ type Core struct {
 // before the sample is kept out of the frame.
 const futureTolerance = 10 * time.Second
 
-// systemTags are facts about the program that rules may use.
+// systemTags are facts about the program that rules may use, with their values while all
+// is well; NaN: none.
 var systemTags = []struct {
 	name    string
 	dim     plant.Dimension
+	well    float64
 	meaning string
 }{
-	{"scan_overruns", plant.AnyDimension, "scans that took longer than the scan interval, since the start"},
-	{"archive_ok", plant.State, "1 while values can be archived"},
-	{"files_intact", plant.State, "1 while no file of the program is known to be gone, damaged or set aside"},
-	{"disk_free_pct", plant.Percent, "free part of the disk that archive and journal are on, of the fuller one if there are two, %"},
-	{"journal_ok", plant.State, "1 while events can be journalled"},
-	{"forward_ok", plant.State, "1 while values reach InfluxDB, or none is configured"},
-	{"notify_ok", plant.State, "1 while notices reach all their receivers, or there are none"},
-	{"bad_tags_pct", plant.Percent, "measured tags without a usable value, %"},
-	{"clock_offset", plant.Duration, "how far the clock of a server, or behind most of its values, is ahead of ours, s; the worst"},
-	{"misstamped_tags", plant.AnyDimension, "measured tags whose source time cannot be true: they count as of their receipt"},
-	{"own_clock_offset", plant.Duration, "how far the clock of this machine has been set since the start, s"},
-	{"heartbeat", plant.State, "the program's own test signal, 0 and 1 in turn"},
-	{"late_stages", plant.AnyDimension, "stretches that the test signal has not come through in time"},
-	{"reader_crashes", plant.AnyDimension, "how often a server sent what ended the process that reads it, since the start"},
-	{"sample_age", plant.Duration, "time since the last sample of any server, s"},
-	{"rule_faults", plant.AnyDimension, "rules that cannot be evaluated for a fault of their own, or are slow"},
-	{"alarm_state_ok", plant.State, "0 if the alarm states of before the last start could not be read"},
+	{"scan_overruns", plant.AnyDimension, 0, "scans that took longer than the scan interval, since the start"},
+	{"archive_ok", plant.State, 1, "1 while values can be archived"},
+	{"files_intact", plant.State, 1, "1 while no file of the program is known to be gone, damaged or set aside"},
+	{"disk_free_pct", plant.Percent, 100, "free part of the disk that archive and journal are on, of the fuller one if there are two, %"},
+	{"journal_ok", plant.State, 1, "1 while events can be journalled"},
+	{"forward_ok", plant.State, 1, "1 while values reach InfluxDB, or none is configured"},
+	{"notify_ok", plant.State, 1, "1 while notices reach all their receivers, or there are none"},
+	{"bad_tags_pct", plant.Percent, 0, "measured tags without a usable value, %"},
+	{"clock_offset", plant.Duration, 0, "how far the clock of a server, or behind most of its values, is ahead of ours, s; the worst"},
+	{"misstamped_tags", plant.AnyDimension, 0, "measured tags whose source time cannot be true: they count as of their receipt"},
+	{"own_clock_offset", plant.Duration, 0, "how far the clock of this machine has been set since the start, s"},
+	{"heartbeat", plant.State, math.NaN(), "the program's own test signal, 0 and 1 in turn"},
+	{"late_stages", plant.AnyDimension, 0, "stretches that the test signal has not come through in time"},
+	{"reader_crashes", plant.AnyDimension, 0, "how often a server sent what ended the process that reads it, since the start"},
+	{"sample_age", plant.Duration, 0, "time since the last sample of any server, s"},
+	{"rule_faults", plant.AnyDimension, 0, "rules that cannot be evaluated for a fault of their own, or are slow"},
+	{"alarm_state_ok", plant.State, 1, "0 if the alarm states of before the last start could not be read"},
 }
 
 // SystemOwner is the owner of the tags that are facts about the program.
@@ -373,18 +376,16 @@ func (c *Core) BadTagsPct() float64 {
 // AllWell sets the system tags as they are while the program runs well: for
 // replay, where nothing can be wrong with it.
 func (c *Core) AllWell(at time.Time) {
-	for _, name := range []string{"archive_ok", "files_intact", "journal_ok", "forward_ok", "notify_ok", "alarm_state_ok"} {
-		c.Set(name, 1, at)
+	for _, s := range systemTags {
+		if !math.IsNaN(s.well) {
+			c.Set(s.name, s.well, at)
+		}
 	}
 	for name := range c.House.States {
 		c.Set(name, 1, at)
 	}
-	c.Set("disk_free_pct", 100, at)
 	for _, s := range c.House.Config.OPCUA.Servers {
 		c.Set(ServerTag(s.Name), 1, at)
 		c.Set(ClockTag(s.Name), 0, at)
-	}
-	for _, name := range []string{"scan_overruns", "rule_faults", "bad_tags_pct", "sample_age", "clock_offset", "misstamped_tags", "own_clock_offset", "late_stages", "reader_crashes"} {
-		c.Set(name, 0, at)
 	}
 }

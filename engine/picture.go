@@ -89,6 +89,14 @@ func (s *Source) ClockOffset() time.Duration {
 	return s.Skew
 }
 
+// AheadText says how far another clock is from ours.
+func AheadText(d time.Duration) string {
+	if d < 0 {
+		return (-d).Round(100*time.Millisecond).String() + " behind"
+	}
+	return d.Round(100*time.Millisecond).String() + " ahead"
+}
+
 // SourceFault is one tag that cannot be read as configured.
 type SourceFault struct {
 	Tag     plant.TagID

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"path"
@@ -243,8 +244,7 @@ func ParseScenarios(name string, data []byte) (*ScenarioFile, error) {
 			f.fault(&faults, "start", fmt.Sprintf("%q is not a date and time", f.Start), "write for example 2026-05-04T06:00:00Z")
 		}
 	}
-	f.Scan = or(f.Scan, usualScan)
-	f.ScanBefore = or(f.ScanBefore, usualScanBefore)
+	f.Scan, f.ScanBefore = cmp.Or(f.Scan, usualScan), cmp.Or(f.ScanBefore, usualScanBefore)
 	if f.Mill != nil && len(f.Usual) > 0 {
 		f.fault(&faults, "mill", "both mill and usual are given", "keep one: the readings come from one of them")
 	}
@@ -267,22 +267,12 @@ func ParseScenarios(name string, data []byte) (*ScenarioFile, error) {
 	return f, nil
 }
 
-func or(d, usual time.Duration) time.Duration {
-	if d == 0 {
-		return usual
-	}
-	return d
-}
-
 // check completes a scenario from the head of its file and looks for faults
 // that need no plant.
 func (s *Scenario) check(faults *plant.Faults) {
 	f := s.file
-	s.Before, s.ScanBefore = or(s.Before, f.Before), or(s.ScanBefore, f.ScanBefore)
-	s.Scan, s.Lasts = or(s.Scan, f.Scan), or(s.Lasts, f.Lasts)
-	if s.Seed == 0 {
-		s.Seed = f.Seed
-	}
+	s.Before, s.ScanBefore = cmp.Or(s.Before, f.Before), cmp.Or(s.ScanBefore, f.ScanBefore)
+	s.Scan, s.Lasts, s.Seed = cmp.Or(s.Scan, f.Scan), cmp.Or(s.Lasts, f.Lasts), cmp.Or(s.Seed, f.Seed)
 	at := func(part string) string { return s.field + "." + part }
 	switch {
 	case s.Lasts <= 0:
@@ -315,7 +305,7 @@ func (s *Scenario) check(faults *plant.Faults) {
 		}
 		for k, o := range h.Operator {
 			if !slices.Contains(operatorActions, alerting.Action(o.Does)) {
-				f.fault(faults, fmt.Sprintf("%s.operator[%d].does", field, k), fmt.Sprintf("%q is not an action of the operator", o.Does), "one of "+joined(operatorActions))
+				f.fault(faults, fmt.Sprintf("%s.operator[%d].does", field, k), fmt.Sprintf("%q is not an action of the operator", o.Does), "one of "+strings.Trim(strings.ReplaceAll(fmt.Sprint(operatorActions), " ", ", "), "[]"))
 			}
 			if o.Name == "" {
 				f.fault(faults, fmt.Sprintf("%s.operator[%d].name", field, k), "nobody does it", "write name: and who")
@@ -327,14 +317,6 @@ func (s *Scenario) check(faults *plant.Faults) {
 
 var operatorActions = []alerting.Action{alerting.Acknowledge, alerting.Confirm, alerting.Reset, alerting.TimedShelve, alerting.OneShotShelve,
 	alerting.Unshelve, alerting.RemoveFromService, alerting.PlaceInService, alerting.Comment}
-
-func joined(as []alerting.Action) string {
-	var names []string
-	for _, a := range as {
-		names = append(names, string(a))
-	}
-	return strings.Join(names, ", ")
-}
 
 func (s *Scenario) checkExpected(faults *plant.Faults) {
 	f, e := s.file, &s.Expect

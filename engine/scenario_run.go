@@ -82,14 +82,13 @@ func (s *Scenario) Run(mills Mills) (*Outcome, error) {
 	}
 	start := s.file.start
 	c.Begin(start.Add(-s.Before))
-	todo := s.Happens
+	todo := 0
 	step := s.ScanBefore
 	for at := -s.Before; ; {
-		for len(todo) > 0 && todo[0].At <= at {
-			if err := r.happen(&todo[0], start.Add(todo[0].At)); err != nil {
+		for ; todo < len(s.Happens) && s.Happens[todo].At <= at; todo++ {
+			if err := r.happen(todo, start.Add(s.Happens[todo].At)); err != nil {
 				return nil, err
 			}
-			todo = todo[1:]
 		}
 		r.scan(at, start.Add(at))
 		if at >= s.Lasts {
@@ -158,11 +157,8 @@ func (r *scenarioRun) prepare() error {
 	for _, c := range r.changes {
 		ids := append(r.named(c.pattern, plant.Measured), r.named(c.pattern, plant.System)...)
 		if len(ids) == 0 {
-			fix := "name a measured signal, or one of calandria."
-			if near := h.Suggest(c.pattern); near != "" {
-				fix = fmt.Sprintf("did you mean %s?", near)
-			}
-			faults = append(faults, r.file.doc.Fault(c.field, "the plant measures no such signal", fix))
+			faults = append(faults, r.file.doc.Fault(c.field, "the plant measures no such signal",
+				plant.DidYouMean(h.Suggest(c.pattern), "%s", "name a measured signal, or one of calandria.")))
 		}
 		done := map[*instrument]bool{}
 		for _, id := range ids {
@@ -216,22 +212,20 @@ func (r *scenarioRun) checkAlarm(faults *plant.Faults, field, patterns string) {
 		names = append(names, a.Name)
 	}
 	for p := range strings.SplitSeq(patterns, ",") {
-		if !slices.ContainsFunc(names, func(n string) bool { return covers(p, n) }) {
-			fix := "'calandria rules list' has their names"
-			if near := plant.Nearest(strings.TrimSpace(p), names); near != "" {
-				fix = fmt.Sprintf("did you mean %s?", near)
-			}
-			*faults = append(*faults, r.file.doc.Fault(field, fmt.Sprintf("the rules have no alarm %q", strings.TrimSpace(p)), fix))
+		if p = strings.TrimSpace(p); !slices.ContainsFunc(names, func(n string) bool { return covers(p, n) }) {
+			*faults = append(*faults, r.file.doc.Fault(field, fmt.Sprintf("the rules have no alarm %q", p),
+				plant.DidYouMean(plant.Nearest(p, names), "%s", "'calandria rules list' has their names")))
 		}
 	}
 }
 
 // happen does what is no signal: operator and upsets.
-func (r *scenarioRun) happen(h *Happening, at time.Time) error {
+func (r *scenarioRun) happen(i int, at time.Time) error {
+	h, field := &r.Happens[i], fmt.Sprintf("%s.happens[%d]", r.field, i)
 	var faults plant.Faults
 	fault := func(err error) {
 		if err != nil {
-			faults = append(faults, r.file.doc.Fault(fmt.Sprintf("%s.happens[%d]", r.field, slices.IndexFunc(r.Happens, func(x Happening) bool { return x.At == h.At })), err.Error(), ""))
+			faults = append(faults, r.file.doc.Fault(field, err.Error(), ""))
 		}
 	}
 	if h.Upset != "" && h.Full {
@@ -250,8 +244,7 @@ func (r *scenarioRun) happen(h *Happening, at time.Time) error {
 			if err != nil {
 				said = "refused: " + err.Error()
 			}
-			i := slices.IndexFunc(r.Happens, func(x Happening) bool { return x.At == h.At })
-			r.fail(fmt.Sprintf("%s.happens[%d].operator[%d]", r.field, i, k), fmt.Sprintf("%s %s by %s: %s", o.Does, o.Alarm, o.Name, said), "")
+			r.fail(fmt.Sprintf("%s.operator[%d]", field, k), fmt.Sprintf("%s %s by %s: %s", o.Does, o.Alarm, o.Name, said), "")
 		}
 	}
 	return faults.Err()
@@ -341,15 +334,7 @@ func list(events []ScenarioEvent) string {
 	return strings.Join(parts, ", ")
 }
 
-func shortTime(d time.Duration) string {
-	s := d.Round(time.Second).String()
-	for _, tail := range []string{"m0s", "h0m"} {
-		if strings.HasSuffix(s, tail) {
-			s = s[:len(s)-2]
-		}
-	}
-	return s
-}
+func shortTime(d time.Duration) string { return plant.ShortDuration(d.Round(time.Second)) }
 
 func (sp span) String() string { return shortTime(sp.from) + " to " + shortTime(sp.to) }
 
@@ -554,32 +539,32 @@ func (r *scenarioRun) expectValue(faults *plant.Faults, x *ExpectedValue, field 
 	h := r.core.House
 	t, ok := h.Find(x.Tag)
 	if !ok {
-		fix := ""
-		if near := h.Suggest(x.Tag); near != "" {
-			fix = fmt.Sprintf("did you mean %s?", near)
-		}
-		*faults = append(*faults, r.file.doc.Fault(field+".tag", "there is no such tag", fix))
+		*faults = append(*faults, r.file.doc.Fault(field+".tag", "there is no such tag", plant.DidYouMean(h.Suggest(x.Tag), "%s", "")))
 		return
 	}
 	low, high := math.Inf(-1), math.Inf(1)
-	for name, to := range map[string]*float64{"above": &low, "below": &high} {
-		text := map[string]string{"above": x.Above, "below": x.Below}[name]
-		if text == "" {
+	want := ""
+	for _, b := range []struct {
+		name, text string
+		to         *float64
+	}{{"above", x.Above, &low}, {"below", x.Below, &high}} {
+		if b.text == "" {
 			continue
 		}
-		c, problem := parsePhrase(text)
+		want = strings.TrimSpace(want + " " + b.name + " " + b.text)
+		c, problem := parsePhrase(b.text)
 		if problem == "" && (c.kind != toValue || c.over > 0 || !math.IsNaN(c.noise)) {
-			problem = fmt.Sprintf("%q is not a value", text)
+			problem = fmt.Sprintf("%q is not a value", b.text)
 		}
 		if problem == "" {
 			d, err := c.resolve(t, h.Config.Site.BarometerKPa)
 			if err != nil {
 				problem = err.Error()
 			}
-			*to = d.number
+			*b.to = d.number
 		}
 		if problem != "" {
-			*faults = append(*faults, r.file.doc.Fault(field+"."+name, problem, `write for example 26 or "0.3 bar gauge"`))
+			*faults = append(*faults, r.file.doc.Fault(field+"."+b.name, problem, `write for example 26 or "0.3 bar gauge"`))
 		}
 	}
 	sp := r.span(x.From, x.To)
@@ -596,7 +581,6 @@ func (r *scenarioRun) expectValue(faults *plant.Faults, x *ExpectedValue, field 
 			if !p.Usable() {
 				is = p.Quality.String() + ": " + r.reason(t)
 			}
-			want := strings.TrimSpace(map[bool]string{true: "above " + x.Above}[x.Above != ""] + map[bool]string{true: " below " + x.Below}[x.Below != ""])
 			if x.Bad {
 				want = "without a usable value"
 			}

@@ -85,17 +85,15 @@ func newLearned(root any) learned {
 func (c *Core) Save(at time.Time) ([]byte, error) {
 	var out, head bytes.Buffer
 	h := checkpointHead{Version: checkpointVersion, Calc: c.calc.layout, Ruled: c.ruled.layout, Plant: plantMark(c.House), At: at.UTC(), Rules: c.files}
-	e := &encoder{w: &head}
+	e := &codec{out: &head}
 	e.value(reflect.ValueOf(&h).Elem())
 	out.Write(binary.LittleEndian.AppendUint32(nil, uint32(head.Len())))
 	out.Write(head.Bytes())
-	e.w = &out
+	e.out = &out
 	e.value(reflect.ValueOf(c.Frame).Elem())
 	e.time(c.scanned)
-	for _, l := range []*learned{&c.calc, &c.ruled} {
-		e.skeleton, e.dynamic, e.visited = l.skeleton, map[address]uint64{}, map[uint64]bool{}
-		e.value(l.root)
-	}
+	e.of(&c.calc)
+	e.of(&c.ruled)
 	if e.err != nil {
 		return nil, fmt.Errorf("write the checkpoint: %w", e.err)
 	}
@@ -122,12 +120,12 @@ func ReadCheckpoint(data []byte) (cp *Checkpoint, err error) {
 		return nil, damaged
 	}
 	cp = &Checkpoint{body: data[4+n:]}
-	d := &decoder{r: data[4 : 4+n]}
+	d := &codec{in: data[4 : 4+n]}
 	d.value(reflect.ValueOf(&cp.head).Elem())
 	switch {
 	case cp.head.Version != checkpointVersion && cp.head.Version != 0:
 		return nil, &CheckpointError{fmt.Sprintf("it has version %d, this program reads %d", cp.head.Version, checkpointVersion)}
-	case d.err != nil || len(d.r) > 0 || cp.head.Version == 0:
+	case d.err != nil || len(d.in) > 0 || cp.head.Version == 0:
 		return nil, damaged
 	}
 	cp.At, cp.Rules = cp.head.At, cp.head.Rules
@@ -180,14 +178,12 @@ func (c *Core) restore(cp *Checkpoint, now time.Time) error {
 	case cp.At.After(now):
 		return &CheckpointError{"it is from the future: " + cp.At.Format(time.RFC3339)}
 	}
-	d := &decoder{r: cp.body}
+	d := &codec{in: cp.body}
 	d.value(reflect.ValueOf(c.Frame).Elem())
-	c.scanned = d.time()
-	for _, l := range []*learned{&c.calc, &c.ruled} {
-		d.skeleton, d.dynamic, d.visited = l.order, nil, map[uint64]bool{}
-		d.value(l.root)
-	}
-	if d.err != nil || len(d.r) > 0 || len(c.Frame.Points) != len(c.House.Tags) {
+	c.scanned = d.time(time.Time{})
+	d.of(&c.calc)
+	d.of(&c.ruled)
+	if d.err != nil || len(d.in) > 0 || len(c.Frame.Points) != len(c.House.Tags) {
 		return &CheckpointError{"it is damaged"}
 	}
 	c.air = c.Calc.AirShift()
@@ -384,18 +380,221 @@ func sortedKeys(m reflect.Value) []reflect.Value {
 	return keys
 }
 
-// encoder writes values.
-type encoder struct {
-	w        *bytes.Buffer
+// codec writes the values of a core, or reads them into a new one: one walk for both.
+type codec struct {
+	out      *bytes.Buffer // nil: it reads
+	in       []byte
 	skeleton map[address]uint64
-	visited  map[uint64]bool    // of the skeleton: the content has been written
-	dynamic  map[address]uint64 // structures of their own, by number
+	order    []reflect.Value    // the pointers of the skeleton
+	visited  map[uint64]bool    // of the skeleton: the content has come by
+	numbers  map[address]uint64 // structures of their own, as they are written
+	dynamic  []reflect.Value    // the same, as they are read
 	err      error
-	scratch  [binary.MaxVarintLen64]byte
 }
 
-func (e *encoder) uint(u uint64) { e.w.Write(e.scratch[:binary.PutUvarint(e.scratch[:], u)]) }
-func (e *encoder) int(i int64)   { e.w.Write(e.scratch[:binary.PutVarint(e.scratch[:], i)]) }
+// of turns to a part of the core.
+func (c *codec) of(l *learned) {
+	c.skeleton, c.order, c.visited, c.numbers, c.dynamic = l.skeleton, l.order, map[uint64]bool{}, map[address]uint64{}, nil
+	c.value(l.root)
+}
+
+var errShort = errors.New("it ends too soon or does not fit")
+
+func (c *codec) fail() { c.err, c.in = errShort, nil }
+
+// take gives the next bytes; none are left after a fault.
+func (c *codec) take(n int) []byte {
+	if n <= 0 || n > len(c.in) {
+		c.fail()
+		return nil
+	}
+	b := c.in[:n]
+	c.in = c.in[n:]
+	return b
+}
+
+// byte, uint, int and text write what they are given and return it, or return what they
+// read in its place.
+func (c *codec) byte(b byte) byte {
+	if c.out != nil {
+		c.out.WriteByte(b)
+	} else if next := c.take(1); next != nil {
+		return next[0]
+	}
+	return b
+}
+
+func (c *codec) uint(u uint64) uint64 {
+	if c.out != nil {
+		c.out.Write(binary.AppendUvarint(c.out.AvailableBuffer(), u))
+		return u
+	}
+	u, n := binary.Uvarint(c.in)
+	c.take(n)
+	return u
+}
+
+func (c *codec) int(i int64) int64 {
+	if c.out != nil {
+		c.out.Write(binary.AppendVarint(c.out.AvailableBuffer(), i))
+		return i
+	}
+	i, n := binary.Varint(c.in)
+	c.take(n)
+	return i
+}
+
+func (c *codec) float(x float64) float64 {
+	if c.out != nil {
+		c.out.Write(binary.LittleEndian.AppendUint64(c.out.AvailableBuffer(), math.Float64bits(x)))
+	} else if b := c.take(8); b != nil {
+		return math.Float64frombits(binary.LittleEndian.Uint64(b))
+	}
+	return x
+}
+
+func (c *codec) text(s string) string {
+	n := c.uint(uint64(len(s)))
+	if c.out != nil {
+		c.out.WriteString(s)
+		return s
+	}
+	if n == 0 {
+		return ""
+	}
+	return string(c.take(int(min(n, 1<<40))))
+}
+
+// time keeps a time to the nanosecond; the zero time is told apart.
+func (c *codec) time(t time.Time) time.Time {
+	if c.byte(bit(!t.IsZero())) == 0 {
+		return time.Time{}
+	}
+	s, n := c.int(t.Unix()), c.uint(uint64(t.Nanosecond()))
+	if n >= 1e9 {
+		c.fail()
+	}
+	return time.Unix(s, int64(n)).UTC()
+}
+
+func bit(b bool) byte {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// length is that of a slice or map, -1 for nil. A value takes a byte at least, so that
+// no damaged length asks for memory.
+func (c *codec) length(v reflect.Value) int {
+	u := uint64(0)
+	if c.out != nil && !v.IsNil() {
+		u = uint64(v.Len()) + 1
+	}
+	if u = c.uint(u); c.out == nil && u > uint64(len(c.in))+1 {
+		c.fail()
+		return -1
+	}
+	return int(u) - 1
+}
+
+func (c *codec) value(v reflect.Value) {
+	t := v.Type()
+	if c.err != nil || skipped(t) {
+		return
+	}
+	reads := c.out == nil
+	switch t.Kind() {
+	case reflect.Bool:
+		if b := c.byte(bit(v.Bool())); reads {
+			v.SetBool(b == 1)
+		}
+	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
+		if i := c.int(v.Int()); reads {
+			v.SetInt(i)
+		}
+	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
+		if u := c.uint(v.Uint()); reads {
+			v.SetUint(u)
+		}
+	case reflect.Float32, reflect.Float64:
+		if x := c.float(v.Float()); reads {
+			v.SetFloat(x)
+		}
+	case reflect.String:
+		if s := c.text(v.String()); reads {
+			v.SetString(s)
+		}
+	case reflect.Struct:
+		if t != timeType {
+			for _, p := range parts(v) {
+				c.value(p)
+			}
+		} else if at := c.time(*(*time.Time)(reach(v).Addr().UnsafePointer())); reads {
+			v.Set(reflect.ValueOf(at))
+		}
+	case reflect.Array:
+		for i := range v.Len() {
+			c.value(v.Index(i))
+		}
+	case reflect.Slice:
+		n := c.length(v)
+		if reads {
+			resize(v, n)
+		}
+		for i := 0; i < n && c.err == nil; i++ {
+			c.value(v.Index(i))
+		}
+	case reflect.Map:
+		c.mapping(v)
+	case reflect.Pointer:
+		c.pointer(v)
+	default:
+		c.err = fmt.Errorf("%s cannot be saved", t)
+	}
+}
+
+// resize keeps the elements that a new core has: they may hold what is not state.
+func resize(v reflect.Value, n int) {
+	switch {
+	case n < 0:
+		v.SetZero()
+	case !v.IsNil() && n <= v.Cap():
+		v.SetLen(n)
+	default:
+		s := reflect.MakeSlice(v.Type(), n, n)
+		reflect.Copy(s, v)
+		v.Set(s)
+	}
+}
+
+func (c *codec) mapping(v reflect.Value) {
+	n := c.length(v)
+	if c.out != nil {
+		for _, k := range sortedKeys(v) {
+			c.value(k)
+			c.value(itemOf(v, k))
+		}
+		return
+	}
+	if n < 0 {
+		v.SetZero()
+		return
+	}
+	m := reflect.MakeMapWithSize(v.Type(), n)
+	for range n {
+		key, item := reflect.New(v.Type().Key()).Elem(), reflect.New(v.Type().Elem()).Elem()
+		c.value(key)
+		if old := v.MapIndex(key); old.IsValid() {
+			item.Set(old)
+		}
+		if c.value(item); c.err != nil {
+			return
+		}
+		m.SetMapIndex(key, item)
+	}
+	v.Set(m)
+}
 
 // How a pointer is written.
 const (
@@ -405,297 +604,49 @@ const (
 	toKnown    // the number of a structure that came before
 )
 
-func (e *encoder) value(v reflect.Value) {
-	t := v.Type()
-	if e.err != nil || skipped(t) {
-		return
-	}
-	switch t.Kind() {
-	case reflect.Bool:
-		e.w.WriteByte(0)
-		if v.Bool() {
-			e.w.Bytes()[e.w.Len()-1] = 1
+func (c *codec) pointer(v reflect.Value) {
+	how, place, reads := byte(toNothing), uint64(0), c.out == nil
+	if !reads && !v.IsNil() {
+		a, known := addressOf(v), false
+		if place, known = c.skeleton[a]; known {
+			how = toSkeleton
+		} else if place, known = c.numbers[a]; known {
+			how = toKnown
+		} else {
+			how, c.numbers[a] = toNew, uint64(len(c.numbers))
 		}
-	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
-		e.int(v.Int())
-	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
-		e.uint(v.Uint())
-	case reflect.Float32, reflect.Float64:
-		binary.LittleEndian.PutUint64(e.scratch[:8], math.Float64bits(v.Float()))
-		e.w.Write(e.scratch[:8])
-	case reflect.String:
-		e.uint(uint64(v.Len()))
-		e.w.WriteString(v.String())
-	case reflect.Struct:
-		if t == timeType {
-			e.time(*(*time.Time)(reach(v).Addr().UnsafePointer()))
+	}
+	// at is the pointer of that place in a list.
+	at := func(list []reflect.Value) {
+		if place = c.uint(place); !reads {
 			return
 		}
-		for _, p := range parts(v) {
-			e.value(p)
-		}
-	case reflect.Array:
-		for i := range v.Len() {
-			e.value(v.Index(i))
-		}
-	case reflect.Slice:
-		if v.IsNil() {
-			e.uint(0)
+		if place >= uint64(len(list)) || !list[place].Type().ConvertibleTo(v.Type()) {
+			c.fail()
 			return
 		}
-		e.uint(uint64(v.Len()) + 1)
-		for i := range v.Len() {
-			e.value(v.Index(i))
-		}
-	case reflect.Map:
-		e.mapping(v)
-	case reflect.Pointer:
-		e.pointer(v)
-	default:
-		e.err = fmt.Errorf("%s cannot be saved", t)
+		v.Set(list[place].Convert(v.Type()))
 	}
-}
-
-// time keeps a time to the nanosecond; the zero time is told apart.
-func (e *encoder) time(t time.Time) {
-	if t.IsZero() {
-		e.w.WriteByte(0)
-		return
-	}
-	e.w.WriteByte(1)
-	e.int(t.Unix())
-	e.uint(uint64(t.Nanosecond()))
-}
-
-func (e *encoder) mapping(v reflect.Value) {
-	if v.IsNil() {
-		e.uint(0)
-		return
-	}
-	keys := sortedKeys(v)
-	e.uint(uint64(len(keys)) + 1)
-	for _, k := range keys {
-		e.value(k)
-		e.value(itemOf(v, k))
-	}
-}
-
-func (e *encoder) pointer(v reflect.Value) {
-	if v.IsNil() {
-		e.w.WriteByte(toNothing)
-		return
-	}
-	a := addressOf(v)
-	if i, fixed := e.skeleton[a]; fixed {
-		e.w.WriteByte(toSkeleton)
-		e.uint(i)
-		if !e.visited[i] {
-			e.visited[i] = true
-			e.value(v.Elem())
-		}
-		return
-	}
-	if i, known := e.dynamic[a]; known {
-		e.w.WriteByte(toKnown)
-		e.uint(i)
-		return
-	}
-	e.dynamic[a] = uint64(len(e.dynamic))
-	e.w.WriteByte(toNew)
-	e.value(v.Elem())
-}
-
-// decoder reads values into a new core.
-type decoder struct {
-	r        []byte
-	skeleton []reflect.Value
-	visited  map[uint64]bool
-	dynamic  []reflect.Value
-	err      error
-}
-
-var errShort = errors.New("it ends too soon or does not fit")
-
-func (d *decoder) fail() { d.err, d.r = errShort, nil }
-
-func (d *decoder) byte() byte {
-	if len(d.r) == 0 {
-		d.fail()
-		return 0
-	}
-	b := d.r[0]
-	d.r = d.r[1:]
-	return b
-}
-
-func (d *decoder) uint() uint64 {
-	u, n := binary.Uvarint(d.r)
-	if n <= 0 {
-		d.fail()
-		return 0
-	}
-	d.r = d.r[n:]
-	return u
-}
-
-func (d *decoder) int() int64 {
-	i, n := binary.Varint(d.r)
-	if n <= 0 {
-		d.fail()
-		return 0
-	}
-	d.r = d.r[n:]
-	return i
-}
-
-// length reads the length of a slice or map plus one; a value takes a byte at
-// least, so that no damaged length asks for memory.
-func (d *decoder) length() (n int, isNil bool) {
-	u := d.uint()
-	if u == 0 {
-		return 0, true
-	}
-	if u-1 > uint64(len(d.r)) {
-		d.fail()
-		return 0, true
-	}
-	return int(u - 1), false
-}
-
-func (d *decoder) value(v reflect.Value) {
-	t := v.Type()
-	if d.err != nil || skipped(t) {
-		return
-	}
-	switch t.Kind() {
-	case reflect.Bool:
-		v.SetBool(d.byte() == 1)
-	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
-		v.SetInt(d.int())
-	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
-		v.SetUint(d.uint())
-	case reflect.Float32, reflect.Float64:
-		if len(d.r) < 8 {
-			d.fail()
-			return
-		}
-		v.SetFloat(math.Float64frombits(binary.LittleEndian.Uint64(d.r)))
-		d.r = d.r[8:]
-	case reflect.String:
-		n := d.uint()
-		if n > uint64(len(d.r)) {
-			d.fail()
-			return
-		}
-		v.SetString(string(d.r[:n]))
-		d.r = d.r[n:]
-	case reflect.Struct:
-		if t == timeType {
-			v.Set(reflect.ValueOf(d.time()))
-			return
-		}
-		for _, p := range parts(v) {
-			d.value(p)
-		}
-	case reflect.Array:
-		for i := range v.Len() {
-			d.value(v.Index(i))
-		}
-	case reflect.Slice:
-		d.slice(v)
-	case reflect.Map:
-		d.mapping(v)
-	case reflect.Pointer:
-		d.pointer(v)
-	}
-}
-
-func (d *decoder) time() time.Time {
-	if d.byte() == 0 {
-		return time.Time{}
-	}
-	s, n := d.int(), d.uint()
-	if n >= 1e9 {
-		d.fail()
-	}
-	return time.Unix(s, int64(n)).UTC()
-}
-
-// slice keeps the elements that a new core has: they may hold what is not state.
-func (d *decoder) slice(v reflect.Value) {
-	n, isNil := d.length()
-	if isNil {
-		v.SetZero()
-		return
-	}
-	switch {
-	case !v.IsNil() && n <= v.Cap():
-		v.SetLen(n)
-	default:
-		s := reflect.MakeSlice(v.Type(), n, n)
-		reflect.Copy(s, v)
-		v.Set(s)
-	}
-	for i := range n {
-		if d.value(v.Index(i)); d.err != nil {
-			return
-		}
-	}
-}
-
-func (d *decoder) mapping(v reflect.Value) {
-	n, isNil := d.length()
-	if isNil {
-		v.SetZero()
-		return
-	}
-	m := reflect.MakeMapWithSize(v.Type(), n)
-	for range n {
-		key, item := reflect.New(v.Type().Key()).Elem(), reflect.New(v.Type().Elem()).Elem()
-		if d.value(key); d.err != nil {
-			return
-		}
-		if !v.IsNil() {
-			if old := v.MapIndex(key); old.IsValid() {
-				item.Set(old)
-			}
-		}
-		if d.value(item); d.err != nil {
-			return
-		}
-		m.SetMapIndex(key, item)
-	}
-	v.Set(m)
-}
-
-func (d *decoder) pointer(v reflect.Value) {
-	switch d.byte() {
+	switch c.byte(how) {
 	case toNothing:
-		v.SetZero()
-	case toSkeleton:
-		i := d.uint()
-		if i >= uint64(len(d.skeleton)) || d.skeleton[i].Type() != v.Type() {
-			d.fail()
-			return
+		if reads {
+			v.SetZero()
 		}
-		v.Set(d.skeleton[i])
-		if !d.visited[i] {
-			d.visited[i] = true
-			d.value(v.Elem())
+	case toSkeleton:
+		if at(c.order); c.err == nil && !c.visited[place] {
+			c.visited[place] = true
+			c.value(v.Elem())
 		}
 	case toNew:
-		p := reflect.New(v.Type().Elem())
-		d.dynamic = append(d.dynamic, p)
-		v.Set(p.Convert(v.Type()))
-		d.value(p.Elem())
-	case toKnown:
-		i := d.uint()
-		if i >= uint64(len(d.dynamic)) || !d.dynamic[i].Type().ConvertibleTo(v.Type()) {
-			d.fail()
-			return
+		if reads {
+			p := reflect.New(v.Type().Elem())
+			c.dynamic = append(c.dynamic, p)
+			v.Set(p.Convert(v.Type()))
 		}
-		v.Set(d.dynamic[i].Convert(v.Type()))
+		c.value(v.Elem())
+	case toKnown:
+		at(c.dynamic)
 	default:
-		d.fail()
+		c.fail()
 	}
 }

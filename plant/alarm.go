@@ -25,15 +25,7 @@ func TruthOf(b bool) Truth {
 func (t Truth) Not() Truth { return -t }
 
 // String gives true, false or unknown.
-func (t Truth) String() string {
-	switch t {
-	case True:
-		return "true"
-	case False:
-		return "false"
-	}
-	return "unknown"
-}
+func (t Truth) String() string { return [...]string{"false", "unknown", "true"}[t+1] }
 
 // AlarmSpec is the rationalised definition of one alarm: what a master alarm
 // database holds (ISA-18.2 clauses 6 and 9, IEC 62682). The rule files are

@@ -17,17 +17,10 @@ const (
 
 // String gives the word shown beside the number.
 func (p Priority) String() string {
-	switch p {
-	case PriorityUrgent:
-		return "urgent"
-	case PriorityHigh:
-		return "high"
-	case PriorityMedium:
-		return "medium"
-	case PriorityLow:
-		return "low"
+	if p < PriorityNone || p > PriorityLow {
+		return "none"
 	}
-	return "none"
+	return [...]string{"none", "urgent", "high", "medium", "low"}[p]
 }
 
 // EventKind says what an event records. The alarm kinds are those of the

@@ -1,7 +1,9 @@
 package plant
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -196,11 +198,7 @@ func (h *House) AddTag(t Tag) (TagID, error) {
 
 // Suggest returns the tag path closest to a mistyped one, or "".
 func (h *House) Suggest(path string) string {
-	paths := make([]string, 0, len(h.Tags))
-	for _, t := range h.Tags {
-		paths = append(paths, t.Path)
-	}
-	return Nearest(path, paths)
+	return Nearest(path, slices.Sorted(maps.Keys(h.byPath)))
 }
 
 var nameForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]{0,39}$`)
@@ -282,9 +280,9 @@ func (b *builder) site() {
 	if c.Site.Name == "" {
 		b.fault("site.name", "the site has no name", "write site: name: ...")
 	}
-	if c.Site.BarometerKPa == 0 {
-		c.Site.BarometerKPa = 101.325
-	}
+	c.Site.BarometerKPa = cmp.Or(c.Site.BarometerKPa, 101.325)
+	c.Site.TimeZone = cmp.Or(c.Site.TimeZone, "UTC")
+	c.Scan = cmp.Or(c.Scan, time.Second)
 	if c.Site.BarometerKPa < 60 || c.Site.BarometerKPa > 110 {
 		b.fault("site.barometer_kpa", fmt.Sprintf("%g kPa is not an atmospheric pressure", c.Site.BarometerKPa), "give 60 to 110 kPa")
 	}
@@ -293,24 +291,13 @@ func (b *builder) site() {
 	if x, ok := c.Site.Tags["barometer"]; ok && x.Reference != "" && x.Reference != Absolute {
 		b.fault("site.tags.barometer.reference", "a barometer is not read against the air", "leave it out")
 	}
-	if c.Site.TimeZone == "" {
-		c.Site.TimeZone = "UTC"
-	}
 	if _, err := time.LoadLocation(c.Site.TimeZone); err != nil {
 		b.fault("site.time_zone", fmt.Sprintf("time zone %q is not known", c.Site.TimeZone), "use an IANA name such as Africa/Johannesburg")
 	}
-	for _, v := range []struct {
-		field string
-		v     float64
-	}{{"steam_per_t", c.Site.Costs.SteamPerT}, {"lost_juice_per_t", c.Site.Costs.LostJuicePerT}, {"cleaning", c.Site.Costs.Cleaning}} {
-		b.within("site.costs."+v.field, v.v, 0, 1e9, "a cost")
-	}
-	if h := c.Site.Costs.CleaningHours; h != 0 {
-		b.within("site.costs.cleaning_hours", h, 0.5, 24, "the hours of a cleaning")
-	}
-	if c.Scan == 0 {
-		c.Scan = time.Second
-	}
+	b.within("site.costs.steam_per_t", c.Site.Costs.SteamPerT, 0, 1e9, "a cost")
+	b.within("site.costs.lost_juice_per_t", c.Site.Costs.LostJuicePerT, 0, 1e9, "a cost")
+	b.within("site.costs.cleaning", c.Site.Costs.Cleaning, 0, 1e9, "a cost")
+	b.optional("site.costs.cleaning_hours", c.Site.Costs.CleaningHours, 0.5, 24, "the hours of a cleaning")
 	if c.Scan < 100*time.Millisecond || c.Scan > time.Minute {
 		b.fault("scan", fmt.Sprintf("a scan of %s is out of bounds", c.Scan), "give 100ms to 1m")
 	}
@@ -318,11 +305,6 @@ func (b *builder) site() {
 		b.fault("", "there is neither an evaporator set nor a pan", "add sets: or pans:")
 	}
 }
-
-var (
-	policies = []string{"None", "Basic256Sha256", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss"}
-	modes    = []string{"None", "Sign", "SignAndEncrypt"}
-)
 
 func (b *builder) servers() {
 	names := map[string]bool{}
@@ -339,41 +321,20 @@ func (b *builder) servers() {
 		if !strings.HasPrefix(s.Endpoint, "opc.tcp://") {
 			b.fault(f+".endpoint", fmt.Sprintf("%q is not an OPC UA address", s.Endpoint), "write opc.tcp://host:4840/path")
 		}
-		if s.Policy == "" && s.Mode == "" {
-			s.Policy, s.Mode = "Basic256Sha256", "SignAndEncrypt"
+		if s.Mode == "" && s.Policy == "None" || s.Policy == "" && s.Mode == "None" {
+			s.Policy, s.Mode = "None", "None"
 		}
-		if s.Mode == "" {
-			s.Mode = "SignAndEncrypt"
-			if s.Policy == "None" {
-				s.Mode = "None"
-			}
-		}
-		if s.Policy == "" {
-			s.Policy = "Basic256Sha256"
-			if s.Mode == "None" {
-				s.Policy = "None"
-			}
-		}
-		if !slices.Contains(policies, s.Policy) {
-			b.fault(f+".policy", fmt.Sprintf("security policy %q is not offered", s.Policy), "use one of "+strings.Join(policies, ", "))
-		}
-		if !slices.Contains(modes, s.Mode) {
-			b.fault(f+".mode", fmt.Sprintf("security mode %q is not known", s.Mode), "use one of "+strings.Join(modes, ", "))
-		}
+		b.oneOf(f+".policy", "security policy", &s.Policy, "Basic256Sha256", "None", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss")
+		b.oneOf(f+".mode", "security mode", &s.Mode, "SignAndEncrypt", "Sign", "None")
 		if (s.Policy == "None") != (s.Mode == "None") {
 			b.fault(f+".mode", fmt.Sprintf("policy %s and mode %s do not go together", s.Policy, s.Mode), "both are None or neither is")
 		}
 		if s.User != "" && s.PasswordFile == "" {
 			b.fault(f+".password_file", "a user without a password file", "write the password into a file that only the service can read")
 		}
-		if s.Publish == 0 {
-			s.Publish = time.Second
-		}
+		s.Publish, s.SessionTimeout = cmp.Or(s.Publish, time.Second), cmp.Or(s.SessionTimeout, time.Minute)
 		if s.Publish < 50*time.Millisecond || s.Publish > time.Minute {
 			b.fault(f+".publish", fmt.Sprintf("a publishing interval of %s is out of bounds", s.Publish), "give 50ms to 1m")
-		}
-		if s.SessionTimeout == 0 {
-			s.SessionTimeout = time.Minute
 		}
 		if s.SessionTimeout < 5*time.Second {
 			b.fault(f+".session_timeout", "shorter than 5 s", "give 5s or more")
@@ -385,10 +346,7 @@ func (b *builder) equip(field string, parent *Equipment, name, title string, c C
 	if !nameForm.MatchString(name) || slices.Contains(reserved, name) {
 		b.fault(field+".name", fmt.Sprintf("%q is not a name", name), "use letters, digits and _, starting with a letter; no word of the rule language")
 	}
-	e := &Equipment{Name: name, Title: title, Class: c, Parent: parent, Path: name, Tags: map[string]TagID{}}
-	if e.Title == "" {
-		e.Title = name
-	}
+	e := &Equipment{Name: name, Title: cmp.Or(title, name), Class: c, Parent: parent, Path: name, Tags: map[string]TagID{}}
 	if parent != nil {
 		e.Path = parent.Path + "." + name
 		parent.Parts = append(parent.Parts, e)
@@ -408,6 +366,26 @@ func (b *builder) equip(field string, parent *Equipment, name, title string, c C
 func (b *builder) within(field string, v, low, high float64, what string) {
 	if !(v >= low && v <= high) {
 		b.fault(field, fmt.Sprintf("%g is out of bounds for %s", v, what), fmt.Sprintf("give %g to %g", low, high))
+	}
+}
+
+// optional checks a figure that may be left out: 0.
+func (b *builder) optional(field string, v, low, high float64, what string) {
+	if v != 0 {
+		b.within(field, v, low, high, what)
+	}
+}
+
+// usual fills in a figure that is left out, and checks it.
+func (b *builder) usual(field string, p **float64, usual, low, high float64, what string) {
+	*p = orDefault(*p, usual)
+	b.within(field, **p, low, high, what)
+}
+
+// oneOf fills in a word that is left out, the first of those there are, and checks it.
+func (b *builder) oneOf(field, what string, p *string, words ...string) {
+	if *p = cmp.Or(*p, words[0]); !slices.Contains(words, *p) {
+		b.fault(field, fmt.Sprintf("%s %q is not known", what, *p), "use one of "+strings.Join(words, ", "))
 	}
 }
 
@@ -435,35 +413,21 @@ func orDefault[T any](p *T, def T) *T {
 func (b *builder) set(f string, c *SetConfig) {
 	e := b.equip(f, nil, c.Name, c.Title, ClassSet)
 	e.Set = c
-	if c.PurityPct == 0 {
-		c.PurityPct = 85
-	}
+	c.PurityPct = cmp.Or(c.PurityPct, 85)
 	b.within(f+".purity_pct", c.PurityPct, 20, 100, "a purity in %")
-	c.LossPct = orDefault(c.LossPct, 1.5)
-	b.within(f+".loss_pct", *c.LossPct, 0, 20, "a heat loss in %")
-	c.PipeLossK = orDefault(c.PipeLossK, 0.3)
-	b.within(f+".pipe_loss_k", *c.PipeLossK, 0, 5, "a loss of saturation temperature in K")
-	for _, x := range []struct {
-		name string
-		p    **float64
-		def  float64
-		most float64
-	}{
-		{"loss_pct", &c.Sigma.LossPct, 0.5, 10}, {"pipe_loss_k", &c.Sigma.PipeLossK, 0.1, 2},
-		{"boiling_point_pct", &c.Sigma.BoilingPointPct, 10, 50}, {"heat_pct", &c.Sigma.HeatPct, 1, 20},
-	} {
-		*x.p = orDefault(*x.p, x.def)
-		b.within(f+".sigma."+x.name, **x.p, 0, x.most, "a standard deviation")
-	}
+	b.usual(f+".loss_pct", &c.LossPct, 1.5, 0, 20, "a heat loss in %")
+	b.usual(f+".pipe_loss_k", &c.PipeLossK, 0.3, 0, 5, "a loss of saturation temperature in K")
+	b.usual(f+".sigma.loss_pct", &c.Sigma.LossPct, 0.5, 0, 10, "a standard deviation")
+	b.usual(f+".sigma.pipe_loss_k", &c.Sigma.PipeLossK, 0.1, 0, 2, "a standard deviation")
+	b.usual(f+".sigma.boiling_point_pct", &c.Sigma.BoilingPointPct, 10, 0, 50, "a standard deviation")
+	b.usual(f+".sigma.heat_pct", &c.Sigma.HeatPct, 1, 0, 20, "a standard deviation")
 	c.CondensateFlash = orDefault(c.CondensateFlash, true)
 	c.Smoothing = orDefault(c.Smoothing, time.Minute)
 	if *c.Smoothing > time.Hour {
 		b.fault(f+".smoothing", "longer than an hour", "give 0s to 1h")
 	}
 	b.properties(f, &c.Properties)
-	if c.CleanUFormula == "" {
-		c.CleanUFormula = "dessin"
-	}
+	c.CleanUFormula = cmp.Or(c.CleanUFormula, "dessin")
 	b.tags(f+".tags", e, c.Tags)
 	if len(c.Bodies) == 0 {
 		b.fault(f+".bodies", "the set has no body", "list its bodies from the steam end")
@@ -505,36 +469,20 @@ func (b *builder) body(bf string, e *Equipment, bc *BodyConfig, last int) {
 	}
 	b.dated(bf+".tube_length_m", &bc.TubeLengthM, 0.5, 15, "a tube length in m")
 	b.dated(bf+".diameter_m", &bc.DiameterM, 0.3, 15, "a diameter of a vapour space in m")
-	if bc.Kind == "" {
-		bc.Kind = "robert"
-	}
-	if !slices.Contains([]string{"robert", "kestner", "falling_film"}, bc.Kind) {
-		b.fault(bf+".kind", fmt.Sprintf("kind %q is not known", bc.Kind), "use robert, kestner or falling_film")
-	}
-	if bc.CleanUWM2K != 0 {
-		b.within(bf+".clean_u_w_m2k", bc.CleanUWM2K, 50, 8000, "a heat-transfer coefficient in W/(m2.K)")
-	}
-	if bc.ReferenceBrix != 0 {
-		b.within(bf+".reference_brix", bc.ReferenceBrix, 5, 85, "a Brix leaving an evaporator body")
-	}
-	if bc.ReferenceChestC != 0 {
-		b.within(bf+".reference_chest_c", bc.ReferenceChestC, 58, 175, "a temperature of a calandria in degC")
-	}
+	b.oneOf(bf+".kind", "kind", &bc.Kind, "robert", "kestner", "falling_film")
+	b.optional(bf+".clean_u_w_m2k", bc.CleanUWM2K, 50, 8000, "a heat-transfer coefficient in W/(m2.K)")
+	b.optional(bf+".reference_brix", bc.ReferenceBrix, 5, 85, "a Brix leaving an evaporator body")
+	b.optional(bf+".reference_chest_c", bc.ReferenceChestC, 58, 175, "a temperature of a calandria in degC")
 	if (bc.ReferenceBrix != 0) != (bc.ReferenceChestC != 0) {
 		b.fault(bf+".reference_brix", "reference_brix and reference_chest_c go together", "give both or neither")
 	}
 	b.levelFactor(bf, bc.LevelFactor)
-	if bc.MinDifferenceK == nil {
-		least := 4.0
-		if bc.Kind == "falling_film" {
-			least = 2
-		}
-		bc.MinDifferenceK = &least
+	least := 4.0
+	if bc.Kind == "falling_film" {
+		least = 2
 	}
-	b.within(bf+".min_difference_k", *bc.MinDifferenceK, 0.5, 20, "a temperature difference in K")
-	if bc.CleaningLimit != 0 {
-		b.within(bf+".cleaning_limit", bc.CleaningLimit, 0.1, 0.99, "a ratio to clean U")
-	}
+	b.usual(bf+".min_difference_k", &bc.MinDifferenceK, least, 0.5, 20, "a temperature difference in K")
+	b.optional(bf+".cleaning_limit", bc.CleaningLimit, 0.1, 0.99, "a ratio to clean U")
 	b.tags(bf+".tags", be, bc.Tags)
 	for j := range bc.Bleeds {
 		b.bleed(fmt.Sprintf("%s.bleeds[%d]", bf, j), be, &bc.Bleeds[j])
@@ -558,12 +506,7 @@ func (b *builder) levelFactor(bf string, points [][]float64) {
 func (b *builder) bleed(lf string, be *Equipment, lc *BleedConfig) {
 	le := b.equip(lf, be, lc.Name, lc.Title, ClassBleed)
 	le.Bleed = lc
-	if lc.LiquidBx == 0 {
-		lc.LiquidBx = 14
-	}
-	if lc.LossPct == 0 {
-		lc.LossPct = 3
-	}
+	lc.LiquidBx, lc.LossPct = cmp.Or(lc.LiquidBx, 14), cmp.Or(lc.LossPct, 3)
 	b.within(lf+".liquid_brix", lc.LiquidBx, 0, 80, "a Brix")
 	b.within(lf+".loss_pct", lc.LossPct, 0, 30, "a heat loss in %")
 	if lc.AssumedTH != nil {
@@ -585,19 +528,18 @@ func (c *SetConfig) cleaningLimits() {
 		if bc.Effect != effect {
 			place, effect = place+1, bc.Effect
 		}
-		switch {
-		case bc.CleaningLimit != 0:
-		case place > 3:
-			bc.CleaningLimit = 0.65
-		default:
-			bc.CleaningLimit = 0.8
+		usual := 0.8
+		if place > 3 {
+			usual = 0.65
 		}
+		bc.CleaningLimit = cmp.Or(bc.CleaningLimit, usual)
 	}
 }
 
 // juiceOrder checks that every body is named once, and that a body fed beside
 // another follows it.
 func (b *builder) juiceOrder(f string, c *SetConfig) {
+	const fix = "name each body of the set once, in the order in which the juice flows"
 	if len(c.JuiceOrder) == 0 {
 		return
 	}
@@ -605,10 +547,10 @@ func (b *builder) juiceOrder(f string, c *SetConfig) {
 	for i, name := range c.JuiceOrder {
 		at := fmt.Sprintf("%s[%d]", f, i)
 		if _, twice := place[name]; twice {
-			b.fault(at, fmt.Sprintf("%s is there twice", name), "name each body of the set once, in the order in which the juice flows")
+			b.fault(at, fmt.Sprintf("%s is there twice", name), fix)
 		}
 		if !slices.ContainsFunc(c.Bodies, func(x BodyConfig) bool { return x.Name == name }) {
-			b.fault(at, fmt.Sprintf("the set has no body %q", name), "name each body of the set once, in the order in which the juice flows")
+			b.fault(at, fmt.Sprintf("the set has no body %q", name), fix)
 		}
 		place[name] = i
 	}
@@ -616,7 +558,7 @@ func (b *builder) juiceOrder(f string, c *SetConfig) {
 		x := &c.Bodies[i]
 		at, ok := place[x.Name]
 		if !ok {
-			b.fault(f, fmt.Sprintf("%s is not in the juice order", x.Name), "name each body of the set once, in the order in which the juice flows")
+			b.fault(f, fmt.Sprintf("%s is not in the juice order", x.Name), fix)
 		} else if x.Juice == "beside" && i > 0 && (at == 0 || !slices.ContainsFunc(c.Bodies, func(y BodyConfig) bool {
 			return y.Name == c.JuiceOrder[at-1] && y.Effect == x.Effect
 		})) {
@@ -656,12 +598,7 @@ func (b *builder) normal(f string, n *NormalConfig) {
 }
 
 func (b *builder) properties(f string, p *Properties) {
-	if p.BoilingPoint == "" {
-		p.BoilingPoint = "sp97"
-	}
-	if p.Heat == "" {
-		p.Heat = "bubnik95"
-	}
+	p.BoilingPoint, p.Heat = cmp.Or(p.BoilingPoint, "sp97"), cmp.Or(p.Heat, "bubnik95")
 	b.within(f+".properties.purity_factor", p.PurityFactor, 0, 3, "a purity factor")
 }
 
@@ -683,9 +620,7 @@ func (b *builder) pan(f string, c *PanConfig) {
 	default:
 		b.fault(f+".liquor_purity_pct", "more than two values", "give the purity at the start and at the end of the strike")
 	}
-	if c.Solubility == "" {
-		c.Solubility = "vavrinecz"
-	}
+	c.Solubility = cmp.Or(c.Solubility, "vavrinecz")
 	switch len(c.Impurity) {
 	case 0:
 		c.Impurity = []float64{-0.06265, 0.982, 2.1}
@@ -721,8 +656,7 @@ func (b *builder) pan(f string, c *PanConfig) {
 			}
 			cc.LiquorPurityPct = c.LiquorPurityPct[0] + (c.LiquorPurityPct[1]-c.LiquorPurityPct[0])*x
 		}
-		cc.ThermometerOffsetK = orDefault(cc.ThermometerOffsetK, c.ThermometerOffsetK)
-		b.within(cf+".thermometer_offset_k", *cc.ThermometerOffsetK, -20, 20, "an offset in K")
+		b.usual(cf+".thermometer_offset_k", &cc.ThermometerOffsetK, c.ThermometerOffsetK, -20, 20, "an offset in K")
 		b.tags(cf+".tags", ce, cc.Tags)
 	}
 }
@@ -731,19 +665,12 @@ func (b *builder) pan(f string, c *PanConfig) {
 const maxCompartments = 40
 
 func (b *builder) tags(f string, e *Equipment, bs map[string]Binding) {
-	names := make([]string, 0, len(bs))
-	for n := range bs {
-		names = append(names, n)
-	}
-	slices.Sort(names)
-	for _, n := range names {
+	for _, n := range slices.Sorted(maps.Keys(bs)) {
 		s, ok := SignalNamed(e.Class, n)
 		if !ok {
-			fix := "signals of a " + string(e.Class) + ": " + strings.Join(SignalNames(e.Class), ", ")
-			if near := Nearest(n, SignalNames(e.Class)); near != "" {
-				fix = fmt.Sprintf("did you mean %q?", near)
-			}
-			b.fault(f+"."+n, fmt.Sprintf("a %s has no signal of this name", e.Class), fix)
+			known := SignalNames(e.Class)
+			b.fault(f+"."+n, fmt.Sprintf("a %s has no signal of this name", e.Class),
+				DidYouMean(Nearest(n, known), "%q", "signals of a "+string(e.Class)+": "+strings.Join(known, ", ")))
 			continue
 		}
 		b.bind(f+"."+n, e.Path, e.Class, n, s.Dimension, s.Meaning, bs[n])
@@ -751,12 +678,7 @@ func (b *builder) tags(f string, e *Equipment, bs map[string]Binding) {
 }
 
 func (b *builder) freeTags() {
-	names := make([]string, 0, len(b.h.Config.Tags))
-	for n := range b.h.Config.Tags {
-		names = append(names, n)
-	}
-	slices.Sort(names)
-	for _, n := range names {
+	for _, n := range slices.Sorted(maps.Keys(b.h.Config.Tags)) {
 		t, f := b.h.Config.Tags[n], "tags."+n
 		if !nameForm.MatchString(n) || slices.Contains(reserved, n) || b.h.byEquip[n] != nil {
 			b.fault(f, fmt.Sprintf("%q cannot be a tag name", n), "use letters, digits and _, no word of the rule language, no name of equipment")
@@ -801,10 +723,7 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	if d == AnyDimension {
 		t.Unit = bd.Unit
 	}
-	unitName := bd.Unit
-	if unitName == "" {
-		unitName = d.Canonical()
-	}
+	unitName := cmp.Or(bd.Unit, d.Canonical())
 	us, uo, err := CanonicalFactor(d, unitName)
 	if err != nil {
 		b.fault(f+".unit", err.Error(), unitHint(name, unitName))
@@ -819,10 +738,7 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	if bd.Reference != "" && d != Pressure {
 		b.fault(f+".reference", "only a pressure has a reference", "leave it out")
 	}
-	scale := 1.0
-	if bd.Scale != nil {
-		scale = *bd.Scale
-	}
+	scale := *orDefault(bd.Scale, 1)
 	if scale == 0 {
 		b.fault(f+".scale", "a scale of 0 loses the reading", "give another factor or leave it out")
 	}
@@ -914,22 +830,18 @@ func (b *builder) server(f, name string) string {
 	return name
 }
 
+var identifier = regexp.MustCompile(`;[sigb]=`)
+
 // nodeProblem says what is wrong with the form of a node id, or "".
 func nodeProblem(node string) string {
 	rest := node
 	switch {
 	case strings.HasPrefix(node, "nsu="):
-		i := strings.LastIndex(node, ";")
-		// The identifier may hold semicolons: split at the first ";x=".
-		for _, k := range []string{";s=", ";i=", ";g=", ";b="} {
-			if j := strings.Index(node, k); j > 0 && (i < 0 || j < i || i == j) {
-				i = j
-			}
-		}
-		if i <= len("nsu=") {
+		at := identifier.FindStringIndex(node) // which may hold semicolons itself
+		if at == nil || at[0] == len("nsu=") {
 			return "a node id without identifier"
 		}
-		rest = node[i+1:]
+		rest = node[at[0]+1:]
 	case strings.HasPrefix(node, "ns=0;"):
 		rest = node[len("ns=0;"):]
 	case strings.HasPrefix(node, "ns="):

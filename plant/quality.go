@@ -16,100 +16,79 @@ type Quality struct {
 // Status codes used by name in this program; the numbers are those of
 // OPC 10000-6, annex A.
 var (
-	Good                   = QualityOf(0x00000000)
-	GoodLocalOverride      = QualityOf(0x00960000)
-	UncertainLastUsable    = QualityOf(0x40900000)
-	UncertainSubNormal     = QualityOf(0x40950000)
-	UncertainDataSubNormal = QualityOf(0x40A40000)
-	Uncertain              = QualityOf(0x40000000)
-	UncertainSubstituted   = QualityOf(0x40910000)
-	UncertainInitialValue  = QualityOf(0x40920000)
-	UncertainSensor        = QualityOf(0x40930000)
-	UncertainUnitsExceeded = QualityOf(0x40940000)
-	Bad                    = QualityOf(0x80000000)
-	BadNoCommunication     = QualityOf(0x80310000)
-	BadWaitingForInitial   = QualityOf(0x80320000)
-	BadNodeIDUnknown       = QualityOf(0x80340000)
-	BadAttributeIDInvalid  = QualityOf(0x80350000)
-	BadUserAccessDenied    = QualityOf(0x801F0000)
-	BadOutOfRange          = QualityOf(0x803C0000)
-	BadTypeMismatch        = QualityOf(0x80740000)
-	BadNotConnected        = QualityOf(0x808A0000)
-	BadSensorFailure       = QualityOf(0x808C0000)
-	BadDeviceFailure       = QualityOf(0x808B0000)
-	BadOutOfService        = QualityOf(0x808D0000)
-	BadConfigurationError  = QualityOf(0x80890000)
-	BadNoData              = QualityOf(0x809B0000)
-	BadDataLost            = QualityOf(0x809D0000)
-	BadInternalError       = QualityOf(0x80020000)
-	BadInvalidTimestamp    = QualityOf(0x80230000)
+	Good                   = named(0x00000000, "Good")
+	GoodLocalOverride      = named(0x00960000, "Good_LocalOverride")
+	UncertainLastUsable    = named(0x40900000, "Uncertain_LastUsableValue")
+	UncertainSubNormal     = named(0x40950000, "Uncertain_SubNormal")
+	UncertainDataSubNormal = named(0x40A40000, "Uncertain_DataSubNormal")
+	Uncertain              = named(0x40000000, "Uncertain")
+	UncertainSubstituted   = named(0x40910000, "Uncertain_SubstituteValue")
+	UncertainInitialValue  = named(0x40920000, "Uncertain_InitialValue")
+	UncertainSensor        = named(0x40930000, "Uncertain_SensorNotAccurate")
+	UncertainUnitsExceeded = named(0x40940000, "Uncertain_EngineeringUnitsExceeded")
+	Bad                    = named(0x80000000, "Bad")
+	BadNoCommunication     = named(0x80310000, "Bad_NoCommunication")
+	BadWaitingForInitial   = named(0x80320000, "Bad_WaitingForInitialData")
+	BadNodeIDUnknown       = named(0x80340000, "Bad_NodeIdUnknown")
+	BadAttributeIDInvalid  = named(0x80350000, "Bad_AttributeIdInvalid")
+	BadUserAccessDenied    = named(0x801F0000, "Bad_UserAccessDenied")
+	BadOutOfRange          = named(0x803C0000, "Bad_OutOfRange")
+	BadTypeMismatch        = named(0x80740000, "Bad_TypeMismatch")
+	BadNotConnected        = named(0x808A0000, "Bad_NotConnected")
+	BadSensorFailure       = named(0x808C0000, "Bad_SensorFailure")
+	BadDeviceFailure       = named(0x808B0000, "Bad_DeviceFailure")
+	BadOutOfService        = named(0x808D0000, "Bad_OutOfService")
+	BadConfigurationError  = named(0x80890000, "Bad_ConfigurationError")
+	BadNoData              = named(0x809B0000, "Bad_NoData")
+	BadDataLost            = named(0x809D0000, "Bad_DataLost")
+	BadInternalError       = named(0x80020000, "Bad_InternalError")
+	BadInvalidTimestamp    = named(0x80230000, "Bad_InvalidTimestamp")
 )
 
-// qualityNames maps the code without its info bits to the standard name.
+// qualityNames maps the code without its info bits to the standard name: first the
+// codes that are only shown.
 var qualityNames = map[uint32]string{
-	0x00000000: "Good",
-	0x00960000: "Good_LocalOverride",
-	0x00DC0000: "Good_Edited",
-	0x40000000: "Uncertain",
-	0x408F0000: "Uncertain_NoCommunicationLastUsableValue",
-	0x40900000: "Uncertain_LastUsableValue",
-	0x40910000: "Uncertain_SubstituteValue",
-	0x40920000: "Uncertain_InitialValue",
-	0x40930000: "Uncertain_SensorNotAccurate",
-	0x40940000: "Uncertain_EngineeringUnitsExceeded",
-	0x40950000: "Uncertain_SubNormal",
-	0x40A40000: "Uncertain_DataSubNormal",
-	0x80000000: "Bad",
-	0x80010000: "Bad_UnexpectedError",
-	0x80020000: "Bad_InternalError",
-	0x80050000: "Bad_CommunicationError",
-	0x80070000: "Bad_DecodingError",
-	0x800A0000: "Bad_Timeout",
-	0x800B0000: "Bad_ServiceUnsupported",
-	0x80130000: "Bad_SecurityChecksFailed",
-	0x801F0000: "Bad_UserAccessDenied",
-	0x80310000: "Bad_NoCommunication",
-	0x80320000: "Bad_WaitingForInitialData",
-	0x80330000: "Bad_NodeIdInvalid",
-	0x80340000: "Bad_NodeIdUnknown",
-	0x80350000: "Bad_AttributeIdInvalid",
-	0x80370000: "Bad_IndexRangeNoData",
-	0x803A0000: "Bad_NotReadable",
-	0x803C0000: "Bad_OutOfRange",
-	0x803D0000: "Bad_NotSupported",
-	0x803E0000: "Bad_NotFound",
-	0x80740000: "Bad_TypeMismatch",
-	0x80890000: "Bad_ConfigurationError",
-	0x808A0000: "Bad_NotConnected",
-	0x808B0000: "Bad_DeviceFailure",
-	0x808C0000: "Bad_SensorFailure",
-	0x808D0000: "Bad_OutOfService",
-	0x808E0000: "Bad_DeadbandFilterInvalid",
-	0x809B0000: "Bad_NoData",
-	0x809D0000: "Bad_DataLost",
 	0x002F0000: "Good_Overload",
 	0x00300000: "Good_Clamped",
 	0x00A20000: "Good_EntryInserted",
+	0x00DC0000: "Good_Edited",
+	0x408F0000: "Uncertain_NoCommunicationLastUsableValue",
 	0x40DE0000: "Uncertain_DominantValueChanged",
 	0x40E20000: "Uncertain_DependentValueChanged",
 	0x42080000: "Uncertain_TransducerInManual",
 	0x42090000: "Uncertain_SimulatedValue",
 	0x420A0000: "Uncertain_SensorCalibration",
 	0x420F0000: "Uncertain_ConfigurationError",
+	0x80010000: "Bad_UnexpectedError",
 	0x80030000: "Bad_OutOfMemory",
+	0x80050000: "Bad_CommunicationError",
+	0x80070000: "Bad_DecodingError",
+	0x800A0000: "Bad_Timeout",
+	0x800B0000: "Bad_ServiceUnsupported",
 	0x800C0000: "Bad_Shutdown",
 	0x800D0000: "Bad_ServerNotConnected",
 	0x800E0000: "Bad_ServerHalted",
 	0x80100000: "Bad_TooManyOperations",
-	0x80230000: "Bad_InvalidTimestamp",
+	0x80130000: "Bad_SecurityChecksFailed",
 	0x80260000: "Bad_SessionClosed",
+	0x80330000: "Bad_NodeIdInvalid",
+	0x80370000: "Bad_IndexRangeNoData",
+	0x803A0000: "Bad_NotReadable",
+	0x803D0000: "Bad_NotSupported",
+	0x803E0000: "Bad_NotFound",
 	0x80860000: "Bad_SecureChannelClosed",
+	0x808E0000: "Bad_DeadbandFilterInvalid",
 	0x80AC0000: "Bad_ConnectionRejected",
 	0x80AD0000: "Bad_Disconnect",
 	0x80AE0000: "Bad_ConnectionClosed",
 	0x80AF0000: "Bad_InvalidState",
 	0x80B10000: "Bad_NoDataAvailable",
 	0x80B50000: "Bad_WouldBlock",
+}
+
+func named(code uint32, name string) Quality {
+	qualityNames[code] = name
+	return QualityOf(code)
 }
 
 // QualityNames gives the standard name of each status code that has one here.
@@ -175,14 +154,9 @@ func Worse(a, b Quality) Quality {
 	return a
 }
 
-func severity(q Quality) int {
-	switch {
-	case !q.seen:
+func severity(q Quality) uint32 {
+	if !q.seen {
 		return 3
-	case q.IsBad():
-		return 2
-	case q.IsUncertain():
-		return 1
 	}
-	return 0
+	return min(q.code>>30, 2)
 }

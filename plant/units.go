@@ -3,7 +3,7 @@ package plant
 import (
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 	"strings"
 )
 
@@ -142,13 +142,8 @@ var pressureUnits = []unit{
 
 func findUnit(d Dimension, name string) (unit, bool) {
 	for _, u := range unitTable[d] {
-		if u.name == name {
+		if u.name == name || slices.Contains(u.alias, name) {
 			return u, true
-		}
-		for _, a := range u.alias {
-			if a == name {
-				return u, true
-			}
 		}
 	}
 	return unit{}, false
@@ -230,7 +225,7 @@ func DimensionsOf(unitName string) []Dimension {
 			ds = append(ds, d)
 		}
 	}
-	sort.Slice(ds, func(i, j int) bool { return ds[i] < ds[j] })
+	slices.Sort(ds)
 	return ds
 }
 

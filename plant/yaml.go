@@ -2,13 +2,13 @@ package plant
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
 	"math"
 	"reflect"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -68,12 +68,7 @@ func (fs Faults) Err() error {
 	if len(fs) == 0 {
 		return nil
 	}
-	sort.SliceStable(fs, func(i, j int) bool {
-		if fs[i].File != fs[j].File {
-			return fs[i].File < fs[j].File
-		}
-		return fs[i].Line < fs[j].Line
-	})
+	slices.SortStableFunc(fs, func(a, b Fault) int { return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line)) })
 	return fs
 }
 
@@ -229,11 +224,8 @@ func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *
 // otherKind is the fault of a file that is something else, by its form. It
 // quotes nothing of it: a link may lead to a secret.
 func otherKind(file, first string, names []string) Fault {
-	f := Fault{File: file, Line: 1, Problem: "the file is of another kind: none of the sections known here stands at its top", Fix: "known sections: " + strings.Join(names, ", ")}
-	if near := Nearest(first, names); near != "" {
-		f.Fix = fmt.Sprintf("did you mean %q?", near)
-	}
-	return f
+	return Fault{File: file, Line: 1, Problem: "the file is of another kind: none of the sections known here stands at its top",
+		Fix: DidYouMean(Nearest(first, names), "%q", "known sections: "+strings.Join(names, ", "))}
 }
 
 // begins reports whether any line begins with a known section: what cannot be
@@ -262,10 +254,8 @@ func syntaxFault(file string, err error) Fault {
 	f := Fault{File: file, Problem: "the file cannot be read as YAML", Fix: "check indentation and quotes"}
 	var at yaml.Error
 	if errors.As(err, &at) {
-		f.Problem = at.GetMessage()
-		if tk := at.GetToken(); tk != nil && tk.Position != nil {
-			f.Line, f.Column = tk.Position.Line, tk.Position.Column
-		}
+		p, _ := placeOf(at.GetToken())
+		f.Problem, f.Line, f.Column = at.GetMessage(), p.Line, p.Column
 	}
 	return f
 }
@@ -277,21 +267,23 @@ type decoder struct {
 }
 
 func (d *decoder) fault(tk *token.Token, field, problem, fix string) {
-	f := Fault{File: d.doc.File, Field: field, Problem: problem, Fix: fix}
-	if tk != nil && tk.Position != nil {
-		f.Line, f.Column = tk.Position.Line, tk.Position.Column
+	p, _ := placeOf(tk)
+	d.faults = append(d.faults, Fault{File: d.doc.File, Line: p.Line, Column: p.Column, Field: field, Problem: problem, Fix: fix})
+}
+
+func placeOf(tk *token.Token) (p Place, ok bool) {
+	if tk == nil || tk.Position == nil {
+		return p, false
 	}
-	d.faults = append(d.faults, f)
+	return Place{tk.Position.Line, tk.Position.Column}, true
 }
 
 var durationType = reflect.TypeFor[time.Duration]()
 
 func (d *decoder) decode(field string, n ast.Node, v reflect.Value, depth int) {
 	tk := n.GetToken()
-	if tk != nil && tk.Position != nil {
-		if _, there := d.doc.places[field]; !there {
-			d.doc.places[field] = Place{tk.Position.Line, tk.Position.Column}
-		}
+	if p, ok := placeOf(tk); ok && !d.doc.Has(field) {
+		d.doc.places[field] = p
 	}
 	if depth > maxYAMLDepth {
 		d.fault(tk, field, "nested too deeply", "")
@@ -367,12 +359,30 @@ func join(field, key string) string {
 	return field + "." + key
 }
 
-func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth int) {
+// pairs hands on the entries of a section; what names its keys for a reader.
+func (d *decoder) pairs(field string, n ast.Node, what string, f func(key, at string, e *ast.MappingValueNode)) {
 	es, ok := entries(n)
 	if !ok {
-		d.fault(n.GetToken(), field, "a section of 'key: value' lines is expected here", "")
+		d.fault(n.GetToken(), field, fmt.Sprintf("a section of '%s: value' lines is expected here", what), "")
 		return
 	}
+	seen := map[string]bool{}
+	for _, e := range es {
+		key, tk := keyText(e.Key), e.Key.GetToken()
+		at := join(field, key)
+		if seen[key] {
+			d.fault(tk, at, fmt.Sprintf("the %s is there twice", what), "keep one")
+			continue
+		}
+		seen[key] = true
+		if p, ok := placeOf(tk); ok {
+			d.doc.places[at] = p
+		}
+		f(key, at, e)
+	}
+}
+
+func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth int) {
 	known := map[string][]int{}
 	for _, f := range reflect.VisibleFields(v.Type()) {
 		known[f.Tag.Get("yaml")] = f.Index
@@ -381,62 +391,26 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 	if field == "" {
 		names = append(names, slices.Sorted(maps.Keys(d.sections))...)
 	}
-	seen := map[string]bool{}
-	for _, e := range es {
-		key := keyText(e.Key)
-		tk := e.Key.GetToken()
-		at := join(field, key)
-		if seen[key] {
-			d.fault(tk, at, "the key is there twice", "keep one")
-			continue
-		}
-		seen[key] = true
-		i, ok := known[key]
-		ok = ok && slices.Contains(names, key)
+	d.pairs(field, n, "key", func(key, at string, e *ast.MappingValueNode) {
 		section, declared := d.sections[key]
-		declared = declared && field == ""
-		if !ok && !declared {
-			fix := "known keys: " + strings.Join(names, ", ")
-			if near := Nearest(key, names); near != "" {
-				fix = fmt.Sprintf("did you mean %q?", near)
-			}
-			d.fault(tk, at, "unknown key", fix)
-			continue
-		}
-		if tk != nil && tk.Position != nil {
-			d.doc.places[at] = Place{tk.Position.Line, tk.Position.Column}
-		}
 		switch {
-		case ok:
-			d.decode(at, e.Value, v.FieldByIndex(i), depth+1)
-		case section != nil:
+		case !slices.Contains(names, key):
+			d.fault(e.Key.GetToken(), at, "unknown key", DidYouMean(Nearest(key, names), "%q", "known keys: "+strings.Join(names, ", ")))
+		case known[key] != nil:
+			d.decode(at, e.Value, v.FieldByIndex(known[key]), depth+1)
+		case declared && section != nil:
 			d.decode(at, e.Value, reflect.ValueOf(section).Elem(), depth+1)
 		}
-	}
+	})
 }
 
 func (d *decoder) decodeMap(field string, n ast.Node, v reflect.Value, depth int) {
-	es, ok := entries(n)
-	if !ok {
-		d.fault(n.GetToken(), field, "a section of 'name: value' lines is expected here", "")
-		return
-	}
 	out := reflect.MakeMap(v.Type())
-	for _, e := range es {
-		key := keyText(e.Key)
-		at := join(field, key)
-		tk := e.Key.GetToken()
-		if out.MapIndex(reflect.ValueOf(key)).IsValid() {
-			d.fault(tk, at, "the name is there twice", "keep one")
-			continue
-		}
-		if tk != nil && tk.Position != nil {
-			d.doc.places[at] = Place{tk.Position.Line, tk.Position.Column}
-		}
+	d.pairs(field, n, "name", func(key, at string, e *ast.MappingValueNode) {
 		val := reflect.New(v.Type().Elem()).Elem()
 		d.decode(at, e.Value, val, depth+1)
 		out.SetMapIndex(reflect.ValueOf(key), val)
-	}
+	})
 	v.Set(out)
 }
 
@@ -506,13 +480,25 @@ func ParseDuration(s string) (time.Duration, error) {
 		return time.Duration(x * 24 * float64(time.Hour)), nil
 	}
 	dur, err := time.ParseDuration(s)
+	if err == nil && dur < 0 {
+		err = errors.New("negative")
+	}
 	if err != nil {
 		return 0, fmt.Errorf("parse duration %q: %w", s, err)
 	}
-	if dur < 0 {
-		return 0, fmt.Errorf("parse duration %q: negative", s)
-	}
 	return dur, nil
+}
+
+// ShortDuration writes a duration as people do: 10m, not 10m0s.
+func ShortDuration(d time.Duration) string {
+	s := d.String()
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
 }
 
 // Nearest returns the candidate closest to word if it is close enough to be
@@ -525,6 +511,15 @@ func Nearest(word string, candidates []string) string {
 		}
 	}
 	return best
+}
+
+// DidYouMean is the fix for a mistyped word: the nearest one, in a form such as %q, or
+// else another fix.
+func DidYouMean(near, form, otherwise string) string {
+	if near != "" {
+		return fmt.Sprintf("did you mean "+form+"?", near)
+	}
+	return otherwise
 }
 
 func editDistance(a, b string) int {

@@ -54,43 +54,6 @@ type environment struct {
 	Air float64 // air pressure less the usual barometer, kPa
 }
 
-func (e *environment) set(i int, v float64) {
-	switch i {
-	case 0:
-		e.X0 = v
-	case 1:
-		e.X1 = v
-	case 2:
-		e.X2 = v
-	case 3:
-		e.X3 = v
-	case 4:
-		e.X4 = v
-	case 5:
-		e.X5 = v
-	case 6:
-		e.X6 = v
-	case 7:
-		e.X7 = v
-	case 8:
-		e.X8 = v
-	case 9:
-		e.X9 = v
-	case 10:
-		e.X10 = v
-	case 11:
-		e.X11 = v
-	case 12:
-		e.X12 = v
-	case 13:
-		e.X13 = v
-	case 14:
-		e.X14 = v
-	case 15:
-		e.X15 = v
-	}
-}
-
 // operand makes a number ready to run.
 func (r *reader) operand(n *number) operand {
 	o := operand{dim: n.dim, words: r.set.words(n)}
@@ -106,8 +69,7 @@ func (r *reader) operand(n *number) operand {
 		return o
 	}
 	o.kind = operandProgram
-	var b strings.Builder
-	r.write(&b, n, &o.ins)
+	source := r.code(n, &o.ins)
 	if len(r.complaints) > 0 || len(r.missing) > 0 {
 		return o
 	}
@@ -115,7 +77,7 @@ func (r *reader) operand(n *number) operand {
 		r.complain(n.from, fmt.Sprintf("more than %d different tags on one side", maxInputs), "split it with derived tags")
 		return o
 	}
-	prog, err := expr.Compile(b.String(),
+	prog, err := expr.Compile(source,
 		expr.Env(&environment{}),
 		expr.AsFloat64(),
 		expr.MaxNodes(4*maxNodes),
@@ -139,9 +101,14 @@ func squareRoot(args ...any) (any, error) {
 	return math.Sqrt(x), nil
 }
 
-// write gives a number as source for expr-lang, over X0, X1 ...
-func (r *reader) write(b *strings.Builder, n *number, ins *[]int32) {
-	infix := map[numberOp]string{numAdd: " + ", numSub: " - ", numMul: " * ", numDiv: " / "}
+var infix = map[numberOp]string{numAdd: " + ", numSub: " - ", numMul: " * ", numDiv: " / "}
+
+// code gives a number as source for expr-lang, over X0, X1 ...
+func (r *reader) code(n *number, ins *[]int32) string {
+	kids := make([]string, len(n.kids))
+	for i, k := range n.kids {
+		kids[i] = r.code(k, ins)
+	}
 	switch n.op {
 	case numConst:
 		if math.IsNaN(n.val) || math.IsInf(n.val, 0) {
@@ -154,73 +121,47 @@ func (r *reader) write(b *strings.Builder, n *number, ins *[]int32) {
 		if n.gauged {
 			s += " + Air"
 		}
-		b.WriteString("(" + s + ")")
+		return "(" + s + ")"
 	case numInput:
 		i := slices.Index(*ins, n.in)
 		if i < 0 {
 			i = len(*ins)
 			*ins = append(*ins, n.in)
 		}
-		fmt.Fprintf(b, "X%d", i)
+		return fmt.Sprintf("X%d", i)
 	case numNeg:
-		b.WriteString("(-")
-		r.write(b, n.kids[0], ins)
-		b.WriteString(")")
+		return "(-" + kids[0] + ")"
 	case numFunc:
-		b.WriteString(n.fn + "(")
-		for i, k := range n.kids {
-			if i > 0 {
-				b.WriteString(", ")
-			}
-			r.write(b, k, ins)
-		}
-		b.WriteString(")")
+		return n.fn + "(" + strings.Join(kids, ", ") + ")"
 	case numChoice:
-		b.WriteString("(")
-		r.writeLogic(b, n.cond, ins)
-		b.WriteString(" ? ")
-		r.write(b, n.kids[0], ins)
-		b.WriteString(" : ")
-		r.write(b, n.kids[1], ins)
-		b.WriteString(")")
-	default:
-		b.WriteString("(")
-		r.write(b, n.kids[0], ins)
-		b.WriteString(infix[n.op])
-		r.write(b, n.kids[1], ins)
-		b.WriteString(")")
+		return fmt.Sprintf("(%s ? %s : %s)", r.logicCode(n.cond, ins), kids[0], kids[1])
 	}
+	return "(" + kids[0] + infix[n.op] + kids[1] + ")"
 }
 
-func (r *reader) writeLogic(b *strings.Builder, l *logic, ins *[]int32) {
-	b.WriteString("(")
-	defer b.WriteString(")")
+func (r *reader) logicCode(l *logic, ins *[]int32) string {
+	kids := make([]string, len(l.kids))
+	for i, k := range l.kids {
+		kids[i] = r.logicCode(k, ins)
+	}
 	switch l.op {
 	case logTrue:
-		b.WriteString("true")
+		return "(true)"
 	case logFalse:
-		b.WriteString("false")
+		return "(false)"
 	case logNot:
-		b.WriteString("not ")
-		r.writeLogic(b, l.kids[0], ins)
-	case logAnd, logOr:
-		r.writeLogic(b, l.kids[0], ins)
-		b.WriteString(map[logicOp]string{logAnd: " and ", logOr: " or "}[l.op])
-		r.writeLogic(b, l.kids[1], ins)
+		return "(not " + kids[0] + ")"
+	case logAnd:
+		return "(" + kids[0] + " and " + kids[1] + ")"
+	case logOr:
+		return "(" + kids[0] + " or " + kids[1] + ")"
 	case logIf:
-		r.writeLogic(b, l.kids[0], ins)
-		b.WriteString(" ? ")
-		r.writeLogic(b, l.kids[1], ins)
-		b.WriteString(" : ")
-		r.writeLogic(b, l.kids[2], ins)
+		return fmt.Sprintf("(%s ? %s : %s)", kids[0], kids[1], kids[2])
 	case logCompare:
-		r.write(b, l.l, ins)
-		b.WriteString(" " + compareText[l.cmp] + " ")
-		r.write(b, l.r, ins)
-	default:
-		r.complain(l.from, "is_bad and is_good cannot choose between numbers", "use them in a condition")
-		b.WriteString("false")
+		return "(" + r.code(l.l, ins) + " " + compareText[l.cmp] + " " + r.code(l.r, ins) + ")"
 	}
+	r.complain(l.from, "is_bad and is_good cannot choose between numbers", "use them in a condition")
+	return "(false)"
 }
 
 // test makes a condition ready to run.
@@ -256,7 +197,7 @@ func (s *Set) words(n *number) string {
 	case numChoice:
 		return fmt.Sprintf("(%s if %s, else %s)", s.words(n.kids[0]), s.sentence(n.cond), s.words(n.kids[1]))
 	}
-	return "(" + s.words(n.kids[0]) + map[numberOp]string{numAdd: " + ", numSub: " - ", numMul: " x ", numDiv: " / "}[n.op] + s.words(n.kids[1]) + ")"
+	return "(" + s.words(n.kids[0]) + strings.Replace(infix[n.op], "*", "x", 1) + s.words(n.kids[1]) + ")"
 }
 
 // sentence gives a condition as a person would say it.
@@ -394,7 +335,7 @@ func (s *Set) eval(o *operand, f *plant.Frame, at time.Time, rf *RuleFault) (flo
 		v, q := s.read(in, f, at)
 		worst = plant.Worse(worst, q)
 		bad = bad || q.IsBad()
-		s.env.set(i, v)
+		s.slots.Field(i).SetFloat(v)
 	}
 	if bad {
 		return math.NaN(), worst

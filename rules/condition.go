@@ -142,17 +142,16 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 // with it.
 func (c *condition) kind() (key, text string, ok bool) {
 	o := c.o
-	kinds := []struct{ key, text string }{{"high", o.High}, {"high_high", o.HighHigh}, {"low", o.Low}, {"low_low", o.LowLow},
-		{"deviation", o.Deviation}, {"rate", o.Rate}, {"when", o.When}}
-	for _, k := range kinds {
-		if k.text == "" {
+	for _, k := range limitKeys {
+		given := *o.figure(k)
+		if given == "" {
 			continue
 		}
 		if key != "" {
-			c.fault(k.key, fmt.Sprintf("both %s and %s", key, k.key), "make two alarms: each has its own consequence and response")
+			c.fault(k, fmt.Sprintf("both %s and %s", key, k), "make two alarms: each has its own consequence and response")
 			return "", "", false
 		}
-		key, text = k.key, k.text
+		key, text = k, given
 	}
 	if key == "" {
 		c.l.fault(c.lf, c.field, fmt.Sprintf("alarm %s has no condition", o.Name), "write tag: with high:, low:, deviation: or rate:, or when:")
@@ -197,29 +196,24 @@ func (c *condition) build() (alarm, bool) {
 	if raise != nil {
 		c.ease(raise, r, key, &a)
 	}
-	var ret, supp, only *logic
-	var rr, sr, vr, or *reader
-	var val *number
-	if o.ReturnWhen != "" {
-		if o.Deadband != "" {
-			c.fault("return_when", "both deadband: and return_when:", "keep one")
-		}
-		rr, ret, _ = c.read("return_when", o.ReturnWhen, true)
+	if o.ReturnWhen != "" && o.Deadband != "" {
+		c.fault("return_when", "both deadband: and return_when:", "keep one")
 	}
-	if o.SuppressWhen != "" {
-		if o.HighlyManaged {
-			c.fault("suppress_when", "a highly managed alarm is never suppressed automatically", "leave one of the two out")
-		}
-		if c.priority == plant.PriorityUrgent && o.SuppressReason == "" {
-			c.fault("suppress_when", "an urgent alarm is suppressed without a stated reason", "write suppress_reason: why nobody needs this alarm then, or use only_when:")
-		}
-		sr, supp, _ = c.read("suppress_when", o.SuppressWhen, true)
-	} else if o.SuppressReason != "" {
+	switch {
+	case o.SuppressWhen == "" && o.SuppressReason != "":
 		c.fault("suppress_reason", "nothing suppresses this alarm", "leave it out, or write suppress_when:")
+	case o.SuppressWhen != "" && o.HighlyManaged:
+		c.fault("suppress_when", "a highly managed alarm is never suppressed automatically", "leave one of the two out")
+	case o.SuppressWhen != "" && o.SuppressReason == "" && c.priority == plant.PriorityUrgent:
+		c.fault("suppress_when", "an urgent alarm is suppressed without a stated reason", "write suppress_reason: why nobody needs this alarm then, or use only_when:")
 	}
-	if o.OnlyWhen != "" {
-		or, only, _ = c.read("only_when", o.OnlyWhen, true)
+	ret := c.clause("return_when", o.ReturnWhen)
+	a.suppress, a.only = c.clause("suppress_when", o.SuppressWhen), c.clause("only_when", o.OnlyWhen)
+	if o.SuppressReason != "" {
+		a.suppress.words += " (" + c.l.expand(o.SuppressReason, c.this) + ")"
 	}
+	var vr *reader
+	var val *number
 	if o.Value != "" {
 		vr, _, val = c.read("value", o.Value, false)
 	}
@@ -238,30 +232,15 @@ func (c *condition) build() (alarm, bool) {
 		}
 		return a, false
 	}
-	s := c.l.set
-	a.raise, a.words = r.test(raise), s.sentence(raise)
+	a.raise, a.words = r.test(raise), c.l.set.sentence(raise)
 	a.limit = c.limitOf(r, raise, key)
-	a.inputs = append(a.inputs, r.inputs...)
-	if ret != nil {
-		a.returns, a.holdWords = rr.test(ret), "until "+s.sentence(ret)
-		for _, in := range rr.inputs {
-			if !slices.Contains(a.inputs, in) {
-				a.inputs = append(a.inputs, in)
-			}
+	if a.returns = ret.test; ret.test != nil {
+		a.holdWords = "until " + ret.words
+		for _, in := range ret.inputs {
+			r.reads(in)
 		}
-		c.l.reportRead(c.lf, c.field+".return_when", o.Name, &reader{source: rr.source, complaints: rr.complaints})
 	}
-	if supp != nil {
-		a.suppress, a.suppWords, a.suppInput = sr.test(supp), s.sentence(supp), sr.inputs
-		if o.SuppressReason != "" {
-			a.suppWords += " (" + c.l.expand(o.SuppressReason, c.this) + ")"
-		}
-		c.l.reportRead(c.lf, c.field+".suppress_when", o.Name, &reader{source: sr.source, complaints: sr.complaints})
-	}
-	if only != nil {
-		a.only, a.onlyWords, a.onlyInput = or.test(only), s.sentence(only), or.inputs
-		c.l.reportRead(c.lf, c.field+".only_when", o.Name, &reader{source: or.source, complaints: or.complaints})
-	}
+	a.inputs = r.inputs
 	main := mainComparison(raise)
 	if val != nil {
 		a.value, a.hasValue = vr.operand(val), true
@@ -277,6 +256,19 @@ func (c *condition) build() (alarm, bool) {
 	}
 	c.l.reportRead(c.lf, c.field+"."+key, o.Name, &reader{source: r.source, complaints: r.complaints})
 	return a, len(r.complaints) == 0
+}
+
+// clause reads a further condition of the rule.
+func (c *condition) clause(key, text string) (out clause) {
+	if text == "" {
+		return out
+	}
+	r, l, _ := c.read(key, text, true)
+	if l != nil {
+		out = clause{r.test(l), c.l.set.sentence(l), r.inputs}
+		c.l.reportRead(c.lf, c.field+"."+key, c.o.Name, r)
+	}
+	return out
 }
 
 // leftOut notes that the alarm does not run.
@@ -455,9 +447,7 @@ func (c *condition) short(key, text string) (*reader, *logic) {
 			return r, nil
 		}
 		for _, in := range fr.inputs {
-			if !slices.Contains(r.inputs, in) {
-				r.inputs = append(r.inputs, in)
-			}
+			r.reads(in)
 		}
 		diff := &number{op: numSub, kids: []*number{tag, from}, dim: d.each(difference)}
 		return r, c.directed(diff, v)
@@ -484,7 +474,7 @@ func (c *condition) short(key, text string) (*reader, *logic) {
 	d := in.dim.each(difference)
 	r.inputs = nil
 	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: windowDelta,
-		words: fmt.Sprintf(windowWords[windowDelta], in.path, shortDuration(o.Over))})
+		words: fmt.Sprintf(windowWords[windowDelta], in.path, plant.ShortDuration(o.Over))})
 	return r, c.directed(&number{op: numInput, in: id, dim: d}, v)
 }
 

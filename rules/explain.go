@@ -59,29 +59,29 @@ func (s *Set) Explain(index int, f *plant.Frame, at time.Time) Explanation {
 	in := s.Input(index, f, at)
 	e := Explanation{Alarm: spec.Name, Words: a.words, Raise: in.Raise, Hold: in.Hold, Fault: s.faults[index]}
 	if spec.OnDelay > 0 {
-		e.Words += ", for " + shortDuration(spec.OnDelay)
+		e.Words += ", for " + plant.ShortDuration(spec.OnDelay)
 	}
 	if a.holdWords != "" {
 		e.Words += ", " + a.holdWords
 	}
 	if spec.OffDelay > 0 {
-		e.Words += ", returned for " + shortDuration(spec.OffDelay)
+		e.Words += ", returned for " + plant.ShortDuration(spec.OffDelay)
 	}
 	e.Parts = s.parts(a.raise, f, at, false, nil)
 	for _, id := range a.inputs {
 		e.Reads = append(e.Reads, s.explainInput(id, f, at))
 	}
-	if a.only != nil {
+	if a.only.test != nil {
 		var ta tally
-		e.Only = s.truth(a.only, f, at, &ta, &RuleFault{})
-		e.OnlyWords = a.onlyWords
-		e.OnlyParts = s.parts(a.only, f, at, false, nil)
+		e.Only = s.truth(a.only.test, f, at, &ta, &RuleFault{})
+		e.OnlyWords = a.only.words
+		e.OnlyParts = s.parts(a.only.test, f, at, false, nil)
 	}
-	if a.suppress != nil {
+	if a.suppress.test != nil {
 		var ta tally
-		e.Suppress = s.truth(a.suppress, f, at, &ta, &RuleFault{})
-		e.SuppressWords = a.suppWords
-		e.SuppressParts = s.parts(a.suppress, f, at, false, nil)
+		e.Suppress = s.truth(a.suppress.test, f, at, &ta, &RuleFault{})
+		e.SuppressWords = a.suppress.words
+		e.SuppressParts = s.parts(a.suppress.test, f, at, false, nil)
 	}
 	e.Waits = waits(&e, spec)
 	return e
@@ -98,7 +98,7 @@ func waits(e *Explanation, spec *plant.AlarmSpec) []string {
 	switch e.Raise {
 	case plant.True:
 		if spec.OnDelay > 0 {
-			out = append(out, "true: is raised once it has been so for "+shortDuration(spec.OnDelay))
+			out = append(out, "true: is raised once it has been so for "+plant.ShortDuration(spec.OnDelay))
 		}
 	case plant.Unknown:
 		for _, r := range e.Reads {

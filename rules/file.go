@@ -37,17 +37,11 @@ type alarmRule struct {
 	Where    string `yaml:"where"`
 
 	Source string `yaml:"source"`
-	Area   string `yaml:"area"`
 	Class  string `yaml:"class"`
 
-	Tag       string        `yaml:"tag"`
-	High      string        `yaml:"high"`
-	HighHigh  string        `yaml:"high_high"`
-	Low       string        `yaml:"low"`
-	LowLow    string        `yaml:"low_low"`
-	Deviation string        `yaml:"deviation"`
+	Tag string `yaml:"tag"`
+	figures
 	From      string        `yaml:"from"`
-	Rate      string        `yaml:"rate"`
 	Over      time.Duration `yaml:"over"`
 	Direction string        `yaml:"direction"`
 
@@ -57,27 +51,15 @@ type alarmRule struct {
 	SuppressWhen string `yaml:"suppress_when"`
 	// SuppressReason says why nobody needs the alarm then; an urgent one must say.
 	SuppressReason string `yaml:"suppress_reason"`
-
-	Value     string            `yaml:"value"`
-	Limits    map[string]string `yaml:"limits"`
-	Unit      string            `yaml:"unit"`
-	Reference plant.Reference   `yaml:"reference"`
-	Deadband  string            `yaml:"deadband"`
+	Value          string `yaml:"value"`
 
 	OnDelay  time.Duration `yaml:"on_delay"`
 	OffDelay time.Duration `yaml:"off_delay"`
 
-	Severity       string        `yaml:"severity"`
-	Respond        time.Duration `yaml:"time_to_respond"`
-	Priority       string        `yaml:"priority"`
-	PriorityReason string        `yaml:"priority_reason"`
-
 	Cause       string `yaml:"cause"`
 	Consequence string `yaml:"consequence"`
-	Response    string `yaml:"response"`
 	Verify      string `yaml:"verify"`
 	Hazard      string `yaml:"hazard"`
-	Procedure   string `yaml:"procedure"`
 	Explain     string `yaml:"explain"`
 
 	Latching      bool          `yaml:"latching"`
@@ -86,16 +68,13 @@ type alarmRule struct {
 	HighlyManaged bool          `yaml:"highly_managed"`
 	NoShelving    bool          `yaml:"no_shelving"`
 	MaxShelve     time.Duration `yaml:"max_shelve"`
-	Group         string        `yaml:"group"`
 	ConsequenceOf []string      `yaml:"consequence_of"`
 
 	Override map[string]override `yaml:"override"`
 }
 
-// override is what a site may change of a rule for some equipment.
-type override struct {
-	Enabled *bool `yaml:"enabled"`
-
+// figures are what a rule states and a site may state otherwise for some equipment.
+type figures struct {
 	High      string            `yaml:"high"`
 	HighHigh  string            `yaml:"high_high"`
 	Low       string            `yaml:"low"`
@@ -107,10 +86,6 @@ type override struct {
 	Reference plant.Reference   `yaml:"reference"`
 	Deadband  string            `yaml:"deadband"`
 
-	OnDelay  *time.Duration `yaml:"on_delay"`
-	OffDelay *time.Duration `yaml:"off_delay"`
-	Realarm  *time.Duration `yaml:"realarm"`
-
 	Severity       string        `yaml:"severity"`
 	Respond        time.Duration `yaml:"time_to_respond"`
 	Priority       string        `yaml:"priority"`
@@ -119,4 +94,13 @@ type override struct {
 	Procedure      string        `yaml:"procedure"`
 	Area           string        `yaml:"area"`
 	Group          string        `yaml:"group"`
+}
+
+// override is what a site may change of a rule for some equipment.
+type override struct {
+	figures
+	Enabled  *bool          `yaml:"enabled"`
+	OnDelay  *time.Duration `yaml:"on_delay"`
+	OffDelay *time.Duration `yaml:"off_delay"`
+	Realarm  *time.Duration `yaml:"realarm"`
 }

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -9,7 +10,6 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -95,9 +95,9 @@ type pendingDerived struct {
 func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 	l := newLoader(files, house, opt)
 	s := l.set
+	l.collectRules()
 	l.addDerived()
 	l.compileDerived()
-	l.collectRules()
 	l.checkOverrides()
 	l.checkProcedures()
 	var need map[string]bool
@@ -126,10 +126,11 @@ func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 // newLoader reads the files; what they say is not looked at yet.
 func newLoader(files []File, house *plant.House, opt Options) *loader {
 	s := &Set{house: house, barometer: 101.325, inputIDs: map[inputKey]int32{}, windowID: map[windowKey]int32{}}
+	s.slots = reflect.ValueOf(&s.env).Elem()
 	if house.Config != nil && house.Config.Site.BarometerKPa > 0 {
 		s.barometer = house.Config.Site.BarometerKPa
 	}
-	l := &loader{set: s, opt: opt, seen: map[string]bool{}, rules: map[string]*alarmRule{}, names: map[string]int{}}
+	l := &loader{set: s, opt: opt, seen: map[string]bool{}, rules: map[string]*alarmRule{}, derivedRules: map[string]*derivedRule{}, names: map[string]int{}}
 	for _, f := range files {
 		lf := &loaded{}
 		var faults plant.Faults
@@ -288,8 +289,8 @@ func (l *loader) targets(lf *loaded, field, rule, pattern, where string, limits 
 	}
 	all := matches(l.set.house, pattern)
 	if len(all) == 0 {
-		classes := []string{string(plant.ClassSet), string(plant.ClassBody), string(plant.ClassBleed), string(plant.ClassCondenser), string(plant.ClassPan), string(plant.ClassCompartment)}
-		if slices.Contains(classes, pattern) || strings.Contains(pattern, "*") {
+		classes := []plant.Class{plant.ClassSet, plant.ClassBody, plant.ClassBleed, plant.ClassCondenser, plant.ClassPan, plant.ClassCompartment}
+		if slices.Contains(classes, plant.Class(pattern)) || strings.Contains(pattern, "*") {
 			l.note(lf, field, rule, fmt.Sprintf("left out: the house has no %s", pattern))
 		} else {
 			l.fault(lf, field+".for", fmt.Sprintf("%q is neither a class nor the path of a vessel", pattern), "write for: body, set, condenser, pan, compartment or bleed, or a path such as EV.EV3 or EV.*")
@@ -329,8 +330,7 @@ func isPlaceholder(s string) bool { return placeholder.MatchString(strings.TrimS
 func (l *loader) addDerived() {
 	for _, lf := range l.files {
 		for i := range lf.Derived {
-			d, field := &lf.Derived[i], fmt.Sprintf("derived[%d]", i)
-			l.addDerivedRule(lf, field, d)
+			l.addDerivedRule(lf, fmt.Sprintf("derived[%d]", i), &lf.Derived[i])
 		}
 	}
 }
@@ -414,9 +414,6 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 	dim, ok := l.derivedDimension(lf, field, d, logic)
 	if !ok {
 		return
-	}
-	if l.derivedRules == nil {
-		l.derivedRules = map[string]*derivedRule{}
 	}
 	l.derivedRules[d.Name] = d
 	for _, this := range l.targets(lf, field, d.Name, d.For, d.Where, d.Limits) {
@@ -550,33 +547,20 @@ func (l *loader) readDerived(p pendingDerived, d *derived) (lacks string) {
 // vessel.
 func (l *loader) derivedLimits(d *derivedRule, this *plant.Equipment) map[string]string {
 	out := map[string]string{}
-	for k, v := range d.Limits {
-		out[k] = v
+	maps.Copy(out, d.Limits)
+	if l.rules[d.Name] != nil {
+		return out
 	}
 	for _, exact := range []bool{false, true} {
 		for _, lf := range l.files {
 			for which, ov := range lf.Override[d.Name] {
-				if l.isAlarmRule(d.Name) || exact != (this != nil && which == this.Path) || which != "*" && (this == nil || !matchesOne(this, which)) {
-					continue
-				}
-				for k, v := range ov.Limits {
-					out[k] = v
+				if exact == (this != nil && which == this.Path) && (which == "*" || this != nil && matchesOne(this, which)) {
+					maps.Copy(out, ov.Limits)
 				}
 			}
 		}
 	}
 	return out
-}
-
-func (l *loader) isAlarmRule(name string) bool {
-	for _, lf := range l.files {
-		for i := range lf.Alarms {
-			if lf.Alarms[i].Name == name {
-				return true
-			}
-		}
-	}
-	return false
 }
 
 // reportRead turns what a reader found into faults and notes.
@@ -645,11 +629,8 @@ func (l *loader) checkOverrides() {
 				continue
 			}
 			if a == nil {
-				fix := "write the name of a rule"
-				if near := nearestKey(name, l.rules); near != "" {
-					fix = fmt.Sprintf("did you mean %s?", near)
-				}
-				l.fault(lf, "override."+name, fmt.Sprintf("there is no rule %q to override", name), fix)
+				l.fault(lf, "override."+name, fmt.Sprintf("there is no rule %q to override", name),
+					plant.DidYouMean(nearestKey(name, l.rules), "%s", "write the name of a rule"))
 				continue
 			}
 			for which := range by {
@@ -682,9 +663,9 @@ func (l *loader) overridden(lf *loaded, field string, a *alarmRule, this *plant.
 	apply := func(at origin, ov override) {
 		// What is stated goes over the field of the same name.
 		from, to := reflect.ValueOf(ov), reflect.ValueOf(&o.alarmRule).Elem()
-		for i := range from.NumField() {
-			v, f := from.Field(i), from.Type().Field(i)
-			if v.IsZero() || f.Name == "Limits" {
+		for _, f := range reflect.VisibleFields(from.Type()) {
+			v := from.FieldByIndex(f.Index)
+			if v.IsZero() || f.Name == "Limits" || f.Anonymous {
 				continue
 			}
 			o.where[f.Tag.Get("yaml")] = origin{at.file, at.field + "." + f.Tag.Get("yaml")}
@@ -694,12 +675,7 @@ func (l *loader) overridden(lf *loaded, field string, a *alarmRule, this *plant.
 				to.FieldByName(f.Name).Set(v)
 			}
 		}
-		names := make([]string, 0, len(ov.Limits))
-		for n := range ov.Limits {
-			names = append(names, n)
-		}
-		sort.Strings(names)
-		for _, n := range names {
+		for _, n := range slices.Sorted(maps.Keys(ov.Limits)) {
 			if _, ok := o.Limits[n]; !ok {
 				l.fault(at.file, at.field+".limits."+n, fmt.Sprintf("rule %s has no limit %q", a.Name, n), "override a limit that the rule names under limits:")
 				continue
@@ -711,25 +687,16 @@ func (l *loader) overridden(lf *loaded, field string, a *alarmRule, this *plant.
 	// General patterns first, the exact path last; the rule's own before those
 	// written apart.
 	all := func(at origin, by map[string]override) {
-		keys := make([]string, 0, len(by))
-		for k := range by {
-			keys = append(keys, k)
+		exact := func(k string) int {
+			switch {
+			case k == "*":
+				return 0
+			case this != nil && k == this.Path:
+				return 2
+			}
+			return 1
 		}
-		sort.Slice(keys, func(i, j int) bool {
-			exact := func(k string) int {
-				switch {
-				case k == "*":
-					return 0
-				case this != nil && k == this.Path:
-					return 2
-				}
-				return 1
-			}
-			if a, b := exact(keys[i]), exact(keys[j]); a != b {
-				return a < b
-			}
-			return keys[i] < keys[j]
-		})
+		keys := slices.SortedFunc(maps.Keys(by), func(a, b string) int { return cmp.Or(exact(a)-exact(b), strings.Compare(a, b)) })
 		for _, k := range keys {
 			if k == "*" || this != nil && matchesOne(this, k) {
 				apply(origin{at.file, at.field + "." + k}, by[k])
@@ -828,12 +795,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 			l.fault(lf, field, fmt.Sprintf("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title}, {condenser} in a rule with for:, {limit} beside high:, low:, deviation: or rate:, {limit.name} for a name under limits:")
 		}
 	}
-	if spec.Area == "" {
-		spec.Area = lf.Area
-	}
-	if spec.Class == "" {
-		spec.Class = "process"
-	}
+	spec.Area, spec.Class = cmp.Or(spec.Area, lf.Area), cmp.Or(spec.Class, "process")
 	if o.Formerly != "" {
 		spec.Formerly = o.Formerly + strings.TrimPrefix(name, a.Name)
 		if o.Formerly == a.Name {
@@ -926,7 +888,7 @@ func (l *loader) priority(lf *loaded, field string, o *overridden) plant.Priorit
 	if isStated && stated != p {
 		pf, pfield := o.at(lf, field, "priority")
 		if o.PriorityReason == "" {
-			l.fault(pf, pfield, fmt.Sprintf("priority %s contradicts the matrix, which gives %s for a %s consequence within %s", stated, p, o.Severity, shortDuration(o.Respond)),
+			l.fault(pf, pfield, fmt.Sprintf("priority %s contradicts the matrix, which gives %s for a %s consequence within %s", stated, p, o.Severity, plant.ShortDuration(o.Respond)),
 				"leave priority out, or say why in priority_reason:")
 		} else {
 			l.note(pf, pfield, o.Name, fmt.Sprintf("priority %s instead of %s: %s", stated, p, o.PriorityReason))
@@ -957,11 +919,8 @@ func (l *loader) resolveLinks() {
 					l.note(k.file, at, spec.Name, fmt.Sprintf("consequence_of %s: no such alarm for this vessel", to))
 					continue
 				}
-				fix := "write the name of a rule, or the full name of an alarm, or load the rule file that has it"
-				if near := nearestKey(to, l.rules); near != "" {
-					fix = fmt.Sprintf("did you mean %s?", near)
-				}
-				l.fault(k.file, at, fmt.Sprintf("there is no alarm %q", to), fix)
+				l.fault(k.file, at, fmt.Sprintf("there is no alarm %q", to),
+					plant.DidYouMean(nearestKey(to, l.rules), "%s", "write the name of a rule, or the full name of an alarm, or load the rule file that has it"))
 				continue
 			}
 			for _, g := range got {
@@ -1052,17 +1011,17 @@ func (l *loader) finish() {
 		src := s.house.Tags[id].Source
 		return src != plant.Measured && src != plant.Fixed
 	}
-	for i, w := range s.windows {
-		s.windowsOf[w.tag] = append(s.windowsOf[w.tag], int32(i))
-		if src := s.house.Tags[w.tag].Source; src != plant.Measured && src != plant.Ruled {
-			s.scanned = append(s.scanned, int32(i))
+	index := func(i int, tag plant.TagID, of [][]int32, scanned *[]int32) {
+		of[tag] = append(of[tag], int32(i))
+		if src := s.house.Tags[tag].Source; src != plant.Measured && src != plant.Ruled {
+			*scanned = append(*scanned, int32(i))
 		}
 	}
+	for i, w := range s.windows {
+		index(i, w.tag, s.windowsOf, &s.scanned)
+	}
 	for i, t := range s.trackers {
-		s.trackersOf[t.tag] = append(s.trackersOf[t.tag], int32(i))
-		if src := s.house.Tags[t.tag].Source; src != plant.Measured && src != plant.Ruled {
-			s.scannedTrackers = append(s.scannedTrackers, int32(i))
-		}
+		index(i, t.tag, s.trackersOf, &s.scannedTrackers)
 	}
 	for i := range s.alarms {
 		a := &s.alarms[i]
@@ -1083,10 +1042,10 @@ func (l *loader) finish() {
 				}
 			}
 		}
-		if a.suppress != nil {
+		if a.suppress.test != nil {
 			s.suppress = append(s.suppress, int32(i))
 		}
-		if a.only != nil && !scan {
+		if a.only.test != nil && !scan {
 			s.gated = append(s.gated, int32(i))
 		}
 		a.hash = s.hash(i)
@@ -1111,12 +1070,12 @@ func (s *Set) hash(i int) string {
 	// Encoding a struct of plain fields cannot fail.
 	data, _ := json.Marshal(spec)
 	h.Write(data)
-	fmt.Fprintln(h, a.words, a.holdWords, a.suppWords, a.onlyWords, a.value.words)
+	fmt.Fprintln(h, a.words, a.holdWords, a.suppress.words, a.only.words, a.value.words)
 	byTag := map[plant.TagID]string{}
 	for j := range s.derived {
 		byTag[s.derived[j].tag] = s.derived[j].hash
 	}
-	for _, ins := range [][]int32{a.inputs, a.suppInput, a.onlyInput} {
+	for _, ins := range [][]int32{a.inputs, a.suppress.inputs, a.only.inputs} {
 		for _, in := range ins {
 			fmt.Fprintln(h, byTag[s.inputs[in].tag])
 		}

@@ -104,9 +104,9 @@ func (s *Set) whatever(t *test) plant.Truth {
 func (s *Set) CannotCall() []Note {
 	var out []Note
 	for i := range s.alarms {
-		if a, spec := &s.alarms[i], &s.specs[i]; a.suppress != nil && s.whatever(a.suppress) == plant.True {
+		if a, spec := &s.alarms[i], &s.specs[i]; a.suppress.test != nil && s.whatever(a.suppress.test) == plant.True {
 			out = append(out, Note{File: spec.File, Line: spec.Line, Rule: spec.Name, On: spec.Source, Priority: spec.Priority,
-				Text: "suppress_when holds at any reading: " + a.suppWords})
+				Text: "suppress_when holds at any reading: " + a.suppress.words})
 		}
 		t := s.alarms[i].limit
 		if t == nil || t.main.l.kind != operandInput {
@@ -142,7 +142,7 @@ func (s *Set) Margin(index int, f *plant.Frame, at time.Time) (v float64, ok boo
 		var ta tally
 		return s.truth(t, f, at, &ta, &rf) == plant.True
 	}
-	if a.only != nil && !holds(a.only) {
+	if a.only.test != nil && !holds(a.only.test) {
 		return 0, false
 	}
 	for _, t := range a.limit.others {

@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/conf"
@@ -492,6 +491,25 @@ func (r *reader) declared(n *number, want dims) {
 	}
 }
 
+// arguments are how many a function takes; most 0: as many as least.
+var arguments = map[string]struct {
+	least, most int
+	words, fix  string
+}{
+	"abs":        {1, 0, "one number", ""},
+	"sqrt":       {1, 0, "one number", ""},
+	"min":        {2, 8, "two to eight numbers", ""},
+	"max":        {2, 8, "two to eight numbers", ""},
+	"clamp":      {3, 0, "three numbers", "write clamp(value, low, high)"},
+	"default":    {2, 0, "a tag and its substitute", "write default(this.cleaning, 0)"},
+	"gauge":      {1, 0, "one pressure", "write for example gauge(kPa(50))"},
+	"vacuum":     {1, 0, "one pressure", "write for example gauge(kPa(50))"},
+	"unit":       {2, 3, "a number, a unit and perhaps a dimension", `write unit(9, "degF", "temperature difference")`},
+	"per_hour":   {1, 0, "one number", "write for example per_hour(kPa(5))"},
+	"per_minute": {1, 0, "one number", "write for example per_hour(kPa(5))"},
+	"per_day":    {1, 0, "one number", "write for example per_hour(kPa(5))"},
+}
+
 func (r *reader) call(at int, name string, args []ast.Node) *number {
 	if kind, ok := windowFunctions[name]; ok {
 		return r.window(at, name, kind, args)
@@ -507,11 +525,11 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 		}
 		return &number{val: c, dim: dimOf(lit.dims...), from: at}
 	}
+	if takes, known := arguments[name]; known && (len(args) < takes.least || len(args) > max(takes.least, takes.most)) {
+		return r.bad(at, name+" takes "+takes.words, takes.fix)
+	}
 	switch name {
 	case "abs", "sqrt":
-		if len(args) != 1 {
-			return r.bad(at, name+" takes one number", "")
-		}
 		a := r.number(args[0])
 		n := &number{op: numFunc, fn: name, kids: []*number{a}, dim: a.dim, from: at}
 		if name == "sqrt" && !a.dim.bare {
@@ -519,9 +537,6 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 		}
 		return n
 	case "min", "max":
-		if len(args) < 2 || len(args) > 8 {
-			return r.bad(at, name+" takes two to eight numbers", "")
-		}
 		n := &number{op: numFunc, fn: name, from: at}
 		n.dim = bareNumber
 		for _, a := range args {
@@ -535,9 +550,6 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 		}
 		return n
 	case "clamp":
-		if len(args) != 3 {
-			return r.bad(at, "clamp takes three numbers", "write clamp(value, low, high)")
-		}
 		return r.call(at, "min", []ast.Node{&ast.BuiltinNode{Name: "max", Arguments: args[:2]}, args[2]})
 	case "age", "unchanged":
 		return r.sinceOf(at, name, args)
@@ -552,11 +564,8 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 	case "is_bad", "is_good", "between":
 		return r.bad(at, name+" is a condition, not a number", "")
 	}
-	fix := "functions: " + strings.Join(functionNames(), ", ")
-	if near := plant.Nearest(name, functionNames()); near != "" {
-		fix = fmt.Sprintf("did you mean %s?", near)
-	}
-	return r.bad(at, fmt.Sprintf("there is no function %s in the rule language", name), fix)
+	return r.bad(at, fmt.Sprintf("there is no function %s in the rule language", name),
+		plant.DidYouMean(plant.Nearest(name, functionNames()), "%s", "functions: "+strings.Join(functionNames(), ", ")))
 }
 
 // sinceOf reads age(tag) and unchanged(tag): times since something happened.
@@ -580,9 +589,6 @@ func (r *reader) sinceOf(at int, name string, args []ast.Node) *number {
 
 // absolute reads gauge(kPa(50)) and vacuum(kPa(50)).
 func (r *reader) absolute(at int, name string, args []ast.Node) *number {
-	if len(args) != 1 {
-		return r.bad(at, name+" takes one pressure", "write for example gauge(kPa(50))")
-	}
 	a := r.number(args[0])
 	if a.op != numConst || !slices.Contains(a.dim.set, plant.Pressure) {
 		return r.bad(at, name+" takes a fixed pressure with its unit", "write for example gauge(kPa(50)); tags are absolute already")
@@ -596,9 +602,6 @@ func (r *reader) absolute(at int, name string, args []ast.Node) *number {
 
 // rate reads per_hour(kPa(5)) and its like.
 func (r *reader) rate(at int, name string, args []ast.Node) *number {
-	if len(args) != 1 {
-		return r.bad(at, name+" takes one number", "write for example per_hour(kPa(5))")
-	}
 	a := r.number(args[0])
 	if a.op != numConst {
 		return r.bad(at, name+" takes a fixed number", "write for example per_hour(kPa(5))")
@@ -625,10 +628,7 @@ func (r *reader) constant(at int, name string, args []ast.Node) (float64, bool) 
 
 // unit reads unit(9, "degF") and unit(9, "degF", "temperature difference").
 func (r *reader) unit(at int, args []ast.Node) *number {
-	const form = `write unit(9, "degF", "temperature difference")`
-	if len(args) < 2 || len(args) > 3 {
-		return r.bad(at, "unit takes a number, a unit and perhaps a dimension", form)
-	}
+	form := arguments["unit"].fix
 	v := r.number(args[0])
 	name, ok := args[1].(*ast.StringNode)
 	if v.op != numConst || !v.dim.bare || !ok {
@@ -660,8 +660,8 @@ func (r *reader) unit(at int, args []ast.Node) *number {
 // orDefault reads default(tag, number): the second argument where the
 // equipment has no such tag.
 func (r *reader) orDefault(at int, args []ast.Node) *number {
-	if len(args) != 2 {
-		return r.bad(at, "default takes a tag and its substitute", "write default(this.cleaning, 0)")
+	if len(args) != 2 { // within a window
+		return r.bad(at, "default takes a tag and its substitute", arguments["default"].fix)
 	}
 	switch args[0].(type) {
 	case *ast.IdentifierNode, *ast.MemberNode:
@@ -731,7 +731,7 @@ func (r *reader) window(at int, name string, kind windowKind, args []ast.Node) *
 	}
 	d := windowDim(kind, in.dim)
 	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: kind,
-		words: fmt.Sprintf(windowWords[kind], in.path, shortDuration(length))})
+		words: fmt.Sprintf(windowWords[kind], in.path, plant.ShortDuration(length))})
 	return &number{op: numInput, in: id, dim: d, from: at}
 }
 
@@ -746,17 +746,6 @@ func windowDim(kind windowKind, d dims) dims {
 		return unknownDim // the share of time in which it was on
 	}
 	return d
-}
-
-func shortDuration(d time.Duration) string {
-	s := d.String()
-	if strings.HasSuffix(s, "m0s") {
-		s = strings.TrimSuffix(s, "0s")
-	}
-	if strings.HasSuffix(s, "h0m") {
-		s = strings.TrimSuffix(s, "0m")
-	}
-	return s
 }
 
 // tagArgument reads the single argument that must be a tag.
@@ -843,11 +832,7 @@ func (r *reader) lackDim(n ast.Node) dims {
 func (r *reader) limit(at int, name string) *number {
 	l, ok := r.limits[name]
 	if !ok {
-		fix := "write it under limits:"
-		if near := nearestKey(name, r.limits); near != "" {
-			fix = fmt.Sprintf("did you mean limit.%s?", near)
-		}
-		return r.bad(at, fmt.Sprintf("the rule has no limit %q", name), fix)
+		return r.bad(at, fmt.Sprintf("the rule has no limit %q", name), plant.DidYouMean(nearestKey(name, r.limits), "limit.%s", "write it under limits:"))
 	}
 	if isPlaceholder(l.source) {
 		r.unset = append(r.unset, name)

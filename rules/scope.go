@@ -158,8 +158,8 @@ func (s *scope) find(set *Set, words []string) found {
 	f := found{problem: fmt.Sprintf("there is no tag %s", full), fix: "correct the path, or name the signal under tags: in the plant file"}
 	if _, ok := s.house.Equip(full); ok {
 		f.problem, f.fix = fmt.Sprintf("%s is a vessel, not a value", full), "name one of its signals"
-	} else if near := s.house.Suggest(full); near != "" {
-		f.fix = fmt.Sprintf("did you mean %s?", near)
+	} else {
+		f.fix = plant.DidYouMean(s.house.Suggest(full), "%s", f.fix)
 	}
 	return f
 }
@@ -202,11 +202,8 @@ func (s *scope) member(e *plant.Equipment, word string, rest []string) found {
 		return found{missing: lack}
 	}
 	slices.Sort(names) // the same suggestion every time
-	f := found{problem: fmt.Sprintf("a %s has no signal or quantity %q", e.Class, name), fix: "signals: " + strings.Join(plant.SignalNames(e.Class), ", ")}
-	if near := plant.Nearest(name, names); near != "" {
-		f.fix = fmt.Sprintf("did you mean %s.%s?", word, near)
-	}
-	return f
+	return found{problem: fmt.Sprintf("a %s has no signal or quantity %q", e.Class, name),
+		fix: plant.DidYouMean(plant.Nearest(name, names), word+".%s", "signals: "+strings.Join(plant.SignalNames(e.Class), ", "))}
 }
 
 func first(names []string) string {

@@ -3,6 +3,8 @@ package rules
 import (
 	"fmt"
 	"math"
+	"reflect"
+	"slices"
 	"time"
 
 	"github.com/expr-lang/expr/vm"
@@ -44,6 +46,7 @@ type Set struct {
 
 	vm    vm.VM
 	env   environment
+	slots reflect.Value `state:"-"` // the fields of env, to be set by their place
 	watch watch
 }
 
@@ -66,18 +69,21 @@ type alarm struct {
 	returns   *test // return_when
 	value     operand
 	hasValue  bool
-	suppress  *test
-	only      *test      // only_when
+	suppress  clause     // suppress_when
+	only      clause     // only_when
 	limit     *limitTest // nil: none by itself
 	inputs    []int32
-	suppInput []int32
-	onlyInput []int32
 	words     string
 	holdWords string // in words, what must be over before it returns
-	suppWords string
-	onlyWords string
-	applied   gate // at the last scan, of those in gated
+	applied   gate   // at the last scan, of those in gated
 	hash      string
+}
+
+// clause is a further condition of a rule; test is nil where there is none.
+type clause struct {
+	test   *test
+	words  string
+	inputs []int32
 }
 
 // gate says whether an alarm's only_when held.
@@ -229,20 +235,11 @@ func (s *Set) Faults() []RuleFault {
 func (s *Set) Inputs(index int) []plant.TagID {
 	var out []plant.TagID
 	for _, in := range s.alarms[index].inputs {
-		if id := s.inputs[in].tag; !containsTag(out, id) {
+		if id := s.inputs[in].tag; !slices.Contains(out, id) {
 			out = append(out, id)
 		}
 	}
 	return out
-}
-
-func containsTag(ids []plant.TagID, id plant.TagID) bool {
-	for _, x := range ids {
-		if x == id {
-			return true
-		}
-	}
-	return false
 }
 
 // Hash identifies the content of an alarm: definition, condition and the
@@ -306,10 +303,10 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 		return
 	}
 	for _, i := range s.onSample[tag] {
-		if a := &s.alarms[i]; a.suppress != nil {
+		if a := &s.alarms[i]; a.suppress.test != nil {
 			var ta tally
-			if s.truth(a.suppress, f, p.Time, &ta, &s.faults[i]) == plant.True {
-				suppress(int(i), plant.True, a.suppWords)
+			if s.truth(a.suppress.test, f, p.Time, &ta, &s.faults[i]) == plant.True {
+				suppress(int(i), plant.True, a.suppress.words)
 			}
 		}
 		emit(int(i), s.Input(int(i), f, p.Time))
@@ -369,16 +366,16 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	for _, i := range s.suppress {
 		var ta tally
 		a := &s.alarms[i]
-		t := s.truth(a.suppress, f, at, &ta, &s.faults[i])
+		t := s.truth(a.suppress.test, f, at, &ta, &s.faults[i])
 		s.hide = append(s.hide, t)
 		if t == plant.True {
-			suppress(int(i), t, a.suppWords)
+			suppress(int(i), t, a.suppress.words)
 		}
 	}
 	for _, i := range s.gated {
 		a, now := &s.alarms[i], gateOpen
 		var ta tally
-		if s.truth(a.only, f, at, &ta, &s.faults[i]) == plant.False {
+		if s.truth(a.only.test, f, at, &ta, &s.faults[i]) == plant.False {
 			now = gateShut
 		}
 		if now != a.applied {
@@ -394,7 +391,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	}
 	for n, i := range s.suppress {
 		if s.hide[n] != plant.True {
-			suppress(int(i), s.hide[n], s.alarms[i].suppWords)
+			suppress(int(i), s.hide[n], s.alarms[i].suppress.words)
 		}
 	}
 }
@@ -440,8 +437,8 @@ func (s *Set) Input(index int, f *plant.Frame, at time.Time) plant.AlarmInput {
 	a, rf := &s.alarms[index], &s.faults[index]
 	var ta tally
 	in := plant.AlarmInput{Time: at, Value: math.NaN()}
-	if a.only != nil {
-		if t := s.truth(a.only, f, at, &ta, rf); t == plant.False {
+	if a.only.test != nil {
+		if t := s.truth(a.only.test, f, at, &ta, rf); t == plant.False {
 			in.Raise, in.Hold, in.Quality = plant.False, plant.False, ta.quality(t)
 			if a.hasValue && a.value.kind == operandInput {
 				if v, q := s.eval(&a.value, f, at, rf); !q.IsBad() {

@@ -2,9 +2,9 @@ package rules
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -91,50 +91,33 @@ func (w *Written) list() {
 			add(k, text)
 		}
 	}
-	var names []string
-	for n := range o.Limits {
-		names = append(names, n)
-	}
-	sort.Strings(names)
-	for _, n := range names {
+	for _, n := range slices.Sorted(maps.Keys(o.Limits)) {
 		add("limits."+n, o.Limits[n])
 	}
 	if o.ReturnWhen == "" {
 		add("deadband", o.Deadband)
 	}
-	for _, d := range []struct {
-		key string
-		d   time.Duration
-	}{{"on_delay", o.OnDelay}, {"off_delay", o.OffDelay}} {
+	for _, key := range []string{"on_delay", "off_delay"} {
 		text := ""
-		if d.d != 0 {
-			text = shortDuration(d.d)
+		if d := *o.delay(key); d != 0 {
+			text = plant.ShortDuration(d)
 		}
-		add(d.key, text)
+		add(key, text)
 	}
+}
+
+// delay is one of the two delays of the rule by its key.
+func (o *overridden) delay(key string) *time.Duration {
+	if key == "on_delay" {
+		return &o.OnDelay
+	}
+	return &o.OffDelay
 }
 
 // figure is the place of a text of the rule by its key, nil for none.
 func (o *overridden) figure(key string) *string {
-	switch key {
-	case "high":
-		return &o.High
-	case "high_high":
-		return &o.HighHigh
-	case "low":
-		return &o.Low
-	case "low_low":
-		return &o.LowLow
-	case "deviation":
-		return &o.Deviation
-	case "rate":
-		return &o.Rate
-	case "when":
-		return &o.When
-	case "deadband":
-		return &o.Deadband
-	}
-	return nil
+	return map[string]*string{"high": &o.High, "high_high": &o.HighHigh, "low": &o.Low, "low_low": &o.LowLow,
+		"deviation": &o.Deviation, "rate": &o.Rate, "when": &o.When, "deadband": &o.Deadband}[key]
 }
 
 // needed lists the rules that an alarm alone needs: its own, and those that it
@@ -160,22 +143,14 @@ func (l *loader) needed(alarm string) map[string]bool {
 // try puts what is tried over the rule as it stands.
 func (l *loader) try(o *overridden) {
 	file := &loaded{doc: &plant.Document{}}
-	var keys []string
-	for k := range l.opt.Try {
-		keys = append(keys, k)
-	}
-	sort.Strings(keys)
-	for _, key := range keys {
+	for _, key := range slices.Sorted(maps.Keys(l.opt.Try)) {
 		text, field := strings.TrimSpace(l.opt.Try[key]), TryField+key
 		o.where[key] = origin{file, field}
 		limit, isLimit := strings.CutPrefix(key, "limits.")
 		to := o.figure(key)
 		switch {
 		case key == "on_delay" || key == "off_delay":
-			d := &o.OnDelay
-			if key == "off_delay" {
-				d = &o.OffDelay
-			}
+			d := o.delay(key)
 			if *d = 0; text == "" {
 				continue
 			}
@@ -259,7 +234,7 @@ func (s *Set) Reads(index int) []plant.TagID {
 	take = func(ins []int32) {
 		for _, in := range ins {
 			id := s.inputs[in].tag
-			if containsTag(out, id) {
+			if slices.Contains(out, id) {
 				continue
 			}
 			out = append(out, id)
@@ -272,8 +247,8 @@ func (s *Set) Reads(index int) []plant.TagID {
 	}
 	a := &s.alarms[index]
 	take(a.inputs)
-	take(a.suppInput)
-	take(a.onlyInput)
+	take(a.suppress.inputs)
+	take(a.only.inputs)
 	return out
 }
 
@@ -301,9 +276,6 @@ func (w *Written) Lines(changes map[string]string) []Line {
 		lf, field := w.o.at(w.lf, w.field, f.Key)
 		own := strings.HasPrefix(field, w.field+".") && lf == w.lf && !strings.Contains(field, ".override.")
 		exact := !own && w.this != nil && strings.Contains(field, "."+w.this.Path+".")
-		if f.Key == "on_delay" || f.Key == "off_delay" { // the loader does not say where these come from
-			lf, field, own, exact = w.delay(f.Key)
-		}
 		key := f.Key[strings.LastIndexByte(f.Key, '.')+1:]
 		switch {
 		case (own && (w.this == nil || w.Vessels == 1) || exact || f.Key == "when") && f.Text != "":
@@ -332,28 +304,6 @@ func (w *Written) Lines(changes map[string]string) []Line {
 		out = append(out, w.override(apart))
 	}
 	return out
-}
-
-// delay finds where a delay is stated last.
-func (w *Written) delay(key string) (lf *loaded, field string, own, exact bool) {
-	lf, field, own = w.lf, w.field+"."+key, true
-	look := func(in *loaded, at string, by map[string]override) {
-		for k, v := range by {
-			given := v.OnDelay
-			if key == "off_delay" {
-				given = v.OffDelay
-			}
-			if given == nil || exact || k != "*" && (w.this == nil || !matchesOne(w.this, k)) {
-				continue
-			}
-			lf, field, own, exact = in, at+"."+k+"."+key, false, w.this != nil && k == w.this.Path
-		}
-	}
-	look(w.lf, w.field+".override", w.o.Override)
-	for _, f := range w.files {
-		look(f, "override."+w.Rule, f.Override[w.Rule])
-	}
-	return lf, field, own, exact
 }
 
 // override makes the lines of an override for this vessel, where the files

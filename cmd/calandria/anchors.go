@@ -34,18 +34,11 @@ type anchors struct {
 
 // Run works until ctx ends.
 func (a *anchors) Run(ctx context.Context) error {
-	tick := time.NewTicker(anchorsEvery)
-	defer tick.Stop()
-	for {
+	return every(ctx, anchorsEvery, func() {
 		if err := a.write(); err != nil {
 			a.s.log.Error("the journal's last line is not sent out; another try follows", "err", err)
 		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-tick.C:
-		}
-	}
+	})
 }
 
 func (a *anchors) write() error {
@@ -94,11 +87,7 @@ type verifyCmd struct {
 }
 
 func (c *verifyCmd) Run(a *app) error {
-	name := filepath.Join(c.Data, "journal.db")
-	if _, err := os.Stat(name); err != nil {
-		return fmt.Errorf("there is no journal in %s; give --data", c.Data)
-	}
-	j, err := historian.OpenJournal(name, historian.JournalOptions{})
+	j, err := openJournal(c.Data)
 	if err != nil {
 		return err
 	}

@@ -24,13 +24,11 @@ type backend struct {
 
 var _ console.Backend = (*backend)(nil)
 
-// Trend implements console.Backend.
 func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, points int) ([]plant.Bucket, error) {
 	buckets, err := b.s.archive.Trend(ctx, path, from, to, points)
 	return slices.DeleteFunc(buckets, func(x plant.Bucket) bool { return math.IsNaN(x.Mean) }), err
 }
 
-// WriteSeries implements console.Backend.
 func (b *backend) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery) (string, error) {
 	h := b.House()
 	about := historian.About{Site: h.Config.Site.Name}
@@ -47,19 +45,15 @@ func (b *backend) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQu
 	return cursor, err
 }
 
-// SeriesMark implements console.Backend.
 func (b *backend) SeriesMark(q plant.SeriesQuery) string { return b.s.archive.Mark(&q) }
 
-// Aggregates implements console.Backend.
 func (b *backend) Aggregates() []string { return historian.AggregateNames() }
 
-// Head implements console.Backend.
 func (b *backend) Head() (uint64, string) { return b.s.journal.Head() }
 
 // viewsKey is the setting with the saved views.
 const viewsKey = "trend_views"
 
-// Views implements console.Backend.
 func (b *backend) Views(context.Context) ([]console.TrendView, error) {
 	stored, _, err := b.s.journal.Setting(viewsKey)
 	if err != nil {
@@ -68,7 +62,6 @@ func (b *backend) Views(context.Context) ([]console.TrendView, error) {
 	return console.ReadViews(stored)
 }
 
-// KeepView implements console.Backend.
 func (b *backend) KeepView(_ context.Context, v console.TrendView, drop bool) error {
 	b.views.Lock()
 	defer b.views.Unlock()
@@ -82,7 +75,6 @@ func (b *backend) KeepView(_ context.Context, v console.TrendView, drop bool) er
 	return b.s.journal.PutSetting(viewsKey, stored)
 }
 
-// Events implements console.Backend.
 func (b *backend) Events(ctx context.Context, f plant.EventFilter) ([]plant.Event, error) {
 	f.Newest = true
 	return b.s.journal.Read(ctx, f)

@@ -26,18 +26,14 @@ type backtestCmd struct {
 }
 
 func (c *backtestCmd) Run(a *app) error {
-	from, to, err := parseSpan(c.From, c.To, time.UTC, time.Now().UTC())
+	from, to, err := parseSpan(c.From, c.To, time.UTC)
 	if err != nil {
 		return err
 	}
 	if c.Step < 100*time.Millisecond {
 		return fmt.Errorf("--step %s: give 100ms or more", c.Step)
 	}
-	h, _, err := c.load()
-	if err != nil {
-		return err
-	}
-	ar, err := openArchive(archiveDir(h, c.Data))
+	_, _, ar, err := c.open(c.Data)
 	if err != nil {
 		return err
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"os"
 	"path/filepath"
 	"slices"
 
@@ -71,6 +72,15 @@ func archiveDir(h *plant.House, data string) string {
 func openKept(h *plant.House, dir, data string, log *slog.Logger) (*historian.Archive, error) {
 	k := historian.KeepingOf(h)
 	return historian.Open(dir, historian.Options{Site: h.Config.Site.Name, Hot: k.Hot, Keep: k.Keep, Beside: data, Logger: log})
+}
+
+// openJournal opens a journal that exists.
+func openJournal(data string) (*historian.Journal, error) {
+	name := filepath.Join(data, "journal.db")
+	if _, err := os.Stat(name); err != nil {
+		return nil, fmt.Errorf("there is no journal in %s; give --data", data)
+	}
+	return historian.OpenJournal(name, historian.JournalOptions{})
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.

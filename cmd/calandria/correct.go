@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -80,13 +79,8 @@ func (c *correctCmd) Run(a *app) error {
 	if to.IsZero() || to.After(now) {
 		to = now
 	}
-	args, err := json.Marshal(recalculationArgs{})
-	if err != nil {
-		return err
-	}
 	j.Close() // the job opens it
-	return a.recalculate(h, files, c.Data, plant.Job{Kind: recalculation, From: done.From.Truncate(time.Minute), To: to, Args: string(args), By: c.By,
-		Why: fmt.Sprintf("correction %d of %s: %s", done.ID, done.Tag, c.Why), Asked: now})
+	return a.recalculate(h, files, c.Data, newJob(recalculationArgs{}, done.From, to, c.By, fmt.Sprintf("correction %d of %s: %s", done.ID, done.Tag, c.Why)))
 }
 
 // correction reads what was typed.
@@ -115,15 +109,10 @@ func (c *correctCmd) correction(h *plant.House, now time.Time) (plant.Correction
 		return x, errors.New("--from: since when do the values need it?")
 	}
 	var err error
-	if x.From, err = plant.ParseMoment(c.From, time.UTC, now); err != nil {
-		return x, fmt.Errorf("--from: %w", err)
+	if x.From, err = moment("--from", c.From, time.Time{}); err == nil {
+		x.To, err = moment("--to", c.To, time.Time{})
 	}
-	if c.To != "" {
-		if x.To, err = plant.ParseMoment(c.To, time.UTC, now); err != nil {
-			return x, fmt.Errorf("--to: %w", err)
-		}
-	}
-	return x, nil
+	return x, err
 }
 
 func (c *correctCmd) list(a *app, j *historian.Journal, h *plant.House) error {

@@ -240,16 +240,16 @@ const lookEvery = 10 * time.Second
 // the loop.
 func (f *folder) Run(ctx context.Context) error { return every(ctx, lookEvery, f.look) }
 
-// every does something again and again until ctx ends.
+// every does something now, and again and again until ctx ends.
 func every(ctx context.Context, wait time.Duration, do func()) error {
 	tick := time.NewTicker(wait)
 	defer tick.Stop()
 	for {
+		do()
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
-			do()
 		}
 	}
 }

@@ -36,7 +36,6 @@ type exportCmd struct {
 // plantDuration is a duration as the plant file has it, also in days.
 type plantDuration time.Duration
 
-// UnmarshalText implements encoding.TextUnmarshaler.
 func (d *plantDuration) UnmarshalText(text []byte) error {
 	x, err := plant.ParseDuration(string(text))
 	*d = plantDuration(x)
@@ -61,7 +60,7 @@ func (c *exportCmd) Run(a *app) error {
 	if q.Zone, err = time.LoadLocation(c.Zone); err != nil {
 		return fmt.Errorf("--zone: %w; give a name such as Asia/Kolkata or UTC", err)
 	}
-	if q.From, q.To, err = parseSpan(c.From, c.To, q.Zone, time.Now().UTC()); err != nil {
+	if q.From, q.To, err = parseSpan(c.From, c.To, q.Zone); err != nil {
 		return err
 	}
 	ar, err := openArchive(dir)
@@ -130,21 +129,31 @@ func expandPaths(ar *historian.Archive, wanted []string) ([]string, error) {
 	return paths, nil
 }
 
+// moment reads a flag with a time in UTC; usual where it is left out.
+func moment(flag, text string, usual time.Time) (time.Time, error) {
+	return momentIn(time.UTC, flag, text, usual)
+}
+
+func momentIn(zone *time.Location, flag, text string, usual time.Time) (time.Time, error) {
+	if text == "" {
+		return usual, nil
+	}
+	t, err := plant.ParseMoment(text, zone, time.Now().UTC())
+	if err != nil {
+		err = fmt.Errorf("%s: %w", flag, err)
+	}
+	return t, err
+}
+
 // parseSpan reads --from and --to; an empty --to is now.
-func parseSpan(fromText, toText string, zone *time.Location, now time.Time) (from, to time.Time, err error) {
-	if from, err = plant.ParseMoment(fromText, zone, now); err != nil {
-		return from, to, fmt.Errorf("--from: %w", err)
+func parseSpan(fromText, toText string, zone *time.Location) (from, to time.Time, err error) {
+	if from, err = momentIn(zone, "--from", fromText, time.Time{}); err == nil {
+		to, err = momentIn(zone, "--to", toText, time.Now().UTC())
 	}
-	to = now
-	if toText != "" {
-		if to, err = plant.ParseMoment(toText, zone, now); err != nil {
-			return from, to, fmt.Errorf("--to: %w", err)
-		}
+	if err == nil && !from.Before(to) {
+		err = errors.New("--from is not before --to")
 	}
-	if !from.Before(to) {
-		return from, to, errors.New("--from is not before --to")
-	}
-	return from, to, nil
+	return from, to, err
 }
 
 type importCmd struct {
@@ -168,11 +177,11 @@ func (c *importCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	noun := "samples"
+	plural := "s"
 	if n == 1 {
-		noun = "sample"
+		plural = ""
 	}
-	fmt.Fprintf(a.out, "%d %s imported\n", n, noun)
+	fmt.Fprintf(a.out, "%d sample%s imported\n", n, plural)
 	if !c.Recalculate {
 		fmt.Fprintln(a.out, "nothing is calculated from them yet: calandria recalculate --why ... does it, or import with --recalculate")
 		return nil

@@ -63,14 +63,12 @@ func newEdgeMetrics(s *service) *edgeMetrics {
 	return m
 }
 
-// Describe implements prometheus.Collector.
 func (m *edgeMetrics) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range m.descs {
 		ch <- d
 	}
 }
 
-// Collect implements prometheus.Collector.
 func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 	count := func(name string, v uint64, labels ...string) {
 		ch <- prometheus.MustNewConstMetric(m.descs[name], prometheus.CounterValue, float64(v), labels...)

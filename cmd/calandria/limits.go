@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"math"
-	"os"
 	"time"
 
 	"calandria/engine"
@@ -30,18 +29,14 @@ No limit is made tighter unless --tighter asks for it: what a limit is there to 
 }
 
 func (c *limitsCmd) Run(a *app) error {
-	from, to, err := parseSpan(c.From, c.To, time.UTC, time.Now().UTC())
+	from, to, err := parseSpan(c.From, c.To, time.UTC)
 	if err != nil {
 		return err
 	}
 	if c.Step < time.Second || c.PerWeek < 0 {
 		return fmt.Errorf("--step %s, --per-week %g: give a step of 1s or more and no fewer calls than 0", c.Step, c.PerWeek)
 	}
-	h, files, err := c.load()
-	if err != nil {
-		return err
-	}
-	ar, err := openArchive(archiveDir(h, c.Data))
+	_, files, ar, err := c.open(c.Data)
 	if err != nil {
 		return err
 	}
@@ -101,12 +96,7 @@ func (c *limitsCmd) Run(a *app) error {
 		fmt.Fprintf(a.out, "\n%s", yaml)
 		return nil
 	}
-	out, err := os.OpenFile(c.Write, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return fmt.Errorf("write the proposed limits: %w", err)
-	}
-	defer out.Close()
-	if _, err := out.WriteString("title: Limits proposed from the past\n" + yaml); err != nil {
+	if err := writeNew(c.Write, "title: Limits proposed from the past\n"+yaml); err != nil {
 		return fmt.Errorf("write the proposed limits: %w", err)
 	}
 	fmt.Fprintf(a.out, "\nwritten into %s: read it, then name it under rules: in the plant file\n", c.Write)

@@ -172,7 +172,6 @@ func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetri
 	return m
 }
 
-// Describe implements prometheus.Collector.
 func (m *plantMetrics) Describe(ch chan<- *prometheus.Desc) {
 	seen := map[string]bool{}
 	for _, d := range m.descs {
@@ -186,7 +185,6 @@ func (m *plantMetrics) Describe(ch chan<- *prometheus.Desc) {
 	}
 }
 
-// Collect implements prometheus.Collector.
 func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 	s := m.picture()
 	if s == nil {

@@ -22,7 +22,6 @@ type journalCursor struct {
 	key     string
 }
 
-// Load implements notify.Cursor.
 func (c journalCursor) Load() (uint64, bool, error) {
 	v, known, err := c.journal.Setting(c.key)
 	if err != nil || !known {
@@ -35,7 +34,6 @@ func (c journalCursor) Load() (uint64, bool, error) {
 	return seq, true, nil
 }
 
-// Store implements notify.Cursor.
 func (c journalCursor) Store(seq uint64) error {
 	return c.journal.PutSetting(c.key, strconv.FormatUint(seq, 10))
 }
@@ -150,12 +148,8 @@ func (c *notifyCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	known := map[string]*notify.Receiver{}
-	names := c.Names
-	receivers := notify.Configured(h)
-	for i := range receivers {
-		n := &receivers[i]
-		known[n.Name] = n
+	receivers, names := notify.Configured(h), c.Names
+	for _, n := range receivers {
 		if len(c.Names) == 0 {
 			names = append(names, n.Name)
 		}
@@ -165,11 +159,11 @@ func (c *notifyCmd) Run(a *app) error {
 	}
 	failed := 0
 	for _, name := range names {
-		n := known[name]
-		if n == nil {
+		n := slices.IndexFunc(receivers, func(r notify.Receiver) bool { return r.Name == name })
+		if n < 0 {
 			return fmt.Errorf("%s has no notifier %q", c.Config, name)
 		}
-		sender, err := newSender(n, h)
+		sender, err := newSender(&receivers[n], h)
 		if err == nil {
 			ctx, cancel := context.WithTimeout(a.ctx, 30*time.Second)
 			err = sender.Send(ctx, []notify.Notice{{Event: plant.Event{Time: time.Now(), Kind: plant.EventNotify, Source: engine.SystemOwner, Priority: plant.PriorityLow,

@@ -14,7 +14,6 @@ type past struct{ *historian.Archive }
 
 var _ engine.Past = past{}
 
-// Last implements engine.Past.
 func (p past) Last(ctx context.Context, path string, before time.Time) (plant.Point, bool, error) {
 	newest, ok, err := p.Archive.Last(ctx, path)
 	if err != nil || !ok || newest.Time.Before(before) {

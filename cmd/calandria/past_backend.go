@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -13,7 +12,6 @@ import (
 	"calandria/plant"
 )
 
-// Past implements console.Backend.
 func (b *backend) Past(ctx context.Context) (p console.Past, err error) {
 	if p.Corrections, err = allCorrections(ctx, b.s.journal); err != nil {
 		return p, err
@@ -22,7 +20,6 @@ func (b *backend) Past(ctx context.Context) (p console.Past, err error) {
 	return p, err
 }
 
-// Correct implements console.Backend.
 func (b *backend) Correct(ctx context.Context, c plant.Correction) error {
 	if t, ok := b.House().Find(c.Tag); !ok || t.Source != plant.Measured {
 		return &engine.Refused{Why: fmt.Sprintf("The plant has no instrument %q.", c.Tag), Field: "tag"}
@@ -36,7 +33,6 @@ func (b *backend) Correct(ctx context.Context, c plant.Correction) error {
 	return b.follow(done, err, c.By, c.Reason)
 }
 
-// WithdrawCorrection implements console.Backend.
 func (b *backend) WithdrawCorrection(_ context.Context, id int64, by, why string) error {
 	done, _, err := b.s.journal.WithdrawCorrection(id, by, why, time.Now().UTC())
 	return b.follow(done, err, by, why)
@@ -53,29 +49,22 @@ func (b *backend) follow(c plant.Correction, err error, by, why string) error {
 	return b.ask("", c.From, c.To, by, fmt.Sprintf("correction %d of %s: %s", c.ID, c.Tag, why))
 }
 
-// Recalculate implements console.Backend.
 func (b *backend) Recalculate(_ context.Context, equipment string, from, to time.Time, by, why string) error {
 	return b.ask(equipment, from, to, by, why)
 }
 
 func (b *backend) ask(equipment string, from, to time.Time, by, why string) error {
-	now := time.Now().UTC()
-	if to.IsZero() || to.After(now) {
+	if now := time.Now(); to.IsZero() || to.After(now) {
 		to = now
 	}
-	from = from.UTC().Truncate(time.Minute)
-	if !from.Before(to) {
+	job := newJob(recalculationArgs{Equipment: equipment}, from, to, by, why)
+	if !job.From.Before(job.To) {
 		return &engine.Refused{Why: "The stretch ends before it begins, or lies in the future.", Field: "from"}
 	}
-	args, err := json.Marshal(recalculationArgs{Equipment: equipment})
-	if err != nil {
-		return err
-	}
-	_, err = b.s.journal.AskJob(plant.Job{Kind: recalculation, From: from, To: to.UTC(), Args: string(args), By: by, Why: why, Asked: now})
+	_, err := b.s.journal.AskJob(job)
 	return err
 }
 
-// CancelJob implements console.Backend.
 func (b *backend) CancelJob(ctx context.Context, id int64, by string) error {
 	open, err := b.s.journal.Jobs(ctx, true)
 	if err != nil {

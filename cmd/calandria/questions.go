@@ -9,7 +9,7 @@ import (
 	"calandria/plant"
 )
 
-// RecordCleaning implements console.Backend: the tracker first, which may
+// RecordCleaning: the tracker first, which may
 // refuse; then the record, then the journal.
 func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 	return b.Act(ctx, func(core *engine.Core, now time.Time) (none plant.Event, err error) {
@@ -34,7 +34,6 @@ func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 	})
 }
 
-// Cleanings implements console.Backend.
 func (b *backend) Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {
 	return b.s.journal.Cleanings(ctx, body, from, to)
 }

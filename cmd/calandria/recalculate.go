@@ -38,6 +38,12 @@ type recalculationArgs struct {
 	Step      time.Duration `json:",omitzero"`
 }
 
+// newJob asks for a stretch of the past, of the whole house if no equipment is named.
+func newJob(args recalculationArgs, from, to time.Time, by, why string) plant.Job {
+	text, _ := json.Marshal(args) // two plain fields
+	return plant.Job{Kind: recalculation, From: from.UTC().Truncate(time.Minute), To: to.UTC(), Args: string(text), By: by, Why: why, Asked: time.Now().UTC()}
+}
+
 // recalculator calculates the past again.
 type recalculator struct {
 	archive *historian.Archive
@@ -70,7 +76,7 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if args.Step <= 0 {
 		args.Step = jobStep
 	}
-	judge, err := r.core()
+	judge, err := freshCore(r.fresh, r.files)
 	if err != nil {
 		return nil, err
 	}
@@ -142,15 +148,6 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	return out, r.live(ctx, out, job.To, newest(ctx, reader.House, p).Add(time.Nanosecond), engine.Steps{{Step: args.Step}}, nil)
 }
 
-// core makes one with the rules in force.
-func (r *recalculator) core() (*engine.Core, error) {
-	h, err := r.fresh()
-	if err != nil {
-		return nil, err
-	}
-	return engine.New(h, r.files, rules.Options{})
-}
-
 // mark keeps what was learned up to a moment, once a day of the past.
 func (r *recalculator) mark(c *engine.Core, at time.Time) error {
 	return r.marks.Keep(at, func() ([]byte, error) { return c.Save(at.Add(time.Nanosecond)) })
@@ -213,7 +210,7 @@ func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from ti
 	if data := rw.Data(); len(data) > 0 {
 		var saved interrupted
 		if err = json.Unmarshal(data, &saved); err == nil {
-			x.core, _, err = r.resume(saved.Learned)
+			x.core, _, err = resumeFrom(saved.Learned, r.fresh, r.files, time.Time{})
 		}
 		if err != nil {
 			return nil, fmt.Errorf("the job cannot go on where it was: %w; ask for it again", err)
@@ -229,14 +226,14 @@ func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from ti
 	}
 	var at time.Time
 	for data := range r.marks.Before(from) {
-		if x.core, at, err = r.resume(data); err == nil {
+		if x.core, at, err = resumeFrom(data, r.fresh, r.files, time.Time{}); err == nil {
 			break
 		}
 		x.core = nil // of another plant file, or of another version of the program
 	}
 	fresh := x.core == nil
 	if fresh {
-		if x.core, err = r.core(); err != nil {
+		if x.core, err = freshCore(r.fresh, r.files); err != nil {
 			return nil, err
 		}
 		if at, err = firstSample(ctx, x.core.House, past{r.archive}, from.Add(-learnedFrom)); err != nil {
@@ -251,19 +248,6 @@ func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from ti
 	}
 	x.people.begin(x.core, fresh)
 	return x, r.live(ctx, x, at, from, engine.Steps{{Before: from.Add(-36 * time.Hour), Step: time.Minute}, {Step: jobStep}}, tell)
-}
-
-func (r *recalculator) resume(data []byte) (*engine.Core, time.Time, error) {
-	cp, err := engine.ReadCheckpoint(data)
-	if err != nil {
-		return nil, time.Time{}, err
-	}
-	h, err := r.fresh()
-	if err != nil {
-		return nil, time.Time{}, err
-	}
-	c, err := engine.Resume(h, r.files, cp, cp.At)
-	return c, cp.At, err
 }
 
 // keptTags lists the calculated tags of a piece of equipment and its parts.
@@ -331,11 +315,7 @@ func (c *recalculateCmd) Run(a *app) error {
 	if c.Step < time.Second {
 		return fmt.Errorf("--step %s: give 1s or more", c.Step)
 	}
-	h, files, err := c.load()
-	if err != nil {
-		return err
-	}
-	ar, err := openArchive(archiveDir(h, c.Data))
+	h, files, ar, err := c.open(c.Data)
 	if err != nil {
 		return err
 	}
@@ -348,26 +328,19 @@ func (c *recalculateCmd) Run(a *app) error {
 	if first.IsZero() {
 		return fmt.Errorf("the archive in %s holds no value of this plant's tags: import some first, or check --data and --config", c.Data)
 	}
-	now := time.Now().UTC()
-	from, to := first.Truncate(time.Minute), last.Add(time.Millisecond)
-	if c.From != "" {
-		if from, err = plant.ParseMoment(c.From, time.UTC, now); err != nil {
-			return fmt.Errorf("--from: %w", err)
-		}
-	}
-	if c.To != "" {
-		if to, err = plant.ParseMoment(c.To, time.UTC, now); err != nil {
-			return fmt.Errorf("--to: %w", err)
-		}
-	}
-	if from = from.Truncate(time.Minute); !from.Before(to) {
-		return errors.New("--from is not before --to")
-	}
-	args, err := json.Marshal(recalculationArgs{Equipment: c.Equipment, Step: c.Step})
+	from, err := moment("--from", c.From, first)
 	if err != nil {
 		return err
 	}
-	return a.recalculate(h, files, c.Data, plant.Job{Kind: recalculation, From: from, To: to, Args: string(args), By: c.By, Why: c.Why, Asked: time.Now().UTC()})
+	to, err := moment("--to", c.To, last.Add(time.Millisecond))
+	if err != nil {
+		return err
+	}
+	job := newJob(recalculationArgs{Equipment: c.Equipment, Step: c.Step}, from, to, c.By, c.Why)
+	if !job.From.Before(job.To) {
+		return errors.New("--from is not before --to")
+	}
+	return a.recalculate(h, files, c.Data, job)
 }
 
 // recalculate asks for a job and follows it: the running program does it, or,
@@ -487,9 +460,7 @@ type jobs struct {
 // Run works off jobs until ctx ends. The journal is asked again and again: a
 // command of another process may have put one there.
 func (w *jobs) Run(ctx context.Context) error {
-	tick := time.NewTicker(w.poll)
-	defer tick.Stop()
-	for {
+	return every(ctx, w.poll, func() {
 		open, err := w.s.journal.Jobs(ctx, true)
 		if err != nil && ctx.Err() == nil {
 			w.s.log.Error("jobs cannot be read", "err", err)
@@ -500,12 +471,7 @@ func (w *jobs) Run(ctx context.Context) error {
 			}
 		}
 		w.corrections(ctx)
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-tick.C:
-		}
-	}
+	})
 }
 
 // work does one job, and gives what was learned to the loop.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/engine"
+	"calandria/historian"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -31,14 +32,27 @@ func (s ruleSource) load() (*plant.House, []rules.File, error) {
 	return loadPlant(s.Config)
 }
 
+// open also opens the archive.
+func (s ruleSource) open(data string) (h *plant.House, files []rules.File, ar *historian.Archive, err error) {
+	if h, files, err = s.load(); err == nil {
+		ar, err = openArchive(archiveDir(h, data))
+	}
+	return h, files, ar, err
+}
+
+// core makes one of plant and rules.
+func (s ruleSource) core() (*engine.Core, error) {
+	h, files, err := s.load()
+	if err != nil {
+		return nil, err
+	}
+	return engine.New(h, files, rules.Options{})
+}
+
 type rulesListCmd struct{ ruleSource }
 
 func (c *rulesListCmd) Run(a *app) error {
-	h, files, err := c.load()
-	if err != nil {
-		return err
-	}
-	core, err := engine.New(h, files, rules.Options{})
+	core, err := c.core()
 	if err != nil {
 		return err
 	}
@@ -60,44 +74,32 @@ type rulesExplainCmd struct {
 }
 
 func (c *rulesExplainCmd) Run(a *app) error {
-	h, files, err := c.load()
-	if err != nil {
-		return err
-	}
-	core, err := engine.New(h, files, rules.Options{})
+	core, err := c.core()
 	if err != nil {
 		return err
 	}
 	index, ok := core.Alarms.Index(c.Name)
 	if !ok {
-		var names []string
+		var names, kind []string // a rule with for: makes an alarm for each vessel
 		for _, s := range core.Rules.Alarms() {
-			names = append(names, s.Name)
-		}
-		var kind []string // a rule with for: makes an alarm for each vessel
-		for _, n := range names {
-			if strings.HasPrefix(n, c.Name+".") {
-				kind = append(kind, n)
+			if names = append(names, s.Name); strings.HasPrefix(s.Name, c.Name+".") {
+				kind = append(kind, s.Name)
 			}
 		}
 		if len(kind) > 0 {
 			return fmt.Errorf("the rule %q makes an alarm for each vessel; give one of them: %s", c.Name, strings.Join(kind, ", "))
 		}
-		if near := plant.Nearest(c.Name, names); near != "" {
-			return fmt.Errorf("there is no alarm %q; did you mean %q?", c.Name, near)
-		}
-		return fmt.Errorf("there is no alarm %q; 'calandria rules list' has their names", c.Name)
+		return fmt.Errorf("there is no alarm %q; %s", c.Name, plant.DidYouMean(plant.Nearest(c.Name, names), "%q", "'calandria rules list' has their names"))
 	}
+	h := core.House
 	ar, err := openArchive(archiveDir(h, c.Data))
 	if err != nil {
 		return err
 	}
 	defer ar.Close()
-	at := newest(a.ctx, h, past{ar})
-	if c.At != "" {
-		if at, err = plant.ParseMoment(c.At, time.UTC, time.Now()); err != nil {
-			return fmt.Errorf("--at: %w", err)
-		}
+	at, err := moment("--at", c.At, newest(a.ctx, h, past{ar}))
+	if err != nil {
+		return err
 	}
 	if at.IsZero() {
 		return fmt.Errorf("the archive holds no measured value of this plant")

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"maps"
 	"math"
@@ -295,20 +294,12 @@ func sourceOf(h collector.Health) engine.Source {
 	s := engine.Source{Name: h.Server, Connected: h.Connected(), Since: h.Since, Endpoint: h.Endpoint, LastError: h.LastError, Tags: h.Tags,
 		Gap: h.Gap, Crashes: h.Crashes, Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
 	for _, m := range h.Misstamped {
-		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s: judged as of its receipt", aheadText(m.Offset))})
+		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s of our clock: judged as of its receipt", engine.AheadText(m.Offset))})
 	}
 	for _, f := range h.Faults {
 		s.Faults = append(s.Faults, engine.SourceFault{Tag: f.Tag, Problem: f.Problem, Text: f.Error()})
 	}
 	return s
-}
-
-// aheadText says how far another clock is from ours.
-func aheadText(d time.Duration) string {
-	if d < 0 {
-		return (-d).Round(100*time.Millisecond).String() + " behind our clock"
-	}
-	return d.Round(100*time.Millisecond).String() + " ahead of our clock"
 }
 
 // feed hands what a source sends to the loop until the source ends.
@@ -358,31 +349,28 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 		return fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", address, err)
 	}
 	listening(ln.Addr().String())
-	g, ctx := errgroup.WithContext(ctx)
-	g.Go(func() error { return s.archive.Run(ctx) })
-	g.Go(func() error { return s.folder.Run(ctx) })
+	loops := []func(context.Context) error{s.archive.Run, s.folder.Run, s.loop.Run, s.loop.BeatJournal, s.trials.Run, s.anchors.Run,
+		(&jobs{s: s, poll: 2 * time.Second}).Run,
+		func(ctx context.Context) error { return s.loop.Guard(ctx, watchdog(s.log)) },
+		func(ctx context.Context) error { return s.console.Serve(ctx, ln) }}
 	for _, c := range s.sources {
-		g.Go(func() error { return c.Run(ctx) })
-		g.Go(func() error { feed(ctx, s.loop, c); return nil })
-	}
-	g.Go(func() error { return s.loop.Run(ctx) })
-	g.Go(func() error { return s.loop.BeatJournal(ctx) })
-	g.Go(func() error { return s.loop.Guard(ctx, watchdog(s.log)) })
-	g.Go(func() error { return s.trials.Run(ctx) })
-	g.Go(func() error { return (&jobs{s: s, poll: 2 * time.Second}).Run(ctx) })
-	g.Go(func() error { return s.console.Serve(ctx, ln) })
-	g.Go(func() error { return s.anchors.Run(ctx) })
-	if s.forward != nil {
-		g.Go(func() error { return s.forward.Run(ctx) })
+		loops = append(loops, c.Run, func(ctx context.Context) error { feed(ctx, s.loop, c); return nil })
 	}
 	for _, n := range s.notifiers {
-		g.Go(func() error { return n.Run(ctx) })
+		loops = append(loops, n.Run)
+	}
+	if s.forward != nil {
+		loops = append(loops, s.forward.Run)
 	}
 	if s.reload != nil {
-		g.Go(func() error { return s.reload.Run(ctx) })
+		loops = append(loops, s.reload.Run)
 	}
 	if s.escalator != nil {
-		g.Go(func() error { return s.escalator.Run(ctx) })
+		loops = append(loops, s.escalator.Run)
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	for _, run := range loops {
+		g.Go(func() error { return run(ctx) })
 	}
 	if err := g.Wait(); err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, http.ErrServerClosed) {
 		return err
@@ -394,17 +382,15 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 func (s *service) fresh() (*plant.House, error) { return s.loop.House().Rebuild() }
 
 func (s *service) close() {
-	var closers []io.Closer
+	var err error
 	if s.archive != nil {
-		closers = append(closers, s.archive)
+		err = s.archive.Close()
 	}
 	if s.journal != nil {
-		closers = append(closers, s.journal)
+		err = errors.Join(err, s.journal.Close())
 	}
-	for _, c := range closers {
-		if err := c.Close(); err != nil {
-			s.log.Error("closing", "err", err)
-		}
+	if err != nil {
+		s.log.Error("closing", "err", err)
 	}
 	if s.folder != nil && s.folder.unlock != nil {
 		s.folder.unlock()

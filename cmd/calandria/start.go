@@ -72,11 +72,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	b := &begun{core: core}
 	fresh := core == nil
 	if fresh {
-		own, err := h.Rebuild()
-		if err != nil {
-			return nil, err
-		}
-		if b.core, err = engine.New(own, files, rules.Options{}); err != nil {
+		if b.core, err = freshCore(h.Rebuild, files); err != nil {
 			return nil, err
 		}
 		if from, err = firstSample(ctx, h, ar, now.Add(-learnedFrom)); err != nil {
@@ -137,11 +133,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 // beginAnew makes a core that knows nothing of the past but the states of the
 // alarms.
 func beginAnew(h *plant.House, files []rules.File, j *historian.Journal, now time.Time, log *slog.Logger) (*begun, error) {
-	own, err := h.Rebuild()
-	if err != nil {
-		return nil, err
-	}
-	core, err := engine.New(own, files, rules.Options{})
+	core, err := freshCore(h.Rebuild, files)
 	if err != nil {
 		return nil, err
 	}
@@ -177,11 +169,20 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 	case err != nil:
 		return nil, time.Time{}, err
 	}
+	return resumeFrom(data, h.Rebuild, files, now)
+}
+
+// resumeFrom takes up what a checkpoint holds; now is zero for the time of the
+// checkpoint.
+func resumeFrom(data []byte, fresh func() (*plant.House, error), files []rules.File, now time.Time) (*engine.Core, time.Time, error) {
 	cp, err := engine.ReadCheckpoint(data)
 	if err != nil {
 		return nil, time.Time{}, err
 	}
-	own, err := h.Rebuild()
+	if now.IsZero() {
+		now = cp.At
+	}
+	own, err := fresh()
 	if err != nil {
 		return nil, time.Time{}, err
 	}
@@ -190,6 +191,15 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 		return nil, time.Time{}, err
 	}
 	return c, cp.At, nil
+}
+
+// freshCore makes a core that knows nothing yet, on a house of its own.
+func freshCore(fresh func() (*plant.House, error), files []rules.File) (*engine.Core, error) {
+	own, err := fresh()
+	if err != nil {
+		return nil, err
+	}
+	return engine.New(own, files, rules.Options{})
 }
 
 // lastSign is when the program was last alive on this data: its newest
@@ -291,28 +301,28 @@ func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from t
 		if err != nil {
 			return nil, fmt.Errorf("read the strikes: %w", err)
 		}
-		for _, x := range slices.Backward(before) {
-			s, err := strikeOf(x)
-			if err != nil {
-				log.Warn("a recorded strike cannot be read", "err", err)
-				continue
+		read := func(found []historian.Strike) (out []pan.Strike) {
+			for _, x := range found {
+				s, err := strikeOf(x)
+				if err != nil {
+					log.Warn("a recorded strike cannot be read", "err", err)
+					continue
+				}
+				out = append(out, s)
 			}
-			r.over[e.Path] = append(r.over[e.Path], s)
+			return out
 		}
+		r.over[e.Path] = read(before)
+		slices.Reverse(r.over[e.Path])
 		c, ok, err := chosenReference(j, e.Path, e.Pan.Grade)
 		if err != nil || !ok {
 			continue // the program chooses
 		}
-		found, err := j.Strikes(ctx, plant.StrikeFilter{ID: c.Strike, Pan: e.Path})
-		if err != nil || len(found) != 1 {
-			continue
+		if found, err := j.Strikes(ctx, plant.StrikeFilter{ID: c.Strike, Pan: e.Path}); err == nil {
+			for _, s := range read(found) {
+				r.references[e.Path] = &s
+			}
 		}
-		s, err := strikeOf(found[0])
-		if err != nil {
-			log.Warn("a recorded strike cannot be read", "err", err)
-			continue
-		}
-		r.references[e.Path] = &s
 	}
 	return r, nil
 }

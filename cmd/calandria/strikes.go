@@ -8,7 +8,7 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
+	"strings"
 	"time"
 
 	"calandria/console"
@@ -30,12 +30,24 @@ func recordOf(path string, s *pan.Strike) (historian.Strike, error) {
 	return historian.Strike{Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, Body: body}, nil
 }
 
-func strikeOf(r historian.Strike) (pan.Strike, error) {
-	var s pan.Strike
-	if err := json.Unmarshal(r.Body, &s); err != nil {
-		return s, fmt.Errorf("read strike %d of %s: %w", r.Number, r.Pan, err)
+func strikeOf(r historian.Strike) (s pan.Strike, err error) {
+	if err = json.Unmarshal(r.Body, &s); err != nil {
+		err = fmt.Errorf("read strike %d of %s: %w", r.Number, r.Pan, err)
 	}
-	return s, nil
+	return s, err
+}
+
+// strike finds one on record; the error is an [*engine.Refused] if there is none.
+func (b *backend) strike(ctx context.Context, id int64) (r historian.Strike, s pan.Strike, err error) {
+	found, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: id})
+	if err == nil && len(found) == 0 {
+		err = &engine.Refused{Why: "There is no such strike on record."}
+	}
+	if err != nil {
+		return r, s, err
+	}
+	s, err = strikeOf(found[0])
+	return found[0], s, err
 }
 
 // keepStrike puts a strike on record.
@@ -84,7 +96,6 @@ func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike
 	return u, nil
 }
 
-// Strikes implements console.Backend.
 func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 	found, err := b.Loop.Strikes(ctx)
 	if err != nil {
@@ -119,25 +130,22 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 	return out, nil
 }
 
-// StrikeRecords implements console.Backend.
 func (b *backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]console.Strike, error) {
 	found, err := b.Loop.Strikes(ctx)
 	if err != nil {
 		return nil, err
 	}
-	records, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: f.ID, Pan: f.Pan, Grade: f.Grade, From: f.From, To: f.To, Limit: f.Limit})
+	records, err := b.s.journal.Strikes(ctx, f)
 	if err != nil {
 		return nil, err
 	}
-	usual := map[string]console.Strike{}
-	states := map[string]*thermo.Strike{}
+	usual, states := map[string]console.Strike{}, map[string]*thermo.Strike{}
 	for i := range found {
-		if found[i].Usual == nil {
-			continue
-		}
-		states[found[i].Pan] = &found[i]
-		if usual[found[i].Pan], err = b.usualOf(ctx, &found[i]); err != nil {
-			return nil, err
+		if f := &found[i]; f.Usual != nil {
+			states[f.Pan] = f
+			if usual[f.Pan], err = b.usualOf(ctx, f); err != nil {
+				return nil, err
+			}
 		}
 	}
 	out := make([]console.Strike, 0, len(records))
@@ -159,11 +167,11 @@ func (b *backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]co
 	return out, nil
 }
 
-// ChooseReference implements console.Backend: the record first, then the journal, then the
+// ChooseReference: the record first, then the journal, then the
 // tracker.
 func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice) error {
 	var s *pan.Strike
-	var text, key, grade string
+	var text, grade string
 	now := b.s.loop.Now()
 	if c.Strike == 0 {
 		e, ok := b.House().Equip(c.Pan)
@@ -173,14 +181,10 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 		grade = e.Pan.Grade
 		text = "strikes are compared with the most ordinary of the last ten again"
 	} else {
-		found, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: c.Strike})
+		r, x, err := b.strike(ctx, c.Strike)
 		if err != nil {
 			return err
 		}
-		if len(found) == 0 {
-			return &engine.Refused{Why: "There is no such strike on record."}
-		}
-		r := found[0]
 		c.Pan, grade = r.Pan, r.Grade
 		e, ok := b.House().Equip(c.Pan)
 		switch {
@@ -191,20 +195,15 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 		case e.Pan.Grade != grade:
 			return &engine.Refused{Why: fmt.Sprintf("The pan boils grade %s now, that strike was of grade %s.", e.Pan.Grade, grade)}
 		}
-		x, err := strikeOf(r)
-		if err != nil {
-			return err
-		}
 		s = &x
 		text = fmt.Sprintf("strikes are compared with strike %d of %s from now on", r.Number, r.Start.UTC().Format("2006-01-02 15:04 MST"))
 	}
-	key = referenceKey(c.Pan, grade)
 	body, err := json.Marshal(reference{Strike: c.Strike, By: c.User, At: now.UTC()})
 	if err != nil {
 		return err
 	}
 	return b.Act(ctx, func(core *engine.Core, _ time.Time) (plant.Event, error) {
-		if err := b.s.journal.PutSetting(key, string(body)); err != nil {
+		if err := b.s.journal.PutSetting(referenceKey(c.Pan, grade), string(body)); err != nil {
 			return plant.Event{}, err
 		}
 		core.Calc.CompareWith(c.Pan, s)
@@ -212,46 +211,24 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 	})
 }
 
-// RecordPurities implements console.Backend.
 func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error {
-	found, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: l.Strike})
-	if err != nil {
-		return err
-	}
-	if len(found) == 0 {
-		return &engine.Refused{Why: "There is no such strike on record."}
-	}
-	r := found[0]
-	s, err := strikeOf(r)
+	r, s, err := b.strike(ctx, l.Strike)
 	if err != nil {
 		return err
 	}
 	was := s.Balance.Purities
 	p := was
-	use := func(to *pan.Reading, v float64) bool {
-		if math.IsNaN(v) {
-			return false
+	for to, v := range map[*pan.Reading]float64{&p.Massecuite: l.MassecuitePurity, &p.Liquor: l.LiquorPurity, &p.Brix: l.MassecuiteBrix} {
+		if !math.IsNaN(v) {
+			*to = pan.Use(v)
 		}
-		*to = pan.Use(v)
-		return true
 	}
-	use(&p.Massecuite, l.MassecuitePurity)
-	if use(&p.Liquor, l.LiquorPurity) {
-		p.LiquorAssumed = false
-	}
-	use(&p.Brix, l.MassecuiteBrix)
-	p.By = l.User
+	p.LiquorAssumed, p.By = p.LiquorAssumed && math.IsNaN(l.LiquorPurity), l.User
 	if p.Massecuite.OK && p.Liquor.OK && p.Liquor.Value >= p.Massecuite.Value {
 		return &engine.Refused{Why: fmt.Sprintf("The liquor (%.1f %%) cannot be purer than its massecuite (%.1f %%): were they exchanged?", p.Liquor.Value, p.Massecuite.Value)}
 	}
 	words := func(p pan.Purities) string {
-		v := func(r pan.Reading) string {
-			if !r.OK {
-				return "unknown"
-			}
-			return fmt.Sprintf("%.1f", r.Value)
-		}
-		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", v(p.Massecuite), v(p.Liquor), v(p.Brix))
+		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", figureText(p.Massecuite, 1, "unknown"), figureText(p.Liquor, 1, "unknown"), figureText(p.Brix, 1, "unknown"))
 	}
 	return b.Act(ctx, func(c *engine.Core, now time.Time) (none plant.Event, err error) {
 		if !c.Calc.WeighStrike(r.Pan, &s, p) {
@@ -271,6 +248,14 @@ func against(s *pan.Strike, usual *console.Strike, chosen bool, now time.Time) *
 	return &console.Against{ID: usual.ID, Number: usual.Number, Start: usual.Start, Chosen: chosen, Comparison: pan.Compare(s, usual.Strike, now)}
 }
 
+// figureText writes a reading, or what stands for one that is not there.
+func figureText(r pan.Reading, digits int, absent string) string {
+	if !r.OK {
+		return absent
+	}
+	return fmt.Sprintf("%.*f", digits, r.Value)
+}
+
 type strikesCmd struct {
 	Pan     string `help:"Path of one pan; default all."`
 	Grade   string `help:"Only strikes of this grade."`
@@ -284,10 +269,6 @@ type strikesCmd struct {
 }
 
 func (c *strikesCmd) Run(a *app) error {
-	name := filepath.Join(c.Data, "journal.db")
-	if _, err := os.Stat(name); err != nil {
-		return fmt.Errorf("there is no journal in %s; give --data", c.Data)
-	}
 	if c.Limit < 1 {
 		return fmt.Errorf("--limit %d: give 1 or more", c.Limit)
 	}
@@ -295,11 +276,11 @@ func (c *strikesCmd) Run(a *app) error {
 	if c.Profile == 0 {
 		var err error
 		f = plant.StrikeFilter{Pan: c.Pan, Grade: c.Grade, Limit: c.Limit}
-		if f.From, f.To, err = parseSpan(c.From, c.To, time.UTC, time.Now().UTC()); err != nil {
+		if f.From, f.To, err = parseSpan(c.From, c.To, time.UTC); err != nil {
 			return err
 		}
 	}
-	j, err := historian.OpenJournal(name, historian.JournalOptions{})
+	j, err := openJournal(c.Data)
 	if err != nil {
 		return err
 	}
@@ -343,21 +324,13 @@ func (c *strikesCmd) write(w io.Writer, list []console.Strike) error {
 	case c.Format == "csv":
 		return console.WriteStrikesCSV(w, list)
 	}
-	n := func(v pan.Reading, digits int) string {
-		if !v.OK {
-			return "–"
-		}
-		return fmt.Sprintf("%.*f", digits, v.Value)
-	}
+	n := func(v pan.Reading, digits int) string { return figureText(v, digits, "–") }
 	t := newTable("id", "pan", "no.", "begun (UTC)", "min", "phases, min", "water t", "highest S", "Brix", "crystal %", "notes")
 	for i := range list {
 		s := &list[i]
-		phases := ""
+		var phases []string
 		for _, p := range pan.Compare(s.Strike, &pan.Strike{}, s.End).Phases {
-			if phases != "" {
-				phases += ", "
-			}
-			phases += fmt.Sprintf("%s %.0f", p.Phase, p.Duration.Minutes())
+			phases = append(phases, fmt.Sprintf("%s %.0f", p.Phase, p.Duration.Minutes()))
 		}
 		notes := ""
 		if !s.Whole {
@@ -367,7 +340,7 @@ func (c *strikesCmd) write(w io.Writer, list []console.Strike) error {
 		if !crystal.OK {
 			crystal = s.DropCrystal
 		}
-		t.row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), fmt.Sprintf("%.0f", s.End.Sub(s.Start).Minutes()), phases, n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
+		t.row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), fmt.Sprintf("%.0f", s.End.Sub(s.Start).Minutes()), strings.Join(phases, ", "), n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
 	}
 	t.write(w)
 	if len(list) == 0 {
