@@ -492,25 +492,21 @@ type Truth struct {
 
 // PanTruth is the true state of a pan.
 type PanTruth struct {
-	Name             string
-	Strike           int
-	Phase            int // see PhaseIdle and on
-	PhaseName        string
-	PhaseHours       float64 // since the phase began
-	LevelPct         float64
-	MassecuiteBx     float64
-	LiquorBx         float64 // mother liquor
-	LiquorPurityPct  float64
-	CrystalPct       float64
-	Supersaturation  float64
-	ElevationK       float64
-	PressureKPa      float64
-	MassecuiteC      float64
-	EvaporationTH    float64
-	UWM2K            float64
-	SteamTH          float64
-	StrikeStartedAt  time.Time
-	ExpectedDuration time.Duration
+	Name            string
+	Strike          int
+	Phase           int // see PhaseIdle and on
+	PhaseName       string
+	LevelPct        float64
+	LiquorBx        float64 // mother liquor
+	LiquorPurityPct float64
+	CrystalPct      float64
+	Supersaturation float64
+	ElevationK      float64
+	PressureKPa     float64
+	MassecuiteC     float64
+	EvaporationTH   float64
+	UWM2K           float64
+	SteamTH         float64
 }
 
 // Truth returns the true values now.
@@ -519,13 +515,12 @@ func (m *Model) Truth() Truth {
 		LevelPct: m.levels, HeaderKPa: m.header, ApproachK: m.set.VapourC[4] - m.set.TailC, WaterInC: m.waterInC, Upsets: m.Active()}
 	for i := range m.pans {
 		p := &m.pans[i]
-		cur := &p.strikes[p.at]
 		name := "Idle"
 		if p.phase > 0 {
 			name = p.d.rows[p.phase-1].name
 		}
-		t.Pans[i] = PanTruth{p.d.name, cur.number, p.phase, name, p.phaseH, p.level, p.massecuite, p.liquor, p.purity, p.crystal, p.s, p.bpe,
-			p.pressure, p.massC, p.evaporation, p.u, p.steamTH, cur.start, cur.end(p.d).Sub(cur.start) - cur.idle}
+		t.Pans[i] = PanTruth{p.d.name, p.strikes[p.at].number, p.phase, name, p.level, p.liquor, p.purity, p.crystal, p.s, p.bpe,
+			p.pressure, p.massC, p.evaporation, p.u, p.steamTH}
 	}
 	return t
 }

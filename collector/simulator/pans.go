@@ -3,6 +3,7 @@ package simulator
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 )
 
@@ -91,25 +92,21 @@ func (p *pan) randomStrike(number int, steady bool) strike {
 // layOut makes the strikes between from and to such that the strike running
 // at to has been going for into.
 func (p *pan) layOut(from, to time.Time, into time.Duration, steady bool) {
-	var back []strike
 	s := p.randomStrike(0, steady)
 	s.start = to.Add(-into)
-	back = append(back, s)
-	for back[len(back)-1].start.After(from) {
-		e := p.randomStrike(0, steady)
-		next := back[len(back)-1].start
-		e.start = next
-		length := e.end(p.d).Sub(e.start)
-		e.start = next.Add(-length)
-		back = append(back, e)
+	back := []strike{s}
+	for s.start.After(from) {
+		before := p.randomStrike(0, steady)
+		before.start = s.start
+		before.start = s.start.Add(-before.end(p.d).Sub(s.start))
+		s = before
+		back = append(back, s)
 	}
-	p.strikes = p.strikes[:0]
-	for i := len(back) - 1; i >= 0; i-- {
-		b := back[i]
-		b.number = len(p.strikes) + 1
-		p.strikes = append(p.strikes, b)
+	slices.Reverse(back)
+	for i := range back {
+		back[i].number = i + 1
 	}
-	p.at = 0
+	p.strikes, p.at = back, 0
 }
 
 func (p *pan) current(now time.Time, steady bool) *strike {
@@ -165,14 +162,7 @@ func (m *Model) stepPan(p *pan, dt float64, first bool) {
 		p.consistency = 25 + 50*(p.crystal-lo)/(hi-lo)
 		p.stirrerA = 38 + 0.45*p.consistency + 0.12*p.level
 	}
-	switch p.d.grade {
-	case "A":
-		p.feedBrix = 65
-	case "B":
-		p.feedBrix = 72
-	default:
-		p.feedBrix = 70
-	}
+	p.feedBrix = map[string]float64{"A": 65, "B": 72, "C": 70}[p.d.grade]
 }
 
 // findPhase says in which phase of its strike the pan is, and for how long.

@@ -1,13 +1,13 @@
 package simulator
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
 	"math"
 	"net"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -21,10 +21,6 @@ import (
 
 // Options of a [Server].
 type Options struct {
-	// Listen is where it listens, opc.tcp://host:port; default
-	// opc.tcp://127.0.0.1:0. Port 0 takes a free one; see Endpoint. The server has
-	// neither encryption nor sign-in: keep it on loopback.
-	Listen string
 	// Now is the clock that the mill lives by; default the machine's.
 	Now func() time.Time
 	// Every is how often the mill is stepped and its instruments are read; default
@@ -100,34 +96,32 @@ func (s sample) data() *ua.DataValue {
 	return dv
 }
 
-// NewServer prepares a server. It listens on nothing until Run, but with port
-// 0 it already looks for a free port, so that Endpoint is known.
+// NewServer prepares a server on loopback: it has neither encryption nor sign-in. It
+// listens on nothing until Run, but already looks for a free port, so that Endpoint is
+// known.
 func NewServer(o Options) (*Server, error) {
 	if o.Model == nil {
 		return nil, errors.New("simulator: a server needs a model")
 	}
-	if o.Listen == "" {
-		o.Listen = "opc.tcp://127.0.0.1:0"
-	}
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	if o.Every == 0 {
-		o.Every = time.Second
-	}
-	if o.Every < 10*time.Millisecond {
+	if o.Every = cmp.Or(o.Every, time.Second); o.Every < 10*time.Millisecond {
 		return nil, fmt.Errorf("simulator: a step every %s; give 10ms or more", o.Every)
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	host, port, err := listenAddress(o.Listen)
+	free, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("simulator: look for a free port: %w", err)
 	}
-	s := &Server{opt: o, log: o.Logger, model: o.Model, index: map[string]int{},
-		endpoint: "opc.tcp://" + net.JoinHostPort(host, strconv.Itoa(port))}
-	s.ua = server.New(server.EndPoint(bracket(host), port), server.EnableSecurity("None", ua.MessageSecurityModeNone),
+	port := free.Addr().(*net.TCPAddr).Port
+	if err := free.Close(); err != nil {
+		return nil, fmt.Errorf("simulator: free the port found: %w", err)
+	}
+	s := &Server{opt: o, log: o.Logger, model: o.Model, index: map[string]int{}, endpoint: fmt.Sprintf("opc.tcp://127.0.0.1:%d", port)}
+	s.ua = server.New(server.EndPoint("127.0.0.1", port), server.EnableSecurity("None", ua.MessageSecurityModeNone),
 		server.EnableAuthMode(ua.UserTokenTypeAnonymous), server.ServerName("Demo mill (invented)"), server.ProductName("Calandria simulator"),
 		server.ManufacturerName("Calandria"), server.SetLogger(quiet{o.Logger}))
 	s.model.SetGaps(o.Gaps)
@@ -135,40 +129,6 @@ func NewServer(o Options) (*Server, error) {
 	s.subs = newSubscriptions(s)
 	s.read(o.Now())
 	return s, nil
-}
-
-func bracket(host string) string {
-	if strings.Contains(host, ":") {
-		return "[" + host + "]"
-	}
-	return host
-}
-
-func listenAddress(endpoint string) (host string, port int, err error) {
-	rest, ok := strings.CutPrefix(endpoint, "opc.tcp://")
-	if !ok {
-		return "", 0, fmt.Errorf("simulator: %q is no address to listen on; write opc.tcp://127.0.0.1:4840", endpoint)
-	}
-	rest, _, _ = strings.Cut(rest, "/")
-	host, p, err := net.SplitHostPort(rest)
-	if err != nil {
-		return "", 0, fmt.Errorf("simulator: address %q: %w", endpoint, err)
-	}
-	port, err = strconv.Atoi(p)
-	if err != nil || port < 0 || port > 65535 {
-		return "", 0, fmt.Errorf("simulator: address %q has no port number", endpoint)
-	}
-	if port == 0 {
-		l, err := net.Listen("tcp", net.JoinHostPort(host, "0"))
-		if err != nil {
-			return "", 0, fmt.Errorf("simulator: look for a free port: %w", err)
-		}
-		port = l.Addr().(*net.TCPAddr).Port
-		if err := l.Close(); err != nil {
-			return "", 0, fmt.Errorf("simulator: free the port found: %w", err)
-		}
-	}
-	return host, port, nil
 }
 
 // quiet hands the library's warnings on as details: a client that goes away is

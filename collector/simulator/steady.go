@@ -18,7 +18,6 @@ const (
 	juiceTH         = 130.0
 	juiceBrix       = 14.0
 	juiceC          = 104.0
-	juicePurityPct  = 86.0
 	waterInC        = 30.0
 	waterOutC       = 48.0
 	condenserK      = 7.3120301435483555 // least approach of CD5

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
-	"math"
 	"slices"
 	"sync"
 	"time"
@@ -94,13 +93,12 @@ func newSubscriptions(s *Server) *subscriptions {
 	u := &subscriptions{srv: s, subs: map[uint32]*subscription{}, waiting: map[string][]*publish{}}
 	handle(s.ua, id.CreateSubscriptionRequest_Encoding_DefaultBinary, u.create)
 	handle(s.ua, id.DeleteSubscriptionsRequest_Encoding_DefaultBinary, u.delete)
-	handle(s.ua, id.TransferSubscriptionsRequest_Encoding_DefaultBinary, u.transfer)
 	handle(s.ua, id.RepublishRequest_Encoding_DefaultBinary, u.republish)
 	handle(s.ua, id.CreateMonitoredItemsRequest_Encoding_DefaultBinary, u.createItems)
 	handle(s.ua, id.HistoryReadRequest_Encoding_DefaultBinary, s.historyRead)
 	handle(s.ua, id.WriteRequest_Encoding_DefaultBinary, refuseWrite)
 	// The library's own handlers would look into its own, empty tables.
-	for _, service := range []uint16{id.ModifySubscriptionRequest_Encoding_DefaultBinary, id.SetPublishingModeRequest_Encoding_DefaultBinary,
+	for _, service := range []uint16{id.TransferSubscriptionsRequest_Encoding_DefaultBinary, id.ModifySubscriptionRequest_Encoding_DefaultBinary, id.SetPublishingModeRequest_Encoding_DefaultBinary,
 		id.ModifyMonitoredItemsRequest_Encoding_DefaultBinary, id.DeleteMonitoredItemsRequest_Encoding_DefaultBinary, id.SetMonitoringModeRequest_Encoding_DefaultBinary} {
 		handle(s.ua, service, func(string, ua.Request) (ua.Response, error) { return nil, ua.StatusBadServiceUnsupported })
 	}
@@ -109,7 +107,8 @@ func newSubscriptions(s *Server) *subscriptions {
 	return u
 }
 
-// handle registers a service. The function is not called without a session.
+// handle registers a service. The function is not called without a session, and its
+// answer needs no header.
 func handle[R ua.Request](srv *server.Server, typeID uint16, f func(session string, r R) (ua.Response, error)) {
 	srv.RegisterHandler(typeID, func(_ *uasc.SecureChannel, r ua.Request, _ uint32) (ua.Response, error) {
 		req, ok := r.(R)
@@ -123,6 +122,9 @@ func handle[R ua.Request](srv *server.Server, typeID uint16, f func(session stri
 		resp, err := f(session.AuthTokenID.String(), req)
 		if code, ok := errors.AsType[ua.StatusCode](err); ok {
 			return refusal(req, code), nil
+		}
+		if err == nil {
+			resp.SetHeader(header(req.Header().RequestHandle, ua.StatusOK))
 		}
 		return resp, err
 	})
@@ -152,7 +154,7 @@ func refuseWrite(_ string, r *ua.WriteRequest) (ua.Response, error) {
 	for i := range res {
 		res[i] = ua.StatusBadUserAccessDenied
 	}
-	return &ua.WriteResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
+	return &ua.WriteResponse{Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
 func (u *subscriptions) find(session string, n uint32) (*subscription, ua.StatusCode) {
@@ -186,7 +188,7 @@ func (u *subscriptions) create(session string, r *ua.CreateSubscriptionRequest) 
 	}
 	s.due = time.Now().Add(s.interval)
 	u.subs[s.id] = s
-	return &ua.CreateSubscriptionResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), SubscriptionID: s.id,
+	return &ua.CreateSubscriptionResponse{SubscriptionID: s.id,
 		RevisedPublishingInterval: float64(s.interval) / float64(time.Millisecond), RevisedLifetimeCount: s.lifetime, RevisedMaxKeepAliveCount: s.keepAlive}, nil
 }
 
@@ -205,21 +207,7 @@ func (u *subscriptions) delete(session string, r *ua.DeleteSubscriptionsRequest)
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	res := u.each(session, r.SubscriptionIDs, func(s *subscription) { delete(u.subs, s.id) })
-	return &ua.DeleteSubscriptionsResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
-}
-
-func (u *subscriptions) transfer(session string, r *ua.TransferSubscriptionsRequest) (ua.Response, error) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	res := make([]*ua.TransferResult, len(r.SubscriptionIDs))
-	for i, n := range r.SubscriptionIDs {
-		res[i] = &ua.TransferResult{StatusCode: ua.StatusBadSubscriptionIDInvalid, AvailableSequenceNumbers: []uint32{}}
-		if s := u.subs[n]; s != nil {
-			s.session, s.lonely = session, 0
-			res[i].StatusCode, res[i].AvailableSequenceNumbers = ua.StatusOK, s.available()
-		}
-	}
-	return &ua.TransferSubscriptionsResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
+	return &ua.DeleteSubscriptionsResponse{Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
 func (s *subscription) available() []uint32 {
@@ -240,7 +228,7 @@ func (u *subscriptions) republish(session string, r *ua.RepublishRequest) (ua.Re
 	s.lonely = 0
 	for _, m := range s.retained {
 		if m.SequenceNumber == r.RetransmitSequenceNumber {
-			return &ua.RepublishResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), NotificationMessage: m}, nil
+			return &ua.RepublishResponse{NotificationMessage: m}, nil
 		}
 	}
 	return nil, ua.StatusBadMessageNotAvailable
@@ -250,10 +238,7 @@ func (u *subscriptions) republish(session string, r *ua.RepublishRequest) (ua.Re
 // revised to.
 func (it *monitored) settings(p *ua.MonitoringParameters, publishing time.Duration, scan time.Duration) ua.StatusCode {
 	it.handle = p.ClientHandle
-	switch {
-	case p.SamplingInterval < 0 || math.IsNaN(p.SamplingInterval):
-		it.every = publishing
-	default:
+	if it.every = publishing; p.SamplingInterval >= 0 {
 		it.every = time.Duration(min(p.SamplingInterval, 3.6e6) * float64(time.Millisecond))
 	}
 	it.every = max(it.every, scan)
@@ -320,7 +305,7 @@ func (u *subscriptions) createItems(session string, r *ua.CreateMonitoredItemsRe
 		res[i].MonitoredItemID, res[i].RevisedQueueSize = it.id, uint32(it.queue)
 		res[i].RevisedSamplingInterval = float64(it.every) / float64(time.Millisecond)
 	}
-	return &ua.CreateMonitoredItemsResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
+	return &ua.CreateMonitoredItemsResponse{Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
 // plainBad says that an attribute does not exist, as against a bad reading.
@@ -497,14 +482,7 @@ func (u *subscriptions) pump(now time.Time) {
 }
 
 func (u *subscriptions) publishOne(s *subscription, now time.Time, ticked bool) {
-	var notes []*ua.MonitoredItemNotification
-	pending := 0
-	for _, n := range s.order {
-		if it := s.items[n]; it != nil {
-			pending += len(it.values)
-		}
-	}
-	have := pending > 0
+	have := slices.ContainsFunc(s.order, func(n uint32) bool { return len(s.items[n].values) > 0 })
 	if ticked {
 		s.quiet++
 	}
@@ -527,19 +505,14 @@ func (u *subscriptions) publishOne(s *subscription, now time.Time, ticked bool) 
 	u.waiting[s.session] = q[1:]
 	s.lonely, s.quiet, s.first, s.more = 0, 0, false, false
 	msg := &ua.NotificationMessage{SequenceNumber: nextSequence(s.sequence), PublishTime: now, NotificationData: []*ua.ExtensionObject{}}
-	left := false
 	if have {
-	items:
+		var notes []*ua.MonitoredItemNotification
 		for _, n := range s.order {
 			it := s.items[n]
-			for len(it.values) > 0 {
-				if len(notes) == s.maxValues {
-					left = true
-					break items
-				}
+			for ; len(it.values) > 0 && len(notes) < s.maxValues; it.values = it.values[1:] {
 				notes = append(notes, &ua.MonitoredItemNotification{ClientHandle: it.handle, Value: it.values[0]})
-				it.values = it.values[1:]
 			}
+			s.more = s.more || len(it.values) > 0
 		}
 		data := ua.NewExtensionObject(&ua.DataChangeNotification{MonitoredItems: notes, DiagnosticInfos: []*ua.DiagnosticInfo{}})
 		data.UpdateMask()
@@ -550,9 +523,8 @@ func (u *subscriptions) publishOne(s *subscription, now time.Time, ticked bool) 
 			s.retained = s.retained[1:]
 		}
 	}
-	s.more = left
 	u.outbox = append(u.outbox, outgoing{p.sc, p.id, &ua.PublishResponse{ResponseHeader: header(p.handle, ua.StatusOK), SubscriptionID: s.id,
-		AvailableSequenceNumbers: s.available(), MoreNotifications: left, NotificationMessage: msg, Results: p.results, DiagnosticInfos: []*ua.DiagnosticInfo{}}})
+		AvailableSequenceNumbers: s.available(), MoreNotifications: s.more, NotificationMessage: msg, Results: p.results, DiagnosticInfos: []*ua.DiagnosticInfo{}}})
 }
 
 func nextSequence(n uint32) uint32 {
@@ -595,7 +567,7 @@ func (s *Server) historyRead(_ string, r *ua.HistoryReadRequest) (ua.Response, e
 		}
 		res[i].HistoryData = ua.NewExtensionObject(&ua.HistoryData{DataValues: values})
 	}
-	return &ua.HistoryReadResponse{ResponseHeader: header(r.RequestHeader.RequestHandle, ua.StatusOK), Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
+	return &ua.HistoryReadResponse{Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
 // between lists values in [from, to), newest last, at most limit if that is

@@ -9,6 +9,7 @@ package setup
 
 import (
 	"cmp"
+	_ "embed" // words.yaml
 	"math"
 	"regexp"
 	"slices"
@@ -299,50 +300,41 @@ func wordsOf(text string) []string {
 	return out
 }
 
-// instrument letters of ISA-5.1, by what they measure.
-var letters = map[plant.Dimension]string{plant.Pressure: "p", plant.Temperature: "t", plant.MassFlow: "f", plant.VolumeFlow: "f", plant.Level: "l",
-	plant.BrixDim: "ad", plant.Conductivity: "ac", plant.Current: "ij"}
+//go:embed words.yaml
+var wordsFile []byte
+
+// lexicon is words.yaml; lists of words are separated by blanks.
+type lexicon struct {
+	Measured map[string]string `yaml:"measured"`
+	Letters  map[string]string `yaml:"letters"`
+	Signals  map[string]string `yaml:"signals"`
+	Primary  map[string]string `yaml:"primary"`
+	Vessels  map[string]string `yaml:"vessels"`
+}
+
+var lex = readLexicon()
+
+func readLexicon() (l lexicon) {
+	if _, faults := plant.DecodeYAML("words.yaml", wordsFile, &l); len(faults) > 0 {
+		panic(faults) // a part of the program
+	}
+	return l
+}
+
+// hasWord reports whether a word is in a list of words.
+func hasWord(list, word string) bool { return slices.Contains(strings.Fields(list), word) }
 
 var letterForm = regexp.MustCompile(`^[ptfladcij][a-z]?(t|i|ic|it|r|ir|e|y)$`)
 
-// named are the words of measured things, by dimension.
-var named = map[plant.Dimension][]string{
-	plant.Pressure: {"press", "pressure", "presion", "pressao", "vacuum", "vacio", "vacuo"}, plant.Temperature: {"temp", "temperature", "temperatura"},
-	plant.MassFlow: {"flow", "caudal", "vazao", "flujo"}, plant.VolumeFlow: {"flow", "caudal", "vazao", "flujo"}, plant.Level: {"level", "nivel"},
-	plant.BrixDim: {"brix", "bx"}, plant.Conductivity: {"cond", "conductivity", "conductividad", "condutividade"},
-}
-
-// stuff are the words that tell one signal from another of its dimension; those
-// behind a minus speak against it.
-var stuff = map[string]string{
-	"header_pressure": "header exhaust escape colector main -juice", "steam_pressure": "steam exhaust calandria escape vapour1 ve -juice -jugo -caldo -header -make", "steam_temperature": "steam exhaust escape ve -juice -jugo -caldo",
-	"steam_flow": "steam exhaust escape ve -juice -jugo -caldo -syrup -condensate -make", "steam_make_up_flow": "make makeup", "steam_valve": "steam",
-	"juice_flow": "juice jugo caldo clear claro clarified jc -syrup -jarabe -xarope -steam -heater -condensate", "juice_volume_flow": "juice jugo caldo clear claro jc -syrup -steam",
-	"juice_temperature": "juice jugo caldo jc liquor boiling -vapour -steam -syrup -condensate -chest -water", "juice_brix": "juice jugo caldo clear claro jc -syrup -jarabe -xarope -meladura", "juice_purity": "purity pureza juice",
-	"syrup_brix": "syrup jarabe xarope meladura ml out final", "syrup_flow": "syrup jarabe xarope meladura ml -juice", "syrup_volume_flow": "syrup jarabe xarope meladura ml -juice",
-	"syrup_temperature": "syrup jarabe xarope meladura ml", "cane_rate": "cane cana crush mill molienda moagem beet -juice",
-	"vapour_pressure": "vapour vapor body head vacuum vacio vacuo -steam -chest -calandria -condensate -water -header -exhaust", "vapour_temperature": "vapour vapor head -juice -steam -chest -calandria -condensate -water -massecuite",
-	"chest_pressure": "chest calandria steam -vapour", "chest_temperature": "chest calandria -vapour -juice -condensate",
-	"brix": "brix out juice -syrup -feed", "level": "level nivel -condensate -seal -tank", "condensate_level": "condensate condensado pot", "condensate_flow": "condensate condensado", "condensate_temperature": "condensate condensado",
-	"condensate_conductivity": "condensate condensado", "vent_valve": "vent gas gases incondensable", "in_service": "service run running", "cleaning": "clean cleaning cip limpieza limpeza",
-	"flow": "vapour vapor bleed", "liquid_flow": "juice jugo caldo", "inlet_temperature": "in inlet entrada", "outlet_temperature": "out outlet salida saida", "valve": "bleed vapour",
-	"water_inlet_temperature": "in inlet entrada cold injection inyeccion injecao -out -outlet -tail", "water_outlet_temperature": "out outlet salida saida tail hot warm -in -inlet", "water_flow": "water agua injection", "water_volume_flow": "water agua injection",
-	"water_pressure": "water agua main", "gas_temperature": "gas gases air", "pump_running": "vacuum pump bomba run", "water_pump_running": "water pump bomba run agua", "seal_level": "seal well",
-	"massecuite_temperature": "massecuite masa massa cocida cozida strike mass", "massecuite_brix": "massecuite masa massa cocida brix", "liquor_brix": "mother liquor", "consistency": "consistency consistencia mobility", "stirrer_current": "stirrer agitator agitador motor amps",
-	"feed_flow": "feed syrup molasses alimentacion", "feed_valve": "feed alimentacion", "feed_brix": "feed syrup", "water_valve": "water movement agua", "discharge_valve": "discharge descarga desc strike drop", "phase": "phase step sequence fase paso",
-	"crystal_content": "crystal", "seed_flow": "seed magma semilla", "massecuite_flow": "massecuite out",
-	"liquor_purity": "purity pureza liquor", "massecuite_purity": "purity pureza massecuite",
-}
-
 // wordMarks: one for the kind of instrument, up to two for what it measures.
 func wordMarks(s plant.Signal, words []string) (marks float64) {
-	letter := letters[s.Dimension]
+	letter := lex.Letters[string(s.Dimension)]
 	kind := slices.ContainsFunc(words, func(w string) bool {
-		return slices.Contains(named[s.Dimension], w) || letter != "" && letterForm.MatchString(w) && strings.ContainsRune(letter, rune(w[0]))
+		return hasWord(lex.Measured[string(s.Dimension)], w) || letter != "" && letterForm.MatchString(w) && strings.ContainsRune(letter, rune(w[0]))
 	})
 	other := !kind && slices.ContainsFunc(words, func(w string) bool {
-		for d, list := range named {
-			if d != s.Dimension && slices.Contains(list, w) {
+		for d, list := range lex.Measured {
+			if d != string(s.Dimension) && hasWord(list, w) {
 				return true
 			}
 		}
@@ -354,7 +346,7 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 		marks -= 1.5
 	}
 	hits := 0.0
-	for _, w := range strings.Fields(stuff[s.Name]) {
+	for _, w := range strings.Fields(lex.Signals[s.Name]) {
 		against := strings.HasPrefix(w, "-")
 		if slices.Contains(words, strings.TrimPrefix(w, "-")) {
 			if against {
@@ -365,7 +357,7 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 		}
 	}
 	switch {
-	case slices.Contains(primary[s.Class], s.Name):
+	case hasWord(lex.Primary[string(s.Class)], s.Name):
 		marks += 0.8
 	case hits == 0:
 		marks -= 3
@@ -374,24 +366,6 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 		marks += 2
 	}
 	return marks + 1.2*min(hits, 2)
-}
-
-// primary are the signals that nearly every house has: a node that says nothing of
-// itself but its vessel is likeliest one of them.
-var primary = map[plant.Class][]string{
-	plant.ClassBody:      {"vapour_pressure", "juice_temperature", "level"},
-	plant.ClassPan:       {"vapour_pressure", "massecuite_temperature", "level", "stirrer_current"},
-	plant.ClassSet:       {"steam_pressure", "steam_flow", "juice_flow", "juice_temperature", "juice_brix", "syrup_brix"},
-	plant.ClassCondenser: {"vapour_pressure"},
-}
-
-// vesselWords name a class of vessel.
-var vesselWords = map[plant.Class][]string{
-	plant.ClassBody:      {"ev", "evap", "effect", "efecto", "efeito", "body", "vessel", "vaso", "cuerpo", "caixa", "corpo", "v", "e", "b"},
-	plant.ClassPan:       {"pan", "pans", "tacho", "tachos", "cozedor", "vp", "strike", "massecuite", "masa", "pa", "pb", "pc"},
-	plant.ClassCondenser: {"condenser", "condensador", "cond", "cd", "injection", "barometric"},
-	plant.ClassBleed:     {"heater", "calentador", "aquecedor", "hx", "ht", "bleed", "extraction", "sangria"},
-	plant.ClassSet:       {},
 }
 
 var digits = regexp.MustCompile(`[0-9]+`)
@@ -411,7 +385,7 @@ func within(name string, words []string) bool {
 func speaksOf(c plant.Class, words []string) bool {
 	for i, w := range words {
 		numbered := i+1 < len(words) && number(words[i+1]) > 0
-		if (len(w) > 2 || len(w) == 2 && numbered) && slices.Contains(vesselWords[c], w) {
+		if (len(w) > 2 || len(w) == 2 && numbered) && hasWord(lex.Vessels[string(c)], w) {
 			return true
 		}
 	}
@@ -431,8 +405,8 @@ func (h *House) placeMarks(v *Vessel, words []string) (marks float64) {
 		slices.ContainsFunc(h.others, func(name string) bool { return within(name, words) }) {
 		return -6
 	}
-	for c := range vesselWords {
-		if c != v.Class && speaksOf(c, words) && !(c == plant.ClassBody && v.Class != plant.ClassPan) {
+	for name := range lex.Vessels {
+		if c := plant.Class(name); c != v.Class && speaksOf(c, words) && !(c == plant.ClassBody && v.Class != plant.ClassPan) {
 			marks -= 3
 		}
 	}
@@ -444,7 +418,7 @@ func (h *House) placeMarks(v *Vessel, words []string) (marks float64) {
 		return marks
 	}
 	for i, w := range words[:max(0, len(words)-1)] {
-		if next := words[i+1]; slices.Contains(vesselWords[v.Class], w) && number(next) >= 0 {
+		if next := words[i+1]; hasWord(lex.Vessels[string(v.Class)], w) && number(next) >= 0 {
 			if strings.TrimLeft(next, "0") == own {
 				return marks + 2.5
 			}
@@ -469,18 +443,12 @@ func number(w string) int {
 // NamesOf lists what the server calls its vessels of a class, as folders or
 // beginnings of names: "EV1", "Vaso 2", "PA1". It is empty where nothing tells.
 func NamesOf(c plant.Class, nodes []Node) (names []string) {
-	var form strings.Builder
-	for i, w := range vesselWords[c] {
-		if i > 0 {
-			form.WriteString("|")
-		}
-		form.WriteString(w)
-	}
+	form := strings.Join(strings.Fields(lex.Vessels[string(c)]), "|")
 	which := `0?[1-9]`
 	if c == plant.ClassPan {
 		which += `|[a-h]`
 	}
-	called := regexp.MustCompile(`(?i)(?:^|[^a-z0-9])((?:` + form.String() + `)[ _-]?(?:` + which + `))(?:[^a-z0-9]|$)`)
+	called := regexp.MustCompile(`(?i)(?:^|[^a-z0-9])((?:` + form + `)[ _-]?(?:` + which + `))(?:[^a-z0-9]|$)`)
 	for _, n := range nodes {
 		for _, m := range called.FindAllStringSubmatch(accents.Replace(n.Path), -1) {
 			if !slices.ContainsFunc(names, func(s string) bool { return slices.Equal(wordsOf(s), wordsOf(m[1])) }) {
