@@ -113,7 +113,7 @@ func convert(t *plant.Tag, dv *ua.DataValue, received time.Time) (plant.Point, t
 	if why.IsBad() {
 		return plant.BadPoint(at, why), kind
 	}
-	v, q := t.Convert(raw, q)
+	v, q := t.ConvertAt(raw, q, at)
 	return plant.Point{Time: at, Value: v, Quality: q}, kind
 }
 

@@ -278,8 +278,8 @@ type Binding struct {
 	Scale  *float64 `yaml:"scale"`
 	Offset float64  `yaml:"offset"`
 	// Range is [low, high] of the instrument in Unit. Readings outside are
-	// Bad_OutOfRange; see [Tag.Lowest].
-	Range []float64 `yaml:"range"`
+	// Bad_OutOfRange; see [Tag.ConvertAt].
+	Range DatedOf[[]float64] `yaml:"range"`
 	// Accuracy is one standard deviation in Unit; AccuracyPct the same in % of
 	// the reading. Both may be given; the squares add.
 	Accuracy    *float64      `yaml:"accuracy"`

@@ -8,26 +8,29 @@ import (
 // Dated is a figure of a piece of equipment that may change at a date, such as a
 // heating surface when tubes are plugged. In the plant file it is a number, or a
 // list {from: date, is: number} in the order of time.
-type Dated struct {
-	First float64 // until the first change, and before all dates; 0: not given
-	Later []Change
+type Dated = DatedOf[float64]
 
-	steps []datedStep // as written, until the house is built
+// DatedOf is anything that may change at a date, such as the range of an instrument.
+type DatedOf[T any] struct {
+	First T // until the first change, and before all dates; zero: not given
+	Later []Change[T]
+
+	steps []datedStep[T] // as written, until the house is built
 }
 
-// Change is a new value of a [Dated] from a moment on.
-type Change struct {
+// Change is a new value of a [DatedOf] from a moment on.
+type Change[T any] struct {
 	From time.Time
-	Is   float64
+	Is   T
 }
 
-type datedStep struct {
-	From string   `yaml:"from"`
-	Is   *float64 `yaml:"is"`
+type datedStep[T any] struct {
+	From string `yaml:"from"`
+	Is   *T     `yaml:"is"`
 }
 
 // At is the value in force at a moment of event time.
-func (d *Dated) At(t time.Time) float64 {
+func (d *DatedOf[T]) At(t time.Time) T {
 	for i := len(d.Later) - 1; i >= 0; i-- {
 		if c := &d.Later[i]; !t.Before(c.From) {
 			return c.Is
@@ -38,7 +41,7 @@ func (d *Dated) At(t time.Time) float64 {
 
 // Since is when the value that is in force at a moment came into force; zero if it
 // is the first.
-func (d *Dated) Since(t time.Time) (from time.Time) {
+func (d *DatedOf[T]) Since(t time.Time) (from time.Time) {
 	for _, c := range d.Later {
 		if !t.Before(c.From) {
 			from = c.From
@@ -47,12 +50,19 @@ func (d *Dated) Since(t time.Time) (from time.Time) {
 	return from
 }
 
+// dated is what the decoder fills of a [DatedOf]: the list, or the plain value.
+type dated interface{ written() (list, plain any) }
+
+func (d *DatedOf[T]) written() (list, plain any) { return &d.steps, &d.First }
+
 // dated checks a figure that may be left out, or have a date, and fills its changes.
-// Dates without a zone are of the site.
 func (b *builder) dated(field string, d *Dated, low, high float64, what string) {
-	if d.First != 0 {
-		b.within(field, d.First, low, high, what)
-	}
+	b.optional(field, d.First, low, high, what)
+	fillDates(b, field, d, what, func(field string, is float64) { b.within(field, is, low, high, what) })
+}
+
+// fillDates fills the changes of what has dates. Dates without a zone are of the site.
+func fillDates[T any](b *builder, field string, d *DatedOf[T], what string, check func(field string, is T)) {
 	zone, err := time.LoadLocation(b.h.Config.Site.TimeZone)
 	if err != nil {
 		zone = time.UTC // the fault is told already
@@ -64,7 +74,7 @@ func (b *builder) dated(field string, d *Dated, low, high float64, what string) 
 			b.fault(f+".is", "the value is missing", "write {from: 2026-08-01, is: "+what+"}")
 			continue
 		}
-		b.within(f+".is", *s.Is, low, high, what)
+		check(f+".is", *s.Is)
 		from, ok := parseDate(s.From, zone)
 		switch {
 		case s.From == "" && i == 0: // in force before all dates
@@ -77,7 +87,7 @@ func (b *builder) dated(field string, d *Dated, low, high float64, what string) 
 		if i == 0 {
 			d.First = *s.Is
 		} else {
-			d.Later = append(d.Later, Change{From: from, Is: *s.Is})
+			d.Later = append(d.Later, Change[T]{From: from, Is: *s.Is})
 		}
 	}
 	d.steps = nil

@@ -55,3 +55,35 @@ func TestDatedFaults(t *testing.T) {
 		}
 	}
 }
+
+// The range of an instrument may change at a date: each value is judged by the range of
+// its time.
+func TestDatedRange(t *testing.T) {
+	load := func(given string) (*House, error) {
+		text := strings.Replace(small, "site:\n", "site:\n  time_zone: Africa/Johannesburg\n", 1)
+		return Load("plant.yaml", []byte(strings.Replace(text, "range: [-1, 3]", "range: "+given, 1)))
+	}
+	h, err := load("[{is: [-1, 1]}, {from: 2026-08-01 12:00, is: [-1, 3]}]")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tag, _ := h.Find("EV.E1.vapour_pressure")
+	change := time.Date(2026, 8, 1, 10, 0, 0, 0, time.UTC) // noon in Johannesburg
+	for at, good := range map[time.Time]bool{change.Add(-time.Second): false, change: true} {
+		if _, q := tag.ConvertAt(2, Good, at); q.IsGood() != good {
+			t.Errorf("2 bar at %s is %s", at, q)
+		}
+	}
+	if _, q := tag.Convert(2, Good); !q.IsGood() {
+		t.Errorf("2 bar now is %s", q)
+	}
+	for given, want := range map[string]string{
+		"[5]":                      "range: a range is [low, high] with low < high",
+		"[{is: [3, -1]}]":          "range[0].is: a range is [low, high] with low < high",
+		"[{is: [-1, 1]}, {is: 3}]": "range[1].is: a list is expected here",
+	} {
+		if _, err := load(given); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", given, err)
+		}
+	}
+}

@@ -47,7 +47,8 @@ type Tag struct {
 	// For Fixed tags: the value in Unit.
 	Value float64
 
-	Low, High float64 // instrument range in Unit; NaN where not given
+	Low, High float64             // instrument range in Unit, the last where it has dates; NaN where not given
+	Ranges    DatedOf[[2]float64] // all of them, where it has dates
 	// SigmaAbs (Unit) and SigmaRel (fraction of the value) are one standard
 	// deviation of the instrument; see [Tag.Sigma].
 	SigmaAbs, SigmaRel float64
@@ -65,15 +66,36 @@ func (t *Tag) Sigma(value float64) float64 { return math.Hypot(t.SigmaAbs, t.Sig
 // usual barometer of the site; the core adds what the air is off by.
 func (t *Tag) Gauged() bool { return t.Reference == Gauge || t.Reference == Vacuum }
 
-// Lowest is the least that an instrument of this tag measures; NaN without a range. It is
-// a little under its range: a meter at rest shows less than nothing. Source: 3.8 of 4 to
-// 20 mA, NAMUR NE 43, from memory.
-func (t *Tag) Lowest() float64 { return t.Low - 0.0125*(t.High-t.Low) }
+// Lowest is the least that an instrument of this tag measures; NaN without a range.
+func (t *Tag) Lowest() float64 { return lowest(t.Low, t.High) }
 
-// Convert turns a raw reading into a value in the tag's unit. NaN, infinity
-// and readings outside the stated range give no value and a Bad quality; a
-// quality that is already Bad stays as it is.
+// lowest is a little under the range: a meter at rest shows less than nothing. Source:
+// 3.8 of 4 to 20 mA, NAMUR NE 43, from memory.
+func lowest(low, high float64) float64 { return low - 0.0125*(high-low) }
+
+// RangeAt is the range in force at a moment of event time.
+func (t *Tag) RangeAt(at time.Time) (low, high float64) {
+	if len(t.Ranges.Later) == 0 {
+		return t.Low, t.High
+	}
+	r := t.Ranges.At(at)
+	return r[0], r[1]
+}
+
+// Convert turns a raw reading of now into a value in the tag's unit; see ConvertAt.
 func (t *Tag) Convert(raw float64, q Quality) (float64, Quality) {
+	return t.convert(raw, q, t.Low, t.High)
+}
+
+// ConvertAt turns a raw reading into a value in the tag's unit. NaN, infinity and
+// readings outside the range of that time give no value and a Bad quality; a quality
+// that is already Bad stays as it is.
+func (t *Tag) ConvertAt(raw float64, q Quality, at time.Time) (float64, Quality) {
+	low, high := t.RangeAt(at)
+	return t.convert(raw, q, low, high)
+}
+
+func (t *Tag) convert(raw float64, q Quality, low, high float64) (float64, Quality) {
 	if q.IsBad() {
 		return math.NaN(), q
 	}
@@ -81,7 +103,7 @@ func (t *Tag) Convert(raw float64, q Quality) (float64, Quality) {
 	switch {
 	case math.IsNaN(v) || math.IsInf(v, 0):
 		return math.NaN(), BadOutOfRange
-	case v < t.Lowest() || v > t.High: // false where the limit is NaN
+	case v < lowest(low, high) || v > high: // false where the limit is NaN
 		return math.NaN(), BadOutOfRange
 	}
 	return v, q
@@ -771,17 +793,7 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 		}
 		t.Server = b.server(f, bd.Server)
 	}
-	switch {
-	case len(bd.Range) == 0:
-	case len(bd.Range) != 2 || !(bd.Range[0] < bd.Range[1]):
-		b.fault(f+".range", "a range is [low, high] with low < high", "")
-	default:
-		lo, hi := inUnit(bd.Range[0]), inUnit(bd.Range[1])
-		t.Low, t.High = min(lo, hi), max(lo, hi)
-		if t.Source == Fixed && (t.Value < t.Low || t.Value > t.High) {
-			b.fault(f+".value", "the fixed value is outside its own range", "")
-		}
-	}
+	b.ranges(f, &t, &bd.Range, inUnit)
 	if bd.Accuracy != nil {
 		t.SigmaAbs = *bd.Accuracy * math.Abs(us)
 		if *bd.Accuracy < 0 {
@@ -797,6 +809,35 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	}
 	if _, err := b.h.AddTag(t); err != nil {
 		b.fault(f, err.Error(), "give it another name")
+	}
+}
+
+// ranges fills the ranges of an instrument.
+func (b *builder) ranges(f string, t *Tag, d *DatedOf[[]float64], inUnit func(float64) float64) {
+	good := func(is []float64) bool { return len(is) == 2 && is[0] < is[1] }
+	check := func(field string, is []float64) {
+		if !good(is) {
+			b.fault(field, "a range is [low, high] with low < high", "")
+		}
+	}
+	if d.First != nil {
+		check(f+".range", d.First)
+	}
+	fillDates(b, f+".range", d, "[low, high]", check)
+	set := func(is []float64) (r [2]float64) {
+		if good(is) {
+			lo, hi := inUnit(is[0]), inUnit(is[1])
+			r = [2]float64{min(lo, hi), max(lo, hi)}
+			t.Low, t.High = r[0], r[1]
+		}
+		return r
+	}
+	t.Ranges.First = set(d.First)
+	for _, c := range d.Later {
+		t.Ranges.Later = append(t.Ranges.Later, Change[[2]float64]{From: c.From, Is: set(c.Is)})
+	}
+	if t.Source == Fixed && (t.Value < t.Low || t.Value > t.High) {
+		b.fault(f+".value", "the fixed value is outside its own range", "")
 	}
 }
 

@@ -303,12 +303,13 @@ func (d *decoder) decode(field string, n ast.Node, v reflect.Value, depth int) {
 		d.decode(field, n, v.Elem(), depth)
 		return
 	}
-	if d0, ok := v.Addr().Interface().(*Dated); ok {
-		if _, list := n.(*ast.SequenceNode); list {
-			d.decode(field, n, reflect.ValueOf(&d0.steps).Elem(), depth)
-		} else {
-			d.decodeScalar(field, n, reflect.ValueOf(&d0.First).Elem())
+	if x, ok := v.Addr().Interface().(dated); ok {
+		list, plain := x.written()
+		into := reflect.ValueOf(plain).Elem()
+		if seq, ok := n.(*ast.SequenceNode); ok && (into.Kind() != reflect.Slice || len(seq.Values) > 0 && isSection(seq.Values[0])) {
+			into = reflect.ValueOf(list).Elem()
 		}
+		d.decode(field, n, into, depth)
 		return
 	}
 	switch v.Kind() {
@@ -341,6 +342,8 @@ func entries(n ast.Node) ([]*ast.MappingValueNode, bool) {
 	}
 	return nil, false
 }
+
+func isSection(n ast.Node) bool { _, ok := entries(n); return ok }
 
 func keyText(k ast.MapKeyNode) string {
 	if s, ok := k.(*ast.StringNode); ok {

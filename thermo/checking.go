@@ -614,13 +614,14 @@ func (k *checking) unfit(x *series) string {
 		if i.frozen {
 			return t.Path + leftOutFrozen
 		}
-		edge := 0.002 * (t.High - t.Low) // NaN without a range
+		least, most := t.RangeAt(k.minute)
+		edge := 0.002 * (most - least) // NaN without a range
 		low := t.Dimension == plant.Pressure || t.Dimension == plant.Temperature || t.Dimension == plant.BrixDim
 		mean := i.mean
 		if t.Gauged() {
 			mean -= k.s.air.shift
 		}
-		if i.full && (mean >= t.High-edge || low && mean <= t.Low+edge) {
+		if i.full && (mean >= most-edge || low && mean <= least+edge) {
 			return t.Path + leftOutAtEnd
 		}
 	}
