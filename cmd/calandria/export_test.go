@@ -169,20 +169,29 @@ func TestHelp(t *testing.T) {
 	if h, err = wholeHouse(h, files); err != nil {
 		t.Fatal(err)
 	}
-	wrong := regexp.MustCompile(`%|\bkPa\b|\bdegC\b|\bt/h\b|\bBx\b|\bkW\b`)
+	all := newHelp(h)
+	wrong := regexp.MustCompile(`(?i)%|\bkPa\b|\bdegC\b|\bt/h\b|\bBx\b|\bkW\b|^days|, s\b|[+-]\d\d on`)
 	for i := range h.Tags {
-		name, _, _ := metricName(&h.Tags[i])
-		help := newHelp(h)[name]
+		name, labels, _ := metricName(&h.Tags[i])
+		help := all[name]
+		if strings.Contains(name, "server_mill") || strings.HasPrefix(name, "calandria_server_") && len(labels) != 1 {
+			t.Errorf("%s: the name of a server belongs into a label, not %v", name, labels)
+		}
 		if wrong.MatchString(strings.ReplaceAll(help, "90 % band", "band")) {
 			t.Errorf("%s: another unit than its own: %q", name, help)
 		}
 		for _, e := range h.Equipment {
-			if len(metricLabels[h.Tags[i].Class]) > 0 && regexp.MustCompile(`\b`+regexp.QuoteMeta(e.Name)+`\b`).MatchString(help) {
+			if len(metricLabels[h.Tags[i].Class]) > 0 && regexp.MustCompile(`(?i)\b(`+regexp.QuoteMeta(e.Name)+`|`+regexp.QuoteMeta(e.Title)+`)\b`).MatchString(help) {
 				t.Errorf("%s: names %s: %q", name, e.Name, help)
 			}
 		}
-		if i == 0 {
-			t.Log(help)
+	}
+	for name, want := range map[string]string{
+		"calandria_body_steady":                 "The body has worked for two hours at a steady load, so that its heat transfer can be judged.",
+		"calandria_server_clock_offset_seconds": "How far the clock of the OPC UA server is ahead of ours, in seconds.",
+	} {
+		if all[name] != want {
+			t.Errorf("%s: %q", name, all[name])
 		}
 	}
 }

@@ -3,6 +3,8 @@ package main
 import (
 	"cmp"
 	"fmt"
+	"regexp"
+	"slices"
 	"strings"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -75,6 +77,9 @@ var metricLabels = map[plant.Class][]string{
 	plant.ClassCompartment: {"pan", "compartment"},
 }
 
+// serverTag finds the tags of which each server has its own (engine.ServerTag, ClockTag).
+var serverTag = regexp.MustCompile(`^server_(.+)_(?:connected|clock_offset)$`)
+
 // metricName gives name, labels and label values of a tag's metric.
 func metricName(t *plant.Tag) (name string, labels, values []string) {
 	parts := []string{"calandria"}
@@ -89,8 +94,10 @@ func metricName(t *plant.Tag) (name string, labels, values []string) {
 	if u := metricUnit[t.Dimension].suffix; u != "" && !strings.HasSuffix(t.Name, u) {
 		parts = append(parts, u)
 	}
-	labels = metricLabels[t.Class]
-	if len(labels) > 0 {
+	if m := serverTag.FindStringSubmatch(t.Name); t.Class == plant.ClassSystem && m != nil {
+		return strings.Replace(strings.Join(parts, "_"), strings.ToLower(m[1])+"_", "", 1), []string{"server"}, m[1:2]
+	}
+	if labels = metricLabels[t.Class]; len(labels) > 0 {
 		values = strings.Split(t.Owner, ".")
 	}
 	return strings.Join(parts, "_"), labels, values
@@ -106,15 +113,18 @@ func metricsOf(h *plant.House, paths []string) (func(path string) historian.Metr
 	return func(path string) historian.Metric {
 		t, _ := h.Find(path)
 		name, labels, values := metricName(t)
-		return historian.Metric{Name: name, Help: helpOf(t), Labels: append([]string{"site"}, labels...), Values: append([]string{h.Config.Site.Name}, values...), Scale: metricUnit[t.Dimension].scale}
+		return historian.Metric{Name: name, Help: helpOf(h, t), Labels: append([]string{"site"}, labels...), Values: append([]string{h.Config.Site.Name}, values...), Scale: metricUnit[t.Dimension].scale}
 	}, nil
 }
 
-// percents are what meanings say of a unit that the metric does not have.
-var percents = strings.NewReplacer(", %", "", " % on ", " on ", "% ", "", " %", "")
+// percents and seconds are what meanings say of a unit that the metric does not have.
+var (
+	percents = strings.NewReplacer(", %", "", " % on ", " on ", "% ", "", " %", "", ": scale from some +15 on", "", ": scale in the calandria from some -20 on", "")
+	seconds  = strings.NewReplacer("days until", "time until", "days since", "time since", ", s;", ";")
+)
 
 // helpOf is what a metric means, of whatever equipment, and its unit.
-func helpOf(t *plant.Tag) string {
+func helpOf(h *plant.House, t *plant.Tag) string {
 	text := cmp.Or(t.Meaning, "signal "+t.Name)
 	if t.Source == plant.Measured && t.Class != plant.ClassSite {
 		for _, s := range plant.Signals { // the plant file may say more, of one piece only
@@ -123,6 +133,12 @@ func helpOf(t *plant.Tag) string {
 			}
 		}
 	}
+	if e, ok := h.Equip(t.Owner); ok && e.Title != "" {
+		text = strings.ReplaceAll(text, e.Title, "the "+string(t.Class))
+	}
+	if _, labels, values := metricName(t); slices.Equal(labels, []string{"server"}) {
+		text = strings.Replace(text, "OPC UA server "+values[0], "the OPC UA server", 1)
+	}
 	unit := metricUnit[t.Dimension].suffix
 	switch unit {
 	case "":
@@ -130,7 +146,7 @@ func helpOf(t *plant.Tag) string {
 	case "ratio":
 		text, unit = percents.Replace(text), ", as a ratio: 1 is the whole."
 	default:
-		unit = ", in " + strings.ReplaceAll(unit, "_", " ") + "."
+		text, unit = strings.TrimSuffix(seconds.Replace(text), ", s"), ", in "+strings.ReplaceAll(unit, "_", " ")+"."
 	}
 	return strings.ToUpper(text[:1]) + text[1:] + unit
 }
@@ -142,14 +158,14 @@ func newHelp(h *plant.House) map[string]string {
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		name, _, _ := metricName(t)
-		switch text, known := helpOf(t), help[name]; known {
+		switch text, known := helpOf(h, t), help[name]; known {
 		case "":
 			help[name] = text
 		case text:
 		default:
 			of := *t
 			of.Meaning, of.Source = "", plant.Derived
-			help[name] = helpOf(&of)
+			help[name] = helpOf(h, &of)
 		}
 	}
 	return help
