@@ -61,6 +61,7 @@ func (a *Alertmanager) alert(name, source, area string, p plant.Priority, spec *
 			m[k] = v
 		}
 	}
+	put(x.Annotations, "journal_head", a.Site.head())
 	put(x.Labels, "alertname", name)
 	put(x.Labels, "site", a.Site.Name)
 	put(x.Labels, "source", source)

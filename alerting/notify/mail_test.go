@@ -216,6 +216,7 @@ Hazard:            Hot vapour
 Procedure:         SITE PROCEDURE: vacuum loss
 For:               shift engineer
 Journal number:    812
+Signed head:       810:3fa85f64c0de
 
 Mill (invented)
 Calandria advises; it is no safety system. Interlocks, relief devices and the site's procedures come first.

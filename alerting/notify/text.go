@@ -15,6 +15,16 @@ type Site struct {
 	Name  string
 	Zone  *time.Location // for times that people read
 	House *plant.House   // for the labels of equipment; only its vessels are used
+	// Head is the last line of the journal that was signed, as NUMBER:HASH, so that each
+	// receiver keeps a witness of it; "": none yet. nil: there is no journal.
+	Head func() string
+}
+
+func (s *Site) head() string {
+	if s.Head == nil {
+		return ""
+	}
+	return s.Head()
 }
 
 // advice stands under every message.
@@ -163,6 +173,7 @@ func (s *Site) text(n *Notice, role string) string {
 	if e.Seq > 0 {
 		line("Journal number", strconv.FormatUint(e.Seq, 10))
 	}
+	line("Signed head", s.head())
 	return b.String()
 }
 

@@ -193,6 +193,7 @@ type body struct {
 	Turn   string `json:"turn,omitempty"`        // why it comes to this receiver
 	Link   string `json:"acknowledge,omitempty"` // address
 
+	Head   string `json:"journal_head,omitempty"` // that was signed last, NUMBER:HASH
 	Text   string `json:"text"`
 	Advice string `json:"advice"`
 
@@ -212,7 +213,7 @@ func (w *Webhook) body(n *Notice) *body {
 		Alarm: e.Alarm, Title: title(n), Source: e.Source, Equipment: w.Site.labels(e.Source), Area: e.Area,
 		Priority: e.Priority.String(), State: e.State, Occurrence: e.Occurrence,
 		Value: finite(e.Value), Setpoint: finite(e.Setpoint), Unit: e.Unit, Quality: e.Quality, User: e.User,
-		Before: n.Before, Turn: n.Turn, Link: n.Link, Text: w.Site.text(n, w.Role), Advice: advice}
+		Before: n.Before, Turn: n.Turn, Link: n.Link, Head: w.Site.head(), Text: w.Site.text(n, w.Role), Advice: advice}
 	if s := n.Spec; s != nil {
 		b.Cause, b.Consequence, b.Response, b.RespondS = s.Cause, s.Consequence, s.Response, s.Respond.Seconds()
 		b.Verify, b.Hazard, b.Procedure = s.Verify, s.Hazard, s.Procedure

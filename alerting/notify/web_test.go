@@ -52,7 +52,7 @@ func testSite(t testing.TB) Site {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Site{Name: h.Config.Site.Name, Zone: zone, House: h}
+	return Site{Name: h.Config.Site.Name, Zone: zone, House: h, Head: func() string { return "810:3fa85f64c0de" }}
 }
 
 // vacuum is a full notice, with invented figures.
@@ -106,7 +106,7 @@ func TestWebhook(t *testing.T) {
 	if err := json.Unmarshal(text, &m); err != nil {
 		t.Fatal(err)
 	}
-	for k, want := range map[string]any{"version": 1., "key": n.Key(), "site": "Mill (invented)", "role": "shift engineer", "kind": "ALARM", "journal": 812., "time": "2026-03-27T05:04:03Z",
+	for k, want := range map[string]any{"version": 1., "key": n.Key(), "site": "Mill (invented)", "role": "shift engineer", "kind": "ALARM", "journal": 812., "journal_head": "810:3fa85f64c0de", "time": "2026-03-27T05:04:03Z",
 		"alarm": "vacuum_low", "source": "EV.EV1", "priority": "urgent", "value": 23.4, "setpoint": 20., "unit": "kPa",
 		"cause": n.Spec.Cause, "response": n.Spec.Response, "time_to_respond_s": 600., "procedure": n.Spec.Procedure, "advice": advice} {
 		if m[k] != want {

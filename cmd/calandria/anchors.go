@@ -25,7 +25,7 @@ const anchorsName = "anchors.jsonl"
 
 // anchors sends out what proves the journal: at the start, each hour and at the stop a
 // signed line of the last entry goes to the file of anchors, and to the one the plant
-// file names; its number and hash are in /metrics and in the shift report. With it the
+// file names; its number and hash are in /metrics and in the shift report, and in each notice. With it the
 // files in force are taken under the chain.
 type anchors struct {
 	s    *service
@@ -68,6 +68,15 @@ func (a *anchors) write() error {
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// head is the line that was signed last, as 'verify --expect' takes it; "": none yet.
+func (a *anchors) head() string {
+	x := a.last.Load()
+	if x == nil || x.Seq == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d:%s", x.Seq, x.Hash[:16])
 }
 
 func appendLine(name string, line []byte) error {

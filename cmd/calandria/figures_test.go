@@ -12,14 +12,17 @@ import (
 	"log/slog"
 	"maps"
 	"math"
-	"net"
 	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -49,6 +52,7 @@ func TestFigures(t *testing.T) {
 	t.Run("value", measureValue)
 	t.Run("start", measureStart)
 	t.Run("append", measureAppend)
+	t.Run("store", measureStore)
 	t.Run("disk", measureDisk)
 	t.Run("latency", measureLatency)
 	t.Run("demo", measureDemo)
@@ -225,20 +229,7 @@ func measureAppend(t *testing.T) {
 	figure(t, "on the disk a sample", "B", folderBytes(t, dir)/tags/seconds)
 
 	dir = t.TempDir()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := ln.Addr().String()
-	ln.Close()
-	vm := exec.Command("victoria-metrics", "-storageDataPath="+dir, "-httpListenAddr="+addr, "-retentionPeriod=100y", "-loggerLevel=ERROR")
-	if err := vm.Start(); err != nil {
-		t.Fatalf("%v: run 'make test-deps' first", err)
-	}
-	poll(t, 20*time.Second, func() bool {
-		r, err := http.Get("http://" + addr + "/health")
-		return err == nil && r.Body.Close() == nil
-	}, func() string { return "VictoriaMetrics does not start" })
+	base, vm := victoria(t, dir)
 	cpu = processCPU(t, vm.Process.Pid)
 	for s := range seconds {
 		var b bytes.Buffer
@@ -246,19 +237,85 @@ func measureAppend(t *testing.T) {
 		for i := range tags {
 			fmt.Fprintf(&b, "t{path=\"EV.t%d\"} %g %d\n", i, value(i, s), at)
 		}
-		r, err := http.Post("http://"+addr+"/api/v1/import/prometheus", "text/plain", &b)
+		r, err := http.Post(base+"/api/v1/import/prometheus", "text/plain", &b)
 		if err != nil || r.StatusCode >= 300 {
 			t.Fatal(err, r)
 		}
 		r.Body.Close()
 	}
-	if r, err := http.Get("http://" + addr + "/internal/force_flush"); err == nil {
-		r.Body.Close()
-	}
+	flushed(t, base)
 	figure(t, "processor time a sample, VictoriaMetrics", "us", each(processCPU(t, vm.Process.Pid)-cpu))
 	vm.Process.Signal(os.Interrupt)
 	vm.Wait()
 	figure(t, "on the disk a sample, VictoriaMetrics", "B", folderBytes(t, dir)/tags/seconds)
+}
+
+func flushed(t *testing.T, base string) {
+	r, err := http.Get(base + "/internal/force_flush")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Body.Close()
+}
+
+// measureStore forwards a million values of a house of 400 tags, each with its status,
+// into VictoriaMetrics: what that costs here, on the line, and there.
+func measureStore(t *testing.T) {
+	const tags, each = 400, 2500
+	dir, sent := t.TempDir(), new(atomic.Int64)
+	base, vm := victoria(t, dir)
+	target, err := url.Parse(base)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pass := httputil.NewSingleHostReverseProxy(target)
+	line := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		b, err := io.ReadAll(r.Body)
+		if err != nil {
+			t.Error(err)
+		}
+		sent.Add(int64(len(b)))
+		r.Body, r.ContentLength = io.NopCloser(bytes.NewReader(b)), int64(len(b))
+		pass.ServeHTTP(w, r)
+	}))
+	defer line.Close()
+	now := time.Now().Truncate(time.Second)
+	ar, err := historian.Open(t.TempDir(), historian.Options{Queue: tags * each})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ar.Close()
+	labels := map[string]historian.ForwardTag{}
+	var recs []plant.Record
+	for i := range tags {
+		path := fmt.Sprintf("EV.EV%d.t%d", i%5, i)
+		labels[path] = historian.ForwardTag{Unit: "kPa", Signal: fmt.Sprintf("t%d", i), Labels: map[string]string{"site": "mill", "set": "EV", "body": fmt.Sprintf("EV%d", i%5)}}
+		for s := range each {
+			recs = append(recs, plant.Record{Path: path, Point: plant.Point{Time: now.Add(time.Duration(s-each) * time.Second), Value: math.Round(100*wave(i, s)) / 100, Quality: plant.Good}})
+		}
+	}
+	if err := errors.Join(ar.Append(recs), ar.Flush(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	f, err := historian.NewForwarder(ar, historian.Influx{URL: line.URL, Bucket: "mill"}, labels, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	own, theirs, done := processCPU(t, os.Getpid()), processCPU(t, vm.Process.Pid), make(chan error, 1)
+	go func() { done <- f.Run(ctx) }()
+	poll(t, 3*time.Minute, func() bool { return f.Health().Sent >= tags*each }, func() string { return f.Health().String() })
+	cancel()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	flushed(t, base)
+	figure(t, "forwarding a million values, processor time here (with the proxy that counts)", "s", (processCPU(t, os.Getpid()) - own).Seconds())
+	figure(t, "forwarding a million values, processor time of VictoriaMetrics", "s", (processCPU(t, vm.Process.Pid) - theirs).Seconds())
+	figure(t, "forwarding a million values, on the line", "MB", float64(sent.Load())/1e6)
+	vm.Process.Signal(os.Interrupt)
+	vm.Wait()
+	figure(t, "forwarding a million values, disk of VictoriaMetrics, value and status", "MB", folderBytes(t, dir)/1e6)
 }
 
 func folderBytes(t *testing.T, dir string) (n float64) {

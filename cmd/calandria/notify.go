@@ -47,10 +47,10 @@ type checked interface {
 // newSender makes the sender that an entry of notify: asks for. A fault of its
 // files is returned beside it: the program runs on and says so, because alarms
 // at the console outrank those elsewhere.
-func newSender(c *notify.Receiver, h *plant.House) (checked, error) {
+func newSender(c *notify.Receiver, h *plant.House, head func() string) (checked, error) {
 	file := func(name string) string { return besidePlant(h, name) }
 	secret := func(name string) notify.Secret { return notify.Secret{File: file(name)} }
-	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h}
+	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h, Head: head}
 	pool, fault := authorities(file(c.CAFile))
 	access := notify.Access{URL: c.URL, Token: secret(c.TokenFile), User: c.User, Password: secret(c.PasswordFile), CA: pool}
 	var s checked
@@ -91,16 +91,16 @@ func authorities(file string) (*x509.CertPool, error) {
 
 // newNotifiers makes all notifiers of the configuration, each going on where it
 // was.
-func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec, log *slog.Logger) ([]*notify.Notifier, error) {
+func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec, head func() string, log *slog.Logger) ([]*notify.Notifier, error) {
 	byName := engine.SpecsByName(specs)
-	head, _ := j.Head()
+	last, _ := j.Head()
 	var out []*notify.Notifier
 	receivers := notify.Configured(h)
 	escalation := notify.EscalationOf(h)
 	links := linksOf(h, escalation, log)
 	for i := range receivers {
 		c := &receivers[i]
-		sender, fault := newSender(c, h)
+		sender, fault := newSender(c, h, head)
 		if fault != nil {
 			log.Error("a notifier will not work as it is", "notifier", c.Name, "err", fault)
 		}
@@ -120,7 +120,7 @@ func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec,
 			config.Timeout, config.Batch, config.Gather = 30*time.Second, 200, 30*time.Second
 		}
 		n := notify.New(config)
-		err = n.Resume(head, time.Now(), func(after uint64, since time.Time) ([]notify.Notice, error) {
+		err = n.Resume(last, time.Now(), func(after uint64, since time.Time) ([]notify.Notice, error) {
 			events, err := j.Read(context.Background(), plant.EventFilter{AfterSeq: after, From: since, Kinds: notify.Kinds()})
 			var notices []notify.Notice
 			for _, e := range events {
@@ -163,7 +163,7 @@ func (c *notifyCmd) Run(a *app) error {
 		if n < 0 {
 			return fmt.Errorf("%s has no notifier %q", c.Config, name)
 		}
-		sender, err := newSender(&receivers[n], h)
+		sender, err := newSender(&receivers[n], h, nil)
 		if err == nil {
 			ctx, cancel := context.WithTimeout(a.ctx, 30*time.Second)
 			err = sender.Send(ctx, []notify.Notice{{Event: plant.Event{Time: time.Now(), Kind: plant.EventNotify, Source: engine.SystemOwner, Priority: plant.PriorityLow,

@@ -164,7 +164,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 		}
 		return s.console.Streams()
 	}
-	if s.notifiers, err = newNotifiers(h, s.journal, begun.core.Rules.Alarms(), log); err != nil {
+	if s.notifiers, err = newNotifiers(h, s.journal, begun.core.Rules.Alarms(), s.anchors.head, log); err != nil {
 		return s, err
 	}
 	for _, n := range s.notifiers {

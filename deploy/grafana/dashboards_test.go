@@ -24,6 +24,7 @@ var dashboards = []struct {
 	{"pans.json", pans},
 	{"vacuum.json", vacuum},
 	{"program.json", program},
+	{"houses.json", houses},
 }
 
 const caution = "Calandria advises and is no safety system. Site procedures, interlocks and relief devices come first."
@@ -48,6 +49,7 @@ const (
 	ofPan       = `{instance="$instance",pan=~"$pan"}`
 	ofCondenser = `{instance="$instance",condenser=~"$condenser"}`
 	ofProgram   = `{instance="$instance"}`
+	ofHouse     = `{site=~"$site"}`
 )
 
 // lines is a panel of curves. Its legend is a table with the last, the least
@@ -112,17 +114,22 @@ var (
 
 // board starts a dashboard with the data source and the instance to look at.
 func board(uid, title, text string) *dashboard.DashboardBuilder {
+	return boardOf(uid, title, text, ofProgram, "", variable("instance", "Calandria", "label_values(calandria_archive_ok, instance)", false)).
+		Link(dashboard.NewDashboardLinkBuilder("Console").Type(dashboard.DashboardLinkTypeLink).Url("http://$instance/trends").
+			Tooltip("The console of this Calandria, if it is reached under the same address").TargetBlank(true))
+}
+
+// boardOf starts a dashboard of what a selector takes; who begins the words of marks.
+func boardOf(uid, title, text, of, who string, v *dashboard.QueryVariableBuilder) *dashboard.DashboardBuilder {
 	return dashboard.NewDashboardBuilder(title).Uid(uid).Description(text+" "+caution).
 		Tags([]string{"calandria"}).Timezone(common.TimeZoneBrowser).Refresh("10s").Time("now-8h", "now").
 		Tooltip(dashboard.DashboardCursorSyncCrosshair).Editable().
 		WithVariable(dashboard.NewDatasourceVariableBuilder("datasource").Label("Data source").Type("prometheus")).
-		WithVariable(variable("instance", "Calandria", "label_values(calandria_archive_ok, instance)", false)).
-		Annotation(marked("Alarms", "orange", "calandria_alarm_active"+ofProgram+" == 1", "{{alarm}}", "priority")).
-		Annotation(marked("Cleanings", "blue", "calandria_body_cleaning"+ofProgram+" == 1", "{{set}} {{body}} is being cleaned", "body")).
+		WithVariable(v).
+		Annotation(marked("Alarms", "orange", "calandria_alarm_active"+of+" == 1", who+"{{alarm}}", "priority")).
+		Annotation(marked("Cleanings", "blue", "calandria_body_cleaning"+of+" == 1", who+"{{set}} {{body}} is being cleaned", "body")).
 		Link(dashboard.NewDashboardLinkBuilder("Calandria").Type(dashboard.DashboardLinkTypeDashboards).Tags([]string{"calandria"}).
-			AsDropdown(false).IncludeVars(true).KeepTime(true).TargetBlank(false)).
-		Link(dashboard.NewDashboardLinkBuilder("Console").Type(dashboard.DashboardLinkTypeLink).Url("http://$instance/trends").
-			Tooltip("The console of this Calandria, if it is reached under the same address").TargetBlank(true))
+			AsDropdown(false).IncludeVars(true).KeepTime(true).TargetBlank(false))
 }
 
 // marked puts a mark on all panels where an expression has a value.
@@ -292,6 +299,41 @@ func vacuum() (dashboard.Dashboard, error) {
 			query{"calandria_condenser_duty_watts" + ofCondenser, "{{condenser}}"})).
 		WithPanel(states("Vacuum pumps", "From the pumps' own signals.", 24, 6, []word{{"1", "running", "text"}, {"0", "stopped", "orange"}},
 			query{"calandria_condenser_pump_running" + ofCondenser, "{{condenser}}"})).
+		Build()
+}
+
+func houses() (dashboard.Dashboard, error) {
+	const set = "{{site}} {{set}}"
+	return boardOf("calandria-houses", "Houses", "Several boiling houses in one store, told apart by the label site.", ofHouse, "{{site}}: ",
+		variable("site", "House", "label_values(calandria_archive_ok, site)", true)).
+		WithPanel(number("Houses seen", "Calandrias whose values arrive.", "none", 4, nil, query{"count(count by (site) (calandria_archive_ok" + ofHouse + "))", "houses"})).
+		WithPanel(number("Alarms that hold", "Conditions that hold now, after deadband and delays.", "none", 10, zeroIsOK,
+			query{"sum by (site) (calandria_alarm_active" + ofHouse + ")", "{{site}}"}).TextMode(common.BigValueTextModeValueAndName)).
+		WithPanel(number("Records", "1 while values are archived and events journalled.", "none", 10, okIsOne,
+			query{"min by (site) (calandria_archive_ok" + ofHouse + " * calandria_journal_ok" + ofHouse + ")", "{{site}}"}).TextMode(common.BigValueTextModeValueAndName)).
+		WithRow(row("Steam and water")).
+		WithPanel(lines("Steam on cane", "Steam to the set on cane or beet: the figure to compare houses by.", units.PercentUnit, 12,
+			query{"calandria_set_steam_on_cane_ratio" + ofHouse, set}).Min(0)).
+		WithPanel(lines("Economy, bleeds at full value", "About the number of effects when the set is in good order.", units.Short, 12,
+			query{"calandria_set_economy_corrected_ratio" + ofHouse, set}).Min(0)).
+		WithPanel(lines("Evaporation", "Water evaporated by each set.", tonnesPerHour, 12,
+			query{"calandria_set_evaporation_kilograms_per_second" + ofHouse + " * 3.6", set}).Min(0)).
+		WithPanel(lines("Syrup Brix", "Syrup leaving the last body, measured.", "suffix: °Bx", 12,
+			query{"calandria_set_syrup_brix_ratio" + ofHouse + " * 100", set})).
+		WithRow(row("Scale and vacuum")).
+		WithPanel(lines("Least U over clean U", "Of the body of each set that has lost most.", units.PercentUnit, 12,
+			query{"min by (site, set) (calandria_body_u_ratio" + ofHouse + ")", set}).Min(0)).
+		WithPanel(lines("Days until the next cleaning", "Of the body of each set that is due first, by the trend. Planning information: never permission to open or enter a vessel.", "suffix: d", 12,
+			query{"min by (site, set) (calandria_body_cleaning_due_seconds" + ofHouse + ") / 86400", set}).Min(0)).
+		WithPanel(lines("Vacuum at the condensers", "Absolute. Lower is more vacuum.", units.Kilopascals, 12,
+			query{"calandria_condenser_vapour_pressure_pascals" + ofHouse + " / 1000", "{{site}} {{condenser}}"})).
+		WithPanel(lines("Supersaturation", "Of each pan.", "none", 12,
+			query{"calandria_pan_supersaturation_ratio" + ofHouse, "{{site}} {{pan}}"}).Decimals(2)).
+		WithRow(row("The programs")).
+		WithPanel(lines("Samples", "Archived at each house.", units.CountsPerSecond, 12,
+			query{"sum by (site) (rate(calandria_archive_stored_total" + ofHouse + "[$__rate_interval]))", "{{site}}"}).Min(0)).
+		WithPanel(lines("Instruments without a value", "Measured tags without a usable value.", units.PercentUnit, 12,
+			query{"calandria_bad_tags_ratio" + ofHouse, "{{site}}"}).Min(0)).
 		Build()
 }
 

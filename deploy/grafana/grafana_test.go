@@ -244,8 +244,8 @@ func checkQuery(m map[string]metric, expr, legend string) error {
 		}
 	}
 	for _, s := range selector.FindAllStringSubmatch(expr, -1) {
-		if !strings.Contains(s[2], `instance="$instance"`) && strings.Contains(expr, "$") {
-			return fmt.Errorf("%s: %s is not of the chosen instance", expr, s[1])
+		if !strings.Contains(s[2], `instance="$instance"`) && !strings.Contains(s[2], `site=~"$site"`) && strings.Contains(expr, "$") {
+			return fmt.Errorf("%s: %s is neither of the chosen instance nor of the chosen houses", expr, s[1])
 		}
 		for _, l := range matcher.FindAllStringSubmatch(s[2], -1) {
 			if l[1] != "instance" && l[1] != "job" && !slices.Contains(m[s[1]].labels, l[1]) {
