@@ -34,11 +34,14 @@ type anchors struct {
 
 // Run works until ctx ends.
 func (a *anchors) Run(ctx context.Context) error {
-	return every(ctx, anchorsEvery, func() {
-		if err := a.write(); err != nil {
-			a.s.log.Error("the journal's last line is not sent out; another try follows", "err", err)
-		}
-	})
+	return every(ctx, anchorsEvery, a.sign)
+}
+
+// sign sends the last line out.
+func (a *anchors) sign() {
+	if err := a.write(); err != nil {
+		a.s.log.Error("the journal's last line is not sent out; another try follows", "err", err)
+	}
 }
 
 func (a *anchors) write() error {

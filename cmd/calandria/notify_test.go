@@ -9,6 +9,9 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -16,6 +19,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/engine"
+	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -118,6 +122,7 @@ type hook struct {
 	status int
 	got    []string // kind and alarm, of what was taken
 	keys   map[string]int
+	heads  []string // of the journal, as each notice had it
 	tries  int
 }
 
@@ -127,13 +132,17 @@ func newHook(t testing.TB) *hook {
 		k.mu.Lock()
 		defer k.mu.Unlock()
 		k.tries++
-		var b struct{ Kind, Alarm, Response string }
+		var b struct {
+			Kind, Alarm, Response string
+			Head                  string `json:"journal_head"`
+		}
 		body, _ := io.ReadAll(r.Body)
 		if k.status == 200 {
 			if err := json.Unmarshal(body, &b); err != nil || b.Response == "" {
 				t.Errorf("body %s: %v", body, err)
 			}
 			k.got = append(k.got, b.Kind+" "+b.Alarm)
+			k.heads = append(k.heads, b.Head)
 			k.keys[r.Header.Get("Idempotency-Key")]++
 		}
 		w.WriteHeader(k.status)
@@ -214,7 +223,31 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 			t.Errorf("%s was taken %d times", key, n)
 		}
 	}
+	heads := slices.Clone(k.heads)
 	k.mu.Unlock()
+	// The signed head goes out with each notice, by metric, file and report; each is a
+	// witness that the command takes.
+	heads = append(heads, regexp.MustCompile(`journal line (\d+:[0-9a-f]{12,})`).FindStringSubmatch(m.get("/record/shift"))[1])
+	for _, head := range heads {
+		seq, hash, _ := strings.Cut(head, ":")
+		n, err := strconv.ParseUint(seq, 10, 63)
+		if err != nil || m.journal.Check(historian.Anchor{Seq: n, Hash: hash}) != nil || n == 0 {
+			t.Errorf("%q is no head of the journal: %v", head, err)
+		}
+	}
+	if metrics := unsited(m.get("/metrics")); !strings.Contains(metrics, "calandria_journal_anchor_line "+strings.Split(m.anchors.head(), ":")[0]) {
+		t.Errorf("/metrics has another head than %s", m.anchors.head())
+	}
+	lines, err := os.ReadFile(filepath.Join(m.data, anchorsName))
+	if n := strings.Count(string(lines), "\n"); err != nil || n < 3 { // start, stop, start
+		t.Errorf("%d anchors in the file: %v", n, err)
+	}
+	for line := range strings.Lines(string(lines)) {
+		var a historian.Anchor
+		if err := json.Unmarshal([]byte(line), &a); err != nil || !a.Genuine() || m.journal.Check(a) != nil {
+			t.Errorf("%s: %v", line, err)
+		}
+	}
 	if es := m.events(plant.EventNotify); len(es) < 1 || es[0].Source != "chief" || !strings.Contains(es[0].Text, "503") {
 		t.Errorf("journal: %+v", es)
 	}

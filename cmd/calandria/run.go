@@ -349,6 +349,8 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 		return fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", address, err)
 	}
 	listening(ln.Addr().String())
+	s.anchors.sign()
+	defer s.anchors.sign() // all has stopped then
 	loops := []func(context.Context) error{s.archive.Run, s.folder.Run, s.loop.Run, s.loop.BeatJournal, s.trials.Run, s.anchors.Run,
 		(&jobs{s: s, poll: 2 * time.Second}).Run,
 		func(ctx context.Context) error { return s.loop.Guard(ctx, watchdog(s.log)) },
