@@ -92,10 +92,10 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		r.SourceHref = vesselHref(spec.Source)
 	}
 	if !math.IsNaN(a.Value) && a.Occurrence > 0 {
-		r.Value = specValue(a.Value, spec.Unit)
+		r.Value = s.specValue(spec.Limited, spec.Unit, a.Value)
 	}
 	if spec.Setpoint != nil {
-		r.Limit = specValue(*spec.Setpoint, spec.Unit)
+		r.Limit = s.specValue(spec.Limited, spec.Unit, *spec.Setpoint)
 	}
 	if spec.Respond > 0 && a.Active && !a.State.Hidden() {
 		left := spec.Respond - now.Sub(a.ActiveSince)
@@ -126,12 +126,13 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	return r
 }
 
-// specValue writes a value of an alarm with its unit; a time as people say it.
-func specValue(v float64, unit string) string {
+// specValue writes a value of an alarm on a tag with its unit; a time as people say it.
+func (s *Server) specValue(tag, unit string, v float64) string {
 	if unit == "s" && v >= 0 && v < 1e9 {
 		return span(time.Duration(v * float64(time.Second)))
 	}
-	return strings.TrimSpace(specNumber(v) + " " + unitWord(unit))
+	u := s.unitNamed(tag, unit)
+	return strings.TrimSpace(specNumber(u.of(v)) + " " + u.text)
 }
 
 // specNumber writes a value of an alarm, whose format the definition does not

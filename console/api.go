@@ -135,9 +135,10 @@ type apiTag struct {
 	Low       jsonNumber  `json:"low"`
 	High      jsonNumber  `json:"high"`
 	// What the pages show: a name in words, and unit and factor from Unit.
-	Label      string  `json:"label"`
-	ShownUnit  string  `json:"shown_unit"`
-	ShownScale float64 `json:"shown_scale"`
+	Label       string  `json:"label"`
+	ShownUnit   string  `json:"shown_unit"`
+	ShownScale  float64 `json:"shown_scale"`
+	ShownOffset float64 `json:"shown_offset"`
 }
 
 // apiTags lists every tag.
@@ -147,7 +148,7 @@ func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) {
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning, string(t.Source), jsonNumber(t.Low), jsonNumber(t.High),
-			tagLabel(t), unitText(t), shownScale(t)})
+			tagLabel(t), s.unit(t).text, s.unit(t).scale, s.unit(t).offset})
 	}
 	writeJSON(w, http.StatusOK, map[string]any{"tags": tags})
 }

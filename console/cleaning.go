@@ -93,7 +93,7 @@ func (s *Server) inNights(now, day time.Time) string {
 }
 
 func (s *Server) scales(ctx context.Context, set string, now time.Time) ([]thermo.Scale, error) {
-	return kept(&s.answers, "scales "+set, now, tailFresh, func() ([]thermo.Scale, error) {
+	return kept(s.answers, "scales "+set, now, tailFresh, func() ([]thermo.Scale, error) {
 		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 		defer cancel()
 		return s.b.Scales(ctx, set)
@@ -187,7 +187,7 @@ func counted(n int, one, more string) string {
 }
 
 func (s *Server) cleanings(ctx context.Context, now time.Time) ([]plant.Cleaning, error) {
-	return kept(&s.answers, "cleanings", now, tailFresh, func() ([]plant.Cleaning, error) {
+	return kept(s.answers, "cleanings", now, tailFresh, func() ([]plant.Cleaning, error) {
 		ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 		defer cancel()
 		return s.b.Cleanings(ctx, "", now.Add(-scaleBack), now.Add(time.Hour))
@@ -256,7 +256,7 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 	if _, ok := s.b.House().Find(path); ok {
 		ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
 		defer cancel()
-		series, err := kept(&s.answers, "scale "+path, now, scaleFresh, func() ([]plant.Bucket, error) { return s.trend(ctx, path, from, now, points) })
+		series, err := kept(s.answers, "scale "+path, now, scaleFresh, func() ([]plant.Bucket, error) { return s.trend(ctx, path, from, now, points) })
 		if err != nil {
 			s.log.Debug("console: history of U", "tag", path, "err", err)
 		}
@@ -400,7 +400,7 @@ func (s *Server) parsePlan(q url.Values) (thermo.CleaningWish, error) {
 var ways = map[string]thermo.How{"": thermo.AsUsual, "usual": thermo.AsUsual, "bodies": thermo.BodyByBody, "stops": thermo.ByStops}
 
 func (s *Server) plan(ctx context.Context, w thermo.CleaningWish, now time.Time) (thermo.CleaningProposal, error) {
-	return kept(&s.answers, fmt.Sprintf("plan %+v", w), now, time.Minute, func() (thermo.CleaningProposal, error) {
+	return kept(s.answers, fmt.Sprintf("plan %+v", w), now, time.Minute, func() (thermo.CleaningProposal, error) {
 		ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 		defer cancel()
 		return s.b.PlanCleanings(ctx, w)

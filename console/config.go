@@ -32,7 +32,9 @@ func badProxies(list []string) bool {
 }
 
 func checkPart(h *plant.House, fault func(field, problem, fix string)) {
-	switch x := OptionsOf(h); {
+	x := OptionsOf(h)
+	looked, problem, fix := x.Display.check()
+	switch {
 	case x.Certificate != "" && x.Key == "":
 		fault("console.tls_certificate", "there is no tls_key beside it", "name the file of its private key")
 	case x.Key != "" && x.Certificate == "":
@@ -43,6 +45,8 @@ func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 		fault("console.streams", "less than none", "give the number of live pages, such as 500")
 	case badProxies(x.Proxies):
 		fault("console.proxies", "one of them is no address", "write 10.0.0.7 or 10.0.0.0/24")
+	case looked != "":
+		fault("console.display."+looked, problem, fix)
 	case x.Idle < 0 || x.Idle > 0 && x.Idle < time.Minute:
 		fault("console.session_idle", "less than a minute", "give 1m or more")
 	}

@@ -100,7 +100,7 @@ var pagePaths = []struct{ name, path string }{
 	{"cleaning", "/cleaning"}, {"cleaning-refused", "/cleaning?nocrew=someday"}, {"pans", "/pans"},
 	{"whatif", "/whatif?set=EV&EV.EV5=clean&juice=%2B10%25"},
 	{"measures", "/record/measures"}, {"past", "/past"}, {"shift", "/record/shift"}, {"report", "/record/report?span=day"}, {"rule", "/rules/EV5_vacuum_low"},
-	{"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
+	{"look", "/look"}, {"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike", "/strikes/1"}, {"strike-usual", "/strikes/3"}, {"strike-running", "/pans/PA1/running"},
 }
 
 var assetMark = regexp.MustCompile(`\?v=[0-9a-f]{12}`)
@@ -1074,6 +1074,7 @@ func TestServeStops(t *testing.T) {
 // --- formats and queries ---
 
 func TestNumbers(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
 	tag := func(d plant.Dimension, name string) *plant.Tag {
 		return &plant.Tag{Dimension: d, Name: name, Unit: d.Canonical()}
 	}
@@ -1097,7 +1098,7 @@ func TestNumbers(t *testing.T) {
 		{tag(plant.MassFlow, "steam_flow"), math.Inf(1), dash, "t/h"},
 		{tag(plant.AnyDimension, "phase"), 12.3456, "12.35", ""},
 	} {
-		if got := number(c.tag, c.v); got != c.want || unitText(c.tag) != c.unit {
+		if got := s.number(c.tag, c.v); got != c.want || unitText(c.tag) != c.unit {
 			t.Errorf("%s %v: %q %q, want %q %q", c.tag.Name, c.v, got, unitText(c.tag), c.want, c.unit)
 		}
 	}
@@ -1143,11 +1144,13 @@ func TestAbsent(t *testing.T) {
 	}
 }
 
+var celsius = shownUnit{text: "°C", plain: "K", scale: 1}
+
 // TestLadder: lengths in the picture are temperatures.
 func TestLadder(t *testing.T) {
 	rs := []rung{{Name: "A", Chest: 120, Boiling: 110, Vapour: 106, Ratio: 0.75}, {Name: "B", Chest: math.NaN(), Boiling: math.NaN(), Vapour: math.NaN(), Ratio: math.NaN()},
 		{Name: "C", Chest: 100, Boiling: math.NaN(), Vapour: 90, Ratio: math.NaN()}, {Name: "K", Condenser: true, Chest: 89, Vapour: 80, Boiling: math.NaN(), Ratio: math.NaN()}}
-	d := drawLadder("x", rs)
+	d := drawLadder("x", rs, celsius)
 	h := map[string]float64{}
 	for _, r := range d.Rects {
 		h[r.Class] = r.H
@@ -1163,7 +1166,7 @@ func TestLadder(t *testing.T) {
 			t.Errorf("%s is %.2f K long, want %g", class, h[class]/perK, k)
 		}
 	}
-	if d := drawLadder("x", rs[1:2]); len(d.Rects) != 0 || !strings.Contains(d.Captions[0].Text, "No temperatures") {
+	if d := drawLadder("x", rs[1:2], celsius); len(d.Rects) != 0 || !strings.Contains(d.Captions[0].Text, "No temperatures") {
 		t.Error("a ladder without temperatures should say so")
 	}
 }
@@ -1177,7 +1180,7 @@ func TestLadderLarge(t *testing.T) {
 		rs = append(rs, rung{Effect: max(1, i), Chest: top, Boiling: top - 7, Vapour: top - 9, Ratio: 0.9})
 	}
 	rs = append(rs, rung{Condenser: true, Chest: 55, Vapour: 45, Boiling: math.NaN(), Ratio: math.NaN()})
-	d := drawLadder("x", rs)
+	d := drawLadder("x", rs, celsius)
 	for i := range 7 {
 		bar, next := d.Rects[4*i], rect{X: d.W}
 		if i < 6 {

@@ -92,7 +92,10 @@ var onOff = map[string][2]string{
 }
 
 // number formats a value of a tag, without its unit.
-func number(t *plant.Tag, v float64) string {
+func (s *Server) number(t *plant.Tag, v float64) string { return numberIn(t, s.unit(t), v) }
+
+// numberIn formats it in a unit.
+func numberIn(t *plant.Tag, u shownUnit, v float64) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return dash
 	}
@@ -106,32 +109,16 @@ func number(t *plant.Tag, v float64) string {
 			return w[1]
 		}
 		return w[0]
-	case plant.Ratio:
-		if t.Name == "u_ratio" {
-			return decimals(v*shownScale(t), 0)
-		}
 	case plant.AnyDimension:
 		return strconv.FormatFloat(v, 'g', 4, 64)
 	}
-	n := places[t.Dimension]
-	if t.Dimension == plant.TempDifference && smallDifference(t.Name) {
-		n = 2
-	}
-	return decimals(v, n)
+	return decimals(u.of(v), u.digits)
 }
 
 // smallDifference names the differences of a few tenths of a kelvin, which
 // need a decimal more.
 func smallDifference(name string) bool {
 	return strings.Contains(name, "elevation") || name == "gas_depression" || name == "temperature_mismatch"
-}
-
-// shownScale is what number multiplies a value by.
-func shownScale(t *plant.Tag) float64 {
-	if t.Name == "u_ratio" {
-		return 100
-	}
-	return 1
 }
 
 // decimals writes a number with a true minus sign and without a minus zero.
@@ -315,7 +302,7 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	}
 	t := &h.Tags[id]
 	r := reading{
-		Path: t.Path, Label: label(t.Name), Meaning: t.Meaning, Unit: unitText(t),
+		Path: t.Path, Label: label(t.Name), Meaning: t.Meaning, Unit: s.unit(t).text,
 		Text: dash, Class: "absent", Value: math.NaN(), How: string(t.Source),
 	}
 	if t.Source == plant.Measured {
@@ -345,14 +332,15 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 		}
 		return r
 	}
-	r.OK, r.Value, r.Text, r.Class = true, pt.Value, number(t, pt.Value), "good"
+	u := s.unitAt(t, s.air(p))
+	r.OK, r.Value, r.Text, r.Class = true, pt.Value, numberIn(t, u, pt.Value), "good"
 	switch {
 	case pt.Quality.IsUncertain():
 		r.Class, r.Word, r.Why = "doubt", "doubtful", qualityReason(pt.Quality)
 	case pt.Quality == plant.GoodLocalOverride:
 		r.Class, r.Word, r.Why = "doubt", "by hand", qualityReason(pt.Quality)
 	}
-	if r.Suspect = suspicion(p, t.Path); r.Suspect != "" {
+	if r.Suspect = s.suspicion(p, t.Path); r.Suspect != "" {
 		if r.Class == "good" {
 			r.Class = "doubt"
 		}
@@ -362,8 +350,12 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 		r.Why += r.Suspect
 	}
 	if b, ok := p.Usual[id]; ok {
-		r.Usual = fmt.Sprintf("usual for this load: %s to %s %s", number(t, b.Low), number(t, b.High), r.Unit)
-		switch b.Departs() {
+		low, high, way := numberIn(t, u, b.Low), numberIn(t, u, b.High), b.Departs()
+		if u.scale < 0 { // a vacuum counts the other way
+			low, high, way = high, low, -way
+		}
+		r.Usual = fmt.Sprintf("usual for this load: %s to %s %s", low, high, r.Unit)
+		switch way {
 		case -1:
 			r.Departs = "low"
 		case 1:
@@ -375,11 +367,11 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 		sigma = t.Sigma(pt.Value)
 	}
 	if sigma > 0 && t.Dimension != plant.State {
-		r.Sigma = "± " + sigmaText(sigma*shownScale(t))
+		r.Sigma = "± " + sigmaText(sigma*math.Abs(u.scale))
 	}
 	if !math.IsNaN(t.Low) && !math.IsNaN(t.High) && t.High > t.Low {
 		at := (pt.Value - t.Low) / (t.High - t.Low) * 100
-		r.Band = &band{At: math.Max(0, math.Min(100, at)), Low: number(t, t.Low), High: number(t, t.High)}
+		r.Band = &band{At: math.Max(0, math.Min(100, at)), Low: numberIn(t, u, t.Low), High: numberIn(t, u, t.High)}
 	}
 	return r
 }

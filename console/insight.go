@@ -46,7 +46,7 @@ func (s *Server) checked(p *engine.Picture, set string) (out []checkView) {
 		if x.Set != set {
 			continue
 		}
-		v := checkView{What: x.What, Smallest: sigmaText(x.Smallest) + " " + differenceWord(x.Unit), By: x.By, State: x.State()}
+		v := checkView{What: x.What, Smallest: s.spread(x.Smallest, x.Unit), By: x.By, State: x.State()}
 		for _, t := range x.Tags {
 			v.Tags = append(v.Tags, tagLink{t, "/trends?" + url.Values{"tag": {t}, "span": {"1d"}}.Encode()})
 		}
@@ -98,8 +98,8 @@ func (s *Server) testState(p *engine.Picture, id plant.TagID, now time.Time) str
 }
 
 func (s *Server) suspectView(x *thermo.Suspect, now time.Time) suspectView {
-	v := suspectView{Title: x.What, Text: x.Text, Unit: differenceWord(x.Unit), Bias: apparent(x), Sigma: sigmaText(x.Sigma), Since: s.moment(now, x.Since)}
-	if x.Rough {
+	v := suspectView{Title: x.What, Text: x.Text, Bias: s.apparent(x), Since: s.moment(now, x.Since)}
+	if v.Sigma, v.Unit, _ = strings.Cut(s.spread(x.Sigma, x.Unit), " "); x.Rough {
 		v.Sigma = ""
 	}
 	q := url.Values{}
@@ -125,7 +125,7 @@ func (s *Server) suspectView(x *thermo.Suspect, now time.Time) suspectView {
 }
 
 // apparent says by how much an instrument seems to be wrong.
-func apparent(x *thermo.Suspect) string {
+func (s *Server) apparent(x *thermo.Suspect) string {
 	way, bias := "high", x.Bias
 	if bias < 0 {
 		way, bias = "low", -bias
@@ -133,22 +133,28 @@ func apparent(x *thermo.Suspect) string {
 	if x.Rough {
 		return way + ", by how much cannot be said"
 	}
-	return strings.TrimSpace(sigmaText(bias)+" "+differenceWord(x.Unit)) + " " + way
+	return s.spread(bias, x.Unit) + " " + way
 }
 
 // suspicion says of a tag that it contradicts the others, or might be the one
 // that does; "" of one that nothing is held against.
-func suspicion(p *engine.Picture, path string) string {
+func (s *Server) suspicion(p *engine.Picture, path string) string {
 	for i := range p.Suspects {
 		x := &p.Suspects[i]
 		switch {
 		case slices.Contains(x.Tags, path):
-			return "contradicts the other instruments: seems to read " + apparent(x)
+			return "contradicts the other instruments: seems to read " + s.apparent(x)
 		case slices.Contains(x.Alike, path):
 			return "one of several that may contradict the others: " + x.What + " or this"
 		}
 	}
 	return ""
+}
+
+// spread writes an uncertainty or an error in a unit of the program.
+func (s *Server) spread(v float64, unit string) string {
+	text, scale := s.change(unit)
+	return strings.TrimSpace(sigmaText(v*scale) + " " + text)
 }
 
 // vacuumView is why a vacuum is not as it usually is.
@@ -197,7 +203,9 @@ func (s *Server) vacuumView(x *thermo.Vacuum) vacuumView {
 	if kpa < 0 {
 		way, kpa, k = "below", -kpa, -k
 	}
-	v.Above = fmt.Sprintf("vapour %s kPa (%s K) %s normal", decimals(kpa, 1), decimals(k, 1), way)
+	pressure, perKPa := s.change("kPa")
+	degrees, perK := s.change("K")
+	v.Above = fmt.Sprintf("vapour %s %s (%s %s) %s normal", decimals(kpa*perKPa, max(1, s.units[kindPressure].digits)), pressure, decimals(k*perK, 1), degrees, way)
 	v.Normal = "normal as configured"
 	if x.Learned > 0 {
 		v.Normal = "normal learned from " + span(x.Learned) + " of running"
@@ -207,18 +215,19 @@ func (s *Server) vacuumView(x *thermo.Vacuum) vacuumView {
 	}
 	for i := range x.Diagnosis.Findings {
 		f := &x.Diagnosis.Findings[i]
-		c := causeView{N: i + 1, Cause: string(f.Cause), CheckFirst: f.CheckFirst, Doubt: f.Doubt, Share: decimals(f.ExplainsK, 1) + " K"}
+		c := causeView{N: i + 1, Cause: string(f.Cause), CheckFirst: f.CheckFirst, Doubt: f.Doubt, Share: decimals(f.ExplainsK*perK, 1) + " " + degrees}
 		if rise := x.Diagnosis.RiseK; rise > 0 && f.ExplainsK > 0 {
 			c.Percent = min(100, 100*f.ExplainsK/rise)
 		}
 		for _, e := range f.Evidence {
-			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(e.Now, 1), decimals(e.Normal, 1), unitWord(e.Unit)})
+			u := s.unitNamed(x.Condenser, e.Unit)
+			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(u.of(e.Now), 1), decimals(u.of(e.Normal), 1), u.text})
 		}
 		v.Causes = append(v.Causes, c)
 	}
 	v.First = v.Causes[:min(2, len(v.Causes))]
 	if over := x.Diagnosis.UnexplainedK; len(v.Causes) > 1 && over > 0.05 {
-		v.Rest = decimals(over, 1) + " K is beyond what the first explains"
+		v.Rest = decimals(over*perK, 1) + " " + degrees + " is beyond what the first explains"
 	}
 	return v
 }

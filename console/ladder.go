@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -56,7 +57,6 @@ const (
 	ladderHead   = 24
 	ladderFoot   = 24
 	ladderBarMax = 66
-	ladderSteps  = 10 // K between lines of the scale
 )
 
 // rung is one bar of the ladder, temperatures in degC, NaN where not known.
@@ -121,8 +121,22 @@ func (s *Server) condenserOf(e *plant.Equipment) *plant.Equipment {
 	return c
 }
 
-// drawLadder draws the rungs of a set.
-func drawLadder(id string, rs []rung) drawing {
+// inUnit gives the rungs in a unit of temperature, and the distance of the lines of its scale.
+func inUnit(celsius []rung, u shownUnit) (rs []rung, step float64) {
+	rs = slices.Clone(celsius)
+	for i := range rs {
+		r := &rs[i]
+		r.Chest, r.Boiling, r.Vapour = u.of(r.Chest), u.of(r.Boiling), u.of(r.Vapour)
+	}
+	if u.scale > 1 {
+		return rs, 20
+	}
+	return rs, 10
+}
+
+// drawLadder draws the rungs of a set in a unit of temperature.
+func drawLadder(id string, celsius []rung, u shownUnit) drawing {
+	rs, ladderSteps := inUnit(celsius, u)
 	d := drawing{ID: id, W: ladderW, H: ladderH, Title: "Temperature ladder: from the steam at the left to the condenser at the right."}
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, r := range rs {
@@ -149,7 +163,7 @@ func drawLadder(id string, rs []rung) drawing {
 		}
 		d.Lines = append(d.Lines, line{X1: ladderAxis - 16, Y1: y(t), X2: ladderW, Y2: y(t), Class: class})
 	}
-	d.Captions = append(d.Captions, caption{X: ladderAxis - 22, Y: 16, Anchor: "end", Class: "lt-unit", Text: "°C"})
+	d.Captions = append(d.Captions, caption{X: ladderAxis - 22, Y: 16, Anchor: "end", Class: "lt-unit", Text: u.text})
 
 	pitch := float64(ladderW-ladderAxis) / float64(len(rs))
 	ladderBarW := round1(math.Min(ladderBarMax, 0.46*pitch))
@@ -191,7 +205,7 @@ func drawLadder(id string, rs []rung) drawing {
 		if r.Condenser {
 			seg(r.Chest, r.Vapour, "lt-bar approach", "")
 			if y(r.Vapour)-y(r.Chest) > 26 { // otherwise the table beneath has it
-				d.Captions = append(d.Captions, caption{X: mid, Y: round1((y(r.Chest)+y(r.Vapour))/2 + 6), Anchor: "middle", Class: "lt-dt", Text: decimals(r.Chest-r.Vapour, 1) + " K"})
+				d.Captions = append(d.Captions, caption{X: mid, Y: round1((y(r.Chest)+y(r.Vapour))/2 + 6), Anchor: "middle", Class: "lt-dt", Text: decimals(r.Chest-r.Vapour, 1) + " " + u.plain})
 			}
 			d.Captions = append(d.Captions, caption{X: mid, Y: y(r.Vapour) + 38, Anchor: "middle", Class: "lt-note", Text: "tail water"})
 			continue
@@ -280,6 +294,7 @@ type bodyHead struct {
 
 type ladderRow struct {
 	Label, Unit string
+	Own         bool // each cell has a unit of its own
 	Cells       []ladderCell
 }
 
@@ -365,15 +380,15 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 		v.Columns++
 	}
 	v.Rows = ladderRows(bodies, read)
-	for _, row := range []struct{ label, unit, name string }{{"vapour", "kPa abs", "vapour_pressure"}, {"juice level", "%", "level"}} {
+	for _, row := range []struct{ label, unit, name string }{{"vapour", "", "vapour_pressure"}, {"juice level", "%", "level"}} {
 		g := readingGroup{}
 		for _, b := range bodies {
 			g.Readings = append(g.Readings, read(b, row.name))
 		}
 		s.addTails(ctx, []readingGroup{g}, now)
-		v.Tails = append(v.Tails, tailRow{row.label, row.unit, g.Readings})
+		v.Tails = append(v.Tails, tailRow{row.label, cmp.Or(row.unit, oneUnit(g.Readings)), g.Readings})
 	}
-	v.Ladder = drawLadder("ladder-"+set.Name, s.rungs(p, set))
+	v.Ladder = drawLadder("ladder-"+set.Name, s.rungs(p, set), s.units[kindTemperature])
 	return v
 }
 
@@ -386,8 +401,8 @@ func ladderRows(bodies []*plant.Equipment, read func(e *plant.Equipment, names .
 		{"U", "kW/(m²·K)", []string{"u"}},
 		{"of clean U", "%", []string{"u_ratio"}},
 		{"Brix out", "Bx", []string{"brix", "brix_out"}},
-		{"vapour", "kPa abs", []string{"vapour_pressure"}},
-		{"evaporation", "t/h", []string{"evaporation"}},
+		{"vapour", "", []string{"vapour_pressure"}},
+		{"evaporation", "", []string{"evaporation"}},
 		{"juice level", "%", []string{"level"}},
 	} {
 		r := ladderRow{Label: row.label, Unit: row.unit}
@@ -401,9 +416,28 @@ func ladderRows(bodies []*plant.Equipment, read func(e *plant.Equipment, names .
 			}
 			r.Cells = append(r.Cells, c)
 		}
+		if r.Unit == "" {
+			var all []reading
+			for _, c := range r.Cells {
+				all = append(all, c.reading)
+			}
+			r.Unit = oneUnit(all)
+			r.Own = r.Unit == ""
+		}
 		rows = append(rows, r)
 	}
 	return rows
+}
+
+// oneUnit is the unit that readings have in common, "" if they have none.
+func oneUnit(list []reading) (unit string) {
+	for _, r := range list {
+		if r.Unit != "" && unit != "" && r.Unit != unit {
+			return ""
+		}
+		unit = cmp.Or(unit, r.Unit)
+	}
+	return unit
 }
 
 func vesselHref(path string) string { return "/vessel/" + escapeSegment(path) }

@@ -155,7 +155,7 @@ func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time)
 	data := measuresData{Heads: measureSpans, Chosen: measureSpans[chosen].Text}
 	var ms []alerting.Metrics
 	for i, sp := range measureSpans {
-		m, err := kept(&s.answers, "measure "+sp.Key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, now.Add(-sp.Length), now) })
+		m, err := kept(s.answers, "measure "+sp.Key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, now.Add(-sp.Length), now) })
 		if err != nil {
 			return nil, err
 		}
@@ -340,7 +340,7 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow
 				}
 			}()
 			t, _ := s.b.House().Find(path)
-			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: unitText(t)}
+			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: s.unit(t).text}
 			series, err := s.trend(ctx, path, from, to, 240)
 			if err != nil {
 				s.log.Warn("console: averages of a shift", "tag", path, "err", err)
@@ -355,7 +355,8 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow
 				low, high = math.Min(low, b.Min), math.Max(high, b.Max)
 			}
 			if n > 0 {
-				r.Mean, r.Low, r.High = number(t, sum/float64(n)), number(t, low), number(t, high)
+				r.Mean = s.number(t, sum/float64(n))
+				r.Low, r.High = s.extremes(t, low, high)
 			}
 			out[i] = r
 		})
@@ -411,7 +412,7 @@ func (s *Server) parseShift(q url.Values, now time.Time) (from, to time.Time, n,
 			return from, to, 0, 0, badQuery("at: write a moment of the shift as 2026-03-01T06:00.")
 		}
 	}
-	if from, to, n = shiftAt(at, length, s.zone); from.After(now) {
+	if from, to, n = shiftAt(at, length, s.site); from.After(now) {
 		return from, to, 0, 0, badQuery("That shift has not begun.")
 	}
 	return from, to, n, length, nil
@@ -439,13 +440,13 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		d.Next = href(to.Add(time.Minute))
 	}
 	key := fmt.Sprintf("%d %d", from.Unix(), length)
-	d.Averages, err = kept(&s.answers, "shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(r.Context(), from, end) })
+	d.Averages, err = kept(s.answers, s.lookKey+"shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(r.Context(), from, end) })
 	if d.Incomplete = errors.Is(err, errIncomplete); err != nil && !d.Incomplete {
 		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
-	m, err := kept(&s.answers, "shift measure "+key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, from, end) })
+	m, err := kept(s.answers, "shift measure "+key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, from, end) })
 	if err != nil {
 		return nil, err
 	}

@@ -167,6 +167,7 @@ type houseData struct {
 
 type condensers struct {
 	Rows   []condView
+	Units  []string // of the cells
 	Vacuum []vacuumView
 	Calm   []calmLine
 }
@@ -195,6 +196,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 		pans = append(pans, s.panView(p, e, now, trace, slimStrike, nil))
 	}
 	var conds []condView
+	var units []string
 	for _, e := range h.Of(plant.ClassCondenser) {
 		c := condView{Name: e.Name, Title: e.Title, Href: vesselHref(e.Path), Mark: s.worst(p, e.Path)}
 		for _, n := range []string{"vapour_pressure", "water_inlet_temperature", "water_outlet_temperature", "approach"} {
@@ -203,6 +205,11 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 				x = s.ownerPressure(p, e, now, x)
 			}
 			c.Cells = append(c.Cells, x)
+			if i := len(c.Cells) - 1; i == len(units) {
+				units = append(units, x.Unit)
+			} else {
+				units[i] = cmp.Or(units[i], x.Unit)
+			}
 		}
 		conds = append(conds, c)
 	}
@@ -210,7 +217,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 	for i := range p.Vacuum {
 		vacuum = append(vacuum, s.vacuumView(&p.Vacuum[i]))
 	}
-	v.Parts["pans"], v.Parts["condensers"] = pans, condensers{conds, vacuum, calmVacuum(vacuum)}
+	v.Parts["pans"], v.Parts["condensers"] = pans, condensers{conds, units, vacuum, calmVacuum(vacuum)}
 	v.Parts["health"] = s.health(p, now)
 	v.Data = houseData{sets, len(pans) > 0, len(conds) > 0}
 	return v, nil
@@ -526,7 +533,7 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		defer cancel()
 		data.Document = documentHref(a.Spec)
 		// The live page asks with every repaint, and the loop is not to be asked each time.
-		data.Trends, _ = kept(&s.answers, "alarm trends "+name, now, tailFresh, func() ([]smallTrend, error) { return s.alarmTrends(ctx, a.Spec, now), nil })
+		data.Trends, _ = kept(s.answers, s.lookKey+"alarm trends "+name, now, tailFresh, func() ([]smallTrend, error) { return s.alarmTrends(ctx, a.Spec, now), nil })
 		events, err := s.b.Events(ctx, plant.EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 12})
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)
@@ -554,7 +561,7 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 type trace struct {
 	Path, Label, Unit, Meaning string
 	Drop                       string  // address without it
-	Scale                      float64 // from the archive's number to the one shown
+	Scale, Offset              float64 // from the archive's number to the one shown
 	Stepped                    bool    // the value holds until the next
 	Now                        reading
 }
@@ -602,8 +609,8 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 			return nil, s.noTag(path)
 		}
 		rest := slices.Delete(slices.Clone(t.Tags), i, i+1)
-		data.Tags = append(data.Tags, trace{Path: path, Label: tagLabel(tag), Unit: unitText(tag), Meaning: tag.Meaning, Stepped: tag.Dimension == plant.State,
-			Drop: trendsHref(rest, data.Span), Scale: shownScale(tag), Now: s.read(p, tag.ID, now)})
+		data.Tags = append(data.Tags, trace{Path: path, Label: tagLabel(tag), Unit: s.unit(tag).text, Meaning: tag.Meaning, Stepped: tag.Dimension == plant.State,
+			Drop: trendsHref(rest, data.Span), Scale: s.unit(tag).scale, Offset: s.unit(tag).offset, Now: s.read(p, tag.ID, now)})
 	}
 	for _, sp := range spans {
 		data.Spans = append(data.Spans, link{sp.Text, trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
@@ -694,7 +701,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 	index := map[int64]int{}
 	for i, path := range t.Tags {
 		tag, _ := s.b.House().Find(path)
-		table.Heads = append(table.Heads, strings.TrimSpace(tag.Owner+" "+label(tag.Name)+", "+unitText(tag)))
+		table.Heads = append(table.Heads, strings.TrimSpace(tag.Owner+" "+label(tag.Name)+", "+s.unit(tag).text))
 		series, err := s.trend(ctx, path, t.From, t.To, rows)
 		if err != nil {
 			return table, err
@@ -712,7 +719,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 				}
 				table.Rows = append(table.Rows, row)
 			}
-			low, high := number(tag, b.Min), number(tag, b.Max)
+			low, high := s.extremes(tag, b.Min, b.Max)
 			if low == high {
 				table.Rows[j].Cells[i] = low
 			} else {
@@ -762,6 +769,16 @@ var kindWords = map[plant.EventKind]string{
 	plant.EventCorrection: "correction",
 }
 
+// spec is the definition of an alarm; nil if there is none any more.
+func (s *Server) spec(name string) *plant.AlarmSpec {
+	for _, a := range s.b.Specs() {
+		if a.Name == name {
+			return &a
+		}
+	}
+	return nil
+}
+
 func (s *Server) eventRow(e plant.Event) eventRow {
 	r := eventRow{Seq: e.Seq, Time: s.stamp(e.Time), Kind: string(e.Kind), Word: kindWords[e.Kind], Alarm: e.Alarm, Source: e.Source, Text: e.Text, Who: e.User, Code: e.Code}
 	if r.Word == "" {
@@ -775,10 +792,8 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		}
 		if r.Text == "" {
 			r.Text = e.Alarm
-			for _, a := range s.b.Specs() {
-				if a.Name == e.Alarm && a.Title != "" {
-					r.Text = a.Title
-				}
+			if a := s.spec(e.Alarm); a != nil && a.Title != "" {
+				r.Text = a.Title
 			}
 		}
 	}
@@ -786,9 +801,14 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		r.SourceHref = vesselHref(e.Source)
 	}
 	if e.Value != nil && !math.IsNaN(*e.Value) {
-		r.Value = strings.TrimSpace(specNumber(*e.Value) + " " + unitWord(e.Unit))
+		limited := ""
+		if a := s.spec(e.Alarm); a != nil {
+			limited = a.Limited
+		}
+		r.Value = s.specValue(limited, e.Unit, *e.Value)
 		if e.Setpoint != nil {
-			r.Value += " (limit " + specNumber(*e.Setpoint) + ")"
+			u := s.unitNamed(limited, e.Unit)
+			r.Value += " (limit " + specNumber(u.of(*e.Setpoint)) + ")"
 		}
 	}
 	var notes []string
@@ -874,7 +894,7 @@ func (s *Server) recordNews(r *http.Request, p *engine.Picture, now time.Time) (
 	rec.Filter.AfterSeq, rec.Filter.Limit = top, 1
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
-	news, err := kept(&s.answers, "news "+r.URL.RawQuery, now, newsFresh, func() (bool, error) {
+	news, err := kept(s.answers, "news "+r.URL.RawQuery, now, newsFresh, func() (bool, error) {
 		events, err := s.b.Events(ctx, rec.Filter)
 		return len(events) > 0, err
 	})
@@ -1045,7 +1065,7 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 			x.SourceHref = vesselHref(a.Source)
 		}
 		if a.Setpoint != nil {
-			x.Limit = strings.TrimSpace(specNumber(*a.Setpoint) + " " + unitWord(a.Unit))
+			x.Limit = s.specValue(a.Limited, a.Unit, *a.Setpoint)
 		}
 		var times []string
 		for _, d := range []struct {

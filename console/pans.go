@@ -61,7 +61,7 @@ type strikeRow struct {
 var strikeOrder = []pan.Phase{pan.Charge, pan.Concentrate, pan.Graining, pan.FeedOn, pan.Tighten, pan.Drop, pan.SteamOut}
 
 func (s *Server) strikes(ctx context.Context, now time.Time) ([]PanStrikes, error) {
-	return kept(&s.answers, "strikes", now, tailFresh, func() ([]PanStrikes, error) {
+	return kept(s.answers, "strikes", now, tailFresh, func() ([]PanStrikes, error) {
 		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 		defer cancel()
 		return s.b.Strikes(ctx)
@@ -69,7 +69,7 @@ func (s *Server) strikes(ctx context.Context, now time.Time) ([]PanStrikes, erro
 }
 
 func (s *Server) strikeRecords(ctx context.Context, now time.Time, f plant.StrikeFilter) ([]Strike, error) {
-	return kept(&s.answers, fmt.Sprintf("strike records %+v", f), now, tailFresh, func() ([]Strike, error) {
+	return kept(s.answers, fmt.Sprintf("strike records %+v", f), now, tailFresh, func() ([]Strike, error) {
 		ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 		defer cancel()
 		return s.b.StrikeRecords(ctx, f)

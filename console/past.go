@@ -72,11 +72,11 @@ func (s *Server) pastPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 		}
 	}
 	for _, c := range slices.Backward(past.Corrections) {
-		unit := ""
+		reads := c.ReadAs("")
 		if t, ok := h.Find(c.Tag); ok {
-			unit = t.Unit
+			reads = s.readsAs(c, t)
 		}
-		d.Corrections = append(d.Corrections, correctionRow{ID: c.ID, Tag: c.Tag, From: stamp(c.From), To: stamp(c.To), Reads: c.ReadAs(unit),
+		d.Corrections = append(d.Corrections, correctionRow{ID: c.ID, Tag: c.Tag, From: stamp(c.From), To: stamp(c.To), Reads: reads,
 			By: c.By, Why: c.Reason, Withdrawn: c.WithdrawnBy})
 	}
 	for _, j := range slices.Backward(past.Jobs) {
@@ -104,10 +104,35 @@ func (s *Server) corrected(ctx context.Context, tags []string, from, to time.Tim
 	for _, c := range past.Corrections {
 		t, ok := s.b.House().Find(c.Tag)
 		if ok && slices.Contains(tags, c.Tag) && c.Withdrawn.IsZero() && c.From.Before(to) && (c.To.IsZero() || c.To.After(from)) {
-			marks = append(marks, correctionMark{c.ID, c.Tag, c.From, c.To, c.ReadAs(t.Unit), c.By, c.Reason})
+			marks = append(marks, correctionMark{c.ID, c.Tag, c.From, c.To, s.readsAs(c, t), c.By, c.Reason})
 		}
 	}
 	return marks, err
+}
+
+// readsAs says how a corrected tag is read, in the unit that it is shown in.
+func (s *Server) readsAs(c plant.Correction, t *plant.Tag) string {
+	u := s.unit(t)
+	if c.Value != nil {
+		v := six(u.of(*c.Value))
+		c.Value = &v
+	}
+	c.Offset = six(c.Offset*u.scale - (c.Factor-1)*u.offset)
+	return c.ReadAs(u.text)
+}
+
+// entered takes a correction that was typed in the unit of its tag on pages to the
+// program's own.
+func (s *Server) entered(c *plant.Correction) {
+	t, ok := s.b.House().Find(c.Tag)
+	if !ok {
+		return
+	}
+	u := s.unit(t)
+	if c.Value != nil {
+		*c.Value = u.back(*c.Value)
+	}
+	c.Offset = (c.Offset + (c.Factor-1)*u.offset) / u.scale
 }
 
 // whoAndWhy reads name and reason of a form; both go into the journal.
@@ -172,6 +197,7 @@ func (s *Server) correct(w http.ResponseWriter, r *http.Request) {
 	default:
 		problem = "Choose how the values are to be read."
 	}
+	s.entered(&c)
 	var from, to bool
 	c.From, from = s.typed(r, "from")
 	c.To, to = s.typed(r, "to")

@@ -142,7 +142,7 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		if !math.IsNaN(limit) {
 			st.LimitY = fmtCoord(y(limit))
 		}
-		st.Line, st.Low, st.High = polyline(b, from, alarmTrendSpan, 400, y), number(t, low), number(t, high)
+		st.Line, st.Low, st.High = polyline(b, from, alarmTrendSpan, 400, y), s.number(t, low), s.number(t, high)
 		if list = append(list, st); len(list) == 2 {
 			break
 		}

@@ -64,15 +64,15 @@ func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
 	if d.Span.Key == "" {
 		return nil, badQuery("span: write day, week or season.")
 	}
-	at := now.In(s.zone)
+	at := now.In(s.site)
 	if v := q.Get("at"); v != "" {
-		t, err := time.ParseInLocation("2006-01-02", v, s.zone)
+		t, err := time.ParseInLocation("2006-01-02", v, s.site)
 		if err != nil || t.Year() < 1970 || t.Year() > 2200 {
 			return nil, badQuery("at: write a day of the report as 2026-03-01.")
 		}
 		at = t
 	}
-	day := time.Date(at.Year(), at.Month(), at.Day(), 6, 0, 0, 0, s.zone) // as shifts begin
+	day := time.Date(at.Year(), at.Month(), at.Day(), 6, 0, 0, 0, s.site) // as shifts begin
 	if at.Before(day) && q.Get("at") == "" {
 		day = day.AddDate(0, 0, -1)
 	}
@@ -94,7 +94,7 @@ func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
 		d.upto, d.Running = now, true
 	}
 	href := func(t time.Time, format string) string {
-		h := "/record/report?span=" + d.Span.Key + "&at=" + t.In(s.zone).Format("2006-01-02")
+		h := "/record/report?span=" + d.Span.Key + "&at=" + t.In(s.site).Format("2006-01-02")
 		if format != "" {
 			h += "&format=" + format
 		}

@@ -81,6 +81,15 @@ func side(v float64, unit string) string {
 	return strings.TrimSpace(specNumber(v) + " " + unitWord(unit))
 }
 
+// inputText is a value that a condition reads, as its tag is shown.
+func (s *Server) inputText(x rules.Input) string {
+	if math.IsNaN(x.Value) {
+		return "bad"
+	}
+	u := s.unitNamed(x.Path, x.Unit)
+	return strings.TrimSpace(specNumber(u.of(x.Value)) + " " + u.text)
+}
+
 func branch(words string, t plant.Truth, parts []rules.Part) branchView {
 	v := branchView{Words: words, Parts: truthViews(parts)}
 	v.Word, v.Class = truthWord(t)
@@ -101,13 +110,7 @@ func (s *Server) rulePage(r *http.Request, p *engine.Picture, now time.Time) (*v
 
 func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
 	name := r.PathValue("name")
-	var spec *plant.AlarmSpec
-	for _, a := range s.b.Specs() {
-		if a.Name == name {
-			spec = &a
-			break
-		}
-	}
+	spec := s.spec(name)
 	if spec == nil {
 		return nil, notFound("There is no such alarm.")
 	}
@@ -128,7 +131,7 @@ func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*v
 	var reads []string
 	for _, x := range e.Reads {
 		reads = append(reads, x.Path)
-		in := inputView{Words: x.Words, Value: side(x.Value, x.Unit), Quality: x.Quality.String(), Age: "no value yet", Bad: math.IsNaN(x.Value) || x.Quality.IsBad()}
+		in := inputView{Words: x.Words, Value: s.inputText(x), Quality: x.Quality.String(), Age: "no value yet", Bad: math.IsNaN(x.Value) || x.Quality.IsBad()}
 		if x.Age >= 0 {
 			in.Age = age(now, now.Add(-x.Age))
 		}

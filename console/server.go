@@ -68,6 +68,8 @@ type Options struct {
 	Accounts string `yaml:"accounts"`
 	// OpenView lets everyone look; only actions need an account.
 	OpenView bool `yaml:"open_view"`
+	// Display is how the site has figures shown; a person may choose otherwise.
+	Display Look `yaml:"display"`
 	// Idle is how long a session lasts without a request; default 12 h.
 	Idle time.Duration `yaml:"session_idle"`
 	// Journal takes the events of signing in and out, and of what was refused.
@@ -99,18 +101,24 @@ type Server struct {
 	tmpl    *template.Template
 	assets  map[string]asset
 	handler http.Handler
-	zone    *time.Location
+	pages   http.Handler // as this look has them
+	site    *time.Location
+	zone    *time.Location // of times on pages
 	zoneTag string
+	look    Look
+	lookKey string // of what is kept in words
+	units   shownUnits
+	looks   *looks
 
-	streams  seats // of live pages
+	streams  *seats // of live pages
 	proxies  proxies
 	trends   chan struct{} // one token an archive query
 	stopping chan struct{}
-	stopOnce sync.Once
-	tails    tailCache
-	drawn    drawnParts
-	beaten   beaten
-	answers  keptAnswers
+	stopOnce *sync.Once
+	tails    *tailCache
+	drawn    *drawnParts
+	beaten   *beaten
+	answers  *keptAnswers
 	api      apiDescription
 	gate     *gate
 	cert     *certificate // nil: no TLS
@@ -169,10 +177,11 @@ func New(b Backend, opt Options) (*Server, error) {
 	}
 	s := &Server{
 		b: b, opt: opt, log: opt.Logger,
-		streams:  seats{most: opt.MaxStreams},
+		streams:  &seats{most: opt.MaxStreams},
 		trends:   make(chan struct{}, trendSlots),
 		stopping: make(chan struct{}),
 		assets:   map[string]asset{},
+		looks:    &looks{}, stopOnce: &sync.Once{}, tails: &tailCache{}, drawn: &drawnParts{}, beaten: &beaten{}, answers: &keptAnswers{},
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
@@ -186,17 +195,20 @@ func New(b Backend, opt Options) (*Server, error) {
 		return nil, fmt.Errorf("console.proxies: %w", err)
 	}
 	zone := b.House().Config.Site.TimeZone
-	if s.zone, err = time.LoadLocation(zone); err != nil {
+	if s.site, err = time.LoadLocation(zone); err != nil {
 		return nil, fmt.Errorf("console: site.time_zone: %w", err)
 	}
-	s.zoneTag = strings.ReplaceAll(s.zone.String(), "_", " ")
 	if err := errors.Join(s.loadAssets(), s.readAPI()); err != nil {
 		return nil, fmt.Errorf("console: read embedded files: %w", err)
 	}
 	if s.tmpl, err = parseTemplates(template.FuncMap{"asset": s.assetURL, "mark": markOf}); err != nil {
 		return nil, fmt.Errorf("console: parse pages: %w", err)
 	}
-	if s.handler, err = compressed(s.protect(s.routes())); err != nil {
+	if err := s.dress(opt.Display); err != nil {
+		return nil, err
+	}
+	byLook := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { s.seenBy(r).pages.ServeHTTP(w, r) })
+	if s.handler, err = compressed(s.protect(byLook)); err != nil {
 		return nil, fmt.Errorf("console: compression: %w", err)
 	}
 	return s, nil
@@ -339,6 +351,8 @@ func (s *Server) routes() *http.ServeMux {
 	on("POST /rules/{name}/try", toTry, s.tryRule)
 	on("POST /rules/{name}/try/stop", toTry, s.stopTrial)
 	on("POST /theme", toSignIn, s.setTheme)
+	on("GET /look", toLook, s.page(s.lookPage))
+	on("POST /look", toLook, s.setLook)
 	on("POST /name", toAct, s.setName)
 	on("GET /procedures", toLook, s.page(s.proceduresPage))
 	on("GET /procedures/{topic}", toLook, s.procedureDocument)

@@ -277,7 +277,7 @@ func (d *drawnParts) get(p *engine.Picture, page string, draw func() (map[string
 // changes renders a page's live parts and keeps those that differ from what
 // was sent.
 func (s *Server) changes(f pageFunc, r *http.Request, p *engine.Picture, sent map[string]template.HTML) (message, error) {
-	parts, err := s.drawn.get(p, r.URL.RawQuery, func() (map[string]template.HTML, error) {
+	parts, err := s.drawn.get(p, s.lookKey+r.URL.RawQuery, func() (map[string]template.HTML, error) {
 		now := p.Clock(time.Now())
 		// Others share what is drawn here: it must not depend on one client
 		// staying.

@@ -52,6 +52,7 @@ type strikeView struct {
 	PuritiesBy         string
 	Ribbon             drawing
 	Profile            []profileRow
+	Units              [3]string // of its pressures, temperatures and flows
 }
 
 type labelled struct{ Label, Value, Unit string }
@@ -131,7 +132,9 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 	add(&v.Drop, "massecuite", r.DropBrix, 1, "Bx")
 	add(&v.Drop, "mother liquor, by the boiling point or its instrument", r.DropLiquor, 1, "Bx")
 	add(&v.Drop, "crystal, by both Brix", r.DropCrystal, 1, "%")
-	add(&v.Drop, "temperature", r.DropC, 1, "°C")
+	if u := s.units[kindTemperature]; r.DropC.OK {
+		v.Drop = append(v.Drop, labelled{"temperature", decimals(u.of(r.DropC.Value), u.digits), u.text})
+	}
 	add(&v.Drop, "level", r.DropLevel, 0, "%")
 	add(&v.Drop, "highest supersaturation", r.MaxS, 2, "")
 	add(&v.Drop, "above 1.2 after the feed began", pan.Use(r.FalseGrainMinutes), 0, "min")
@@ -163,10 +166,20 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 	if end.IsZero() {
 		end = now
 	}
+	shown := [3]shownUnit{s.unitNamed(r.Pan, "kPa"), s.units[kindTemperature], s.units[kindMass]}
+	in := func(u int, x pan.Reading) string {
+		if x.OK {
+			x.Value = shown[u].of(x.Value)
+		}
+		return amount(x, shown[u].digits)
+	}
+	for u := range shown {
+		v.Units[u] = shown[u].text
+	}
 	for _, p := range r.Profile {
 		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: p.Phase.String(), Level: amount(p.LevelPct, 0),
-			Pressure: amount(p.PressureKPa, 1), C: amount(p.MassecuiteC, 1), Brix: amount(p.MassecuiteBrix, 1), Liquor: amount(p.LiquorBrix, 1),
-			S: amount(p.Supersaturation, 2), Evaporation: amount(p.EvaporationTH, 1), U: amount(p.U, 3), Con: amount(p.ConsistencyPct, 0)})
+			Pressure: in(0, p.PressureKPa), C: in(1, p.MassecuiteC), Brix: amount(p.MassecuiteBrix, 1), Liquor: amount(p.LiquorBrix, 1),
+			S: amount(p.Supersaturation, 2), Evaporation: in(2, p.EvaporationTH), U: amount(p.U, 3), Con: amount(p.ConsistencyPct, 0)})
 	}
 	v.Ribbon = drawStrike("one-strike", fullStrike, ribbonOf(r.Strike, nil), true, end.Sub(r.Start), end, traceOf(r.Profile), usual)
 	return v

@@ -108,7 +108,7 @@ func (s *Server) addTails(ctx context.Context, groups []readingGroup, now time.T
 				continue
 			}
 			r.Tail = tailLine(b, now, low, high)
-			r.TailMin, r.TailMax = number(t, low), number(t, high)
+			r.TailMin, r.TailMax = s.extremes(t, low, high)
 		}
 	}
 }

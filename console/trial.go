@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"unicode/utf8"
 
 	"calandria/engine"
+	"calandria/plant"
 )
 
 // trialSpans are the lengths of past offered for trying a limit.
@@ -103,7 +105,9 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 		if x.Line > 0 {
 			v.Where = fmt.Sprintf("%s, line %d", filepath.Base(x.File), x.Line)
 		}
-		v.Unit = figureUnit(x.Key, text.Unit)
+		if v.Unit = figureUnit(x.Key, text.Unit); isLimit(x.Key) {
+			v.Note = s.alsoShown(alarm, x.Text, text.Unit)
+		}
 		if r.Method == http.MethodPost {
 			v.Value = r.PostForm.Get("f." + x.Key)
 		}
@@ -118,11 +122,16 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 	return f, nil
 }
 
+func isLimit(key string) bool {
+	return slices.Contains([]string{"high", "high_high", "low", "low_low"}, key)
+}
+
 // figureUnit is the unit of a figure given as a plain number.
 func figureUnit(key, unit string) string {
-	switch key {
-	case "high", "high_high", "low", "low_low":
+	if isLimit(key) {
 		return unitWord(unit)
+	}
+	switch key {
 	case "deadband", "deviation", "rate":
 		unit, _, _ = strings.Cut(unit, " ") // a difference has no reference
 		return differenceWord(unit)
@@ -139,6 +148,34 @@ func differenceWord(unit string) string {
 		return "K"
 	}
 	return unitWord(unit)
+}
+
+// alsoShown says what a limit of a rule's file is in the unit that pages show.
+func (s *Server) alsoShown(alarm, text, unit string) string {
+	v, err := strconv.ParseFloat(text, 64)
+	a := s.spec(alarm)
+	if err != nil || a == nil {
+		return ""
+	}
+	if u := s.unitNamed(a.Limited, a.Unit); u.text != unitWord(unit) && u.text != unitWord(a.Unit) {
+		if canonical, err := strconv.ParseFloat(s.inUnitOf(fmt.Sprint(v, " ", unit), a.Unit), 64); err == nil {
+			return "that is " + s.specValue(a.Limited, a.Unit, canonical) + "; that unit may be written behind a number"
+		}
+		return "that is " + s.specValue(a.Limited, a.Unit, v) + "; that unit may be written behind a number"
+	}
+	return ""
+}
+
+// ownUnit reports that a figure is typed in the unit that pages show, which is not the
+// rule's: another one is refused, with what it would be.
+func (s *Server) ownUnit(text, alarm string) bool {
+	a := s.spec(alarm)
+	if a == nil {
+		return false
+	}
+	typed, ref, _ := plant.ReadUnit(typedUnit.FindStringSubmatch(strings.TrimSpace(text))[2])
+	shown, shownRef, ok := plant.ReadUnit(s.unitNamed(a.Limited, a.Unit).key)
+	return ok && typed == shown && ref == shownRef
 }
 
 // trialRefusal is the key of a refusal in a request's context.
@@ -169,6 +206,11 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 			no = &engine.Refused{Why: "Plain text only, and not so long.", Field: figure}
 		}
 		wish.Texts[figure] = strings.ReplaceAll(v[0], "\r\n", "\n")
+		if isLimit(figure) && typedUnit.MatchString(strings.TrimSpace(v[0])) {
+			if text, err := s.b.RuleText(r.Context(), name); err == nil && s.ownUnit(v[0], name) {
+				wish.Texts[figure] = s.inUnitOf(v[0], text.Unit)
+			}
+		}
 	}
 	if no == nil {
 		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)

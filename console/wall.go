@@ -137,7 +137,7 @@ func alarmDeviation(a *alarmRow) deviation {
 func (s *Server) deviations(p *engine.Picture, e *plant.Equipment, now time.Time) (out []deviation) {
 	for i := range p.Suspects {
 		if x := &p.Suspects[i]; x.Set == e.Path {
-			out = append(out, deviation{Text: x.What + " contradicts the other instruments", Value: apparent(x)})
+			out = append(out, deviation{Text: x.What + " contradicts the other instruments", Value: s.apparent(x)})
 		}
 	}
 	if c := s.condenserOf(e); c != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"time"
@@ -53,17 +54,21 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 	if !ok || set.Class != plant.ClassSet {
 		return nil, x, d, notFound("There is no evaporator set of that name.")
 	}
-	amount := func(key, label, unit string, to *thermo.Amount) {
-		d.Fields = append(d.Fields, supposedField{key, label, unit, q.Get(key)})
+	amount := func(key, label string, u shownUnit, to *thermo.Amount) {
+		d.Fields = append(d.Fields, supposedField{key, label, u.text, q.Get(key)})
 		var wrong error
 		if *to, wrong = thermo.ParseAmount(q.Get(key)); wrong != nil {
 			err = errors.Join(err, badQuery("%s: %v.", label, wrong))
 		}
+		if !to.Percent && to.Value != 0 {
+			to.Value = u.back(to.Value)
+		}
 	}
-	amount("steam_pressure", "Steam pressure, first calandria", "kPa abs", &x.SteamKPa)
-	amount("last_pressure", "Vapour pressure, last body", "kPa abs", &x.LastKPa)
-	amount("juice", "Juice", "t/h", &x.JuiceTH)
-	amount("brix", "Juice Brix", "% Brix", &x.Brix)
+	amount("steam_pressure", "Steam pressure, first calandria", s.unitNamed("", "kPa"), &x.SteamKPa)
+	amount("last_pressure", "Vapour pressure, last body", s.lastVapour(set), &x.LastKPa)
+	amount("juice", "Juice", s.units[kindMass], &x.JuiceTH)
+	brix := shownUnit{text: "% Brix", scale: 1}
+	amount("brix", "Juice Brix", brix, &x.Brix)
 	bled := map[int]bool{}
 	for _, e := range set.Parts {
 		if e.Class != plant.ClassBody {
@@ -82,10 +87,10 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 		d.Bodies = append(d.Bodies, b)
 		if n := e.Body.Effect; len(e.Body.Bleeds) > 0 && !bled[n] {
 			bled[n] = true
-			amount(fmt.Sprintf("bleed%d", n), fmt.Sprintf("Bleed after effect %d", n), "t/h", &x.BleedTH[n-1])
+			amount(fmt.Sprintf("bleed%d", n), fmt.Sprintf("Bleed after effect %d", n), s.units[kindMass], &x.BleedTH[n-1])
 		}
 	}
-	amount("syrup_brix", "Syrup Brix", "% Brix", &x.SyrupBrix)
+	amount("syrup_brix", "Syrup Brix", brix, &x.SyrupBrix)
 	switch d.Hold = q.Get("hold"); d.Hold {
 	case "brix":
 		x.Hold = true
@@ -101,7 +106,7 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 }
 
 func (s *Server) foresee(ctx context.Context, x thermo.Supposition, now time.Time) (thermo.Outlook, error) {
-	return kept(&s.answers, fmt.Sprintf("what if %+v", x), now, time.Minute, func() (thermo.Outlook, error) {
+	return kept(s.answers, fmt.Sprintf("what if %+v", x), now, time.Minute, func() (thermo.Outlook, error) {
 		ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 		defer cancel()
 		return s.b.WhatIf(ctx, x)
@@ -109,7 +114,7 @@ func (s *Server) foresee(ctx context.Context, x thermo.Supposition, now time.Tim
 }
 
 func (s *Server) whatIfPage(r *http.Request, _ *engine.Picture, now time.Time) (*view, error) {
-	_, x, d, err := s.supposition(r.URL.Query())
+	set, x, d, err := s.supposition(r.URL.Query())
 	if err != nil {
 		return nil, err
 	}
@@ -121,7 +126,7 @@ func (s *Server) whatIfPage(r *http.Request, _ *engine.Picture, now time.Time) (
 	}
 	d.Notes, d.Money = out.Notes, out.Currency
 	for i := range out.Set {
-		d.Rows = append(d.Rows, foreseenWords(&out.Set[i]))
+		d.Rows = append(d.Rows, s.foreseenWords(set, &out.Set[i]))
 	}
 	name := func(path string) (string, string) {
 		if e, ok := s.b.House().Equip(path); ok {
@@ -133,7 +138,7 @@ func (s *Server) whatIfPage(r *http.Request, _ *engine.Picture, now time.Time) (
 		row := rungRow{}
 		row.Body, row.Href = name(b.Body)
 		for i := range b.Figures {
-			row.Cells = append(row.Cells, foreseenWords(&b.Figures[i]))
+			row.Cells = append(row.Cells, s.foreseenWords(set, &b.Figures[i]))
 		}
 		d.Ladder = append(d.Ladder, row)
 	}
@@ -152,23 +157,42 @@ func (s *Server) whatIfPage(r *http.Request, _ *engine.Picture, now time.Time) (
 	return &view{Template: "whatif.html", Title: "What if", Section: "cleaning", Data: d}, nil
 }
 
+// lastVapour is how the vapour pressure of the last body of a set is shown.
+func (s *Server) lastVapour(set *plant.Equipment) shownUnit {
+	for i := len(set.Parts) - 1; i >= 0; i-- {
+		if set.Parts[i].Body != nil {
+			return s.unitNamed(set.Parts[i].Path, "kPa")
+		}
+	}
+	return s.unitNamed("", "kPa")
+}
+
 // foreseenWords writes one figure.
-func foreseenWords(f *thermo.Foreseen) foreseenRow {
-	r := foreseenRow{Name: f.Name, Unit: unitWord(f.Unit), Now: dash, Then: dash, Change: dash}
+func (s *Server) foreseenWords(set *plant.Equipment, f *thermo.Foreseen) foreseenRow {
+	u := s.unitNamed("", f.Unit)
+	if f.Name == "last vapour pressure" {
+		u = s.lastVapour(set)
+	}
+	digits := f.Decimals
+	if u.scale != 1 {
+		digits = u.digits
+	}
+	r := foreseenRow{Name: f.Name, Unit: u.text, Now: dash, Then: dash, Change: dash}
 	if f.Now != nil {
-		r.Now = decimals(*f.Now, f.Decimals)
+		r.Now = decimals(u.of(*f.Now), digits)
 	}
 	if f.Then != nil {
-		r.Then = decimals(*f.Then, f.Decimals)
+		r.Then = decimals(u.of(*f.Then), digits)
 	}
 	if f.Now == nil || f.Then == nil {
 		return r
 	}
-	if r.Change = decimals(*f.Then-*f.Now, f.Decimals+1); *f.Then > *f.Now {
+	change := u.scale * (*f.Then - *f.Now)
+	if r.Change = decimals(change, digits+1); change > 0 {
 		r.Change = "+" + r.Change
 	}
 	if f.Sigma > 0 {
-		r.Band = "± " + sigmaText(f.Sigma)
+		r.Band = "± " + sigmaText(f.Sigma*math.Abs(u.scale))
 	}
 	return r
 }

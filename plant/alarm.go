@@ -53,9 +53,11 @@ type AlarmSpec struct {
 	// the suspect instrument, the cause of a lost vacuum. "" for none.
 	Explain string
 
-	// Setpoint and Unit describe a limit alarm; nil for a free condition.
+	// Setpoint and Unit describe a limit alarm; nil for a free condition. Limited is the
+	// path of the tag that the limit is set to; "" if there is no one tag.
 	Setpoint *float64
 	Unit     string
+	Limited  string
 
 	OnDelay  time.Duration
 	OffDelay time.Duration

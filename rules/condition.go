@@ -28,6 +28,7 @@ type condition struct {
 	gauged   bool // the last quantity is at the usual barometer
 	setpoint *float64
 	unit     string
+	limited  string
 }
 
 // read reads one expression of the rule, as a condition or as a number.
@@ -253,6 +254,7 @@ func (c *condition) build() (alarm, bool) {
 	}
 	if a.hasValue {
 		c.unit = a.value.dim.unit()
+		c.limited = c.l.set.tagOf(val, main, c.unit)
 	}
 	c.l.reportRead(c.lf, c.field+"."+key, o.Name, &reader{source: r.source, complaints: r.complaints})
 	return a, len(r.complaints) == 0
@@ -269,6 +271,21 @@ func (c *condition) clause(key, text string) (out clause) {
 		c.l.reportRead(c.lf, c.field+"."+key, c.o.Name, r)
 	}
 	return out
+}
+
+// tagOf is the path of the tag that a value in a unit is of, n or what is compared; "" if
+// there is no one tag.
+func (s *Set) tagOf(n *number, main *logic, unit string) string {
+	if n == nil {
+		n = main.l
+	}
+	for n.op == numFunc && len(n.kids) == 1 {
+		n = n.kids[0]
+	}
+	if n.op != numInput || s.inputs[n.in].dim.unit() != unit {
+		return ""
+	}
+	return s.inputs[n.in].path
 }
 
 // leftOut notes that the alarm does not run.

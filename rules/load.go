@@ -819,7 +819,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	} else if _, ok := l.set.house.Equip(spec.Source); !ok {
 		l.fault(lf, field+".source", fmt.Sprintf("there is no vessel %s", spec.Source), "write the path of a vessel")
 	}
-	spec.Setpoint, spec.Unit = c.setpoint, c.unit
+	spec.Setpoint, spec.Unit, spec.Limited = c.setpoint, c.unit, c.limited
 	spec.Explain = c.explained()
 	if _, twice := l.names[name]; twice {
 		l.fault(lf, field+".name", fmt.Sprintf("alarm %s is there twice", name), "give each its own name")

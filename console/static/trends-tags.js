@@ -1,6 +1,6 @@
 // The tags of the house: what they are called, and a search by words.
 
-/** @typedef {{label: string, unit: string, scale: number, stepped: boolean, meaning: string}} Meta */
+/** @typedef {{label: string, unit: string, scale: number, offset: number, stepped: boolean, meaning: string}} Meta */
 
 /** @type {Map<string, Meta>} */
 const known = new Map();
@@ -10,14 +10,14 @@ let all = null;
 function fetchAll() {
   all ??= fetch("/api/v1/tags").then((r) => r.json()).then((answer) => {
     for (const t of answer.tags) {
-      known.set(t.path, { label: t.label, unit: t.shown_unit, scale: t.shown_scale, stepped: t.dimension === "state", meaning: t.meaning });
+      known.set(t.path, { label: t.label, unit: t.shown_unit, scale: t.shown_scale, offset: t.shown_offset, stepped: t.dimension === "state", meaning: t.meaning });
     }
   }).catch((e) => { all = null; throw e; });
   return all;
 }
 
 /** @param {string} path @returns {Meta} */
-export function meta(path) { return known.get(path) || { label: path, unit: "", scale: 1, stepped: false, meaning: "" }; }
+export function meta(path) { return known.get(path) || { label: path, unit: "", scale: 1, offset: 0, stepped: false, meaning: "" }; }
 
 /** @param {string} path @param {Meta} m */
 meta.know = (path, m) => { known.set(path, m); };

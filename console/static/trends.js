@@ -105,10 +105,11 @@ async function values(tags, from, to) {
   const out = {};
   for (const t of tags) out[t] = { time: [], min: [], mean: [], max: [], status: [], good: [] };
   for (const s of (await ask("/api/v1/series", q)).series) {
-    const o = out[s.tag], k = meta(s.tag).scale;
-    const scaled = k === 1 ? s.value : s.value.map((/** @type {number|null} */ v) => (v === null ? null : v * k));
-    if (s.aggregate === "Minimum") o.min = scaled;
-    if (s.aggregate === "Maximum") o.max = scaled;
+    const o = out[s.tag], { scale, offset } = meta(s.tag);
+    const scaled = scale === 1 && !offset ? s.value : s.value.map((/** @type {number|null} */ v) => (v === null ? null : v * scale + offset));
+    // A vacuum counts the other way.
+    if (s.aggregate === (scale < 0 ? "Maximum" : "Minimum")) o.min = scaled;
+    if (s.aggregate === (scale < 0 ? "Minimum" : "Maximum")) o.max = scaled;
     if (s.aggregate === "Mean") Object.assign(o, { time: s.time, mean: scaled, status: s.status, good: s.percent_good });
   }
   return out;
@@ -360,7 +361,7 @@ function move(by, factor) {
 read();
 for (const li of /** @type {any} */ (el("chosen").children)) {
   const d = li.dataset;
-  meta.know(d.path, { label: d.label, unit: d.unit, scale: Number(d.scale || 1), stepped: d.stepped === "yes", meaning: d.meaning || "" });
+  meta.know(d.path, { label: d.label, unit: d.unit, scale: Number(d.scale || 1), offset: Number(d.offset || 0), stepped: d.stepped === "yes", meaning: d.meaning || "" });
 }
 el("moves").hidden = false;
 el("png").hidden = false;
