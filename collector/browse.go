@@ -318,27 +318,34 @@ func (w *walk) variable(f *found, dv []*ua.DataValue, now time.Time) Variable {
 	return v
 }
 
+// describeAtOnce bounds how much of what the server says is held at a time.
+const describeAtOnce = 2000
+
 // describe reads what there is to know of the variables found.
-func (w *walk) describe(ctx context.Context) ([]Variable, error) {
+func (w *walk) describe(ctx context.Context) (vars []Variable, err error) {
 	attrs := []ua.AttributeID{ua.AttributeIDValue, ua.AttributeIDDataType, ua.AttributeIDValueRank, ua.AttributeIDUserAccessLevel,
 		ua.AttributeIDMinimumSamplingInterval, ua.AttributeIDDescription, ua.AttributeIDHistorizing}
-	var req []*ua.ReadValueID
-	for _, f := range w.found {
-		for _, a := range attrs {
-			req = append(req, attribute(f.id, a))
+	for part := range slices.Chunk(w.found, describeAtOnce) {
+		var req []*ua.ReadValueID
+		for _, f := range part {
+			for _, a := range attrs {
+				req = append(req, attribute(f.id, a))
+			}
+		}
+		got, err := w.peer.read(ctx, req)
+		if err != nil {
+			return nil, err
+		}
+		before, now := len(vars), time.Now().UTC()
+		for i, f := range part {
+			vars = append(vars, w.variable(f, got[i*len(attrs):], now))
+		}
+		err = w.properties(ctx, part, func(i int, unit string, eu []float64) { vars[before+i].Unit, vars[before+i].EURange = unit, eu })
+		if err != nil {
+			return vars, err
 		}
 	}
-	got, err := w.peer.read(ctx, req)
-	if err != nil {
-		return nil, err
-	}
-	var vars []Variable
-	now := time.Now().UTC()
-	for i, f := range w.found {
-		vars = append(vars, w.variable(f, got[i*len(attrs):], now))
-	}
-	err = w.properties(ctx, w.found, func(i int, unit string, eu []float64) { vars[i].Unit, vars[i].EURange = unit, eu })
-	return vars, err
+	return vars, nil
 }
 
 // properties reads the units and normal ranges of variables; set has those of the
@@ -365,7 +372,7 @@ func (w *walk) properties(ctx context.Context, list []*found, set func(i int, un
 			}
 		}
 		if f.limit != nil {
-			if x, ok := next().(*ua.Range); ok && x.Low <= x.High {
+			if x, ok := next().(*ua.Range); ok && x.Low <= x.High && number64(x.Low) != nil && number64(x.High) != nil {
 				euRange = []float64{x.Low, x.High}
 			}
 		}

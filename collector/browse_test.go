@@ -2,6 +2,7 @@ package collector
 
 import (
 	"errors"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -10,10 +11,13 @@ import (
 	"time"
 )
 
+// readerHere starts the reader of a test.
+var readerHere = []string{os.Args[0], "read-server"}
+
 func TestBrowse(t *testing.T) {
 	s := startInterop(t, map[string]any{"plant": true, "variables": 1050})
 	o := BrowseOptions{Server: plainServer(s.endpoint()), DataDir: t.TempDir()}
-	vars, err := Browse(t.Context(), o)
+	vars, err := BrowseApart(t.Context(), readerHere, o, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -39,15 +43,15 @@ func TestBrowse(t *testing.T) {
 		t.Errorf("nested: %+v", v)
 	}
 	o.MaxNodes = 50
-	if vars, err := Browse(t.Context(), o); !errors.Is(err, ErrTruncated) || len(vars) == 0 || len(vars) > 50 {
+	if vars, err := BrowseApart(t.Context(), readerHere, o, slog.New(slog.DiscardHandler)); !errors.Is(err, ErrTruncated) || len(vars) == 0 || len(vars) > 50 {
 		t.Errorf("limit: %d variables, %v", len(vars), err)
 	}
 	o.MaxNodes, o.Root, o.Standard = 0, "i=2253", true
-	if vars, err := Browse(t.Context(), o); err != nil || !slices.ContainsFunc(vars, func(v Variable) bool { return v.Node == "i=2258" }) {
+	if vars, err := BrowseApart(t.Context(), readerHere, o, slog.New(slog.DiscardHandler)); err != nil || !slices.ContainsFunc(vars, func(v Variable) bool { return v.Node == "i=2258" }) {
 		t.Errorf("the server object: %d variables, %v", len(vars), err)
 	}
 	o.Root = "nsu=urn:elsewhere;s=X"
-	if _, err := Browse(t.Context(), o); err == nil || !strings.Contains(err.Error(), "no namespace urn:elsewhere") {
+	if _, err := BrowseApart(t.Context(), readerHere, o, slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), "no namespace urn:elsewhere") {
 		t.Errorf("unknown root: %v", err)
 	}
 }
@@ -58,7 +62,7 @@ func TestLook(t *testing.T) {
 	s.set("Late", 1, "status", "BadSensorFailure")
 	tags := tagsOf("Still", "Nowhere", "nsu=urn:elsewhere;s=X", "Any", "Late", "i=85", "Analog")
 	tags[6].Low, tags[6].High = 0, 50
-	readings, faults, err := Look(t.Context(), Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()}, LookOptions{For: 300 * time.Millisecond, Every: 100 * time.Millisecond})
+	readings, faults, err := LookApart(t.Context(), readerHere, Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()}, LookOptions{For: 300 * time.Millisecond, Every: 100 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -77,7 +81,7 @@ func TestLook(t *testing.T) {
 		t.Errorf("readings %+v", readings)
 	}
 	s.do("stop")
-	if _, _, err := Look(t.Context(), Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()}, LookOptions{}); err == nil || !strings.Contains(err.Error(), "nothing answers") {
+	if _, _, err := LookApart(t.Context(), readerHere, Config{Server: plainServer(s.endpoint()), Tags: tags, DataDir: t.TempDir()}, LookOptions{}); err == nil || !strings.Contains(err.Error(), "nothing answers") {
 		t.Errorf("absent server: %v", err)
 	}
 	s.do("start")
@@ -120,7 +124,7 @@ func TestReadOnlyAsSeenByTheServer(t *testing.T) {
 	if _, err := Browse(t.Context(), BrowseOptions{Server: cfg, DataDir: t.TempDir()}); err != nil {
 		t.Error(err)
 	}
-	if _, _, err := Look(t.Context(), Config{Server: cfg, Tags: tagsOf("T0"), DataDir: t.TempDir()}, LookOptions{}); err != nil {
+	if _, _, err := LookApart(t.Context(), readerHere, Config{Server: cfg, Tags: tagsOf("T0"), DataDir: t.TempDir()}, LookOptions{}); err != nil {
 		t.Error(err)
 	}
 	var got struct{ Counts map[string]int }

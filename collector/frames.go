@@ -20,14 +20,17 @@ import (
 //	to the reader    s  settings, JSON, once
 //	                 a  batches stored up to (64 bits), and our clock (ns, 64 bits)
 //	                 q  stop in order
+//	                 l  a look, JSON, in place of settings
 //	from the reader  b  a batch
 //	                 h  a Health, JSON; H if it is a change
+//	                 p  how long the look has lasted, JSON; r its answer
 //
 // The reader has seen what the server sent. So nothing that it says is trusted:
 // lengths are bounded, and tags must be those of the server.
 const (
 	frameSettings, frameStored, frameStop = 's', 'a', 'q'
 	frameBatch, frameHealth, frameChange  = 'b', 'h', 'H'
+	frameLook, frameProgress, frameAnswer = 'l', 'p', 'r'
 
 	longestFrame = 64 << 20
 	// sampleSize is a sample in a batch: tag, time, value, status, offset.

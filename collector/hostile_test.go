@@ -15,7 +15,6 @@ import (
 	"log/slog"
 	"math"
 	"net"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -190,7 +189,7 @@ func TestHostileServers(t *testing.T) {
 			h := newHostile(t, func(uint32) []byte { return answer })
 			log := &logLines{}
 			r, err := NewRemote(Config{Server: plainServer("opc.tcp://" + h.l.Addr().String()), Tags: tagsOf("T0", "T1"), DataDir: t.TempDir(),
-				Logger: slog.New(slog.NewTextHandler(log, nil))}, []string{os.Args[0], "read-server"})
+				Logger: slog.New(slog.NewTextHandler(log, nil))}, readerHere)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -238,6 +237,26 @@ func TestHostileServers(t *testing.T) {
 			if t.Failed() {
 				t.Log(log)
 			}
+		})
+	}
+}
+
+// Commands that look at a server live through the same, and say what came.
+func TestHostileServersAtALook(t *testing.T) {
+	for name, answer := range attacks() {
+		t.Run(name, func(t *testing.T) {
+			h := newHostile(t, func(uint32) []byte { return answer })
+			server := plainServer("opc.tcp://" + h.l.Addr().String())
+			ctx, cancel := contextOf(t)
+			defer cancel()
+			_, err := BrowseApart(ctx, readerHere, BrowseOptions{Server: server, DataDir: t.TempDir()}, slog.New(slog.DiscardHandler))
+			_, _, err2 := LookApart(ctx, readerHere, Config{Server: server, Tags: tagsOf("T0"), DataDir: t.TempDir()}, LookOptions{})
+			for _, err := range []error{err, err2} {
+				if err == nil || !strings.Contains(err.Error(), "server s") && !strings.Contains(err.Error(), server.Name) || strings.Contains(err.Error(), "\n") {
+					t.Errorf("%v", err)
+				}
+			}
+			t.Log(err)
 		})
 	}
 }
@@ -318,7 +337,7 @@ func FuzzAnswer(f *testing.F) {
 			return
 		}
 		h := newHostile(t, func(uint32) []byte { return answer })
-		r, err := NewRemote(Config{Server: plainServer("opc.tcp://" + h.l.Addr().String()), Tags: tagsOf("T0"), DataDir: t.TempDir()}, []string{os.Args[0], "read-server"})
+		r, err := NewRemote(Config{Server: plainServer("opc.tcp://" + h.l.Addr().String()), Tags: tagsOf("T0"), DataDir: t.TempDir()}, readerHere)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -349,7 +368,7 @@ func readerIsKilled(t *testing.T, how string) {
 	p := newCutter(t, s.addr())
 	log := &logLines{}
 	r, err := NewRemote(Config{Server: plainServer(p.endpoint()), Tags: tagsOf("T0", "T1", "Still"), DataDir: t.TempDir(), Logger: slog.New(slog.NewTextHandler(log, nil))},
-		[]string{os.Args[0], "read-server"})
+		readerHere)
 	if err != nil {
 		t.Fatal(err)
 	}

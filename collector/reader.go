@@ -21,6 +21,9 @@ import (
 func Serve(ctx context.Context, in io.Reader, out io.Writer, log *slog.Logger) error {
 	r, w := bufio.NewReader(in), bufio.NewWriterSize(out, 1<<16)
 	kind, body, err := readFrame(r, nil)
+	if err == nil && kind == frameLook {
+		return serveLook(ctx, r, w, body, log)
+	}
 	var s settings
 	if err == nil && kind == frameSettings {
 		err = json.Unmarshal(body, &s)
@@ -34,15 +37,8 @@ func Serve(ctx context.Context, in io.Reader, out io.Writer, log *slog.Logger) e
 	start := time.Now()
 	set := func(now int64) { ahead.Store(now - start.Add(time.Since(start)).UnixNano()) }
 	set(s.Now)
-	cfg := Config{Server: s.Server, DataDir: s.DataDir, Queue: s.Queue, Until: s.Until, Logger: log,
-		Now: func() time.Time { return start.Add(time.Since(start) + time.Duration(ahead.Load())).Round(0) },
-		Archived: func(id plant.TagID) (plant.Point, time.Duration, bool) {
-			a, ok := s.Archived[id]
-			return plant.Point{Time: a.Time, Quality: plant.QualityOf(a.Status)}, a.Offset, ok
-		}}
-	for i := range s.Tags {
-		cfg.Tags = append(cfg.Tags, s.Tags[i].tag())
-	}
+	cfg := s.config(log)
+	cfg.Now = func() time.Time { return start.Add(time.Since(start) + time.Duration(ahead.Load())).Round(0) }
 	c, err := New(cfg)
 	if err != nil {
 		return err
@@ -96,6 +92,18 @@ func Serve(ctx context.Context, in io.Reader, out io.Writer, log *slog.Logger) e
 		return nil
 	})
 	return g.Wait()
+}
+
+func (s *settings) config(log *slog.Logger) Config {
+	cfg := Config{Server: s.Server, DataDir: s.DataDir, Queue: s.Queue, Until: s.Until, Logger: log,
+		Archived: func(id plant.TagID) (plant.Point, time.Duration, bool) {
+			a, ok := s.Archived[id]
+			return plant.Point{Time: a.Time, Quality: plant.QualityOf(a.Status)}, a.Offset, ok
+		}}
+	for i := range s.Tags {
+		cfg.Tags = append(cfg.Tags, s.Tags[i].tag())
+	}
+	return cfg
 }
 
 const (

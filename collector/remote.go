@@ -12,7 +12,6 @@ import (
 	"log/slog"
 	"maps"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -57,13 +56,19 @@ func NewRemote(cfg Config, command []string) (*Remote, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Remote{cfg: c.cfg, command: command, known: map[plant.TagID]bool{}, out: c.out, changes: c.changes, last: map[plant.TagID]archivedAt{}}
-	for _, it := range c.items {
-		r.known[it.tag.ID] = true
-	}
+	r := &Remote{cfg: c.cfg, command: command, known: c.known(), out: c.out, changes: c.changes, last: map[plant.TagID]archivedAt{}}
 	h := c.Health()
 	r.health.Store(&h)
 	return r, nil
+}
+
+// known are the tags of the server.
+func (c *Client) known() map[plant.TagID]bool {
+	known := map[plant.TagID]bool{}
+	for _, it := range c.items {
+		known[it.tag.ID] = true
+	}
+	return known
 }
 
 // Name is the server's name in the configuration.
@@ -184,13 +189,7 @@ func (l *lastWords) cause(err error) error {
 
 // read runs one reader to its end.
 func (r *Remote) read(ctx context.Context) error {
-	cmd := exec.Command(r.command[0], r.command[1:]...)
-	words := &lastWords{log: r.cfg.Logger}
-	cmd.Stderr = words
-	cmd.Env = []string{"GOMEMLIMIT=100MiB", "GOTRACEBACK=none", "PATH=/nonexistent"}
-	if root := os.Getenv("SYSTEMROOT"); root != "" {
-		cmd.Env = append(cmd.Env, "SYSTEMROOT="+root) // Windows finds its network by it
-	}
+	cmd, words := readerCommand(r.command, r.cfg.Logger)
 	s, base := r.settings(), r.top
 	in, err := cmd.StdinPipe()
 	if err != nil {

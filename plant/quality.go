@@ -1,6 +1,7 @@
 package plant
 
 import (
+	"encoding/json"
 	"fmt"
 	"maps"
 )
@@ -11,6 +12,24 @@ import (
 type Quality struct {
 	code uint32
 	seen bool
+}
+
+// MarshalJSON writes the code, null for no data yet.
+func (q Quality) MarshalJSON() ([]byte, error) {
+	if !q.seen {
+		return []byte("null"), nil
+	}
+	return json.Marshal(q.code)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (q *Quality) UnmarshalJSON(b []byte) error {
+	*q = Quality{}
+	if string(b) == "null" {
+		return nil
+	}
+	q.seen = true
+	return json.Unmarshal(b, &q.code)
 }
 
 // Status codes used by name in this program; the numbers are those of

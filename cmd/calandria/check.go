@@ -204,7 +204,7 @@ func (c *checkCmd) online(a *app, h *plant.House) error {
 			o := collector.LookOptions{For: c.For, Every: max(time.Second, c.For/300)}
 			progress := a.progress("reading " + sc.Name)
 			o.Progress = func(done time.Duration) { progress(min(1, done.Seconds()/c.For.Seconds()), time.Now()) }
-			got, found, err := collector.Look(ctx, collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log}, o)
+			got, found, err := collector.LookApart(ctx, readerCommand(), collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log}, o)
 			if err != nil {
 				return fmt.Errorf("ask server %s: %w", sc.Name, err)
 			}
@@ -267,7 +267,7 @@ func (c *browseCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	vars, err := collector.Browse(a.ctx, collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root, Standard: c.Standard})
+	vars, err := collector.BrowseApart(a.ctx, readerCommand(), collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root, Standard: c.Standard}, a.log)
 	if err != nil && !errors.Is(err, collector.ErrTruncated) {
 		return err
 	}

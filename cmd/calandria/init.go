@@ -35,7 +35,7 @@ func (c *initCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	vars, err := collector.Browse(a.ctx, collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root})
+	vars, err := collector.BrowseApart(a.ctx, readerCommand(), collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root}, a.log)
 	if err != nil && !errors.Is(err, collector.ErrTruncated) {
 		return err
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"log/slog"
 	"os"
 	"os/signal"
@@ -42,9 +41,14 @@ func newReader(clock *engine.Clock, c collector.Config) (reader, error) {
 		c.OneClock = true
 		return collector.New(c)
 	}
+	return collector.NewRemote(c, readerCommand())
+}
+
+// readerCommand starts a reader.
+func readerCommand() []string {
 	exe, err := os.Executable()
 	if err != nil {
-		return nil, fmt.Errorf("find this program's own file, to read a server with: %w", err)
+		exe = os.Args[0]
 	}
-	return collector.NewRemote(c, []string{exe, "read-server"})
+	return []string{exe, "read-server"}
 }
