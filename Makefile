@@ -6,14 +6,15 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 GOLANGCI := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
 GOVULNCHECK := golang.org/x/vuln/cmd/govulncheck@v1.9.0
-# Where the database of vulnerabilities cannot be reached, a copy of it:
-# make vuln VULNDB=file:///path/of/the/index
+CYCLONEDX := github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.10.0
+NFPM := github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.48.0
+# Where it cannot be reached, make vuln asks the newest copy in golang.org/x/vulndb.
 VULNDB ?= https://vuln.go.dev
 
 # Debian packages that the integration tests start as real servers.
-DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws poppler-utils
+DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb python3-iapws poppler-utils buildah systemd sqlite3
 
-.PHONY: build check test test-deps lint lint-all vuln bench fuzz detection docs figures pictures
+.PHONY: build check test test-deps lint lint-all vuln bench fuzz detection docs figures pictures test-faults release release-twice image image-folder
 
 build: ## the program, into bin/
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X main.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
@@ -26,6 +27,26 @@ check: ## the inner loop: under a minute, without servers, browser or race detec
 # nothing there, and take ten times as long.
 CORE := ./plant/... ./thermo/... ./rules/... ./alerting ./engine/... ./deploy/...
 EDGES := ./alerting/notify/... ./collector/... ./historian/... ./console/... ./cmd/...
+
+release: export CYCLONEDX := $(CYCLONEDX)
+release: export NFPM := $(NFPM)
+release: ## dist/: make release VERSION=v1.2.3; archives, packages, bills of materials, checksums
+	deploy/release.sh $(VERSION) dist
+
+release-twice: ## two releases, the second from another folder with an empty build cache: one set of hashes (minutes)
+	$(MAKE) release
+	rm -rf .cache/twice && mkdir -p .cache/twice && git archive HEAD | tar -x -C .cache/twice
+	SOURCE_DATE_EPOCH=$$(git log -1 --format=%ct) GOCACHE=$(CURDIR)/.cache/twice-go $(MAKE) -C .cache/twice release VERSION=$(VERSION)
+	diff dist/SHA256SUMS .cache/twice/dist/SHA256SUMS && echo "two builds, one set of hashes"
+	rm -rf .cache/twice .cache/twice-go
+
+image-folder: build
+	rm -rf bin/image && mkdir -p bin/image/etc/calandria bin/image/etc/ssl/certs bin/image/var/lib/calandria bin/image/tmp
+	cp bin/calandria bin/image/
+
+ENGINE ?= podman
+image: image-folder ## the container image `calandria`, by podman (ENGINE=buildah, docker: their own words)
+	$(ENGINE) build -f deploy/container/Containerfile -t localhost/calandria:latest bin/image
 
 test: test-deps lint ## everything, the edges with the race detector; the slowest tests at the end
 	{ $(GO) test -shuffle=on -timeout 18m -json $(CORE); \
@@ -45,7 +66,11 @@ lint-all: ## more linters, each with its reason in cmd/laws/golangci.yml; minute
 	$(GO) run $(GOLANGCI) run -c cmd/laws/golangci.yml ./...
 
 vuln: ## known vulnerabilities in what the program calls
-	$(GO) run $(GOVULNCHECK) -db $(VULNDB) ./...
+	@set -e; db=$(VULNDB); if ! curl -sfo /dev/null $$db/index/db.json; then \
+	  echo "$$db cannot be reached: the copy in golang.org/x/vulndb is asked"; \
+	  copy=$$($(GO) mod download -json golang.org/x/vulndb@latest | sed -n 's/.*"Dir": "\(.*\)",/\1/p'); \
+	  rm -rf .cache/vulndb; $(GO) -C $$copy run ./cmd/indexdb -vulns $$copy/data/osv -out $(CURDIR)/.cache/vulndb; db=file://$(CURDIR)/.cache/vulndb; \
+	fi; $(GO) run $(GOVULNCHECK) -db $$db ./...
 
 bench: ## ratios within one run, kept in cmd/calandria/testdata/figures.jsonl; see DEVELOPERS.md (an hour)
 	$(GO) test -run '^$$' -bench . -benchmem ./...
@@ -60,8 +85,10 @@ detection: ## what the rule library finds, over twenty mills; writes deploy/DETE
 	$(GO) test -count=1 -run TestSolver -v ./thermo/evaporator -args -solver-sets 10000
 	$(GO) test -count=1 -timeout 1h -run TestKilledAtAnyMoment -v ./historian -args -kills 100
 
-test-faults: ## what fails in service: damaged files, servers, receivers, stops
-	$(GO) test -count=1 -run 'Damaged|StartsWithout|Repair|Salvaged|OpensAnyway|Poison|HasALimit|SignalEnds|Crash|Kill|Full|Interop|Ladder|Outage' ./cmd/calandria ./historian ./console ./alerting/notify ./collector
+FAULTS := $(shell grep -o '`Test[A-Za-z0-9]*' docs/faults.md | tr -d '`' | sort -u | paste -sd '|')
+test-faults: ## the tests that docs/faults.md names, and no others (ten minutes)
+	{ $(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine; \
+	$(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./historian -kills 100; } | $(GO) run ./cmd/testreport
 
 docs: ## the tables of the handbook that follow from the program
 	$(GO) test -count=1 -run 'TestHandbookTables' ./cmd/calandria -update

@@ -204,10 +204,10 @@ func (p *strikePan) run(now time.Time, dt float64, h *blindHouse) {
 func panBrix(s, purity, t float64) float64 {
 	pure := 64.397 + 0.07251*t + 0.0020569*t*t - 9.035e-6*t*t*t
 	sw := pure / (100 - pure)
-	w, b := 1.0, 80.0
+	b := 80.0
 	for range 6 {
 		ns := b / (100 - b) * (1 - purity/100)
-		w = max(0.6, 1-0.09*ns+0.012*ns*ns)
+		w := max(0.6, 1-0.09*ns+0.012*ns*ns)
 		r := s * sw * w * 100 / purity
 		b = 100 * r / (1 + r)
 	}
