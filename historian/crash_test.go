@@ -73,6 +73,7 @@ func childWrite(dir string) {
 		}
 		fmt.Println("event", ev[0].Seq)
 		if i%7 == 0 {
+			fmt.Println("compacts")
 			if err := a.Maintain(ctx); err != nil {
 				childFail(err)
 			}
@@ -100,8 +101,15 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			t.Fatal(err)
 		}
 		// Killed after a number of lines rather than a time, plus a little, so
-		// that a slow machine tests the same.
-		lines := 5 + rand.Intn(100)
+		// that a slow machine tests the same: by turns anywhere, in the move to
+		// Parquet, and while it starts.
+		kill := func(within int) {
+			time.AfterFunc(time.Duration(rand.Intn(within))*time.Microsecond, func() { cmd.Process.Kill() })
+		}
+		lines, compactions := 5+rand.Intn(100), 1+rand.Intn(8)
+		if round%3 == 2 {
+			kill(60_000)
+		}
 		sc := bufio.NewScanner(out)
 		for n := 0; sc.Scan(); n++ {
 			var i int
@@ -114,10 +122,13 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			case strings.HasPrefix(line, "event "):
 				fmt.Sscanf(line, "event %d", &i)
 				event = max(event, uint64(i))
+			case line == "compacts":
+				if compactions--; compactions == 0 && round%3 == 1 {
+					kill(10_000)
+				}
 			}
-			if n == lines {
-				d := time.Duration(rand.Intn(3000)) * time.Microsecond
-				go func() { <-time.After(d); cmd.Process.Kill() }()
+			if n == lines && round%3 == 0 {
+				kill(3000)
 			}
 		}
 		cmd.Wait()

@@ -22,9 +22,10 @@ import (
 	"calandria/rules"
 )
 
-// badDisk is a disk that takes 50 ms to sync, and is full when told so.
+// badDisk is a disk that takes 50 ms to sync, and refuses when told so.
 type badDisk struct {
 	historian.Disk
+	why  error // full, or read-only
 	full atomic.Bool
 }
 
@@ -49,7 +50,7 @@ type badFile struct {
 
 func (f *badFile) Write(b []byte) (int, error) {
 	if f.disk.full.Load() {
-		return 0, syscall.ENOSPC
+		return 0, f.disk.why
 	}
 	return f.WriteFile.Write(b)
 }
@@ -76,12 +77,19 @@ func (j *badJournal) Commit(events []plant.Event, state map[string][]byte, whole
 	return j.journalEdge.Commit(events, state, whole)
 }
 
-// A slow disk, then a full one, and fifty trends read all the while: no scan is
-// late, alarms are raised, and what is not on record is not said to be.
+// A slow disk, then one that is full or read-only, and fifty trends read all the
+// while: no scan is late, alarms are raised, and what is not on record is not said
+// to be.
 func TestSlowAndFullDisk(t *testing.T) {
 	if testing.Short() {
 		t.Skip("left to make test: runs for seconds")
 	}
+	for name, why := range map[string]error{"full": syscall.ENOSPC, "read-only": syscall.EROFS} {
+		t.Run(name, func(t *testing.T) { slowAndFullDisk(t, why) })
+	}
+}
+
+func slowAndFullDisk(t *testing.T, why error) {
 	h := manyTagsPlant(t)
 	files := []rules.File{{Name: "rules.yaml", Data: []byte(`alarms:
   - {name: high, title: T, cause: C, consequence: Q, response: R, severity: moderate, time_to_respond: 5m, tag: t0, high: 100, unit: kPa}
@@ -91,7 +99,7 @@ func TestSlowAndFullDisk(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir, disk := t.TempDir(), &badDisk{}
+	dir, disk := t.TempDir(), &badDisk{why: why}
 	ar, err := historian.Open(filepath.Join(dir, "archive"), historian.Options{Files: disk})
 	if err != nil {
 		t.Fatal(err)

@@ -128,6 +128,7 @@ func (r *running) get(path string) string {
 // foreign is the independent OPC UA server.
 type foreign struct {
 	t    testing.TB
+	mu   sync.Mutex // one question at a time
 	cmd  *exec.Cmd
 	in   io.WriteCloser
 	out  *bufio.Scanner
@@ -181,6 +182,13 @@ func (f *foreign) answer(v any) {
 
 func (f *foreign) do(cmd string, fields map[string]any) {
 	f.t.Helper()
+	f.ask(nil, cmd, fields)
+}
+
+func (f *foreign) ask(v any, cmd string, fields map[string]any) {
+	f.t.Helper()
+	f.mu.Lock()
+	defer f.mu.Unlock()
 	m := map[string]any{"cmd": cmd}
 	for k, v := range fields {
 		m[k] = v
@@ -189,7 +197,15 @@ func (f *foreign) do(cmd string, fields map[string]any) {
 	if _, err := f.in.Write(append(b, '\n')); err != nil {
 		f.t.Fatal(err)
 	}
-	f.answer(nil)
+	f.answer(v)
+}
+
+// value is what the server gives a variable at present.
+func (f *foreign) value(name string) float64 {
+	f.t.Helper()
+	var r struct{ Value float64 }
+	f.ask(&r, "value", map[string]any{"name": name})
+	return r.Value
 }
 
 func (f *foreign) set(name string, v float64) {

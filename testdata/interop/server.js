@@ -11,7 +11,7 @@ const readline = require("readline");
 const opcua = require("node-opcua");
 const { OPCUAServer, OPCUACertificateManager, Variant, DataType, StatusCodes, StatusCode, VariantArrayType, DataValue, AttributeIds } = opcua;
 
-const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, namespaces: [], maxItems: 0, history: false, acceptAll: true };
+const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, namespaces: [], maxItems: 0, history: false, acceptAll: true, pki: "pki" };
 const args = Object.assign({}, defaults, JSON.parse(process.argv[2] || "{}"));
 const dir = args.dir || fs.mkdtempSync(path.join(os.tmpdir(), "interop-"));
 const testURI = "urn:interop:test";
@@ -91,7 +91,7 @@ function plant(ns, root) {
 }
 
 async function start() {
-  const certs = new OPCUACertificateManager({ automaticallyAcceptUnknownCertificate: args.acceptAll, rootFolder: path.join(dir, "pki") });
+  const certs = new OPCUACertificateManager({ automaticallyAcceptUnknownCertificate: args.acceptAll, rootFolder: path.join(dir, args.pki) });
   server = new OPCUAServer({
     port: args.port, hostname: "127.0.0.1", alternateHostname: ["127.0.0.1", "localhost"],
     serverCertificateManager: certs,
@@ -108,7 +108,7 @@ async function start() {
   const ns = space.registerNamespace(testURI);
   vars = new Map();
   const root = ns.addFolder(space.rootFolder.objects, { browseName: "Test" });
-  for (let i = 0; i < args.variables; i++) add(ns, root, "T" + i);
+  for (let i = 0; i < args.variables; i++) add(ns, root, "T" + i, args.loose ? { dataType: "BaseDataType" } : {});
   add(ns, root, "Flag", { dataType: "Boolean", value: false });
   add(ns, root, "Any", { dataType: "BaseDataType" });
   add(ns, root, "Still", { value: 42 });
