@@ -354,7 +354,7 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	l := StrikeLab{Strike: rec.ID, User: name, Station: station(r)}
-	problem, any := "", false
+	problem, given := "", false
 	for _, f := range []struct {
 		key, label string
 		to         *float64
@@ -364,13 +364,13 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
 		if text == "" {
 			continue
 		}
-		any = true
+		given = true
 		if *f.to, err = strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err != nil || !(*f.to >= 20 && *f.to <= 100) {
 			problem = "Give the " + f.label + " in %, from 20 to 100."
 			break
 		}
 	}
-	if problem == "" && !any {
+	if problem == "" && !given {
 		problem = "Give a purity or a Brix."
 	}
 	s.tell(w, r, problem, s.strikePage, func(ctx context.Context) error { return s.b.RecordPurities(ctx, l) }, name, strikeHref(rec.ID)+"?done=laboratory")

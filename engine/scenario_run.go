@@ -451,10 +451,10 @@ func (r *scenarioRun) expectCall(i int, field string) {
 		switch n := len(came); {
 		case n == 0:
 			instead := "it did not come"
-			if any := append(r.calls(x.Alarm, span{-1 << 62, 1 << 62}, false), r.calls(x.Alarm, span{-1 << 62, 1 << 62}, true)...); len(any) > 0 {
-				instead = "it came: " + list(any)
-				if any[0].Annunciated == x.Hidden {
-					instead += map[bool]string{true: ", called", false: ", hidden: " + any[0].State}[any[0].Annunciated]
+			if others := append(r.calls(x.Alarm, span{-1 << 62, 1 << 62}, false), r.calls(x.Alarm, span{-1 << 62, 1 << 62}, true)...); len(others) > 0 {
+				instead = "it came: " + list(others)
+				if others[0].Annunciated == x.Hidden {
+					instead += map[bool]string{true: ", called", false: ", hidden: " + others[0].State}[others[0].Annunciated]
 				}
 			} else if r.why[i] != "" {
 				instead += "; " + r.why[i]

@@ -84,7 +84,7 @@ func readCheckpoint(fl FileLayer, dir, name string) ([]byte, error) {
 		return bad("it has %d bytes", size)
 	}
 	b := make([]byte, size)
-	if _, err := f.ReadAt(b, 0); err != nil && err != io.EOF {
+	if _, err := f.ReadAt(b, 0); err != nil && !errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("read checkpoint: %w", err)
 	}
 	n := len(checkpointMagic)

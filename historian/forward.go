@@ -159,7 +159,11 @@ func (f *Forwarder) Health() ForwardHealth {
 // Run forwards until ctx ends. Failures do not end it: see Health.
 func (f *Forwarder) Run(ctx context.Context) error {
 	defer f.client.Close()
-	defer f.a.forwarding.save()
+	defer func() {
+		if err := f.a.forwarding.save(); err != nil {
+			f.log.Warn("the place in the log is not saved; the newest values are sent again at the next start", "err", err)
+		}
+	}()
 	delay := time.Duration(0)
 	registered := false
 	for ctx.Err() == nil {

@@ -178,7 +178,7 @@ func readFrom(fl FileLayer, name string, offset int64) ([]byte, error) {
 	defer f.Close()
 	b := make([]byte, max(0, size-offset))
 	n, err := f.ReadAt(b, offset)
-	if err == io.EOF {
+	if errors.Is(err, io.EOF) {
 		err = nil
 	}
 	return b[:n], err
@@ -336,7 +336,7 @@ func (h *hotStore) after(n uint64, offset int64) (rows []hotRow, _ uint64, _ int
 		defer f.Close()
 		for size := int64(256 << 10); ; size *= 4 {
 			b := make([]byte, min(size, s.size-from))
-			if _, err := f.ReadAt(b, from); err != nil && err != io.EOF {
+			if _, err := f.ReadAt(b, from); err != nil && !errors.Is(err, io.EOF) {
 				return nil, 0, 0, err
 			}
 			end, _, err := walkFrames(b, func(frame []byte, _, _ int) error {

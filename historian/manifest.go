@@ -281,7 +281,7 @@ func (c *coldFile) checksum(ctx context.Context, buf []byte, wait func(context.C
 	sum := uint32(0)
 	for at := int64(0); at < size && ctx.Err() == nil; {
 		n, err := f.ReadAt(buf[:min(int64(len(buf)), size-at)], at)
-		if err != nil && err != io.EOF {
+		if err != nil && !errors.Is(err, io.EOF) {
 			return "", err
 		}
 		sum = crc32.Update(sum, castagnoli, buf[:n])

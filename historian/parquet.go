@@ -303,7 +303,7 @@ func readColumn[T any](c parquet.ColumnChunk, a, b int64, none T, of func(*encod
 	}
 	for a < b {
 		p, err := pages.ReadPage()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			err = io.ErrUnexpectedEOF
 		}
 		if err != nil {

@@ -51,7 +51,7 @@ func (m *movement) watch(p plant.Point, measured bool, at time.Time) {
 		return
 	}
 	still := at.Sub(m.changed)
-	limit := time.Duration(frozenNever)
+	limit := frozenNever
 	if m.changes >= frozenLearnt {
 		limit = max(frozenLeast, frozenTimes*m.usual, frozenGaps*m.rhythm.Usual())
 	}

@@ -576,7 +576,7 @@ func (n *Notifier) deliver(ctx context.Context, batch []item) error {
 		// The program stops: what was under way is tried at the next start.
 		n.back(batch)
 		n.mu.Unlock()
-		return nil
+		return nil //nolint:nilerr // it is not given up
 	case err == nil, errors.As(err, &partly):
 		n.health.Sent += uint64(len(batch))
 		n.failed, n.size, n.sentAt = 0, min(2*n.size, n.c.Batch), now

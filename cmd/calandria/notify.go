@@ -29,7 +29,7 @@ func (c journalCursor) Load() (uint64, bool, error) {
 	}
 	seq, err := strconv.ParseUint(v, 10, 64)
 	if err != nil {
-		return 0, false, nil // not ours: begin at the head
+		return 0, false, nil //nolint:nilerr // not ours: begin at the head
 	}
 	return seq, true, nil
 }

@@ -25,7 +25,7 @@ func (p past) Last(ctx context.Context, path string, before time.Time) (plant.Po
 			if err != nil {
 				return last, false, err
 			}
-			last, ok = v.Point, true
+			last = v.Point
 		}
 		if !last.Time.IsZero() {
 			return last, true, nil

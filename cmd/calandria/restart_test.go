@@ -106,7 +106,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	stops := map[int]bool{}
 	for len(stops) < 20 {
-		stops[int(random.IntN(steps-400))+300] = true
+		stops[random.IntN(steps-400)+300] = true
 	}
 	upsets := map[int]string{1500: "air-leak", 3000: "brix-drift", 5200: "gas-ev4", 7600: "air-leak"}
 	checkpoints := make([][]byte, 4) // the last minutes'

@@ -84,7 +84,7 @@ func TestSignalEndsInOrder(t *testing.T) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	defer cmd.Process.Kill() //nolint:errcheck // in vain once ended
+	defer cmd.Process.Kill()
 	for deadline := time.Now().Add(20 * time.Second); !strings.Contains(log.String(), "watching"); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(deadline) {
 			t.Fatalf("does not come up:\n%s", log)

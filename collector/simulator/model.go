@@ -436,7 +436,7 @@ func (m *Model) startSet() {
 func (m *Model) stepOff(dt float64) {
 	s := &m.set
 	hours := m.modeAge.Hours()
-	bath := 70.0
+	var bath float64
 	switch {
 	case hours < 1.2:
 		bath = 75

@@ -192,9 +192,8 @@ func (i *ideal) learn(values []fouling.Value) {
 
 // due is the hour at which the middle of what is known meets the limit.
 func (i *ideal) due(values []fouling.Value) float64 {
-	x := i.filter(values, 0, 0, 0, 0)
 	rate, rateSD, start, startSD := i.prior()
-	x = i.filter(values, rate, rateSD, start, startSD)
+	x := i.filter(values, rate, rateSD, start, startSD)
 	var all float64 // the usual state, as the cycles and this one show it
 	for _, y := range i.clean {
 		all += y
