@@ -117,7 +117,8 @@ type fileEntry struct {
 	first    int64
 }
 
-// coldFile is one immutable file.
+// coldFile is one immutable file. It stays open: who reads it while another takes
+// its place reads to the end.
 type coldFile struct {
 	kind, name string
 	path       string
@@ -128,16 +129,16 @@ type coldFile struct {
 	// lost says why nothing of the file can be read, "" if it can.
 	lost string
 
-	store    *coldStore
-	mu       sync.Mutex
-	f        ReadFile
-	pf       *parquet.File
-	groupAt  []int64 // first row of each row group
-	refs     int
-	obsolete bool
+	store *coldStore
+	f     ReadFile
+	pages atomic.Pointer[pageIndex] // nil until it is needed
 }
 
-func (c *coldFile) overlaps(from, to int64) bool { return c.head.From < to && from < c.head.To }
+// pageIndex is a file with its index of pages.
+type pageIndex struct {
+	*parquet.File
+	groupAt []int64 // first row of each row group
+}
 
 // entries lists the rows of a path (one for each unit).
 func (c *coldFile) entries(path string) []fileEntry {
@@ -156,7 +157,7 @@ type coldStore struct {
 	fl       FileLayer
 	log      *slog.Logger
 	readOnly bool
-	open     atomic.Int64
+	indexed  atomic.Int64 // files whose index of pages is in memory
 
 	mu      sync.RWMutex
 	files   map[string][]*coldFile // by kind, sorted by From and version
@@ -167,8 +168,8 @@ type coldStore struct {
 	damage map[string]Damage // by path of the file
 }
 
-// maxOpenFiles is how many files stay open between reads.
-const maxOpenFiles = 64
+// maxIndexed is of how many files the index of pages stays in memory.
+const maxIndexed = 64
 
 func openCold(dir string, fl FileLayer, log *slog.Logger, readOnly bool) (*coldStore, error) {
 	s := &coldStore{dir: dir, fl: fl, log: log, readOnly: readOnly, files: map[string][]*coldFile{}, damage: map[string]Damage{}}
@@ -220,8 +221,8 @@ func (s *coldStore) readDir(kind string) error {
 		if c == nil {
 			c = &coldFile{store: s, kind: kind, name: name, path: filepath.Join(d, name), version: v}
 			err := c.readHead()
-			if errors.Is(err, fs.ErrNotExist) { // removed meanwhile by the program that writes
-				continue
+			if errors.Is(err, fs.ErrNotExist) { // removed meanwhile by the program that writes: what replaces it is there now
+				return s.readDir(kind)
 			}
 			line, ok := s.listed[kind+"/"+name]
 			if ok && err == nil && line.Size != c.size {
@@ -295,88 +296,25 @@ func (s *coldStore) count() int {
 	return n
 }
 
-// list returns the files of a kind that overlap [from, to), by From and
-// version, held open; the caller calls release. Beside a running program the
-// folder is looked through anew each time, and a file that vanishes between
-// the look and the opening means another look.
-func (s *coldStore) list(kind string, from, to int64) []*coldFile {
-	if !s.readOnly {
-		s.mu.RLock()
-		defer s.mu.RUnlock()
-		return s.hold(kind, from, to)
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for try := 0; ; try++ {
+// list returns the files of a kind that overlap [from, to), by From and version.
+// Beside a running program the folder is looked through anew each time.
+func (s *coldStore) list(kind string, from, to int64) (files []*coldFile) {
+	if s.readOnly {
+		s.mu.Lock()
+		defer s.mu.Unlock()
 		if err := s.readDir(kind); err != nil {
 			s.log.Error("archive folder cannot be read", "kind", kind, "err", err)
 		}
-		files := s.hold(kind, from, to)
-		vanished := false
-		for _, c := range files {
-			if c.lost != "" {
-				continue
-			}
-			if _, _, err := c.handle(); errors.Is(err, fs.ErrNotExist) {
-				vanished = true
-			}
-		}
-		if !vanished || try == 9 {
-			return files
-		}
-		release(files)
+	} else {
+		s.mu.RLock()
+		defer s.mu.RUnlock()
 	}
-}
-
-// hold needs s.mu.
-func (s *coldStore) hold(kind string, from, to int64) []*coldFile {
-	var files []*coldFile
 	for _, c := range s.files[kind] {
-		if c.head.From >= to {
-			break
-		}
-		if c.overlaps(from, to) {
-			c.mu.Lock()
-			c.refs++
-			c.mu.Unlock()
+		if c.head.From < to && from < c.head.To {
 			files = append(files, c)
 		}
 	}
 	return files
-}
-
-func release(files []*coldFile) {
-	for _, c := range files {
-		c.mu.Lock()
-		c.refs--
-		if c.refs == 0 && (c.obsolete || c.store.open.Load() > maxOpenFiles) {
-			c.shut()
-		}
-		if c.refs == 0 && c.obsolete {
-			c.remove()
-		}
-		c.mu.Unlock()
-	}
-}
-
-// shut closes the file; needs c.mu.
-func (c *coldFile) shut() {
-	if c.f != nil {
-		c.f.Close()
-		c.f, c.pf, c.groupAt = nil, nil, nil
-		c.store.open.Add(-1)
-	}
-}
-
-func (c *coldFile) remove() {
-	c.store.knows.Lock()
-	delete(c.store.damage, c.path)
-	c.store.knows.Unlock()
-	if err := c.store.fl.Remove(c.path); err != nil {
-		// It stays on disk; its successor names it, so it is ignored and
-		// removed at the next Open.
-		c.store.log.Warn("archive file not removed", "file", c.path, "err", err)
-	}
 }
 
 func (s *coldStore) close() {
@@ -384,22 +322,10 @@ func (s *coldStore) close() {
 	defer s.mu.Unlock()
 	for _, files := range s.files {
 		for _, c := range files {
-			c.mu.Lock()
-			c.shut()
-			c.mu.Unlock()
+			if c.f != nil {
+				c.f.Close()
+			}
 		}
-	}
-}
-
-func dropObsolete(gone []*coldFile) {
-	for _, c := range gone {
-		c.mu.Lock()
-		c.obsolete = true
-		if c.refs == 0 {
-			c.shut()
-			c.remove()
-		}
-		c.mu.Unlock()
 	}
 }
 
@@ -416,18 +342,18 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 	name := head.fileName(kind, v)
 	head.about = s.about
 	c := &coldFile{store: s, kind: kind, name: name, path: filepath.Join(s.dir, kind, name), version: v, head: head}
-	cw := &countingWriter{}
-	err := writeWhole(s.fl, c.path, func(w io.Writer) error {
-		cw.w = w
-		return fill(cw, &c.head)
-	})
+	sum := crc32.New(castagnoli)
+	err := writeWhole(s.fl, c.path, func(w io.Writer) error { return fill(io.MultiWriter(w, sum), &c.head) })
 	if err != nil {
 		// Perhaps visible, but not durable: taken back, so that what it
 		// replaces stays.
 		s.fl.Remove(c.path)
 		return nil, err
 	}
-	c.size, c.sum = cw.n, fmt.Sprintf("%08x", cw.sum)
+	if c.f, c.size, err = s.fl.Open(c.path); err != nil {
+		return nil, err
+	}
+	c.sum = fmt.Sprintf("%08x", sum.Sum32())
 	c.place()
 	s.put(kind, []*coldFile{c}, replaces)
 	return c, nil
@@ -442,7 +368,15 @@ func (s *coldStore) put(kind string, fresh, gone []*coldFile) {
 	s.files[kind] = files
 	s.writeManifest()
 	s.mu.Unlock()
-	dropObsolete(gone)
+	for _, c := range gone {
+		s.knows.Lock()
+		delete(s.damage, c.path)
+		s.knows.Unlock()
+		if err := s.fl.Remove(c.path); err != nil {
+			// Its successor names it, so it is ignored, and removed at the next Open.
+			s.log.Warn("archive file not removed", "file", c.path, "err", err)
+		}
+	}
 }
 
 const nameStamp = "20060102T150405"
@@ -450,19 +384,6 @@ const nameStamp = "20060102T150405"
 // fileName is that of a file with this head.
 func (h *fileHead) fileName(kind string, version uint64) string {
 	return fmt.Sprintf("%s_%s_%s_v%08d.parquet", kind, time.Unix(0, h.From).UTC().Format(nameStamp), time.Unix(0, h.To).UTC().Format(nameStamp), version)
-}
-
-type countingWriter struct {
-	w   io.Writer
-	n   int64
-	sum uint32
-}
-
-func (c *countingWriter) Write(p []byte) (int, error) {
-	n, err := c.w.Write(p)
-	c.n += int64(n)
-	c.sum = crc32.Update(c.sum, castagnoli, p[:n])
-	return n, err
 }
 
 // place fills in where each tag begins.
@@ -474,14 +395,12 @@ func (c *coldFile) place() {
 	}
 }
 
-func (c *coldFile) readHead() error {
-	f, size, err := c.store.fl.Open(c.path)
-	if err != nil {
+// readHead opens the file.
+func (c *coldFile) readHead() (err error) {
+	if c.f, c.size, err = c.store.fl.Open(c.path); err != nil {
 		return err
 	}
-	defer f.Close()
-	c.size = size
-	pf, err := openParquet(f, size, false)
+	pf, err := openParquet(c.f, c.size, false)
 	if err != nil {
 		return err
 	}
@@ -495,33 +414,38 @@ func (c *coldFile) readHead() error {
 	if c.head.Tick <= 0 || c.head.To <= c.head.From {
 		return errors.New("index in the footer makes no sense")
 	}
-	c.size = size
 	c.place()
 	return nil
 }
 
-// handle opens the file if it is not open. The caller holds a reference.
-func (c *coldFile) handle() (*parquet.File, []int64, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.pf != nil {
-		return c.pf, c.groupAt, nil
+// index gives the index of pages.
+func (c *coldFile) index() (*pageIndex, error) {
+	if p := c.pages.Load(); p != nil {
+		return p, nil
 	}
-	f, size, err := c.store.fl.Open(c.path)
+	pf, err := openParquet(c.f, c.size, true)
 	if err != nil {
-		return nil, nil, fmt.Errorf("open archive file: %w", err)
+		return nil, fmt.Errorf("open archive file %s: %w", c.path, err)
 	}
-	pf, err := openParquet(f, size, true)
-	if err != nil {
-		f.Close()
-		return nil, nil, fmt.Errorf("open archive file %s: %w", c.path, err)
-	}
-	c.f, c.pf = f, pf
-	c.store.open.Add(1)
-	var at int64
+	p, at := &pageIndex{File: pf}, int64(0)
 	for _, g := range pf.RowGroups() {
-		c.groupAt = append(c.groupAt, at)
+		p.groupAt = append(p.groupAt, at)
 		at += g.NumRows()
 	}
-	return c.pf, c.groupAt, nil
+	if c.store.indexed.Add(1) > maxIndexed {
+		c.store.forgetIndexes()
+	}
+	c.pages.Store(p)
+	return p, nil
+}
+
+func (s *coldStore) forgetIndexes() {
+	s.indexed.Store(0)
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	for _, files := range s.files {
+		for _, c := range files {
+			c.pages.Store(nil)
+		}
+	}
 }

@@ -259,7 +259,6 @@ func (a *Archive) Mark(q *plant.SeriesQuery) string {
 		for _, f := range files {
 			fmt.Fprintln(h, f.name)
 		}
-		release(files)
 	}
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }

@@ -427,7 +427,6 @@ func (a *Archive) move() error {
 func (a *Archive) moveDay(s *segment, day int64, decimal bool) error {
 	end := day + nsDay
 	there := a.cold.list(kindRaw, day, end)
-	defer release(there)
 	for _, f := range there {
 		if f.head.Segment == s.n && f.head.Decimal == decimal && floorTo(f.head.From, nsDay) == day {
 			return nil // before a crash

@@ -92,7 +92,6 @@ const maxDayFiles = 24
 // Of a day that runs it merges the small ones when they are many.
 func (a *Archive) merge(ctx context.Context, cutoff int64) error {
 	files := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
-	defer func() { release(files) }()
 	byMonth := map[mergeGroup][]*coldFile{}
 	for _, f := range files {
 		if !f.sound() {
@@ -153,13 +152,12 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 	})
 	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: 1_000_000}
 	others := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
-	defer release(others)
 	hides := hidesOf(others)
 	head.Decimal = files[0].head.Decimal
 	decimals := map[tagKey]int{}
 	for _, h := range hides { // kept while it hides something outside these files
 		for _, o := range others {
-			if !slices.Contains(files, o) && o.version < h.Version && o.overlaps(h.From, h.To) {
+			if !slices.Contains(files, o) && o.version < h.Version && o.head.From < h.To && h.From < o.head.To {
 				head.Hides = append(head.Hides, h)
 				break
 			}
@@ -226,6 +224,5 @@ func (a *Archive) retain(limit int64) error {
 		}
 	}
 	a.cold.put(kindRaw, nil, gone)
-	release(files)
 	return nil
 }

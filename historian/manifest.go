@@ -239,14 +239,12 @@ func (a *Archive) Scrub(ctx context.Context, wait func(context.Context, int)) er
 	buf := make([]byte, 1<<20)
 	fresh := false
 	for _, kind := range coldKinds {
-		files := a.cold.list(kind, minTime.UnixNano(), maxTime.UnixNano())
-		for _, c := range files {
+		for _, c := range a.cold.list(kind, minTime.UnixNano(), maxTime.UnixNano()) {
 			if c.lost != "" {
 				continue
 			}
 			sum, err := c.checksum(ctx, buf, wait)
 			if ctx.Err() != nil {
-				release(files)
 				return ctx.Err()
 			}
 			switch {
@@ -262,7 +260,6 @@ func (a *Archive) Scrub(ctx context.Context, wait func(context.Context, int)) er
 				c.note(c.head.From, c.head.To, err.Error())
 			}
 		}
-		release(files)
 	}
 	if fresh {
 		a.cold.mu.Lock()

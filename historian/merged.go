@@ -109,7 +109,6 @@ func (a *Archive) window(paths []string, lo, end int64) (hi int64, about int) {
 	type extent struct{ rows, first, last int64 }
 	var all []extent
 	files := a.cold.list(kindRaw, lo, hi)
-	defer release(files)
 	for _, c := range files {
 		if c.lost != "" {
 			all = append(all, extent{1, lo, lo})

@@ -230,11 +230,11 @@ func (c *coldFile) eachGroup(ctx context.Context, e fileEntry, from, to int64, f
 	if e.Max < from || e.Min >= to {
 		return nil
 	}
-	pf, groupAt, err := c.handle()
+	pf, err := c.index()
 	if err != nil {
 		return err
 	}
-	groups := pf.RowGroups()
+	groups, groupAt := pf.RowGroups(), pf.groupAt
 	g := sort.Search(len(groupAt), func(i int) bool { return groupAt[i] > e.first }) - 1
 	for ; g >= 0 && g < len(groups) && groupAt[g] < e.first+e.Rows; g++ {
 		if err := ctx.Err(); err != nil {

@@ -102,9 +102,8 @@ func (p *part) read(ctx context.Context, lo, hi int64, buf *series) error {
 	return nil
 }
 
-// partsOf finds what there is of a path in [from, to), sorted by time. files are
-// those of the range, held by the caller.
-func (a *Archive) partsOf(path string, from, to int64) (parts []part, files []*coldFile) {
+// partsOf finds what there is of a path in [from, to), sorted by time.
+func (a *Archive) partsOf(path string, from, to int64) (parts []part) {
 	// The hot part is read first: what moves meanwhile is then seen twice and
 	// merged, never missed.
 	for _, e := range a.tagsOf(path) {
@@ -114,7 +113,7 @@ func (a *Archive) partsOf(path string, from, to int64) (parts []part, files []*c
 			parts = append(parts, part{unit: e.unit, min: s.time[0], max: s.time[n-1], hot: s})
 		}
 	}
-	files = a.cold.list(kindRaw, from, to)
+	files := a.cold.list(kindRaw, from, to)
 	hides := hidesOf(files)
 	for _, c := range files {
 		if c.lost != "" { // nobody knows what it had: a mark where it begins
@@ -133,7 +132,7 @@ func (a *Archive) partsOf(path string, from, to int64) (parts []part, files []*c
 		}
 	}
 	sort.SliceStable(parts, func(i, j int) bool { return parts[i].min < parts[j].min })
-	return parts, files
+	return parts
 }
 
 // scan hands out the samples of a path in tidy blocks in order of time. Where
@@ -146,8 +145,7 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 	if err := a.refresh(); err != nil {
 		return err
 	}
-	parts, files := a.partsOf(path, from, to)
-	defer release(files)
+	parts := a.partsOf(path, from, to)
 	var buf series
 	for i := 0; i < len(parts); {
 		end, j := parts[i].max, i+1
@@ -300,7 +298,6 @@ func (a *Archive) Coverage(ctx context.Context, path string) (Coverage, error) {
 	}
 	a.mu.Unlock()
 	files := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
-	defer release(files)
 	for _, f := range files {
 		for _, e := range f.entries(path) {
 			c.Samples += e.Rows

@@ -10,6 +10,8 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/encoding"
+
+	"calandria/plant"
 )
 
 // rollRow is one line of a roll-up file: what a tag did in the period that
@@ -48,24 +50,22 @@ var rollLevels = []rollLevel{
 
 var lastLevel = rollLevels[len(rollLevels)-1]
 
-// rollAcc is a roll-up while it grows.
+// rollAcc is a roll-up, or a bucket of a trend, while it grows.
 type rollAcc struct {
-	start                      int64
-	count, bad                 int64
-	sum, min, max, first, last float64
-	good                       int64 // ns
+	start                 int64
+	count, bad            int64
+	sum                   float64
+	min, max, first, last float64 // NaN: no value yet
+	good                  int64   // ns
+	area                  float64 // value times ns, of the good time
 }
 
-// add puts a later one on top.
-func (r *rollAcc) add(o *rollAcc) {
-	if r.count == 0 {
-		r.min, r.max, r.first = o.min, o.max, o.first
+// widen takes in a value, or several.
+func (r *rollAcc) widen(lo, hi, first, last float64) {
+	if math.IsNaN(r.min) {
+		r.min, r.max, r.first = lo, hi, first
 	}
-	r.count, r.bad, r.good = r.count+o.count, r.bad+o.bad, r.good+o.good
-	if o.count > 0 {
-		r.sum += o.sum
-		r.min, r.max, r.last = min(r.min, o.min), max(r.max, o.max), o.last
-	}
+	r.min, r.max, r.last = min(r.min, lo), max(r.max, hi), last
 }
 
 func (r *rollAcc) row(path, unit string) rollRow {
@@ -76,53 +76,98 @@ func (r *rollAcc) row(path, unit string) rollRow {
 	return out
 }
 
+// bucket is the roll-up of a period that ends at end.
+func (r *rollAcc) bucket(end int64) plant.Bucket {
+	b := plant.Bucket{Start: time.Unix(0, r.start).UTC(), Count: r.count, Bad: r.bad, Min: r.min, Max: r.max, First: r.first, Last: r.last, Mean: nan}
+	switch {
+	case r.good > 0:
+		b.Mean = r.area / float64(r.good)
+	case r.count > 0:
+		b.Mean = r.sum / float64(r.count)
+	}
+	switch length := end - r.start; {
+	case length > 0:
+		b.PercentGood = min(100, 100*float64(r.good)/float64(length))
+	case r.count > 0: // the newest sample, at the very start
+		b.PercentGood = 100
+	}
+	return b
+}
+
 // usable reports whether a sample has a value that counts.
 func usable(v float64, status uint32) bool { return status>>30 < 2 && !math.IsNaN(v) }
 
-// accOf is a sample as a roll-up.
-func accOf(t int64, v float64, status uint32) rollAcc {
-	if !usable(v, status) {
-		return rollAcc{start: t, bad: 1}
-	}
-	return rollAcc{start: t, count: 1, sum: v, min: v, max: v, first: v, last: v}
-}
-
-// roller makes the finest roll-ups of one tag from samples in order of time.
+// roller makes roll-ups of one tag, of periods from start on, from samples or finer
+// roll-ups in order of time.
 type roller struct {
-	rows []rollAcc
-	t    int64 // of the sample that holds
-	held bool  // it has a usable value
+	start, width int64
+	rows         []rollAcc
+	// The sample that holds, if it has a usable value.
+	t    int64
+	v    float64
+	held bool
+	// bridges: a value that holds is one of each period that it reaches.
+	bridges bool
 }
 
 func (r *roller) at(t int64) *rollAcc {
-	start := floorTo(t, rollLevels[0].period)
-	if n := len(r.rows); n == 0 || r.rows[n-1].start != start {
-		r.rows = append(r.rows, rollAcc{start: start})
+	if n := len(r.rows); n == 0 || t >= r.rows[n-1].start+r.width {
+		r.rows = append(r.rows, rollAcc{start: r.start + max(0, floorTo(t-r.start, r.width)), min: nan, max: nan, first: nan, last: nan})
 	}
 	return &r.rows[len(r.rows)-1]
 }
 
-// hold credits the time from the last sample to t.
+// hold credits the time up to t to the sample that holds.
 func (r *roller) hold(t int64) {
 	for r.held && r.t < t {
 		acc := r.at(r.t)
-		end := min(acc.start+rollLevels[0].period, t)
-		acc.good += end - r.t
-		r.t = end
+		d := min(acc.start+r.width, t) - r.t
+		acc.good += d
+		acc.area += r.v * float64(d)
+		if r.bridges {
+			acc.widen(r.v, r.v, r.v, r.v)
+		}
+		r.t += d
 	}
-	r.t = t
+	r.t = max(r.t, t)
 }
 
-// coarser makes roll-ups of a longer period.
-func coarser(fine []rollAcc, period int64) (rows []rollAcc) {
-	for i := range fine {
-		start := floorTo(fine[i].start, period)
-		if n := len(rows); n == 0 || rows[n-1].start != start {
-			rows = append(rows, rollAcc{start: start})
+// samples takes in the primaries of a series.
+func (r *roller) samples(s series) {
+	for i, t := range s.time {
+		r.hold(t)
+		acc, v := r.at(t), s.value[i]
+		if r.v, r.held = v, usable(v, s.status[i]); !r.held {
+			acc.bad++
+			continue
 		}
-		rows[len(rows)-1].add(&fine[i])
+		acc.count++
+		acc.sum += v
+		acc.widen(v, v, v, v)
 	}
-	return rows
+}
+
+// add takes in a roll-up.
+func (r *roller) add(o *rollAcc) {
+	if o.count == 0 && o.bad == 0 && o.good == 0 {
+		return
+	}
+	acc := r.at(o.start)
+	acc.bad += o.bad
+	if o.count > 0 {
+		acc.count += o.count
+		acc.sum += o.sum
+		acc.widen(o.min, o.max, o.first, o.last)
+		r.v = o.sum / float64(o.count)
+	}
+	acc.good += o.good
+	if o.good > 0 { // by its mean, or what held
+		acc.area += r.v * float64(o.good)
+	}
+	if o.count > 0 {
+		r.v = o.last
+	}
+	r.t, r.held = math.MaxInt64, false // the time of it is in good
 }
 
 // rollUp makes or renews the roll-ups of complete months and, in the month
@@ -144,13 +189,11 @@ func (a *Archive) rollUp(ctx context.Context, cutoff int64) error {
 			t = to
 		}
 	}
-	release(raw)
 	for _, s := range slices.SortedFunc(maps.Keys(want), func(x, y span) int { return int(min(1, max(-1, x.from-y.from))) }) {
 		have := a.cold.list(lastLevel.kind, s.from, s.to) // it is written last
 		done := slices.ContainsFunc(have, func(h *coldFile) bool {
 			return h.head.From == s.from && h.head.To == s.to && h.head.Sources >= want[s] && h.sound()
 		})
-		release(have)
 		if done {
 			continue
 		}
@@ -173,7 +216,6 @@ func (a *Archive) rollSpan(ctx context.Context, s span, sources uint64) error {
 			}
 		}
 	}
-	release(raw)
 	var tables []*rowWriter[rollRow] // of each level
 	var add func() error
 	add = func() error {
@@ -187,7 +229,6 @@ func (a *Archive) rollSpan(ctx context.Context, s span, sources uint64) error {
 		}
 		kind := rollLevels[len(rollLevels)-1-len(tables)].kind
 		old := a.cold.list(kind, s.from, s.to)
-		defer release(old)
 		replaces := slices.DeleteFunc(slices.Clone(old), func(f *coldFile) bool { return f.head.From < s.from || f.head.To > s.to })
 		_, err := a.cold.add(kind, fileHead{From: s.from, To: s.to, Tick: 1e6, Sources: sources}, replaces, func(w io.Writer, h *fileHead) error {
 			return writeTable(w, h, func(t *rowWriter[rollRow]) error {
@@ -203,11 +244,11 @@ func (a *Archive) rollSpan(ctx context.Context, s span, sources uint64) error {
 // rollTag writes the roll-ups of one tag. Of one that changed its unit inside the
 // span only the newer unit's are.
 func (a *Archive) rollTag(ctx context.Context, path string, s span, tables []*rowWriter[rollRow]) error {
-	var r roller
+	r := roller{width: rollLevels[0].period}
 	// What held when the span began: a sample at most a day before.
 	err := a.scan(ctx, path, s.from-nsDay, s.from, func(_ string, o series) error {
 		n := o.len() - 1
-		r.t, r.held = s.from, usable(o.value[n], o.status[n])
+		r.t, r.v, r.held = s.from, o.value[n], usable(o.value[n], o.status[n])
 		return nil
 	})
 	unit, n := "", 0
@@ -219,12 +260,7 @@ func (a *Archive) rollTag(ctx context.Context, path string, s span, tables []*ro
 			unit = u
 			o.primaries()
 			n += o.len()
-			for i, t := range o.time {
-				r.hold(t)
-				acc := accOf(t, o.value[i], o.status[i])
-				r.at(t).add(&acc)
-				r.held = acc.count > 0
-			}
+			r.samples(o)
 			return nil
 		})
 	}
@@ -240,10 +276,11 @@ func (a *Archive) rollTag(ctx context.Context, path string, s span, tables []*ro
 		r.hold(s.to)
 	}
 	for i, l := range rollLevels {
-		rows := r.rows
-		if i > 0 {
-			rows = coarser(rows, l.period)
+		coarse := roller{width: l.period}
+		for k := range r.rows {
+			coarse.add(&r.rows[k])
 		}
+		rows := coarse.rows
 		if len(rows) == 0 || n < l.worth*len(rows) {
 			continue
 		}
