@@ -41,7 +41,8 @@ type bulkTag struct {
 func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkWriter {
 	w := &BulkWriter{a: a, ctx: ctx, tags: map[string]*bulkTag{}, progress: progress}
 	w.write = func(head fileHead, fill fillFile) error {
-		if _, err := a.cold.add(kindRaw, head, nil, fill); err != nil {
+		c, err := a.cold.add(kindRaw, head, nil, fill)
+		if c == nil {
 			return err
 		}
 		for _, t := range w.tags {
@@ -50,7 +51,7 @@ func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkW
 				a.noteLast(t.entry.path, t.time[n], t.value[n], t.status[n])
 			}
 		}
-		return a.forwarding.add(head.From, head.To)
+		return a.forwarding.add(c.head.From, c.head.To)
 	}
 	return w
 }
@@ -152,28 +153,14 @@ func (w *BulkWriter) flush() error {
 // month writes one file with what there is of [from, to), of the tags with
 // decimals or of the others.
 func (w *BulkWriter) month(paths []string, from, to int64, decimal bool) error {
-	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond), Decimal: decimal}
-	var parts []*taggedSeries
-	for _, p := range paths {
-		t := w.tags[p]
-		if (t.entry.decimals < exactDecimals) != decimal {
-			continue
-		}
-		i, j := t.within(from, to)
-		if i == j {
-			continue
-		}
-		s := t.slice(i, j)
-		head.From, head.To = min(head.From, s.time[0]), max(head.To, s.time[s.len()-1]+1)
-		head.Tick = tickOf(head.Tick, s.time)
-		parts = append(parts, &taggedSeries{path: p, unit: t.entry.unit, decimals: t.entry.decimals, series: s})
-	}
-	if len(parts) == 0 {
-		return nil
-	}
-	return w.write(head, fillRaw(func(put func(*taggedSeries) error) error {
-		for _, p := range parts {
-			if err := put(p); err != nil {
+	return w.write(rawHead(decimal), fillRaw(func(put func(*taggedSeries) error) error {
+		for _, p := range paths {
+			t := w.tags[p]
+			if (t.entry.decimals < exactDecimals) != decimal {
+				continue
+			}
+			i, j := t.within(from, to)
+			if err := put(&taggedSeries{path: p, unit: t.entry.unit, decimals: t.entry.decimals, series: t.slice(i, j)}); err != nil {
 				return err
 			}
 		}

@@ -48,7 +48,8 @@ func writeCheckpoint(fl FileLayer, dir, name string, data []byte) error {
 	}
 	head := binary.BigEndian.AppendUint64([]byte(checkpointMagic), uint64(len(data)))
 	sum := sha256.Sum256(data)
-	err := writeWhole(fl, filepath.Join(dir, name), func(w io.Writer) error {
+	file := filepath.Join(dir, name)
+	err := writeWhole(fl, file, func() string { return file }, func(w io.Writer) error {
 		if _, err := w.Write(append(head, sum[:]...)); err != nil {
 			return err
 		}

@@ -339,21 +339,28 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 	for _, r := range replaces {
 		head.Replaces = append(head.Replaces, r.name)
 	}
-	name := head.fileName(kind, v)
 	head.about = s.about
-	c := &coldFile{store: s, kind: kind, name: name, path: filepath.Join(s.dir, kind, name), version: v, head: head}
-	sum := crc32.New(castagnoli)
-	err := writeWhole(s.fl, c.path, func(w io.Writer) error { return fill(io.MultiWriter(w, sum), &c.head) })
+	c := &coldFile{store: s, kind: kind, version: v, head: head}
+	var err error
+	c.sum, err = c.head.write(s.fl, filepath.Join(s.dir, kind, fmt.Sprint(v)), fill, func() string {
+		c.name = c.head.fileName(kind, v)
+		c.path = filepath.Join(s.dir, kind, c.name)
+		return c.path
+	})
+	if err == errNoRows {
+		return nil, nil
+	}
+	if err == nil {
+		c.f, c.size, err = s.fl.Open(c.path)
+	}
 	if err != nil {
 		// Perhaps visible, but not durable: taken back, so that what it
 		// replaces stays.
-		s.fl.Remove(c.path)
+		if c.path != "" {
+			s.fl.Remove(c.path)
+		}
 		return nil, err
 	}
-	if c.f, c.size, err = s.fl.Open(c.path); err != nil {
-		return nil, err
-	}
-	c.sum = fmt.Sprintf("%08x", sum.Sum32())
 	c.place()
 	s.put(kind, []*coldFile{c}, replaces)
 	return c, nil
@@ -375,6 +382,34 @@ func (s *coldStore) put(kind string, fresh, gone []*coldFile) {
 		if err := s.fl.Remove(c.path); err != nil {
 			// Its successor names it, so it is ignored, and removed at the next Open.
 			s.log.Warn("archive file not removed", "file", c.path, "err", err)
+		}
+	}
+}
+
+// errNoRows says that a file would be empty, and is not written; errTick that a time
+// is no multiple of the tick.
+var errNoRows, errTick = errors.New("no rows"), errors.New("a time between two ticks")
+
+// write makes the file of a head, which fill completes, with the coarsest tick that
+// holds all times exactly. It returns the checksum.
+func (h *fileHead) write(fl FileLayer, tmp string, fill fillFile, name func() string) (string, error) {
+	for begun := *h; ; begun.Tick /= 1000 {
+		*h = begun
+		sum := crc32.New(castagnoli)
+		err := writeWhole(fl, tmp, name, func(w io.Writer) error {
+			if err := fill(io.MultiWriter(w, sum), h); err != nil {
+				return err
+			}
+			if h.From >= h.To {
+				return errNoRows
+			}
+			return nil
+		})
+		switch {
+		case errors.Is(err, errNoRows):
+			return "", errNoRows
+		case !errors.Is(err, errTick):
+			return fmt.Sprintf("%08x", sum.Sum32()), err
 		}
 	}
 }

@@ -88,10 +88,10 @@ func (Disk) SyncDir(dir string) error {
 }
 
 // writeWhole writes a file so that it is either there completely or not at
-// all: temporary name, sync, rename, sync of the folder. If the last step
-// fails the file is visible, but perhaps not durable.
-func writeWhole(fl FileLayer, name string, fill func(io.Writer) error) (err error) {
-	tmp := name + ".tmp"
+// all: temporary name, sync, rename, sync of the folder. Its name is asked for when
+// it is filled. If the last step fails the file is visible, but perhaps not durable.
+func writeWhole(fl FileLayer, tmp string, name func() string, fill func(io.Writer) error) (err error) {
+	tmp += ".tmp"
 	f, err := fl.Create(tmp)
 	if err != nil {
 		return fmt.Errorf("create %s: %w", tmp, err)
@@ -112,12 +112,12 @@ func writeWhole(fl FileLayer, name string, fill func(io.Writer) error) (err erro
 	if err = f.Close(); err != nil {
 		return fmt.Errorf("close %s: %w", tmp, err)
 	}
-	if err = fl.Rename(tmp, name); err != nil {
+	if err = fl.Rename(tmp, name()); err != nil {
 		return fmt.Errorf("rename %s: %w", tmp, err)
 	}
 	renamed = true
-	if serr := fl.SyncDir(filepath.Dir(name)); serr != nil {
-		return fmt.Errorf("sync folder of %s: %w", name, serr)
+	if serr := fl.SyncDir(filepath.Dir(tmp)); serr != nil {
+		return fmt.Errorf("sync folder of %s: %w", name(), serr)
 	}
 	return nil
 }

@@ -21,6 +21,7 @@ import (
 	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
 	"github.com/influxdata/influxdb-client-go/v2/api/write"
 
+	"calandria/plant"
 	"calandria/plant/files"
 )
 
@@ -165,16 +166,9 @@ func (f *Forwarder) Run(ctx context.Context) error {
 		}
 	}()
 	delay := time.Duration(0)
-	registered := false
 	for ctx.Err() == nil {
-		var n int
-		var err error
-		if !registered {
-			if err = f.a.forwarding.register(f.name); err == nil {
-				registered = true
-			}
-		}
-		if registered {
+		n, err := 0, f.a.forwarding.register(f.name)
+		if err == nil {
 			n, err = f.step(ctx)
 		}
 		if ctx.Err() != nil {
@@ -234,11 +228,8 @@ type forwardPlace struct {
 }
 
 // stretch is a span of time that left the log before it was passed, or came
-// in beside it; paths up to Done are dealt with.
-type stretch struct {
-	Lo, Hi int64
-	Done   string
-}
+// in beside it; what is before Lo is dealt with.
+type stretch struct{ Lo, Hi int64 }
 
 const forwardFile = "forward"
 
@@ -299,15 +290,14 @@ func (w *forwarding) add(lo, hi int64) error {
 	}
 	for lo < hi {
 		_, end := monthOf(lo)
-		w.resend(stretch{Lo: lo, Hi: min(end, hi)})
+		w.resend(stretch{lo, min(end, hi)})
 		lo = end
 	}
 	return w.store()
 }
 
-// resend adds a stretch, or begins the same one anew; needs w.mu.
+// resend adds a stretch; needs w.mu.
 func (w *forwarding) resend(s stretch) {
-	w.Stretches = slices.DeleteFunc(w.Stretches, func(o stretch) bool { return o.Lo == s.Lo && o.Hi == s.Hi })
 	w.Stretches = append(w.Stretches, s)
 	slices.SortFunc(w.Stretches, func(x, y stretch) int { return cmp.Compare(x.Lo, y.Lo) })
 }
@@ -319,7 +309,7 @@ func (w *forwarding) leaves(s *segment) error {
 	if w.Name == "" || s.n < w.Segment || s.n == w.Segment && w.Offset >= s.size {
 		return nil
 	}
-	w.resend(stretch{Lo: s.min, Hi: s.max + 1})
+	w.resend(stretch{s.min, s.max + 1})
 	return w.store()
 }
 
@@ -384,68 +374,65 @@ func (f *Forwarder) setLag(oldest int64) {
 	}
 }
 
-// stepHistory sends one path of the oldest stretch.
+// historyStep is how many samples of history are sent before what is new.
+const historyStep = 500_000
+
+// stepHistory sends the next samples of the oldest stretch, in order of time.
+// Samples in a unit that their tag no longer has are not sent.
 func (f *Forwarder) stepHistory(ctx context.Context) (int, error) {
 	w := &f.a.forwarding
 	w.mu.Lock()
-	waiting := len(w.Stretches)
-	var s stretch
-	if waiting > 0 {
-		s = w.Stretches[0]
-	}
+	waiting := slices.Clone(w.Stretches)
 	w.mu.Unlock()
 	f.mu.Lock()
-	f.health.Stretches = waiting
+	f.health.Stretches = len(waiting)
 	f.mu.Unlock()
-	if waiting == 0 {
+	if len(waiting) == 0 {
 		f.setLag(0)
 		return 0, nil
 	}
+	s := waiting[0]
 	f.setLag(s.Lo)
-	next := ""
+	var paths []string
 	for _, t := range f.a.Tags() {
-		if t.Path > s.Done {
-			next = t.Path
-			break
-		}
+		paths = append(paths, t.Path)
 	}
-	n := 0
-	if next != "" {
-		var batch []pointAt
-		for v, err := range f.a.Query(ctx, next, time.Unix(0, s.Lo), time.Unix(0, s.Hi)) {
-			if err != nil {
-				return 0, fmt.Errorf("forward: %w", err)
-			}
-			batch = append(batch, pointAt{next, v.Time.UnixNano(), v.Value, v.Quality.Code()})
-			if len(batch) == forwardBatch {
-				if err := f.send(ctx, batch); err != nil {
-					return 0, err
-				}
-				n += len(batch)
-				batch = batch[:0]
-			}
+	n, done := 0, s
+	err := f.a.Merged(ctx, paths, time.Unix(0, s.Lo), time.Unix(0, s.Hi), func(block []plant.Sample) error {
+		batch := make([]pointAt, len(block))
+		for i, x := range block {
+			batch[i] = pointAt{paths[x.Tag], x.Point.Time.UnixNano(), x.Point.Value, x.Point.Quality.Code()}
 		}
 		if err := f.send(ctx, batch); err != nil {
-			return 0, err
+			return err
 		}
-		n += len(batch)
+		done.Lo = batch[len(batch)-1].time // others of this time may follow
+		if n += len(batch); n >= historyStep {
+			return errStop
+		}
+		return nil
+	})
+	if err == nil {
+		done.Lo = s.Hi
+	} else if !errors.Is(err, errStop) {
+		err = fmt.Errorf("forward: %w", err)
+	} else {
+		err = nil
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	// Only if nobody began the stretch anew meanwhile.
 	i := slices.Index(w.Stretches, s)
 	switch {
-	case i < 0:
-		return max(n, 1), nil
-	case next == "":
+	case i < 0: // somebody began it anew meanwhile
+	case done.Lo >= s.Hi:
 		w.Stretches = slices.Delete(w.Stretches, i, i+1)
-		return max(n, 1), w.store()
+	default:
+		w.Stretches[i] = done
 	}
-	w.Stretches[i].Done = next
-	if time.Since(w.saved) < forwardSave {
-		return max(n, 1), nil
+	if time.Since(w.saved) >= forwardSave || done.Lo >= s.Hi {
+		err = errors.Join(err, w.store())
 	}
-	return max(n, 1), w.store()
+	return max(n, 1), err
 }
 
 // send writes a batch; samples that are refused for good are set aside.

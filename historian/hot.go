@@ -441,32 +441,17 @@ func (a *Archive) moveDay(s *segment, day int64, decimal bool) error {
 	}
 	a.mu.Unlock()
 	slices.SortFunc(tags, func(x, y *tagEntry) int { return cmp.Or(cmp.Compare(x.path, y.path), cmp.Compare(x.unit, y.unit)) })
-	// Twice over the chunks, which nobody changes any more: once for the head,
-	// and once a tag at a time for the rows.
-	ts := &taggedSeries{}
-	read := func(e *tagEntry) bool {
-		ts.path, ts.unit, ts.decimals = e.path, e.unit, s.chunks[e.id].decimals
-		ts.reset()
-		s.chunks[e.id].read(day, end, &ts.series)
-		ts.tidy()
-		return ts.len() > 0
-	}
-	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond), Segment: s.n, Decimal: decimal}
-	for _, e := range tags {
-		if read(e) {
-			head.From, head.To = min(head.From, ts.time[0]), max(head.To, ts.time[ts.len()-1]+1)
-			head.Tick = tickOf(head.Tick, ts.time)
-		}
-	}
-	if head.From > head.To {
-		return nil
-	}
+	head := rawHead(decimal)
+	head.Segment = s.n
 	_, err := a.cold.add(kindRaw, head, nil, fillRaw(func(put func(*taggedSeries) error) error {
+		var ts taggedSeries
 		for _, e := range tags {
-			if read(e) {
-				if err := put(ts); err != nil {
-					return err
-				}
+			ts.path, ts.unit, ts.decimals = e.path, e.unit, s.chunks[e.id].decimals
+			ts.reset()
+			s.chunks[e.id].read(day, end, &ts.series)
+			ts.tidy()
+			if err := put(&ts); err != nil {
+				return err
 			}
 		}
 		return nil

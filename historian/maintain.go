@@ -150,10 +150,9 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 		}
 		return 1
 	})
-	head := fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: 1_000_000}
+	head := rawHead(files[0].head.Decimal)
 	others := a.cold.list(kindRaw, math.MinInt64, math.MaxInt64)
 	hides := hidesOf(others)
-	head.Decimal = files[0].head.Decimal
 	decimals := map[tagKey]int{}
 	for _, h := range hides { // kept while it hides something outside these files
 		for _, o := range others {

@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"time"
 
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/compress/zstd"
@@ -62,16 +63,6 @@ var valueTags = map[bool]parquet.SchemaOption{
 	true:  parquet.StructTag(`parquet:"value,optional,dict"`, "Value"),
 }
 
-// tickOf is the coarsest of ms, us, ns that holds all times exactly.
-func tickOf(tick int64, times []int64) int64 {
-	for _, t := range times {
-		for t%tick != 0 {
-			tick /= 1000
-		}
-	}
-	return tick
-}
-
 const (
 	groupMin = 32 << 10  // rows: a row group ends at the next tag after these
 	groupMax = 512 << 10 // rows: and inside a tag at these
@@ -82,6 +73,11 @@ type taggedSeries struct {
 	path, unit string
 	decimals   int
 	series
+}
+
+// rawHead is that of a raw file before there is anything in it.
+func rawHead(decimal bool) fileHead {
+	return fileHead{From: math.MaxInt64, To: math.MinInt64, Tick: int64(time.Millisecond), Decimal: decimal}
 }
 
 // compression pools its encoders, which are big; so there is one.
@@ -104,6 +100,12 @@ func fillRaw(each func(put func(*taggedSeries) error) error) fillFile {
 				n := s.len()
 				if n == 0 {
 					return nil
+				}
+				h.From, h.To = min(h.From, s.time[0]), max(h.To, s.time[n-1]+1)
+				for _, t := range s.time {
+					if t%h.Tick != 0 {
+						return errTick
+					}
 				}
 				e := fileEntry{Path: s.path, Unit: s.unit, Rows: int64(n), Min: s.time[0], Max: s.time[n-1]}
 				if h.Decimal {

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"path/filepath"
 	"slices"
@@ -148,11 +147,16 @@ func (r *Rewrite) note(suffix string) error {
 
 // stage writes a file that is not in force yet.
 func (r *Rewrite) stage(head fileHead, fill fillFile) error {
-	f := stagedFile{Name: fmt.Sprintf("%s_%06d.parquet", r.name, r.state.Next), From: head.From, To: head.To}
-	err := writeWhole(r.a.fl, filepath.Join(r.a.dir, stagedDir, f.Name), func(w io.Writer) error { return fill(w, &head) })
+	f := stagedFile{Name: fmt.Sprintf("%s_%06d.parquet", r.name, r.state.Next)}
+	path := filepath.Join(r.a.dir, stagedDir, f.Name)
+	_, err := head.write(r.a.fl, path, fill, func() string { return path })
+	if err == errNoRows {
+		return nil
+	}
 	if err != nil {
 		return err
 	}
+	f.From, f.To = head.From, head.To
 	r.state.Next++
 	r.state.Files = append(r.state.Files, f)
 	return nil

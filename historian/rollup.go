@@ -80,7 +80,7 @@ func (r *rollAcc) row(path, unit string) rollRow {
 func (r *rollAcc) bucket(end int64) plant.Bucket {
 	b := plant.Bucket{Start: time.Unix(0, r.start).UTC(), Count: r.count, Bad: r.bad, Min: r.min, Max: r.max, First: r.first, Last: r.last, Mean: nan}
 	switch {
-	case r.good > 0:
+	case r.good > 0 && !math.IsNaN(r.area):
 		b.Mean = r.area / float64(r.good)
 	case r.count > 0:
 		b.Mean = r.sum / float64(r.count)
@@ -109,6 +109,8 @@ type roller struct {
 	// bridges: a value that holds is one of each period that it reaches.
 	bridges bool
 }
+
+func newRoller(start, width int64) *roller { return &roller{start: start, width: width, v: nan} }
 
 func (r *roller) at(t int64) *rollAcc {
 	if n := len(r.rows); n == 0 || t >= r.rows[n-1].start+r.width {
@@ -161,7 +163,7 @@ func (r *roller) add(o *rollAcc) {
 		r.v = o.sum / float64(o.count)
 	}
 	acc.good += o.good
-	if o.good > 0 { // by its mean, or what held
+	if o.good > 0 { // by its mean, or what held, if that is known
 		acc.area += r.v * float64(o.good)
 	}
 	if o.count > 0 {
@@ -244,7 +246,7 @@ func (a *Archive) rollSpan(ctx context.Context, s span, sources uint64) error {
 // rollTag writes the roll-ups of one tag. Of one that changed its unit inside the
 // span only the newer unit's are.
 func (a *Archive) rollTag(ctx context.Context, path string, s span, tables []*rowWriter[rollRow]) error {
-	r := roller{width: rollLevels[0].period}
+	r := newRoller(0, rollLevels[0].period)
 	// What held when the span began: a sample at most a day before.
 	err := a.scan(ctx, path, s.from-nsDay, s.from, func(_ string, o series) error {
 		n := o.len() - 1
@@ -276,7 +278,7 @@ func (a *Archive) rollTag(ctx context.Context, path string, s span, tables []*ro
 		r.hold(s.to)
 	}
 	for i, l := range rollLevels {
-		coarse := roller{width: l.period}
+		coarse := newRoller(0, l.period)
 		for k := range r.rows {
 			coarse.add(&r.rows[k])
 		}

@@ -79,9 +79,9 @@ func (a *Archive) takeOver() error {
 	// The forwarder begins again with what is hot, and goes on with its stretches.
 	err = eachRow(db, `SELECT name FROM cursors`, func(scan func(...any) error) error { return scan(&a.forwarding.Name) })
 	if err == nil {
-		err = eachRow(db, `SELECT lo, hi, done FROM stretches`, func(scan func(...any) error) error {
+		err = eachRow(db, `SELECT lo, hi FROM stretches`, func(scan func(...any) error) error {
 			var s stretch
-			err := scan(&s.Lo, &s.Hi, &s.Done)
+			err := scan(&s.Lo, &s.Hi)
 			a.forwarding.Stretches = append(a.forwarding.Stretches, s)
 			return err
 		})

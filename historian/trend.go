@@ -28,7 +28,8 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 	if f >= t {
 		return nil, nil
 	}
-	b := &roller{start: f, width: (t - f + int64(buckets) - 1) / int64(buckets), bridges: true}
+	b := newRoller(f, (t-f+int64(buckets)-1)/int64(buckets))
+	b.bridges = true
 	unit := ""
 	// How many raw samples would have to be read?
 	raw := a.cold.list(kindRaw, f, t)
