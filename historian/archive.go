@@ -396,12 +396,6 @@ func settle(e *tagEntry, p plant.Point) (value float64, status uint32) {
 	return roundTo(value, e.decimals) + 0, status // +0 turns -0 into 0
 }
 
-// minTime and maxTime bound what fits in int64 ns with room for arithmetic.
-var (
-	minTime = time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)
-	maxTime = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
-)
-
 // Append takes samples; it returns at once and never blocks on the disk. A nil
 // error means they wait in memory for the next commit, or are found there
 // already. After a failed commit the error says so although the samples were
@@ -428,7 +422,7 @@ func (a *Archive) Append(recs []Record, stored ...func()) error {
 			}
 			e = a.describe(TagInfo{Path: r.Path})
 		}
-		if r.Point.Time.Before(minTime) || r.Point.Time.After(maxTime) {
+		if r.Point.Time.Before(plant.MinTime) || r.Point.Time.After(plant.MaxTime) {
 			bad++
 			badPath = r.Path
 			continue
@@ -569,7 +563,7 @@ func (a *Archive) Health() Health {
 	h.Pending = len(a.pending)
 	h.Files = a.cold.count()
 	h.HotRows = a.hot.samples()
-	h.Damage = a.Damage(minTime, maxTime)
+	h.Damage = a.Damage(plant.MinTime, plant.MaxTime)
 	return h
 }
 

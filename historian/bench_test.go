@@ -173,14 +173,3 @@ func BenchmarkRead(b *testing.B) {
 		b.ReportMetric(float64(cpu(b)-began)/float64(n), "cpu-ns/sample")
 	})
 }
-
-// BenchmarkJournal is one event with the state of its alarm, durable.
-func BenchmarkJournal(b *testing.B) {
-	j := openJournal(b, filepath.Join(b.TempDir(), "journal.db"))
-	state := State{Parts: map[string][]byte{"": make([]byte, 100), "a": make([]byte, 350)}}
-	for i := 0; b.Loop(); i++ {
-		if _, err := j.Append([]plant.Event{event(i, plant.EventAlarm, "a", "EV")}, state); err != nil {
-			b.Fatal(err)
-		}
-	}
-}

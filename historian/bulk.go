@@ -80,7 +80,7 @@ func (w *BulkWriter) Add(path string, points ...plant.Point) error {
 	}
 	for i := range points {
 		p := &points[i]
-		if p.Time.Before(minTime) || p.Time.After(maxTime) {
+		if p.Time.Before(plant.MinTime) || p.Time.After(plant.MaxTime) {
 			return fmt.Errorf("bulk write: %s has a time outside 1900..2200: %v", path, p.Time)
 		}
 		v, s := settle(t.entry, *p)

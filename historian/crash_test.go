@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -47,7 +48,7 @@ func childWrite(dir string) {
 	if err != nil {
 		childFail(err)
 	}
-	j, err := OpenJournal(filepath.Join(dir, "journal.db"), JournalOptions{})
+	j, err := journal.Open(filepath.Join(dir, "journal.db"))
 	if err != nil {
 		childFail(err)
 	}
@@ -67,7 +68,7 @@ func childWrite(dir string) {
 			childFail(err)
 		}
 		fmt.Println("sample", i)
-		ev, err := j.Append([]plant.Event{{Kind: plant.EventNote, Time: now, Text: fmt.Sprint(i)}}, State{Parts: map[string][]byte{"": fmt.Appendf(nil, "state %d", i)}})
+		ev, err := j.Append([]plant.Event{{Kind: plant.EventNote, Time: now, Text: fmt.Sprint(i)}}, journal.State{Parts: map[string][]byte{"": fmt.Appendf(nil, "state %d", i)}})
 		if err != nil {
 			childFail(err)
 		}
@@ -161,7 +162,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		if err := a.Close(); err != nil {
 			t.Fatal(err)
 		}
-		j, err := OpenJournal(filepath.Join(dir, "journal.db"), JournalOptions{})
+		j, err := journal.Open(filepath.Join(dir, "journal.db"))
 		if err != nil {
 			t.Fatal(err)
 		}

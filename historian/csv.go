@@ -207,7 +207,7 @@ func (im *csvImport) line(rec []string) (Record, bool) {
 	switch {
 	case err != nil:
 		im.fault(0, "time", fmt.Sprintf("%q is not a time", rec[0]), "write it like 2026-03-01T06:00:00.000Z")
-	case t.Before(minTime) || t.After(maxTime):
+	case t.Before(plant.MinTime) || t.After(plant.MaxTime):
 		im.fault(0, "time", fmt.Sprintf("%s is outside 1900..2200", rec[0]), "correct it")
 	case t.After(im.latest):
 		im.fault(0, "time", rec[0]+" lies in the future", "correct the year, or the clock of this machine")

@@ -240,7 +240,7 @@ func (a *Archive) condensed(ctx context.Context, path, unit string, tag int, fro
 // still be among it. Bounds of aggregates are looked for far outside, so their mark
 // changes with every new file.
 func (a *Archive) Mark(q *plant.SeriesQuery) string {
-	from, to := nanos(q.From)-nsDay, nanos(q.To)+nsDay
+	from, to := plant.Nanos(q.From)-nsDay, plant.Nanos(q.To)+nsDay
 	if len(q.At) > 0 || to > a.opt.Now().Add(-a.opt.Hot).UnixNano() {
 		return ""
 	}
@@ -249,7 +249,7 @@ func (a *Archive) Mark(q *plant.SeriesQuery) string {
 	}
 	h := sha256.New()
 	for _, path := range q.Paths {
-		if a.hotWithin(path, nanos(q.From)-nsDay, nanos(q.To)+nsDay) {
+		if a.hotWithin(path, plant.Nanos(q.From)-nsDay, plant.Nanos(q.To)+nsDay) {
 			return ""
 		}
 		fmt.Fprintln(h, path, a.unitOf(path))

@@ -2,6 +2,7 @@ package historian
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"math"
 	"os"
@@ -13,6 +14,7 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -61,7 +63,7 @@ func writeFormat(t *testing.T, dir string) {
 	if err := errors.Join(err, a.Close()); err != nil {
 		t.Fatal(err)
 	}
-	j, err := OpenJournal(filepath.Join(dir, "journal.db"), JournalOptions{})
+	j, err := journal.Open(filepath.Join(dir, "journal.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -160,7 +162,7 @@ func checkFormatValues(t *testing.T, a *Archive, within float64) {
 func checkFormatJournal(t *testing.T, path string) {
 	t.Helper()
 	for range 2 { // a journal of before is taken under the chain once
-		j, err := OpenJournal(path, JournalOptions{})
+		j, err := journal.Open(path)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -228,16 +230,12 @@ func formatsOf(t *testing.T, dir string) (out []string) {
 		}
 		out = append(out, strings.Split(filepath.Base(name), "_")[0]+": "+what)
 	}
-	file := filepath.Join(t.TempDir(), "journal.db") // a journal that is opened is written to
-	b, err := os.ReadFile(filepath.Join(dir, "journal.db"))
-	if err == nil {
-		err = os.WriteFile(file, b, 0o600)
-	}
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, "journal.db")+"?immutable=1")
 	if err != nil {
 		t.Fatal(err)
 	}
-	j := openJournal(t, file)
-	err = eachRow(j.r, `SELECT sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name`, func(scan func(...any) error) error {
+	defer db.Close()
+	err = eachRow(db, `SELECT sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name`, func(scan func(...any) error) error {
 		var s string
 		err := scan(&s)
 		out = append(out, s)

@@ -318,7 +318,7 @@ func (f *Forwarder) Resend(ctx context.Context, from, to time.Time) error {
 	if err := f.a.forwarding.register(f.name); err != nil {
 		return err
 	}
-	return f.a.forwarding.add(nanos(from), nanos(to))
+	return f.a.forwarding.add(plant.Nanos(from), plant.Nanos(to))
 }
 
 // pointAt is a sample on its way.

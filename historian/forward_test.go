@@ -272,7 +272,7 @@ bind-address = %q
 	}
 	f2 := newForwarder(t, a, gateway.URL)
 	f2.name = f.name
-	mustResend := a.forwarding.add(nanos(at(0)), nanos(at(1e6)))
+	mustResend := a.forwarding.add(plant.Nanos(at(0)), plant.Nanos(at(1e6)))
 	if mustResend != nil {
 		t.Fatal(mustResend)
 	}

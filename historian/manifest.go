@@ -198,7 +198,7 @@ func (c *coldFile) sound() bool {
 func (a *Archive) Damage(from, to time.Time) []Damage {
 	var out []Damage
 	out = append(out, a.hot.damaged()...)
-	return append(out, a.cold.damaged(nanos(from), nanos(to))...)
+	return append(out, a.cold.damaged(plant.Nanos(from), plant.Nanos(to))...)
 }
 
 // scanPart appends what a file has of an entry in [lo, hi). A part that is damaged
@@ -239,7 +239,7 @@ func (a *Archive) Scrub(ctx context.Context, wait func(context.Context, int)) er
 	buf := make([]byte, 1<<20)
 	fresh := false
 	for _, kind := range coldKinds {
-		for _, c := range a.cold.list(kind, minTime.UnixNano(), maxTime.UnixNano()) {
+		for _, c := range a.cold.list(kind, plant.MinTime.UnixNano(), plant.MaxTime.UnixNano()) {
 			if c.lost != "" {
 				continue
 			}

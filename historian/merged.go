@@ -38,8 +38,8 @@ func (a *Archive) Merged(ctx context.Context, paths []string, from, to time.Time
 	var reading errgroup.Group
 	reading.Go(func() error {
 		defer close(decoded)
-		end := nanos(to)
-		for lo := nanos(from); lo < end; {
+		end := plant.Nanos(to)
+		for lo := plant.Nanos(from); lo < end; {
 			hi, rows := a.window(paths, lo, end)
 			var m *merger
 			select {

@@ -17,16 +17,6 @@ type Value struct {
 	Unit string
 }
 
-// Coverage says what the archive holds of a tag.
-type Coverage struct {
-	Path    string
-	Unit    string // as described last
-	Meaning string
-	First   time.Time // source time of the first and last sample; zero if there is none
-	Last    time.Time
-	Samples int64 // raw samples held; may count one twice while it is being moved
-}
-
 // Query yields the samples of a path with from <= time < to in order of time;
 // of several at one time the primary. A path without samples yields nothing.
 // Where a file is damaged there is one Bad_DataLost sample, and what is beside it
@@ -43,7 +33,7 @@ func (a *Archive) Versions(ctx context.Context, path string, from, to time.Time)
 func (a *Archive) query(ctx context.Context, path string, from, to time.Time, primary bool) iter.Seq2[Value, error] {
 	return func(yield func(Value, error) bool) {
 		stop := false
-		err := a.scan(ctx, path, nanos(from), nanos(to), func(unit string, s series) error {
+		err := a.scan(ctx, path, plant.Nanos(from), plant.Nanos(to), func(unit string, s series) error {
 			if primary {
 				s.primaries()
 			}
@@ -63,17 +53,6 @@ func (a *Archive) query(ctx context.Context, path string, from, to time.Time, pr
 }
 
 var errStop = fmt.Errorf("stopped by the reader")
-
-// nanos is the time in ns, clipped to what the archive can hold.
-func nanos(t time.Time) int64 {
-	if t.Before(minTime) {
-		return minTime.UnixNano()
-	}
-	if t.After(maxTime) {
-		return maxTime.UnixNano()
-	}
-	return t.UnixNano()
-}
 
 // part is what one place has of a path: the log, or a file.
 type part struct {
@@ -281,8 +260,8 @@ func (a *Archive) Tags() []TagInfo {
 }
 
 // Coverage says what is held of a path.
-func (a *Archive) Coverage(ctx context.Context, path string) (Coverage, error) {
-	c := Coverage{Path: path}
+func (a *Archive) Coverage(ctx context.Context, path string) (plant.Coverage, error) {
+	c := plant.Coverage{Path: path}
 	if err := a.refresh(); err != nil {
 		return c, err
 	}

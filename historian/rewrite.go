@@ -61,7 +61,7 @@ func (a *Archive) Rewrite(ctx context.Context, name string, paths []string, from
 		return nil, errors.New("rewrite: it needs a name of letters and digits, paths, and a stretch")
 	}
 	r := &Rewrite{a: a, name: name}
-	r.state = rewriteState{From: nanos(from), To: nanos(to), Reached: nanos(from), Paths: slices.Sorted(slices.Values(paths))}
+	r.state = rewriteState{From: plant.Nanos(from), To: plant.Nanos(to), Reached: plant.Nanos(from), Paths: slices.Sorted(slices.Values(paths))}
 	r.state.Paths = slices.Compact(r.state.Paths)
 	r.w = a.Bulk(ctx, nil)
 	r.w.write = r.stage
@@ -117,7 +117,7 @@ func (r *Rewrite) Add(path string, points ...plant.Point) error {
 		return fmt.Errorf("rewrite: %s is not among the tags that are told anew", path)
 	}
 	for i := range points {
-		if t := points[i].Time; nanos(t) < r.state.Reached || nanos(t) >= r.state.To {
+		if t := points[i].Time; plant.Nanos(t) < r.state.Reached || plant.Nanos(t) >= r.state.To {
 			return fmt.Errorf("rewrite: %s has a value of %s, outside what is told anew", path, t.UTC().Format(time.RFC3339))
 		}
 	}
@@ -130,7 +130,7 @@ func (r *Rewrite) Save(reached time.Time, data []byte) error {
 	if err := r.w.flush(); err != nil {
 		return fmt.Errorf("rewrite: %w", err)
 	}
-	r.state.Reached, r.state.Data = nanos(reached), data
+	r.state.Reached, r.state.Data = plant.Nanos(reached), data
 	return r.note(".state")
 }
 

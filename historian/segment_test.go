@@ -25,9 +25,9 @@ func randomRows(rng *rand.Rand, n int) []hotRow {
 		case 1:
 			r.time = t0.UnixNano() + rng.Int63n(1e12)
 		case 2:
-			r.time = minTime.UnixNano()
+			r.time = plant.MinTime.UnixNano()
 		default:
-			r.time = maxTime.UnixNano() - rng.Int63n(1e18)
+			r.time = plant.MaxTime.UnixNano() - rng.Int63n(1e18)
 		}
 		switch rng.Intn(5) {
 		case 0:

@@ -5,9 +5,27 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/url"
 	"os"
 	"path/filepath"
+
+	_ "modernc.org/sqlite" // driver "sqlite"
 )
+
+// eachRow hands out the rows one by one.
+func eachRow(db *sql.DB, query string, f func(scan func(...any) error) error) error {
+	rows, err := db.Query(query)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := f(rows.Scan); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
 
 // takeOver brings in what the first format kept in hot.db: the dictionary of
 // tags, the samples of the last hours and the forwarder's place. Then the file
@@ -17,7 +35,7 @@ func (a *Archive) takeOver() error {
 	if _, err := os.Stat(file); errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
-	db, err := sql.Open("sqlite", sqliteDSN(file, true))
+	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Opaque: (&url.URL{Path: file}).EscapedPath(), RawQuery: "_pragma=query_only(1)"}).String())
 	if err != nil {
 		return err
 	}

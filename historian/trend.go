@@ -21,7 +21,7 @@ const rawTrendRows = 400_000
 // and the first may begin before from. After raw values have been deleted the
 // 1-hour roll-ups answer. Samples in another unit than the newest are left out.
 func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, buckets int) ([]plant.Bucket, error) {
-	f, t := nanos(from), nanos(to)
+	f, t := plant.Nanos(from), plant.Nanos(to)
 	if buckets < 1 {
 		return nil, fmt.Errorf("trend of %s: %d buckets; give at least 1", path, buckets)
 	}
@@ -88,7 +88,7 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 	if err != nil {
 		return nil, fmt.Errorf("trend of %s: %w", path, err)
 	}
-	if c.Samples > 0 && nanos(c.Last) >= t {
+	if c.Samples > 0 && plant.Nanos(c.Last) >= t {
 		b.hold(t)
 	} else if b.t < t {
 		t = b.t // what comes after the newest sample is not known yet

@@ -108,7 +108,7 @@ func TestTrendFromRollUps(t *testing.T) {
 	if err := a.Maintain(ctx); err != nil {
 		t.Fatal(err)
 	}
-	files := a.cold.list(rollLevels[0].kind, nanos(from), nanos(end))
+	files := a.cold.list(rollLevels[0].kind, plant.Nanos(from), plant.Nanos(end))
 	n := 0
 	for _, f := range files {
 		n += len(f.head.Tags)
@@ -131,7 +131,7 @@ func TestTrendFromRollUps(t *testing.T) {
 	checkBuckets(t, trend(1000), pts, 1000)
 
 	// Good time: a sample holds until the next one.
-	hours := a.cold.list(lastLevel.kind, nanos(from), nanos(end))
+	hours := a.cold.list(lastLevel.kind, plant.Nanos(from), plant.Nanos(end))
 	var goodNS int64
 	for _, f := range hours {
 		for _, e := range f.entries("EV.EV1.vapour_pressure") {

@@ -115,3 +115,31 @@ func ParseMoment(s string, zone *time.Location, now time.Time) (time.Time, error
 	}
 	return t.UTC(), nil
 }
+
+// Coverage says what the archive holds of a tag.
+type Coverage struct {
+	Path    string
+	Unit    string // as described last
+	Meaning string
+	First   time.Time // source time of the first and last sample; zero if there is none
+	Last    time.Time
+	Samples int64 // raw samples held; may count one twice while it is being moved
+}
+
+// MinTime and MaxTime bound the times of samples: what fits in int64 ns, with room
+// for arithmetic.
+var (
+	MinTime = time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)
+	MaxTime = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
+)
+
+// Nanos is a time in ns since 1970, clipped to MinTime..MaxTime.
+func Nanos(t time.Time) int64 {
+	if t.Before(MinTime) {
+		return MinTime.UnixNano()
+	}
+	if t.After(MaxTime) {
+		return MaxTime.UnixNano()
+	}
+	return t.UnixNano()
+}

@@ -15,6 +15,7 @@ import (
 
 	"calandria/console"
 	"calandria/historian"
+	"calandria/historian/journal"
 )
 
 // anchorsEvery is how often the head of the journal is signed and sent out.
@@ -29,7 +30,7 @@ const anchorsName = "anchors.jsonl"
 // files in force are taken under the chain.
 type anchors struct {
 	s    *service
-	last atomic.Pointer[historian.Anchor]
+	last atomic.Pointer[journal.Anchor]
 }
 
 // Run works until ctx ends.
@@ -57,7 +58,7 @@ func (a *anchors) write() error {
 		}
 	}
 	errs = append(errs, s.journal.RecordFiles(inForce, now))
-	key, err := historian.JournalKey(s.dir)
+	key, err := journal.Key(s.dir)
 	if err != nil {
 		return errors.Join(append(errs, err)...)
 	}
@@ -113,7 +114,7 @@ func (c *verifyCmd) Run(a *app) error {
 		if err != nil {
 			return fmt.Errorf("--expect %s: write NUMBER:HASH, such as 812:3fa85f64c0de", text)
 		}
-		if err := j.Check(historian.Anchor{Seq: seq, Hash: hash, Time: time.Now()}); err != nil {
+		if err := j.Check(journal.Anchor{Seq: seq, Hash: hash, Time: time.Now()}); err != nil {
 			return err
 		}
 	}
@@ -130,7 +131,7 @@ func (c *verifyCmd) Run(a *app) error {
 	for name, sum := range inForce {
 		if data, err := readConfig(name); err != nil {
 			fmt.Fprintf(a.out, "note: %s, in force at line %d, cannot be read now: %v\n", name, line, err)
-		} else if historian.Digest(data) != sum {
+		} else if journal.Digest(data) != sum {
 			fmt.Fprintf(a.out, "note: %s is not as it was in force at line %d\n", name, line)
 		}
 	}
@@ -138,7 +139,7 @@ func (c *verifyCmd) Run(a *app) error {
 }
 
 // checkAnchors holds the journal against a file of anchors.
-func (c *verifyCmd) checkAnchors(j *historian.Journal) (n int, err error) {
+func (c *verifyCmd) checkAnchors(j *journal.Journal) (n int, err error) {
 	if c.Anchors == "" {
 		return 0, nil
 	}
@@ -153,7 +154,7 @@ func (c *verifyCmd) checkAnchors(j *historian.Journal) (n int, err error) {
 		if strings.TrimSpace(lines.Text()) == "" {
 			continue
 		}
-		var x historian.Anchor
+		var x journal.Anchor
 		if err := json.Unmarshal(lines.Bytes(), &x); err != nil {
 			return n, fmt.Errorf("%s:%d: not an anchor: %w", c.Anchors, at, err)
 		}

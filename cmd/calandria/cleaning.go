@@ -10,7 +10,7 @@ import (
 	"time"
 
 	"calandria/console"
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/thermo"
 	"calandria/thermo/fouling"
@@ -110,7 +110,7 @@ func (c *ruleSource) standing(a *app, set *string, data string) (h *plant.House,
 	if err != nil {
 		return nil, nil, now, nil, err
 	}
-	j, err := historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(data, "journal.db"))
 	if err != nil {
 		return nil, nil, now, nil, errors.Join(err, ar.Close())
 	}

@@ -11,6 +11,7 @@ import (
 	"calandria/alerting/notify"
 	"calandria/console"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/files"
 	"calandria/rules"
@@ -75,12 +76,12 @@ func openKept(h *plant.House, dir, data string, log *slog.Logger) (*historian.Ar
 }
 
 // openJournal opens a journal that exists.
-func openJournal(data string) (*historian.Journal, error) {
+func openJournal(data string) (*journal.Journal, error) {
 	name := filepath.Join(data, "journal.db")
 	if _, err := os.Stat(name); err != nil {
 		return nil, fmt.Errorf("there is no journal in %s; give --data", data)
 	}
-	return historian.OpenJournal(name, historian.JournalOptions{})
+	return journal.Open(name)
 }
 
 // ruleFiles reads the files of the rules: list; each entry may be a pattern.

@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 	"time"
 
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -35,7 +35,7 @@ func (c *correctCmd) Run(a *app) error {
 		return err
 	}
 	now := time.Now().UTC()
-	j, err := historian.OpenJournal(filepath.Join(c.Data, "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(c.Data, "journal.db"))
 	if err != nil {
 		return err
 	}
@@ -115,7 +115,7 @@ func (c *correctCmd) correction(h *plant.House, now time.Time) (plant.Correction
 	return x, err
 }
 
-func (c *correctCmd) list(a *app, j *historian.Journal, h *plant.House) error {
+func (c *correctCmd) list(a *app, j *journal.Journal, h *plant.House) error {
 	all, err := allCorrections(a.ctx, j)
 	if err != nil {
 		return err
@@ -146,6 +146,6 @@ func (c *correctCmd) list(a *app, j *historian.Journal, h *plant.House) error {
 }
 
 // allCorrections are all on record, also those that were taken back.
-func allCorrections(ctx context.Context, j *historian.Journal) ([]plant.Correction, error) {
+func allCorrections(ctx context.Context, j *journal.Journal) ([]plant.Correction, error) {
 	return j.Corrections(ctx, "", time.Unix(0, 0), ever)
 }

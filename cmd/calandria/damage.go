@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/files"
 )
@@ -153,14 +154,14 @@ func (f *folder) substitute(what string, why error, now time.Time) (string, erro
 
 // openJournal opens the journal, or a new one with what can be read of the
 // damaged one.
-func (f *folder) openJournal(now time.Time) (*historian.Journal, error) {
-	j, saved, err := historian.OpenJournalAnyway(filepath.Join(f.dir, "journal.db"), historian.JournalOptions{}, now)
+func (f *folder) openJournal(now time.Time) (*journal.Journal, error) {
+	j, saved, err := journal.OpenAnyway(filepath.Join(f.dir, "journal.db"), now)
 	if err != nil {
 		var dir string
 		if dir, err = f.substitute("the journal", err, now); err != nil {
 			return nil, err
 		}
-		j, saved, err = historian.OpenJournalAnyway(filepath.Join(dir, "journal.db"), historian.JournalOptions{}, now)
+		j, saved, err = journal.OpenAnyway(filepath.Join(dir, "journal.db"), now)
 	}
 	if saved != nil {
 		f.note(saved.Aside, now, saved.String())

@@ -22,6 +22,7 @@ import (
 	"calandria/deploy"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -284,7 +285,7 @@ type filler struct {
 	raw     bool   // only what the instruments showed is filled in
 	core    *engine.Core
 	archive *historian.Archive
-	journal *historian.Journal
+	journal *journal.Journal
 	bulk    *historian.BulkWriter
 	tags    []plant.TagID // measured tags
 	nodes   []int         // their instruments
@@ -313,7 +314,7 @@ func newFiller(a *app, data string, until time.Time) (*filler, error) {
 		return nil, err
 	}
 	if err = p.archive.Describe(describe(h)...); err == nil {
-		p.journal, err = historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+		p.journal, err = journal.Open(filepath.Join(data, "journal.db"))
 	}
 	if err == nil {
 		var state map[string][]byte
@@ -418,7 +419,7 @@ func (p *filler) attend(t time.Time) {
 func (p *filler) journalise() {
 	parts, whole, err := p.core.Alarms.SaveParts(false)
 	if err == nil {
-		_, err = p.journal.Append(p.events, historian.State{Parts: parts, Whole: whole})
+		_, err = p.journal.Append(p.events, journal.State{Parts: parts, Whole: whole})
 	}
 	if err != nil && p.err == nil {
 		p.err = err

@@ -28,6 +28,7 @@ import (
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -325,7 +326,7 @@ func TestKill(t *testing.T) {
 			t.Errorf("round %d: last U5 is of %s before the kill (%v, %v)", round, killed.Sub(p.Time), ok, err)
 		}
 		ar.Close()
-		j, err := historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+		j, err := journal.Open(filepath.Join(data, "journal.db"))
 		if err != nil {
 			t.Fatal(err)
 		}

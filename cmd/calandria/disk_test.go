@@ -18,6 +18,7 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -108,7 +109,7 @@ func slowAndFullDisk(t *testing.T, why error) {
 	if err := ar.Describe(describe(h)...); err != nil {
 		t.Fatal(err)
 	}
-	j, err := historian.OpenJournal(filepath.Join(dir, "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(dir, "journal.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -118,7 +119,7 @@ func slowAndFullDisk(t *testing.T, why error) {
 	var scans, overruns atomic.Int64
 	counts.ScanSeconds = prometheus.ObserverFunc(func(s float64) { scans.Add(1) })
 	counts.Overruns = counterFunc(func(float64) { overruns.Add(1) })
-	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: &badJournal{journalEdge: journalEdge{historian.NewCommitter(j, 0, log), j}, disk: disk}, Counts: counts, Log: log,
+	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: &badJournal{journalEdge: journalEdge{journal.NewCommitter(j, 0, log), j}, disk: disk}, Counts: counts, Log: log,
 		Checkpoint: func(data []byte) error { time.Sleep(2 * slowSync); return nil }})
 	ctx, cancel := context.WithCancel(t.Context())
 	var running sync.WaitGroup

@@ -12,13 +12,13 @@ import (
 
 	"calandria/alerting/notify"
 	"calandria/engine"
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
 // journalCursor keeps a notifier's place among the journal's settings.
 type journalCursor struct {
-	journal *historian.Journal
+	journal *journal.Journal
 	key     string
 }
 
@@ -91,7 +91,7 @@ func authorities(file string) (*x509.CertPool, error) {
 
 // newNotifiers makes all notifiers of the configuration, each going on where it
 // was.
-func newNotifiers(h *plant.House, j *historian.Journal, specs []plant.AlarmSpec, head func() string, log *slog.Logger) ([]*notify.Notifier, error) {
+func newNotifiers(h *plant.House, j *journal.Journal, specs []plant.AlarmSpec, head func() string, log *slog.Logger) ([]*notify.Notifier, error) {
 	byName := engine.SpecsByName(specs)
 	last, _ := j.Head()
 	var out []*notify.Notifier

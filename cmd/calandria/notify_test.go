@@ -19,7 +19,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/engine"
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -231,7 +231,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 	for _, head := range heads {
 		seq, hash, _ := strings.Cut(head, ":")
 		n, err := strconv.ParseUint(seq, 10, 63)
-		if err != nil || m.journal.Check(historian.Anchor{Seq: n, Hash: hash}) != nil || n == 0 {
+		if err != nil || m.journal.Check(journal.Anchor{Seq: n, Hash: hash}) != nil || n == 0 {
 			t.Errorf("%q is no head of the journal: %v", head, err)
 		}
 	}
@@ -243,7 +243,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 		t.Errorf("%d anchors in the file: %v", n, err)
 	}
 	for line := range strings.Lines(string(lines)) {
-		var a historian.Anchor
+		var a journal.Anchor
 		if err := json.Unmarshal([]byte(line), &a); err != nil || !a.Genuine() || m.journal.Check(a) != nil {
 			t.Errorf("%s: %v", line, err)
 		}

@@ -8,7 +8,7 @@ import (
 
 	"calandria/console"
 	"calandria/engine"
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -40,7 +40,7 @@ func (b *backend) WithdrawCorrection(_ context.Context, id int64, by, why string
 
 // follow lets what depends on a correction be calculated again.
 func (b *backend) follow(c plant.Correction, err error, by, why string) error {
-	if refused, ok := errors.AsType[*historian.CorrectionError](err); ok {
+	if refused, ok := errors.AsType[*journal.CorrectionError](err); ok {
 		return &engine.Refused{Why: refused.Problem + "; " + refused.Fix + "."}
 	}
 	if err != nil {

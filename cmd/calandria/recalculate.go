@@ -14,6 +14,7 @@ import (
 
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -47,7 +48,7 @@ func newJob(args recalculationArgs, from, to time.Time, by, why string) plant.Jo
 // recalculator calculates the past again.
 type recalculator struct {
 	archive *historian.Archive
-	journal *historian.Journal
+	journal *journal.Journal
 	marks   historian.Marks              // of what was learned up to some days
 	fresh   func() (*plant.House, error) // a house without the tags of a core
 	files   []rules.File
@@ -263,7 +264,7 @@ func keptTags(h *plant.House, equipment string) (paths []string, ids []plant.Tag
 
 // keepStrikes puts strikes on record. One that is on record already is worked out
 // anew, with the purities that the laboratory found.
-func keepStrikes(ctx context.Context, j *historian.Journal, calc *thermo.Calculator, found []thermo.FinishedStrike) (n int, err error) {
+func keepStrikes(ctx context.Context, j *journal.Journal, calc *thermo.Calculator, found []thermo.FinishedStrike) (n int, err error) {
 	const same = 10 * time.Minute // two strikes of a pan do not begin closer. Ours
 	for i := range found {
 		f := &found[i]
@@ -347,7 +348,7 @@ func (c *recalculateCmd) Run(a *app) error {
 // where none is running, this one.
 func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job plant.Job) error {
 	unlock, busy := lock(filepath.Join(dir, "lock"))
-	j, err := historian.OpenJournal(filepath.Join(dir, "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(dir, "journal.db"))
 	if err != nil {
 		return err
 	}
@@ -405,7 +406,7 @@ func (r *recalculator) do(ctx context.Context, job plant.Job, show func(done flo
 	})
 	job.Ended = time.Now().UTC()
 	switch {
-	case errors.Is(err, historian.ErrJobEnded):
+	case errors.Is(err, journal.ErrJobEnded):
 		return nil, errors.New("the job was cancelled; the values of before stay in force")
 	case ctx.Err() != nil:
 		return nil, errors.New("interrupted; the values of before stay in force; 'calandria run' goes on with the job, 'calandria recalculate' begins anew")
@@ -418,7 +419,7 @@ func (r *recalculator) do(ctx context.Context, job plant.Job, show func(done flo
 }
 
 // followJob shows how a job of the running program goes until it ends.
-func (a *app) followJob(j *historian.Journal, job plant.Job) error {
+func (a *app) followJob(j *journal.Journal, job plant.Job) error {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	shown := ""

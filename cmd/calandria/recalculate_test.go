@@ -19,6 +19,7 @@ import (
 	"calandria/collector/simulator"
 	"calandria/deploy"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -163,7 +164,7 @@ func TestFirstDay(t *testing.T) {
 	}
 
 	// The alarms of the past are a report: neither called nor journalled.
-	j, err := historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(data, "journal.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -232,7 +233,7 @@ func TestRecalculationGoesOn(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		j, err := historian.OpenJournal(filepath.Join(data, "journal.db"), historian.JournalOptions{})
+		j, err := journal.Open(filepath.Join(data, "journal.db"))
 		if err != nil {
 			t.Fatal(err)
 		}

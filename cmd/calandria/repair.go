@@ -10,6 +10,7 @@ import (
 
 	"calandria/console"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/files"
 )
@@ -54,7 +55,7 @@ func (c *repairCmd) Run(a *app) error {
 		say(c.Config, broken.Error(), "changes of plant and rules since then are not in force", "mend what 'calandria check' names, or bring back the files that 'calandria repair --good FOLDER' writes; then start the service again")
 	}
 	const mend = "run 'calandria repair --mend' with the program stopped; a start does the same by itself"
-	why, err := historian.JournalFault(filepath.Join(c.Data, "journal.db"))
+	why, err := journal.Fault(filepath.Join(c.Data, "journal.db"))
 	if err != nil {
 		say("journal.db", "it cannot be read: "+err.Error(), "events are kept in a temporary folder only", "give the service the rights to read and write it")
 	} else if why != "" {

@@ -19,6 +19,7 @@ import (
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -56,12 +57,12 @@ func (m *memory) Last(_ context.Context, path string, before time.Time) (plant.P
 }
 
 // Coverage implements archived.
-func (m *memory) Coverage(_ context.Context, path string) (historian.Coverage, error) {
+func (m *memory) Coverage(_ context.Context, path string) (plant.Coverage, error) {
 	list := m.points[path]
 	if len(list) == 0 {
-		return historian.Coverage{Path: path}, nil
+		return plant.Coverage{Path: path}, nil
 	}
-	return historian.Coverage{Path: path, First: list[0].Time, Last: list[len(list)-1].Time, Samples: int64(len(list))}, nil
+	return plant.Coverage{Path: path, First: list[0].Time, Last: list[len(list)-1].Time, Samples: int64(len(list))}, nil
 }
 
 // A program that is stopped in order or killed, at twenty random moments of a week
@@ -86,7 +87,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	j, err := historian.OpenJournal(filepath.Join(t.TempDir(), "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(t.TempDir(), "journal.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -183,7 +184,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := j.Append(events, historian.State{Parts: parts, Whole: whole}); err != nil {
+		if _, err := j.Append(events, journal.State{Parts: parts, Whole: whole}); err != nil {
 			t.Fatal(err)
 		}
 

@@ -20,6 +20,7 @@ import (
 
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -176,7 +177,7 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 	if err := ar.Describe(describe(h)...); err != nil {
 		t.Fatal(err)
 	}
-	j, err := historian.OpenJournal(filepath.Join(dir, "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(dir, "journal.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -184,7 +185,7 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	counts := loopCounts(prometheus.NewRegistry())
 	counts.JournalSeconds = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })
-	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, log), j}, Counts: counts, Log: log})
+	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: journalEdge{journal.NewCommitter(j, 0, log), j}, Counts: counts, Log: log})
 	ctx, cancel := context.WithCancel(t.Context())
 	ran := make(chan error, 2)
 	go func() { ran <- ar.Run(ctx) }()

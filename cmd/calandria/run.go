@@ -28,6 +28,7 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -74,8 +75,8 @@ type service struct {
 	house     *plant.House
 	dir       string // the data folder
 	archive   *historian.Archive
-	journal   *historian.Journal
-	committer *historian.Committer
+	journal   *journal.Journal
+	committer *journal.Committer
 	sources   []reader
 	forward   *historian.Forwarder // nil: none
 	notifiers []*notify.Notifier
@@ -125,7 +126,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	}
 	s.folder.checkCheckpoint(now)
 	s.folder.look()
-	s.committer = historian.NewCommitter(s.journal, 0, log)
+	s.committer = journal.NewCommitter(s.journal, 0, log)
 	begun, err := begin(ctx, h, files, past{s.archive}, s.journal, dataDir, clock.Now(), log, progress)
 	if err != nil && ctx.Err() == nil {
 		s.folder.tell(now, "the past cannot be read; what was learned begins anew: "+err.Error())
@@ -254,12 +255,12 @@ func (a archiveEdge) State() engine.Stored {
 }
 
 type journalEdge struct {
-	*historian.Committer
-	journal *historian.Journal
+	*journal.Committer
+	journal *journal.Journal
 }
 
 func (j journalEdge) Commit(events []plant.Event, state map[string][]byte, whole bool) bool {
-	return j.Committer.Commit(events, historian.State{Parts: state, Whole: whole})
+	return j.Committer.Commit(events, journal.State{Parts: state, Whole: whole})
 }
 
 func (j journalEdge) Beat(at time.Time) error {

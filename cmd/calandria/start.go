@@ -13,6 +13,7 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -26,7 +27,7 @@ import (
 // archived is the archive as a start reads it.
 type archived interface {
 	engine.Past
-	Coverage(ctx context.Context, path string) (historian.Coverage, error)
+	Coverage(ctx context.Context, path string) (plant.Coverage, error)
 }
 
 // ever is later than every sample.
@@ -57,7 +58,7 @@ type begun struct {
 
 // begin makes the core of a house. h stays as it is: the core has a house of its
 // own.
-func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived, j *historian.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
+func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived, j *journal.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
 	newestAt := newest(ctx, h, ar)
 	if newestAt.After(now) {
 		newestAt = now
@@ -132,7 +133,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 
 // beginAnew makes a core that knows nothing of the past but the states of the
 // alarms.
-func beginAnew(h *plant.House, files []rules.File, j *historian.Journal, now time.Time, log *slog.Logger) (*begun, error) {
+func beginAnew(h *plant.House, files []rules.File, j *journal.Journal, now time.Time, log *slog.Logger) (*begun, error) {
 	core, err := freshCore(h.Rebuild, files)
 	if err != nil {
 		return nil, err
@@ -204,7 +205,7 @@ func freshCore(fresh func() (*plant.House, error), files []rules.File) (*engine.
 
 // lastSign is when the program was last alive on this data: its newest
 // calculated value or journal entry.
-func lastSign(ctx context.Context, c *engine.Core, ar archived, j *historian.Journal) (time.Time, error) {
+func lastSign(ctx context.Context, c *engine.Core, ar archived, j *journal.Journal) (time.Time, error) {
 	var last time.Time
 	events, err := j.Read(ctx, plant.EventFilter{Newest: true, Limit: 1})
 	if err != nil {
@@ -247,7 +248,7 @@ func firstSample(ctx context.Context, h *plant.House, ar archived, from time.Tim
 }
 
 // restoreAlarms takes over the alarm states of before the last stop.
-func restoreAlarms(c *engine.Core, j *historian.Journal, at time.Time, log *slog.Logger) {
+func restoreAlarms(c *engine.Core, j *journal.Journal, at time.Time, log *slog.Logger) {
 	c.Set("alarm_state_ok", 1, at)
 	state, err := j.State()
 	if err == nil && len(state) == 0 {
@@ -273,7 +274,7 @@ type records struct {
 }
 
 // recordsOf reads what a core needs that lives through the archive from a moment on.
-func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from time.Time, log *slog.Logger) (*records, error) {
+func recordsOf(ctx context.Context, h *plant.House, j *journal.Journal, from time.Time, log *slog.Logger) (*records, error) {
 	r := &records{over: map[string][]pan.Strike{}, references: map[string]*pan.Strike{}, known: map[string]time.Time{}}
 	var err error
 	if r.corrections, err = allCorrections(ctx, j); err != nil {
@@ -301,7 +302,7 @@ func recordsOf(ctx context.Context, h *plant.House, j *historian.Journal, from t
 		if err != nil {
 			return nil, fmt.Errorf("read the strikes: %w", err)
 		}
-		read := func(found []historian.Strike) (out []pan.Strike) {
+		read := func(found []journal.Strike) (out []pan.Strike) {
 			for _, x := range found {
 				s, err := strikeOf(x)
 				if err != nil {

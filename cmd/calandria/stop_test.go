@@ -14,7 +14,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -110,7 +110,7 @@ func TestSignalEndsInOrder(t *testing.T) {
 	if took := time.Since(began); took > 10*time.Second {
 		t.Errorf("the end took %s", took)
 	}
-	j, err := historian.OpenJournal(filepath.Join(m.data, "journal.db"), historian.JournalOptions{})
+	j, err := journal.Open(filepath.Join(m.data, "journal.db"))
 	if err != nil {
 		t.Fatal(err)
 	}

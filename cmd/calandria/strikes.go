@@ -13,7 +13,7 @@ import (
 
 	"calandria/console"
 	"calandria/engine"
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/thermo"
 	"calandria/thermo/pan"
@@ -22,15 +22,15 @@ import (
 // Strikes on record: the loop stores each as it ends, a start gives them back to the
 // trackers, the console and the command line read them.
 
-func recordOf(path string, s *pan.Strike) (historian.Strike, error) {
+func recordOf(path string, s *pan.Strike) (journal.Strike, error) {
 	body, err := json.Marshal(s)
 	if err != nil {
-		return historian.Strike{}, fmt.Errorf("write the strike: %w", err)
+		return journal.Strike{}, fmt.Errorf("write the strike: %w", err)
 	}
-	return historian.Strike{Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, Body: body}, nil
+	return journal.Strike{Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, Body: body}, nil
 }
 
-func strikeOf(r historian.Strike) (s pan.Strike, err error) {
+func strikeOf(r journal.Strike) (s pan.Strike, err error) {
 	if err = json.Unmarshal(r.Body, &s); err != nil {
 		err = fmt.Errorf("read strike %d of %s: %w", r.Number, r.Pan, err)
 	}
@@ -38,7 +38,7 @@ func strikeOf(r historian.Strike) (s pan.Strike, err error) {
 }
 
 // strike finds one on record; the error is an [*engine.Refused] if there is none.
-func (b *backend) strike(ctx context.Context, id int64) (r historian.Strike, s pan.Strike, err error) {
+func (b *backend) strike(ctx context.Context, id int64) (r journal.Strike, s pan.Strike, err error) {
 	found, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: id})
 	if err == nil && len(found) == 0 {
 		err = &engine.Refused{Why: "There is no such strike on record."}
@@ -51,7 +51,7 @@ func (b *backend) strike(ctx context.Context, id int64) (r historian.Strike, s p
 }
 
 // keepStrike puts a strike on record.
-func keepStrike(j *historian.Journal, f *thermo.FinishedStrike) error {
+func keepStrike(j *journal.Journal, f *thermo.FinishedStrike) error {
 	r, err := recordOf(f.Pan, &f.Strike)
 	if err == nil {
 		_, err = j.PutStrike(r, plant.Event{Time: r.End, Received: time.Now(), Kind: plant.EventRecord, Source: r.Pan,
@@ -69,7 +69,7 @@ type reference struct {
 
 func referenceKey(path, grade string) string { return "reference strike " + path + " " + grade }
 
-func chosenReference(j *historian.Journal, path, grade string) (reference, bool, error) {
+func chosenReference(j *journal.Journal, path, grade string) (reference, bool, error) {
 	var r reference
 	text, ok, err := j.Setting(referenceKey(path, grade))
 	if err != nil || !ok || text == "" {

@@ -21,6 +21,7 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -41,8 +42,8 @@ func TestStrikesOnRecord(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer ar.Close()
-	journal := func(name string) *historian.Journal {
-		j, err := historian.OpenJournal(filepath.Join(dir, name), historian.JournalOptions{})
+	record := func(name string) *journal.Journal {
+		j, err := journal.Open(filepath.Join(dir, name))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -50,7 +51,7 @@ func TestStrikesOnRecord(t *testing.T) {
 		return j
 	}
 	quiet := slog.New(slog.DiscardHandler)
-	j := journal("journal.db")
+	j := record("journal.db")
 	house := func() *plant.House {
 		h, _, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 		if err != nil {
@@ -122,7 +123,7 @@ func TestStrikesOnRecord(t *testing.T) {
 
 	// A start with a record, and one without: both read the archive, there is no
 	// checkpoint.
-	start := func(j *historian.Journal) *begun {
+	start := func(j *journal.Journal) *begun {
 		b, err := begin(ctx, house(), nil, past{ar}, j, dir, at, quiet, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -142,7 +143,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if found := again.strikes; len(found) != 0 {
 		t.Errorf("%d strikes would be recorded twice", len(found))
 	}
-	other := start(journal("empty.db"))
+	other := start(record("empty.db"))
 	fresh := other.strikes
 	n := 0
 	for _, f := range fresh {
@@ -160,7 +161,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	}
 
 	// The operator and the laboratory.
-	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: archiveEdge{ar}, Journal: journalEdge{historian.NewCommitter(j, 0, quiet), j},
+	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: archiveEdge{ar}, Journal: journalEdge{journal.NewCommitter(j, 0, quiet), j},
 		Counts: loopCounts(prometheus.NewRegistry()), Log: quiet})
 	b := &backend{Loop: l, s: &service{loop: l, journal: j, archive: ar, log: quiet, house: h}}
 	running, stop := context.WithCancel(ctx)

@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -20,18 +20,18 @@ import (
 func TestVerifyCommand(t *testing.T) {
 	dir := t.TempDir()
 	at := time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
-	write := func(folder string, n int, word string) historian.Anchor {
+	write := func(folder string, n int, word string) journal.Anchor {
 		t.Helper()
 		if err := os.MkdirAll(folder, 0o750); err != nil {
 			t.Fatal(err)
 		}
-		j, err := historian.OpenJournal(filepath.Join(folder, "journal.db"), historian.JournalOptions{})
+		j, err := journal.Open(filepath.Join(folder, "journal.db"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer j.Close()
 		for i := range n {
-			if _, err := j.Append([]plant.Event{{Time: at.Add(time.Duration(i) * time.Minute), Kind: plant.EventNote, Text: fmt.Sprint(word, i)}}, historian.State{}); err != nil {
+			if _, err := j.Append([]plant.Event{{Time: at.Add(time.Duration(i) * time.Minute), Kind: plant.EventNote, Text: fmt.Sprint(word, i)}}, journal.State{}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -42,7 +42,7 @@ func TestVerifyCommand(t *testing.T) {
 		if err := j.RecordFiles(map[string][]byte{rules: []byte("b")}, at); err != nil {
 			t.Fatal(err)
 		}
-		key, err := historian.JournalKey(dir)
+		key, err := journal.Key(dir)
 		if err != nil {
 			t.Fatal(err)
 		}

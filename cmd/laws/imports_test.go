@@ -24,6 +24,7 @@ var arrows = map[string][]string{
 	"collector":           {"plant", "plant/files"},
 	"collector/simulator": {"plant", "thermo/steam"},
 	"historian":           {"plant", "plant/files"},
+	"historian/journal":   {"plant", "plant/files"},
 	"console":             {"plant", "plant/files", "thermo", "thermo/fouling", "thermo/pan", "rules", "alerting", "engine"},
 	"engine":              {"plant", "thermo", "thermo/steam", "rules", "alerting"},
 	"engine/setup":        {"plant", "engine", "thermo/steam"},

@@ -1,4 +1,4 @@
-package historian
+package journal
 
 import (
 	"crypto/sha256"
@@ -34,7 +34,7 @@ func witnessed(t *testing.T, path string) {
 	if _, err := j.PutStrike(Strike{Pan: "PA1", Grade: "A", Number: 1, Start: at(0), End: at(9), Body: []byte(`{"n":1}`)}, event(3, plant.EventRecord, "", "PA1")); err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := j.PutCorrection(plant.Correction{Tag: "EV.p", From: at(5), Factor: 1.04, By: "A", Reason: "zero", At: at(20)}, Coverage{Path: "EV.p", Samples: 3, First: at(0), Last: at(10)}); err != nil {
+	if _, _, err := j.PutCorrection(plant.Correction{Tag: "EV.p", From: at(5), Factor: 1.04, By: "A", Reason: "zero", At: at(20)}, plant.Coverage{Path: "EV.p", Samples: 3, First: at(0), Last: at(10)}); err != nil {
 		t.Fatal(err)
 	}
 	if err := j.RecordFiles(map[string][]byte{"plant.yaml": []byte("x")}, at(21)); err != nil {
@@ -79,7 +79,7 @@ func remade(t *testing.T, db *sql.DB) {
 // Ten ways to falsify a record: what each needs to be found. The chain itself is tried
 // in TestJournalTampering.
 func TestTenTamperings(t *testing.T) {
-	key, err := JournalKey(t.TempDir())
+	key, err := Key(t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -153,11 +153,11 @@ func TestTenTamperings(t *testing.T) {
 // An anchor is signed as a whole, and the key outlives the program.
 func TestAnchors(t *testing.T) {
 	dir := t.TempDir()
-	key, err := JournalKey(dir)
+	key, err := Key(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	again, err := JournalKey(dir)
+	again, err := Key(dir)
 	if err != nil || !key.Equal(again) {
 		t.Fatalf("another key at the next start: %v", err)
 	}

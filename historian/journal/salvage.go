@@ -1,4 +1,4 @@
-package historian
+package journal
 
 import (
 	"context"
@@ -44,9 +44,9 @@ func (s *Salvaged) String() string {
 // lookLimit bounds how long a start looks for damage in the journal.
 const lookLimit = 5 * time.Second
 
-// JournalFault says in words what is damaged in a journal file, "" for nothing
+// Fault says in words what is damaged in a journal file, "" for nothing
 // or if there is none. An error is one of the disk or of rights, no damage.
-func JournalFault(path string) (string, error) {
+func Fault(path string) (string, error) {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -87,16 +87,16 @@ func damagedSQLite(err error) bool {
 	return errors.As(err, &e) && (e.Code()&0xff == 11 || e.Code()&0xff == 26)
 }
 
-// OpenJournalAnyway opens the journal; one that is damaged is set aside first and
+// OpenAnyway opens the journal; one that is damaged is set aside first and
 // what can be read of it is taken over into a new one. What was salvaged is nil if
 // all is well.
-func OpenJournalAnyway(path string, opt JournalOptions, now time.Time) (*Journal, *Salvaged, error) {
-	why, err := JournalFault(path)
+func OpenAnyway(path string, now time.Time) (*Journal, *Salvaged, error) {
+	why, err := Fault(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("open journal: %w", err)
 	}
 	if why == "" {
-		j, err := OpenJournal(path, opt)
+		j, err := Open(path)
 		if err == nil || !damagedSQLite(err) {
 			return j, nil, err
 		}
@@ -111,7 +111,7 @@ func OpenJournalAnyway(path string, opt JournalOptions, now time.Time) (*Journal
 			return nil, nil, fmt.Errorf("set aside %s%s: %w", path, tail, err)
 		}
 	}
-	j, err := OpenJournal(path, opt)
+	j, err := Open(path)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -1,4 +1,7 @@
-package historian
+// Package journal keeps the record of events in one SQLite file, and under its chain
+// of hashes the records of the house: cleanings, strikes, corrections, jobs,
+// settings, alarm states. docs/formats/journal-db.md describes the file.
+package journal
 
 import (
 	"context"
@@ -8,7 +11,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"log/slog"
 	"maps"
 	"math"
 	"math/big"
@@ -18,11 +20,6 @@ import (
 
 	"calandria/plant"
 )
-
-// JournalOptions of a journal. The zero value is usable.
-type JournalOptions struct {
-	Logger *slog.Logger // default none
-}
 
 // Journal is the append-only record of events, and beside it the records of
 // the house: cleanings, strikes, settings, and the state of the alarm engine.
@@ -35,7 +32,6 @@ type JournalOptions struct {
 type Journal struct {
 	path string
 	w, r *sql.DB
-	log  *slog.Logger
 
 	mu   sync.Mutex // the writer, and the head
 	seq  uint64
@@ -128,16 +124,13 @@ func (e *TamperError) Error() string {
 	return fmt.Sprintf("journal line %d: %s", e.Seq, e.Problem)
 }
 
-// OpenJournal opens or creates the journal file.
-func OpenJournal(path string, opt JournalOptions) (*Journal, error) {
-	if opt.Logger == nil {
-		opt.Logger = slog.New(slog.DiscardHandler)
-	}
+// Open opens or creates the journal file.
+func Open(path string) (*Journal, error) {
 	w, r, err := openSQLite(path, journalSchema)
 	if err != nil {
 		return nil, fmt.Errorf("open journal: %w", err)
 	}
-	j := &Journal{path: path, w: w, r: r, log: opt.Logger}
+	j := &Journal{path: path, w: w, r: r}
 	if j.seq, j.hash, err = j.end(w); err == nil {
 		err = j.adopt(time.Now())
 	}
@@ -264,7 +257,7 @@ func (j *Journal) append(change func(tx *sql.Tx, seq uint64) ([]plant.Event, err
 				return err
 			}
 			hash = chain(hash, body)
-			if _, err := st.Exec(int64(seq), nanos(e.Time), string(e.Kind), e.Alarm, e.Source, e.User, string(body), hex.EncodeToString(hash[:])); err != nil {
+			if _, err := st.Exec(int64(seq), plant.Nanos(e.Time), string(e.Kind), e.Alarm, e.Source, e.User, string(body), hex.EncodeToString(hash[:])); err != nil {
 				return err
 			}
 		}
@@ -294,10 +287,8 @@ func (j *Journal) end(tx interface {
 	if err != nil {
 		return 0, hash, err
 	}
-	if b, err := hex.DecodeString(text); err == nil && len(b) == len(hash) {
+	if b, err := hex.DecodeString(text); err == nil && len(b) == len(hash) { // else Verify tells
 		copy(hash[:], b)
-	} else if j.seq != seq { // Verify tells; the journal goes on from what is there
-		j.log.Error("last journal line has a damaged hash", "line", seq)
 	}
 	return seq, hash, nil
 }
@@ -354,10 +345,10 @@ func (j *Journal) Read(ctx context.Context, f plant.EventFilter) ([]plant.Event,
 		add("instr(lower(body), lower(?)) > 0", f.Match)
 	}
 	if !f.From.IsZero() {
-		add("time >= ?", nanos(f.From))
+		add("time >= ?", plant.Nanos(f.From))
 	}
 	if !f.To.IsZero() {
-		add("time < ?", nanos(f.To))
+		add("time < ?", plant.Nanos(f.To))
 	}
 	if len(f.Kinds) > 0 {
 		marks := strings.TrimSuffix(strings.Repeat("?,", len(f.Kinds)), ",")
@@ -444,7 +435,7 @@ func (j *Journal) Verify(ctx context.Context) error {
 		if err := json.Unmarshal(body, &e); err != nil {
 			return &TamperError{Seq: seq, Problem: "its content cannot be read: " + err.Error()}
 		}
-		if e.Seq != seq || nanos(e.Time) != t || string(e.Kind) != kind || e.Alarm != alarm || e.Source != source || e.User != user {
+		if e.Seq != seq || plant.Nanos(e.Time) != t || string(e.Kind) != kind || e.Alarm != alarm || e.Source != source || e.User != user {
 			return &TamperError{Seq: seq, Problem: "its columns were altered: they differ from its content"}
 		}
 		if err := seen.see(&e); err != nil {

@@ -1,4 +1,4 @@
-package historian
+package journal
 
 import (
 	"context"
@@ -380,9 +380,9 @@ func (j *Journal) Check(a Anchor) error {
 	return nil
 }
 
-// JournalKey reads the key of a data folder, or makes one: journal.key, for its owner
+// Key reads the key of a data folder, or makes one: journal.key, for its owner
 // only, and journal.pub beside it.
-func JournalKey(dir string) (ed25519.PrivateKey, error) {
+func Key(dir string) (ed25519.PrivateKey, error) {
 	name := filepath.Join(dir, "journal.key")
 	data, err := os.ReadFile(name)
 	if errors.Is(err, fs.ErrNotExist) {

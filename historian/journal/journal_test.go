@@ -1,4 +1,4 @@
-package historian
+package journal
 
 import (
 	"context"
@@ -17,13 +17,18 @@ import (
 
 func openJournal(t testing.TB, path string) *Journal {
 	t.Helper()
-	j, err := OpenJournal(path, JournalOptions{})
+	j, err := Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { j.Close() })
 	return j
 }
+
+// t0 is the moment that at counts from, in s.
+var t0 = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+
+func at(s float64) time.Time { return t0.Add(time.Duration(s * float64(time.Second))) }
 
 func event(i int, kind plant.EventKind, alarm, source string) plant.Event {
 	v := float64(i) + 0.5
@@ -273,7 +278,7 @@ func TestStrikes(t *testing.T) {
 	ctx := context.Background()
 	path := filepath.Join(t.TempDir(), "journal.db")
 	at := func(s int) time.Time { return time.Unix(1_700_000_000+int64(s), 5).UTC() }
-	j, err := OpenJournal(path, JournalOptions{})
+	j, err := Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -281,7 +286,7 @@ func TestStrikes(t *testing.T) {
 		t.Fatal(err)
 	}
 	j.Close()
-	if j, err = OpenJournal(path, JournalOptions{}); err != nil {
+	if j, err = Open(path); err != nil {
 		t.Fatal(err)
 	}
 	one := Strike{Pan: "PA1", Grade: "A", Number: 7, Start: at(0), End: at(9000), Whole: true, Body: []byte(`{"number":7}`)}
@@ -302,7 +307,7 @@ func TestStrikes(t *testing.T) {
 		t.Errorf("stored again as %d, was %d: %v", id, one.ID, err)
 	}
 	j.Close()
-	if j, err = OpenJournal(path, JournalOptions{}); err != nil {
+	if j, err = Open(path); err != nil {
 		t.Fatal(err)
 	}
 	defer j.Close()
@@ -321,6 +326,17 @@ func TestStrikes(t *testing.T) {
 		got, err := j.Strikes(ctx, c.f)
 		if err != nil || cmp.Diff(c.want, got) != "" {
 			t.Errorf("%+v: %v %s", c.f, err, cmp.Diff(c.want, got))
+		}
+	}
+}
+
+// BenchmarkJournal is one event with the state of its alarm, durable.
+func BenchmarkJournal(b *testing.B) {
+	j := openJournal(b, filepath.Join(b.TempDir(), "journal.db"))
+	state := State{Parts: map[string][]byte{"": make([]byte, 100), "a": make([]byte, 350)}}
+	for i := 0; b.Loop(); i++ {
+		if _, err := j.Append([]plant.Event{event(i, plant.EventAlarm, "a", "EV")}, state); err != nil {
+			b.Fatal(err)
 		}
 	}
 }

@@ -1,4 +1,4 @@
-package historian
+package journal
 
 import (
 	"context"
@@ -32,7 +32,7 @@ func (j *Journal) PutCleaning(c plant.Cleaning, e plant.Event) (int64, error) {
 	}
 	var end any
 	if !c.End.IsZero() {
-		end = nanos(c.End)
+		end = plant.Nanos(c.End)
 	}
 	var id any
 	if c.ID != 0 {
@@ -42,7 +42,7 @@ func (j *Journal) PutCleaning(c plant.Cleaning, e plant.Event) (int64, error) {
 		err = tx.QueryRow(`INSERT INTO cleanings (id, body, start, finish, user, method, note) VALUES (?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (id) DO UPDATE SET body = excluded.body, start = excluded.start, finish = excluded.finish,
 				user = excluded.user, method = excluded.method, note = excluded.note RETURNING id`,
-			id, c.Body, nanos(c.Start), end, c.User, c.Method, c.Note).Scan(&n)
+			id, c.Body, plant.Nanos(c.Start), end, c.User, c.Method, c.Note).Scan(&n)
 		return n, err
 	})
 	if err != nil {
@@ -63,7 +63,7 @@ func (j *Journal) Cleanings(ctx context.Context, body string, from, to time.Time
 		c.Start = time.Unix(0, start).UTC()
 		return c, err
 	}, `SELECT id, body, start, finish, user, method, note FROM cleanings
-		WHERE start < ? AND (finish IS NULL OR finish >= ?) AND (? = '' OR body = ?) ORDER BY start, id`, nanos(to), nanos(from), body, body)
+		WHERE start < ? AND (finish IS NULL OR finish >= ?) AND (? = '' OR body = ?) ORDER BY start, id`, plant.Nanos(to), plant.Nanos(from), body, body)
 	if err != nil {
 		return nil, fmt.Errorf("read cleanings: %w", err)
 	}
@@ -82,7 +82,7 @@ func (j *Journal) PutStrike(s Strike, e plant.Event) (int64, error) {
 	id, err := j.recordRow(e, "strikes", func(tx *sql.Tx) (id int64, err error) {
 		err = tx.QueryRow(`INSERT INTO strikes (pan, grade, number, start, finish, whole, body) VALUES (?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (pan, start) DO UPDATE SET grade = excluded.grade, number = excluded.number, finish = excluded.finish, whole = excluded.whole, body = excluded.body
-			RETURNING id`, s.Pan, s.Grade, s.Number, nanos(s.Start), nanos(s.End), s.Whole, string(s.Body)).Scan(&id)
+			RETURNING id`, s.Pan, s.Grade, s.Number, plant.Nanos(s.Start), plant.Nanos(s.End), s.Whole, string(s.Body)).Scan(&id)
 		return id, err
 	})
 	if err != nil {
@@ -95,10 +95,10 @@ func (j *Journal) PutStrike(s Strike, e plant.Event) (int64, error) {
 func (j *Journal) Strikes(ctx context.Context, f plant.StrikeFilter) ([]Strike, error) {
 	from, to, limit := int64(math.MinInt64), int64(math.MaxInt64), int64(-1)
 	if !f.From.IsZero() {
-		from = nanos(f.From)
+		from = plant.Nanos(f.From)
 	}
 	if !f.To.IsZero() {
-		to = nanos(f.To)
+		to = plant.Nanos(f.To)
 	}
 	if f.Limit > 0 {
 		limit = int64(f.Limit)

@@ -1,4 +1,4 @@
-package historian
+package journal
 
 import (
 	"context"
@@ -33,7 +33,7 @@ func endOf(c *plant.Correction) int64 {
 	if c.To.IsZero() {
 		return math.MaxInt64
 	}
-	return nanos(c.To)
+	return plant.Nanos(c.To)
 }
 
 // PutCorrection stores a new correction and journals it, in one transaction.
@@ -41,7 +41,7 @@ func endOf(c *plant.Correction) int64 {
 // number and the journalled event. Errors: *CorrectionError for one that
 // overlaps another in force, lies outside the archive, names no person or
 // reason, or says nothing definite.
-func (j *Journal) PutCorrection(c plant.Correction, held Coverage) (plant.Correction, plant.Event, error) {
+func (j *Journal) PutCorrection(c plant.Correction, held plant.Coverage) (plant.Correction, plant.Event, error) {
 	c.By, c.Reason = strings.TrimSpace(c.By), strings.TrimSpace(c.Reason)
 	c.ID, c.Withdrawn, c.WithdrawnBy, c.WithdrawnReason = 0, time.Time{}, "", ""
 	c.From, c.At = c.From.UTC().Round(0), c.At.UTC().Round(0)
@@ -62,7 +62,7 @@ func (j *Journal) PutCorrection(c plant.Correction, held Coverage) (plant.Correc
 			return nil, refuse("From", "withdraw that one first, or choose a stretch beside it",
 				"%s is corrected %s already, by %s (correction %d)", c.Tag, stretchText(*o), o.By, o.ID)
 		}
-		res, err := tx.Exec(`INSERT INTO corrections (tag, start, finish, body) VALUES (?, ?, ?, '')`, c.Tag, nanos(c.From), endOf(&c))
+		res, err := tx.Exec(`INSERT INTO corrections (tag, start, finish, body) VALUES (?, ?, ?, '')`, c.Tag, plant.Nanos(c.From), endOf(&c))
 		if err != nil {
 			return nil, err
 		}
@@ -74,7 +74,7 @@ func (j *Journal) PutCorrection(c plant.Correction, held Coverage) (plant.Correc
 	return c, e, err
 }
 
-func checkCorrection(c *plant.Correction, held Coverage) error {
+func checkCorrection(c *plant.Correction, held plant.Coverage) error {
 	finite := func(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 	scaled := c.Factor != 0 || c.Offset != 0
 	switch {
@@ -84,9 +84,9 @@ func checkCorrection(c *plant.Correction, held Coverage) error {
 		return refuse("By", "give the name of the person who corrects", "there is no name")
 	case c.Reason == "":
 		return refuse("Reason", "write how the fault was found", "there is no reason")
-	case c.At.Before(minTime):
+	case c.At.Before(plant.MinTime):
 		return refuse("At", "give the time of the correction", "it has no time of its own")
-	case c.From.Before(minTime):
+	case c.From.Before(plant.MinTime):
 		return refuse("From", "give the time from which the values are wrong", "there is no start")
 	case !c.To.IsZero() && !c.From.Before(c.To):
 		return refuse("To", "give an end after the start, or none if it goes on", "it ends at %s, not after its start at %s", stamp(c.To), stamp(c.From))
@@ -106,7 +106,7 @@ func checkCorrection(c *plant.Correction, held Coverage) error {
 
 // overlapping is a correction in force of the same tag that shares time with c.
 func overlapping(tx *sql.Tx, c *plant.Correction) (*plant.Correction, error) {
-	all, err := rowsOf(context.Background(), tx, bodyOf[plant.Correction], `SELECT body FROM corrections WHERE tag = ? AND start < ? AND finish > ?`, c.Tag, endOf(c), nanos(c.From))
+	all, err := rowsOf(context.Background(), tx, bodyOf[plant.Correction], `SELECT body FROM corrections WHERE tag = ? AND start < ? AND finish > ?`, c.Tag, endOf(c), plant.Nanos(c.From))
 	for i := range all {
 		if all[i].Withdrawn.IsZero() {
 			return &all[i], err
@@ -149,7 +149,7 @@ func (j *Journal) WithdrawCorrection(id int64, by, reason string, at time.Time) 
 // to), also the withdrawn, by start.
 func (j *Journal) Corrections(ctx context.Context, tag string, from, to time.Time) ([]plant.Correction, error) {
 	cs, err := rowsOf(ctx, j.r, bodyOf[plant.Correction], `SELECT body FROM corrections WHERE (? = '' OR tag = ?) AND start < ? AND finish > ? ORDER BY start, id`,
-		tag, tag, nanos(to), nanos(from))
+		tag, tag, plant.Nanos(to), plant.Nanos(from))
 	if err != nil {
 		return nil, fmt.Errorf("read corrections: %w", err)
 	}

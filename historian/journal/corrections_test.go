@@ -1,4 +1,4 @@
-package historian
+package journal
 
 import (
 	"context"
@@ -15,7 +15,7 @@ func TestCorrections(t *testing.T) {
 	ctx := context.Background()
 	path := filepath.Join(t.TempDir(), "journal.db")
 	j := openJournal(t, path)
-	held := Coverage{Path: "EV.EV1.brix", Unit: "% Brix", First: at(0), Last: at(1000), Samples: 7}
+	held := plant.Coverage{Path: "EV.EV1.brix", Unit: "% Brix", First: at(0), Last: at(1000), Samples: 7}
 	value := 12.5
 	base := plant.Correction{Tag: "EV.EV1.brix", From: at(100), To: at(200), Factor: 1.04, By: "A. Engineer", Reason: "meter read 4 % low against the laboratory", At: at(2000)}
 	change := func(f func(*plant.Correction)) plant.Correction { c := base; f(&c); return c }
@@ -52,7 +52,7 @@ func TestCorrections(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 		}
 	}
-	if _, _, err := j.PutCorrection(change(func(c *plant.Correction) { c.Tag = "EV.EV2.brix" }), Coverage{}); err == nil {
+	if _, _, err := j.PutCorrection(change(func(c *plant.Correction) { c.Tag = "EV.EV2.brix" }), plant.Coverage{}); err == nil {
 		t.Error("a tag the archive does not hold was taken")
 	}
 	// Beside it, and of another tag, there is room.
@@ -99,6 +99,10 @@ func TestCorrections(t *testing.T) {
 	}
 }
 
+func good(s, v float64) plant.Point {
+	return plant.Point{Time: at(s), Value: v, Quality: plant.Good}
+}
+
 func TestCorrectionApplies(t *testing.T) {
 	value := 3.0
 	c := plant.Correction{From: at(10), To: at(20), Factor: 2, Offset: 1}
@@ -139,7 +143,7 @@ func TestJournalOfTwoProcesses(t *testing.T) {
 		}
 	}
 	commit(1)
-	held := Coverage{First: at(0), Last: at(1000), Samples: 7}
+	held := plant.Coverage{First: at(0), Last: at(1000), Samples: 7}
 	_, e, err := command.PutCorrection(plant.Correction{Tag: "A.x", From: at(1), Factor: 2, By: "me", Reason: "why", At: at(5)}, held)
 	if err != nil || e.Seq != 3 {
 		t.Fatal(e.Seq, err)
