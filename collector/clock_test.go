@@ -97,7 +97,7 @@ func TestClocks(t *testing.T) {
 					taken := r.at.Add(-time.Duration(i%10) * 100 * time.Millisecond)
 					stamps := []time.Time{taken.Add(wrong), r.at.Add(wrong), taken}
 					for id, s := range r.message(header, stamps...) {
-						if early := r.at.Sub(s.Point.Time); early > 3*time.Second || early < -stampAhead {
+						if early := r.at.Sub(s.Point.Time); early > 3*time.Second || early < -plant.StampAhead {
 							t.Fatalf("step %d, tag %d: judged %v before its receipt", i, id, early)
 						}
 						if s.Point.Time.Before(last[id]) {
@@ -187,7 +187,7 @@ func TestWrongStampsOfARealServer(t *testing.T) {
 		r.awaitValue(0, v)
 		r.awaitValue(1, v)
 		for id := range plant.TagID(2) {
-			if at := r.last(id).Time; at.Before(began.Add(-5*time.Millisecond)) || at.After(time.Now().Add(stampAhead)) {
+			if at := r.last(id).Time; at.Before(began.Add(-5*time.Millisecond)) || at.After(time.Now().Add(plant.StampAhead)) {
 				t.Errorf("stamp off by %v: tag %d stands at %v, set at %v", off, id, at, began)
 			}
 		}

@@ -127,6 +127,7 @@ type Scenario struct {
 	field   string
 	usual   map[string]*change
 	changes []*change // in order of time
+	clocks  []*change // the same, of clocks
 }
 
 // Happening is what changes at one moment.
@@ -134,9 +135,11 @@ type Happening struct {
 	At       time.Duration     `yaml:"at"`
 	Signals  map[string]string `yaml:"signals"` // path or pattern: phrase
 	Operator []OperatorDoes    `yaml:"operator"`
-	Upset    string            `yaml:"upset"` // of the mill
-	Full     bool              `yaml:"full"`  // at once at its full extent
-	Clear    string            `yaml:"clear"` // upset that ends
+	// Clocks are set: of a server, of the signals of a path or pattern, or "own".
+	Clocks map[string]string `yaml:"clocks"`
+	Upset  string            `yaml:"upset"` // of the mill
+	Full   bool              `yaml:"full"`  // at once at its full extent
+	Clear  string            `yaml:"clear"` // upset that ends
 }
 
 // OperatorDoes is an action on an alarm.
@@ -302,6 +305,15 @@ func (s *Scenario) check(faults *plant.Faults) {
 			}
 			c.at, c.pattern, c.field = h.At, p, field+".signals."+p
 			s.changes = append(s.changes, c)
+		}
+		for _, p := range slices.Sorted(maps.Keys(h.Clocks)) {
+			c, problem := parseClock(h.Clocks[p])
+			if problem != "" {
+				f.fault(faults, field+".clocks."+p, problem, "write 1h ahead, 30s behind or right; then, if wanted, over 10m")
+				continue
+			}
+			c.at, c.pattern, c.field = h.At, p, field+".clocks."+p
+			s.clocks = append(s.clocks, c)
 		}
 		for k, o := range h.Operator {
 			if !slices.Contains(operatorActions, alerting.Action(o.Does)) {

@@ -48,6 +48,7 @@ type scenarioRun struct {
 	system map[string]*instrument // by name
 	out    *Outcome
 	last   time.Time // of the last sample
+	clocks scenarioClocks
 
 	checks []func(at time.Duration) // after each scan
 	ends   []func()
@@ -81,6 +82,7 @@ func (s *Scenario) Run(mills Mills) (*Outcome, error) {
 		c.Calc.NoUncertainty()
 	}
 	start := s.file.start
+	r.beginClocks(start.Add(-s.Before))
 	c.Begin(start.Add(-s.Before))
 	todo := 0
 	step := s.ScanBefore
@@ -176,6 +178,7 @@ func (r *scenarioRun) prepare() error {
 			}
 		}
 	}
+	r.prepareClocks(&faults)
 	for i, hp := range r.Happens {
 		for k, o := range hp.Operator {
 			r.checkAlarm(&faults, fmt.Sprintf("%s.happens[%d].operator[%d].alarm", r.field, i, k), o.Alarm)
@@ -253,6 +256,8 @@ func (r *scenarioRun) happen(i int, at time.Time) error {
 // scan sends what the instruments read at one moment and lets the engines work.
 func (r *scenarioRun) scan(at time.Duration, now time.Time) {
 	c := r.core
+	taken := now
+	now = r.setClocks(at, now)
 	if r.mill != nil {
 		r.mill.Each(func(path string, v float64, q plant.Quality) {
 			if x := r.byPath[path]; x != nil {
@@ -267,10 +272,11 @@ func (r *scenarioRun) scan(at time.Duration, now time.Time) {
 		}
 		r.last = now
 		for _, id := range x.tags {
-			c.Sample(plant.Sample{Tag: id, Point: plant.Point{Time: now, Value: v, Quality: q}}, now)
+			c.Sample(r.stamped(x, at, plant.Sample{Tag: id, Point: plant.Point{Time: taken, Value: v, Quality: q}}, now), now)
 		}
 	}
 	c.AllWell(now)
+	r.tellClocks(now)
 	c.Set("bad_tags_pct", c.BadTagsPct(), now)
 	if !r.last.IsZero() {
 		c.Set("sample_age", now.Sub(r.last).Seconds(), now)
