@@ -337,36 +337,30 @@ func (l *Loop) checkpoint(at time.Time) {
 
 func (l *Loop) systemTags(at time.Time) {
 	c := l.core
-	flag := func(ok bool) float64 {
-		if ok {
-			return 1
-		}
-		return 0
-	}
 	c.Set("scan_overruns", l.overruns, at)
 	archive := l.Archive.State()
-	c.Set("archive_ok", flag(!l.refused && archive.OK), at)
-	c.Set("files_intact", flag(archive.Damage == "" && l.otherDamage() == ""), at)
+	c.Set("archive_ok", plant.Flag(!l.refused && archive.OK), at)
+	c.Set("files_intact", plant.Flag(archive.Damage == "" && l.otherDamage() == ""), at)
 	if !math.IsNaN(archive.FreePct) {
 		c.Set("disk_free_pct", archive.FreePct, at)
 	}
-	c.Set("journal_ok", flag(!l.unjournaled), at)
+	c.Set("journal_ok", plant.Flag(!l.unjournaled), at)
 	forward := true
 	if l.Forward != nil {
 		forward, _ = l.Forward()
 	}
-	c.Set("forward_ok", flag(forward), at)
+	c.Set("forward_ok", plant.Flag(forward), at)
 	c.Set("bad_tags_pct", c.BadTagsPct(), at)
 	if !l.lastSample.IsZero() {
 		c.Set("sample_age", at.Sub(l.lastSample).Seconds(), at)
 	}
-	c.Set("notify_ok", flag(l.notifyHealth(at)), at)
+	c.Set("notify_ok", plant.Flag(l.notifyHealth(at)), at)
 	c.Set("rule_faults", float64(len(l.faultyRules(at))), at)
 	var worst time.Duration
 	misstamped, crashes := 0, uint64(0)
 	for _, source := range l.Sources {
 		s := source()
-		c.Set(ServerTag(s.Name), flag(s.Connected), at)
+		c.Set(ServerTag(s.Name), plant.Flag(s.Connected), at)
 		c.Set(ClockTag(s.Name), coarse(s.ClockOffset()), at)
 		if worst.Abs() < s.ClockOffset().Abs() {
 			worst = s.ClockOffset()

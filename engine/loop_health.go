@@ -56,11 +56,8 @@ func (l *Loop) notifyHealth(at time.Time) (ok bool) {
 		if h.OK && (!flaps || at.Sub(t.well) >= notifySettle) {
 			t.down = false
 		}
-		well := 1.0
-		if t.down {
-			ok, well = false, 0
-		}
-		l.core.Set("notify_"+h.Name+"_ok", well, at)
+		ok = ok && !t.down
+		l.core.Set("notify_"+h.Name+"_ok", plant.Flag(!t.down), at)
 		if (t.down != t.told || h.Refused > t.refused) && !flaps {
 			e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name, Text: h.Text}
 			if t.told && !t.down {
@@ -85,14 +82,7 @@ const ruleFaultMemory = time.Minute
 // faultyRules lists the rules that went wrong lately.
 func (l *Loop) faultyRules(at time.Time) []rules.RuleFault {
 	faults := l.core.Rules.Faults()
-	n := 0
-	for _, f := range faults {
-		if at.Sub(f.Last) <= ruleFaultMemory {
-			faults[n] = f
-			n++
-		}
-	}
-	return faults[:n]
+	return slices.DeleteFunc(faults, func(f rules.RuleFault) bool { return at.Sub(f.Last) > ruleFaultMemory })
 }
 
 // ruleLine says which rules cannot be evaluated or are slow, for the health
@@ -102,19 +92,16 @@ func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text string) {
 		return true, fmt.Sprintf("%d alarms watched", alarms)
 	}
 	const most = 3
-	for i, f := range faults {
-		if i == most {
-			text += fmt.Sprintf(" and %d more", len(faults)-most)
-			break
-		}
-		if i > 0 {
-			text += "; "
-		}
+	var lines []string
+	for _, f := range faults[:min(most, len(faults))] {
+		form := "%s cannot be evaluated, so does not warn: %s"
 		if f.Slow {
-			text += fmt.Sprintf("%s is %s", f.Rule, f.Reason)
-		} else {
-			text += fmt.Sprintf("%s cannot be evaluated, so does not warn: %s", f.Rule, f.Reason)
+			form = "%s is %s"
 		}
+		lines = append(lines, fmt.Sprintf(form, f.Rule, f.Reason))
+	}
+	if text = strings.Join(lines, "; "); len(faults) > most {
+		text += fmt.Sprintf(" and %d more", len(faults)-most)
 	}
 	return false, text
 }

@@ -467,7 +467,7 @@ func (c *codec) text(s string) string {
 
 // time keeps a time to the nanosecond; the zero time is told apart.
 func (c *codec) time(t time.Time) time.Time {
-	if c.byte(bit(!t.IsZero())) == 0 {
+	if c.byte(byte(plant.Flag(!t.IsZero()))) == 0 {
 		return time.Time{}
 	}
 	s, n := c.int(t.Unix()), c.uint(uint64(t.Nanosecond()))
@@ -475,13 +475,6 @@ func (c *codec) time(t time.Time) time.Time {
 		c.fail()
 	}
 	return time.Unix(s, int64(n)).UTC()
-}
-
-func bit(b bool) byte {
-	if b {
-		return 1
-	}
-	return 0
 }
 
 // length is that of a slice or map, -1 for nil. A value takes a byte at least, so that
@@ -506,7 +499,7 @@ func (c *codec) value(v reflect.Value) {
 	reads := c.out == nil
 	switch t.Kind() {
 	case reflect.Bool:
-		if b := c.byte(bit(v.Bool())); reads {
+		if b := c.byte(byte(plant.Flag(v.Bool()))); reads {
 			v.SetBool(b == 1)
 		}
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:

@@ -19,6 +19,14 @@ type Point struct {
 	Quality Quality   // zero: no data yet
 }
 
+// Flag is the value of a signal of dimension [State]: 1 on, 0 off.
+func Flag(on bool) float64 {
+	if on {
+		return 1
+	}
+	return 0
+}
+
 // SameWithin is the share by which a gauge reading that stands still may change because
 // the air pressure was put on it and taken off again.
 const SameWithin = 1e-9

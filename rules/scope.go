@@ -82,12 +82,7 @@ func (s *scope) neighbour(e *plant.Equipment, next bool) *plant.Equipment {
 
 // constants are facts of the configuration that expressions may name.
 func (s *scope) constant(e *plant.Equipment, name string) (float64, dims, bool) {
-	flag := func(b bool) (float64, dims, bool) {
-		if b {
-			return 1, dimOf(plant.State), true
-		}
-		return 0, dimOf(plant.State), true
-	}
+	flag := func(b bool) (float64, dims, bool) { return plant.Flag(b), dimOf(plant.State), true }
 	switch {
 	case e.Body != nil:
 		switch name {

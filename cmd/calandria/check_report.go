@@ -83,12 +83,20 @@ func place(n rules.Note) string { return fmt.Sprintf("%s:%d", filepath.Base(n.Fi
 // write prints the groups and a summary.
 func (r checkReport) write(w io.Writer) {
 	var summary []string
+	section := func(count int, what, heading string, args ...any) bool {
+		if count == 0 {
+			return false
+		}
+		fmt.Fprintf(w, "\n"+heading+"\n", args...)
+		summary = append(summary, fmt.Sprintf("%s: %d", what, count))
+		return true
+	}
 	leftOut := func(kind rules.NoteKind, heading, what string) {
 		groups, count := r.gather(kind)
-		if count == 0 {
+		if !section(count, what+" left out", heading) {
 			return
 		}
-		fmt.Fprintf(w, "\n%s\n", heading)
+		summary[len(summary)-1] += fmt.Sprintf(", of %d kinds", len(groups))
 		for _, g := range groups {
 			var why []string
 			for _, reason := range g.reasons {
@@ -100,44 +108,30 @@ func (r checkReport) write(w io.Writer) {
 			}
 			fmt.Fprintf(w, "  %s: %s  %s\n", name, strings.Join(why, "; "), place(g.first))
 		}
-		summary = append(summary, fmt.Sprintf("%s left out: %d, of %d kinds", what, count, len(groups)))
 	}
-	if len(r.misfits) > 0 {
-		fmt.Fprintln(w, "\nThese alarms cannot call, or hardly ever: a limit beyond its instrument, or a suppression that nearly always holds:")
-		for _, n := range r.misfits {
-			fmt.Fprintf(w, "  %s  %s: %s  %s\n", n.Priority, n.Rule, n.Text, place(n))
-		}
-		summary = append(summary, fmt.Sprintf("alarms that cannot call: %d", len(r.misfits)))
+	section(len(r.misfits), "alarms that cannot call", "These alarms cannot call, or hardly ever: a limit beyond its instrument, or a suppression that nearly always holds:")
+	for _, n := range r.misfits {
+		fmt.Fprintf(w, "  %s  %s: %s  %s\n", n.Priority, n.Rule, n.Text, place(n))
 	}
 	leftOut(rules.AlarmLeftOut, "Alarms left out. They do not run until the tag or the limit is there:", "alarms")
 	leftOut(rules.TagLeftOut, "Derived tags left out for want of a tag:", "derived tags")
-	if len(r.absent) > 0 {
-		fmt.Fprintf(w, "\nLacking for balances and forecasts:\n")
-		for _, n := range r.absent {
-			fmt.Fprintf(w, "  %s\n", n)
+	section(len(r.absent), "lacking for balances and forecasts", "Lacking for balances and forecasts:")
+	for _, n := range r.absent {
+		fmt.Fprintf(w, "  %s\n", n)
+	}
+	groups, count := r.gather(rules.UnitTaken)
+	section(count, "units taken", "Units taken or worked out. See that they are meant:")
+	for _, g := range groups {
+		more := ""
+		if g.count > 1 {
+			more = fmt.Sprintf(" (and %d more)", g.count-1)
 		}
-		summary = append(summary, fmt.Sprintf("lacking for balances and forecasts: %d", len(r.absent)))
+		fmt.Fprintf(w, "  %s: %s%s  %s\n", g.kind, g.first.Text, more, place(g.first))
 	}
-	if groups, count := r.gather(rules.UnitTaken); count > 0 {
-		fmt.Fprintf(w, "\nUnits taken or worked out. See that they are meant:\n")
-		for _, g := range groups {
-			more := ""
-			if g.count > 1 {
-				more = fmt.Sprintf(" (and %d more)", g.count-1)
-			}
-			fmt.Fprintf(w, "  %s: %s%s  %s\n", g.kind, g.first.Text, more, place(g.first))
-		}
-		summary = append(summary, fmt.Sprintf("units taken: %d", count))
-	}
-	if groups, count := r.gather(rules.Remark); count > 0 {
-		fmt.Fprintf(w, "\nOther remarks: %d, on %s\n", count, firstFew(groups, func(g *kindNotes) string { return g.kind }))
-		summary = append(summary, fmt.Sprintf("other remarks: %d", count))
-	}
-	if len(r.placeholders) > 0 {
-		fmt.Fprintf(w, "\nTo fill in, as the site's to state: %d texts or limits, of %s\n", len(r.placeholders),
-			firstFew(r.placeholders, func(p rules.Placeholder) string { return p.Rule }))
-		summary = append(summary, fmt.Sprintf("to fill in: %d", len(r.placeholders)))
-	}
+	groups, count = r.gather(rules.Remark)
+	section(count, "other remarks", "Other remarks: %d, on %s", count, firstFew(groups, func(g *kindNotes) string { return g.kind }))
+	section(len(r.placeholders), "to fill in", "To fill in, as the site's to state: %d texts or limits, of %s", len(r.placeholders),
+		firstFew(r.placeholders, func(p rules.Placeholder) string { return p.Rule }))
 	if len(summary) == 0 {
 		fmt.Fprintln(w, "no fault in the files, nothing left out")
 		return

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -10,7 +11,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -60,7 +60,11 @@ func recorded(age time.Duration, t time.Time) bool {
 
 func (c *demoCmd) Run(a *app) (err error) {
 	if c.ListUpsets {
-		listUpsets(a.out)
+		t := newTable("upset", "title", "what is seen")
+		for _, u := range simulator.Upsets() {
+			t.row(u.Name, u.Title, u.What)
+		}
+		t.write(a.out)
 		return nil
 	}
 	if !(c.Speed > 0 && c.Speed <= 1000) {
@@ -147,14 +151,6 @@ func (c *demoCmd) Run(a *app) (err error) {
 		fmt.Fprintln(a.out, "The demo has stopped in order. Goodbye.")
 	}
 	return err
-}
-
-func listUpsets(w io.Writer) {
-	t := newTable("upset", "title", "what is seen")
-	for _, u := range simulator.Upsets() {
-		t.row(u.Name, u.Title, u.What)
-	}
-	t.write(w)
 }
 
 func (c *demoCmd) welcome(w io.Writer, address, endpoint, data string) {
@@ -248,9 +244,7 @@ func (c *demoCmd) mill(a *app, data string) (*simulator.Model, error) {
 	err = simulator.Past(m, o.From, o.To, pastStep, func(t time.Time, rs []simulator.Reading) {
 		// Something for a person to do when the demo opens.
 		if c.Upset == "" && o.To.Sub(t) == waitingAlarm {
-			if err := m.StartFull("gas-ev4"); err != nil && p.err == nil {
-				p.err = err
-			}
+			p.err = cmp.Or(p.err, m.StartFull("gas-ev4"))
 		}
 		if record && recorded(now.Sub(t), t) {
 			p.step(a.ctx, t, m, rs)
@@ -290,10 +284,9 @@ type filler struct {
 	tags    []plant.TagID // measured tags
 	nodes   []int         // their instruments
 	began   time.Time
-	from    time.Time
+	from    time.Time // zero: before the first step
 	until   time.Time
-	shown   time.Time
-	steps   int
+	show    func(done float64, at time.Time)
 	events  []plant.Event
 	waiting map[string]time.Time // alarm -> when someone acknowledges it
 	err     error
@@ -304,7 +297,7 @@ func newFiller(a *app, data string, until time.Time) (*filler, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &filler{a: a, data: data, until: until, began: time.Now(), waiting: map[string]time.Time{}}
+	p := &filler{a: a, data: data, until: until, began: time.Now(), show: a.progress("filling the past"), waiting: map[string]time.Time{}}
 	if p.core, err = engine.New(h, files, rules.Options{}); err != nil {
 		return nil, err
 	}
@@ -332,36 +325,29 @@ func newFiller(a *app, data string, until time.Time) (*filler, error) {
 }
 
 func (p *filler) add(path string, pt plant.Point) {
-	if err := p.bulk.Add(path, pt); err != nil && p.err == nil {
-		p.err = err
-	}
+	p.err = cmp.Or(p.err, p.bulk.Add(path, pt))
 }
 
 // step runs one moment of the past.
 func (p *filler) step(ctx context.Context, t time.Time, m *simulator.Model, rs []simulator.Reading) {
-	if ctx.Err() != nil || p.err != nil {
-		if p.err == nil {
-			p.err = ctx.Err()
-		}
+	if p.err = cmp.Or(p.err, ctx.Err()); p.err != nil {
 		return
 	}
 	h := p.core.House
-	if p.steps == 0 {
+	if p.from.IsZero() {
 		p.from = t
 		p.bind(m)
 		p.core.Begin(t)
 		p.core.AllWell(t)
 	}
-	p.steps++
 	for i, id := range p.tags {
 		r := &rs[p.nodes[i]]
 		v, q := h.Tags[id].Convert(r.Raw, r.Quality)
 		pt := plant.Point{Time: t, Value: v, Quality: q}
 		p.add(h.Tags[id].Path, pt)
-		if p.raw {
-			continue
+		if !p.raw {
+			p.core.Sample(plant.Sample{Tag: id, Point: pt}, t)
 		}
-		p.core.Sample(plant.Sample{Tag: id, Point: pt}, t)
 	}
 	if p.raw {
 		return
@@ -371,7 +357,7 @@ func (p *filler) step(ctx context.Context, t time.Time, m *simulator.Model, rs [
 	p.core.Scan(t)
 	p.core.Alarms.Advance(t)
 	p.attend(t)
-	p.progress(t)
+	p.show(t.Sub(p.from).Hours()/p.until.Sub(p.from).Hours(), t)
 }
 
 // bind ties measured tags to instruments by node.
@@ -421,22 +407,8 @@ func (p *filler) journalise() {
 	if err == nil {
 		_, err = p.journal.Append(p.events, journal.State{Parts: parts, Whole: whole})
 	}
-	if err != nil && p.err == nil {
-		p.err = err
-	}
+	p.err = cmp.Or(p.err, err)
 	p.events = p.events[:0]
-}
-
-func (p *filler) progress(t time.Time) {
-	if now := time.Now(); now.Sub(p.shown) > 300*time.Millisecond && p.until.Sub(p.from) > 24*time.Hour {
-		p.shown = now
-		if !terminal(p.a.out) {
-			return // in a log the last line is enough
-		}
-		done := t.Sub(p.from).Hours() / p.until.Sub(p.from).Hours()
-		bar := int(done * 30)
-		fmt.Fprintf(p.a.out, "\rfilling the past  [%s%s] %3.0f %%  %s", strings.Repeat("#", bar), strings.Repeat(".", 30-bar), 100*done, t.Format("2 Jan 2006"))
-	}
 }
 
 // terminal tells a terminal from a file or a pipe.
@@ -449,25 +421,17 @@ func (p *filler) finish() error {
 	if p.err == nil && !p.raw {
 		p.journalise()
 	}
+	if p.err == nil {
+		p.err = p.bulk.Close()
+	}
+	if p.err == nil && !p.raw {
+		p.err = p.keep()
+	}
 	if p.err != nil {
 		return fmt.Errorf("fill the past: %w", p.err)
 	}
-	if err := p.bulk.Close(); err != nil {
-		return fmt.Errorf("fill the past: %w", err)
-	}
-	if p.raw {
-		return nil
-	}
-	if err := p.keep(); err != nil {
-		return fmt.Errorf("fill the past: %w", err)
-	}
-	if !p.shown.IsZero() {
-		days := p.until.Sub(p.from).Hours() / 24
-		back, wipe := "", ""
-		if terminal(p.a.out) {
-			back, wipe = "\r", strings.Repeat(" ", 40)
-		}
-		fmt.Fprintf(p.a.out, "%sfilling the past  %.0f days in %.1f s%s\n", back, days, time.Since(p.began).Seconds(), wipe)
+	if days := p.until.Sub(p.from).Hours() / 24; !p.raw && days > 1 {
+		fmt.Fprintf(p.a.out, "filling the past  %.0f days in %.1f s\n", days, time.Since(p.began).Seconds())
 	}
 	return nil
 }

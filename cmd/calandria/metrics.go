@@ -206,19 +206,22 @@ func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 	if s == nil {
 		return
 	}
+	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
+	}
 	for id, p := range s.Frame.Points {
 		if s.House != m.house {
 			break // a reload is under way: another collector takes over
 		}
 		d := m.descs[id]
 		tag := s.House.Tags[id].Path
-		ch <- prometheus.MustNewConstMetric(m.quality, prometheus.GaugeValue, float64(p.Quality.Code()), tag)
+		gauge(m.quality, float64(p.Quality.Code()), tag)
 		if !p.Quality.Seen() {
 			continue
 		}
-		ch <- prometheus.MustNewConstMetric(m.time, prometheus.GaugeValue, float64(p.Time.UnixMilli())/1e3, tag)
+		gauge(m.time, float64(p.Time.UnixMilli())/1e3, tag)
 		if p.Usable() {
-			ch <- prometheus.MustNewConstMetric(d.desc, prometheus.GaugeValue, p.Value*d.scale, d.labels...)
+			gauge(d.desc, p.Value*d.scale, d.labels...)
 		}
 	}
 	type key struct{ state, priority string }
@@ -226,21 +229,13 @@ func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 	for i := range s.Alarms {
 		a := &s.Alarms[i]
 		count[key{a.Code, a.Spec.Priority.String()}]++
-		active := 0.0
-		if a.Active {
-			active = 1
-		}
-		ch <- prometheus.MustNewConstMetric(m.alarm, prometheus.GaugeValue, active, a.Name, a.Spec.Priority.String())
+		gauge(m.alarm, plant.Flag(a.Active), a.Name, a.Spec.Priority.String())
 	}
 	for k, n := range count {
-		ch <- prometheus.MustNewConstMetric(m.alarms, prometheus.GaugeValue, float64(n), k.state, k.priority)
+		gauge(m.alarms, float64(n), k.state, k.priority)
 	}
 	for _, src := range s.Sources {
-		up := 0.0
-		if src.Connected {
-			up = 1
-		}
-		ch <- prometheus.MustNewConstMetric(m.source, prometheus.GaugeValue, up, src.Name)
+		gauge(m.source, plant.Flag(src.Connected), src.Name)
 	}
 }
 

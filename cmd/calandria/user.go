@@ -53,7 +53,7 @@ func (c *userAddCmd) Run(a *app) error {
 	if _, there := accounts.Find(c.Name); there {
 		return fmt.Errorf("there is an account %q already: use 'calandria user password' or 'calandria user role'", c.Name)
 	}
-	return setPassword(a, c.accountsFile, accounts, c.Name, console.Role(c.Role))
+	return c.setPassword(a, accounts, c.Name, console.Role(c.Role))
 }
 
 type userPasswordCmd struct {
@@ -67,7 +67,7 @@ func (c *userPasswordCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return setPassword(a, c.accountsFile, accounts, u.Name, u.Role)
+	return c.setPassword(a, accounts, u.Name, u.Role)
 }
 
 func (f accountsFile) find(name string) (*console.Accounts, *console.Account, error) {
@@ -82,12 +82,12 @@ func (f accountsFile) find(name string) (*console.Accounts, *console.Account, er
 	return accounts, u, nil
 }
 
-func setPassword(a *app, f accountsFile, accounts *console.Accounts, name string, role console.Role) error {
+func (f accountsFile) setPassword(a *app, accounts *console.Accounts, name string, role console.Role) error {
 	password, err := askPassword(a)
-	if err != nil {
-		return err
+	if err == nil {
+		err = accounts.Set(name, role, password)
 	}
-	if err := accounts.Set(name, role, password); err != nil {
+	if err != nil {
 		return err
 	}
 	return f.save(a, accounts, "%s may sign in as %s", name, role)

@@ -263,8 +263,6 @@ func (t *panel) state(path, title string, get func(*Model) float64) *sensor {
 	return s
 }
 
-func yes(b bool) float64 { return when(b, 1, 0) }
-
 func when(b bool, v, other float64) float64 {
 	if b {
 		return v
@@ -351,8 +349,8 @@ func (t *panel) body(k int) {
 			return when(m.inService(), when(k == 3 && m.up(upGas4) > 0 && m.upsets[upGas4].on, 0, 25), 100)
 		})
 	}
-	t.state(b+"in_service", n+" in service", func(m *Model) float64 { return yes(m.inService()) })
-	t.state(b+"cleaning", n+" is being cleaned", func(m *Model) float64 { return yes(m.mode == Cleaning) })
+	t.state(b+"in_service", n+" in service", func(m *Model) float64 { return plant.Flag(m.inService()) })
+	t.state(b+"cleaning", n+" is being cleaned", func(m *Model) float64 { return plant.Flag(m.mode == Cleaning) })
 }
 
 // users are those of vapour: heaters are known by their juice, the pans' main by
@@ -390,7 +388,7 @@ func (t *panel) setCondenser() {
 		return m.waterInC + 4 + 3*m.up(upAirLeak) + 3*m.up(upPumpTrip)
 	})
 	t.level("CD5.seal_level", "Seal well of CD5", 1, func(m *Model) float64 { return 62 })
-	t.state("CD5.pump_running", "Vacuum pump of CD5", func(m *Model) float64 { return yes(m.inService() && !m.upsets[upPumpTrip].on) })
+	t.state("CD5.pump_running", "Vacuum pump of CD5", func(m *Model) float64 { return plant.Flag(m.inService() && !m.upsets[upPumpTrip].on) })
 	t.state("CD5.water_pump_running", "Injection-water pump", func(m *Model) float64 { return 1 })
 }
 
@@ -432,7 +430,7 @@ func (t *panel) panCondenser(i int, p *pan) {
 	t.temperature(c+"water_inlet_temperature", "Injection water to "+cn, 0, 60, func(m *Model) float64 { return m.waterInC })
 	t.temperature(c+"water_outlet_temperature", "Tail water of "+cn, 0, 80, func(*Model) float64 { return p.tailC }).lag = 20
 	t.flow(c+"water_flow", "Injection water to "+cn, "t/h", 900, 0.01, 0.003, 3, func(m *Model) float64 { return p.waterTH * m.waterFactor() })
-	t.state(c+"pump_running", "Vacuum pump of "+cn, func(*Model) float64 { return yes(p.pumpOn) })
+	t.state(c+"pump_running", "Vacuum pump of "+cn, func(*Model) float64 { return plant.Flag(p.pumpOn) })
 }
 
 // site holds the signals of the house as a whole.

@@ -1,114 +1,90 @@
 package setup
 
 import (
+	_ "embed" // plant.yaml.tmpl
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
+	"text/template"
 
 	"calandria/plant"
 )
 
-// file is the plant file while it is written.
-type file struct{ strings.Builder }
+//go:embed plant.yaml.tmpl
+var form string
 
-func (f *file) line(format string, args ...any) { fmt.Fprintf(f, format+"\n", args...) }
+var plantFile = template.Must(template.New("plant file").Funcs(template.FuncMap{"quote": strconv.Quote}).Parse(form))
+
+// section is a list of vessels in the plant file.
+type section struct {
+	Key     string
+	Vessels []written
+}
+
+// written is a vessel as the plant file has it.
+type written struct {
+	Vessel
+	Indent    string
+	Surface   bool     // it has a heating surface
+	Condenser string   // of a set
+	Signals   []string // lines
+	Parts     *section
+}
 
 // File writes the plant file. What a person has still to state says FILL IN.
 func (h *House) File() string {
-	f := &file{}
-	q := strconv.Quote
-	f.line("# A plant file to begin with, from the variables of server %s.", h.Server.Name)
-	f.line("# Fill in what says FILL IN, then run 'calandria check', and 'calandria check --online'")
-	f.line("# while the house runs: it names signals that look bound wrongly.")
-	f.line("")
-	f.line(`rules: ["rules/*.yaml"]  # copy deploy/rules there, but demo_site.yaml`)
-	f.line("")
-	f.line("site:")
-	if h.Site == "" {
-		f.line("  name: \"\"  # FILL IN")
-	} else {
-		f.line("  name: %s", q(h.Site))
-	}
-	f.line("  barometer_kpa: %g  # usual for the site's altitude", h.BarometerKPa)
-	f.line("  time_zone: %s", h.TimeZone)
-	f.line("")
-	f.server(h.Server)
-	part := map[string][]int{} // vessel -> parts of it
-	for i, v := range h.Vessels {
-		part[v.Owner] = append(part[v.Owner], i)
-	}
-	heads := map[plant.Class]string{plant.ClassSet: "sets", plant.ClassCondenser: "condensers", plant.ClassPan: "pans"}
+	var out strings.Builder
+	var sections []section
 	for _, c := range []plant.Class{plant.ClassSet, plant.ClassCondenser, plant.ClassPan} {
-		begun := false
-		for _, i := range part[""] {
-			if h.Vessels[i].Class != c {
-				continue
-			}
-			if !begun {
-				f.line("\n%s:", heads[c])
-				begun = true
-			}
-			h.vessel(f, i, "  ", part)
+		if s := h.section(c, "", "  "); s != nil {
+			sections = append(sections, *s)
 		}
 	}
-	h.unused(f)
-	return f.String()
+	err := plantFile.Execute(&out, struct {
+		*House
+		Sections []section
+		Unused   []string
+	}{h, sections, h.unused()})
+	if err != nil {
+		panic(err) // the form is a part of the program
+	}
+	return out.String()
 }
 
-func (f *file) server(s plant.ServerConfig) {
-	q := strconv.Quote
-	f.line("opcua:\n  servers:\n    - name: %s\n      endpoint: %s\n      policy: %s\n      mode: %s", s.Name, q(s.Endpoint), s.Policy, s.Mode)
-	if s.Mode == "None" {
-		f.line("      # Neither signed nor encrypted: anybody on the network can alter the values.")
-	}
-	for _, k := range [][2]string{{"user", s.User}, {"password_file", s.PasswordFile}, {"server_certificate", s.ServerCertificate}} {
-		if k[1] != "" {
-			f.line("      %s: %s", k[0], q(k[1]))
-		}
-	}
-}
+var sectionKeys = map[plant.Class]string{plant.ClassSet: "sets", plant.ClassCondenser: "condensers", plant.ClassPan: "pans",
+	plant.ClassBody: "bodies", plant.ClassBleed: "bleeds"}
 
-func (h *House) vessel(f *file, i int, indent string, part map[string][]int) {
-	v := &h.Vessels[i]
-	f.line("%s- name: %s", indent, v.Name)
-	in := indent + "  "
-	if v.Class == plant.ClassBody {
-		f.line("%seffect: %d", in, v.Effect)
-	}
-	if v.Class == plant.ClassBody || v.Class == plant.ClassPan {
-		gap := ""
-		if v.SurfaceM2 == 0 {
-			gap = "  # FILL IN, m2"
-		}
-		f.line("%sheating_surface_m2: %g%s", in, v.SurfaceM2, gap)
-	}
-	if v.Class == plant.ClassSet {
-		for _, o := range h.Vessels {
-			if o.Class == plant.ClassCondenser {
-				f.line("%scondenser: %s", in, o.Name)
-				break
-			}
-		}
-	}
-	begun := false
-	for _, s := range h.Slots {
-		if s.Vessel != i || s.Chosen == nil {
+// section gives the vessels of a class that belong to an owner; nil if there are none.
+func (h *House) section(c plant.Class, owner, indent string) *section {
+	s := &section{Key: sectionKeys[c]}
+	for i, v := range h.Vessels {
+		if v.Class != c || v.Owner != owner {
 			continue
 		}
-		if !begun {
-			f.line("%stags:", in)
-			begun = true
+		w := written{Vessel: v, Indent: indent, Surface: c == plant.ClassBody || c == plant.ClassPan}
+		switch c {
+		case plant.ClassSet:
+			if k := slices.IndexFunc(h.Vessels, func(o Vessel) bool { return o.Class == plant.ClassCondenser }); k >= 0 {
+				w.Condenser = h.Vessels[k].Name
+			}
+			w.Parts = h.section(plant.ClassBody, v.Path(), indent+"    ")
+		case plant.ClassBody:
+			w.Parts = h.section(plant.ClassBleed, v.Path(), indent+"    ")
 		}
-		n := &h.Nodes[s.Chosen.Node]
-		f.line("%s  %s: {node: %s%s}%s", in, s.Signal.Name, strconv.Quote(n.ID), keys(s, n), comment(n))
-	}
-	if parts := part[v.Path()]; len(parts) > 0 {
-		f.line("%s%s:", in, map[plant.Class]string{plant.ClassSet: "bodies", plant.ClassBody: "bleeds"}[v.Class])
-		for _, p := range parts {
-			h.vessel(f, p, in+"  ", part)
+		for _, slot := range h.Slots {
+			if slot.Vessel == i && slot.Chosen != nil {
+				n := &h.Nodes[slot.Chosen.Node]
+				w.Signals = append(w.Signals, fmt.Sprintf("%s: {node: %s%s}%s", slot.Signal.Name, strconv.Quote(n.ID), keys(slot, n), comment(n)))
+			}
 		}
+		s.Vessels = append(s.Vessels, w)
 	}
+	if s.Vessels == nil {
+		return nil
+	}
+	return s
 }
 
 // keys are unit, reference and range of a binding.
@@ -127,11 +103,10 @@ func keys(s Slot, n *Node) string {
 }
 
 func comment(n *Node) string {
-	text := plain(strings.TrimSpace(n.Path + "; " + n.Description))
-	if text = strings.Trim(text, "; "); text == "" {
-		return ""
+	if text := strings.Trim(plain(n.Path+"; "+n.Description), "; "); text != "" {
+		return "  # " + text
 	}
-	return "  # " + text
+	return ""
 }
 
 // plain keeps a server's own words from breaking out of a comment.
@@ -145,26 +120,16 @@ func plain(s string) string {
 }
 
 // unused lists the nodes that no signal has, for a person to look through.
-func (h *House) unused(f *file) {
-	used := map[int]bool{}
-	for _, s := range h.Slots {
-		if s.Chosen != nil {
-			used[s.Chosen.Node] = true
-		}
-	}
-	begun := false
+func (h *House) unused() (lines []string) {
 	for i, n := range h.Nodes {
-		if used[i] {
+		if slices.ContainsFunc(h.Slots, func(s Slot) bool { return s.Chosen != nil && s.Chosen.Node == i }) {
 			continue
-		}
-		if !begun {
-			f.line("\n# Nodes that no signal has. A free tag for rules: tags: {name: {node: ..., unit: ...}}")
-			begun = true
 		}
 		now := "no value"
 		if !math.IsNaN(n.Value) {
 			now = strconv.FormatFloat(n.Value, 'g', 5, 64)
 		}
-		f.line("#   %s%s  (%s %s)", plain(n.ID), comment(&n), now, plain(n.Unit))
+		lines = append(lines, fmt.Sprintf("%s%s  (%s %s)", plain(n.ID), comment(&n), now, plain(n.Unit)))
 	}
+	return lines
 }
