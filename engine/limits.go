@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"regexp"
@@ -126,13 +127,10 @@ func (w *limitWatch) worstUsual(calls int) (v float64, at time.Time, median floa
 		all = append(all, hour{t, x})
 	}
 	slices.SortFunc(all, func(a, b hour) int {
-		switch {
-		case w.worse(a.v, b.v):
-			return -1
-		case w.worse(b.v, a.v):
-			return 1
+		if w.limit.Above {
+			return cmp.Or(cmp.Compare(b.v, a.v), a.at.Compare(b.at))
 		}
-		return a.at.Compare(b.at)
+		return cmp.Or(cmp.Compare(a.v, b.v), a.at.Compare(b.at))
 	})
 	median = all[len(all)/2].v
 	var episodes []time.Time
@@ -291,35 +289,27 @@ func Check(fits []FittedLimit, result *Backtest, perWeek float64) {
 
 // LimitsYAML writes the proposed limits as overrides that a site can take over.
 func LimitsYAML(fits []FittedLimit) string {
-	var b strings.Builder
-	b.WriteString("override:\n")
-	byRule := map[string][]FittedLimit{}
+	byRule := map[string]string{}
 	var names []string
 	for _, x := range fits {
 		if math.IsNaN(x.Proposed) {
 			continue
 		}
-		if byRule[x.Rule] == nil {
+		entry := x.Limit.Key + ": " + x.Says
+		if name, ok := strings.CutPrefix(x.Limit.Key, "limits."); ok {
+			entry = "limits: {" + name + `: "` + x.Says + `"}`
+		}
+		if byRule[x.Rule] == "" {
 			names = append(names, x.Rule)
 		}
-		byRule[x.Rule] = append(byRule[x.Rule], x)
+		byRule[x.Rule] += fmt.Sprintf("    %s: {%s} # was %s; %s\n", cmp.Or(x.Vessel, `"*"`), entry, x.Text, x.Why)
 	}
 	if len(names) == 0 {
 		return ""
 	}
+	out := "override:\n"
 	for _, n := range names {
-		fmt.Fprintf(&b, "  %s:\n", n)
-		for _, x := range byRule[n] {
-			entry := x.Limit.Key + ": " + x.Says
-			if name, ok := strings.CutPrefix(x.Limit.Key, "limits."); ok {
-				entry = "limits: {" + name + `: "` + x.Says + `"}`
-			}
-			vessel := x.Vessel
-			if vessel == "" {
-				vessel = `"*"`
-			}
-			fmt.Fprintf(&b, "    %s: {%s} # was %s; %s\n", vessel, entry, x.Text, x.Why)
-		}
+		out += "  " + n + ":\n" + byRule[n]
 	}
-	return b.String()
+	return out
 }

@@ -137,17 +137,12 @@ func ReadCheckpoint(data []byte) (cp *Checkpoint, err error) {
 // reloaded now. The error is a [*CheckpointError] where the checkpoint does not
 // fit; the house must not be used again then.
 func Resume(h *plant.House, files []rules.File, cp *Checkpoint, now time.Time) (*Core, error) {
-	same := slices.EqualFunc(files, cp.Rules, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) })
-	if same {
-		c, err := New(h, files, rules.Options{})
-		if err != nil {
-			return nil, err
-		}
-		return c, c.restore(cp, now)
-	}
 	next, err := New(h, files, rules.Options{})
 	if err != nil {
 		return nil, err
+	}
+	if rules.SameFiles(files, cp.Rules) {
+		return next, next.restore(cp, now)
 	}
 	before, err := h.Rebuild()
 	if err != nil {

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"bytes"
 	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
@@ -21,6 +22,11 @@ import (
 type File struct {
 	Name string
 	Data []byte
+}
+
+// SameFiles reports whether two lists of files are alike, in the same order.
+func SameFiles(a, b []File) bool {
+	return slices.EqualFunc(a, b, func(x, y File) bool { return x.Name == y.Name && bytes.Equal(x.Data, y.Data) })
 }
 
 // Options are what Load needs beside the files.
@@ -472,45 +478,56 @@ func (l *loader) compileDerived() {
 	for _, p := range l.pending {
 		l.lacks(p.tag)
 	}
-	// Depth first; a tag met again while it is being worked out is a cycle.
-	state := make([]int, len(built))
-	var visit func(i int) bool
-	visit = func(i int) bool {
-		if state[i] == 1 {
-			return false
-		}
-		if state[i] == 2 {
-			return true
-		}
-		state[i] = 1
+	beneath := func(i int) (js []int) {
 		for _, in := range built[i].inputs {
 			if j, ok := byTag[s.inputs[in].tag]; ok {
-				if !visit(j) {
-					l.fault(l.pending[i].file, l.pending[i].field+".expr",
-						fmt.Sprintf("%s depends on itself, by way of %s", s.house.Tags[l.pending[i].tag].Path, s.inputs[in].path), "break the circle")
-					break
-				}
+				js = append(js, j)
 			}
 		}
-		state[i] = 2
+		return js
+	}
+	path := func(i int) string { return s.house.Tags[l.pending[i].tag].Path }
+	inOrder(len(built), beneath, func(i, by int) {
+		l.fault(l.pending[i].file, l.pending[i].field+".expr", fmt.Sprintf("%s depends on itself, by way of %s", path(i), path(by)), "break the circle")
+	}, func(i int) {
 		h := sha256.New()
 		fmt.Fprint(h, built[i].words)
-		for _, in := range built[i].inputs {
-			if j, ok := byTag[s.inputs[in].tag]; ok {
-				fmt.Fprint(h, built[j].hash)
+		for _, j := range beneath(i) {
+			fmt.Fprint(h, built[j].hash)
+		}
+		if built[i].hash = hex.EncodeToString(h.Sum(nil)[:12]); lacking[i] == "" {
+			s.derived = append(s.derived, *built[i])
+			return
+		}
+		l.noteOn(l.pending[i].file, l.pending[i].field,
+			Note{Rule: path(i), Text: "stays without value: " + lacking[i], Kind: TagLeftOut, On: s.house.Tags[l.pending[i].tag].Owner})
+	})
+}
+
+// inOrder visits the places 0 to n-1, each behind those it needs, and tells of each that
+// needs itself and by way of which.
+func inOrder(n int, needs func(i int) []int, circle func(i, by int), visit func(i int)) {
+	const begun, done = 1, 2
+	state := make([]int, n)
+	var walk func(i int)
+	walk = func(i int) {
+		state[i] = begun
+		for _, j := range needs(i) {
+			switch state[j] {
+			case begun:
+				circle(i, j)
+			case done:
+			default:
+				walk(j)
 			}
 		}
-		built[i].hash = hex.EncodeToString(h.Sum(nil)[:12])
-		if lacking[i] != "" {
-			t := &s.house.Tags[l.pending[i].tag]
-			l.noteOn(l.pending[i].file, l.pending[i].field, Note{Rule: t.Path, Text: "stays without value: " + lacking[i], Kind: TagLeftOut, On: t.Owner})
-			return true
-		}
-		s.derived = append(s.derived, *built[i])
-		return true
-	}
-	for i := range built {
+		state[i] = done
 		visit(i)
+	}
+	for i := range n {
+		if state[i] != done {
+			walk(i)
+		}
 	}
 }
 
@@ -930,25 +947,16 @@ func (l *loader) resolveLinks() {
 			}
 		}
 	}
-	state := make([]int, len(l.set.specs))
-	var visit func(i int) bool
-	visit = func(i int) bool {
-		if state[i] != 0 {
-			return state[i] == 2
+	causes := func(i int) (js []int) {
+		for _, name := range l.set.specs[i].ConsequenceOf {
+			js = append(js, l.names[name])
 		}
-		state[i] = 1
-		ok := true
-		for _, n := range l.set.specs[i].ConsequenceOf {
-			ok = visit(l.names[n]) && ok
-		}
-		state[i] = 2
-		return ok
+		return js
 	}
-	for _, k := range l.links {
-		if !visit(k.alarm) {
-			l.fault(k.file, k.field, fmt.Sprintf("alarm %s is, by a circle, a consequence of itself", l.set.specs[k.alarm].Name), "break the circle")
-		}
-	}
+	inOrder(len(l.set.specs), causes, func(i, _ int) {
+		k := l.links[slices.IndexFunc(l.links, func(k link) bool { return k.alarm == i })]
+		l.fault(k.file, k.field, fmt.Sprintf("alarm %s is, by a circle, a consequence of itself", l.set.specs[i].Name), "break the circle")
+	}, func(int) {})
 }
 
 // found lists the alarms that a name in consequence_of means: the one of the

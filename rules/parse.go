@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -394,23 +395,9 @@ func (r *reader) number(n ast.Node) *number {
 }
 
 func nodeWord(n ast.Node) string {
-	switch n.(type) {
-	case *ast.ArrayNode, *ast.SliceNode:
-		return "a list"
-	case *ast.MapNode:
-		return "a map"
-	case *ast.PredicateNode, *ast.PointerNode:
-		return "a predicate"
-	case *ast.VariableDeclaratorNode:
-		return "let"
-	case *ast.SequenceNode:
-		return "a sequence with ;"
-	case *ast.ChainNode:
-		return "?."
-	case *ast.NilNode:
-		return "nil"
-	}
-	return "this"
+	words := map[string]string{"*ast.ArrayNode": "a list", "*ast.SliceNode": "a list", "*ast.MapNode": "a map", "*ast.PredicateNode": "a predicate",
+		"*ast.PointerNode": "a predicate", "*ast.VariableDeclaratorNode": "let", "*ast.SequenceNode": "a sequence with ;", "*ast.ChainNode": "?.", "*ast.NilNode": "nil"}
+	return cmp.Or(words[fmt.Sprintf("%T", n)], "this")
 }
 
 func (r *reader) binary(at int, x *ast.BinaryNode) *number {

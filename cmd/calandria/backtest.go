@@ -4,7 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"sort"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -51,10 +51,14 @@ func (c *backtestCmd) Run(a *app) error {
 		return err
 	}
 	if r.Samples == 0 {
-		return fmt.Errorf("the archive in %s holds no value of this plant's tags from %s to %s: check --data, --config and --from", c.Data, from.Format(time.RFC3339), to.Format(time.RFC3339))
+		return nothingIn(c.Data, from, to)
 	}
 	writeBacktest(a.out, r)
 	return nil
+}
+
+func nothingIn(data string, from, to time.Time) error {
+	return fmt.Errorf("the archive in %s holds no value of this plant's tags from %s to %s: check --data, --config and --from", data, from.Format(time.RFC3339), to.Format(time.RFC3339))
 }
 
 // runBacktest replays the archive through rule files and, where they are given,
@@ -178,8 +182,7 @@ func writeBacktest(w io.Writer, b *engine.Backtest) {
 		head = append(head, "rules in use")
 	}
 	t := newTable(head...)
-	rows := append([]engine.RuleRecord(nil), b.Rules...)
-	sort.SliceStable(rows, func(i, j int) bool { return rows[i].Alarms > rows[j].Alarms })
+	rows := slices.SortedStableFunc(slices.Values(b.Rules), func(x, y engine.RuleRecord) int { return y.Alarms - x.Alarms })
 	total, was, silent := 0, 0, 0
 	for _, r := range rows {
 		total += r.Alarms
@@ -195,11 +198,11 @@ func writeBacktest(w io.Writer, b *engine.Backtest) {
 		cells := []string{r.Spec.Name, r.Spec.Priority.String(), fmt.Sprint(r.Alarms), fmt.Sprintf("%.2f", float64(r.Alarms)/days), fmt.Sprint(r.Hidden),
 			r.Active.Round(time.Second).String(), fmt.Sprintf("%.1f %%", 100*r.Share), r.Longest.Round(time.Second).String(), fmt.Sprint(r.Chattering), worst}
 		if b.Against {
+			present := "no such alarm"
 			if r.Present >= 0 {
-				cells = append(cells, fmt.Sprint(r.Present))
-			} else {
-				cells = append(cells, "no such alarm")
+				present = fmt.Sprint(r.Present)
 			}
+			cells = append(cells, present)
 		}
 		t.row(cells...)
 	}

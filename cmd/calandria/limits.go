@@ -51,7 +51,7 @@ func (c *limitsCmd) Run(a *app) error {
 			return nil, nil, err
 		}
 		if run.Samples == 0 {
-			return nil, nil, fmt.Errorf("the archive in %s holds no value of this plant's tags from %s to %s: check --data, --config and --from", c.Data, from.Format(time.RFC3339), to.Format(time.RFC3339))
+			return nil, nil, nothingIn(c.Data, from, to)
 		}
 		return run.Judges[0], fit, nil
 	}

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"calandria/engine"
@@ -154,7 +153,7 @@ func (r *reloader) read(before []rules.File) (made reading, err error) {
 	if made.files, err = ruleFiles(running); err != nil {
 		return made, err
 	}
-	if slices.EqualFunc(made.files, before, func(a, b rules.File) bool { return a.Name == b.Name && bytes.Equal(a.Data, b.Data) }) {
+	if rules.SameFiles(made.files, before) {
 		return made, nil
 	}
 	h, err := running.Rebuild()
