@@ -81,7 +81,6 @@ type link struct {
 	field string
 	to    []string
 	this  *plant.Equipment
-	rule  string
 }
 
 type pendingDerived struct {
@@ -847,7 +846,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	l.set.specs = append(l.set.specs, spec)
 	l.set.alarms = append(l.set.alarms, made)
 	if len(o.ConsequenceOf) > 0 {
-		l.links = append(l.links, link{index, lf, field + ".consequence_of", o.ConsequenceOf, this, a.Name})
+		l.links = append(l.links, link{index, lf, field + ".consequence_of", o.ConsequenceOf, this})
 	}
 }
 

@@ -204,15 +204,6 @@ func (s *Set) trackerOn(tag plant.TagID, path string) int32 {
 // speak of. It must not be changed.
 func (s *Set) Alarms() []plant.AlarmSpec { return s.specs }
 
-// Derived lists the tags that the set works out, in the order of evaluation.
-func (s *Set) Derived() []plant.TagID {
-	ids := make([]plant.TagID, len(s.derived))
-	for i := range s.derived {
-		ids[i] = s.derived[i].tag
-	}
-	return ids
-}
-
 // Notes lists what a reader of the rules should know.
 func (s *Set) Notes() []Note { return s.notes }
 

@@ -224,7 +224,7 @@ func TestCleaningCycle(t *testing.T) {
 func TestEvaporatorFindsTheTruth(t *testing.T) {
 	var bs []evaporator.Body
 	for k := range bodies {
-		bs = append(bs, evaporator.Body{Name: fmt.Sprintf(bodyNameFormat, k+1), Effect: k + 1, AreaM2: surfaceM2[k], TubeLengthM: tubeM[k]})
+		bs = append(bs, evaporator.Body{Name: fmt.Sprintf("EV%d", k+1), Effect: k + 1, AreaM2: surfaceM2[k], TubeLengthM: [bodies]float64{3.5, 3.5, 3.0, 2.5, 2.25}[k]})
 	}
 	d := evaporator.Conventions(bs...)
 	for k := range bodies - 1 {

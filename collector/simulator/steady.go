@@ -37,14 +37,12 @@ const (
 	airLeakKPa      = 8.0
 	pumpTripKPa     = 8.0 // air in the condenser when nothing draws it off
 	levelSetPct     = 35.0
-	bodyNameFormat  = "EV%d"
 	maxSolverRounds = 60
 )
 
 var (
 	surfaceM2  = [bodies]float64{1400, 900, 700, 550, 500}
 	cleanU     = [bodies]float64{2500, 2200, 1800, 1300, 700}
-	tubeM      = [bodies]float64{3.5, 3.5, 3.0, 2.5, 2.25}
 	holdupM3   = [bodies]float64{7.8, 5.0, 3.9, 3.1, 2.8}
 	scalePerDy = [bodies]float64{0.030e-4, 0.035e-4, 0.060e-4, 0.130e-4, 0.400e-4} // m2.K/W a day
 	baseBleed  = [bodies]float64{pansVapourTH + finalHeaterTH + clearHeaterTH, secondHeaterTH, primaryBTH, primaryATH, 0}
@@ -105,9 +103,6 @@ func (s *State) Evaporation() float64 {
 	}
 	return e
 }
-
-// Economy is evaporation per steam.
-func (s *State) Economy() float64 { return s.Evaporation() / s.SteamTH }
 
 var errNoState = errors.New("simulator: the set has no steady state under these conditions")
 
