@@ -16,6 +16,7 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/series"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -417,8 +418,8 @@ func (m *fakeMill) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQ
 	if err != nil {
 		return "", err
 	}
-	return a.WriteSeries(ctx, w, q, historian.About{Site: m.house.Config.Site.Name, Metric: func(path string) historian.Metric {
-		return historian.Metric{Name: "calandria_value", Help: "A value.", Labels: []string{"tag"}, Values: []string{path}, Scale: 1}
+	return series.Write(ctx, a, w, q, series.About{Site: m.house.Config.Site.Name, Metric: func(path string) series.Metric {
+		return series.Metric{Name: "calandria_value", Help: "A value.", Labels: []string{"tag"}, Values: []string{path}, Scale: 1}
 	}})
 }
 
@@ -430,7 +431,7 @@ func (m *fakeMill) SeriesMark(q plant.SeriesQuery) string {
 	return a.Mark(&q)
 }
 
-func (m *fakeMill) Aggregates() []string { return historian.AggregateNames() }
+func (m *fakeMill) Aggregates() []string { return series.AggregateNames() }
 
 func (m *fakeMill) Head() (uint64, string) { return 42, "0123456789abcdef" }
 

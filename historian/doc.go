@@ -1,7 +1,7 @@
 // Package historian keeps the plant's memory: the archive of every value
 // (a log of checksummed segments for the last hours, Parquet files for the
-// rest; docs/formats has a page for each file), aggregates over samples, export and
-// import as CSV, and forwarding to InfluxDB. The journal is the package below it.
+// rest; docs/formats has a page for each file), its trends, and forwarding to
+// InfluxDB. Package journal keeps the events, package series exports and imports.
 //
 // # Where a sample goes
 //

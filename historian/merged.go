@@ -28,7 +28,7 @@ const (
 func (a *Archive) Merged(ctx context.Context, paths []string, from, to time.Time, f func([]plant.Sample) error) error {
 	units := make([]string, len(paths))
 	for i, p := range paths {
-		units[i] = a.unitOf(p)
+		units[i] = a.Unit(p)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()

@@ -15,6 +15,8 @@ import (
 	"github.com/parquet-go/parquet-go/compress/zstd"
 	"github.com/parquet-go/parquet-go/encoding"
 	"golang.org/x/sync/errgroup"
+
+	"calandria/plant"
 )
 
 // openParquet opens a file; a library panic on a damaged file is an error.
@@ -342,4 +344,44 @@ func readColumn[T any](c parquet.ColumnChunk, a, b int64, none T, of func(*encod
 		a += n
 	}
 	return out, nil
+}
+
+// aboutKey is the footer entry that explains a Parquet file.
+const aboutKey = "calandria.about"
+
+// formatVersion of what calandria.about says.
+const formatVersion = 1
+
+// aboutJSON says what the tags, sorted by path as the infos are, and the status codes
+// of a file mean.
+func aboutJSON(site string, infos []TagInfo, paths []string) string {
+	type told struct {
+		Unit    string         `json:"unit"`
+		Meaning string         `json:"meaning,omitempty"`
+		Class   string         `json:"class,omitempty"`
+		Low     *float64       `json:"low,omitempty"`
+		High    *float64       `json:"high,omitempty"`
+		States  map[int]string `json:"states,omitempty"`
+	}
+	wanted := map[string]bool{}
+	for _, p := range paths {
+		wanted[p] = true
+	}
+	tags := map[string]told{}
+	for _, t := range infos {
+		if wanted[t.Path] {
+			tags[t.Path] = told{t.Unit, t.Meaning, t.Class, t.Low, t.High, t.States}
+		}
+	}
+	b, err := json.Marshal(map[string]any{"format": formatVersion, "site": site, "tags": tags, "statuses": plant.QualityNames()})
+	if err != nil {
+		return "{}"
+	}
+	return string(b)
+}
+
+// ParquetOptions are those of a Parquet file with samples of the paths, which says what
+// they mean.
+func ParquetOptions(site string, infos []TagInfo, paths []string) []parquet.WriterOption {
+	return append(writerOptions(), parquet.KeyValueMetadata(aboutKey, aboutJSON(site, infos, paths)))
 }

@@ -2,6 +2,8 @@ package historian
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"iter"
 	"math"
@@ -96,7 +98,7 @@ func (a *Archive) partsOf(path string, from, to int64) (parts []part) {
 	hides := hidesOf(files)
 	for _, c := range files {
 		if c.lost != "" { // nobody knows what it had: a mark where it begins
-			p := part{unit: a.unitOf(path), min: max(c.head.From, from)}
+			p := part{unit: a.Unit(path), min: max(c.head.From, from)}
 			p.max = p.min
 			p.hot.add(p.min, nan, plant.BadDataLost.Code())
 			parts = append(parts, p)
@@ -186,7 +188,8 @@ func mergeParts(ctx context.Context, parts []part, lo, hi int64, buf *series, f 
 	return give()
 }
 
-func (a *Archive) unitOf(path string) string {
+// Unit is that of a path as described last, "" for one that is not known.
+func (a *Archive) Unit(path string) string {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if e := a.tags[path]; e != nil {
@@ -287,4 +290,31 @@ func (a *Archive) Coverage(ctx context.Context, path string) (plant.Coverage, er
 		c.First, c.Last = time.Unix(0, lo).UTC(), time.Unix(0, hi).UTC()
 	}
 	return c, nil
+}
+
+// Mark names the state of what the archive has for a query; "" while new values may
+// still be among it. Bounds of aggregates are looked for far outside, so their mark
+// changes with every new file.
+func (a *Archive) Mark(q *plant.SeriesQuery) string {
+	from, to := plant.Nanos(q.From)-nsDay, plant.Nanos(q.To)+nsDay
+	if len(q.At) > 0 || to > a.opt.Now().Add(-a.opt.Hot).UnixNano() {
+		return ""
+	}
+	if len(q.Aggregates) > 0 {
+		from, to = math.MinInt64, math.MaxInt64
+	}
+	h := sha256.New()
+	for _, path := range q.Paths {
+		if a.hotWithin(path, plant.Nanos(q.From)-nsDay, plant.Nanos(q.To)+nsDay) {
+			return ""
+		}
+		fmt.Fprintln(h, path, a.Unit(path))
+	}
+	for _, kind := range coldKinds {
+		files := a.cold.list(kind, from, to)
+		for _, f := range files {
+			fmt.Fprintln(h, f.name)
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
 }

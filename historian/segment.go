@@ -10,6 +10,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"calandria/plant"
 )
 
 // A segment is a file of the hot log, docs/formats/log.md describes it: the line
@@ -339,6 +341,8 @@ func (c *chunk) read(from, to int64, out *series) {
 	}
 }
 
+func stampOf(ns int64) string { return time.Unix(0, ns).UTC().Format("2006-01-02T15:04:05.000000000Z") }
+
 // DumpSegment prints a segment for a person: a line for each frame, and with
 // samples set one for each tag and sample.
 func DumpSegment(w io.Writer, data []byte, samples bool) error {
@@ -368,10 +372,10 @@ func DumpSegment(w io.Writer, data []byte, samples bool) error {
 		for _, r := range rows {
 			lo, hi = min(lo, r.time), max(hi, r.time)
 		}
-		fmt.Fprintf(w, "bytes %d to %d hold %d samples from %s to %s\n", from, to, len(rows), csvTime(time.Unix(0, lo), nil), csvTime(time.Unix(0, hi), nil))
+		fmt.Fprintf(w, "bytes %d to %d hold %d samples from %s to %s\n", from, to, len(rows), stampOf(lo), stampOf(hi))
 		for _, r := range rows {
 			if samples {
-				fmt.Fprintf(w, "  %s %s %s %s\n", csvTime(time.Unix(0, r.time), nil), names[r.tag], csvValue(r.value), csvStatus(r.status))
+				fmt.Fprintf(w, "  %s %s %v %v\n", stampOf(r.time), names[r.tag], r.value, plant.QualityOf(r.status))
 			}
 		}
 		return nil

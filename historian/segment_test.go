@@ -238,7 +238,7 @@ func TestDumpSegment(t *testing.T) {
 	if err := DumpSegment(&out, append(b, "CLF torn"...), true); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`tag 0 is A.x, in ""`, "2026-03-01T00:00:00.000Z A.x 1.5 Good", "A.x  Bad_SensorFailure", "torn tail"} {
+	for _, want := range []string{`tag 0 is A.x, in ""`, "2026-03-01T00:00:00.000000000Z A.x 1.5 Good", "A.x NaN Bad_SensorFailure", "torn tail"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("no %q in:\n%s", want, out.String())
 		}

@@ -45,7 +45,7 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 			}
 		}
 	}
-	if now := a.unitOf(path); now != unit && (rows == 0 || a.hotWithin(path, max(f, newest), t)) {
+	if now := a.Unit(path); now != unit && (rows == 0 || a.hotWithin(path, max(f, newest), t)) {
 		unit = now
 	}
 	levels := []rollLevel{}

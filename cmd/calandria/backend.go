@@ -12,6 +12,7 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/series"
 	"calandria/plant"
 )
 
@@ -31,14 +32,14 @@ func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, po
 
 func (b *backend) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery) (string, error) {
 	h := b.House()
-	about := historian.About{Site: h.Config.Site.Name}
+	about := series.About{Site: h.Config.Site.Name}
 	if q.Format == "openmetrics" {
 		var err error
 		if about.Metric, err = metricsOf(h, q.Paths); err != nil {
 			return "", err
 		}
 	}
-	cursor, err := b.s.archive.WriteSeries(ctx, w, q, about)
+	cursor, err := series.Write(ctx, b.s.archive, w, q, about)
 	if _, ok := errors.AsType[*historian.DamageError](err); ok {
 		err = nil // the figures say it: Bad_DataLost
 	}
@@ -47,7 +48,7 @@ func (b *backend) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQu
 
 func (b *backend) SeriesMark(q plant.SeriesQuery) string { return b.s.archive.Mark(&q) }
 
-func (b *backend) Aggregates() []string { return historian.AggregateNames() }
+func (b *backend) Aggregates() []string { return series.AggregateNames() }
 
 func (b *backend) Head() (uint64, string) { return b.s.journal.Head() }
 

@@ -13,6 +13,7 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/series"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -71,24 +72,24 @@ func (c *exportCmd) Run(a *app) error {
 	if q.Paths, err = expandPaths(ar, c.Tags); err != nil {
 		return err
 	}
-	if err := historian.CheckSeries(&q); err != nil {
+	if err := series.Check(&q); err != nil {
 		return fmt.Errorf("--%w", err)
 	}
-	about := historian.About{Site: site, Progress: a.progress("writing")}
+	about := series.About{Site: site, Progress: a.progress("writing")}
 	if c.Format == "openmetrics" {
 		if about.Metric, err = metricsOf(h, q.Paths); err != nil {
 			return err
 		}
 	}
 	if c.Out == "" {
-		_, err = ar.WriteSeries(a.ctx, a.out, q, about)
+		_, err = series.Write(a.ctx, ar, a.out, q, about)
 		return err
 	}
 	f, err := os.Create(c.Out)
 	if err != nil {
 		return err
 	}
-	_, err = ar.WriteSeries(a.ctx, f, q, about)
+	_, err = series.Write(a.ctx, ar, f, q, about)
 	return errors.Join(err, f.Close()) // what is damaged in the archive does not keep back the rest
 }
 
@@ -230,7 +231,7 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 	if err := (&historian.Marks{Dir: filepath.Join(c.Data, marksFolder)}).Forget(time.Time{}); err != nil {
 		return 0, err
 	}
-	return ar.ImportCSV(a.ctx, f, c.File, h)
+	return series.Import(a.ctx, ar, f, c.File, h, time.Now())
 }
 
 type replayCasesCmd struct {

@@ -10,7 +10,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"calandria/engine"
-	"calandria/historian"
+	"calandria/historian/series"
 	"calandria/plant"
 )
 
@@ -104,16 +104,16 @@ func metricName(t *plant.Tag) (name string, labels, values []string) {
 }
 
 // metricsOf names the metrics of tags for an export.
-func metricsOf(h *plant.House, paths []string) (func(path string) historian.Metric, error) {
+func metricsOf(h *plant.House, paths []string) (func(path string) series.Metric, error) {
 	for _, p := range paths {
 		if _, ok := h.Find(p); !ok {
 			return nil, fmt.Errorf("%s is in the archive but not in the plant file, so it has no metric; leave it out", p)
 		}
 	}
-	return func(path string) historian.Metric {
+	return func(path string) series.Metric {
 		t, _ := h.Find(path)
 		name, labels, values := metricName(t)
-		return historian.Metric{Name: name, Help: helpOf(h, t), Labels: append([]string{"site"}, labels...), Values: append([]string{h.Config.Site.Name}, values...), Scale: metricUnit[t.Dimension].scale}
+		return series.Metric{Name: name, Help: helpOf(h, t), Labels: append([]string{"site"}, labels...), Values: append([]string{h.Config.Site.Name}, values...), Scale: metricUnit[t.Dimension].scale}
 	}, nil
 }
 

@@ -25,6 +25,7 @@ var arrows = map[string][]string{
 	"collector/simulator": {"plant", "thermo/steam"},
 	"historian":           {"plant", "plant/files"},
 	"historian/journal":   {"plant", "plant/files"},
+	"historian/series":    {"plant", "historian"},
 	"console":             {"plant", "plant/files", "thermo", "thermo/fouling", "thermo/pan", "rules", "alerting", "engine"},
 	"engine":              {"plant", "thermo", "thermo/steam", "rules", "alerting"},
 	"engine/setup":        {"plant", "engine", "thermo/steam"},

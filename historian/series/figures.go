@@ -1,10 +1,8 @@
-package historian
+package series
 
 import (
 	"cmp"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"iter"
@@ -14,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -30,8 +29,8 @@ type Figure struct {
 	from        int64 // ns: a query that begins with this figure begins there
 }
 
-// CheckSeries finds what cannot be in a query, as a *plant.QueryError.
-func CheckSeries(q *plant.SeriesQuery) error {
+// Check finds what cannot be in a query, as a *plant.QueryError.
+func Check(q *plant.SeriesQuery) error {
 	if err := q.Check(); err != nil {
 		return err
 	}
@@ -65,9 +64,17 @@ func cursorOf(q *plant.SeriesQuery) (tag int, from time.Time, err error) {
 	return tag, time.Unix(0, ns).UTC(), nil
 }
 
+// archive is where the values of series come from.
+type archive struct{ *historian.Archive }
+
+// nan is no value.
+var nan = math.NaN()
+
+var errStop = errors.New("stopped by the reader")
+
 // figures yields what a checked query asks for: tag by tag in order of time, or,
 // across, all tags in order of time.
-func (a *Archive) figures(ctx context.Context, q plant.SeriesQuery, across bool) iter.Seq2[Figure, error] {
+func (a archive) figures(ctx context.Context, q plant.SeriesQuery, across bool) iter.Seq2[Figure, error] {
 	return func(yield func(Figure, error) bool) {
 		tag, from, err := cursorOf(&q)
 		give := func(f Figure) error {
@@ -92,7 +99,7 @@ func (a *Archive) figures(ctx context.Context, q plant.SeriesQuery, across bool)
 // acrossStretch is how much time of stored values is put in order at once.
 const acrossStretch = 3 * time.Hour
 
-func (a *Archive) acrossTags(ctx context.Context, q plant.SeriesQuery, from time.Time, f func(Figure) error) error {
+func (a archive) acrossTags(ctx context.Context, q plant.SeriesQuery, from time.Time, f func(Figure) error) error {
 	if len(q.At) > 0 {
 		return a.acrossOnce(ctx, q, from, q.To, f)
 	}
@@ -118,7 +125,7 @@ func (a *Archive) acrossTags(ctx context.Context, q plant.SeriesQuery, from time
 	return nil
 }
 
-func (a *Archive) acrossOnce(ctx context.Context, q plant.SeriesQuery, from, to time.Time, f func(Figure) error) error {
+func (a archive) acrossOnce(ctx context.Context, q plant.SeriesQuery, from, to time.Time, f func(Figure) error) error {
 	var all []Figure
 	for i := range q.Paths {
 		if err := a.ofTag(ctx, q, i, from, to, func(x Figure) error { all = append(all, x); return nil }); err != nil {
@@ -144,9 +151,9 @@ func intervalEnd(q *plant.SeriesQuery, s time.Time) time.Time {
 }
 
 // ofTag hands out the figures of one tag in [from, to).
-func (a *Archive) ofTag(ctx context.Context, q plant.SeriesQuery, tag int, from, to time.Time, f func(Figure) error) error {
+func (a archive) ofTag(ctx context.Context, q plant.SeriesQuery, tag int, from, to time.Time, f func(Figure) error) error {
 	path := q.Paths[tag]
-	unit := a.unitOf(path)
+	unit := a.Unit(path)
 	cfg := DefaultAggregateConfig()
 	cfg.TreatUncertainAsBad, cfg.Stepped = !q.UncertainAsGood, Stepped(path)
 	aggs := make([]Aggregate, len(q.Aggregates))
@@ -209,7 +216,7 @@ func (a *Archive) ofTag(ctx context.Context, q plant.SeriesQuery, tag int, from,
 }
 
 // condensed hands out Minimum, Maximum and Mean of the buckets of a trend.
-func (a *Archive) condensed(ctx context.Context, path, unit string, tag int, from, to time.Time, points int, f func(Figure) error) error {
+func (a archive) condensed(ctx context.Context, path, unit string, tag int, from, to time.Time, points int, f func(Figure) error) error {
 	buckets, err := a.Trend(ctx, path, from, to, points)
 	if err != nil {
 		return err
@@ -234,31 +241,4 @@ func (a *Archive) condensed(ctx context.Context, path, unit string, tag int, fro
 		}
 	}
 	return nil
-}
-
-// Mark names the state of what the archive has for a query; "" while new values may
-// still be among it. Bounds of aggregates are looked for far outside, so their mark
-// changes with every new file.
-func (a *Archive) Mark(q *plant.SeriesQuery) string {
-	from, to := plant.Nanos(q.From)-nsDay, plant.Nanos(q.To)+nsDay
-	if len(q.At) > 0 || to > a.opt.Now().Add(-a.opt.Hot).UnixNano() {
-		return ""
-	}
-	if len(q.Aggregates) > 0 {
-		from, to = math.MinInt64, math.MaxInt64
-	}
-	h := sha256.New()
-	for _, path := range q.Paths {
-		if a.hotWithin(path, plant.Nanos(q.From)-nsDay, plant.Nanos(q.To)+nsDay) {
-			return ""
-		}
-		fmt.Fprintln(h, path, a.unitOf(path))
-	}
-	for _, kind := range coldKinds {
-		files := a.cold.list(kind, from, to)
-		for _, f := range files {
-			fmt.Fprintln(h, f.name)
-		}
-	}
-	return hex.EncodeToString(h.Sum(nil)[:16])
 }

@@ -1,4 +1,4 @@
-package historian
+package series
 
 import (
 	"context"
@@ -26,7 +26,7 @@ const summaryStretch = 7 * 24 * time.Hour
 // summaries hands to f, interval by interval of [from, to), what each of the
 // aggregates is there; the last interval may be shorter. Samples that were stored
 // in another unit than the tag has now are left out.
-func (a *Archive) summaries(ctx context.Context, path string, aggs []Aggregate, cfg AggregateConfig, from, to time.Time, interval time.Duration, f func(start time.Time, s []Summary) error) error {
+func (a archive) summaries(ctx context.Context, path string, aggs []Aggregate, cfg AggregateConfig, from, to time.Time, interval time.Duration, f func(start time.Time, s []Summary) error) error {
 	step := max(interval, summaryStretch/interval*interval)
 	for at := from; at.Before(to); at = at.Add(step) {
 		end := at.Add(step)
@@ -64,8 +64,8 @@ func (a *Archive) summaries(ctx context.Context, path string, aggs []Aggregate, 
 
 // around reads [from, to) and on both sides as far as the second sample that is
 // Good, which is all that bounds can need.
-func (a *Archive) around(ctx context.Context, path string, from, to time.Time, first time.Duration) ([]plant.Point, error) {
-	unit := a.unitOf(path)
+func (a archive) around(ctx context.Context, path string, from, to time.Time, first time.Duration) ([]plant.Point, error) {
+	unit := a.Unit(path)
 	read := func(from, to time.Time) (pts []plant.Point, good int, err error) {
 		for v, err := range a.Query(ctx, path, from, to) {
 			if err != nil {

@@ -1,4 +1,7 @@
-package historian
+// Package series answers what somebody asks of many values: the aggregates of
+// OPC 10000-13, condensed trends and stored values, written as CSV, JSON, Parquet or
+// OpenMetrics; and it takes values in from CSV.
+package series
 
 import (
 	"fmt"

@@ -1,4 +1,4 @@
-package historian
+package series
 
 import (
 	"context"
@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -81,7 +82,7 @@ func csvValue(v float64) string {
 // maxFaults is how many faults one import reports.
 const maxFaults = 100
 
-// ImportCSV reads what WriteSeries writes of stored values and stores it, durably, if all of it
+// Import reads what Write writes of stored values and stores it, durably, if all of it
 // is right; otherwise nothing is stored and the error is a plant.Faults with
 // file (name) and line. The tag must be known. The unit is the archive's own, or
 // another one of the same dimension, which is converted; for a pressure in another
@@ -90,10 +91,11 @@ const maxFaults = 100
 // of a tag and the barometer. A value that cannot be, such as an absolute pressure
 // below zero, is a fault unless its status is Bad. It returns the number of samples
 // read; those the archive has already are stored once.
-func (a *Archive) ImportCSV(ctx context.Context, r io.ReadSeeker, name string, house *plant.House) (int, error) {
+func Import(ctx context.Context, into *historian.Archive, r io.ReadSeeker, name string, house *plant.House, now time.Time) (int, error) {
+	a := archive{into}
 	failed := func(err error) error { return fmt.Errorf("import %s: %w", name, err) }
 	// Twice through the file: a season of samples does not fit into memory.
-	n, faults, err := a.parseCSV(ctx, r, name, house, nil)
+	n, faults, err := a.parseCSV(ctx, r, name, house, now, nil)
 	if err != nil {
 		return 0, failed(err)
 	}
@@ -104,7 +106,7 @@ func (a *Archive) ImportCSV(ctx context.Context, r io.ReadSeeker, name string, h
 		return 0, failed(err)
 	}
 	w := a.Bulk(ctx, nil)
-	again, faults, err := a.parseCSV(ctx, r, name, house, func(rec Record) error { return w.Add(rec.Path, rec.Point) })
+	again, faults, err := a.parseCSV(ctx, r, name, house, now, func(rec plant.Record) error { return w.Add(rec.Path, rec.Point) })
 	if err == nil && (again != n || len(faults) > 0) {
 		err = errors.New("the file changed meanwhile; import it once more")
 	}
@@ -138,8 +140,8 @@ func (im *csvImport) fault(field int, name, problem, fix string) {
 
 // parseCSV checks an import, counts its samples and hands them to keep; nil: it
 // changes nothing.
-func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house *plant.House, keep func(Record) error) (n int, faults plant.Faults, err error) {
-	im := &csvImport{name: name, house: house, latest: a.opt.Now().Add(24 * time.Hour), cr: csv.NewReader(r), units: map[string]string{},
+func (a archive) parseCSV(ctx context.Context, r io.Reader, name string, house *plant.House, now time.Time, keep func(plant.Record) error) (n int, faults plant.Faults, err error) {
+	im := &csvImport{name: name, house: house, latest: now.Add(24 * time.Hour), cr: csv.NewReader(r), units: map[string]string{},
 		convs: map[conversionKey]conversion{}, paths: map[string]string{}}
 	im.cr.FieldsPerRecord = -1
 	im.cr.ReuseRecord = true
@@ -201,7 +203,7 @@ func (a *Archive) parseCSV(ctx context.Context, r io.Reader, name string, house 
 }
 
 // line checks the five fields of a line; false if there is a fault in it.
-func (im *csvImport) line(rec []string) (Record, bool) {
+func (im *csvImport) line(rec []string) (plant.Record, bool) {
 	before := len(im.faults)
 	t, err := time.Parse(time.RFC3339Nano, rec[0])
 	switch {
@@ -239,7 +241,7 @@ func (im *csvImport) line(rec []string) (Record, bool) {
 		}
 	}
 	if len(im.faults) > before {
-		return Record{}, false
+		return plant.Record{}, false
 	}
 	if p, ok := im.paths[path]; ok {
 		path = p
@@ -247,7 +249,7 @@ func (im *csvImport) line(rec []string) (Record, bool) {
 		path = strings.Clone(path)
 		im.paths[path] = path
 	}
-	return Record{Path: path, Point: plant.Point{Time: t.UTC(), Value: v, Quality: plant.QualityOf(code)}}, true
+	return plant.Record{Path: path, Point: plant.Point{Time: t.UTC(), Value: v, Quality: plant.QualityOf(code)}}, true
 }
 
 // conversion is that of a line's tag and unit; without scale if there is a fault.

@@ -1,4 +1,4 @@
-package historian
+package series
 
 import (
 	"bytes"
@@ -12,13 +12,17 @@ import (
 	"testing"
 	"time"
 
+	"calandria/historian"
 	"calandria/plant"
 )
+
+// now is when the tests import.
+var now = t0.Add(365 * 24 * time.Hour)
 
 func TestCSVRoundTrip(t *testing.T) {
 	ctx := context.Background()
 	a := openTest(t, t.TempDir(), t0)
-	infos := []TagInfo{
+	infos := []historian.TagInfo{
 		{Path: "EV.EV1.mixed", Unit: "Bx", Resolution: 0.01},
 		{Path: "EV.EV1.u", Unit: "kW/(m2.K)"},
 		{Path: "=cmd|' /C calc'!A0", Unit: "-1"},
@@ -70,7 +74,7 @@ func TestCSVRoundTrip(t *testing.T) {
 	if err := b.Describe(infos...); err != nil {
 		t.Fatal(err)
 	}
-	n, err := b.ImportCSV(ctx, bytes.NewReader(out.Bytes()), "export.csv", nil)
+	n, err := Import(ctx, b, bytes.NewReader(out.Bytes()), "export.csv", nil, now)
 	if err != nil || n != len(rows)-1 {
 		t.Fatalf("%d samples: %v", n, err)
 	}
@@ -86,7 +90,7 @@ func TestCSVRoundTrip(t *testing.T) {
 		}
 	}
 	// Importing again adds nothing.
-	if _, err := b.ImportCSV(ctx, bytes.NewReader(out.Bytes()), "export.csv", nil); err != nil {
+	if _, err := Import(ctx, b, bytes.NewReader(out.Bytes()), "export.csv", nil, now); err != nil {
 		t.Fatal(err)
 	}
 	var again bytes.Buffer
@@ -98,9 +102,9 @@ func TestCSVRoundTrip(t *testing.T) {
 	}
 }
 
-func mustAppendQuick(t testing.TB, a *Archive, path string, p plant.Point) {
+func mustAppendQuick(t testing.TB, a *historian.Archive, path string, p plant.Point) {
 	t.Helper()
-	if err := a.Append([]Record{{Path: path, Point: p}}); err != nil {
+	if err := a.Append([]plant.Record{{Path: path, Point: p}}); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -125,12 +129,12 @@ func TestImportFaults(t *testing.T) {
 	}
 	ctx := context.Background()
 	a := openTest(t, t.TempDir(), t0)
-	if err := a.Describe(TagInfo{Path: "A.x", Unit: "kPa"}); err != nil {
+	if err := a.Describe(historian.TagInfo{Path: "A.x", Unit: "kPa"}); err != nil {
 		t.Fatal(err)
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := a.ImportCSV(ctx, strings.NewReader(c.in), "x.csv", nil)
+			_, err := Import(ctx, a, strings.NewReader(c.in), "x.csv", nil, now)
 			var fs plant.Faults
 			if !errors.As(err, &fs) || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("got %v, want %s", err, c.want)
@@ -142,11 +146,11 @@ func TestImportFaults(t *testing.T) {
 	}
 	// A byte order mark and CRLF, as spreadsheets write them, are fine.
 	in := "\ufeff" + strings.ReplaceAll(head+"2026-03-01T00:00:00Z,A.x,1,kPa,Good\n2026-03-01T01:00:00+01:00,A.x,2,kPa,Good\n", "\n", "\r\n")
-	if n, err := a.ImportCSV(ctx, strings.NewReader(in), "x.csv", nil); n != 2 || err != nil {
+	if n, err := Import(ctx, a, strings.NewReader(in), "x.csv", nil, now); n != 2 || err != nil {
 		t.Fatal(n, err)
 	}
 	got := collect(t, a, "A.x", at(-1e9), at(1e9))
-	if len(got) != 1 || got[0].Value != 2 || got[0].Quality.Code() != extraData {
+	if len(got) != 1 || got[0].Value != 2 || got[0].Quality.Code() != (infoDataValue|0x08) {
 		t.Fatalf("two values at one time: %v", got)
 	}
 }
@@ -155,12 +159,12 @@ func FuzzImportCSV(f *testing.F) {
 	f.Add("time,tag,value,unit,status\n2026-03-01T00:00:00Z,A.x,1,kPa,Good\n")
 	f.Add("time,tag,value,unit,status\n2026-03-01T00:00:00.123456789Z,'=x,,kPa,0x80000000\n")
 	f.Add("time,tag,value,unit,status\n\"2026-03-01T00:00:00Z\",\"A.x\n\",1e400,kPa,Bad\n")
-	a, err := Open(f.TempDir(), Options{})
+	a, err := historian.Open(f.TempDir(), historian.Options{})
 	if err != nil {
 		f.Fatal(err)
 	}
 	f.Cleanup(func() { a.Close() })
-	if err := a.Describe(TagInfo{Path: "A.x", Unit: "kPa"}, TagInfo{Path: "=x", Unit: "kPa"}); err != nil {
+	if err := a.Describe(historian.TagInfo{Path: "A.x", Unit: "kPa"}, historian.TagInfo{Path: "=x", Unit: "kPa"}); err != nil {
 		f.Fatal(err)
 	}
 	f.Fuzz(func(t *testing.T, in string) {
@@ -221,7 +225,7 @@ tags:
 	}
 	a := openTest(t, t.TempDir(), t0)
 	for _, tag := range h.Tags {
-		if err := a.Describe(TagInfo{Path: tag.Path, Unit: tag.Unit}); err != nil {
+		if err := a.Describe(historian.TagInfo{Path: tag.Path, Unit: tag.Unit}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -285,12 +289,12 @@ tags:
 	}
 }
 
-func exportCSV(ctx context.Context, a *Archive, w io.Writer, paths []string, from, to time.Time) error {
-	_, err := a.WriteSeries(ctx, w, plant.SeriesQuery{Paths: paths, From: from, To: to, Versions: true, Format: "csv"}, About{})
+func exportCSV(ctx context.Context, a *historian.Archive, w io.Writer, paths []string, from, to time.Time) error {
+	_, err := Write(ctx, a, w, plant.SeriesQuery{Paths: paths, From: from, To: to, Versions: true, Format: "csv"}, About{})
 	return err
 }
 
-func parsed(a *Archive, r io.Reader, name string, house *plant.House) (rows []Record, faults plant.Faults, err error) {
-	_, faults, err = a.parseCSV(context.Background(), r, name, house, func(r Record) error { rows = append(rows, r); return nil })
+func parsed(a *historian.Archive, r io.Reader, name string, house *plant.House) (rows []plant.Record, faults plant.Faults, err error) {
+	_, faults, err = archive{a}.parseCSV(context.Background(), r, name, house, now, func(r plant.Record) error { rows = append(rows, r); return nil })
 	return rows, faults, err
 }

@@ -1,4 +1,4 @@
-package historian
+package series
 
 import (
 	"bytes"
@@ -15,6 +15,7 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 
+	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -24,9 +25,9 @@ func TestArchiveAggregatesPart13(t *testing.T) {
 	data := loadPart13(t)
 	a := openTest(t, t.TempDir(), clock(t, "12:10:00"))
 	for name, raw := range data.Raw {
-		var recs []Record
+		var recs []plant.Record
 		for _, p := range raw.Points {
-			recs = append(recs, Record{Path: "A." + name, Point: plant.Point{Time: clock(t, p.T), Value: number(t, p.Value), Quality: plant.QualityOf(statusNamed(t, p.Status))}})
+			recs = append(recs, plant.Record{Path: "A." + name, Point: plant.Point{Time: clock(t, p.T), Value: number(t, p.Value), Quality: plant.QualityOf(statusNamed(t, p.Status))}})
 		}
 		if err := a.Append(recs); err != nil {
 			t.Fatal(err)
@@ -46,7 +47,7 @@ func TestArchiveAggregatesPart13(t *testing.T) {
 		if interval == 0 {
 			interval = to.Sub(from)
 		}
-		err := a.summaries(context.Background(), "A."+tab.Historian, []Aggregate{Aggregate(tab.Aggregate)}, data.Raw[tab.Historian].Config,
+		err := archive{a}.summaries(context.Background(), "A."+tab.Historian, []Aggregate{Aggregate(tab.Aggregate)}, data.Raw[tab.Historian].Config,
 			from, to, interval, func(_ time.Time, s []Summary) error { got = append(got, s...); return nil })
 		if err != nil || len(got) != len(tab.Rows) {
 			t.Fatalf("%s: %d results, want %d: %v", tab.ID, len(got), len(tab.Rows), err)
@@ -68,7 +69,7 @@ func TestArchiveAggregatesPart13(t *testing.T) {
 // A month of a ramp in stretches: every mean is known without the archive.
 func TestExportAggregates(t *testing.T) {
 	a := openTest(t, t.TempDir(), at(1e7))
-	if err := a.Describe(TagInfo{Path: "EV.EV1.vapour_pressure", Unit: "kPa"}); err != nil {
+	if err := a.Describe(historian.TagInfo{Path: "EV.EV1.vapour_pressure", Unit: "kPa"}); err != nil {
 		t.Fatal(err)
 	}
 	w := a.Bulk(context.Background(), nil)
@@ -101,15 +102,15 @@ func TestExportAggregates(t *testing.T) {
 	}
 	q.Cursor, q.Aggregates = "", []string{"Median"}
 	var qe *plant.QueryError
-	if _, err := a.WriteSeries(context.Background(), io.Discard, q, About{}); !errors.As(err, &qe) || !strings.Contains(qe.Problem, "TimeAverage2") {
+	if _, err := Write(context.Background(), a, io.Discard, q, About{}); !errors.As(err, &qe) || !strings.Contains(qe.Problem, "TimeAverage2") {
 		t.Fatalf("an unknown aggregate: %v", err)
 	}
 }
 
-func readCSV(t *testing.T, a *Archive, q plant.SeriesQuery) (rows [][]string, cursor string) {
+func readCSV(t *testing.T, a *historian.Archive, q plant.SeriesQuery) (rows [][]string, cursor string) {
 	t.Helper()
 	var out bytes.Buffer
-	cursor, err := a.WriteSeries(context.Background(), &out, q, About{Site: "house"})
+	cursor, err := Write(context.Background(), a, &out, q, About{Site: "house"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -185,7 +186,7 @@ func TestSeriesForms(t *testing.T) {
 		q := base
 		q.Format, q.Columns = "json", columns
 		var out bytes.Buffer
-		if _, err := a.WriteSeries(t.Context(), &out, q, About{Site: "house"}); err != nil {
+		if _, err := Write(t.Context(), a, &out, q, About{Site: "house"}); err != nil {
 			t.Fatal(err)
 		}
 		var got struct {
@@ -208,14 +209,14 @@ func TestSeriesForms(t *testing.T) {
 		}
 		q.Format = "parquet"
 		out.Reset()
-		if _, err := a.WriteSeries(t.Context(), &out, q, About{Site: "house"}); err != nil {
+		if _, err := Write(t.Context(), a, &out, q, About{Site: "house"}); err != nil {
 			t.Fatal(err)
 		}
 		f, err := parquet.OpenFile(bytes.NewReader(out.Bytes()), int64(out.Len()))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if about, ok := f.Lookup(aboutKey); !ok || !strings.Contains(about, `"site":"house"`) || f.NumRows() != int64(map[bool]int{false: 151, true: 100}[columns]) {
+		if about, ok := f.Lookup("calandria.about"); !ok || !strings.Contains(about, `"site":"house"`) || f.NumRows() != int64(map[bool]int{false: 151, true: 100}[columns]) {
 			t.Errorf("%d rows, about %q", f.NumRows(), about)
 		}
 	}

@@ -1,4 +1,4 @@
-package historian
+package series
 
 import (
 	"context"
@@ -50,7 +50,7 @@ type part13 struct {
 
 func loadPart13(t *testing.T) part13 {
 	t.Helper()
-	b, err := os.ReadFile("../testdata/historian/part13.json")
+	b, err := os.ReadFile("../../testdata/historian/part13.json")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-package historian
+package series
 
 import (
 	"bufio"
@@ -17,6 +17,7 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 
+	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -37,12 +38,13 @@ type Metric struct {
 	Scale          float64
 }
 
-// WriteSeries writes what a query asks for. It returns the cursor of what is left
+// Write writes what a query asks for. It returns the cursor of what is left
 // when the limit was reached, else "". Errors: *plant.QueryError for a query that
-// cannot be; *DamageError if the archive is damaged there: all else is written, and
+// cannot be; *historian.DamageError if the archive is damaged there: all else is written, and
 // a damaged stretch is one value with Bad_DataLost.
-func (a *Archive) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery, about About) (cursor string, err error) {
-	if err := CheckSeries(&q); err != nil {
+func Write(ctx context.Context, from *historian.Archive, w io.Writer, q plant.SeriesQuery, about About) (cursor string, err error) {
+	a := archive{from}
+	if err := Check(&q); err != nil {
 		return "", err
 	}
 	if q.Format == "openmetrics" { // families have to stand together
@@ -64,7 +66,7 @@ func (a *Archive) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQu
 		return "", fmt.Errorf("write series: %w", err)
 	}
 	if d := a.Damage(q.From, q.To); len(d) > 0 {
-		return cursor, &DamageError{d}
+		return cursor, &historian.DamageError{Damage: d}
 	}
 	return cursor, nil
 }
@@ -104,7 +106,7 @@ type figureWriter interface {
 	close(cursor string) error
 }
 
-func newFigureWriter(w io.Writer, q *plant.SeriesQuery, about About, tags []TagInfo) (figureWriter, error) {
+func newFigureWriter(w io.Writer, q *plant.SeriesQuery, about About, tags []historian.TagInfo) (figureWriter, error) {
 	switch {
 	case q.Format == "openmetrics":
 		return &metricsWriter{w: w, about: about}, nil
@@ -116,7 +118,7 @@ func newFigureWriter(w io.Writer, q *plant.SeriesQuery, about About, tags []TagI
 	case "csv":
 		t = &csvTable{w: csv.NewWriter(w), q: q}
 	case "parquet":
-		t = &parquetTable{w: w, about: aboutJSON(about.Site, tags, q.Paths)}
+		t = &parquetTable{w: w, options: historian.ParquetOptions(about.Site, tags, q.Paths)}
 	default:
 		t = &jsonTable{w: w, q: q, site: about.Site}
 	}
@@ -416,12 +418,12 @@ func (s *seriesWriter) close(cursor string) error {
 
 // parquetTable is a Parquet file; a status has a column with its name beside it.
 type parquetTable struct {
-	w     io.Writer
-	about string
-	cols  []column
-	pw    *parquet.GenericWriter[any]
-	place []int // of each column in the file, and of the name of a status
-	named []int
+	w       io.Writer
+	options []parquet.WriterOption
+	cols    []column
+	pw      *parquet.GenericWriter[any]
+	place   []int // of each column in the file, and of the name of a status
+	named   []int
 }
 
 func (p *parquetTable) head(cols []column) error {
@@ -447,12 +449,11 @@ func (p *parquetTable) head(cols []column) error {
 		p.place, p.named = append(p.place, leaf.ColumnIndex), append(p.named, name.ColumnIndex)
 	}
 	p.cols = cols
-	p.pw = parquet.NewGenericWriter[any](p.w, append(writerOptions(), schema, parquet.KeyValueMetadata(aboutKey, p.about))...)
+	p.pw = parquet.NewGenericWriter[any](p.w, append(p.options, schema)...)
 	return nil
 }
 
-func (p *parquetTable) row(vals []any) (err error) {
-	defer recoverTo(&err)
+func (p *parquetTable) row(vals []any) error {
 	row := make(parquet.Row, 0, 2*len(vals))
 	optional := func(v any, at int) {
 		if v == nil {
@@ -483,7 +484,7 @@ func (p *parquetTable) row(vals []any) (err error) {
 		}
 	}
 	slices.SortFunc(row, func(x, y parquet.Value) int { return x.Column() - y.Column() })
-	_, err = p.pw.WriteRows([]parquet.Row{row})
+	_, err := p.pw.WriteRows([]parquet.Row{row})
 	return err
 }
 
@@ -534,38 +535,4 @@ func (o *metricsWriter) figure(f *Figure) error {
 func (o *metricsWriter) close(string) error {
 	_, err := fmt.Fprint(o.w, "# EOF\n")
 	return err
-}
-
-// aboutKey is the footer entry that explains a Parquet file.
-const aboutKey = "calandria.about"
-
-// formatVersion of what calandria.about says.
-const formatVersion = 1
-
-// aboutJSON says what the tags, sorted by path as the infos are, and the status codes
-// of a file mean.
-func aboutJSON(site string, infos []TagInfo, paths []string) string {
-	type told struct {
-		Unit    string         `json:"unit"`
-		Meaning string         `json:"meaning,omitempty"`
-		Class   string         `json:"class,omitempty"`
-		Low     *float64       `json:"low,omitempty"`
-		High    *float64       `json:"high,omitempty"`
-		States  map[int]string `json:"states,omitempty"`
-	}
-	wanted := map[string]bool{}
-	for _, p := range paths {
-		wanted[p] = true
-	}
-	tags := map[string]told{}
-	for _, t := range infos {
-		if wanted[t.Path] {
-			tags[t.Path] = told{t.Unit, t.Meaning, t.Class, t.Low, t.High, t.States}
-		}
-	}
-	b, err := json.Marshal(map[string]any{"format": formatVersion, "site": site, "tags": tags, "statuses": plant.QualityNames()})
-	if err != nil {
-		return "{}"
-	}
-	return string(b)
 }
