@@ -87,7 +87,7 @@ detection: ## what the rule library finds, over twenty mills; writes deploy/DETE
 
 FAULTS := $(shell grep -o '`Test[A-Za-z0-9]*' docs/faults.md | tr -d '`' | sort -u | paste -sd '|')
 test-faults: ## the tests that docs/faults.md names, and no others (ten minutes)
-	{ $(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine; \
+	{ $(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine ./historian/journal; \
 	$(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./historian -kills 100; } | $(GO) run ./cmd/testreport
 
 docs: ## the tables of the handbook that follow from the program
