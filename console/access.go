@@ -433,7 +433,7 @@ func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) {
 func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request, code int, d signInData) {
 	d.Theme, d.Site = themeOf(r), s.b.House().Config.Site.Name
 	var buf bytes.Buffer
-	if err := s.tmpl.ExecuteTemplate(&buf, "signin.html", d); err != nil {
+	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "signin.html", d); err != nil {
 		s.answer(w, r, err)
 		return
 	}

@@ -271,6 +271,7 @@ func TestWhoMayWhat(t *testing.T) {
 		{"GET", "/sign-in", [6]int{ok, ok, ok, ok, ok, ok}},
 		{"GET", "/look", [6]int{303, ok, ok, ok, ok, ok}},
 		{"POST", "/theme", [6]int{ok, ok, ok, ok, ok, ok}},
+		{"POST", "/language", [6]int{ok, ok, ok, ok, ok, ok}},
 		{"POST", "/alarms/" + name + "/acknowledge", [6]int{signin, no, no, ok, ok, ok}},
 		{"POST", "/alarms/" + name + "/shelve", [6]int{signin, no, no, ok, ok, ok}},
 		{"POST", "/alarms/" + name + "/comment", [6]int{signin, no, no, ok, ok, ok}},

@@ -21,9 +21,10 @@ func TestAxe(t *testing.T) {
   .filter(v => v.impact === 'serious' || v.impact === 'critical')
   .map(v => ({id: v.id, help: v.help, nodes: v.nodes.slice(0, 4).map(n => n.html.slice(0, 160))}))))`
 	for _, look := range []struct {
-		theme         string
-		width, height int64
-	}{{"day", 1280, 720}, {"night", 360, 740}} {
+		theme, language string
+		width, height   int64
+	}{{"day", "en", 1280, 720}, {"night", "en", 360, 740}, {"day", "es", 360, 740}} {
+		b.speak(sv.url, look.language)
 		b.do("look", chromedp.EmulateViewport(look.width, look.height), chromedp.Navigate(sv.url+"/"),
 			chromedp.Evaluate[chromedp.Void]("document.querySelector('.to-"+look.theme+"').click()"))
 		b.until("document.documentElement.dataset.theme === '"+look.theme+"'", 5*time.Second)

@@ -1,8 +1,11 @@
 package console
 
 import (
+	"fmt"
+	"strings"
 	"time"
 
+	"calandria/console/catalog"
 	"calandria/plant"
 )
 
@@ -47,6 +50,8 @@ func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 		fault("console.proxies", "one of them is no address", "write 10.0.0.7 or 10.0.0.0/24")
 	case looked != "":
 		fault("console.display."+looked, problem, fix)
+	case h.Config.Site.Language != "" && !catalog.Known(h.Config.Site.Language):
+		fault("site.language", fmt.Sprintf("there is no language %q", h.Config.Site.Language), "write "+strings.Join(catalog.Tags(), ", ")+", or take it out")
 	case x.Idle < 0 || x.Idle > 0 && x.Idle < time.Minute:
 		fault("console.session_idle", "less than a minute", "give 1m or more")
 	}

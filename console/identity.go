@@ -4,10 +4,12 @@ import (
 	"net/http"
 	"net/url"
 	"time"
+
+	"calandria/console/catalog"
 )
 
-// Cookies. Neither is a secret: one is the choice of theme of a station, the
-// other the name that its operator gave, kept for one shift.
+// Cookies. None is a secret: two are the look and the language of a station, one
+// the name that its operator gave, kept for one shift.
 const (
 	themeCookie = "calandria_theme"
 	nameCookie  = "calandria_name"
@@ -83,6 +85,22 @@ func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.keep(w, r, themeCookie, theme, kept)
+	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
+}
+
+// setLanguage keeps the language of a station.
+func (s *Server) setLanguage(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	tag, kept := r.PostForm.Get("language"), 400*24*time.Hour
+	if tag == "" {
+		kept = -time.Second // forget
+	} else if !catalog.Known(tag) {
+		s.fail(w, r, http.StatusBadRequest, "There is no such language here.")
+		return
+	}
+	s.keep(w, r, languageCookie, tag, kept)
 	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
 }
 

@@ -44,7 +44,7 @@ func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act 
 		d.Problem = err.Error() + ". Nothing was changed. Sign in at the console to see the alarm."
 	}
 	var buf bytes.Buffer
-	if err := s.tmpl.ExecuteTemplate(&buf, "link.html", d); err != nil {
+	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "link.html", d); err != nil {
 		s.answer(w, r, err)
 		return
 	}

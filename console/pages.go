@@ -16,8 +16,10 @@ import (
 	"strings"
 	"time"
 
+	"calandria/console/catalog"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // view is one page before it is put into its frame.
@@ -36,7 +38,10 @@ type view struct {
 type parts map[string]any
 
 // section is one entry of the navigation.
-type section struct{ Key, Href, Text string }
+type section struct {
+	Key, Href string
+	Text      words.Text
+}
 
 var sections = []section{
 	{"house", "/", "House"}, {"alarms", "/alarms", "Alarms"}, {"trends", "/trends", "Trends"}, {"cleaning", "/cleaning", "Cleaning"},
@@ -65,6 +70,7 @@ type frame struct {
 	Calls                     string
 	HTML                      map[string]template.HTML
 	Nav                       []section
+	Languages                 []*catalog.Language
 }
 
 func (s *Server) page(f pageFunc) http.HandlerFunc {
@@ -121,7 +127,7 @@ func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.T
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag + now.In(s.zone).Format(", UTC-07:00"),
 		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
-		Done: doneText(r.URL.Query()), Nav: sections}
+		Done: doneText(r.URL.Query()), Nav: sections, Languages: s.languages}
 	if r.Method == http.MethodPost { // a form that was refused: its own address shows nothing
 		fr.Back = "/" + v.Section
 	}
@@ -130,19 +136,20 @@ func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.T
 	}
 	fr.Field, _ = r.Context().Value(fieldKey{}).(string)
 	var err error
-	if fr.HTML, err = s.parts(v, p, now); err != nil {
+	l := s.languageOf(r)
+	if fr.HTML, err = s.parts(l, v, p, now); err != nil {
 		return nil, err
 	}
 	var buf bytes.Buffer
-	if err := s.tmpl.ExecuteTemplate(&buf, v.Template, fr); err != nil {
+	if err := s.tmpl[l].ExecuteTemplate(&buf, v.Template, fr); err != nil {
 		return nil, fmt.Errorf("page %s: %w", v.Template, err)
 	}
 	return buf.Bytes(), nil
 }
 
-// parts renders the live parts of a page and the alarm strip. The id of a part
+// parts renders the live parts of a page and the alarm strip in a language. The id of a part
 // is the name of its template, with anything after a colon left out.
-func (s *Server) parts(v *view, p *engine.Picture, now time.Time) (map[string]template.HTML, error) {
+func (s *Server) parts(l *catalog.Language, v *view, p *engine.Picture, now time.Time) (map[string]template.HTML, error) {
 	out := map[string]template.HTML{}
 	var buf bytes.Buffer
 	all := parts{"strip": s.strip(p, now)}
@@ -150,7 +157,7 @@ func (s *Server) parts(v *view, p *engine.Picture, now time.Time) (map[string]te
 	for id, data := range all {
 		name, _, _ := strings.Cut(id, ":")
 		buf.Reset()
-		if err := s.tmpl.ExecuteTemplate(&buf, "part-"+name, data); err != nil {
+		if err := s.tmpl[l].ExecuteTemplate(&buf, "part-"+name, data); err != nil {
 			return nil, fmt.Errorf("part %s: %w", id, err)
 		}
 		out[id] = template.HTML(buf.String()) //nolint:gosec // made by html/template just now

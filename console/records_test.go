@@ -215,7 +215,7 @@ pans:
 	if err != nil {
 		t.Fatal(err)
 	}
-	parts, err := s.parts(v, p, now)
+	parts, err := s.parts(s.languages[0], v, p, now)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -25,6 +25,7 @@ import (
 	"github.com/klauspost/compress/gzhttp"
 	"github.com/klauspost/compress/gzip"
 
+	"calandria/console/catalog"
 	"calandria/plant"
 )
 
@@ -95,20 +96,21 @@ type Options struct {
 
 // Server is the console. Make it with [New].
 type Server struct {
-	b       Backend
-	opt     Options
-	log     *slog.Logger
-	tmpl    *template.Template
-	assets  map[string]asset
-	handler http.Handler
-	pages   http.Handler // as this look has them
-	site    *time.Location
-	zone    *time.Location // of times on pages
-	zoneTag string
-	look    Look
-	lookKey string // of what is kept in words
-	units   shownUnits
-	looks   *looks
+	b         Backend
+	opt       Options
+	log       *slog.Logger
+	languages []*catalog.Language
+	tmpl      map[*catalog.Language]*template.Template
+	assets    map[string]asset
+	handler   http.Handler
+	pages     http.Handler // as this look has them
+	site      *time.Location
+	zone      *time.Location // of times on pages
+	zoneTag   string
+	look      Look
+	lookKey   string // of what is kept in words
+	units     shownUnits
+	looks     *looks
 
 	streams  *seats // of live pages
 	proxies  proxies
@@ -201,7 +203,7 @@ func New(b Backend, opt Options) (*Server, error) {
 	if err := errors.Join(s.loadAssets(), s.readAPI()); err != nil {
 		return nil, fmt.Errorf("console: read embedded files: %w", err)
 	}
-	if s.tmpl, err = parseTemplates(template.FuncMap{"asset": s.assetURL, "mark": markOf}); err != nil {
+	if err := s.parseTemplates(); err != nil {
 		return nil, fmt.Errorf("console: parse pages: %w", err)
 	}
 	if err := s.dress(opt.Display); err != nil {
@@ -235,19 +237,26 @@ func compressed(h http.Handler) (http.Handler, error) {
 // indent is what the layout of a template adds to a page, and nobody sees.
 var indent = regexp.MustCompile(`\s*\n\s*`)
 
-func parseTemplates(funcs template.FuncMap) (*template.Template, error) {
-	t := template.New("").Funcs(funcs)
+// parseTemplates reads the pages, once for each language.
+func (s *Server) parseTemplates() (err error) {
+	if s.languages, err = catalog.All(); err != nil {
+		return err
+	}
 	files, err := fs.Glob(templateFiles, "templates/*.html")
-	for _, name := range files {
-		var body []byte
-		if body, err = templateFiles.ReadFile(name); err != nil {
-			break
-		}
-		if _, err = t.New(path.Base(name)).Parse(indent.ReplaceAllString(string(body), "\n")); err != nil {
-			break
+	s.tmpl = map[*catalog.Language]*template.Template{}
+	for _, l := range s.languages {
+		t := template.New("").Funcs(template.FuncMap{"asset": s.assetURL, "mark": markOf, "words": wordsIn(l), "printf": l.Printf,
+			"language": func() *catalog.Language { return l }, "scriptWords": s.scriptWords(l)})
+		s.tmpl[l] = t
+		for _, name := range files {
+			body, fault := templateFiles.ReadFile(name)
+			if fault == nil {
+				_, fault = t.New(path.Base(name)).Parse(inLanguage(indent.ReplaceAllString(string(body), "\n"), l.Plain))
+			}
+			err = errors.Join(err, fault)
 		}
 	}
-	return t, err
+	return err
 }
 
 // Handler returns the pages, for a listener of the caller's own.
@@ -353,6 +362,7 @@ func (s *Server) routes() *http.ServeMux {
 	on("POST /theme", toSignIn, s.setTheme)
 	on("GET /look", toLook, s.page(s.lookPage))
 	on("POST /look", toLook, s.setLook)
+	on("POST /language", toSignIn, s.setLanguage)
 	on("POST /name", toAct, s.setName)
 	on("GET /procedures", toLook, s.page(s.proceduresPage))
 	on("GET /procedures/{topic}", toLook, s.procedureDocument)
@@ -529,7 +539,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message 
 	}
 	if body == nil { // a fault of ours: lean on nothing
 		var buf bytes.Buffer
-		if bare := s.tmpl.ExecuteTemplate(&buf, "bare.html", data); bare != nil {
+		if bare := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "bare.html", data); bare != nil {
 			err = errors.Join(err, bare)
 			buf.WriteString(template.HTMLEscapeString(message))
 		}

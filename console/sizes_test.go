@@ -20,17 +20,21 @@ var browserPages = []struct{ name, path string }{
 
 // TestSizes looks at every page from a phone to a wall screen, and at 200 % zoom
 // (WCAG 2.2, 1.4.10 reflow and 2.5.8 target size): the page does not scroll
-// sideways, no text lies on another, none is broken letter by letter.
+// sideways, no text lies on another, none is broken letter by letter. Other languages
+// have longer words.
 func TestSizes(t *testing.T) {
 	sv, b := serve(t), newBrowser(t)
 	for _, size := range []struct {
 		name          string
 		width, height int64
 		zoom          float64
+		language      string
 	}{
-		{"360", 360, 740, 1}, {"768", 768, 1024, 1}, {"853", 853, 480, 1.5}, {"640z2", 640, 360, 2},
-		{"1280", 1280, 720, 1}, {"1920", 1920, 1080, 1}, {"3840", 3840, 2160, 1},
+		{"360", 360, 740, 1, "en"}, {"768", 768, 1024, 1, "en"}, {"853", 853, 480, 1.5, "en"}, {"640z2", 640, 360, 2, "en"},
+		{"1280", 1280, 720, 1, "en"}, {"1920", 1920, 1080, 1, "en"}, {"3840", 3840, 2160, 1, "en"},
+		{"360es", 360, 740, 1, "es"}, {"1280es", 1280, 720, 1, "es"}, {"360pt", 360, 740, 1, "pt"},
 	} {
+		b.speak(sv.url, size.language)
 		b.do("size", chromedp.EmulateViewport(size.width, size.height, chromedp.EmulateScale(size.zoom)))
 		for _, p := range browserPages {
 			b.do("open "+p.path, chromedp.Navigate(sv.url+p.path))
@@ -121,3 +125,10 @@ const letterScript = `(() => {
   }
   return out.slice(0, 8).join(', ');
 })()`
+
+// speak chooses a language at the foot of a page, as a person does.
+func (b *browser) speak(url, language string) {
+	b.t.Helper()
+	b.do("speak "+language, chromedp.Navigate(url+"/alarms"), chromedp.Evaluate[chromedp.Void]("document.querySelector('[name=language][value="+language+"]').click()"))
+	b.until("document.documentElement.lang === '"+language+"' && document.querySelector('[name=language][value="+language+"]').ariaCurrent === 'true'", 10*time.Second)
+}

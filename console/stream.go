@@ -277,7 +277,8 @@ func (d *drawnParts) get(p *engine.Picture, page string, draw func() (map[string
 // changes renders a page's live parts and keeps those that differ from what
 // was sent.
 func (s *Server) changes(f pageFunc, r *http.Request, p *engine.Picture, sent map[string]template.HTML) (message, error) {
-	parts, err := s.drawn.get(p, s.lookKey+r.URL.RawQuery, func() (map[string]template.HTML, error) {
+	l := s.languageOf(r)
+	parts, err := s.drawn.get(p, l.Tag+" "+s.lookKey+r.URL.RawQuery, func() (map[string]template.HTML, error) {
 		now := p.Clock(time.Now())
 		// Others share what is drawn here: it must not depend on one client
 		// staying.
@@ -285,7 +286,7 @@ func (s *Server) changes(f pageFunc, r *http.Request, p *engine.Picture, sent ma
 		if err != nil {
 			return nil, err
 		}
-		return s.parts(v, p, now)
+		return s.parts(l, v, p, now)
 	})
 	if err != nil {
 		return message{}, err

@@ -46,6 +46,7 @@ type SiteConfig struct {
 	// Tags are the signals of the site: its barometer.
 	Tags     map[string]Binding `yaml:"tags"`
 	TimeZone string             `yaml:"time_zone"` // IANA name for days and shifts; default UTC
+	Language string             `yaml:"language"`  // of pages and notices, such as es; default: as the browser asks for
 	// Costs are what a plan of cleanings reckons with.
 	Costs CostsConfig `yaml:"costs"`
 }

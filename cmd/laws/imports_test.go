@@ -11,6 +11,8 @@ import (
 // programs in cmd may import everything and are not listed.
 var arrows = map[string][]string{
 	"plant":               {},
+	"plant/words":         {},
+	"console/catalog":     {"plant/words"},
 	"thermo/steam":        {},
 	"thermo/liquor":       {"thermo/steam"},
 	"thermo/evaporator":   {"thermo/steam", "thermo/liquor"},
@@ -26,7 +28,7 @@ var arrows = map[string][]string{
 	"historian":           {"plant", "plant/files"},
 	"historian/journal":   {"plant", "plant/files"},
 	"historian/series":    {"plant", "historian"},
-	"console":             {"plant", "plant/files", "thermo", "thermo/fouling", "thermo/pan", "rules", "alerting", "engine"},
+	"console":             {"plant", "plant/files", "plant/words", "thermo", "thermo/fouling", "thermo/pan", "rules", "alerting", "engine", "console/catalog"},
 	"engine":              {"plant", "thermo", "thermo/steam", "rules", "alerting"},
 	"engine/setup":        {"plant", "engine", "thermo/steam"},
 	"plant/files":         {},

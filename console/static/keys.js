@@ -1,6 +1,8 @@
 // Single keys: next alarm, acknowledge, shelve, search, help. They do nothing while
 // somebody writes, with a modifier, or when this station has turned them off
 // (WCAG 2.2, 2.1.4).
+import { t } from "./words.js";
+
 const OFF = "calandria.keys";
 const help = /** @type {HTMLDialogElement | null} */ (document.getElementById("keys"));
 
@@ -39,8 +41,8 @@ const KEYS = {
 };
 
 document.addEventListener("keydown", (e) => {
-  const t = /** @type {HTMLElement} */ (e.target);
-  if (e.ctrlKey || e.metaKey || e.altKey || e.isComposing || t.closest("input, select, textarea, dialog[open]")) return;
+  const at = /** @type {HTMLElement} */ (e.target);
+  if (e.ctrlKey || e.metaKey || e.altKey || e.isComposing || at.closest("input, select, textarea, dialog[open]")) return;
   const f = KEYS[e.key];
   if (!f || (off() && e.key !== "?")) return;
   e.preventDefault();
@@ -48,7 +50,7 @@ document.addEventListener("keydown", (e) => {
 });
 
 const button = help && help.querySelector("[data-do=keys]");
-function word() { if (button) button.textContent = off() ? "Turn single keys on" : "Turn single keys off"; }
+function word() { if (button) button.textContent = off() ? t("Turn single keys on") : t("Turn single keys off"); }
 button?.addEventListener("click", () => {
   try { localStorage.setItem(OFF, off() ? "on" : "off"); } catch { /* this page only */ }
   word();

@@ -2,6 +2,7 @@
 // word when the stream falls silent, new alarms read out.
 import { morph } from "./morph.js";
 import { waiting } from "./sound.js";
+import { t } from "./words.js";
 
 const STALE_MS = 2200; // silence after which the picture counts as old
 const SAY_MS = 5000; // announcements are at least this far apart
@@ -66,10 +67,10 @@ function watch() {
   body.classList.toggle("stale", lost || stands);
   if (!stale || !staleWhy || !staleAge) return;
   stale.hidden = !(lost || stands);
-  if (lost) staleWhy.textContent = "No word from the program. What you see is old: go by the instruments in the field.";
-  if (stands) staleWhy.textContent = "The program answers but its picture stands still. What you see is old: go by the instruments in the field.";
+  if (lost) staleWhy.textContent = t("No word from the program. What you see is old: go by the instruments in the field.");
+  if (stands) staleWhy.textContent = t("The program answers but its picture stands still. What you see is old: go by the instruments in the field.");
   const age = Math.floor((silent + pictureAge) / 1000);
-  staleAge.textContent = lost || stands ? "Old by " + (age < 120 ? age + " s" : Math.floor(age / 60) + " min") + "." : "";
+  staleAge.textContent = lost || stands ? t("Old by {1}.", age < 120 ? age + " s" : Math.floor(age / 60) + " min") : "";
 }
 
 const plainTitle = document.title;
@@ -102,7 +103,7 @@ function announce(calls) {
 function speak() {
   if (!say || unsaid.length === 0 || performance.now() - lastSaid < SAY_MS) return;
   unsaid.sort((a, b) => a.priority - b.priority);
-  say.textContent = "New alarm. " + unsaid[0].text + (unsaid.length > 1 ? ". And " + (unsaid.length - 1) + " more." : ".");
+  say.textContent = t("New alarm. {1}.", unsaid[0].text) + (unsaid.length > 1 ? " " + t("And {1} more.", unsaid.length - 1) : "");
   unsaid = [];
   lastSaid = performance.now();
 }

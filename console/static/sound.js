@@ -1,5 +1,6 @@
 // Calls by sound: by priority, after somebody at this station has said so. On or off,
 // and what was silenced, is kept by the browser and holds for all its pages.
+import { t } from "./words.js";
 
 /** Tones in Hz, one after another, and seconds until they come again; 0: once. @type {Record<number, {hz: number[], again: number}>} */
 const TONES = {
@@ -61,12 +62,12 @@ async function play(priority) {
 function show() {
   if (!state || !box) return;
   let word = "off";
-  if (on()) word = audio && audio.state !== "running" ? "blocked: press any key" : calls.length > 0 && loud().length === 0 ? "silenced" : "on";
-  const text = "Sound " + word;
+  if (on()) word = audio && audio.state !== "running" ? "blocked" : calls.length > 0 && loud().length === 0 ? "silenced" : "on";
+  const text = { off: t("Sound off"), on: t("Sound on"), silenced: t("Sound silenced"), blocked: t("Sound blocked: press any key") }[word] ?? "";
   if (state.textContent !== text) state.textContent = text;
   box.dataset.state = word;
   const toggle = box.querySelector("[data-do=toggle]");
-  if (toggle) toggle.textContent = on() ? "Turn it off" : "Turn it on";
+  if (toggle) toggle.textContent = on() ? t("Turn it off") : t("Turn it on");
 }
 
 /**
@@ -117,7 +118,7 @@ if (box) {
         break;
       case "notices":
         if ("Notification" in window && (await Notification.requestPermission()) === "granted") keep(NOTICES, kept(NOTICES) === "on" ? "off" : "on");
-        b.textContent = kept(NOTICES) === "on" ? "Notices on" : "Notices off";
+        b.textContent = kept(NOTICES) === "on" ? t("Notices on") : t("Notices off");
         break;
     }
     tick();

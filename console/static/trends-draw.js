@@ -1,11 +1,12 @@
 // Draws the charts of the trends. Between smallest and largest value of each
 // stretch lies a band, so that a spike of a second is seen in a span of a season.
 import uPlot from "./vendor/uPlot.esm.js";
+import { point, t } from "./words.js";
 
 const DASHES = [[], [9, 5], [2, 4], [], [9, 5], [2, 4], [], [9, 5]];
 /** The letters of marks. @type {Record<string, string>} */
 export const LETTERS = { alarm: "A", cleaning: "C", correction: "R", strike: "S", note: "N", gap: "G" };
-const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+const MONTHS = t("Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec").split(" ");
 const zone = document.getElementById("charts")?.dataset.zone || "UTC";
 const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, day: "numeric", month: "numeric", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 
@@ -30,7 +31,7 @@ export function clockText(s, field, exact) {
 /** @param {number} v */
 export function number(v) {
   if (v === null || !Number.isFinite(v)) return "–";
-  return String(Number(v.toPrecision(5))).replace("-", "−");
+  return String(Number(v.toPrecision(5))).replace("-", "−").replace(".", point);
 }
 
 /**
@@ -270,12 +271,12 @@ export class Charts {
    */
   scatter(tags, series) {
     this.clear();
-    if (tags.length < 2) return "Add a second tag: the first one goes across, the others against it.";
+    if (tags.length < 2) return t("Add a second tag: the first one goes across, the others against it.");
     const axis = this.axis(), base = series[tags[0].path];
     const of = new Map(base.time.map((/** @type {number} */ s, /** @type {number} */ i) => [Math.round(s), base.mean[i]]));
     const said = [];
-    for (const t of tags.slice(1)) {
-      const o = series[t.path];
+    for (const tag of tags.slice(1)) {
+      const o = series[tag.path];
       /** @type {[number, number][]} */
       const pairs = [];
       o.time.forEach((/** @type {number} */ s, /** @type {number} */ i) => {
@@ -286,9 +287,10 @@ export class Charts {
       const n = pairs.length, mx = pairs.reduce((s, p) => s + p[0], 0) / n, my = pairs.reduce((s, p) => s + p[1], 0) / n;
       let xx = 0, yy = 0, xy = 0;
       for (const [x, y] of pairs) { xx += (x - mx) ** 2; yy += (y - my) ** 2; xy += (x - mx) * (y - my); }
-      said.push(n ? `${t.label}: ${n} pairs of means, correlation ${number(xy / Math.sqrt(xx * yy))}, slope ${number(xy / xx)} ${t.unit} per ${tags[0].unit || "1"}` : t.label + ": no value in common");
-      const colour = this.token("--trace-" + t.index);
-      this.add(t.label + " / " + (t.unit || "1") + " against " + tags[0].label + " / " + (tags[0].unit || "1"), {
+      said.push(n ? t("{1}: {2} pairs of means, correlation {3}, slope {4} {5} per {6}", tag.label, n, number(xy / Math.sqrt(xx * yy)), number(xy / xx), tag.unit, tags[0].unit || "1")
+        : t("{1}: no value in common", tag.label));
+      const colour = this.token("--trace-" + tag.index);
+      this.add(t("{1} against {2}", tag.label + " / " + (tag.unit || "1"), tags[0].label + " / " + (tags[0].unit || "1")), {
         series: [{}, { stroke: colour, paths: () => null, points: { show: true, size: 4, fill: colour, width: 0 } }],
         scales: { x: { time: false } }, axes: [axis, { ...axis, size: 62 }], cursor: { points: { show: false }, drag: { x: false, y: false } },
       }, [pairs.map((p) => p[0]), pairs.map((p) => p[1])], this.height(tags.length - 1));

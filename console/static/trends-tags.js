@@ -1,4 +1,5 @@
 // The tags of the house: what they are called, and a search by words.
+import { t } from "./words.js";
 
 /** @typedef {{label: string, unit: string, scale: number, offset: number, stepped: boolean, meaning: string}} Meta */
 
@@ -58,7 +59,7 @@ export function search(field, list, chosen, take) {
     if (found.length !== 0 && found.length <= 12) return;
     const li = document.createElement("li");
     li.className = "calm";
-    li.textContent = found.length ? found.length - 12 + " more: add a word" : "no tag has these words";
+    li.textContent = found.length ? t("{1} more: add a word", found.length - 12) : t("no tag has these words");
     list.append(li);
   };
   field.addEventListener("input", show);

@@ -2,9 +2,14 @@
 // zoom and pan fetch what the screen can show.
 import { Charts, LETTERS, clockText, number } from "./trends-draw.js";
 import { search, meta } from "./trends-tags.js";
+import { t } from "./words.js";
 
 const MOST = 8;
-const KINDS = ["alarm", "cleaning", "correction", "strike", "note", "gap"];
+/** The kinds of marks: one, and several. @type {Record<string, string[]>} */
+const KINDS = {
+  alarm: [t("alarm"), t("alarms")], cleaning: [t("cleaning"), t("cleanings")], correction: [t("correction"), t("corrections")],
+  strike: [t("strike"), t("strikes")], note: [t("note"), t("notes")], gap: [t("gap"), t("gaps")],
+};
 
 /** @param {string} id */
 function el(id) { return /** @type {any} */ (document.getElementById(id)); }
@@ -136,18 +141,18 @@ async function periods() {
   const [from, to] = range();
   if (at.view === "before") {
     const d = lengthOf(at.shift) || to - from;
-    return [0, 1].map((n) => ({ label: n ? "the time before" : "now", from: from - n * d, to: to - n * d }));
+    return [0, 1].map((n) => ({ label: n ? t("the time before") : t("now"), from: from - n * d, to: to - n * d }));
   }
   const owner = at.tags[0].slice(0, at.tags[0].lastIndexOf("."));
   const kind = at.view === "cycles" ? "cleaning" : "strike";
   const marks = (await happened([at.tags[0]], to - 400 * 86400, to)).filter((/** @type {any} */ m) => m.kind === kind && m.source === owner);
   const out = marks.map((/** @type {any} */ m, /** @type {number} */ i) => kind === "cleaning"
-    ? { label: "from " + clockText(m.b), from: m.b, to: i + 1 < marks.length ? marks[i + 1].a : to }
+    ? { label: t("from {1}", clockText(m.b)), from: m.b, to: i + 1 < marks.length ? marks[i + 1].a : to }
     : { label: clockText(m.a), from: m.a, to: m.b });
   const some = out.filter((/** @type {any} */ p) => p.to > p.from && Number.isFinite(p.from)).reverse().slice(0, 6);
   if (some.length === 0) {
-    throw new Error(kind === "cleaning" ? "There is no recorded cleaning of " + (owner || "the house") + ": choose a tag of a body that was cleaned."
-      : "There is no recorded strike of " + (owner || "the house") + ": choose a tag of a batch pan.");
+    throw new Error(kind === "cleaning" ? t("There is no recorded cleaning of {1}: choose a tag of a body that was cleaned.", owner || t("the house"))
+      : t("There is no recorded strike of {1}: choose a tag of a batch pan.", owner || t("the house")));
   }
   return some;
 }
@@ -166,10 +171,10 @@ async function refresh() {
     charts.clear();
     last = null;
     el("below").hidden = true;
-    say.textContent = "No tag is chosen.";
+    say.textContent = t("No tag is chosen.");
     return;
   }
-  if (!last) say.textContent = "Reading the archive.";
+  if (!last) say.textContent = t("Reading the archive.");
   const begun = performance.now();
   try {
     await meta.ready(at.tags);
@@ -182,14 +187,14 @@ async function refresh() {
       charts.overlay(tags, over, sets);
       last = null;
       el("below").hidden = true;
-      say.textContent = over.length + " stretches, each from its own beginning.";
+      say.textContent = t("{1} stretches, each from its own beginning.", over.length);
     } else {
       const [series, marks] = await Promise.all([values(at.tags, from, to), happened(at.tags, from, to)]);
       last = { from, to, series, marks, tags };
       if (at.view === "scatter") say.textContent = charts.scatter(tags, series);
       else {
         charts.lines(tags, series, from, to, at.one, shownMarks());
-        say.textContent = refused || (at.tags.some((t) => series[t].time.length) ? "" : "The archive holds nothing for this span.");
+        say.textContent = refused || (at.tags.some((path) => series[path].time.length) ? "" : t("The archive holds nothing for this span."));
       }
       statistics();
       markList();
@@ -198,7 +203,7 @@ async function refresh() {
     host.dataset.drawn = String(Math.round(performance.now() - begun));
   } catch (e) {
     if (mine.signal.aborted) return;
-    say.textContent = /** @type {Error} */ (e).message + (last ? " The charts are not up to date." : "");
+    say.textContent = /** @type {Error} */ (e).message + (last ? " " + t("The charts are not up to date.") : "");
   }
 }
 
@@ -223,7 +228,7 @@ function list() {
     drop.className = "drop";
     drop.href = "/trends";
     drop.textContent = "✕";
-    drop.setAttribute("aria-label", "Take out " + m.label);
+    drop.setAttribute("aria-label", t("Take out {1}", m.label));
     li.append(key, text, drop);
     return li;
   }));
@@ -235,7 +240,7 @@ function controls() {
   for (const [id, s] of /** @type {[string, number][]} */ ([["from", from], ["to", to]])) {
     if (document.activeElement !== el(id)) { el(id).value = clockText(s, true); el(id).dataset.s = String(s); }
   }
-  el("stamp").textContent = clockText(from) + " to " + clockText(to);
+  el("stamp").textContent = t("{1} to {2}", clockText(from), clockText(to));
   el("none").hidden = at.tags.length > 0;
   el("add-form").hidden = at.tags.length >= MOST;
   el("view").value = at.view;
@@ -269,16 +274,16 @@ function controls() {
  */
 function readout(s) {
   if (!last) return;
-  el("stamp").textContent = s === null ? clockText(last.from) + " to " + clockText(last.to) : clockText(s, false, true);
+  el("stamp").textContent = s === null ? t("{1} to {2}", clockText(last.from), clockText(last.to)) : clockText(s, false, true);
   Array.from(el("chosen").children).forEach((li, i) => {
     const out = li.querySelector(".at"), o = last.series[at.tags[i]];
     if (!out || !o) return;
     const n = s === null ? o.time.length - 1 : index(o.time, s);
-    if (n < 0) { out.textContent = "no value"; return; }
+    if (n < 0) { out.textContent = t("no value"); return; }
     const code = o.status[n] >>> 30, unit = meta(at.tags[i]).unit;
     const wide = o.min[n] !== null && o.max[n] - o.min[n] > Math.abs(o.mean[n]) * 1e-6;
-    out.textContent = (o.mean[n] === null ? "no value" : number(o.mean[n]) + " " + unit + (wide ? " (" + number(o.min[n]) + " to " + number(o.max[n]) + ")" : "")) +
-      ", " + ["Good", "Uncertain", "Bad", "Bad"][code] + (o.good[n] < 99.9 ? ", " + o.good[n].toFixed(0) + " % Good" : "");
+    out.textContent = (o.mean[n] === null ? t("no value") : number(o.mean[n]) + " " + unit + (wide ? " (" + t("{1} to {2}", number(o.min[n]), number(o.max[n])) + ")" : "")) +
+      ", " + [t("Good"), t("Uncertain"), t("Bad"), t("Bad")][code] + (o.good[n] < 99.9 ? ", " + o.good[n].toFixed(0) + " % " + t("Good") : "");
   });
 }
 
@@ -321,23 +326,23 @@ function statistics() {
 }
 
 function markList() {
-  const count = new Map(KINDS.map((k) => [k, last.marks.filter((/** @type {any} */ m) => m.kind === k).length]));
-  const some = KINDS.filter((k) => count.get(k));
-  el("marks-count").textContent = some.map((k) => count.get(k) + " " + k + (count.get(k) === 1 ? "" : "s")).join(", ") || "none";
+  const count = new Map(Object.keys(KINDS).map((k) => [k, last.marks.filter((/** @type {any} */ m) => m.kind === k).length]));
+  const some = Object.keys(KINDS).filter((k) => count.get(k));
+  el("marks-count").textContent = some.map((k) => count.get(k) + " " + KINDS[k][count.get(k) === 1 ? 0 : 1]).join(", ") || t("none");
   el("mark-kinds").replaceChildren(...some.map((k) => {
     const label = document.createElement("label"), box = document.createElement("input");
     label.className = "check";
     box.type = "checkbox";
     box.checked = !hidden.has(k);
     box.addEventListener("change", () => { if (box.checked) hidden.delete(k); else hidden.add(k); go({}); });
-    label.append(box, " " + LETTERS[k] + " " + k + "s");
+    label.append(box, " " + LETTERS[k] + " " + KINDS[k][1]);
     return label;
   }));
   el("mark-list").replaceChildren(...shownMarks().slice(-200).reverse().map((/** @type {any} */ m) => {
     const li = document.createElement("li"), a = document.createElement("a");
     a.href = m.href;
     a.textContent = m.text;
-    li.append(clockText(m.a) + (m.b > m.a ? (Number.isFinite(m.b) ? " to " + clockText(m.b) : " on") : "") + " " + m.kind + ": ", a);
+    li.append(clockText(m.a) + (m.b > m.a ? (Number.isFinite(m.b) ? " – " + clockText(m.b) : " →") : "") + " " + KINDS[m.kind][0] + ": ", a);
     return li;
   }));
 }
@@ -394,7 +399,7 @@ el("range").addEventListener("submit", async (/** @type {any} */ e) => {
 });
 host.addEventListener("keydown", (/** @type {any} */ e) => {
   const f = /** @type {any} */ ({ ArrowLeft: MOVES.back, ArrowRight: MOVES.on, "+": MOVES.in, "=": MOVES.in, "-": MOVES.out, 0: MOVES.now,
-    m: () => { hidden = hidden.size ? new Set() : new Set(KINDS); go({}); } })[e.key];
+    m: () => { hidden = hidden.size ? new Set() : new Set(Object.keys(KINDS)); go({}); } })[e.key];
   if (!f || e.ctrlKey || e.metaKey || e.altKey) return;
   e.preventDefault();
   e.stopPropagation();

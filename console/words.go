@@ -1,0 +1,133 @@
+package console
+
+import (
+	"fmt"
+	"html/template"
+	"net/http"
+	"regexp"
+	"strings"
+
+	"calandria/console/catalog"
+	"calandria/plant/words"
+)
+
+const languageCookie = "calandria_language"
+
+// languageOf is the language of an answer: what the station has chosen, else the site's,
+// else what the browser asks for.
+func (s *Server) languageOf(r *http.Request) *catalog.Language {
+	var chosen string
+	if c, err := r.Cookie(languageCookie); err == nil {
+		chosen = c.Value
+	}
+	return catalog.Choose(s.languages, chosen, s.b.House().Config.Site.Language, r.Header.Get("Accept-Language"))
+}
+
+// A template in another language is the same template with its own words exchanged: the
+// text between tags, and that of attributes which a person reads. An action that shows
+// a value stands in the key as {1}, {2} and so on, and says its value in the language.
+var (
+	aPiece     = regexp.MustCompile(`(?s)\{\{.*?\}\}|<(?:\{\{.*?\}\}|[^>])*>`)
+	anAction   = regexp.MustCompile(`(?s)^(\{\{(?:-\s)?\s*)(.*?)(\s*(?:\s-)?\}\})$`)
+	aReadable  = regexp.MustCompile(`(?s)\b(title|aria-label|placeholder|data-why|alt)="((?:\{\{.*?\}\}|[^"])*)"`)
+	isControl  = regexp.MustCompile(`^(if|else|end|range|with|template|define|block|break|continue|/\*|\$\w+\s*:?=)`)
+	aWord      = regexp.MustCompile(`(?s)\pL.*\pL`)
+	spaces     = regexp.MustCompile(`\s+`)
+	anOrdinal  = regexp.MustCompile(`\{\d+\}`)
+	anEntity   = regexp.MustCompile(`&\w+;`)
+	emptyWords = regexp.MustCompile(`^\{\{-?\s*""\s*-?\}\}$`)
+)
+
+// inLanguage gives the source of a template with its words as say has them.
+func inLanguage(source string, say func(key string) string) string {
+	var out, run strings.Builder
+	code, at := false, 0
+	flush := func() {
+		exchange := say
+		if code {
+			exchange = func(key string) string { return key }
+		}
+		out.WriteString(exchanged(run.String(), exchange))
+		run.Reset()
+	}
+	for _, m := range aPiece.FindAllStringIndex(source, -1) {
+		run.WriteString(source[at:m[0]])
+		at = m[1]
+		piece := source[m[0]:m[1]]
+		if strings.HasPrefix(piece, "{{") && !isControl.MatchString(anAction.FindStringSubmatch(piece)[2]) && !emptyWords.MatchString(piece) {
+			run.WriteString(piece)
+			continue
+		}
+		flush()
+		code = strings.HasPrefix(piece, "<code") // what stands in it is typed as it is
+		if strings.HasPrefix(piece, "<") {
+			piece = aReadable.ReplaceAllStringFunc(piece, func(attribute string) string {
+				m := aReadable.FindStringSubmatch(attribute)
+				return m[1] + `="` + inLanguage(m[2], say) + `"`
+			})
+		}
+		out.WriteString(piece)
+	}
+	run.WriteString(source[at:])
+	flush()
+	return out.String()
+}
+
+// exchanged is inLanguage of a run of words and values.
+func exchanged(run string, say func(key string) string) string {
+	var values []string
+	key := aPiece.ReplaceAllStringFunc(run, func(action string) string {
+		m := anAction.FindStringSubmatch(action)
+		action = m[1] + m[2] + " | words" + m[3]
+		values = append(values, action)
+		return fmt.Sprintf("{%d}", len(values))
+	})
+	bare := strings.TrimSpace(key)
+	before, after, _ := strings.Cut(key, bare)
+	bare = spaces.ReplaceAllString(bare, " ")
+	if aWord.MatchString(anEntity.ReplaceAllString(anOrdinal.ReplaceAllString(bare, ""), "")) && !strings.Contains(bare, `="`) {
+		bare = say(bare)
+	}
+	return before + anOrdinal.ReplaceAllStringFunc(bare, func(ordinal string) string {
+		var n int
+		if fmt.Sscanf(ordinal, "{%d}", &n); n < 1 || n > len(values) {
+			return ordinal
+		}
+		return values[n-1]
+	}) + after
+}
+
+// inScripts finds the texts of scripts: what they give to t.
+var inScripts = regexp.MustCompile(`\bt\("((?:[^"\\]|\\.)*)"`)
+
+// scriptWords are the texts of the scripts in a language, as far as they differ.
+func (s *Server) scriptWords(l *catalog.Language) func() map[string]string {
+	texts := map[string]string{}
+	for name, a := range s.assets {
+		if !strings.HasSuffix(name, ".js") {
+			continue
+		}
+		for _, m := range inScripts.FindAllSubmatch(a.body, -1) {
+			if key := string(m[1]); l.Plain(key) != key {
+				texts[key] = l.Plain(key)
+			}
+		}
+	}
+	return func() map[string]string { return texts }
+}
+
+// wordsIn says a value of a page in a language: words, and the names that the types of
+// the core have. What is a string stays as it is.
+func wordsIn(l *catalog.Language) func(v any) any {
+	return func(v any) any {
+		switch v := v.(type) {
+		case words.Text:
+			return l.Say(v)
+		case template.HTML:
+			return v
+		case fmt.Stringer:
+			return l.Plain(v.String())
+		}
+		return v
+	}
+}

@@ -1,0 +1,204 @@
+package console
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"go/ast"
+	"go/constant"
+	"go/importer"
+	"go/parser"
+	"go/token"
+	"go/types"
+	"io"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"calandria/console/catalog"
+)
+
+// keys are the texts that can be said, each with a place where it stands.
+type keys map[string]string
+
+func (k keys) add(key, where string) {
+	if aWord.MatchString(aVerb.ReplaceAllString(key, "")) {
+		k[key] = cmp.Or(k[key], where)
+	}
+}
+
+var (
+	aVerb = regexp.MustCompile(`%(\[\d+\])?[-+#0]*[\d.]*[a-zA-Z%]`)
+)
+
+func (k keys) ofTemplates(t *testing.T) {
+	files, _ := fs.Glob(templateFiles, "templates/*.html")
+	for _, name := range files {
+		body, err := templateFiles.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		inLanguage(string(body), func(key string) string { k.add(key, name); return key })
+	}
+}
+
+func (k keys) ofScripts(t *testing.T) {
+	files, _ := fs.Glob(staticFiles, "static/*.js")
+	for _, name := range files {
+		body, err := staticFiles.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range inScripts.FindAllStringSubmatch(string(body), -1) {
+			k.add(m[1], name)
+		}
+	}
+}
+
+// ofGo adds every constant of the program that is a words.Text: the compiler's own
+// reading of it.
+func (k keys) ofGo(t *testing.T) {
+	list := exec.Command("go", "list", "-export", "-deps", "-json=ImportPath,Export,Dir,GoFiles,Module", "./cmd/calandria")
+	list.Dir = ".."
+	list.Stderr = os.Stderr
+	out, err := list.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	type unit struct {
+		ImportPath, Export, Dir string
+		GoFiles                 []string
+		Module                  *struct{ Main bool }
+	}
+	exports, own := map[string]string{}, []unit{}
+	for d := json.NewDecoder(strings.NewReader(string(out))); ; {
+		var u unit
+		if err := d.Decode(&u); err == io.EOF {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		exports[u.ImportPath] = u.Export
+		if u.Module != nil && u.Module.Main {
+			own = append(own, u)
+		}
+	}
+	fset := token.NewFileSet()
+	load := importer.ForCompiler(fset, "gc", func(path string) (io.ReadCloser, error) { return os.Open(exports[path]) })
+	for _, u := range own {
+		var files []*ast.File
+		for _, name := range u.GoFiles {
+			f, err := parser.ParseFile(fset, filepath.Join(u.Dir, name), nil, parser.SkipObjectResolution)
+			if err != nil {
+				t.Fatal(err)
+			}
+			files = append(files, f)
+		}
+		info := types.Info{Types: map[ast.Expr]types.TypeAndValue{}}
+		if _, err := (&types.Config{Importer: load}).Check(u.ImportPath, fset, files, &info); err != nil {
+			t.Fatal(err)
+		}
+		for expr, tv := range info.Types {
+			if tv.Value != nil && tv.Value.Kind() == constant.String && tv.Type.String() == "calandria/plant/words.Text" {
+				p := fset.Position(expr.Pos())
+				k.add(strings.TrimSpace(constant.StringVal(tv.Value)), fmt.Sprintf("%s:%d", filepath.Base(p.Filename), p.Line))
+			}
+		}
+	}
+}
+
+func allKeys(t *testing.T) keys {
+	k := keys{}
+	k.ofTemplates(t)
+	k.ofScripts(t)
+	k.ofGo(t)
+	return k
+}
+
+// Every text that the program can say is in every language of the catalogue, and nothing
+// else is. A translation has the values of its text.
+func TestCatalogueIsWhole(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: reads the whole program")
+	}
+	used := allKeys(t)
+	if name := os.Getenv("CALANDRIA_KEYS"); name != "" { // for who translates: all keys, with their places
+		body, _ := json.MarshalIndent(used, "", " ")
+		if err := os.WriteFile(name, body, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	files, _ := filepath.Glob("catalog/*.json")
+	if len(files) < 2 {
+		t.Fatalf("languages: %v, want Spanish and Portuguese at least", files)
+	}
+	for _, name := range files {
+		body, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var texts map[string]json.RawMessage
+		if err := json.Unmarshal(body, &texts); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		for key, where := range used {
+			if _, ok := texts[key]; !ok {
+				t.Errorf("%s has no %q (%s)", name, key, where)
+			}
+		}
+		for key, raw := range texts {
+			if _, ok := used[key]; !ok {
+				t.Errorf("%s: nobody says %q", name, key)
+			}
+			if !slices.Equal(valuesIn(key), valuesIn(string(raw))) && raw[0] == '"' {
+				t.Errorf("%s: %q has other values than %s", name, key, raw)
+			}
+		}
+	}
+}
+
+var aValue = regexp.MustCompile(`\{\d+\}|%(\[\d+\])?[-+#0]*[\d.]*[a-zA-Z%]`)
+
+// valuesIn are the placeholders of a text, in order of the alphabet.
+func valuesIn(text string) []string {
+	list := aValue.FindAllString(text, -1)
+	for i := range list {
+		list[i] = regexp.MustCompile(`\[\d+\]`).ReplaceAllString(list[i], "")
+	}
+	slices.Sort(list)
+	return list
+}
+
+// How a template of an English page becomes one of another language.
+func TestTemplateInAnotherLanguage(t *testing.T) {
+	say := func(key string) string {
+		return map[string]string{"Day {1} of {2}": "De {2}, día {1}", "Search": "Buscar", "{1} for this load": "{1} con esta carga", "high": "alto"}[key]
+	}
+	source := `<p title="Search"{{if .X}} class="Search"{{end}}>Day {{.N}}  of {{- .All -}} </p>{{if .X}}<i aria-label="{{.D}} for this load">Search</i>{{end}}{{.Y}}`
+	want := `<p title="Buscar"{{if .X}} class="Search"{{end}}>De {{- .All | words -}}, día {{.N | words}} </p>{{if .X}}<i aria-label="{{.D | words}} con esta carga">Buscar</i>{{end}}{{.Y | words}}`
+	if got := inLanguage(source, say); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+}
+
+// The language of a person goes before that of the site, and this before what the browser
+// asks for (RFC 9110, 12.5.4 for the order of the header).
+func TestWhoseLanguage(t *testing.T) {
+	all, err := catalog.All()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range [][]string{
+		{"en", "", "", ""}, {"es", "es", "pt", "en"}, {"pt", "", "pt", "es"}, {"es", "", "", "fr;q=0.9, es-MX;q=0.8, en;q=0.5"},
+		{"pt", "", "", "pt-BR"}, {"en", "", "", "fr"}, {"en", "xx", "", ""}, {"es", "'; drop", "es", ""},
+	} {
+		if got := catalog.Choose(all, c[1:]...).Tag; got != c[0] {
+			t.Errorf("%q: %s, want %s", c[1:], got, c[0])
+		}
+	}
+}

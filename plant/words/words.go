@@ -1,0 +1,159 @@
+// Package words holds what is said to a person as data: which words, and what was put
+// into them. An edge says it in the language of who reads.
+package words
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+)
+
+// Text is words for a person, in English. A constant is a Text; [Say] makes one of a
+// format and values. Texts may be joined with + and compared. Everything that is
+// a Text can be translated; what must stay as it is, such as a name or what a person
+// wrote, is a string.
+type Text string
+
+// A text with values is begin, format, and each value after next, end. The first byte of
+// a value says what it is.
+const (
+	begin, next, end = '\x0e', '\x1f', '\x0f'
+	marks            = "\x0e\x1f\x0f"
+)
+
+// Say makes a Text of a format (as in package fmt) and values: Texts, which are
+// translated, numbers, and strings, which are not. A value with a method String counts as
+// a Text: names of phases, of priorities.
+func Say(format Text, values ...any) Text {
+	if len(values) == 0 {
+		return format
+	}
+	var b strings.Builder
+	b.WriteByte(begin)
+	b.WriteString(string(format))
+	for _, v := range values {
+		b.WriteByte(next)
+		switch v := v.(type) {
+		case Text:
+			b.WriteString("t" + string(v))
+		case float64:
+			b.WriteString("f" + strconv.FormatFloat(v, 'g', -1, 64))
+		case int, int64, uint64, uint8:
+			fmt.Fprintf(&b, "d%d", v)
+		case fmt.Stringer:
+			b.WriteString("t" + verbatim(v.String()))
+		default:
+			b.WriteString("s" + verbatim(fmt.Sprint(v)))
+		}
+	}
+	b.WriteByte(end)
+	return Text(b.String())
+}
+
+// Verbatim is a Text that no language changes: a name, words of the site.
+func Verbatim(s string) Text { return Say("%s", s) }
+
+func verbatim(s string) string {
+	if !strings.ContainsAny(s, marks) {
+		return s
+	}
+	return strings.Map(func(r rune) rune {
+		if strings.ContainsRune(marks, r) {
+			return -1
+		}
+		return r
+	}, s)
+}
+
+// String says it in English.
+func (t Text) String() string {
+	return t.In(func(format string, values []any) string {
+		if len(values) == 0 {
+			return format
+		}
+		return fmt.Sprintf(format, values...)
+	})
+}
+
+// MarshalText says it in English.
+func (t Text) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
+
+// In says it as say does: it gets each format with its values (string, float64, int64),
+// and what stands between them with none.
+func (t Text) In(say func(format string, values []any) string) string {
+	rest := string(t)
+	if strings.IndexByte(rest, begin) < 0 {
+		return say(rest, nil)
+	}
+	var out strings.Builder
+	for rest != "" {
+		i := strings.IndexByte(rest, begin)
+		if i < 0 {
+			i = len(rest)
+		}
+		if i > 0 {
+			out.WriteString(say(rest[:i], nil))
+		}
+		if rest = rest[i:]; rest != "" {
+			var parts []string
+			parts, rest = split(rest[1:])
+			values := make([]any, len(parts)-1)
+			for k, p := range parts[1:] {
+				values[k] = valueOf(p, say)
+			}
+			out.WriteString(say(parts[0], values))
+		}
+	}
+	return out.String()
+}
+
+// split gives the format and the values of what was begun, and what follows it.
+func split(s string) (parts []string, rest string) {
+	depth, from := 0, 0
+	for i := range len(s) {
+		switch s[i] {
+		case begin:
+			depth++
+		case next:
+			if depth == 0 {
+				parts, from = append(parts, s[from:i]), i+1
+			}
+		case end:
+			if depth == 0 {
+				return append(parts, s[from:i]), s[i+1:]
+			}
+			depth--
+		}
+	}
+	return append(parts, s[from:]), ""
+}
+
+func valueOf(p string, say func(string, []any) string) any {
+	if p == "" {
+		return ""
+	}
+	switch kind, text := p[0], p[1:]; kind {
+	case 't':
+		return Text(text).In(say)
+	case 'f':
+		v, _ := strconv.ParseFloat(text, 64)
+		return v
+	case 'd':
+		v, _ := strconv.ParseInt(text, 10, 64)
+		return v
+	default:
+		return text
+	}
+}
+
+// Join puts texts one behind the other, with something between them.
+func Join(list []Text, between Text) Text {
+	var b strings.Builder
+	for i, t := range list {
+		if i > 0 {
+			b.WriteString(string(between))
+		}
+		b.WriteString(string(t))
+	}
+	return Text(b.String())
+}
