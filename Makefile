@@ -8,6 +8,8 @@ GOLANGCI := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
 GOVULNCHECK := golang.org/x/vuln/cmd/govulncheck@v1.9.0
 CYCLONEDX := github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.10.0
 NFPM := github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.48.0
+# Releases are built with the newest mends of the standard library.
+export RELEASE_GO := go1.26.10
 # Where it cannot be reached, make vuln asks the newest copy in golang.org/x/vulndb.
 VULNDB ?= https://vuln.go.dev
 
@@ -70,7 +72,7 @@ vuln: ## known vulnerabilities in what the program calls
 	  echo "$$db cannot be reached: the copy in golang.org/x/vulndb is asked"; \
 	  copy=$$($(GO) mod download -json golang.org/x/vulndb@latest | sed -n 's/.*"Dir": "\(.*\)",/\1/p'); \
 	  rm -rf .cache/vulndb; $(GO) -C $$copy run ./cmd/indexdb -vulns $$copy/data/osv -out $(CURDIR)/.cache/vulndb; db=file://$(CURDIR)/.cache/vulndb; \
-	fi; $(GO) run $(GOVULNCHECK) -db $$db ./...
+	fi; GOTOOLCHAIN=$(RELEASE_GO) $(GO) run $(GOVULNCHECK) -db $$db ./...
 
 bench: ## ratios within one run, kept in cmd/calandria/testdata/figures.jsonl; see DEVELOPERS.md (an hour)
 	$(GO) test -run '^$$' -bench . -benchmem ./...

@@ -8,6 +8,8 @@ set -euo pipefail
 version=${1:?usage: release.sh VERSION [FOLDER]} out=$(realpath -m "${2:-dist}")
 cd "$(dirname "$0")/.."
 export CGO_ENABLED=0 GOFLAGS=-trimpath LC_ALL=C TZ=UTC
+# The newest mends of the standard library; the toolchain is fetched as a module.
+export GOTOOLCHAIN=${RELEASE_GO:-go1.26.10}
 export SOURCE_DATE_EPOCH=${SOURCE_DATE_EPOCH:-$(git log -1 --format=%ct)}
 rm -rf "$out" && mkdir -p "$out"
 work=$(mktemp -d)
