@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -19,9 +20,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -56,14 +60,44 @@ func TestFigures(t *testing.T) {
 	t.Run("disk", measureDisk)
 	t.Run("latency", measureLatency)
 	t.Run("demo", measureDemo)
+	t.Run("pages", measurePages)
 	t.Run("rules", measureRules)
 }
 
 // measureValue takes values once a second from node-opcua, by a bare gopcua
-// client that discards them and by the whole program: processor time a value, in
-// the first and in the last minute, and bytes written.
+// client that discards them and by the whole program with its readers: processor
+// time a value, in the first and in the last minute, bytes written, what is lost.
 func measureValue(t *testing.T) {
-	for _, n := range []int{1000, 5000} {
+	for _, n := range []int{100, 1000, 5000, 20_000} {
+		t.Run(fmt.Sprint(n), func(t *testing.T) { measureValues(t, n) })
+	}
+	name := "processor time a value, whole program, %d tags, last minute, us"
+	if few, many := taken[fmt.Sprintf(name, 100)], taken[fmt.Sprintf(name, 20_000)]; few > 0 && many > 0 {
+		figure(t, "processor time a value, 20,000 tags over 100", "times", many/few)
+	}
+}
+
+// ownCPU is the processor time of this process and of the readers it started.
+func ownCPU(t *testing.T) time.Duration {
+	sum := processCPU(t, os.Getpid())
+	children, err := filepath.Glob("/proc/self/task/*/children")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range children {
+		b, _ := os.ReadFile(c)
+		for pid := range strings.FieldsSeq(string(b)) {
+			if args, _ := os.ReadFile("/proc/" + pid + "/cmdline"); strings.Contains(string(args), "read-server") {
+				n, _ := strconv.Atoi(pid)
+				sum += processCPU(t, n)
+			}
+		}
+	}
+	return sum
+}
+
+func measureValues(t *testing.T, n int) {
+	{
 		f := startForeign(t, map[string]any{"port": 0, "variables": n, "ramp": 1000})
 		endpoint := fmt.Sprintf("opc.tcp://127.0.0.1:%d", f.port)
 		bare := bareClient(t, endpoint, n, 30*time.Second)
@@ -86,10 +120,10 @@ func measureValue(t *testing.T) {
 		r.await("connected", 60*time.Second, func(s *engine.Picture) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })
 		time.Sleep(10 * time.Second)
 		each := func(d time.Duration) (us, written float64) {
-			stored, cpu, io := r.archive.Health().Stored, processCPU(t, os.Getpid()), bytesWritten(t)
+			stored, cpu, io := r.archive.Health().Stored, ownCPU(t), bytesWritten(t)
 			time.Sleep(d)
 			values := float64(r.archive.Health().Stored - stored)
-			return float64((processCPU(t, os.Getpid()) - cpu).Microseconds()) / values, (bytesWritten(t) - io) / values
+			return float64((ownCPU(t) - cpu).Microseconds()) / values, (bytesWritten(t) - io) / values
 		}
 		first, written := each(time.Minute)
 		time.Sleep(*minutes - 2*time.Minute)
@@ -98,6 +132,19 @@ func measureValue(t *testing.T) {
 		figure(t, fmt.Sprintf("processor time a value, whole program, %d tags, first minute", n), "us", first)
 		figure(t, fmt.Sprintf("processor time a value, whole program, %d tags, last minute", n), "us", last)
 		figure(t, fmt.Sprintf("written a value, all in, %d tags", n), "B", written)
+		lost := 0
+		for i := 0; i < n; i += n / 50 {
+			before := math.NaN()
+			for v, err := range r.archive.Versions(t.Context(), fmt.Sprintf("T%d", i), time.Now().Add(-time.Hour), time.Now()) {
+				if now := math.Round(v.Value - float64(i)/1000); err == nil && v.Quality.IsGood() && now > 0 {
+					if now > before+1 {
+						lost += int(now - before - 1)
+					}
+					before = now
+				}
+			}
+		}
+		figure(t, fmt.Sprintf("values lost of 50 tags of %d", n), "", float64(lost))
 		r.stop()
 	}
 }
@@ -524,4 +571,80 @@ func measureDemo(t *testing.T) {
 	c1, rss, peak := usage()
 	t.Logf("demo after ten minutes at speed 1: %.0f MB resident (peak %.0f MB, while filling the past), %.1f %% of one core; static binary %.1f MB",
 		float64(rss)/1024, float64(peak)/1024, 100*(c1-c0)/60, float64(info.Size())/1e6)
+}
+
+// measurePages opens 500 live pages of the demo: processor time and memory with and
+// without them, and whether each is fed and no scan is late.
+func measurePages(t *testing.T) {
+	const pages, span = 500, 30 * time.Second
+	address := fmt.Sprintf("127.0.0.1:%d", freePort(t))
+	cmd := exec.Command(program(t), "demo", "--data", t.TempDir(), "--days", "0", "--listen", address)
+	cmd.Stdout, cmd.Stderr = io.Discard, io.Discard
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() { cmd.Process.Signal(os.Interrupt); cmd.Wait() }()
+	get := func(path string) string {
+		r, err := http.Get("http://" + address + path)
+		if err != nil {
+			return ""
+		}
+		defer r.Body.Close()
+		b, _ := io.ReadAll(r.Body)
+		return string(b)
+	}
+	poll(t, time.Minute, func() bool { return strings.Contains(get("/healthz"), `"ok"`) }, func() string { return "the demo does not start" })
+	usage := func() (cores, mb float64) {
+		cpu := processCPU(t, cmd.Process.Pid)
+		time.Sleep(span)
+		cores = (processCPU(t, cmd.Process.Pid) - cpu).Seconds() / span.Seconds()
+		b, _ := os.ReadFile(fmt.Sprintf("/proc/%d/status", cmd.Process.Pid))
+		for line := range strings.Lines(string(b)) {
+			fmt.Sscanf(line, "VmRSS: %f kB", &mb)
+		}
+		return cores, mb / 1024
+	}
+	alone, lean := usage()
+	ctx, cancel := context.WithCancel(t.Context())
+	var open sync.WaitGroup
+	defer open.Wait()
+	defer cancel()
+	beats := make([]atomic.Int64, pages)
+	client := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: pages}}
+	defer client.CloseIdleConnections()
+	for i := range pages {
+		open.Go(func() {
+			rq, _ := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+address+"/stream?view="+[]string{"house", "alarms"}[i%2], nil)
+			r, err := client.Do(rq)
+			if err != nil {
+				return
+			}
+			defer r.Body.Close()
+			for lines := bufio.NewScanner(r.Body); lines.Scan(); {
+				if strings.HasPrefix(lines.Text(), "event:") {
+					beats[i].Add(1)
+				}
+			}
+		})
+	}
+	poll(t, time.Minute, func() bool {
+		fed := 0
+		for i := range beats {
+			fed += int(min(1, beats[i].Load()))
+		}
+		return fed == pages
+	}, func() string { return "a page is not fed" })
+	before := make([]int64, pages)
+	for i := range beats {
+		before[i] = beats[i].Load()
+	}
+	full, fat := usage()
+	least := math.Inf(1)
+	for i := range beats {
+		least = min(least, float64(beats[i].Load()-before[i])/span.Seconds())
+	}
+	figure(t, "processor time of one live page of 500", "ms a second", 1000*(full-alone)/pages)
+	figure(t, "memory of one live page of 500", "kB", 1024*(fat-lean)/pages)
+	t.Logf("500 pages: %.2f of a core, %.0f MB (without %.2f, %.0f MB); the least fed page had %.2f events a second; late scans: %s", full, fat, alone, lean, least,
+		regexp.MustCompile(`(?m)^calandria_scans_overrun_total\S* (\S+)`).FindString(get("/metrics")))
 }
