@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -100,7 +101,8 @@ func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 		}
 	}
 	for _, s := range stageNames {
-		if err := add(StageTag(s), plant.Duration, "age of the last test signal that came through: "+s+", s"); err != nil {
+		if err := errors.Join(add(StageTag(s), plant.Duration, "age of the last test signal that came through: "+s+", s"),
+			add(DelayTag(s), plant.Duration, "time that the last test signal took to come through: "+s+", s")); err != nil {
 			return nil, err
 		}
 	}

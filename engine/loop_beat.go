@@ -1,8 +1,10 @@
 package engine
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -43,8 +45,12 @@ type Stage struct {
 var stageNames = []string{"alarm", "picture", "page", "journal", "archive", "forward", "notice"}
 
 // StageTag names the system tag with the age of the last heartbeat that came
-// through a stage.
+// through a stage, DelayTag that with the time it took. That of notices is the worst
+// of the receivers.
 func StageTag(stage string) string { return "heartbeat_" + stage + "_age" }
+
+// DelayTag: see [StageTag].
+func DelayTag(stage string) string { return "heartbeat_" + stage + "_delay" }
 
 // beats follows the heartbeat; edges report from their own goroutines.
 type beats struct {
@@ -80,14 +86,20 @@ func (b *beats) all(now time.Time) []Stage {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var out []Stage
-	for _, name := range stageNames {
-		if s := b.stages[name]; s != nil {
-			x := *s
-			x.Late = now.Sub(x.Sent) > x.limit
-			out = append(out, x)
-		}
+	for _, s := range b.stages {
+		x := *s
+		x.Late = now.Sub(x.Sent) > x.limit
+		out = append(out, x)
 	}
+	place := func(s Stage) int { return slices.Index(stageNames, kindOf(s.Name)) }
+	slices.SortFunc(out, func(x, y Stage) int { return cmp.Or(place(x)-place(y), cmp.Compare(x.Name, y.Name)) })
 	return out
+}
+
+// kindOf is the name of a stage without that of the receiver.
+func kindOf(stage string) string {
+	kind, _, _ := strings.Cut(stage, " ")
+	return kind
 }
 
 // beatLine tells of all stages in one line.
@@ -138,10 +150,9 @@ func (l *Loop) beginBeats(now time.Time) {
 	if l.Forwarded != nil {
 		add("forward", lateElsewhere)
 	}
-	var seldom time.Duration
 	for _, n := range l.Notifiers {
-		if seldom = max(seldom, n.State().AliveEvery); seldom > 0 {
-			add("notice", seldom+lateElsewhere)
+		if s := n.State(); s.AliveEvery > 0 {
+			add("notice "+s.Name, s.AliveEvery+lateElsewhere)
 		}
 	}
 	house, err := plant.Load("heartbeat", []byte("site: {name: heartbeat}\nopcua: {servers: [{name: s, endpoint: \"opc.tcp://127.0.0.1:1\", policy: None, mode: None}]}\n"+
@@ -179,7 +190,6 @@ func (l *Loop) beat(at time.Time) {
 			b.through("forward", b.sent, t)
 		}
 	}
-	var oldest time.Time
 	for _, n := range l.Notifiers {
 		state := n.State()
 		if state.AliveEvery == 0 {
@@ -187,12 +197,9 @@ func (l *Loop) beat(at time.Time) {
 		}
 		n.Tell(plant.Event{Time: at, Received: at, Kind: plant.EventNotify, Source: SystemOwner,
 			Priority: plant.PriorityLow, Text: "a sign of life: call if it stays away"}, true)
-		if t := state.Alive; oldest.IsZero() || t.Before(oldest) {
-			oldest = t
+		if b.through("notice "+state.Name, state.Alive, at); !state.OK {
+			b.failed("notice "+state.Name, state.Text)
 		}
-	}
-	if !oldest.IsZero() {
-		b.through("notice", oldest, at)
 	}
 	if l.Pages != nil {
 		open, oldest := l.Pages()
@@ -208,11 +215,17 @@ func (l *Loop) beat(at time.Time) {
 		b.mu.Unlock()
 	}
 	late := 0
+	age, delay := map[string]time.Duration{}, map[string]time.Duration{}
 	for _, s := range b.all(at) {
-		l.core.Set(StageTag(s.Name), at.Sub(s.Sent).Truncate(beatEvery).Seconds(), at)
+		kind := kindOf(s.Name)
+		age[kind], delay[kind] = max(age[kind], at.Sub(s.Sent).Truncate(beatEvery)), max(delay[kind], s.Delay)
 		if s.Late {
 			late++
 		}
+	}
+	for kind := range age {
+		l.core.Set(StageTag(kind), age[kind].Seconds(), at)
+		l.core.Set(DelayTag(kind), coarse(delay[kind]), at)
 	}
 	l.core.Set("late_stages", float64(late), at)
 }

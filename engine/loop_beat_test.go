@@ -74,7 +74,8 @@ type edge struct{ *notify.Notifier }
 
 func (n edge) Offer(plant.Event, *plant.AlarmSpec) {}
 func (n edge) State() NotifierState {
-	return NotifierState{AliveEvery: n.AliveEvery(), Alive: n.Health().Alive}
+	h := n.Health()
+	return NotifierState{Name: h.Name, OK: h.OK, Text: h.String(), AliveEvery: n.AliveEvery(), Alive: h.Alive}
 }
 func (n edge) Tell(e plant.Event, sign bool) {
 	if sign {
@@ -98,14 +99,15 @@ func TestHeartbeat(t *testing.T) {
 		}
 		p, far := &paper{}, &post{}
 		n := notify.New(notify.Config{Name: "far", Sender: far, Alive: time.Minute})
+		near := notify.New(notify.Config{Name: "near", Sender: &post{}, Alive: 10 * time.Minute})
 		var pages, alive atomic.Int64
 		page := time.Now().Add(8 * time.Minute)
-		l := NewLoop(LoopOptions{Core: c, Archive: p, Journal: ink{p}, Notifiers: []Notifier{edge{n}}, Log: slog.New(slog.DiscardHandler),
+		l := NewLoop(LoopOptions{Core: c, Archive: p, Journal: ink{p}, Notifiers: []Notifier{edge{n}, edge{near}}, Log: slog.New(slog.DiscardHandler),
 			Pages:  func() (int, time.Time) { return int(pages.Load()), page },
 			Counts: Counts{nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}, nothing{}}})
 		ctx, cancel := context.WithCancel(t.Context())
 		var running sync.WaitGroup
-		for _, run := range []func(context.Context) error{l.Run, l.BeatJournal, n.Run, func(ctx context.Context) error { return l.Guard(ctx, func() { alive.Add(1) }) }} {
+		for _, run := range []func(context.Context) error{l.Run, l.BeatJournal, n.Run, near.Run, func(ctx context.Context) error { return l.Guard(ctx, func() { alive.Add(1) }) }} {
 			running.Go(func() { run(ctx) })
 		}
 		late := func() (names []string) {
@@ -120,10 +122,10 @@ func TestHeartbeat(t *testing.T) {
 			t.Helper()
 			time.Sleep(after)
 			synctest.Wait()
-			if got := strings.Join(late(), " "); got != want {
+			if got := strings.Join(late(), ", "); got != want {
 				t.Errorf("late: %q, want %q; %+v", got, want, l.Picture().Stages)
 			}
-			if p := l.Picture().Frame.Point(c.system["late_stages"]); p.Value != float64(len(strings.Fields(want))) {
+			if p := l.Picture().Frame.Point(c.system["late_stages"]); p.Value != float64(len(late())) {
 				t.Errorf("late_stages is %v with %q late", p.Value, want)
 			}
 		}
@@ -153,7 +155,15 @@ func TestHeartbeat(t *testing.T) {
 		expect(62*time.Second, "page")
 		pages.Store(0)
 		far.lost.Store(true)
-		expect(6*time.Minute+30*time.Second, "notice")
+		expect(6*time.Minute+30*time.Second, "notice far")
+		if p := l.Picture().Frame.Point(c.system[StageTag("notice")]); p.Value < 360 {
+			t.Errorf("the age of the worst receiver is %v", p.Value)
+		}
+		for _, line := range l.Picture().Health {
+			if line.Name == "test signal" && !strings.Contains(line.Text, "no such address") {
+				t.Errorf("it does not say why: %+v", line)
+			}
+		}
 		far.lost.Store(false)
 		expect(10*time.Minute, "")
 		l.Call(ctx, func(*Core) { l.beats.probe, l.beats.fault = nil, "broken" })

@@ -34,6 +34,7 @@ var edgeCounters = []struct {
 	{"calandria_opcua_misstamped_tags", "Tags whose source times cannot be true, judged as of their receipt.", "server"},
 	{"calandria_opcua_misstamped_total", "Samples judged as of their receipt because their source time cannot be true.", "server"},
 	{"calandria_opcua_stamp_offset_seconds", "Source time of these tags less own time, median.", "server"},
+	{"calandria_heartbeat_last_success_timestamp_seconds", "When the program's last test signal that came through set out.", "stage"},
 	{"calandria_heartbeat_delay_seconds", "How long the program's last test signal took to come through.", "stage"},
 	{"calandria_archive_stored_total", "Samples committed to the archive.", ""},
 	{"calandria_archive_pending", "Samples in memory, waiting for the disk.", ""},
@@ -102,6 +103,7 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 	}
 	if p := m.s.loop.Picture(); p != nil {
 		for _, x := range p.Stages {
+			gauge("calandria_heartbeat_last_success_timestamp_seconds", float64(x.Sent.UnixMilli())/1000, x.Name)
 			gauge("calandria_heartbeat_delay_seconds", x.Delay.Seconds(), x.Name)
 		}
 	}
