@@ -123,10 +123,18 @@ func (d *driver) run(ctx context.Context) {
 	d.farewell()
 }
 
-// refusal tells an answer of a server that is there from none.
+// passing are the answers of a server that starts, stops or forgets: it is asked
+// again as one that is away.
+var passing = []ua.StatusCode{ua.StatusBadServerHalted, ua.StatusBadShutdown, ua.StatusBadTCPServerTooBusy, ua.StatusBadTCPInternalError, ua.StatusBadResourceUnavailable,
+	ua.StatusBadSessionClosed, ua.StatusBadSessionIDInvalid, ua.StatusBadSessionNotActivated, ua.StatusBadSecureChannelIDInvalid, ua.StatusBadTCPSecureChannelUnknown,
+	ua.StatusBadNotConnected, ua.StatusBadDisconnect, ua.StatusBadInternalError, ua.StatusBadOutOfService, ua.StatusBadInvalidState}
+
+// refusal tells an answer of a server that is there from none, and from one that
+// passes.
 func refusal(err error) bool {
 	var trust *trustError
-	return isStatus(err) || errors.As(err, &trust) || errors.Is(err, errNotWelcome) || errors.Is(err, errFlickers)
+	var code ua.StatusCode
+	return isStatus(err) && !(errors.As(err, &code) && slices.Contains(passing, code)) || errors.As(err, &trust) || errors.Is(err, errNotWelcome) || errors.Is(err, errFlickers)
 }
 
 // pause waits, handing out what is pending.

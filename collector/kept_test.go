@@ -1,9 +1,13 @@
 package collector
 
 import (
+	"fmt"
+	"io"
 	"slices"
 	"testing"
 	"time"
+
+	"github.com/gopcua/opcua/ua"
 
 	"calandria/plant"
 )
@@ -111,4 +115,15 @@ func TestStartTakesUpWhatTheServerKept(t *testing.T) {
 func TestLooksForAServerThatIsAway(t *testing.T) {
 	r := newRig(t, plainServer("opc.tcp://127.0.0.1:1"), tagsOf("T0"), func(c *Client) { c.pace.retryMin, c.pace.retryMax = 20*time.Millisecond, time.Hour })
 	r.await("thirty attempts", func() bool { return r.c.Health().Counters.Attempts > 30 })
+}
+
+// Only who refuses is left alone: a server that starts or stops is looked for as one
+// that is away.
+func TestWhatIsARefusal(t *testing.T) {
+	for err, want := range map[error]bool{ua.StatusBadUserAccessDenied: true, ua.StatusBadIdentityTokenRejected: true, ua.StatusBadTooManySessions: true, errNotWelcome: true,
+		distrust("no"): true, ua.StatusBadServerHalted: false, ua.StatusBadShutdown: false, ua.StatusBadTCPServerTooBusy: false, ua.StatusBadTimeout: false, io.EOF: false} {
+		if got := refusal(fmt.Errorf("connect: %w", err)); got != want {
+			t.Errorf("%v: a refusal %v", err, got)
+		}
+	}
 }

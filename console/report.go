@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"calandria/engine"
@@ -281,6 +282,34 @@ func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (re
 	return t, nil
 }
 
+// gaps lists what the archive lacks for good, and when the program was down.
+func (s *Server) gaps(ctx context.Context, d *report) (reportTable, error) {
+	t := reportTable{Title: "Times without data", Columns: []string{"what", "from", "to", "tags"}, Note: "What was read back later is not among them."}
+	events, err := s.b.Events(ctx, plant.EventFilter{From: d.begin, To: d.upto, Kinds: []plant.EventKind{plant.EventSource, plant.EventStart}, Limit: 5000})
+	t.Rows = gapRows(events, s.stamp)
+	return t, err
+}
+
+func gapRows(events []plant.Event, stamp func(time.Time) string) (rows [][]string) {
+	for i := range events {
+		e := &events[i]
+		var tags int
+		var from, to time.Time
+		if said, text, _ := strings.Cut(e.Text, " tags from "); e.Kind == plant.EventSource && strings.HasPrefix(said, "no data of ") {
+			fmt.Sscanf(said, "no data of %d", &tags)
+			span, _, _ := strings.Cut(text, ": ")
+			a, b, _ := strings.Cut(span, " to ")
+			from, _ = time.Parse(time.RFC3339, a)
+			to, _ = time.Parse(time.RFC3339, b)
+			rows = append(rows, []string{e.Source + ": the server has no history", stamp(from), stamp(to), fmt.Sprint(tags)})
+		} else if e.Kind == plant.EventStart && e.DurationS >= 60 {
+			down := time.Duration(e.DurationS * float64(time.Second))
+			rows = append(rows, []string{"the program was down", stamp(e.Time.Add(-down)), stamp(e.Time), dash})
+		}
+	}
+	return rows
+}
+
 func (s *Server) alarmTotals(ctx context.Context, d *report) ([]reportTable, error) {
 	m, err := s.measure(ctx, d.begin, d.upto)
 	if err != nil {
@@ -307,7 +336,7 @@ func (s *Server) report(ctx context.Context, q url.Values, now time.Time) (*repo
 		parts = append(parts, func() (reportTable, error) { return s.totals(ctx, d, set) },
 			func() (reportTable, error) { return s.bodies(ctx, d, set, now) })
 	}
-	parts = append(parts, func() (reportTable, error) { return s.strikeTotals(ctx, d, now) })
+	parts = append(parts, func() (reportTable, error) { return s.strikeTotals(ctx, d, now) }, func() (reportTable, error) { return s.gaps(ctx, d) })
 	for _, part := range parts {
 		t, err := part()
 		if err != nil {

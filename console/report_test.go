@@ -7,9 +7,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"calandria/plant"
 )
 
 // A report says the same on its page, in CSV and in PDF; the PDF is read back by a
@@ -43,6 +46,22 @@ func TestReports(t *testing.T) {
 		if w := ask(h, http.MethodGet, "/record/report?"+bad, "", nil); w.Code != http.StatusBadRequest {
 			t.Errorf("%s: %d", bad, w.Code)
 		}
+	}
+}
+
+// A report names what the archive lacks: the text of the journal's entry is that of
+// the collector and of the start.
+func TestGapsInReports(t *testing.T) {
+	at := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+	rows := gapRows([]plant.Event{
+		{Kind: plant.EventSource, Source: "mill", Text: "connection lost: timeout"},
+		{Kind: plant.EventSource, Source: "mill", Text: "no data of 17 tags from 2026-03-01T10:00:00Z to 2026-03-01T11:30:00Z: the program was down, and the server has no history of them"},
+		{Kind: plant.EventStart, Time: at, DurationS: 20},
+		{Kind: plant.EventStart, Time: at, DurationS: 5400},
+	}, func(t time.Time) string { return t.UTC().Format("02 15:04") })
+	want := [][]string{{"mill: the server has no history", "01 10:00", "01 11:30", "17"}, {"the program was down", "02 04:30", "02 06:00", dash}}
+	if len(rows) != 2 || !slices.Equal(rows[0], want[0]) || !slices.Equal(rows[1], want[1]) {
+		t.Errorf("%q", rows)
 	}
 }
 

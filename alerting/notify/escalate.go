@@ -123,6 +123,18 @@ func (r *Rota) OnDuty(at time.Time) (who []string) {
 	return who
 }
 
+// Names lists who is on duty at some time.
+func (r *Rota) Names() (names []string) {
+	for _, s := range r.Shifts {
+		names = append(names, s.Who)
+	}
+	for i := range r.calendar {
+		name, _ := r.calendar[i].Props.Text(ical.PropSummary)
+		names = append(names, strings.TrimSpace(name))
+	}
+	return names
+}
+
 func wallTime(t time.Time) time.Duration {
 	return time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute
 }

@@ -15,6 +15,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"calandria/alerting/notify"
 	"calandria/collector"
 	"calandria/console"
 	"calandria/engine"
@@ -59,6 +60,15 @@ func (c *checkCmd) Run(a *app) error {
 		if _, err := files.Read(p.Document, 0); errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
 			report.absent = append(report.absent, plant.Fault{File: p.File, Line: p.Line, Field: "procedures." + p.Topic,
 				Problem: "its document cannot be read: " + err.Error(), Fix: "put the file there, or correct document:"}.Error())
+		}
+	}
+	if e := notify.EscalationOf(h); e != nil && e.RotaFile != "" {
+		data, err := readConfig(besidePlant(h, e.RotaFile))
+		if err == nil {
+			_, err = readRota(h, e, data)
+		}
+		if err != nil {
+			report.absent = append(report.absent, err.Error())
 		}
 	}
 	hidden, err := c.hidden(a.ctx, h, ruleFiles)

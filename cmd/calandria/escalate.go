@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -19,11 +21,12 @@ import (
 // escalator calls person after person while nobody acknowledges.
 type escalator struct {
 	*notify.Escalation
-	s    *service
-	file string // of the rota, empty: none
-	rota *notify.Rota
-	data string // as it was read last
-	log  *slog.Logger
+	s           *service
+	file        string // of the rota, empty: none
+	rota        *notify.Rota
+	data        []byte // as it was read last
+	fault, told string // of it: now, and as the journal has it
+	log         *slog.Logger
 }
 
 // escalateEvery is how often it looks; the rota is read again as often, so that a
@@ -98,41 +101,65 @@ func linksOf(h *plant.House, e *notify.Escalation, log *slog.Logger) *notify.Lin
 	return &notify.Links{Address: e.Address, Key: []byte(key), Expires: e.LinkExpires}
 }
 
-// read takes over the rota; a faulty one changes nothing, and without any
-// everybody is called at once.
+// readRota reads the rota of a plant file. Names that nobody is
+// called by are a fault too.
+func readRota(h *plant.House, e *notify.Escalation, data []byte) (*notify.Rota, error) {
+	file := besidePlant(h, e.RotaFile)
+	rota, err := notify.ReadRota(file, data, siteZone(h))
+	if err != nil {
+		return nil, err
+	}
+	for _, who := range rota.Names() {
+		if !slices.Contains(e.People, who) {
+			return rota, fmt.Errorf("rota %s: %q is none of escalation.people (%s): write the name of a receiver", file, who, strings.Join(e.People, ", "))
+		}
+	}
+	return rota, nil
+}
+
+// read takes over the rota. One that cannot be read changes nothing, and without any
+// everybody is called at once; what is wrong with it is journalled.
 func (x *escalator) read() {
 	if x.file == "" {
 		return
 	}
-	data, err := readConfig(x.file)
-	if err == nil && string(data) == x.data {
-		return
-	}
 	var rota *notify.Rota
-	if err == nil {
-		rota, err = notify.ReadRota(x.file, data, siteZone(x.s.house))
-	}
-	if err != nil {
-		if x.data != err.Error() {
-			x.log.Error("the rota is not used; that of before holds", "err", err)
-		}
-		x.data = err.Error()
-		if x.rota == nil {
-			x.rota = &notify.Rota{}
-		}
+	data, err := readConfig(x.file)
+	if err == nil && x.data != nil && bytes.Equal(data, x.data) {
 		return
 	}
-	x.rota, x.data = rota, string(data)
+	if x.data = data; err == nil {
+		rota, err = readRota(x.s.house, x.Escalation, data)
+	}
+	switch {
+	case rota != nil:
+		x.rota = rota
+	case x.rota == nil:
+		x.rota = &notify.Rota{}
+	}
+	if x.fault = ""; err != nil {
+		x.fault = "the rota is not in order; what can be read of it or was read before holds: " + err.Error()
+	}
 }
 
 // Run calls until ctx ends.
 func (x *escalator) Run(ctx context.Context) error {
 	return every(ctx, escalateEvery, func() {
-		x.read()
+		if x.read(); x.fault != x.told {
+			x.told = x.fault
+			x.log.Error("rota", "fault", x.fault)
+			x.event(ctx, plant.Event{Time: x.s.loop.Now(), Kind: plant.EventNotify, Source: engine.SystemOwner, Text: cmp.Or(x.fault, "the rota is in order again")})
+		}
 		if p := x.s.loop.Picture(); p != nil {
 			x.call(ctx, p)
 		}
 	})
+}
+
+func (x *escalator) event(ctx context.Context, e plant.Event) {
+	if err := x.s.loop.Call(ctx, func(*engine.Core) { x.s.loop.Event(e) }); err != nil && ctx.Err() == nil {
+		x.log.Error("not in the journal", "text", e.Text, "err", err)
+	}
 }
 
 func (x *escalator) call(ctx context.Context, p *engine.Picture) {
@@ -149,9 +176,6 @@ func (x *escalator) call(ctx context.Context, p *engine.Picture) {
 				n.Call(turn.Notice)
 			}
 		}
-		e := plant.Event{Time: p.At, Kind: plant.EventNotify, Source: engine.SystemOwner, Text: fmt.Sprintf("%s calls %s: %s", turn.Notice.Event.Alarm, strings.Join(turn.To, ", "), turn.Notice.Turn)}
-		if err := x.s.loop.Call(ctx, func(*engine.Core) { x.s.loop.Event(e) }); err != nil && ctx.Err() == nil {
-			x.log.Error("a call is not in the journal", "call", e.Text, "err", err)
-		}
+		x.event(ctx, plant.Event{Time: p.At, Kind: plant.EventNotify, Source: engine.SystemOwner, Text: fmt.Sprintf("%s calls %s: %s", turn.Notice.Event.Alarm, strings.Join(turn.To, ", "), turn.Notice.Turn)})
 	}
 }

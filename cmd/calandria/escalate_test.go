@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -80,7 +81,15 @@ escalation:
 	if len(acks) != 1 || acks[0].User != "ben" || acks[0].Station == "" || !strings.Contains(acks[0].Comment, "link of a notice") {
 		t.Errorf("%+v", acks)
 	}
-	calls := m.events(plant.EventNotify)
+	m.write("rota.yaml", "shifts: [{who: Ben on call}]\n")
+	m.await("what is wrong with the rota", 10*time.Second, func(*engine.Picture) bool {
+		return strings.Contains(eventTexts(m.events(plant.EventNotify)), `"Ben on call" is none of escalation.people (anna, ben)`)
+	})
+	m.write("rota.yaml", "shifts: [{who: ben}]\n")
+	m.await("that it is in order", 10*time.Second, func(*engine.Picture) bool {
+		return strings.Contains(eventTexts(m.events(plant.EventNotify)), "in order again")
+	})
+	calls := slices.DeleteFunc(m.events(plant.EventNotify), func(e plant.Event) bool { return strings.Contains(e.Text, "rota") })
 	if len(calls) != 1 || calls[0].Text != "pressure calls ben: you are on duty" {
 		t.Errorf("%+v", calls)
 	}
