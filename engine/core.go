@@ -361,12 +361,9 @@ func (c *Core) Set(name string, v float64, at time.Time) {
 // BadTagsPct is the share of measured tags without a usable value.
 func (c *Core) BadTagsPct() float64 {
 	var bad, all int
-	for i := range c.House.Tags {
-		if c.House.Tags[i].Source == plant.Measured {
-			all++
-			if !c.Frame.Points[i].Usable() {
-				bad++
-			}
+	for t := range c.House.Measured() {
+		if all++; !c.Frame.Points[t.ID].Usable() {
+			bad++
 		}
 	}
 	if all == 0 {

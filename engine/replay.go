@@ -27,8 +27,8 @@ func walk(ctx context.Context, past Past, h *plant.House, needs func(*plant.Tag)
 	next func(at time.Time) time.Time, take func(s plant.Sample, scan time.Time), scan func(at time.Time) error) error {
 	var paths []string
 	var tags []plant.TagID
-	for i := range h.Tags {
-		if t := &h.Tags[i]; t.Source == plant.Measured && (needs == nil || needs(t)) {
+	for t := range h.Measured() {
+		if needs == nil || needs(t) {
 			paths, tags = append(paths, t.Path), append(tags, t.ID)
 		}
 	}
@@ -113,9 +113,8 @@ func (c *Core) Follow(ctx context.Context, past Past, from, to time.Time, steps 
 func (c *Core) stand(ctx context.Context, past Past, at time.Time, take func(s plant.Sample, at time.Time)) error {
 	c.Begin(at)
 	c.AllWell(at)
-	for i := range c.House.Tags {
-		t := &c.House.Tags[i]
-		if t.Source != plant.Measured || c.Frame.Points[i].Quality.Seen() {
+	for t := range c.House.Measured() {
+		if c.Frame.Points[t.ID].Quality.Seen() {
 			continue
 		}
 		p, ok, err := past.Last(ctx, t.Path, at)
@@ -132,9 +131,9 @@ func (c *Core) stand(ctx context.Context, past Past, at time.Time, take func(s p
 // Silence closes the past at a moment: every measured signal has no data from
 // then on, until its next sample.
 func (c *Core) Silence(at time.Time) {
-	for i := range c.House.Tags {
-		if c.House.Tags[i].Source == plant.Measured && c.Frame.Points[i].Quality.Seen() {
-			c.Sample(plant.Sample{Tag: plant.TagID(i), Point: plant.BadPoint(at, plant.BadNoData)}, at)
+	for t := range c.House.Measured() {
+		if c.Frame.Points[t.ID].Quality.Seen() {
+			c.Sample(plant.Sample{Tag: t.ID, Point: plant.BadPoint(at, plant.BadNoData)}, at)
 		}
 	}
 }

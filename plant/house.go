@@ -3,6 +3,7 @@ package plant
 import (
 	"cmp"
 	"fmt"
+	"iter"
 	"maps"
 	"math"
 	"regexp"
@@ -167,6 +168,17 @@ func (h *House) Find(path string) (*Tag, bool) {
 		return nil, false
 	}
 	return &h.Tags[id], true
+}
+
+// Measured goes through the tags that an instrument measures.
+func (h *House) Measured() iter.Seq[*Tag] {
+	return func(yield func(*Tag) bool) {
+		for i := range h.Tags {
+			if t := &h.Tags[i]; t.Source == Measured && !yield(t) {
+				return
+			}
+		}
+	}
 }
 
 // Equip returns the equipment with a path.

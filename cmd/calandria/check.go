@@ -42,12 +42,7 @@ func (c *checkCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	measured := 0
-	for _, t := range h.Tags {
-		if t.Source == plant.Measured {
-			measured++
-		}
-	}
+	measured := len(slices.Collect(h.Measured()))
 	fmt.Fprintf(a.out, "%s: %d pieces of equipment, %d measured tags, %d tags in all, %d alarms\n", c.Config, len(h.Equipment), measured, len(h.Tags), len(core.Rules.Alarms()))
 	if err := console.Check(consoleOptions(h)); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
@@ -141,9 +136,7 @@ func missingForBalances(h *plant.House) []string {
 	var notes []string
 	gauged := 0
 	for _, t := range h.Tags {
-		if t.Gauged() {
-			gauged++
-		}
+		gauged += int(plant.Flag(t.Gauged()))
 	}
 	if gauged > 0 && h.Site.Tag("barometer") == plant.NoTag {
 		notes = append(notes, fmt.Sprintf("no barometer (site.tags.barometer), and %d gauge and vacuum readings: the air pressure is estimated where absolute gauges or thermometers stand beside them, else taken as configured. 1 kPa of weather then moves U of the last bodies by 1 to 3 %%", gauged))
@@ -181,10 +174,8 @@ func missingForBalances(h *plant.House) []string {
 // boundTwice finds nodes that two signals read: that needs no server.
 func boundTwice(h *plant.House) plant.Faults {
 	var bare []plant.Reading
-	for _, t := range h.Tags {
-		if t.Source == plant.Measured {
-			bare = append(bare, plant.Reading{Tag: t.ID, Low: math.NaN(), High: math.NaN()})
-		}
+	for t := range h.Measured() {
+		bare = append(bare, plant.Reading{Tag: t.ID, Low: math.NaN(), High: math.NaN()})
 	}
 	found, _ := engine.Bindings(h, bare)
 	return misboundFaults(h, found)

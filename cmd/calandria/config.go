@@ -43,9 +43,9 @@ func loadHouse(file string, data []byte) (*plant.House, error) {
 // measuredBy lists the measured tags of one server.
 func measuredBy(h *plant.House, server string) []plant.Tag {
 	var tags []plant.Tag
-	for _, t := range h.Tags {
-		if t.Source == plant.Measured && t.Server == server {
-			tags = append(tags, t)
+	for t := range h.Measured() {
+		if t.Server == server {
+			tags = append(tags, *t)
 		}
 	}
 	return tags

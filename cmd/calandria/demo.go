@@ -366,9 +366,8 @@ func (p *filler) bind(m *simulator.Model) {
 	for i, in := range m.Instruments() {
 		byNode[in.Node()] = i
 	}
-	for i := range p.core.House.Tags {
-		t := &p.core.House.Tags[i]
-		if n, ok := byNode[t.Node]; ok && t.Source == plant.Measured {
+	for t := range p.core.House.Measured() {
+		if n, ok := byNode[t.Node]; ok {
 			p.tags, p.nodes = append(p.tags, t.ID), append(p.nodes, n)
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"encoding/json"
 	"fmt"
 	"log/slog"
 	"slices"
@@ -66,21 +65,13 @@ func newEscalator(s *service, h *plant.House, opt *console.Options) *escalator {
 // load and keep hold what a restart must know among the journal's settings: who was
 // called, which links were used. Without it people are called again.
 func (x *escalator) load(key string, into any) {
-	text, known, err := x.s.journal.Setting(key)
-	if err == nil && known {
-		err = json.Unmarshal([]byte(text), into)
-	}
-	if err != nil {
+	if err := setting(x.s.journal, key, into); err != nil {
 		x.log.Error("people may be called again of what they know", "what", key, "err", err)
 	}
 }
 
 func (x *escalator) keep(key string, state any) {
-	text, err := json.Marshal(state)
-	if err == nil {
-		err = x.s.journal.PutSetting(key, string(text))
-	}
-	if err != nil {
+	if err := keepSetting(x.s.journal, key, state); err != nil {
 		x.log.Error("after a restart people may be called again of what they know", "what", key, "err", err)
 	}
 }

@@ -116,11 +116,8 @@ func (c *rulesExplainCmd) Run(a *app) error {
 // newest is the time of the newest measured sample in the archive.
 func newest(ctx context.Context, h *plant.House, ar engine.Past) time.Time {
 	var t time.Time
-	for i := range h.Tags {
-		if h.Tags[i].Source != plant.Measured {
-			continue
-		}
-		if p, ok, err := ar.Last(ctx, h.Tags[i].Path, ever); err == nil && ok && p.Time.After(t) {
+	for tag := range h.Measured() {
+		if p, ok, err := ar.Last(ctx, tag.Path, ever); err == nil && ok && p.Time.After(t) {
 			t = p.Time
 		}
 	}

@@ -118,11 +118,9 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	}
 	people.apply(b.core, now)
 	b.offsets = map[plant.TagID]time.Duration{}
-	for i := range b.core.House.Tags {
-		if t := &b.core.House.Tags[i]; t.Source == plant.Measured {
-			if p, ok, err := ar.Last(ctx, engine.OffsetPath(t.Path), ever); err == nil && ok {
-				b.offsets[t.ID] = time.Duration(math.Round(p.Value * float64(time.Second)))
-			}
+	for t := range b.core.House.Measured() {
+		if p, ok, err := ar.Last(ctx, engine.OffsetPath(t.Path), ever); err == nil && ok {
+			b.offsets[t.ID] = time.Duration(math.Round(p.Value * float64(time.Second)))
 		}
 	}
 	if !newestAt.IsZero() && now.Sub(newestAt) > quietGap {
@@ -214,14 +212,11 @@ func lastSign(ctx context.Context, c *engine.Core, ar archived, j *journal.Journ
 	if len(events) > 0 {
 		last = events[0].Received
 	}
-	for i := range c.House.Tags {
-		if c.House.Tags[i].Source != plant.Derived {
-			continue
-		}
+	// Calculated values are all written at every scan.
+	if i := slices.IndexFunc(c.House.Tags, func(t plant.Tag) bool { return t.Source == plant.Derived }); i >= 0 {
 		if p, ok, err := ar.Last(ctx, c.House.Tags[i].Path, ever); err == nil && ok && p.Time.After(last) {
 			last = p.Time
 		}
-		break // they are all written at every scan
 	}
 	return last, nil
 }
@@ -229,11 +224,8 @@ func lastSign(ctx context.Context, c *engine.Core, ar archived, j *journal.Journ
 // firstSample is when the archive's measured values begin, but not before from.
 func firstSample(ctx context.Context, h *plant.House, ar archived, from time.Time) (time.Time, error) {
 	var first time.Time
-	for i := range h.Tags {
-		if h.Tags[i].Source != plant.Measured {
-			continue
-		}
-		c, err := ar.Coverage(ctx, h.Tags[i].Path)
+	for t := range h.Measured() {
+		c, err := ar.Coverage(ctx, t.Path)
 		if err != nil {
 			return first, err
 		}

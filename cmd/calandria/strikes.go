@@ -71,14 +71,27 @@ func referenceKey(path, grade string) string { return "reference strike " + path
 
 func chosenReference(j *journal.Journal, path, grade string) (reference, bool, error) {
 	var r reference
-	text, ok, err := j.Setting(referenceKey(path, grade))
-	if err != nil || !ok || text == "" {
-		return r, false, err
-	}
-	if err := json.Unmarshal([]byte(text), &r); err != nil {
+	if err := setting(j, referenceKey(path, grade), &r); err != nil {
 		return r, false, fmt.Errorf("read the reference strike of %s: %w", path, err)
 	}
 	return r, r.Strike != 0, nil
+}
+
+// setting reads a setting of the journal; one that is not there changes nothing.
+func setting(j *journal.Journal, key string, into any) error {
+	text, known, err := j.Setting(key)
+	if err != nil || !known || text == "" {
+		return err
+	}
+	return json.Unmarshal([]byte(text), into)
+}
+
+func keepSetting(j *journal.Journal, key string, state any) error {
+	text, err := json.Marshal(state)
+	if err != nil {
+		return err
+	}
+	return j.PutSetting(key, string(text))
 }
 
 // usualOf is the strike to compare with, as the console shows it.
@@ -198,12 +211,8 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 		s = &x
 		text = fmt.Sprintf("strikes are compared with strike %d of %s from now on", r.Number, r.Start.UTC().Format("2006-01-02 15:04 MST"))
 	}
-	body, err := json.Marshal(reference{Strike: c.Strike, By: c.User, At: now.UTC()})
-	if err != nil {
-		return err
-	}
 	return b.Act(ctx, func(core *engine.Core, _ time.Time) (plant.Event, error) {
-		if err := b.s.journal.PutSetting(referenceKey(c.Pan, grade), string(body)); err != nil {
+		if err := keepSetting(b.s.journal, referenceKey(c.Pan, grade), reference{Strike: c.Strike, By: c.User, At: now.UTC()}); err != nil {
 			return plant.Event{}, err
 		}
 		core.Calc.CompareWith(c.Pan, s)
