@@ -2,6 +2,7 @@ package engine
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"time"
 
@@ -162,8 +163,39 @@ type Replay struct {
 	Behind func(at time.Time) error
 }
 
-// Stretch is some scans on their way from the reader to the judges.
-type Stretch struct {
+// Judged prepares a replay with a judge for each set of rules; a second set is
+// that in use.
+func Judged(load func() (*plant.House, []rules.File, error), sets [][]rules.File, past Past, from, to time.Time, step time.Duration) (*Replay, error) {
+	h, _, err := load()
+	if err != nil {
+		return nil, err
+	}
+	reader, err := New(h, nil, rules.Options{})
+	if err != nil {
+		return nil, err
+	}
+	run := &Replay{Past: past, From: from, To: to, Step: step, Reader: reader}
+	for i, s := range sets {
+		h, _, err := load()
+		if err != nil {
+			return nil, err
+		}
+		c, err := New(h, s, rules.Options{})
+		if err != nil {
+			if i == 1 {
+				err = fmt.Errorf("rules in use: %w", err)
+			}
+			return nil, err
+		}
+		run.Judges = append(run.Judges, NewJudge(c, from, to))
+	}
+	run.warmed()
+	run.lighten("")
+	return run, nil
+}
+
+// stretch is some scans on their way from the reader to the judges.
+type stretch struct {
 	scans   []scanned
 	samples []plant.Sample
 	values  []plant.Sample // quantities
@@ -182,11 +214,11 @@ const stretchScans = 128
 
 // Run does all of it in the caller's goroutine.
 func (r *Replay) Run(ctx context.Context) error {
-	r.Begin()
-	s := &Stretch{}
-	err := r.Read(ctx, s, func(s *Stretch) (*Stretch, error) {
+	r.begin()
+	s := &stretch{}
+	err := r.read(ctx, s, func(s *stretch) (*stretch, error) {
 		for _, j := range r.Judges {
-			j.Take(s)
+			j.take(s)
 		}
 		return s, nil
 	})
@@ -194,13 +226,13 @@ func (r *Replay) Run(ctx context.Context) error {
 		return err
 	}
 	for _, j := range r.Judges {
-		j.End()
+		j.end()
 	}
 	return nil
 }
 
-// Begin prepares reader and judges; judges in other goroutines begin with it too.
-func (r *Replay) Begin() {
+// begin prepares reader and judges; judges in other goroutines begin with it too.
+func (r *Replay) begin() {
 	r.Reader.Calc.NoUncertainty()
 	for _, j := range r.Judges {
 		j.Core.Begin(r.Warm)
@@ -208,9 +240,9 @@ func (r *Replay) Begin() {
 	}
 }
 
-// Read goes through the archive and fills stretches, beginning with s. hand takes
+// read goes through the archive and fills stretches, beginning with s. hand takes
 // a full one and gives the next, which may be the same if it is done with it.
-func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Stretch, error)) error {
+func (r *Replay) read(ctx context.Context, s *stretch, hand func(*stretch) (*stretch, error)) error {
 	c := r.Reader
 	s.reset()
 	take := func(x plant.Sample, at time.Time) {
@@ -280,13 +312,13 @@ func (r *Replay) Read(ctx context.Context, s *Stretch, hand func(*Stretch) (*Str
 	return err
 }
 
-func (s *Stretch) reset() {
+func (s *stretch) reset() {
 	s.scans, s.samples, s.values = s.scans[:0], s.samples[:0], s.values[:0]
 }
 
-// Lighten leaves out what none of the judges' alarms depends on, and counts the
+// lighten leaves out what none of the judges' alarms depends on, and counts the
 // samples of those tags that the named alarm reads itself, if it does.
-func (r *Replay) Lighten(alarm string) {
+func (r *Replay) lighten(alarm string) {
 	measured, own := map[plant.TagID]bool{}, map[plant.TagID]bool{}
 	r.plain = true
 	tests := false
@@ -336,8 +368,8 @@ func NewJudge(c *Core, from, to time.Time) *Judge {
 	return &Judge{Core: c, Result: b}
 }
 
-// Take works through a stretch.
-func (j *Judge) Take(s *Stretch) {
+// take works through a stretch.
+func (j *Judge) take(s *stretch) {
 	c := j.Core
 	samples, values := 0, 0
 	for _, x := range s.scans {
@@ -372,8 +404,8 @@ func (j *Judge) Take(s *Stretch) {
 	}
 }
 
-// End closes the counting.
-func (j *Judge) End() {
+// end closes the counting.
+func (j *Judge) end() {
 	c, b := j.Core, j.Result
 	c.Alarms.Advance(b.To.Add(-time.Nanosecond))
 	b.note(c, c.Alarms.Drain())
@@ -383,8 +415,8 @@ func (j *Judge) End() {
 	b.Faults = c.Rules.Faults()
 }
 
-// Warmed lets the replay begin early enough for the judges' rules.
-func (r *Replay) Warmed() {
+// warmed lets the replay begin early enough for the judges' rules.
+func (r *Replay) warmed() {
 	var sets []*rules.Set
 	for _, j := range r.Judges {
 		sets = append(sets, j.Core.Rules)

@@ -120,7 +120,7 @@ func newTrial(fresh func() (*plant.House, error), house *plant.House, files []ru
 		r.Strip, r.part = make([]bool, trialStrip), (wish.Span+trialStrip-1)/trialStrip
 		x.replay.Judges = append(x.replay.Judges, j)
 	}
-	x.replay.Lighten(wish.Alarm)
+	x.replay.lighten(wish.Alarm)
 	for _, l := range w.Lines(changes) {
 		l.File = filepath.Base(l.File)
 		x.Lines = append(x.Lines, l)

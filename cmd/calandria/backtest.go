@@ -1,18 +1,12 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"slices"
-	"sync/atomic"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	"calandria/engine"
-	"calandria/historian"
-	"calandria/plant"
 	"calandria/rules"
 )
 
@@ -46,7 +40,7 @@ func (c *backtestCmd) Run(a *app) error {
 		}
 		tried = append(tried, rules.File{Name: n, Data: data})
 	}
-	r, err := runBacktest(a.ctx, c.load, tried, ar, from, to, c.Step)
+	r, err := engine.RunBacktest(a.ctx, c.load, tried, past{ar}, from, to, c.Step)
 	if err != nil {
 		return err
 	}
@@ -59,119 +53,6 @@ func (c *backtestCmd) Run(a *app) error {
 
 func nothingIn(data string, from, to time.Time) error {
 	return fmt.Errorf("the archive in %s holds no value of this plant's tags from %s to %s: check --data, --config and --from", data, from.Format(time.RFC3339), to.Format(time.RFC3339))
-}
-
-// runBacktest replays the archive through rule files and, where they are given,
-// through those in use beside them. load gives a fresh house and the rules in
-// use; tried may be empty, then these are taken. Nothing is written.
-//
-// One goroutine reads the archive and works out the quantities, which no rule
-// can change; each set of rules follows in its own.
-func runBacktest(ctx context.Context, load func() (*plant.House, []rules.File, error), tried []rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*engine.Backtest, error) {
-	_, files, err := load()
-	if err != nil {
-		return nil, err
-	}
-	sets := [][]rules.File{files}
-	if len(tried) > 0 {
-		sets = [][]rules.File{tried, files}
-	}
-	run, err := judged(load, sets, ar, from, to, step)
-	if err != nil {
-		return nil, err
-	}
-	if err := spread(ctx, run); err != nil {
-		return nil, err
-	}
-	r := run.Judges[0].Result
-	r.Samples, r.Scans = run.Samples, run.Scans
-	if len(tried) > 0 {
-		r.Compare(run.Judges[1].Result)
-	}
-	return r, nil
-}
-
-// judged prepares a replay with a judge for each set of rules; a second set is
-// that in use.
-func judged(load func() (*plant.House, []rules.File, error), sets [][]rules.File, ar *historian.Archive, from, to time.Time, step time.Duration) (*engine.Replay, error) {
-	h, _, err := load()
-	if err != nil {
-		return nil, err
-	}
-	reader, err := engine.New(h, nil, rules.Options{})
-	if err != nil {
-		return nil, err
-	}
-	run := &engine.Replay{Past: past{ar}, From: from, To: to, Step: step, Reader: reader}
-	for i, s := range sets {
-		h, _, err := load()
-		if err != nil {
-			return nil, err
-		}
-		c, err := engine.New(h, s, rules.Options{})
-		if err != nil {
-			if i == 1 {
-				err = fmt.Errorf("rules in use: %w", err)
-			}
-			return nil, err
-		}
-		run.Judges = append(run.Judges, engine.NewJudge(c, from, to))
-	}
-	run.Warmed()
-	run.Lighten("")
-	return run, nil
-}
-
-// spread runs a replay with the reader and each judge in a goroutine of its own.
-// A stretch goes back to the reader when the last judge is done with it.
-func spread(ctx context.Context, run *engine.Replay) error {
-	type shared struct {
-		*engine.Stretch
-		using atomic.Int32 // judges that still read it
-	}
-	const underWay = 4
-	free := make(chan *shared, underWay)
-	for range underWay {
-		free <- &shared{Stretch: &engine.Stretch{}}
-	}
-	run.Begin()
-	g, ctx := errgroup.WithContext(ctx)
-	var in []chan *shared
-	for _, j := range run.Judges {
-		to := make(chan *shared, underWay)
-		in = append(in, to)
-		g.Go(func() error {
-			for s := range to {
-				j.Take(s.Stretch)
-				if s.using.Add(-1) == 0 {
-					free <- s
-				}
-			}
-			j.End()
-			return nil
-		})
-	}
-	g.Go(func() error {
-		defer func() {
-			for _, to := range in {
-				close(to)
-			}
-		}()
-		now := <-free
-		return run.Read(ctx, now.Stretch, func(*engine.Stretch) (*engine.Stretch, error) {
-			now.using.Store(int32(len(in)))
-			for _, to := range in {
-				to <- now
-			}
-			select {
-			case now = <-free:
-				return now.Stretch, nil
-			case <-ctx.Done():
-				return nil, ctx.Err()
-			}
-		})
-	})
-	return g.Wait()
 }
 
 func writeBacktest(w io.Writer, b *engine.Backtest) {

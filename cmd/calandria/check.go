@@ -110,11 +110,11 @@ func (c *checkCmd) hidden(ctx context.Context, h *plant.House, ruleFiles []rules
 		return own, ruleFiles, err
 	}
 	to := time.Now().UTC()
-	run, err := judged(load, [][]rules.File{ruleFiles}, ar, to.Add(-c.Past), to, time.Minute)
+	run, err := engine.Judged(load, [][]rules.File{ruleFiles}, past{ar}, to.Add(-c.Past), to, time.Minute)
 	if err != nil {
 		return nil, err
 	}
-	if err := spread(ctx, run); err != nil || run.Samples == 0 {
+	if err := run.Spread(ctx); err != nil || run.Samples == 0 {
 		return nil, err
 	}
 	return nearlyHidden(run.Judges[0].Result), nil

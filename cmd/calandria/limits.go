@@ -42,12 +42,12 @@ func (c *limitsCmd) Run(a *app) error {
 	}
 	defer ar.Close()
 	replay := func(with []rules.File) (*engine.Judge, *engine.LimitFit, error) {
-		run, err := judged(c.load, [][]rules.File{with}, ar, from, to, c.Step)
+		run, err := engine.Judged(c.load, [][]rules.File{with}, past{ar}, from, to, c.Step)
 		if err != nil {
 			return nil, nil, err
 		}
 		fit := engine.FitLimits(run.Judges[0])
-		if err := spread(a.ctx, run); err != nil {
+		if err := run.Spread(a.ctx); err != nil {
 			return nil, nil, err
 		}
 		if run.Samples == 0 {

@@ -132,7 +132,7 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	}
 	run := replay.Run
 	if r.spread {
-		run = func(ctx context.Context) error { return spread(ctx, replay) }
+		run = replay.Spread
 	}
 	if err := run(ctx); err != nil {
 		return nil, err

@@ -93,7 +93,7 @@ func TestTrial(t *testing.T) {
 	if len(x.Lines) != 1 || !slices.Equal(x.Lines[0].Text, []string{"override:", "  level_high:", "    S.B1: {high: 78}"}) || x.Lines[0].File != "rules.yaml" {
 		t.Errorf("lines: %+v", x.Lines)
 	}
-	whole, err := runBacktest(context.Background(), func() (*plant.House, []rules.File, error) { return backtestHouse(t), files, nil }, nil, ar, from.Add(24*time.Hour), now, 30*time.Second)
+	whole, err := engine.RunBacktest(context.Background(), func() (*plant.House, []rules.File, error) { return backtestHouse(t), files, nil }, nil, past{ar}, from.Add(24*time.Hour), now, 30*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
