@@ -10,15 +10,6 @@ import (
 	"calandria/thermo/steam"
 )
 
-// Misbinding is one signal of the plant file that reads as if another
-// instrument, unit or reference were behind it.
-type Misbinding struct {
-	Tag      plant.TagID
-	Problem  string
-	Evidence string
-	Fix      string
-}
-
 // stillReadings is how many readings tell that a value stands still: ours.
 const stillReadings = 20
 
@@ -36,7 +27,7 @@ type bindings struct {
 	h     *plant.House
 	by    map[plant.TagID]*sight
 	all   []*sight
-	found []Misbinding
+	found plant.Faults
 	later []func() // what is named unless the comparison with others explains it
 }
 
@@ -44,9 +35,10 @@ type bindings struct {
 // with one another: order of the temperature ladder, Brix that rises from body
 // to body, flows that close, set points and doubled nodes. Margins are ours and
 // wide: an instrument within its accuracy gives no finding. What belongs to a
-// set that is cold is not compared. It returns the findings in the order of the
-// plant file, and the names of sets that were cold.
-func Bindings(h *plant.House, readings []plant.Reading) (found []Misbinding, cold []string) {
+// set that is cold is not compared. It returns the signals that read as if another
+// instrument, unit or reference were behind them, in the order of the plant file, and
+// the names of sets that were cold.
+func Bindings(h *plant.House, readings []plant.Reading) (found plant.Faults, cold []string) {
 	b := &bindings{h: h, by: map[plant.TagID]*sight{}}
 	for _, r := range readings {
 		t := &h.Tags[r.Tag]
@@ -85,13 +77,23 @@ func Bindings(h *plant.House, readings []plant.Reading) (found []Misbinding, col
 	for _, f := range b.later {
 		f()
 	}
-	slices.SortStableFunc(b.found, func(x, y Misbinding) int { return h.Tags[x.Tag].Line - h.Tags[y.Tag].Line })
+	slices.SortStableFunc(b.found, func(x, y plant.Fault) int { return x.Line - y.Line })
 	return b.found, cold
+}
+
+// BoundTwice finds nodes that two signals read: that needs no server.
+func BoundTwice(h *plant.House) plant.Faults {
+	var bare []plant.Reading
+	for t := range h.Measured() {
+		bare = append(bare, plant.Reading{Tag: t.ID, Low: math.NaN(), High: math.NaN()})
+	}
+	found, _ := Bindings(h, bare)
+	return found
 }
 
 func (b *bindings) name(s *sight, problem, evidence, fix string) {
 	s.named = true
-	b.found = append(b.found, Misbinding{Tag: s.t.ID, Problem: problem, Evidence: evidence, Fix: fix})
+	b.found = append(b.found, plant.Fault{File: s.t.File, Line: s.t.Line, Field: s.t.Path, Problem: problem + ": " + evidence, Fix: fix})
 }
 
 // at is a signal of a piece of equipment that read something no finding spoils.
@@ -599,4 +601,45 @@ func (b *bindings) condenser(e *plant.Equipment) {
 	b.saturated(b.at(e, "vapour_pressure"), b.at(e, "vapour_temperature"), -4, 12)
 	b.falling("tail water leaves warmer than injection water enters", 0.5, []*sight{b.at(e, "water_outlet_temperature")}, []*sight{b.at(e, "water_inlet_temperature")})
 	b.falling("tail water is never warmer than the vapour", -2, []*sight{b.at(e, "vapour_pressure"), b.at(e, "vapour_temperature")}, []*sight{b.at(e, "water_outlet_temperature")})
+}
+
+// Lacking says, for each set, which signals are lacking for the
+// balances and forecasts: not a fault, but the values will be absent.
+func Lacking(h *plant.House) []string {
+	var notes []string
+	gauged := 0
+	for _, t := range h.Tags {
+		gauged += int(plant.Flag(t.Gauged()))
+	}
+	if gauged > 0 && h.Site.Tag("barometer") == plant.NoTag {
+		notes = append(notes, fmt.Sprintf("no barometer (site.tags.barometer), and %d gauge and vacuum readings: the air pressure is estimated where absolute gauges or thermometers stand beside them, else taken as configured. 1 kPa of weather then moves U of the last bodies by 1 to 3 %%", gauged))
+	}
+	for _, e := range h.Of(plant.ClassSet) {
+		has := func(e *plant.Equipment, names ...string) bool {
+			return slices.ContainsFunc(names, func(n string) bool { return e.Tag(n) != plant.NoTag })
+		}
+		need := func(ok bool, what, without string) {
+			if !ok {
+				notes = append(notes, fmt.Sprintf("%s has no %s: %s", e.Path, what, without))
+			}
+		}
+		need(has(e, "juice_flow", "juice_volume_flow", "syrup_flow", "syrup_volume_flow"), "juice_flow", "flows, U and economy will be absent")
+		need(has(e, "juice_brix"), "juice_brix", "give a tag, or a fixed value: from the laboratory")
+		need(has(e, "syrup_brix", "steam_flow"), "syrup_brix", "flows, U and economy will be absent")
+		need(has(e, "juice_temperature"), "juice_temperature", "the heat balance of the first body will be absent")
+		need(has(e, "steam_pressure") || len(e.Parts) > 0 && has(e.Parts[0], "chest_pressure", "chest_temperature"), "steam_pressure", "U of the first body will be absent")
+		var unrecorded []string
+		for _, b := range e.Parts {
+			if !has(b, "cleaning") {
+				unrecorded = append(unrecorded, b.Path)
+			}
+			if !has(b, "vapour_pressure", "vapour_temperature") {
+				notes = append(notes, fmt.Sprintf("%s has neither vapour_pressure nor vapour_temperature: U will be absent there", b.Path))
+			}
+		}
+		if len(unrecorded) > 0 {
+			notes = append(notes, fmt.Sprintf("no cleaning signal: %s. Record each cleaning in the console: the forecasts of scale rest on it", strings.Join(unrecorded, ", ")))
+		}
+	}
+	return notes
 }

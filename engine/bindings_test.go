@@ -192,13 +192,13 @@ func TestBindings(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			h, readings := kernHouse(t, c.change)
 			found, _ := Bindings(h, readings)
-			hit := slices.ContainsFunc(found, func(m Misbinding) bool {
-				return slices.Contains(strings.Fields(c.tag), h.Tags[m.Tag].Path) && strings.Contains(m.Fix, c.fix)
+			hit := slices.ContainsFunc(found, func(m plant.Fault) bool {
+				return slices.Contains(strings.Fields(c.tag), m.Field) && strings.Contains(m.Fix, c.fix)
 			})
 			if !hit || len(found) > 2 {
 				t.Errorf("found %d", len(found))
 				for _, m := range found {
-					t.Errorf("%s: %s; %s; %s", h.Tags[m.Tag].Path, m.Problem, m.Evidence, m.Fix)
+					t.Error(m)
 				}
 			}
 		})

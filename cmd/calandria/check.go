@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
 	"os"
 	"slices"
 	"strings"
@@ -47,7 +46,7 @@ func (c *checkCmd) Run(a *app) error {
 	if err := console.Check(consoleOptions(h)); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
-	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: missingForBalances(h), misfits: core.Rules.CannotCall()}
+	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: engine.Lacking(h), misfits: core.Rules.CannotCall()}
 	for _, p := range core.Rules.Procedures() {
 		if strings.Contains(p.Document, "://") {
 			continue
@@ -75,7 +74,7 @@ func (c *checkCmd) Run(a *app) error {
 			report.misfits = append(report.misfits, n)
 		}
 	}
-	for _, m := range boundTwice(h) {
+	for _, m := range engine.BoundTwice(h) {
 		report.absent = append(report.absent, m.Error())
 	}
 	if c.All {
@@ -130,65 +129,6 @@ func nearlyHidden(b *engine.Backtest) (notes []rules.Note) {
 	return notes
 }
 
-// missingForBalances says, for each set, which signals are lacking for the
-// balances and forecasts: not a fault, but the values will be absent.
-func missingForBalances(h *plant.House) []string {
-	var notes []string
-	gauged := 0
-	for _, t := range h.Tags {
-		gauged += int(plant.Flag(t.Gauged()))
-	}
-	if gauged > 0 && h.Site.Tag("barometer") == plant.NoTag {
-		notes = append(notes, fmt.Sprintf("no barometer (site.tags.barometer), and %d gauge and vacuum readings: the air pressure is estimated where absolute gauges or thermometers stand beside them, else taken as configured. 1 kPa of weather then moves U of the last bodies by 1 to 3 %%", gauged))
-	}
-	for _, e := range h.Of(plant.ClassSet) {
-		has := func(e *plant.Equipment, names ...string) bool {
-			return slices.ContainsFunc(names, func(n string) bool { return e.Tag(n) != plant.NoTag })
-		}
-		need := func(ok bool, what, without string) {
-			if !ok {
-				notes = append(notes, fmt.Sprintf("%s has no %s: %s", e.Path, what, without))
-			}
-		}
-		need(has(e, "juice_flow", "juice_volume_flow", "syrup_flow", "syrup_volume_flow"), "juice_flow", "flows, U and economy will be absent")
-		need(has(e, "juice_brix"), "juice_brix", "give a tag, or a fixed value: from the laboratory")
-		need(has(e, "syrup_brix", "steam_flow"), "syrup_brix", "flows, U and economy will be absent")
-		need(has(e, "juice_temperature"), "juice_temperature", "the heat balance of the first body will be absent")
-		need(has(e, "steam_pressure") || len(e.Parts) > 0 && has(e.Parts[0], "chest_pressure", "chest_temperature"), "steam_pressure", "U of the first body will be absent")
-		var unrecorded []string
-		for _, b := range e.Parts {
-			if !has(b, "cleaning") {
-				unrecorded = append(unrecorded, b.Path)
-			}
-			if !has(b, "vapour_pressure", "vapour_temperature") {
-				notes = append(notes, fmt.Sprintf("%s has neither vapour_pressure nor vapour_temperature: U will be absent there", b.Path))
-			}
-		}
-		if len(unrecorded) > 0 {
-			notes = append(notes, fmt.Sprintf("no cleaning signal: %s. Record each cleaning in the console: the forecasts of scale rest on it", strings.Join(unrecorded, ", ")))
-		}
-	}
-	return notes
-}
-
-// boundTwice finds nodes that two signals read: that needs no server.
-func boundTwice(h *plant.House) plant.Faults {
-	var bare []plant.Reading
-	for t := range h.Measured() {
-		bare = append(bare, plant.Reading{Tag: t.ID, Low: math.NaN(), High: math.NaN()})
-	}
-	found, _ := engine.Bindings(h, bare)
-	return misboundFaults(h, found)
-}
-
-func misboundFaults(h *plant.House, found []engine.Misbinding) (faults plant.Faults) {
-	for _, m := range found {
-		t := h.Tags[m.Tag]
-		faults = append(faults, plant.Fault{File: t.File, Line: t.Line, Field: t.Path, Problem: m.Problem + ": " + m.Evidence, Fix: m.Fix})
-	}
-	return faults
-}
-
 // online looks at the servers, at the same time, and compares what they say and
 // read with the plant file.
 func (c *checkCmd) online(a *app, h *plant.House) error {
@@ -223,7 +163,7 @@ func (c *checkCmd) online(a *app, h *plant.House) error {
 		return err
 	}
 	misbound, cold := engine.Bindings(h, readings)
-	faults = append(faults, misboundFaults(h, misbound)...)
+	faults = append(faults, misbound...)
 	for _, set := range cold {
 		fmt.Fprintf(a.out, "%s is cold: its temperatures, Brix and flows were not compared; look once more while it runs\n", set)
 	}
