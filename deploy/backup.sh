@@ -7,7 +7,7 @@
 # tail, which is not read. Parquet files never change, but merging replaces several by one: the
 # second pass brings what was merged during the first.
 #
-# Needs sqlite3. client-key.pem is copied too, and the accounts file where it stands
+# Needs sqlite3. client-key.pem and journal.key are copied too, and the accounts file where it stands
 # in the data folder: keep the copy as safe as the original.
 set -eu
 umask 077
@@ -18,7 +18,10 @@ new=$to/$(date -u +%Y-%m-%dT%H%M%SZ)
 mkdir -p "$new/archive"
 
 # What was learned, first: the restored program lives through the archive from there.
-[ ! -e "$data/learned.checkpoint" ] || cp -p "$data/learned.checkpoint" "$new/"
+# The signed heads of the journal too: a head must not be newer than the copy.
+for f in learned.checkpoint learned anchors.jsonl journal.key journal.pub last-good.files; do
+	[ ! -e "$data/$f" ] || cp -Rp "$data/$f" "$new/"
+done
 
 # A consistent copy of a database in use.
 copy() { sqlite3 -cmd '.timeout 10000' "$1" "VACUUM INTO '$2'"; }

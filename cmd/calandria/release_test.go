@@ -114,6 +114,15 @@ func TestBackupGoesOnElsewhere(t *testing.T) {
 		t.Fatalf("%v: %s", err, said)
 	}
 	data := strings.TrimSpace(string(said))
+	for _, name := range []string{"anchors.jsonl", "journal.key", "journal.pub", "journal.db", "archive/tags"} {
+		if _, err := os.Stat(filepath.Join(data, name)); err != nil {
+			t.Error(err)
+		}
+	}
+	out := &strings.Builder{}
+	if err := (&verifyCmd{Data: data}).Run(&app{ctx: t.Context(), out: out, log: slog.New(slog.DiscardHandler)}); err != nil {
+		t.Errorf("the copy is not proven: %v\n%s", err, out)
+	}
 	until := live(one, f.value("T0")+20)
 	one.stop()
 	if err := os.RemoveAll(lost); err != nil {
