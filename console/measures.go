@@ -285,7 +285,7 @@ func shiftAt(t time.Time, hours int, zone *time.Location) (from, to time.Time, n
 }
 
 type averageRow struct {
-	Label, Source, Mean, Low, High, Unit string
+	Label, Source, Mean, Low, High, Unit, Good string
 }
 
 // reportTags are the main quantities of a house, by path.
@@ -341,22 +341,14 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow
 			}()
 			t, _ := s.b.House().Find(path)
 			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: s.unit(t).text}
-			series, err := s.trend(ctx, path, from, to, 240)
+			o, err := s.over(ctx, path, from, to, 240)
 			if err != nil {
 				s.log.Warn("console: averages of a shift", "tag", path, "err", err)
 				missing.Store(true)
 			}
-			sum, n, low, high := 0.0, 0, math.Inf(1), math.Inf(-1)
-			for _, b := range series {
-				if math.IsNaN(b.Mean) {
-					continue
-				}
-				sum, n = sum+b.Mean, n+1
-				low, high = math.Min(low, b.Min), math.Max(high, b.Max)
-			}
-			if n > 0 {
-				r.Mean = s.number(t, sum/float64(n))
-				r.Low, r.High = s.extremes(t, low, high)
+			if r.Good = decimals(o.percentGood, 0); o.hours > 0 {
+				r.Mean = s.number(t, o.mean)
+				r.Low, r.High = s.extremes(t, o.low, o.high)
 			}
 			out[i] = r
 		})

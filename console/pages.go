@@ -576,6 +576,7 @@ type trace struct {
 type trendsData struct {
 	Tags           []trace
 	Spans, Presets []link
+	Vessels        []link // Href is the path
 	Span           string
 	From, To       string // of the form
 	Full           bool   // no more can be added
@@ -621,6 +622,17 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 	}
 	for _, sp := range spans {
 		data.Spans = append(data.Spans, link{sp.Text, trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
+	}
+	for i := range h.Tags {
+		owner := h.Tags[i].Owner
+		if slices.ContainsFunc(data.Vessels, func(l link) bool { return l.Href == owner }) || owner == "" {
+			continue
+		}
+		text := owner
+		if e, ok := h.Equip(owner); ok && e.Title != "" {
+			text += ": " + e.Title
+		}
+		data.Vessels = append(data.Vessels, link{Text: text, Href: owner})
 	}
 	if data.Views, err = s.views(r); err != nil {
 		s.log.Warn("console: saved views", "err", err)
@@ -726,12 +738,14 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 				}
 				table.Rows = append(table.Rows, row)
 			}
-			low, high := s.extremes(tag, b.Min, b.Max)
-			if low == high {
-				table.Rows[j].Cells[i] = low
-			} else {
-				table.Rows[j].Cells[i] = low + " to " + high
+			cell, high := s.extremes(tag, b.Min, b.Max)
+			if high != cell {
+				cell += " to " + high
 			}
+			if b.PercentGood < 99.95 {
+				cell += ", " + decimals(b.PercentGood, 0) + " % Good"
+			}
+			table.Rows[j].Cells[i] = cell
 		}
 	}
 	slices.SortFunc(table.Rows, func(a, b trendRow) int { return strings.Compare(b.Time, a.Time) })

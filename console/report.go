@@ -112,32 +112,34 @@ func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
 	return d, nil
 }
 
-// flowTotal is a flow summed over a report.
-type flowTotal struct {
-	tonnes, hours float64 // hours with a value
-	mean          float64
-}
+// overview is what the archive has of a tag over a stretch: mean weighted by time, least
+// and greatest, and how much of the time has a usable value.
+type overview struct{ mean, low, high, hours, percentGood float64 }
 
-// total integrates a flow in t/h. Where there is no usable value nothing is
-// counted; the hours say how much was.
-func (s *Server) total(ctx context.Context, d *report, path string) (flowTotal, error) {
-	n := max(1, int(d.upto.Sub(d.begin)/d.Span.step))
-	b, err := s.trend(ctx, path, d.begin, d.upto, n)
-	if err != nil {
-		return flowTotal{}, err
-	}
-	step := d.upto.Sub(d.begin).Hours() / float64(n)
-	var t flowTotal
+// total is the integral of a flow in t/h over the hours with a value, t.
+func (o overview) total() float64 { return o.mean * o.hours }
+
+// over asks for n stretches, so that no spike is lost and the archive answers from its
+// roll-ups.
+func (s *Server) over(ctx context.Context, path string, from, to time.Time, n int) (o overview, err error) {
+	b, err := s.trend(ctx, path, from, to, n)
+	o.low, o.high = math.Inf(1), math.Inf(-1)
+	step := to.Sub(from).Hours() / float64(n)
 	for _, x := range b {
-		if !math.IsNaN(x.Mean) {
-			h := step * x.PercentGood / 100
-			t.tonnes, t.hours = t.tonnes+x.Mean*h, t.hours+h
+		if h := step * x.PercentGood / 100; !math.IsNaN(x.Mean) {
+			o.mean, o.hours = o.mean+x.Mean*h, o.hours+h
+			o.low, o.high = min(o.low, x.Min), max(o.high, x.Max)
 		}
 	}
-	if t.hours > 0 {
-		t.mean = t.tonnes / t.hours
+	if o.hours > 0 {
+		o.mean /= o.hours
 	}
-	return t, nil
+	o.percentGood = min(100, 100*o.hours/to.Sub(from).Hours())
+	return o, err
+}
+
+func (s *Server) reported(ctx context.Context, d *report, path string) (overview, error) {
+	return s.over(ctx, path, d.begin, d.upto, max(1, int(d.upto.Sub(d.begin)/d.Span.step)))
 }
 
 // first is the first signal or quantity of a list that a vessel has.
@@ -153,7 +155,7 @@ func first(e *plant.Equipment, names ...string) (string, bool) {
 func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (reportTable, error) {
 	t := reportTable{Title: set.Title + ": totals", Columns: []string{"flow", "total, t", "mean, t/h", "hours with a value"},
 		Note: "Only hours with a usable value are in a total."}
-	sums := map[string]flowTotal{}
+	sums := map[string]overview{}
 	for _, f := range []struct {
 		name  string
 		paths []string
@@ -165,14 +167,14 @@ func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (r
 		if !ok {
 			continue
 		}
-		x, err := s.total(ctx, d, path)
+		x, err := s.reported(ctx, d, path)
 		if err != nil {
 			return t, err
 		}
 		sums[f.name] = x
 		row := []string{f.name, dash, dash, decimals(x.hours, 1)}
 		if x.hours > 0 {
-			row[1], row[2] = decimals(x.tonnes, 0), decimals(x.mean, 1)
+			row[1], row[2] = decimals(x.total(), 0), decimals(x.mean, 1)
 		}
 		t.Rows = append(t.Rows, row)
 	}
@@ -187,7 +189,7 @@ func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (r
 }
 
 func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, now time.Time) (reportTable, error) {
-	t := reportTable{Title: set.Title + ": bodies", Columns: []string{"body", "U, kW/(m2 K)", "% clean, begin", "% clean, end", "cleanings", "restored to, %"},
+	t := reportTable{Title: set.Title + ": bodies", Columns: []string{"body", "U, kW/(m2 K)", "hours with U", "% clean, begin", "% clean, end", "cleanings", "restored to, %"},
 		Note: "U is the mean; % clean is U against clean U. Restored: U after a cleaning against clean U, for the cleanings in this time."}
 	scales, err := s.scales(ctx, set.Path, now)
 	if err != nil {
@@ -197,11 +199,11 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 		if e.Class != plant.ClassBody {
 			continue
 		}
-		row := []string{e.Name, dash, dash, dash, "0", dash}
-		if u, err := s.total(ctx, d, e.Path+".u"); err != nil {
+		row := []string{e.Name, dash, dash, dash, dash, "0", dash}
+		if u, err := s.reported(ctx, d, e.Path+".u"); err != nil {
 			return t, err
 		} else if u.hours > 0 {
-			row[1] = decimals(u.mean, 3)
+			row[1], row[2] = decimals(u.mean, 3), decimals(u.hours, 1)
 		}
 		b, err := s.trend(ctx, e.Path+".u_ratio", d.begin, d.upto, 28)
 		if err != nil {
@@ -209,13 +211,13 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 		}
 		for _, x := range b {
 			if !math.IsNaN(x.Mean) {
-				if row[2] == dash {
-					row[2] = decimals(100*x.Mean, 0)
+				if row[3] == dash {
+					row[3] = decimals(100*x.Mean, 0)
 				}
-				row[3] = decimals(100*x.Mean, 0)
+				row[4] = decimals(100*x.Mean, 0)
 			}
 		}
-		row[4], row[5] = cleaningsOf(scales, e.Path, d)
+		row[5], row[6] = cleaningsOf(scales, e.Path, d)
 		t.Rows = append(t.Rows, row)
 	}
 	return t, nil

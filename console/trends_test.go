@@ -2,6 +2,9 @@ package console
 
 import (
 	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +12,7 @@ import (
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 
+	"calandria/historian"
 	"calandria/plant"
 )
 
@@ -36,6 +40,12 @@ func TestTrendsWorkbench(t *testing.T) {
 	b.shot("trends-search-1280")
 	b.do("take", chromedp.KeyEvent("\r"))
 	drawn(1)
+	// A vessel without words lists its tags; one more click takes one.
+	b.do("choose a vessel", chromedp.Evaluate[chromedp.Void]("(e => { e.value = 'EV.EV5'; e.dispatchEvent(new Event('change')); })(document.getElementById('of'))"))
+	b.until("document.querySelectorAll('#found button').length > 12 && [...document.querySelectorAll('#found button')].every(x => x.dataset.path.startsWith('EV.EV5.'))", 8*time.Second)
+	b.shot("trends-vessel-1280")
+	b.do("all again", chromedp.Evaluate[chromedp.Void]("(e => { e.value = ''; e.dispatchEvent(new Event('change')); })(document.getElementById('of'))"))
+	b.until("document.querySelectorAll('#found button').length === 0", 8*time.Second)
 	b.do("another", chromedp.Evaluate[chromedp.Void]("document.getElementById('add').focus()"), chromedp.KeyEvent("EV.EV5.vapour_pressure\r"))
 	drawn(2)
 	if q := eval[string](b, "location.search"); !strings.Contains(q, "tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure") || !strings.Contains(q, "span=7d") {
@@ -94,10 +104,17 @@ func TestTrendsWorkbench(t *testing.T) {
 		b.until("document.getElementById('chart-state').textContent.includes('"+name2+"')", 8*time.Second)
 		drawn(canvases)
 		b.shot("trends-" + name + "-1280")
+		if rows := eval[int](b, "document.querySelectorAll('#stats tbody tr').length"); name != "strikes" && rows < 2 {
+			t.Errorf("%s: %d rows of statistics", name, rows)
+		}
 	}
 	view("scatter", "correlation", 1)
 	view("before", "2 stretches", 2)
 	view("cycles", "3 stretches", 2)
+	// The cursor reads each stretch with its quality.
+	b.do("point", chromedp.Evaluate[chromedp.Void](`(() => { const o = document.querySelector('.u-over'), r = o.getBoundingClientRect();
+		for (const k of ['mouseenter', 'mousemove']) o.dispatchEvent(new MouseEvent(k, {clientX: r.left + r.width / 3, clientY: r.top + 30, bubbles: true})); })()`))
+	b.until("/, Good/.test(document.querySelector('.chart h3').textContent)", 8*time.Second)
 	view("strikes", "no recorded strike", 2)
 	b.do("lines", chromedp.Navigate(sv.url+"/trends?tag=PA1.supersaturation&view=strikes&span=7d"))
 	b.until("document.getElementById('chart-state').textContent.length > 20", 5*time.Second)
@@ -120,28 +137,77 @@ func TestTrendsWorkbench(t *testing.T) {
 	}
 }
 
-// The first picture of two months and a zoom take little more than the API itself:
-// the time is compared with that of the same requests without drawing, so that the
-// machine does not matter.
+// season fills the archive with 120 days of a tag by the second, and of another by the
+// minute, and makes the roll-ups.
+func (m *fakeMill) season(fast, slow string) {
+	m.t.Helper()
+	if _, err := m.kept(nil); err != nil {
+		m.t.Fatal(err)
+	}
+	now, w := time.Now().Truncate(time.Second), m.archive.Bulk(m.t.Context(), nil)
+	for path, step := range map[string]time.Duration{fast: time.Second, slow: time.Minute} {
+		tag, _ := m.house.Find(path)
+		if err := m.archive.Describe(historian.TagInfo{Path: path, Unit: tag.Unit, Resolution: 0.001}); err != nil {
+			m.t.Fatal(err)
+		}
+		m.filled[path] = true
+		points := make([]plant.Point, 0, 86400)
+		for ago := 120 * 24 * time.Hour; ago > 0; ago -= step {
+			points = append(points, plant.Point{Time: now.Add(-ago), Value: math.Round(1000*m.values[path]*(1+0.1*math.Sin(ago.Hours())+0.01*math.Sin(ago.Minutes()))) / 1000, Quality: plant.Good})
+			if len(points) == cap(points) || ago == step {
+				if err := w.Add(path, points...); err != nil {
+					m.t.Fatal(err)
+				}
+				points = points[:0]
+			}
+		}
+	}
+	if err := errors.Join(w.Close(), m.archive.Maintain(m.t.Context())); err != nil {
+		m.t.Fatal(err)
+	}
+}
+
+// The first picture of a season by the second, and a zoom into it, take little more
+// than the API takes for the same figures: the ratio says it on any machine, and on a
+// quiet one they are 300 ms and 150 ms.
 func TestTrendsPaint(t *testing.T) {
 	sv, b := serve(t), newBrowser(t)
-	if _, err := sv.mill.kept([]string{"EV.EV5.u_ratio", "EV.EV5.vapour_pressure", "EV.EV4.vapour_pressure"}); err != nil {
-		t.Fatal(err)
+	sv.mill.season("EV.EV5.vapour_pressure", "EV.EV5.u_ratio")
+	drawn := func(name string) (ms float64) {
+		t.Helper()
+		b.until("document.getElementById('charts').dataset."+name+" !== undefined", 20*time.Second)
+		return eval[float64](b, "Number(document.getElementById('charts').dataset."+name+")")
 	}
-	b.do("open", chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(sv.url+"/trends?tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&span=60d"))
-	b.until("document.getElementById('charts').dataset.drawn !== undefined", 10*time.Second)
-	first := eval[float64](b, "Number(document.getElementById('charts').dataset.drawn)")
-	const bare = `window.api = 0; (async () => { const q = '/api/v1/series?tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&span=60d&shape=columns&time=s&points=1500&limit=200000';
-		let best = Infinity; for (let i = 0; i < 3; i++) { const t = performance.now(); await (await fetch(q)).json(); best = Math.min(best, performance.now() - t); } window.api = best; })()`
-	b.do("ask without drawing", chromedp.Evaluate[chromedp.Void](bare))
-	b.until("window.api > 0", 10*time.Second)
-	api := eval[float64](b, "window.api")
-	b.do("zoom", chromedp.Evaluate[chromedp.Void]("delete document.getElementById('charts').dataset.drawn; document.getElementById('charts').focus()"), chromedp.KeyEvent("+"))
-	b.until("document.getElementById('charts').dataset.drawn !== undefined", 10*time.Second)
-	zoom := eval[float64](b, "Number(document.getElementById('charts').dataset.drawn)")
-	t.Logf("API %.0f ms, first picture %.0f ms, zoom %.0f ms", api, first, zoom)
-	if first > 12*api+300 || zoom > 8*api+150 {
-		t.Errorf("first picture %.0f ms and zoom %.0f ms where the API takes %.0f ms", first, zoom, api)
+	// api is the least time of three for what the page asks last, in the same browser.
+	api := func() float64 {
+		t.Helper()
+		b.do("ask without drawing", chromedp.Evaluate[chromedp.Void](`window.api = 0; (async () => {
+			const q = performance.getEntriesByType('resource').map(e => e.name).filter(n => n.includes('/api/v1/series')).pop(); let best = Infinity;
+			for (let i = 0; i < 3; i++) { const t = performance.now(); await (await fetch(q, {cache: 'no-store'})).json(); best = Math.min(best, performance.now() - t); }
+			window.api = best; performance.clearResourceTimings(); })()`))
+		b.until("window.api > 0", 20*time.Second)
+		return eval[float64](b, "window.api")
+	}
+	judge := func(what string, took, api, limit float64) {
+		t.Helper()
+		t.Logf("%s: %.0f ms, the API alone %.0f ms", what, took, api)
+		if took > limit && took > 8*api {
+			t.Errorf("%s takes %.0f ms, where the API takes %.0f ms", what, took, api)
+		}
+	}
+	address := sv.url + "/trends?tag=EV.EV5.vapour_pressure&tag=EV.EV5.u_ratio&span=120d"
+	b.do("open", chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(address))
+	drawn("painted") // the browser itself has to warm up once
+	b.do("open", chromedp.Navigate(sv.url+"/record"), chromedp.Navigate(address))
+	judge("a season from the click to the picture", drawn("painted"), api(), 300)
+	b.do("to the charts", chromedp.Evaluate[chromedp.Void]("document.getElementById('charts').focus()"))
+	for days := 60.0; days > 3; days /= 2 {
+		b.do("zoom", chromedp.Evaluate[chromedp.Void]("delete document.getElementById('charts').dataset.drawn"), chromedp.KeyEvent("+"))
+		took := drawn("drawn")
+		judge(fmt.Sprintf("zoom to %.1f days", days), took, api(), 150)
+	}
+	if points := eval[float64](b, "document.querySelectorAll('#charts canvas').length"); points != 2 {
+		t.Errorf("%.0f charts", points)
 	}
 	b.clean()
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -297,7 +298,7 @@ func (a *Archive) Coverage(ctx context.Context, path string) (plant.Coverage, er
 // changes with every new file.
 func (a *Archive) Mark(q *plant.SeriesQuery) string {
 	from, to := plant.Nanos(q.From)-nsDay, plant.Nanos(q.To)+nsDay
-	if len(q.At) > 0 || to > a.opt.Now().Add(-a.opt.Hot).UnixNano() {
+	if len(q.At) > 0 || slices.Contains(q.Aggregates, "AnnotationCount") || to > a.opt.Now().Add(-a.opt.Hot).UnixNano() {
 		return ""
 	}
 	if len(q.Aggregates) > 0 {

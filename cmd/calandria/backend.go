@@ -32,7 +32,7 @@ func (b *backend) Trend(ctx context.Context, path string, from, to time.Time, po
 
 func (b *backend) WriteSeries(ctx context.Context, w io.Writer, q plant.SeriesQuery) (string, error) {
 	h := b.House()
-	about := series.About{Site: h.Config.Site.Name}
+	about := series.About{Site: h.Config.Site.Name, Notes: b.s.journal.Notes}
 	if q.Format == "openmetrics" {
 		var err error
 		if about.Metric, err = metricsOf(h, q.Paths); err != nil {

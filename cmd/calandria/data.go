@@ -7,12 +7,14 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/historian/series"
 	"calandria/plant"
 	"calandria/rules"
@@ -76,6 +78,14 @@ func (c *exportCmd) Run(a *app) error {
 		return fmt.Errorf("--%w", err)
 	}
 	about := series.About{Site: site, Progress: a.progress("writing")}
+	if name := filepath.Join(c.Data, "journal.db"); slices.Contains(c.Aggregate, "AnnotationCount") {
+		j, err := journal.Open(name)
+		if err != nil {
+			return fmt.Errorf("AnnotationCount counts the notes of the journal: %w", err)
+		}
+		defer j.Close()
+		about.Notes = j.Notes
+	}
 	if c.Format == "openmetrics" {
 		if about.Metric, err = metricsOf(h, q.Paths); err != nil {
 			return err

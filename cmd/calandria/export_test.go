@@ -19,6 +19,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 )
 
@@ -73,7 +74,7 @@ func export(t *testing.T, c exportCmd) string {
 }
 
 func TestExportForms(t *testing.T) {
-	dir, config, _ := filled(t)
+	dir, config, from := filled(t)
 	base := exportCmd{Tags: []string{"S.B1.*"}, From: "2026-11-01T00:00:00Z", To: "2026-11-03T00:00:00Z", Config: config, Data: dir}
 	c := base
 	c.Aggregate, c.Interval, c.Wide = []string{"TimeAverage2", "Count"}, plantDuration(6*time.Hour), true
@@ -85,6 +86,24 @@ func TestExportForms(t *testing.T) {
 		if r[1] != fmt.Sprint(360*i+180) || r[2] != "Good" || r[3] != "100" || r[4] != "360" {
 			t.Errorf("row %d: %v", i, r)
 		}
+	}
+	// Notes about the tag or its vessel are its annotations; others are not.
+	j, err := journal.Open(filepath.Join(dir, "journal.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, source := range []string{"S.B1", "S.B1.vapour_pressure", "S.B1.juice_temperature", "S", ""} {
+		if _, err := j.Append([]plant.Event{{Time: from.Add(time.Duration(i+7) * time.Hour), Kind: plant.EventNote, Source: source, Text: "seen"}}, journal.State{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	c = base
+	c.Tags, c.Aggregate, c.Interval = []string{"S.B1.vapour_pressure"}, []string{"AnnotationCount"}, plantDuration(12*time.Hour)
+	if rows, err = csv.NewReader(strings.NewReader(export(t, c))).ReadAll(); err != nil || len(rows) != 5 || rows[1][2] != "2" || rows[2][2] != "0" || rows[1][4] != "Good" {
+		t.Errorf("annotations: %v %v", rows, err)
 	}
 	c = base
 	c.Format, c.Out = "parquet", filepath.Join(dir, "x.parquet")

@@ -35,6 +35,30 @@ export function number(v) {
 }
 
 /**
+ * The last entry at or before s, -1: there is none.
+ * @param {number[]} time
+ * @param {number} s
+ */
+export function index(time, s) {
+  let lo = 0, hi = time.length;
+  while (lo < hi) { const m = (lo + hi) >> 1; if (time[m] <= s) lo = m + 1; else hi = m; }
+  return lo - 1;
+}
+
+/**
+ * Value and quality of one stretch.
+ * @param {any} o condensed values
+ * @param {number} n
+ * @param {string} unit
+ */
+export function reading(o, n, unit) {
+  if (n < 0) return t("no value");
+  const wide = o.min[n] !== null && o.max[n] - o.min[n] > Math.abs(o.mean[n]) * 1e-6;
+  return (o.mean[n] === null ? t("no value") : number(o.mean[n]) + " " + unit + (wide ? " (" + t("{1} to {2}", number(o.min[n]), number(o.max[n])) + ")" : "")) +
+    ", " + [t("Good"), t("Uncertain"), t("Bad"), t("Bad")][o.status[n] >>> 30] + (o.good[n] < 99.9 ? ", " + o.good[n].toFixed(0) + " % " + t("Good") : "");
+}
+
+/**
  * Marks of the time axis: a date where the day begins, 24-hour clock elsewhere.
  * @param {number[]} splits s
  * @param {number} step s between them
@@ -251,7 +275,8 @@ export class Charts {
           const span = document.createElement("span"), key = document.createElement("i");
           key.className = "key key" + i;
           span.className = "period";
-          span.append(key, p.label + (n != null ? " " + number(/** @type {any} */ (u.data[i + 1][n])) : ""));
+          const o = sets[i][t.path], s = n == null ? 0 : p.from + u.data[0][n] * length;
+          span.append(key, p.label + (n == null ? "" : " " + reading(o, s > p.to ? -1 : index(o.time, s), t.unit)));
           return span;
         }));
       };

@@ -1,6 +1,6 @@
 // The trends: a workbench on the archive. What is shown stands in the address;
 // zoom and pan fetch what the screen can show.
-import { Charts, LETTERS, clockText, number } from "./trends-draw.js";
+import { Charts, LETTERS, clockText, index, number, reading } from "./trends-draw.js";
 import { search, meta } from "./trends-tags.js";
 import { t } from "./words.js";
 
@@ -186,7 +186,7 @@ async function refresh() {
       const sets = await Promise.all(over.map((/** @type {any} */ p) => values(at.tags, p.from, p.to)));
       charts.overlay(tags, over, sets);
       last = null;
-      el("below").hidden = true;
+      statistics(tags.flatMap((tag) => over.map((/** @type {any} */ p, /** @type {number} */ i) => ({ ...p, name: nameOf(tag) + ", " + p.label, o: sets[i][tag.path] }))));
       say.textContent = t("{1} stretches, each from its own beginning.", over.length);
     } else {
       const [series, marks] = await Promise.all([values(at.tags, from, to), happened(at.tags, from, to)]);
@@ -196,11 +196,13 @@ async function refresh() {
         charts.lines(tags, series, from, to, at.one, shownMarks());
         say.textContent = refused || (at.tags.some((path) => series[path].time.length) ? "" : t("The archive holds nothing for this span."));
       }
-      statistics();
+      statistics(tags.map((tag) => ({ from, to, name: nameOf(tag), o: series[tag.path] })));
       markList();
-      el("below").hidden = false;
     }
+    el("below").hidden = false;
+    el("marks").hidden = !last;
     host.dataset.drawn = String(Math.round(performance.now() - begun));
+    host.dataset.painted ??= String(Math.round(performance.now()));
   } catch (e) {
     if (mine.signal.aborted) return;
     say.textContent = /** @type {Error} */ (e).message + (last ? " " + t("The charts are not up to date.") : "");
@@ -279,29 +281,17 @@ function readout(s) {
     const out = li.querySelector(".at"), o = last.series[at.tags[i]];
     if (!out || !o) return;
     const n = s === null ? o.time.length - 1 : index(o.time, s);
-    if (n < 0) { out.textContent = t("no value"); return; }
-    const code = o.status[n] >>> 30, unit = meta(at.tags[i]).unit;
-    const wide = o.min[n] !== null && o.max[n] - o.min[n] > Math.abs(o.mean[n]) * 1e-6;
-    out.textContent = (o.mean[n] === null ? t("no value") : number(o.mean[n]) + " " + unit + (wide ? " (" + t("{1} to {2}", number(o.min[n]), number(o.max[n])) + ")" : "")) +
-      ", " + [t("Good"), t("Uncertain"), t("Bad"), t("Bad")][code] + (o.good[n] < 99.9 ? ", " + o.good[n].toFixed(0) + " % " + t("Good") : "");
+    out.textContent = reading(o, n, meta(at.tags[i]).unit);
   });
 }
 
-/**
- * The last entry at or before s, -1: there is none.
- * @param {number[]} time
- * @param {number} s
- */
-function index(time, s) {
-  let lo = 0, hi = time.length;
-  while (lo < hi) { const m = (lo + hi) >> 1; if (time[m] <= s) lo = m + 1; else hi = m; }
-  return lo - 1;
-}
+/** @param {any} tag */
+function nameOf(tag) { return tag.label + (tag.unit ? ", " + tag.unit : ""); }
 
-function statistics() {
+/** @param {{name: string, from: number, to: number, o: any}[]} rows */
+function statistics(rows) {
   const body = el("stats").tBodies[0];
-  body.replaceChildren(...last.tags.map((/** @type {any} */ t) => {
-    const o = last.series[t.path];
+  body.replaceChildren(...rows.map(({ name, from, to, o }) => {
     let low = Infinity, high = -Infinity, sum = 0, weight = 0, good = 0, end = NaN;
     o.time.forEach((/** @type {number} */ _s, /** @type {number} */ i) => {
       good += o.good[i];
@@ -309,11 +299,11 @@ function statistics() {
       low = Math.min(low, o.min[i]); high = Math.max(high, o.max[i]); end = o.mean[i];
       sum += o.mean[i] * (o.good[i] || 1e-6); weight += o.good[i] || 1e-6;
     });
-    const step = o.time.length > 1 ? (o.time[o.time.length - 1] - o.time[0]) / (o.time.length - 1) : last.to - last.from;
-    const share = o.time.length ? Math.min(100, good * step / (last.to - last.from)) : 0;
+    const step = o.time.length > 1 ? (o.time[o.time.length - 1] - o.time[0]) / (o.time.length - 1) : to - from;
+    const share = o.time.length ? Math.min(100, good * step / (to - from)) : 0;
     const tr = document.createElement("tr"), th = document.createElement("th");
     th.scope = "row";
-    th.textContent = t.label + (t.unit ? ", " + t.unit : "");
+    th.textContent = name;
     tr.append(th);
     for (const text of [number(low), number(weight ? sum / weight : NaN), number(high), number(end), share.toFixed(0) + " %"]) {
       const td = document.createElement("td");
@@ -368,7 +358,7 @@ for (const li of /** @type {any} */ (el("chosen").children)) {
   const d = li.dataset;
   meta.know(d.path, { label: d.label, unit: d.unit, scale: Number(d.scale || 1), offset: Number(d.offset || 0), stepped: d.stepped === "yes", meaning: d.meaning || "" });
 }
-el("moves").hidden = false;
+el("moves").hidden = el("of-field").hidden = false;
 el("png").hidden = false;
 el("moves").addEventListener("click", (/** @type {any} */ e) => MOVES[e.target.dataset.do]?.());
 el("view").addEventListener("change", () => go({ view: el("view").value }));
@@ -411,7 +401,7 @@ host.addEventListener("wheel", (/** @type {any} */ e) => {
   move(0, e.deltaY > 0 ? 1.5 : 1 / 1.5);
 }, { passive: false });
 el("png").addEventListener("click", () => charts.picture(at.tags.map((t) => meta(t).label).join(", ") + "  " + el("stamp").textContent));
-search(el("add"), el("found"), () => at.tags, (path) => { el("add").value = ""; go({ tags: [...at.tags, path] }); });
+search(el("add"), el("of"), el("found"), () => at.tags, (path) => { el("add").value = ""; go({ tags: [...at.tags, path] }); });
 window.addEventListener("popstate", () => { read(); refresh(); });
 let resized = 0;
 window.addEventListener("resize", () => { clearTimeout(resized); resized = window.setTimeout(refresh, 300); });

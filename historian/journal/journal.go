@@ -330,6 +330,19 @@ func (j *Journal) State() (map[string][]byte, error) {
 	return parts, nil
 }
 
+// Notes gives the times in [from, to) of the notes about a tag or its vessel: the
+// annotations of OPC 10000-13.
+func (j *Journal) Notes(ctx context.Context, path string, from, to time.Time) (times []time.Time, err error) {
+	events, err := j.Read(ctx, plant.EventFilter{Kinds: []plant.EventKind{plant.EventNote}, From: from, To: to})
+	owner := path[:max(0, strings.LastIndexByte(path, '.'))]
+	for _, e := range events {
+		if e.Source == path || owner != "" && e.Source == owner {
+			times = append(times, e.Time)
+		}
+	}
+	return times, err
+}
+
 // Read returns the lines a filter chooses, in order of their numbers.
 func (j *Journal) Read(ctx context.Context, f plant.EventFilter) ([]plant.Event, error) {
 	where := []string{"1 = 1"}

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/parquet-go/parquet-go"
+	"pgregory.net/rapid"
 
 	"calandria/historian"
 	"calandria/plant"
@@ -38,9 +39,6 @@ func TestArchiveAggregatesPart13(t *testing.T) {
 	}
 	rows := 0
 	for _, tab := range data.Tables {
-		if tab.Aggregate == "AnnotationCount" {
-			continue // not of values: checked without an archive
-		}
 		var got []Summary
 		from, to := clock(t, tab.Start), clock(t, tab.End)
 		interval := time.Duration(tab.Interval) * time.Millisecond
@@ -52,14 +50,18 @@ func TestArchiveAggregatesPart13(t *testing.T) {
 		if err != nil || len(got) != len(tab.Rows) {
 			t.Fatalf("%s: %d results, want %d: %v", tab.ID, len(got), len(tab.Rows), err)
 		}
-		for i, r := range tab.Rows {
-			if r.Assert != nil && !*r.Assert {
-				continue
+		average := func(agg Aggregate) (ps []plant.Point) {
+			err := archive{a}.summaries(context.Background(), "A."+tab.Historian, []Aggregate{agg}, data.Raw[tab.Historian].Config, from, to, interval,
+				func(_ time.Time, s []Summary) error { ps = append(ps, s[0].Point); return nil })
+			if err != nil {
+				t.Fatal(err)
 			}
+			return ps
+		}
+		for i, r := range tab.Rows {
 			rows++
-			want := number(t, r.Value)
-			if code := got[i].Quality.Code(); code&^infoDataValue != statusNamed(t, r.Status) || !(math.IsNaN(want) && math.IsNaN(got[i].Value) || math.Abs(got[i].Value-want) <= tab.Tolerance) {
-				t.Errorf("%s %s: got %v %08X, want %v %s", tab.ID, r.T, got[i].Value, code, r.Value, r.Status)
+			if !r.is(t, got[i].Point, &tab, average) {
+				t.Errorf("%s %s: got %v %08X, want %v %s", tab.ID, r.T, got[i].Value, got[i].Quality.Code(), r.Value, r.Status)
 			}
 		}
 	}
@@ -226,4 +228,43 @@ func TestSeriesForms(t *testing.T) {
 	if len(at3) != 4 || at3[1][2] != "-1" || at3[2][2] != "-4" || at3[3][2] != "-98" || at3[3][4] == "Good" {
 		t.Error(at3)
 	}
+}
+
+// What a trend shows is what the aggregates of OPC 10000-13 give of values that hold
+// until the next: its mean is TimeAverage2, its band Minimum2 to Maximum2, its share of
+// Good time PercentGood.
+func TestTrendIsTheAggregates(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		a := openTest(t, t.TempDir(), at(1e6))
+		defer a.Close()
+		var pts []plant.Point
+		for s := 0.0; s < 3600; s += float64(rapid.IntRange(1, 240).Draw(rt, "step")) {
+			p := good(s, math.Round(100*rapid.Float64Range(0, 50).Draw(rt, "value"))/100)
+			if rapid.IntRange(0, 5).Draw(rt, "quality") == 0 {
+				p = plant.BadPoint(p.Time, plant.BadNoCommunication)
+			}
+			pts = append(pts, p)
+		}
+		mustAppend(t, a, "A.x", pts...)
+		cfg := AggregateConfig{PercentDataBad: 100, PercentDataGood: 100, Stepped: true}
+		first, last := 600.0, pts[len(pts)-1].Time.Sub(at(0)).Seconds()
+		buckets, err := a.Trend(context.Background(), "A.x", at(first), at(first+60*math.Floor((last-first)/60)), int((last-first)/60))
+		if err != nil {
+			rt.Fatal(err)
+		}
+		for _, b := range buckets {
+			of := func(agg Aggregate) plant.Point {
+				ps, err := Aggregates(agg, cfg, pts, b.Start, b.Start.Add(time.Minute), 0)
+				if err != nil {
+					rt.Fatal(err)
+				}
+				return ps[0]
+			}
+			for agg, got := range map[Aggregate]float64{"TimeAverage2": b.Mean, "Minimum2": b.Min, "Maximum2": b.Max, "PercentGood": b.PercentGood} {
+				if want := of(agg); math.IsNaN(want.Value) != math.IsNaN(got) || math.Abs(want.Value-got) > 1e-9*math.Max(1, math.Abs(got)) {
+					rt.Fatalf("%s at %v: the trend has %v, the standard %v %v", agg, b.Start, got, want.Value, want.Quality)
+				}
+			}
+		}
+	})
 }

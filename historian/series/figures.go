@@ -74,7 +74,7 @@ var errStop = errors.New("stopped by the reader")
 
 // figures yields what a checked query asks for: tag by tag in order of time, or,
 // across, all tags in order of time.
-func (a archive) figures(ctx context.Context, q plant.SeriesQuery, across bool) iter.Seq2[Figure, error] {
+func (a archive) figures(ctx context.Context, q plant.SeriesQuery, across bool, about About) iter.Seq2[Figure, error] {
 	return func(yield func(Figure, error) bool) {
 		tag, from, err := cursorOf(&q)
 		give := func(f Figure) error {
@@ -84,10 +84,10 @@ func (a archive) figures(ctx context.Context, q plant.SeriesQuery, across bool) 
 			return nil
 		}
 		if across {
-			err = errors.Join(err, a.acrossTags(ctx, q, from, give))
+			err = errors.Join(err, a.acrossTags(ctx, q, about, from, give))
 		} else {
 			for i := tag; i < len(q.Paths) && err == nil; i, from = i+1, q.From {
-				err = a.ofTag(ctx, q, i, from, q.To, give)
+				err = a.ofTag(ctx, q, about, i, from, q.To, give)
 			}
 		}
 		if err != nil && !errors.Is(err, errStop) {
@@ -99,9 +99,9 @@ func (a archive) figures(ctx context.Context, q plant.SeriesQuery, across bool) 
 // acrossStretch is how much time of stored values is put in order at once.
 const acrossStretch = 3 * time.Hour
 
-func (a archive) acrossTags(ctx context.Context, q plant.SeriesQuery, from time.Time, f func(Figure) error) error {
+func (a archive) acrossTags(ctx context.Context, q plant.SeriesQuery, about About, from time.Time, f func(Figure) error) error {
 	if len(q.At) > 0 {
-		return a.acrossOnce(ctx, q, from, q.To, f)
+		return a.acrossOnce(ctx, q, about, from, q.To, f)
 	}
 	for s := from; s.Before(q.To); {
 		e := q.To
@@ -117,7 +117,7 @@ func (a archive) acrossTags(ctx context.Context, q plant.SeriesQuery, from time.
 		if e.After(q.To) {
 			e = q.To
 		}
-		if err := a.acrossOnce(ctx, q, s, e, f); err != nil {
+		if err := a.acrossOnce(ctx, q, about, s, e, f); err != nil {
 			return err
 		}
 		s = e
@@ -125,10 +125,10 @@ func (a archive) acrossTags(ctx context.Context, q plant.SeriesQuery, from time.
 	return nil
 }
 
-func (a archive) acrossOnce(ctx context.Context, q plant.SeriesQuery, from, to time.Time, f func(Figure) error) error {
+func (a archive) acrossOnce(ctx context.Context, q plant.SeriesQuery, about About, from, to time.Time, f func(Figure) error) error {
 	var all []Figure
 	for i := range q.Paths {
-		if err := a.ofTag(ctx, q, i, from, to, func(x Figure) error { all = append(all, x); return nil }); err != nil {
+		if err := a.ofTag(ctx, q, about, i, from, to, func(x Figure) error { all = append(all, x); return nil }); err != nil {
 			return err
 		}
 	}
@@ -151,7 +151,7 @@ func intervalEnd(q *plant.SeriesQuery, s time.Time) time.Time {
 }
 
 // ofTag hands out the figures of one tag in [from, to).
-func (a archive) ofTag(ctx context.Context, q plant.SeriesQuery, tag int, from, to time.Time, f func(Figure) error) error {
+func (a archive) ofTag(ctx context.Context, q plant.SeriesQuery, about About, tag int, from, to time.Time, f func(Figure) error) error {
 	path := q.Paths[tag]
 	unit := a.Unit(path)
 	cfg := DefaultAggregateConfig()
@@ -159,6 +159,12 @@ func (a archive) ofTag(ctx context.Context, q plant.SeriesQuery, tag int, from, 
 	aggs := make([]Aggregate, len(q.Aggregates))
 	for i, name := range q.Aggregates {
 		aggs[i] = Aggregate(name)
+	}
+	if about.Notes != nil && slices.Contains(aggs, "AnnotationCount") {
+		var err error
+		if cfg.Annotations, err = about.Notes(ctx, path, from, to); err != nil {
+			return err
+		}
 	}
 	each := func(start time.Time, ss []Summary) error {
 		for k, s := range ss {

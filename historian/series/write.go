@@ -29,6 +29,8 @@ type About struct {
 	Metric func(path string) Metric
 	// Progress, if not nil, hears how much is written, 0..1, and up to which time.
 	Progress func(done float64, at time.Time)
+	// Notes, if not nil, gives the times of the notes about a tag, for AnnotationCount.
+	Notes func(ctx context.Context, path string, from, to time.Time) ([]time.Time, error)
 }
 
 // Metric is a tag as Prometheus knows it.
@@ -59,7 +61,7 @@ func Write(ctx context.Context, from *historian.Archive, w io.Writer, q plant.Se
 	if err != nil {
 		return "", fmt.Errorf("write series: %w", err)
 	}
-	if cursor, err = writeFigures(a.figures(ctx, q, table), &q, about.Progress, out); err == nil {
+	if cursor, err = writeFigures(a.figures(ctx, q, table, about), &q, about.Progress, out); err == nil {
 		err = out.close(cursor)
 	}
 	if err = errors.Join(err, bw.Flush()); err != nil {
