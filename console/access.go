@@ -80,6 +80,7 @@ type session struct {
 // tries counts wrong passwords of late.
 type tries struct {
 	n     int
+	names int // of an address: under how many names
 	since time.Time
 }
 
@@ -101,12 +102,13 @@ type gate struct {
 	broken   bool
 	fault    string // why the accounts file cannot be used, in words
 	sessions map[[sha256.Size]byte]*session
-	wrong    map[string]*tries // by "user name" or "from address"
+	wrong    map[string]*tries    // by "user name", "from address" or "pair", both
+	good     map[string]time.Time // by pair: who signed in from there last
 }
 
 func newGate(opt *Options) (*gate, error) {
 	g := &gate{path: opt.Accounts, view: opt.OpenView, idle: opt.Idle, log: opt.Logger, tell: opt.Journal,
-		desk: &desk{lanes: map[string][]chan error{}, free: map[string]time.Time{}}, sessions: map[[sha256.Size]byte]*session{}, wrong: map[string]*tries{}}
+		desk: &desk{lanes: map[string][]chan error{}, free: map[string]time.Time{}}, sessions: map[[sha256.Size]byte]*session{}, wrong: map[string]*tries{}, good: map[string]time.Time{}}
 	if g.idle <= 0 {
 		g.idle = defaultIdle
 	}
@@ -244,7 +246,7 @@ func (g *gate) allowed(a *actor, need right) bool {
 // the same, and takes as long. Wrong tries close nothing: they are answered later
 // and later, and those of one address take turns; see [desk].
 func (g *gate) signIn(ctx context.Context, name, password, from string, now time.Time) (token string, err error) {
-	by := [2]string{"user " + strings.ToLower(name), "from " + from}
+	by := keysOf(name, from)
 	event := plant.Event{Time: now, Kind: plant.EventAccess, Source: "calandria", User: name, Station: from}
 	g.current(now)
 	g.mu.Lock()
@@ -253,7 +255,7 @@ func (g *gate) signIn(ctx context.Context, name, password, from string, now time
 			delete(g.wrong, key)
 		}
 	}
-	wrong := g.wrong[by[1]].count()
+	lane, wrong := g.lane(by)
 	stored, role, known := "", Role(""), false
 	if u, ok := g.accounts.Find(name); ok {
 		stored, role, name, known = u.Password, u.Role, u.Name, true
@@ -266,7 +268,7 @@ func (g *gate) signIn(ctx context.Context, name, password, from string, now time
 	crowded := &failed{http.StatusServiceUnavailable, "Too many are signing in at once. Try again in a minute. Who is signed in stays so."}
 	wait, cancel := context.WithTimeout(ctx, deskWait)
 	defer cancel()
-	if pause := g.desk.pace(from, wrong, now); pause >= deskWait || !rest(wait, pause) {
+	if pause := g.desk.pace(lane, wrong, now); pause >= deskWait || !rest(wait, pause) {
 		return "", crowded
 	}
 	if err := g.desk.enter(wait, by[0]+"\x00"+by[1]); err != nil {
@@ -285,7 +287,7 @@ func (g *gate) signIn(ctx context.Context, name, password, from string, now time
 		rest(wait, min(answerFirst<<min(n-1, 10), answerMost))
 		return "", &failed{http.StatusUnauthorized, "Name or password is wrong."}
 	}
-	token = g.open(name, stored, by[0], now)
+	token = g.open(name, stored, by, now)
 	event.User, event.Text = name, "signed in as "+string(role)
 	g.tell(event)
 	return token, nil
@@ -304,23 +306,54 @@ func (s *Server) Fault() string {
 	return s.gate.fault
 }
 
+// keysOf are what tries are counted by.
+func keysOf(name, from string) [3]string {
+	name = strings.ToLower(name)
+	return [3]string{"user " + name, "from " + from, "pair " + name + "\x00" + from}
+}
+
+// lane gives what a try takes turns by, and the wrong tries that slow it: those of its
+// address. A name with few wrong tries is not slowed by those of others at the same
+// address while these are few, and one that has signed in from there never; needs g.mu.
+func (g *gate) lane(by [3]string) (key string, wrong int) {
+	_, known := g.good[by[2]]
+	if own := g.wrong[by[2]].count(); known || own < wrongOwn && (g.wrong[by[1]] == nil || g.wrong[by[1]].names < wrongFree) {
+		return by[2], own
+	}
+	return by[1], g.wrong[by[1]].count()
+}
+
 // note counts a wrong try and returns how many it is of the user.
-func (g *gate) note(by [2]string, now time.Time) int {
+func (g *gate) note(by [3]string, now time.Time) int {
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	fresh := g.wrong[by[2]] == nil
 	for _, key := range by {
 		if g.wrong[key] == nil {
 			g.wrong[key] = &tries{since: now}
 		}
 		g.wrong[key].n++
 	}
+	if fresh {
+		g.wrong[by[1]].names++
+	}
 	return g.wrong[by[0]].n
 }
 
-func (g *gate) open(user, password, by string, now time.Time) (token string) {
+func (g *gate) open(user, password string, by [3]string, now time.Time) (token string) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	delete(g.wrong, by)
+	delete(g.wrong, by[0])
+	g.good[by[2]] = now
+	if len(g.good) > sessionsAll {
+		oldest := by[2]
+		for k, at := range g.good {
+			if at.Before(g.good[oldest]) {
+				oldest = k
+			}
+		}
+		delete(g.good, oldest)
+	}
 	g.room(user, now)
 	token = rand.Text()
 	g.sessions[sha256.Sum256([]byte(token))] = &session{user: user, password: password, seen: now}

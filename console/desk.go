@@ -21,6 +21,7 @@ const (
 	// After wrongFree wrong tries of one address in wrongWindow its tries take turns
 	// wrongPace apart, after wrongMany wrongSlow.
 	wrongFree = 20
+	wrongOwn  = 5 // of one name there: so many are not slowed by those under other names
 	wrongMany = 200
 	wrongPace = 250 * time.Millisecond
 	wrongSlow = time.Second
@@ -40,7 +41,7 @@ type desk struct {
 	waiting int
 	lanes   map[string][]chan error
 	order   []string             // lanes that wait, the next first
-	free    map[string]time.Time // by address: its next turn while it is slowed
+	free    map[string]time.Time // by lane: its next turn while it is slowed
 }
 
 // enter waits for a turn. leave must be called after it, unless it fails.

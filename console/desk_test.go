@@ -77,6 +77,36 @@ func TestDesk(t *testing.T) {
 	})
 }
 
+// Wrong tries slow their address, but not a name that has none of them while few names
+// are tried, and never who has signed in from there; his own wrong tries slow him.
+func TestLaneOfATry(t *testing.T) {
+	g := &gate{wrong: map[string]*tries{}, good: map[string]time.Time{}, sessions: map[[32]byte]*session{}, idle: time.Hour}
+	now := time.Now()
+	slowed := func(name string) bool { _, n := g.lane(keysOf(name, "a")); return n >= wrongFree }
+	g.open("Known", "x", keysOf("Known", "a"), now)
+	for range 500 {
+		g.note(keysOf("victim", "a"), now)
+	}
+	if !slowed("victim") || slowed("other") || slowed("known") {
+		t.Error("one name under attack:", slowed("victim"), slowed("other"), slowed("known"))
+	}
+	for i := range 500 {
+		g.note(keysOf(fmt.Sprint("spray", i), "a"), now)
+	}
+	if !slowed("other") || slowed("known") {
+		t.Error("many names:", slowed("other"), slowed("known"))
+	}
+	if _, n := g.lane(keysOf("other", "b")); n != 0 {
+		t.Error("another address is slowed")
+	}
+	for range wrongFree {
+		g.note(keysOf("known", "a"), now)
+	}
+	if !slowed("known") {
+		t.Error("who knows the way may guess on")
+	}
+}
+
 // A forwarded address is believed from a named proxy only, and of it the last
 // entry.
 func TestForwarded(t *testing.T) {
