@@ -150,7 +150,6 @@ type Engine struct {
 	hold       time.Duration
 	patience   time.Duration
 	recordLost bool
-	late       uint64
 }
 
 // New makes an engine with every alarm normal, acknowledged and without
@@ -312,13 +311,9 @@ func (e *Engine) Index(name string) (int, bool) {
 // before the first.
 func (e *Engine) InputTime(index int) time.Time { return e.alarms[index].inputTime }
 
-// Late counts samples that were older than the one before of the same alarm
-// and were therefore not evaluated.
-func (e *Engine) Late() uint64 { return e.late }
-
 // Feed gives an alarm what its condition says at in.Time. Timers due by then
 // are handled first, so a delay that ends at t comes before a sample stamped t
-// (R-D5). A sample older than the alarm's last one is counted and ignored. A
+// (R-D5). A sample older than the alarm's last one is ignored. A
 // call that changes nothing allocates nothing.
 func (e *Engine) Feed(index int, in plant.AlarmInput) {
 	t := in.Time
@@ -328,7 +323,6 @@ func (e *Engine) Feed(index int, in plant.AlarmInput) {
 	e.Advance(t)
 	a := &e.alarms[index]
 	if t.Before(a.inputTime) {
-		e.late++
 		return
 	}
 	a.inputTime = t
@@ -439,12 +433,6 @@ func (e *Engine) Advance(now time.Time) {
 	if now.After(e.now) {
 		e.now = now
 	}
-}
-
-// NextDue tells when [Engine.Advance] has something to do next.
-func (e *Engine) NextDue() (time.Time, bool) {
-	_, due, ok := e.timers.first()
-	return due, ok
 }
 
 // retime brings the timer heap up to date with an alarm.

@@ -455,9 +455,6 @@ func TestLateSample(t *testing.T) {
 	b.set("A", true, 10)
 	b.set("A", false, 9)
 	b.want("ALARM A", "A=UNACK")
-	if b.Late() != 1 {
-		t.Errorf("%d late samples, want 1", b.Late())
-	}
 }
 
 // Condition without an answer though the input is good: held, delays dropped.
@@ -468,10 +465,8 @@ func TestUnknownConditionIsHeld(t *testing.T) {
 	b.Advance(at(60))
 	b.want("", "A=NORM")
 	b.set("A", true, 61)
-	due, ok := b.NextDue()
-	if !ok || !due.Equal(at(71)) {
-		t.Errorf("next due %v, want %v", due, at(71))
-	}
+	b.Advance(at(70))
+	b.want("", "A=NORM")
 	b.Advance(at(100))
 	b.input("A", plant.Unknown, plant.Good, 101)
 	b.want("ALARM A", "A=UNACK")

@@ -25,7 +25,7 @@ type Change struct {
 // alarm its condition again afterwards, for its setpoint may have moved.
 func (e *Engine) Reload(specs []plant.AlarmSpec, by Change, now time.Time) error {
 	e.Advance(now)
-	n := &Engine{events: e.events, now: e.now, startedAt: e.startedAt, hold: e.hold, patience: e.patience, recordLost: e.recordLost, late: e.late}
+	n := &Engine{events: e.events, now: e.now, startedAt: e.startedAt, hold: e.hold, patience: e.patience, recordLost: e.recordLost}
 	if err := n.build(specs); err != nil {
 		return err
 	}

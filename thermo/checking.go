@@ -14,7 +14,7 @@ import (
 
 // Tests of the instruments of a set against each other. Means over three
 // residence times of the juice in a body, while the set is steady, go into
-// [evaporator.Set.Reconcile] once a minute. What is shown as a gross error has
+// [evaporator.Set.ReconcileInto] once a minute. What is shown as a gross error has
 // stood in two of the last three windows that do not overlap; an instrument whose test
 // is below [surely] is named after three of four, as disturbances of the juice come to that.
 const (

@@ -295,7 +295,7 @@ func sourceOf(h collector.Health) engine.Source {
 	s := engine.Source{Name: h.Server, Connected: h.Connected(), Since: h.Since, Endpoint: h.Endpoint, LastError: h.LastError, Tags: h.Tags,
 		Gap: h.Gap, Crashes: h.Crashes, Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
 	for _, m := range h.Misstamped {
-		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s of our clock: judged as of its receipt", engine.AheadText(m.Offset))})
+		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s by our clock: judged as of its receipt", engine.AheadText(m.Offset))})
 	}
 	for _, f := range h.Faults {
 		s.Faults = append(s.Faults, engine.SourceFault{Tag: f.Tag, Problem: f.Problem, Text: f.Error()})

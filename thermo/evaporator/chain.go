@@ -107,9 +107,6 @@ func (s *Set) Refit(body int, areaM2, tubeLengthM float64) {
 	s.d.Bodies[body].AreaM2, s.d.Bodies[body].TubeLengthM = areaM2, tubeLengthM
 }
 
-// Design returns the set's design. Its Bodies must not be changed.
-func (s *Set) Design() Design { return s.d }
-
 // NewResults returns Results with room for the set's bodies.
 func (s *Set) NewResults() *Results { return &Results{Bodies: make([]BodyResult, len(s.d.Bodies))} }
 

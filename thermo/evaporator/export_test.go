@@ -66,3 +66,15 @@ func (s *Set) Tags(op *Operation, r *Results) Measurement {
 	}
 	return m
 }
+
+// Design returns the set's design.
+func (s *Set) Design() Design { return s.d }
+
+// Reconcile is ReconcileInto into a new Reconciliation.
+func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
+	out := new(Reconciliation)
+	if err := s.ReconcileInto(m, out); err != nil {
+		return nil, err
+	}
+	return out, nil
+}

@@ -85,10 +85,12 @@ type check struct {
 	body int
 }
 
-// Reconcile tests the instruments of m against each other. The calculation of
-// Evaluate from juice flow, feed and syrup Brix, feed temperature, pressures and
-// bleeds predicts whatever else is measured: syrup flow, steam flow, vapour to
-// the condenser, condensate flows, Brix between the bodies, juice and vapour
+// ReconcileInto tests the instruments of m against each other, into an out that is used
+// again. After an error out holds nothing of use.
+//
+// The calculation of Evaluate from juice flow, feed and syrup Brix, feed temperature,
+// pressures and bleeds predicts whatever else is measured: syrup flow, steam flow,
+// vapour to the condenser, condensate flows, Brix between the bodies, juice and vapour
 // temperatures and the chest pressures of effects 2 on. Each of these is a check; the checks,
 // linearised where they are nonlinear, are reconciled by weighted least squares.
 //
@@ -96,16 +98,6 @@ type check struct {
 // frozen or saturated reading. Readings without a stated accuracy are taken as
 // exact. Chest thermometers are left out: gas moves them without an instrument being
 // wrong (package thermo compares them with what they usually read).
-func (s *Set) Reconcile(m *Measurement) (*Reconciliation, error) {
-	out := new(Reconciliation)
-	if err := s.ReconcileInto(m, out); err != nil {
-		return nil, err
-	}
-	return out, nil
-}
-
-// ReconcileInto is [Set.Reconcile] into an out that is used again. After an error out
-// holds nothing of use.
 //
 // The slopes of the checks are those at the readings; the misfit is worked out anew at
 // every iterate, until the values stand still within a thousandth of their standard deviations.

@@ -44,14 +44,6 @@ type Forecast struct {
 	Weak    []Weakness `json:"weak"` // what weakens the answer
 }
 
-// Days until the median day from the moment asked; 0 once reached.
-func (f *Forecast) Days() float64 {
-	if f.Due.IsZero() {
-		return 0
-	}
-	return math.Max(0, f.Due.Sub(f.At).Hours()/24)
-}
-
 // Forecast answers for the moment at, which must not be before the last value.
 //
 // The limit is met when the trend meets it; a single low hour does not. The band is
