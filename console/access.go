@@ -18,6 +18,7 @@ import (
 
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 )
 
 // right is what a request asks to do.
@@ -433,7 +434,7 @@ func (s *Server) needs(what func(*http.Request) right, next http.HandlerFunc) ht
 				s.gate.tell(plant.Event{Time: time.Now(), Kind: plant.EventAccess, Source: "calandria", User: a.Name, Station: station(r),
 					Text: "refused, for want of the role " + string(least(want)) + ": " + r.URL.Path})
 			}
-			s.fail(w, r, http.StatusForbidden, fmt.Sprintf("This needs the role %s; %s has the role %s. Nothing was changed.", least(want), a.Name, a.Role))
+			s.fail(w, r, http.StatusForbidden, words.Say("This needs the role %s; %s has the role %s. Nothing was changed.", least(want), a.Name, a.Role))
 		case (r.Method == http.MethodGet || r.Method == http.MethodHead) && !bareAnswer(r):
 			http.Redirect(w, r, "/sign-in?back="+url.QueryEscape(localPath(r.URL.RequestURI())), http.StatusSeeOther)
 		default:
@@ -452,7 +453,8 @@ func rightOfAction(r *http.Request) right {
 // signInData is what the page for signing in shows. It stands by itself:
 // nothing of the plant is on it.
 type signInData struct {
-	Theme, Site, Name, Back, Problem string
+	Theme, Site, Name, Back string
+	Problem                 words.Text
 }
 
 func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) {

@@ -12,6 +12,7 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // escapeSegment escapes a name for one segment of a path.
@@ -35,19 +36,19 @@ type alarmRow struct {
 	Source, SourceHref     string
 	Mark                   *markData
 	Priority               plant.Priority
-	Word                   string
+	Word                   words.Text
 	Unack, Active          bool
 	Since                  time.Time
-	SinceText, Age         string
-	Value, Limit           string
-	Respond                string
+	SinceText, Age         words.Text
+	Value, Limit           words.Text
+	Respond                words.Text
 	Late                   bool
 	Occurrence             uint64
 	FirstUp                bool
 	Comment                string
-	Quality                string // reason if the input is not good
-	Until                  string // end of a shelving
-	Hidden                 string // why it is suppressed
+	Quality                words.Text // reason if the input is not good
+	Until                  words.Text // end of a shelving
+	Hidden                 words.Text // why it is suppressed
 	CanUnshelve            bool
 	CanPlace               bool // out of service
 	// Folded are the members of its group, or of a burst in its area.
@@ -56,15 +57,15 @@ type alarmRow struct {
 	Burst       bool
 	Area        string
 	status      *alerting.Status
-	Words       string // what explains it, as things stand
+	Words       words.Text // what explains it, as things stand
 }
 
 // Brief is the beginning of the words, for the list, up to the end of a clause:
 // the rest stands on the alarm's own page.
-func (r alarmRow) Brief() string {
+func (r alarmRow) Brief() words.Text {
 	const least = 70
 	if len(r.Words) > least {
-		if i := strings.IndexAny(r.Words[least:], ":;"); i >= 0 {
+		if i := strings.IndexAny(string(r.Words[least:]), ":;"); i >= 0 {
 			return r.Words[:least+i]
 		}
 	}
@@ -79,11 +80,11 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	r := alarmRow{
 		Name: a.Name, Key: fmt.Sprintf("%s#%d", a.Name, a.Occurrence), Href: "/alarms/" + escapeSegment(a.Name),
 		Title: spec.Title, Source: spec.Source, Priority: spec.Priority,
-		Mark: markOf(int(spec.Priority), a.Annunciated), Word: a.State.Word(),
+		Mark: markOf(int(spec.Priority), a.Annunciated), Word: words.Text(a.State.Word()),
 		Unack: a.Annunciated, Active: a.Active, Since: a.ActiveSince,
 		SinceText: s.moment(now, a.ActiveSince), Age: age(now, a.ActiveSince),
 		Occurrence: a.Occurrence, FirstUp: a.FirstUp, Comment: a.Comment,
-		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Words: a.Words, Area: spec.Area, status: a,
+		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Words: words.Text(a.Words), Area: spec.Area, status: a,
 	}
 	if r.Title == "" {
 		r.Title = a.Name
@@ -100,9 +101,9 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	if spec.Respond > 0 && a.Active && !a.State.Hidden() {
 		left := spec.Respond - now.Sub(a.ActiveSince)
 		if r.Late = left <= 0; r.Late {
-			r.Respond = span(-left) + " over"
+			r.Respond = words.Say("%s over", span(-left))
 		} else {
-			r.Respond = span(left) + " left"
+			r.Respond = words.Say("%s left", span(left))
 		}
 	}
 	if a.Quality.Seen() && !a.Quality.IsGood() {
@@ -112,7 +113,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	case a.Shelving == alerting.OneShotShelving && a.ShelvedUntil.IsZero():
 		r.Until = "until it returns to normal"
 	case !a.ShelvedUntil.IsZero():
-		r.Until = fmt.Sprintf("until %s (%s left)", s.moment(now, a.ShelvedUntil), span(a.ShelvedUntil.Sub(now)))
+		r.Until = words.Say("until %s (%s left)", s.moment(now, a.ShelvedUntil), span(a.ShelvedUntil.Sub(now)))
 	}
 	var why []string
 	for _, x := range a.Suppressed {
@@ -122,22 +123,22 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		}
 		why = append(why, w)
 	}
-	r.Hidden = strings.Join(why, "; ")
+	r.Hidden = words.Text(strings.Join(why, "; "))
 	return r
 }
 
 // specValue writes a value of an alarm on a tag with its unit; a time as people say it.
-func (s *Server) specValue(tag, unit string, v float64) string {
+func (s *Server) specValue(tag, unit string, v float64) words.Text {
 	if unit == "s" && v >= 0 && v < 1e9 {
 		return span(time.Duration(v * float64(time.Second)))
 	}
 	u := s.unitNamed(tag, unit)
-	return strings.TrimSpace(specNumber(u.of(v)) + " " + u.text)
+	return valueUnit(specNumber(u.of(v)), u.text)
 }
 
 // specNumber writes a value of an alarm, whose format the definition does not
 // give: four significant digits.
-func specNumber(v float64) string {
+func specNumber(v float64) words.Text {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return dash
 	}
@@ -153,27 +154,27 @@ func specNumber(v float64) string {
 	case a > 0 && a < 0.1: // three digits that count, as of an hourly rate
 		n = min(8, 2-int(math.Floor(math.Log10(a))))
 	}
-	text := decimals(v, n)
+	text := decimals(v, n).String()
 	if strings.Contains(text, ".") {
 		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
 	}
-	return text
+	return words.Text(text)
 }
 
 // moment is a time of day, with the date if it is not today.
-func (s *Server) moment(now, t time.Time) string {
+func (s *Server) moment(now, t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
 	t, now = t.In(s.zone), now.In(s.zone)
-	layout := "2 Jan 15:04"
+	text := dateText(t) + " " + words.Text(t.Format("15:04"))
 	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
-		layout = "15:04:05"
+		text = words.Text(t.Format("15:04:05"))
 	}
 	if offset(t) != offset(now) { // of the other part of the year
-		layout += " -07:00"
+		text += words.Text(t.Format(" -07:00"))
 	}
-	return t.Format(layout)
+	return text
 }
 
 // offset is how far a zone is ahead of UTC, s.
@@ -198,8 +199,9 @@ type lists struct {
 
 // hiddenList is one of the lists of alarms that do not call.
 type hiddenList struct {
-	ID, Title, Note string
-	Rows            []alarmRow
+	ID          string
+	Title, Note words.Text
+	Rows        []alarmRow
 }
 
 func (l *lists) hidden() []hiddenList {
@@ -301,8 +303,9 @@ type stripCount struct {
 }
 
 type sourceView struct {
-	Name, Word, Text, Since string
-	OK                      bool
+	Name              string
+	Word, Text, Since words.Text
+	OK                bool
 }
 
 func (s *Server) strip(p *engine.Picture, now time.Time) strip {
@@ -310,7 +313,7 @@ func (s *Server) strip(p *engine.Picture, now time.Time) strip {
 		return strip{NoData: true, At: dash}
 	}
 	l := s.lists(p, now)
-	v := strip{At: s.clock(p.At), Hidden: len(l.Shelved) + len(l.Suppressed) + len(l.OutOfService)}
+	v := strip{At: s.clock(p.At).String(), Hidden: len(l.Shelved) + len(l.Suppressed) + len(l.OutOfService)}
 	counts := map[plant.Priority]*stripCount{}
 	for pr := plant.PriorityUrgent; pr <= plant.PriorityLow; pr++ {
 		counts[pr] = &stripCount{}
@@ -355,28 +358,28 @@ func (s *Server) strip(p *engine.Picture, now time.Time) strip {
 }
 
 // sourceText says where a source is, or what is wrong with it.
-func sourceText(x *engine.Source) string {
+func sourceText(x *engine.Source) words.Text {
 	text := sourceWhere(x)
 	if x.Connected && x.Skew.Abs() >= time.Second {
-		text += "; its clock is " + engine.AheadText(x.Skew)
+		text += "; " + words.Say("its clock is %s", words.Text(engine.AheadText(x.Skew)))
 		if per := x.Drift * 86400; math.Abs(per) >= 0.1 {
-			text += fmt.Sprintf(" and gains %.1f s a day", per)
+			text += " " + words.Say("and gains %.1f s a day", per)
 		}
 	}
 	if x.MisstampedTags > 0 {
-		text += fmt.Sprintf("; the source times of %d of %d tags are %s: judged as of their receipt", x.MisstampedTags, x.Tags, engine.AheadText(x.Stamps))
+		text += "; " + words.Say("the source times of %d of %d tags are %s: judged as of their receipt", x.MisstampedTags, x.Tags, words.Text(engine.AheadText(x.Stamps)))
 	}
 	return text
 }
 
-func sourceWhere(x *engine.Source) string {
+func sourceWhere(x *engine.Source) words.Text {
 	switch n := len(x.Faults); {
 	case !x.Connected && x.LastError != "":
-		return x.LastError
+		return words.Verbatim(x.LastError)
 	case n > 0:
-		return fmt.Sprintf("%s; %d of %d tags cannot be read: %s", x.Endpoint, n, x.Tags, x.Faults[0].Text)
+		return words.Say("%s; %d of %d tags cannot be read: %s", x.Endpoint, n, x.Tags, x.Faults[0].Text)
 	}
-	return x.Endpoint
+	return words.Verbatim(x.Endpoint)
 }
 
 func (s *Server) sources(p *engine.Picture, now time.Time) []sourceView {

@@ -115,7 +115,7 @@ func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) {
 	}
 	sources := []source{}
 	for _, x := range p.Sources {
-		sources = append(sources, source{x.Name, x.Connected, timeOrNull(x.Since), sourceText(&x)})
+		sources = append(sources, source{x.Name, x.Connected, timeOrNull(x.Since), sourceText(&x).String()})
 	}
 	suspects, vacuum := apiInsights(p)
 	writeJSON(w, http.StatusOK, map[string]any{
@@ -148,7 +148,7 @@ func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) {
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning, string(t.Source), jsonNumber(t.Low), jsonNumber(t.High),
-			tagLabel(t), s.unit(t).text, s.unit(t).scale, s.unit(t).offset})
+			tagLabel(t).String(), s.unit(t).text.String(), s.unit(t).scale, s.unit(t).offset})
 	}
 	writeJSON(w, http.StatusOK, map[string]any{"tags": tags})
 }

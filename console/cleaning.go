@@ -14,6 +14,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo"
 	"calandria/thermo/fouling"
 )
@@ -33,7 +34,7 @@ const (
 )
 
 // statusWords say in words how a forecast stands; one with a day needs none.
-var statusWords = map[fouling.Status]string{
+var statusWords = map[fouling.Status]words.Text{
 	fouling.NoData:       "no values of U yet",
 	fouling.CleanUnknown: "clean U not known yet",
 	fouling.Reached:      "limit reached now",
@@ -46,26 +47,26 @@ type scaleView struct {
 	Name, Href, Path string
 	Mark             *markData
 	U, Ratio, Resist reading
-	Rate, RateSigma  string
-	Days, Since      string
-	Due, In, Band    string
-	Status           string
+	Rate, RateSigma  words.Text
+	Days, Since      words.Text
+	Due, In, Band    words.Text
+	Status           words.Text
 	Reached, Suspect bool
-	Below            string // % that U lies below its trend, where that is a lot
-	Rests, Note      string
-	Limit, Restored  string
+	Below            words.Text // % that U lies below its trend, where that is a lot
+	Rests, Note      words.Text
+	Limit, Restored  words.Text
 	Chart            drawing
 }
 
-func (s *Server) day(t time.Time) string {
+func (s *Server) day(t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
-	return t.In(s.zone).Format("2 Jan")
+	return dateText(t.In(s.zone))
 }
 
 // inDays says how far off a day is.
-func inDays(now, t time.Time) string {
+func inDays(now, t time.Time) words.Text {
 	d := t.Sub(now).Hours() / 24
 	switch {
 	case t.IsZero():
@@ -73,13 +74,13 @@ func inDays(now, t time.Time) string {
 	case d <= 0:
 		return "now"
 	case d < 1.5:
-		return fmt.Sprintf("in %d h", int(math.Ceil(d*24)))
+		return words.Say("in %d h", int(math.Ceil(d*24)))
 	}
-	return fmt.Sprintf("in %.0f d", d)
+	return words.Say("in %.0f d", d)
 }
 
 // inNights says how far off a day of the calendar is.
-func (s *Server) inNights(now, day time.Time) string {
+func (s *Server) inNights(now, day time.Time) words.Text {
 	y, m, d := now.In(s.zone).Date()
 	Y, M, D := day.In(s.zone).Date()
 	switch n := int(time.Date(Y, M, D, 0, 0, 0, 0, time.UTC).Sub(time.Date(y, m, d, 0, 0, 0, 0, time.UTC)).Hours() / 24); {
@@ -88,7 +89,7 @@ func (s *Server) inNights(now, day time.Time) string {
 	case n == 1:
 		return "tomorrow"
 	default:
-		return fmt.Sprintf("in %d d", n)
+		return words.Say("in %d d", n)
 	}
 }
 
@@ -133,11 +134,11 @@ func (s *Server) scaleView(p *engine.Picture, e *plant.Equipment, x *thermo.Scal
 	if v.Reached {
 		v.In = ""
 	}
-	var weak []string
+	var weak []words.Text
 	for _, w := range f.Weak {
-		weak = append(weak, w.String())
+		weak = append(weak, words.Text(w.String()))
 	}
-	v.Note = strings.Join(weak, "; ")
+	v.Note = words.Join(weak, "; ")
 	if f.Status != fouling.NoData {
 		v.Rate, v.RateSigma = decimals(f.RatePct, 2), "± "+sigmaText(f.RateSigmaPct)
 		if f.RateSigmaPct <= 0 {
@@ -145,14 +146,14 @@ func (s *Server) scaleView(p *engine.Picture, e *plant.Equipment, x *thermo.Scal
 		}
 	}
 	if f.Restored > 0 {
-		v.Restored = fmt.Sprintf("%s ± %s %%", decimals(100*f.Restored, 0), decimals(100*f.RestoredSigma, 0))
+		v.Restored = words.Say("%s ± %s %%", decimals(100*f.Restored, 0), decimals(100*f.RestoredSigma, 0))
 	}
 	switch {
 	case f.Early.IsZero() || v.Reached:
 	case f.Late.IsZero():
-		v.Band = "not before " + s.day(f.Early)
+		v.Band = words.Say("not before %s", s.day(f.Early))
 	default:
-		v.Band = fmt.Sprintf("%s to %s, %s %%", s.day(f.Early), s.day(f.Late), decimals(100*f.Confidence, 0))
+		v.Band = words.Say("%s to %s, %s %%", s.day(f.Early), s.day(f.Late), decimals(100*f.Confidence, 0))
 	}
 	// Until the trend itself has noticed: what fell within hours is not scale.
 	if u := s.read(p, e.Tag("u_normalised"), now); u.OK && f.U > 0 && u.Value < (1-belowTrend)*f.U {
@@ -167,23 +168,23 @@ func (s *Server) scaleView(p *engine.Picture, e *plant.Equipment, x *thermo.Scal
 		v.Days, v.Since = "over "+decimals(math.Floor(now.Sub(x.Started).Hours()/24), 0)+" d", "no cleaning known since "+s.day(x.Started)
 	}
 	if f.Values > 0 || f.Cycles > 0 {
-		v.Rests = fmt.Sprintf("%d h of U, %s, %s law", f.Values, counted(f.Cycles, "earlier cycle", "earlier cycles"), f.Kind)
+		v.Rests = words.Say("%d h of U, %s, %s law", f.Values, counted(f.Cycles, "earlier cycle", "earlier cycles"), f.Kind)
 		if f.FromEarlierPct >= 1 {
-			v.Rests += fmt.Sprintf("; %s %% from earlier cycles", decimals(f.FromEarlierPct, 0))
+			v.Rests += "; " + words.Say("%s %% from earlier cycles", decimals(f.FromEarlierPct, 0))
 		}
 		if d := x.Depends; d.Reference != (fouling.Shape{}) {
-			v.Rests += fmt.Sprintf("; U follows %.0f ± %.0f %% of the formula in temperature, %.0f ± %.0f %% in Brix, %.0f ± %.0f %% in heat flux",
+			v.Rests += "; " + words.Say("U follows %.0f ± %.0f %% of the formula in temperature, %.0f ± %.0f %% in Brix, %.0f ± %.0f %% in heat flux",
 				100*d.Share[0], 100*d.Sigma[0], 100*d.Share[1], 100*d.Sigma[1], 100*d.Share[2], 100*d.Sigma[2])
 		}
 	}
 	return v
 }
 
-func counted(n int, one, more string) string {
+func counted(n int, one, more words.Text) words.Text {
 	if n == 1 {
-		return "1 " + one
+		return words.Say("%d %s", n, one)
 	}
-	return fmt.Sprintf("%d %s", n, more)
+	return words.Say("%d %s", n, more)
 }
 
 func (s *Server) cleanings(ctx context.Context, now time.Time) ([]plant.Cleaning, error) {
@@ -207,7 +208,7 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 		labelEvery, minText = 30 * 24 * time.Hour, 26.0
 	)
 	f := &x.Forecast
-	d := drawing{ID: "scale-" + e.Name, W: w, H: h, Title: fmt.Sprintf("U of %s in percent of clean, the last 90 days, the limit of %s percent and the forecast.", e.Name, decimals(100*f.Limit, 0))}
+	d := drawing{ID: "scale-" + e.Name, W: w, H: h, Title: words.Say("U of %s in percent of clean, the last 90 days, the limit of %s percent and the forecast.", e.Name, decimals(100*f.Limit, 0))}
 	from := now.Add(-scaleBack)
 	px := func(t time.Time) float64 {
 		part := float64(t.Sub(from)) / float64(scaleBack+scaleAhead)
@@ -217,18 +218,18 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 		return round1(top + (high-math.Max(low, math.Min(high, r)))/(high-low)*(bottom-top))
 	}
 	text := func(x, y float64, anchor, t string) {
-		d.Captions = append(d.Captions, caption{X: x, Y: y, Anchor: anchor, Class: "st-scale", Text: t})
+		d.Captions = append(d.Captions, caption{X: x, Y: y, Anchor: anchor, Class: "st-scale", Text: words.Text(t)})
 	}
 	for _, r := range []float64{0.4, 0.6, 0.8, 1} {
 		if math.Abs(r-f.Limit) < 0.1 && r < 1 {
 			continue // gives way to the limit's own figure
 		}
 		d.Lines = append(d.Lines, line{X1: left, Y1: py(r), X2: right, Y2: py(r), Class: "lt-grid"})
-		text(left-5, py(r)+4, "end", decimals(100*r, 0))
+		text(left-5, py(r)+4, "end", decimals(100*r, 0).String())
 	}
 	if f.Limit > 0 {
 		d.Lines = append(d.Lines, line{X1: left, Y1: py(f.Limit), X2: right, Y2: py(f.Limit), Class: "sc-limit"})
-		text(left-5, py(f.Limit)+4, "end", decimals(100*f.Limit, 0))
+		text(left-5, py(f.Limit)+4, "end", decimals(100*f.Limit, 0).String())
 	}
 	for at := -scaleBack; at <= scaleAhead; at += labelEvery {
 		t := now.Add(at)
@@ -243,7 +244,7 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 		case px(t) > right-minText/2:
 			anchor = "end"
 		}
-		text(px(t), h-5, anchor, word)
+		text(px(t), h-5, anchor, word.String())
 		d.Lines = append(d.Lines, line{X1: px(t), Y1: bottom, X2: px(t), Y2: bottom + 3, Class: "sz-line"})
 	}
 	for _, c := range done {
@@ -499,8 +500,8 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.T
 // showPlan puts a proposal into words.
 func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.Time) {
 	pv.CleaningProposal = *plan
-	pv.StartText, pv.Money = s.weekday(plan.Start), plan.CostUnit
-	pv.CostText, pv.None = decimals(plan.Cost, 0), decimals(plan.CostNone, 0)
+	pv.StartText, pv.Money = s.weekday(plan.Start).String(), plan.CostUnit
+	pv.CostText, pv.None = decimals(plan.Cost, 0).String(), decimals(plan.CostNone, 0).String()
 	pv.Habit, pv.OverdueText, pv.AssumedText = HabitText(plan), OverdueTexts(plan), AssumedTexts(plan)
 	name := func(path string) (string, string) {
 		if e, ok := s.b.House().Equip(path); ok {
@@ -509,10 +510,10 @@ func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.
 		return path, ""
 	}
 	for _, l := range plan.Cleanings {
-		x := planLine{Day: s.weekday(l.Day), In: s.inNights(now, l.Day), Ratio: decimals(100*l.Ratio, 0), Latest: s.weekday(l.Latest), Stop: l.Stop,
-			Wait: signed(l.WaitCost), Move: s.day(l.First) + " to " + s.day(l.Last)}
+		x := planLine{Day: s.weekday(l.Day).String(), In: s.inNights(now, l.Day).String(), Ratio: decimals(100*l.Ratio, 0).String(), Latest: s.weekday(l.Latest).String(), Stop: l.Stop,
+			Wait: signed(l.WaitCost).String(), Move: (s.day(l.First) + " to " + s.day(l.Last)).String()}
 		if l.WaitHigh > l.WaitLow {
-			x.WaitBand = signed(l.WaitLow) + " to " + signed(l.WaitHigh)
+			x.WaitBand = (signed(l.WaitLow) + " to " + signed(l.WaitHigh)).String()
 		}
 		if x.Stays = l.First.Equal(l.Last); x.Stays {
 			x.Move = "that day only"
@@ -530,18 +531,18 @@ func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.
 	}
 }
 
-func signed(v float64) string {
+func signed(v float64) words.Text {
 	if v >= 0 {
 		return "+" + decimals(v, 0)
 	}
 	return decimals(v, 0)
 }
 
-func (s *Server) weekday(t time.Time) string {
+func (s *Server) weekday(t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
-	return t.In(s.zone).Format("Mon 2 Jan")
+	return words.Text(t.In(s.zone).Format("Mon 2 Jan"))
 }
 
 type doneRow struct{ When, Body, Href, Method, Who, Note string }
@@ -550,7 +551,7 @@ func (s *Server) doneRows(done []plant.Cleaning) []doneRow {
 	var out []doneRow
 	for i := len(done) - 1; i >= 0; i-- {
 		c := &done[i]
-		r := doneRow{When: s.minute(c.End), Body: c.Body, Method: c.Method, Who: c.User, Note: c.Note}
+		r := doneRow{When: s.minute(c.End).String(), Body: c.Body, Method: c.Method, Who: c.User, Note: c.Note}
 		if c.End.IsZero() {
 			r.When = "goes on"
 		}
@@ -663,5 +664,5 @@ func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) {
 	case c.User == "":
 		problem = "Say who you are first: the record needs a name."
 	}
-	s.tell(w, r, problem, s.cleaningWithPlan, func(ctx context.Context) error { return s.b.RecordCleaning(ctx, c) }, c.User, "/cleaning?done=cleaning#done")
+	s.tell(w, r, words.Text(problem), s.cleaningWithPlan, func(ctx context.Context) error { return s.b.RecordCleaning(ctx, c) }, c.User, "/cleaning?done=cleaning#done")
 }

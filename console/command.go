@@ -13,6 +13,8 @@ import (
 
 	"calandria/alerting"
 	"calandria/engine"
+
+	"calandria/plant/words"
 )
 
 // commandTimeout bounds how long an operator waits for the loop's answer.
@@ -49,14 +51,14 @@ type verb struct {
 	right  right
 	reason string // field of the form with the reason, "" if there is none
 	needs  []need
-	done   string // said once it is done
+	done   words.Text // said once it is done
 }
 
 // need is something that the form must give, and what is said if it does not.
 type need struct {
 	field   string // of the form, where the problem is shown
 	missing func(c *alerting.Command) bool
-	problem string
+	problem words.Text
 }
 
 var (
@@ -90,7 +92,7 @@ func verbOf(key string) (verb, bool) {
 }
 
 // recorded are the messages after something else was put on record.
-var recorded = map[string]string{
+var recorded = map[string]words.Text{
 	"correction":    "The correction is on record. What depends on it is calculated again.",
 	"withdrawn":     "The correction is taken back. What depends on it is calculated again.",
 	"recalculation": "The past is calculated again beside the running program; the job below says how far it is.",
@@ -102,7 +104,7 @@ var recorded = map[string]string{
 }
 
 // doneText is what a page says after it was come back to.
-func doneText(q url.Values) string {
+func doneText(q url.Values) words.Text {
 	v, ok := verbOf(q.Get("done"))
 	switch {
 	case !ok:
@@ -181,7 +183,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		back = "/alarms"
 	}
 	s.do(w, r, c, back+"?done="+v.key, func(no *alerting.Refusal) {
-		s.render(w, r, http.StatusConflict, "Not done. "+cmp.Or(refusals[no.Code], "The alarm does not allow it now."), s.alarmPage)
+		s.render(w, r, http.StatusConflict, words.Text("Not done. "+cmp.Or(refusals[no.Code], "The alarm does not allow it now.")), s.alarmPage)
 	})
 }
 
@@ -242,13 +244,13 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 	case len(c.Many) == 0:
 		problem = "Choose the alarms first: mark the boxes at the right."
 	case c.User == "":
-		problem = needsName.problem
+		problem = needsName.problem.String()
 	}
 	if problem != "" {
 		if c.User == "" {
 			r = withField(r, needsName.field)
 		}
-		s.render(w, r, http.StatusUnprocessableEntity, problem, s.alarmsPage)
+		s.render(w, r, http.StatusUnprocessableEntity, words.Text(problem), s.alarmsPage)
 		return
 	}
 	s.do(w, r, c, "/alarms?done=acknowledge", func(*alerting.Refusal) {

@@ -1098,7 +1098,7 @@ func TestNumbers(t *testing.T) {
 		{tag(plant.MassFlow, "steam_flow"), math.Inf(1), dash, "t/h"},
 		{tag(plant.AnyDimension, "phase"), 12.3456, "12.35", ""},
 	} {
-		if got := s.number(c.tag, c.v); got != c.want || unitText(c.tag) != c.unit {
+		if got := s.number(c.tag, c.v).String(); got != c.want || unitText(c.tag).String() != c.unit {
 			t.Errorf("%s %v: %q %q, want %q %q", c.tag.Name, c.v, got, unitText(c.tag), c.want, c.unit)
 		}
 	}
@@ -1106,7 +1106,7 @@ func TestNumbers(t *testing.T) {
 		d    time.Duration
 		want string
 	}{{-time.Second, "0 s"}, {59 * time.Second, "59 s"}, {3 * time.Minute, "3 min"}, {125 * time.Minute, "2 h 05 min"}, {51 * time.Hour, "2 d 3 h"}} {
-		if got := span(c.d); got != c.want {
+		if got := span(c.d).String(); got != c.want {
 			t.Errorf("span(%v) = %q, want %q", c.d, got, c.want)
 		}
 	}
@@ -1129,7 +1129,7 @@ func TestAbsent(t *testing.T) {
 		{plant.TagID(len(m.house.Tags) + 5), "neither measured nor calculated here"},
 	} {
 		r := s.read(p, c.id, time.Now())
-		if r.Text != dash || r.OK || r.Class != "absent" || r.Why != c.why {
+		if r.Text != dash || r.OK || r.Class != "absent" || r.Why.String() != c.why {
 			t.Errorf("%d: %q %q, want a dash for %q", c.id, r.Text, r.Why, c.why)
 		}
 	}
@@ -1166,7 +1166,7 @@ func TestLadder(t *testing.T) {
 			t.Errorf("%s is %.2f K long, want %g", class, h[class]/perK, k)
 		}
 	}
-	if d := drawLadder("x", rs[1:2], celsius); len(d.Rects) != 0 || !strings.Contains(d.Captions[0].Text, "No temperatures") {
+	if d := drawLadder("x", rs[1:2], celsius); len(d.Rects) != 0 || !strings.Contains(d.Captions[0].Text.String(), "No temperatures") {
 		t.Error("a ladder without temperatures should say so")
 	}
 }

@@ -1,7 +1,6 @@
 package console
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -9,13 +8,14 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 const dash = "–" // an absent value
 
 // unitText is how a canonical unit is written on a page. Absolute pressure is
 // always written out.
-func unitText(t *plant.Tag) string {
+func unitText(t *plant.Tag) words.Text {
 	switch t.Dimension {
 	case plant.Pressure:
 		return "kPa abs"
@@ -44,11 +44,11 @@ func unitText(t *plant.Tag) string {
 	if t.Unit == "1" {
 		return ""
 	}
-	return t.Unit
+	return words.Text(t.Unit)
 }
 
 // unitWord writes a unit that stands in a definition, where there is no tag.
-func unitWord(unit string) string {
+func unitWord(unit string) words.Text {
 	switch unit {
 	case "kPa":
 		return "kPa abs"
@@ -57,7 +57,7 @@ func unitWord(unit string) string {
 	case "degC":
 		return "°C"
 	}
-	return strings.NewReplacer("m2", "m²", "m3", "m³", ".K", "·K", ".h", "·h", "uS", "µS").Replace(unit)
+	return words.Text(strings.NewReplacer("m2", "m²", "m3", "m³", ".K", "·K", ".h", "·h", "uS", "µS").Replace(unit))
 }
 
 // places is the one number format of each dimension: decimals shown.
@@ -84,7 +84,7 @@ var places = map[plant.Dimension]int{
 	plant.Mass:           1,
 }
 
-var onOff = map[string][2]string{
+var onOff = map[string][2]words.Text{
 	"in_service":         {"by-passed", "in service"},
 	"cleaning":           {"not cleaning", "cleaning"},
 	"pump_running":       {"stopped", "running"},
@@ -92,10 +92,10 @@ var onOff = map[string][2]string{
 }
 
 // number formats a value of a tag, without its unit.
-func (s *Server) number(t *plant.Tag, v float64) string { return numberIn(t, s.unit(t), v) }
+func (s *Server) number(t *plant.Tag, v float64) words.Text { return numberIn(t, s.unit(t), v) }
 
 // numberIn formats it in a unit.
-func numberIn(t *plant.Tag, u shownUnit, v float64) string {
+func numberIn(t *plant.Tag, u shownUnit, v float64) words.Text {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return dash
 	}
@@ -103,14 +103,14 @@ func numberIn(t *plant.Tag, u shownUnit, v float64) string {
 	case plant.State:
 		w, ok := onOff[t.Name]
 		if !ok {
-			w = [2]string{"no", "yes"}
+			w = [2]words.Text{"no", "yes"}
 		}
 		if v >= 0.5 {
 			return w[1]
 		}
 		return w[0]
 	case plant.AnyDimension:
-		return strconv.FormatFloat(v, 'g', 4, 64)
+		return words.Text(strconv.FormatFloat(v, 'g', 4, 64))
 	}
 	return decimals(u.of(v), u.digits)
 }
@@ -122,22 +122,22 @@ func smallDifference(name string) bool {
 }
 
 // decimals writes a number with a true minus sign and without a minus zero.
-func decimals(v float64, n int) string {
+func decimals(v float64, n int) words.Text {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return dash
 	}
 	text := strconv.FormatFloat(v, 'f', n, 64)
 	if strings.HasPrefix(text, "-") {
 		if strings.Trim(text, "-0.") == "" {
-			return text[1:]
+			return words.Text(text[1:])
 		}
-		return "−" + text[1:]
+		return words.Text("−" + text[1:])
 	}
-	return text
+	return words.Text(text)
 }
 
 // labels are names that do not read well with their underscores taken out.
-var labels = map[string]string{
+var labels = map[string]words.Text{
 	"u":                            "U",
 	"u_apparent":                   "U, apparent",
 	"u_clean":                      "U when clean",
@@ -150,39 +150,39 @@ var labels = map[string]string{
 }
 
 // label is the plant's word for a signal or quantity.
-func label(name string) string {
+func label(name string) words.Text {
 	if l, ok := labels[name]; ok {
 		return l
 	}
-	return strings.ReplaceAll(strings.ReplaceAll(name, "_", " "), "brix", "Brix")
+	return words.Text(strings.ReplaceAll(strings.ReplaceAll(name, "_", " "), "brix", "Brix"))
 }
 
 // span writes a length of time for a person: "45 s", "12 min", "3 h 05 min".
-func span(d time.Duration) string {
+func span(d time.Duration) words.Text {
 	if d < 0 {
 		d = 0
 	}
 	switch {
 	case d < 2*time.Minute:
-		return fmt.Sprintf("%d s", int(d.Seconds()))
+		return words.Say("%d s", int(d.Seconds()))
 	case d < 2*time.Hour:
-		return fmt.Sprintf("%d min", int(d.Minutes()))
+		return words.Say("%d min", int(d.Minutes()))
 	case d < 48*time.Hour && int(d.Minutes())%60 == 0:
-		return fmt.Sprintf("%d h", int(d.Hours()))
+		return words.Say("%d h", int(d.Hours()))
 	case d < 48*time.Hour:
-		return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+		return words.Say("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
 	}
-	return fmt.Sprintf("%d d %d h", int(d.Hours())/24, int(d.Hours())%24)
+	return words.Say("%d d %d h", int(d.Hours())/24, int(d.Hours())%24)
 }
 
 // hours writes a length of time as h:mm.
-func hours(d time.Duration) string {
+func hours(d time.Duration) words.Text {
 	d = max(0, d)
-	return fmt.Sprintf("%d:%02d", int(d.Hours()), int(d.Minutes())%60)
+	return words.Say("%d:%02d", int(d.Hours()), int(d.Minutes())%60)
 }
 
 // age is how old something is, in steps that do not make digits run.
-func age(now, t time.Time) string {
+func age(now, t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
@@ -191,36 +191,36 @@ func age(now, t time.Time) string {
 	case d < 5*time.Second:
 		return "now"
 	case d < time.Minute:
-		return fmt.Sprintf("%d s", int(d.Seconds())/5*5)
+		return words.Say("%d s", int(d.Seconds())/5*5)
 	}
 	return span(d)
 }
 
 // clock and stamp write a time in the site's own zone.
-func (s *Server) clock(t time.Time) string {
+func (s *Server) clock(t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
-	return t.In(s.zone).Format("15:04:05")
+	return words.Text(t.In(s.zone).Format("15:04:05"))
 }
 
-func (s *Server) stamp(t time.Time) string {
+func (s *Server) stamp(t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
-	return t.In(s.zone).Format("2006-01-02 15:04:05 -07:00")
+	return words.Text(t.In(s.zone).Format("2006-01-02 15:04:05 -07:00"))
 }
 
 // minute is a stamp without the seconds.
-func (s *Server) minute(t time.Time) string {
+func (s *Server) minute(t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
-	return t.In(s.zone).Format("2006-01-02 15:04 -07:00")
+	return words.Text(t.In(s.zone).Format("2006-01-02 15:04 -07:00"))
 }
 
 // qualityReasons says in words what the usual status codes mean.
-var qualityReasons = map[plant.Quality]string{
+var qualityReasons = map[plant.Quality]words.Text{
 	plant.BadNoCommunication:     "no communication with the server",
 	plant.BadWaitingForInitial:   "no value has arrived yet",
 	plant.BadNodeIDUnknown:       "the server does not know this node",
@@ -243,7 +243,7 @@ var qualityReasons = map[plant.Quality]string{
 	plant.GoodLocalOverride:      "set by hand",
 }
 
-func qualityReason(q plant.Quality) string {
+func qualityReason(q plant.Quality) words.Text {
 	if !q.Seen() {
 		return "no value has arrived yet"
 	}
@@ -254,44 +254,44 @@ func qualityReason(q plant.Quality) string {
 	case q.IsGood():
 		return ""
 	case q.IsUncertain():
-		return "the source doubts it (" + q.String() + ")"
+		return words.Say("the source doubts it (%s)", words.Verbatim(q.String()))
 	}
-	return "the source marks it unusable (" + q.String() + ")"
+	return words.Say("the source marks it unusable (%s)", words.Verbatim(q.String()))
 }
 
 // reading is one value as a page shows it.
 type reading struct {
 	Path    string
-	Label   string
-	Meaning string
-	Text    string // number, or an en dash
-	Unit    string
-	Class   string // good, doubt, absent
-	Suspect string // that it contradicts the others, "" if nothing is held against it
-	Word    string // beside the number where it is not plain: "doubtful", "by hand"
-	Why     string // reason for being absent or doubtful
+	Label   words.Text
+	Meaning words.Text
+	Text    words.Text // number, or an en dash
+	Unit    words.Text
+	Class   string     // good, doubt, absent
+	Suspect words.Text // that it contradicts the others, "" if nothing is held against it
+	Word    words.Text // beside the number where it is not plain: "doubtful", "by hand"
+	Why     words.Text // reason for being absent or doubtful
 	Quality string
-	Age     string
-	Heard   string // how long ago its evidence was heard of last, by our own clock
+	Age     words.Text
+	Heard   words.Text // how long ago its evidence was heard of last, by our own clock
 	At      string
-	How     string
-	Sigma   string
+	How     words.Text
+	Sigma   words.Text
 	Where   string // server and node of an instrument
 	Node    string // its last part, enough to tell it by
 	Value   float64
 	OK      bool
 	Band    *band
-	Departs string // "high" or "low" against its usual band, "" if neither
-	Usual   string // the band in words, "" if it is not known
-	Tail    string // points of the ten-minute line, "" if none
-	TailMin string
-	TailMax string
+	Departs words.Text // "high" or "low" against its usual band, "" if neither
+	Usual   words.Text // the band in words, "" if it is not known
+	Tail    string     // points of the ten-minute line, "" if none
+	TailMin words.Text
+	TailMax words.Text
 }
 
 // band is a value in its instrument's range, 0..100 along the width.
 type band struct {
 	At        float64
-	Low, High string
+	Low, High words.Text
 }
 
 // read makes the reading of a tag. An ID that is not there reads as absent.
@@ -302,8 +302,8 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	}
 	t := &h.Tags[id]
 	r := reading{
-		Path: t.Path, Label: label(t.Name), Meaning: t.Meaning, Unit: s.unit(t).text,
-		Text: dash, Class: "absent", Value: math.NaN(), How: string(t.Source),
+		Path: t.Path, Label: label(t.Name), Meaning: words.Text(t.Meaning), Unit: s.unit(t).text,
+		Text: dash, Class: "absent", Value: math.NaN(), How: words.Text(t.Source),
 	}
 	if t.Source == plant.Measured {
 		r.Where = strings.TrimSpace(t.Server + " " + t.Node)
@@ -315,15 +315,15 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	}
 	pt := p.Frame.Point(id)
 	r.Quality = pt.Quality.String()
-	r.Age, r.At = age(now, pt.Time), s.clock(pt.Time)
+	r.Age, r.At = age(now, pt.Time), s.clock(pt.Time).String()
 	if int(id) < len(p.Confirmed) && !p.Confirmed[id].IsZero() {
 		r.Heard = age(now, p.Confirmed[id])
 	}
 	if how := p.How[id]; how != "" {
-		r.How = how
+		r.How = words.Text(how)
 	}
 	if !pt.Usable() {
-		r.Why = p.Reasons[id]
+		r.Why = words.Text(p.Reasons[id])
 		if r.Why == "" {
 			r.Why = qualityReason(pt.Quality)
 		}
@@ -354,7 +354,7 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 		if u.scale < 0 { // a vacuum counts the other way
 			low, high, way = high, low, -way
 		}
-		r.Usual = fmt.Sprintf("usual for this load: %s to %s %s", low, high, r.Unit)
+		r.Usual = words.Say("usual for this load: %s to %s %s", low, high, r.Unit)
 		switch way {
 		case -1:
 			r.Departs = "low"
@@ -377,10 +377,23 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 }
 
 // sigmaText writes an uncertainty with two significant digits.
-func sigmaText(v float64) string {
+func sigmaText(v float64) words.Text {
 	if v <= 0 || math.IsInf(v, 0) || math.IsNaN(v) {
 		return dash
 	}
 	n := int(math.Max(0, 1-math.Floor(math.Log10(v))))
 	return decimals(v, min(n, 6))
 }
+
+// valueUnit is a value with its unit, if it has one.
+func valueUnit(value, unit words.Text) words.Text {
+	if unit == "" {
+		return value
+	}
+	return value + " " + unit
+}
+
+var months = [...]words.Text{"Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"}
+
+// dateText is a day of the year.
+func dateText(t time.Time) words.Text { return words.Say("%d %s", t.Day(), months[t.Month()-1]) }

@@ -1,7 +1,6 @@
 package console
 
 import (
-	"fmt"
 	"math"
 	"net/url"
 	"slices"
@@ -10,16 +9,18 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo"
 )
 
 // suspectView is one instrument that contradicts the others.
 type suspectView struct {
-	Title, Text string
+	Title       string
+	Text        words.Text
 	Tags, Alike []tagLink
-	Bias, Sigma string
-	Unit        string
-	Since       string
+	Bias, Sigma words.Text
+	Unit        words.Text
+	Since       words.Text
 	Trends      string // all of them on one page
 }
 
@@ -28,7 +29,7 @@ type tagLink struct{ Path, Href string }
 // contradictions is one set's part of the list.
 type contradictions struct {
 	Title, Href string
-	State       string // what the tests say, or why they say nothing
+	State       words.Text // what the tests say, or why they say nothing
 	Checks      []checkView
 	Suspects    []suspectView
 }
@@ -46,7 +47,7 @@ func (s *Server) checked(p *engine.Picture, set string) (out []checkView) {
 		if x.Set != set {
 			continue
 		}
-		v := checkView{What: x.What, Smallest: s.spread(x.Smallest, x.Unit), By: x.By, State: x.State()}
+		v := checkView{What: x.What, Smallest: s.spread(x.Smallest, x.Unit).String(), By: x.By, State: x.State()}
 		for _, t := range x.Tags {
 			v.Tags = append(v.Tags, tagLink{t, "/trends?" + url.Values{"tag": {t}, "span": {"1d"}}.Encode()})
 		}
@@ -79,27 +80,28 @@ func (s *Server) contradicts(p *engine.Picture, now time.Time) []contradictions 
 
 // testState is what the tests of a set's instruments say, or why they say
 // nothing.
-func (s *Server) testState(p *engine.Picture, id plant.TagID, now time.Time) string {
+func (s *Server) testState(p *engine.Picture, id plant.TagID, now time.Time) words.Text {
 	if id == plant.NoTag {
 		return "not tested here"
 	}
 	r := s.read(p, id, now)
 	if !r.OK {
-		return "not tested now: " + r.Why
+		return words.Say("not tested now: %s", r.Why)
 	}
-	words := p.How[id]
-	if _, after, ok := strings.Cut(words, ": "); ok {
-		words = after // without how the figure was obtained
+	said := p.How[id]
+	if _, after, ok := strings.Cut(said, ": "); ok {
+		said = after // without how the figure was obtained
 	}
-	if words == "" {
-		words = "the readings agree"
+	if said == "" {
+		return "the readings agree"
 	}
-	return words
+	return words.Text(said)
 }
 
 func (s *Server) suspectView(x *thermo.Suspect, now time.Time) suspectView {
-	v := suspectView{Title: x.What, Text: x.Text, Bias: s.apparent(x), Since: s.moment(now, x.Since)}
-	if v.Sigma, v.Unit, _ = strings.Cut(s.spread(x.Sigma, x.Unit), " "); x.Rough {
+	v := suspectView{Title: x.What, Text: words.Text(x.Text), Bias: s.apparent(x), Since: s.moment(now, x.Since)}
+	unit, scale := s.change(x.Unit)
+	if v.Sigma, v.Unit = sigmaText(x.Sigma*scale), unit; x.Rough {
 		v.Sigma = ""
 	}
 	q := url.Values{}
@@ -125,57 +127,57 @@ func (s *Server) suspectView(x *thermo.Suspect, now time.Time) suspectView {
 }
 
 // apparent says by how much an instrument seems to be wrong.
-func (s *Server) apparent(x *thermo.Suspect) string {
-	way, bias := "high", x.Bias
+func (s *Server) apparent(x *thermo.Suspect) words.Text {
+	way, bias := words.Text("high"), x.Bias
 	if bias < 0 {
 		way, bias = "low", -bias
 	}
 	if x.Rough {
-		return way + ", by how much cannot be said"
+		return words.Say("%s, by how much cannot be said", way)
 	}
-	return s.spread(bias, x.Unit) + " " + way
+	return words.Say("%s %s", s.spread(bias, x.Unit), way)
 }
 
 // suspicion says of a tag that it contradicts the others, or might be the one
 // that does; "" of one that nothing is held against.
-func (s *Server) suspicion(p *engine.Picture, path string) string {
+func (s *Server) suspicion(p *engine.Picture, path string) words.Text {
 	for i := range p.Suspects {
 		x := &p.Suspects[i]
 		switch {
 		case slices.Contains(x.Tags, path):
-			return "contradicts the other instruments: seems to read " + s.apparent(x)
+			return words.Say("contradicts the other instruments: seems to read %s", s.apparent(x))
 		case slices.Contains(x.Alike, path):
-			return "one of several that may contradict the others: " + x.What + " or this"
+			return words.Say("one of several that may contradict the others: %s or this", words.Text(x.What))
 		}
 	}
 	return ""
 }
 
 // spread writes an uncertainty or an error in a unit of the program.
-func (s *Server) spread(v float64, unit string) string {
+func (s *Server) spread(v float64, unit string) words.Text {
 	text, scale := s.change(unit)
-	return strings.TrimSpace(sigmaText(v*scale) + " " + text)
+	return valueUnit(sigmaText(v*scale), text)
 }
 
 // vacuumView is why a vacuum is not as it usually is.
 type vacuumView struct {
 	Name, Title, Href string
 	OK, Unusual       bool
-	Reason            string
-	Above             string // how far above normal
-	Normal            string // where normal is from
+	Reason            words.Text
+	Above             words.Text // how far above normal
+	Normal            words.Text // where normal is from
 	Causes            []causeView
 	First             []causeView // those for a short list
-	Rest              string
+	Rest              words.Text
 }
 
 type causeView struct {
 	N            int
-	Cause, Share string
+	Cause, Share words.Text
 	Percent      float64 // 0 to 100, of what there is to explain
 	Evidence     []evidenceView
-	CheckFirst   string
-	Doubt        string
+	CheckFirst   words.Text
+	Doubt        words.Text
 }
 
 type evidenceView struct{ What, Now, Normal, Unit string }
@@ -191,55 +193,58 @@ func (s *Server) vacuumOf(p *engine.Picture, condenser string) (vacuumView, bool
 }
 
 func (s *Server) vacuumView(x *thermo.Vacuum) vacuumView {
-	v := vacuumView{Name: x.Condenser, OK: x.OK, Unusual: x.Text != "", Reason: x.Reason}
+	v := vacuumView{Name: x.Condenser, OK: x.OK, Unusual: x.Text != "", Reason: words.Text(x.Reason)}
 	if e, ok := s.b.House().Equip(x.Condenser); ok {
 		v.Name, v.Title, v.Href = e.Name, e.Title, vesselHref(e.Path)
 	}
 	if !x.OK {
 		return v
 	}
-	way := "above"
+	way := words.Text("above")
 	kpa, k := x.Diagnosis.RiseKPa, x.Diagnosis.RiseK
 	if kpa < 0 {
 		way, kpa, k = "below", -kpa, -k
 	}
 	pressure, perKPa := s.change("kPa")
 	degrees, perK := s.change("K")
-	v.Above = fmt.Sprintf("vapour %s %s (%s %s) %s normal", decimals(kpa*perKPa, max(1, s.units[kindPressure].digits)), pressure, decimals(k*perK, 1), degrees, way)
+	v.Above = words.Say("vapour %s %s (%s %s) %s normal", decimals(kpa*perKPa, max(1, s.units[kindPressure].digits)), pressure, decimals(k*perK, 1), degrees, way)
 	v.Normal = "normal as configured"
 	if x.Learned > 0 {
-		v.Normal = "normal learned from " + span(x.Learned) + " of running"
+		v.Normal = words.Say("normal learned from %s of running", span(x.Learned))
 	}
 	if !v.Unusual {
 		return v
 	}
 	for i := range x.Diagnosis.Findings {
 		f := &x.Diagnosis.Findings[i]
-		c := causeView{N: i + 1, Cause: string(f.Cause), CheckFirst: f.CheckFirst, Doubt: f.Doubt, Share: decimals(f.ExplainsK*perK, 1) + " " + degrees}
+		c := causeView{N: i + 1, Cause: words.Text(f.Cause), CheckFirst: words.Text(f.CheckFirst), Doubt: words.Text(f.Doubt), Share: decimals(f.ExplainsK*perK, 1) + " " + degrees}
 		if rise := x.Diagnosis.RiseK; rise > 0 && f.ExplainsK > 0 {
 			c.Percent = min(100, 100*f.ExplainsK/rise)
 		}
 		for _, e := range f.Evidence {
 			u := s.unitNamed(x.Condenser, e.Unit)
-			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(u.of(e.Now), 1), decimals(u.of(e.Normal), 1), u.text})
+			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(u.of(e.Now), 1).String(), decimals(u.of(e.Normal), 1).String(), u.text.String()})
 		}
 		v.Causes = append(v.Causes, c)
 	}
 	v.First = v.Causes[:min(2, len(v.Causes))]
 	if over := x.Diagnosis.UnexplainedK; len(v.Causes) > 1 && over > 0.05 {
-		v.Rest = decimals(over*perK, 1) + " " + degrees + " is beyond what the first explains"
+		v.Rest = words.Say("%s is beyond what the first explains", decimals(over*perK, 1)+" "+degrees)
 	}
 	return v
 }
 
 // calmLine says the same of several condensers.
-type calmLine struct{ Names, Text string }
+type calmLine struct {
+	Names string
+	Text  words.Text
+}
 
 // calmVacuum gathers the condensers of which there is nothing to tell.
 func calmVacuum(vs []vacuumView) []calmLine {
 	var out []calmLine
 	for _, v := range vs {
-		text := "not judged, " + v.Reason
+		text := words.Say("not judged, %s", v.Reason)
 		if v.Unusual {
 			continue
 		} else if v.OK {

@@ -140,7 +140,7 @@ func TestPending(t *testing.T) {
 	m.feed(name, now, plant.True, 1)
 	m.publish(now)
 	s := newServer(t, m, Options{})
-	if body := get(t, s.Handler(), "/alarms/"+name, http.StatusOK); !strings.Contains(body, "present, alarm at "+s.clock(now.Add(time.Hour))) {
+	if body := get(t, s.Handler(), "/alarms/"+name, http.StatusOK); !strings.Contains(body, "present, alarm at "+s.clock(now.Add(time.Hour)).String()) {
 		t.Error("the page does not say when the alarm will come")
 	}
 }
@@ -169,7 +169,7 @@ func TestInsightsInBrowser(t *testing.T) {
 // TestSpecNumber: a small figure keeps three digits that count.
 func TestSpecNumber(t *testing.T) {
 	for v, want := range map[float64]string{0: "0", 0.77: "0.77", 0.7691: "0.769", 0.0053333: "0.00533", -0.0017552: "−0.00176", 0.05: "0.05", 0.0999: "0.0999", 12.345: "12.35", 16.14: "16.14", 1234.5: "1234", 1e-12: "0"} {
-		if got := specNumber(v); got != want {
+		if got := specNumber(v).String(); got != want {
 			t.Errorf("%v: %q, want %q", v, got, want)
 		}
 	}
@@ -179,11 +179,11 @@ func TestSpecNumber(t *testing.T) {
 func TestRoughSuspectHasNoSize(t *testing.T) {
 	s := newServer(t, newMill(t, time.Now()), Options{})
 	x := thermo.Suspect{What: "EV3 vapour pressure", Bias: -12, Sigma: 4, Unit: "kPa", Rough: true}
-	if v := s.suspectView(&x, time.Now()); v.Bias != "low, by how much cannot be said" || v.Sigma != "" {
-		t.Errorf("%q ± %q", v.Bias, v.Sigma)
+	if v := s.suspectView(&x, time.Now()); v.Bias.String() != "low, by how much cannot be said" || v.Sigma != "" {
+		t.Errorf("%q ± %q", v.Bias.String(), v.Sigma.String())
 	}
 	x.Rough = false
-	if v := s.suspectView(&x, time.Now()); v.Bias != "12 kPa low" || v.Sigma != "4.0" {
-		t.Errorf("%q ± %q", v.Bias, v.Sigma)
+	if v := s.suspectView(&x, time.Now()); v.Bias.String() != "12 kPa low" || v.Sigma.String() != "4.0" {
+		t.Errorf("%q ± %q", v.Bias.String(), v.Sigma.String())
 	}
 }

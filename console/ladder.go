@@ -11,6 +11,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // The temperature ladder: one vertical temperature scale for a whole set. Each
@@ -36,12 +37,12 @@ type (
 		X, Y   float64
 		Anchor string
 		Class  string
-		Text   string
+		Text   words.Text
 	}
 	drawing struct {
 		ID       string // unique on the page, for patterns
 		W, H     float64
-		Title    string
+		Title    words.Text
 		Rects    []rect
 		Lines    []line
 		Paths    []shape
@@ -197,7 +198,7 @@ func drawLadder(id string, celsius []rung, u shownUnit) drawing {
 			}
 		}
 		beside := func(t float64, text, class string) {
-			d.Captions = append(d.Captions, caption{X: x + ladderBarW + 7, Y: y(t) + 6, Anchor: "start", Class: class, Text: text})
+			d.Captions = append(d.Captions, caption{X: x + ladderBarW + 7, Y: y(t) + 6, Anchor: "start", Class: class, Text: words.Text(text)})
 		}
 		above := caption{X: mid, Y: y(r.Chest) - 6, Anchor: "middle", Class: "lt-t", Text: decimals(r.Chest, 1)}
 		below := caption{X: mid, Y: y(r.Vapour) + 19, Anchor: "middle", Class: "lt-t", Text: decimals(r.Vapour, 1)}
@@ -214,7 +215,7 @@ func drawLadder(id string, celsius []rung, u shownUnit) drawing {
 		if math.IsNaN(boil) || boil > r.Chest || boil < r.Vapour {
 			// The rise is not known: the whole drop is drawn as apparent.
 			seg(r.Chest, r.Vapour, "lt-bar apparent", "")
-			beside((r.Chest+r.Vapour)/2, decimals(r.Chest-r.Vapour, 1)+" K", "lt-dt doubt")
+			beside((r.Chest+r.Vapour)/2, (decimals(r.Chest-r.Vapour, 1) + " K").String(), "lt-dt doubt")
 			continue
 		}
 		clean := boil
@@ -225,7 +226,7 @@ func drawLadder(id string, celsius []rung, u shownUnit) drawing {
 		seg(clean, boil, "lt-bar scale", id+"-scale")
 		seg(boil, r.Vapour, "lt-bar rise", id+"-rise")
 		d.Rects = append(d.Rects, rect{X: x, Y: y(r.Chest), W: ladderBarW, H: round1(y(r.Vapour) - y(r.Chest)), Class: "lt-outline"})
-		beside((r.Chest+boil)/2, decimals(r.Chest-boil, 1)+" K", "lt-dt")
+		beside((r.Chest+boil)/2, (decimals(r.Chest-boil, 1) + " K").String(), "lt-dt")
 	}
 	return d
 }
@@ -234,9 +235,9 @@ func round1(v float64) float64 { return math.Round(v*10) / 10 }
 
 // figure is one large number of a set.
 type figure struct {
-	Label string
+	Label words.Text
 	Value reading
-	Note  string
+	Note  words.Text
 }
 
 // setView is one evaporator set on the house page.
@@ -274,14 +275,14 @@ func (s *Server) comings(p *engine.Picture, e *plant.Equipment) (out []coming) {
 			continue
 		}
 		if slices.ContainsFunc(paths, func(path string) bool { return a.Spec.Source == path || strings.HasPrefix(a.Spec.Source, path+".") }) {
-			out = append(out, coming{"/alarms/" + escapeSegment(a.Name), a.Spec.Title, s.clock(a.PendingUntil)})
+			out = append(out, coming{"/alarms/" + escapeSegment(a.Name), a.Spec.Title, s.clock(a.PendingUntil).String()})
 		}
 	}
 	return out
 }
 
 type tailRow struct {
-	Label, Unit string
+	Label, Unit words.Text
 	Cells       []reading
 }
 
@@ -289,11 +290,11 @@ type bodyHead struct {
 	Name, Title, Href string
 	Effect            int
 	Mark              *markData
-	State             string // "by-passed", "cleaning" or ""
+	State             words.Text // "by-passed", "cleaning" or ""
 }
 
 type ladderRow struct {
-	Label, Unit string
+	Label, Unit words.Text
 	Own         bool // each cell has a unit of its own
 	Cells       []ladderCell
 }
@@ -343,7 +344,7 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 		{Label: "Syrup", Value: read(set, "syrup_brix")},
 	}
 	if n := len(bodies); n > 0 {
-		v.Figures = append(v.Figures, figure{Label: "Vacuum, " + bodies[n-1].Name, Value: read(bodies[n-1], "vapour_pressure")})
+		v.Figures = append(v.Figures, figure{Label: words.Say("Vacuum, %s", bodies[n-1].Name), Value: read(bodies[n-1], "vapour_pressure")})
 	}
 	for i := range v.Figures {
 		if r := v.Figures[i].Value; r.Path != "" {
@@ -380,7 +381,10 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 		v.Columns++
 	}
 	v.Rows = ladderRows(bodies, read)
-	for _, row := range []struct{ label, unit, name string }{{"vapour", "", "vapour_pressure"}, {"juice level", "%", "level"}} {
+	for _, row := range []struct {
+		label, unit words.Text
+		name        string
+	}{{"vapour", "", "vapour_pressure"}, {"juice level", "%", "level"}} {
 		g := readingGroup{}
 		for _, b := range bodies {
 			g.Readings = append(g.Readings, read(b, row.name))
@@ -395,7 +399,7 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 // ladderRows are the figures beneath the ladder, one column a body.
 func ladderRows(bodies []*plant.Equipment, read func(e *plant.Equipment, names ...string) reading) (rows []ladderRow) {
 	for _, row := range []struct {
-		label, unit string
+		label, unit words.Text
 		names       []string
 	}{
 		{"U", "kW/(m²·K)", []string{"u"}},
@@ -430,7 +434,7 @@ func ladderRows(bodies []*plant.Equipment, read func(e *plant.Equipment, names .
 }
 
 // oneUnit is the unit that readings have in common, "" if they have none.
-func oneUnit(list []reading) (unit string) {
+func oneUnit(list []reading) (unit words.Text) {
 	for _, r := range list {
 		if r.Unit != "" && unit != "" && r.Unit != unit {
 			return ""

@@ -6,28 +6,31 @@ import (
 	"time"
 
 	"calandria/alerting"
+
+	"calandria/plant/words"
 )
 
 // linkData is what the page of a link shows: nothing of the plant but the alarm
 // that the notice named already.
 type linkData struct {
-	Theme, Site, Problem, Title, Alarm, Who, Done string
+	Theme, Site, Title, Alarm, Who string
+	Problem, Done                  words.Text
 }
 
 // linkPage asks before it acknowledges: programs that look at mails follow links
 // too.
 func (s *Server) linkPage(w http.ResponseWriter, r *http.Request) {
-	s.showLink(w, r, false, func(linkData, uint64) (string, error) { return "", nil })
+	s.showLink(w, r, false, func(linkData, uint64) (words.Text, error) { return "", nil })
 }
 
 func (s *Server) acknowledgeByLink(w http.ResponseWriter, r *http.Request) {
-	s.showLink(w, r, true, func(d linkData, occurrence uint64) (string, error) {
+	s.showLink(w, r, true, func(d linkData, occurrence uint64) (words.Text, error) {
 		return "The alarm is acknowledged.", s.b.Do(r.Context(), alerting.Command{Action: alerting.Acknowledge, Alarm: d.Alarm, Occurrence: occurrence,
 			User: d.Who, Station: station(r), Comment: "by the link of a notice"})
 	})
 }
 
-func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act func(linkData, uint64) (string, error)) {
+func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act func(linkData, uint64) (words.Text, error)) {
 	if s.opt.Acknowledge == nil {
 		s.fail(w, r, http.StatusNotFound, "There is no such page.")
 		return
@@ -41,7 +44,7 @@ func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act 
 	}
 	if err != nil {
 		code, d.Done = http.StatusGone, ""
-		d.Problem = err.Error() + ". Nothing was changed. Sign in at the console to see the alarm."
+		d.Problem = words.Say("%s. Nothing was changed. Sign in at the console to see the alarm.", words.Text(err.Error()))
 	}
 	var buf bytes.Buffer
 	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "link.html", d); err != nil {

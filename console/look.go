@@ -18,6 +18,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Look is how figures and times are shown: to everybody as the site's plant file has
@@ -41,19 +42,21 @@ type Look struct {
 
 // shownUnit is a unit as pages write it: shown = value*scale + offset, of the program's unit.
 type shownUnit struct {
-	key, text     string
+	key           string
+	text          words.Text
 	digits        int
 	ref           plant.Reference
 	scale, offset float64
-	plain         string // of a difference
+	plain         words.Text // of a difference
 }
 
 // unitKind is one choice of a Look. The first unit is the usual.
 type unitKind struct {
-	Key, Text string
-	of        func(*Look) *string
-	dim       plant.Dimension
-	units     []shownUnit
+	Key   string
+	Text  words.Text
+	of    func(*Look) *string
+	dim   plant.Dimension
+	units []shownUnit
 }
 
 func pressures(vacuum bool) []shownUnit {
@@ -67,13 +70,13 @@ func pressures(vacuum bool) []shownUnit {
 		abs, gauge, vacuous int // digits; -1: not offered
 	}{{"kPa", "kPa", -1, 1, 1}, {"bar", "bar", 3, 2, 2}, {"kgf/cm2", "kgf/cm²", 3, 2, 2}, {"psi", "psi", 2, 1, 1}, {"mmHg", "mmHg", 0, -1, 0}, {"cmHg", "cmHg", 1, -1, 1}, {"inHg", "inHg", 2, -1, 1}} {
 		if x.abs >= 0 {
-			list = append(list, shownUnit{key: x.name, text: x.text + " abs", digits: x.abs, plain: x.text})
+			list = append(list, shownUnit{key: x.name, text: words.Text(x.text + " abs"), digits: x.abs, plain: words.Text(x.text)})
 		}
 		if x.gauge >= 0 {
-			list = append(list, shownUnit{key: x.name + " gauge", text: x.text + " gauge", digits: x.gauge, plain: x.text, ref: plant.Gauge})
+			list = append(list, shownUnit{key: x.name + " gauge", text: words.Text(x.text + " gauge"), digits: x.gauge, plain: words.Text(x.text), ref: plant.Gauge})
 		}
 		if vacuum {
-			list = append(list, shownUnit{key: x.name + " vacuum", text: x.text + " vacuum", digits: x.vacuous, plain: x.text, ref: plant.Vacuum})
+			list = append(list, shownUnit{key: x.name + " vacuum", text: words.Text(x.text + " vacuum"), digits: x.vacuous, plain: words.Text(x.text), ref: plant.Vacuum})
 		}
 	}
 	return list
@@ -296,7 +299,7 @@ func (s *Server) inUnitOf(text, unit string) string {
 }
 
 // extremes writes the smallest and the largest of a tag, in the order of what is shown.
-func (s *Server) extremes(t *plant.Tag, low, high float64) (string, string) {
+func (s *Server) extremes(t *plant.Tag, low, high float64) (words.Text, words.Text) {
 	if s.unit(t).scale < 0 { // a vacuum counts the other way
 		low, high = high, low
 	}
@@ -304,7 +307,7 @@ func (s *Server) extremes(t *plant.Tag, low, high float64) (string, string) {
 }
 
 // change is the unit of a difference, and what to multiply one by.
-func (s *Server) change(unit string) (text string, scale float64) {
+func (s *Server) change(unit string) (text words.Text, scale float64) {
 	u := s.unitNamed("", unit)
 	return cmp.Or(u.plain, u.text), math.Abs(u.scale)
 }
@@ -433,9 +436,9 @@ func (s *Server) lookPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 	}
 	for i := range unitKinds {
 		k := &unitKinds[i]
-		c := lookChoice{Key: k.Key, Text: k.Text}
+		c := lookChoice{Key: k.Key, Text: k.Text.String()}
 		for _, u := range k.units {
-			c.Units = append(c.Units, link{u.text, u.key, u.key == cmp.Or(*k.of(&s.look), k.units[0].key)})
+			c.Units = append(c.Units, link{u.text.String(), u.key, u.key == cmp.Or(*k.of(&s.look), k.units[0].key)})
 		}
 		d.Choices = append(d.Choices, c)
 	}
@@ -453,7 +456,7 @@ func (s *Server) setLook(w http.ResponseWriter, r *http.Request) {
 	} else {
 		l := lookFrom(f, s.opt.Display)
 		if key, problem, fix := l.check(); key != "" {
-			s.render(w, withField(r, key), http.StatusUnprocessableEntity, problem+": "+fix+".", s.lookPage)
+			s.render(w, withField(r, key), http.StatusUnprocessableEntity, words.Text(problem+": "+fix+"."), s.lookPage)
 			return
 		}
 		q := url.Values{}

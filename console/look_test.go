@@ -46,7 +46,7 @@ func TestShownUnits(t *testing.T) {
 		var l Look
 		*unitKinds[c.kind].of(&l) = c.key
 		u, ok := unitKinds[c.kind].unit(&l)
-		if u = u.against(air); !ok || u.text != c.text || math.Abs(u.of(c.v)-c.want) > 2e-5*math.Abs(c.want) {
+		if u = u.against(air); !ok || u.text.String() != c.text || math.Abs(u.of(c.v)-c.want) > 2e-5*math.Abs(c.want) {
 			t.Errorf("%s of %g: %g %s, want %g %s", c.key, c.v, u.of(c.v), u.text, c.want, c.text)
 		}
 		if back := u.back(u.of(c.v)); math.Abs(back-c.v) > 1e-9 {

@@ -19,6 +19,7 @@ import (
 	"calandria/alerting"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Bounds of reading the journal for measures, reports and exports.
@@ -125,7 +126,7 @@ func (s *Server) topRows(list []alerting.AlarmCount, of int) []topRow {
 		r := s.title(c.Alarm)
 		r.Count = c.Count
 		if of > 0 {
-			r.Share = decimals(100*float64(c.Count)/float64(of), 0) + " %"
+			r.Share = (decimals(100*float64(c.Count)/float64(of), 0) + " %").String()
 		}
 		out = append(out, r)
 	}
@@ -152,7 +153,7 @@ func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time)
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
-	data := measuresData{Heads: measureSpans, Chosen: measureSpans[chosen].Text}
+	data := measuresData{Heads: measureSpans, Chosen: measureSpans[chosen].Text.String()}
 	var ms []alerting.Metrics
 	for i, sp := range measureSpans {
 		m, err := kept(s.answers, "measure "+sp.Key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, now.Add(-sp.Length), now) })
@@ -160,7 +161,7 @@ func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time)
 			return nil, err
 		}
 		ms = append(ms, m)
-		data.Spans = append(data.Spans, link{sp.Text, "/record/measures?span=" + sp.Key, i == chosen})
+		data.Spans = append(data.Spans, link{sp.Text.String(), "/record/measures?span=" + sp.Key, i == chosen})
 	}
 	for _, x := range measures {
 		row := measureRow{Name: x.name, Note: x.note, Target: x.target}
@@ -177,9 +178,9 @@ func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time)
 	data.Top, data.Chattering, data.Fleeting = s.topRows(m.Top, m.Alarms), s.topRows(m.Chattering, 0), s.topRows(m.Fleeting, 0)
 	for i := len(m.Floods) - 1; i >= 0 && len(data.Floods) < topShown; i-- {
 		f := m.Floods[i]
-		x := floodRow{From: s.stamp(f.From), Alarms: f.Alarms, Peak: f.Peak, Length: "still running"}
+		x := floodRow{From: s.stamp(f.From).String(), Alarms: f.Alarms, Peak: f.Peak, Length: "still running"}
 		if !f.To.IsZero() {
-			x.Length = span(f.To.Sub(f.From))
+			x.Length = span(f.To.Sub(f.From)).String()
 		}
 		data.Floods = append(data.Floods, x)
 	}
@@ -205,14 +206,14 @@ var measures = []struct {
 	of                 func(m *alerting.Metrics) (text string, over bool)
 }{
 	{"alarms", "that called the operator", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.Alarms), false }},
-	{"average rate", "alarms an hour", "about 6; 12 at most", func(m *alerting.Metrics) (string, bool) { return decimals(m.PerHour, 1), m.PerHour > 12 }},
+	{"average rate", "alarms an hour", "about 6; 12 at most", func(m *alerting.Metrics) (string, bool) { return decimals(m.PerHour, 1).String(), m.PerHour > 12 }},
 	{"peak", "most in one 10-minute period", "10 or fewer", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.Peak), m.Peak > 10 }},
 	{"periods over 10", "share of 10-minute periods, %", "under 1", percent(func(m *alerting.Metrics) float64 { return m.PercentOver10 })},
 	{"hours over 30", "share of hours, %", "under 1", percent(func(m *alerting.Metrics) float64 { return m.PercentOver30 })},
 	{"floods", "from over 10 to under 5 in 10 minutes", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(len(m.Floods)), false }},
 	{"time in flood", "%", "under 1", percent(func(m *alerting.Metrics) float64 { return m.PercentInFlood })},
 	{"ten most frequent", "their share, %", "1 to 5", func(m *alerting.Metrics) (string, bool) {
-		return decimals(m.TopPercent, 0), m.TopPercent > 5 && m.Alarms >= fewAlarms
+		return decimals(m.TopPercent, 0).String(), m.TopPercent > 5 && m.Alarms >= fewAlarms
 	}},
 	{"chattering", "alarms with 3 or more within a minute", "none", some(func(m *alerting.Metrics) int { return len(m.Chattering) })},
 	{"fleeting", "alarms gone within 10 s", "none", some(func(m *alerting.Metrics) int { return len(m.Fleeting) })},
@@ -227,12 +228,12 @@ var measures = []struct {
 		if m.Down <= 0 {
 			return "0", false
 		}
-		return span(m.Down), false
+		return span(m.Down).String(), false
 	}},
 }
 
 func percent(of func(m *alerting.Metrics) float64) func(*alerting.Metrics) (string, bool) {
-	return func(m *alerting.Metrics) (string, bool) { return decimals(of(m), 1), of(m) >= 1 }
+	return func(m *alerting.Metrics) (string, bool) { return decimals(of(m), 1).String(), of(m) >= 1 }
 }
 
 func some(of func(m *alerting.Metrics) int) func(*alerting.Metrics) (string, bool) {
@@ -243,7 +244,7 @@ func ofPriority(pr plant.Priority) func(*alerting.Metrics) (string, bool) {
 	return func(m *alerting.Metrics) (string, bool) {
 		for _, x := range m.ByPriority {
 			if x.Priority == pr {
-				return decimals(x.Percent, 0), false
+				return decimals(x.Percent, 0).String(), false
 			}
 		}
 		if m.Alarms == 0 {
@@ -258,7 +259,7 @@ func toAck(of func(d alerting.Durations) time.Duration) func(*alerting.Metrics) 
 		if m.TimeToAck.Count == 0 {
 			return dash, false
 		}
-		return span(of(m.TimeToAck)), false
+		return span(of(m.TimeToAck)).String(), false
 	}
 }
 
@@ -285,7 +286,8 @@ func shiftAt(t time.Time, hours int, zone *time.Location) (from, to time.Time, n
 }
 
 type averageRow struct {
-	Label, Source, Mean, Low, High, Unit, Good string
+	Label, Mean, Low, High, Unit, Good words.Text
+	Source                             string
 }
 
 // reportTags are the main quantities of a house, by path.
@@ -422,7 +424,7 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 	if seq, hash := s.b.Head(); len(hash) >= 16 {
 		head = fmt.Sprintf("%d:%s", seq, hash[:16])
 	}
-	d := shiftData{Head: head, From: s.minute(from), To: s.stamp(to)[11:16], Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.minute(now),
+	d := shiftData{Head: head, From: s.minute(from).String(), To: s.stamp(to)[11:16].String(), Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.minute(now).String(),
 		Running: to.After(now), Number: n, Hours: length, OtherHours: 20 - length, Before: href(from.Add(-time.Minute)),
 		Other: fmt.Sprintf("/record/shift?hours=%d", 20-length), Note: s.noteForm(r, "shift")}
 	end := to
@@ -442,7 +444,7 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 	if err != nil {
 		return nil, err
 	}
-	d.Alarms, d.Peak, d.PerHour, d.Top = m.Alarms, m.Peak, decimals(m.PerHour, 1), s.topRows(m.Top, m.Alarms)
+	d.Alarms, d.Peak, d.PerHour, d.Top = m.Alarms, m.Peak, decimals(m.PerHour, 1).String(), s.topRows(m.Top, m.Alarms)
 	for pr := plant.PriorityUrgent; pr <= plant.PriorityLow; pr++ {
 		sh := share{Mark: markOf(int(pr), false)}
 		for _, x := range m.ByPriority {
@@ -453,7 +455,7 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		d.Shares = append(d.Shares, sh)
 	}
 	for _, x := range m.Standing {
-		d.Standing = append(d.Standing, standingRow{s.title(x.Alarm), s.stamp(x.Since)})
+		d.Standing = append(d.Standing, standingRow{s.title(x.Alarm), s.stamp(x.Since).String()})
 	}
 	slices.SortStableFunc(d.Standing, func(a, b standingRow) int { return markRank(a.Mark) - markRank(b.Mark) })
 	if err := s.shiftEvents(ctx, &d, from, end); err != nil {
@@ -572,7 +574,7 @@ func (s *Server) addNote(w http.ResponseWriter, r *http.Request) {
 		problem = "Say who you are first: the record needs a name."
 	}
 	if problem != "" {
-		s.render(w, r, http.StatusUnprocessableEntity, problem, s.recordPage)
+		s.render(w, r, http.StatusUnprocessableEntity, words.Text(problem), s.recordPage)
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)

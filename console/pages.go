@@ -25,7 +25,7 @@ import (
 // view is one page before it is put into its frame.
 type view struct {
 	Template string
-	Title    string
+	Title    words.Text
 	Section  string // which entry of the navigation is marked
 	Live     string // query of its stream: what the page asks to be kept up to date
 	Reload   bool   // with scripts off, load again by itself
@@ -64,7 +64,7 @@ type frame struct {
 	Who, Back                 string
 	Actor                     *actor // who is signed in
 	Accounts                  bool   // there is sign-in
-	Done, Problem             string
+	Done, Problem             words.Text
 	Field                     string // where the problem stands, "" for the top of the page
 	Seq                       uint64
 	Calls                     string
@@ -79,13 +79,13 @@ func (s *Server) page(f pageFunc) http.HandlerFunc {
 
 // tell has the backend put something on record for the user and goes on to then. With a
 // problem, or where the backend refuses, the page comes back and says so.
-func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem string, page pageFunc, record func(context.Context) error, user, then string) {
+func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem words.Text, page pageFunc, record func(context.Context) error, user, then string) {
 	if problem == "" {
 		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 		defer cancel()
 		err := record(ctx)
 		if no, ok := errors.AsType[*engine.Refused](err); ok {
-			problem = no.Why
+			problem = words.Text(no.Why)
 		} else if err != nil {
 			s.answer(w, r, err)
 			return
@@ -100,7 +100,7 @@ func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem string, pa
 	http.Redirect(w, r, then, http.StatusSeeOther)
 }
 
-func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, problem string, f pageFunc) {
+func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, problem words.Text, f pageFunc) {
 	p := s.b.Picture()
 	now := p.Clock(time.Now())
 	shown := p
@@ -123,7 +123,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 }
 
 // compose puts a page into its frame.
-func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.Time, problem string) ([]byte, error) {
+func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.Time, problem words.Text) ([]byte, error) {
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag + now.In(s.zone).Format(", UTC-07:00"),
 		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
@@ -213,9 +213,9 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 			}
 			c.Cells = append(c.Cells, x)
 			if i := len(c.Cells) - 1; i == len(units) {
-				units = append(units, x.Unit)
+				units = append(units, x.Unit.String())
 			} else {
-				units[i] = cmp.Or(units[i], x.Unit)
+				units[i] = cmp.Or(words.Text(units[i]), x.Unit).String()
 			}
 		}
 		conds = append(conds, c)
@@ -265,13 +265,14 @@ func (s *Server) health(p *engine.Picture, now time.Time) healthView {
 // --- Vessel ---
 
 type readingGroup struct {
-	Title    string
+	Title    words.Text
 	Readings []reading
 }
 
 type vesselData struct {
-	Path, Class, Trends   string
-	Facts                 []string
+	Path, Trends          string
+	Class                 words.Text
+	Facts                 []words.Text
 	Parts                 []bodyHead
 	Parent, Before, After *bodyHead
 	Set                   string // id of its part
@@ -292,7 +293,7 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 	if !ok {
 		return nil, notFound("There is no vessel of that name.")
 	}
-	v := &view{Template: "vessel.html", Title: e.Title, Section: "house", Reload: true,
+	v := &view{Template: "vessel.html", Title: words.Text(e.Title), Section: "house", Reload: true,
 		Live: "view=vessel&path=" + url.QueryEscape(e.Path), Parts: parts{}}
 	var groups []readingGroup
 	add := func(eq *plant.Equipment, prefix string) {
@@ -300,11 +301,11 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 		ids := slices.Sorted(maps.Values(eq.Tags))
 		for _, id := range ids {
 			x := s.read(p, id, now)
-			by[groupOf(s.b.House().Tags[id].Source)] = append(by[groupOf(s.b.House().Tags[id].Source)], x)
+			by[groupOf(s.b.House().Tags[id].Source).String()] = append(by[groupOf(s.b.House().Tags[id].Source).String()], x)
 		}
 		for _, t := range []string{"Measured", "Calculated", "By the site's rules", "Fixed by the configuration", "About the program"} {
 			if len(by[t]) > 0 {
-				groups = append(groups, readingGroup{Title: prefix + t, Readings: by[t]})
+				groups = append(groups, readingGroup{Title: words.Text(prefix + t), Readings: by[t]})
 			}
 		}
 	}
@@ -363,7 +364,7 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 	return v, nil
 }
 
-func groupOf(src plant.Source) string {
+func groupOf(src plant.Source) words.Text {
 	switch src {
 	case plant.Measured:
 		return "Measured"
@@ -377,7 +378,7 @@ func groupOf(src plant.Source) string {
 	return "About the program"
 }
 
-func classWord(c plant.Class) string {
+func classWord(c plant.Class) words.Text {
 	switch c {
 	case plant.ClassSet:
 		return "evaporator set"
@@ -394,47 +395,47 @@ func classWord(c plant.Class) string {
 	case plant.ClassSite:
 		return "the site"
 	}
-	return string(c)
+	return words.Text(string(c))
 }
 
 // facts are what the configuration says of a vessel.
-func (s *Server) facts(e *plant.Equipment, now time.Time) []string {
-	var f []string
-	dated := func(format string, d *plant.Dated) {
+func (s *Server) facts(e *plant.Equipment, now time.Time) []words.Text {
+	var f []words.Text
+	dated := func(format words.Text, d *plant.Dated) {
 		if v := d.At(now); v != 0 {
-			text := fmt.Sprintf(format, v)
+			text := words.Say(format, v)
 			if since := d.Since(now); !since.IsZero() {
-				text += since.In(s.zone).Format(" since 2006-01-02")
+				text += " " + words.Say("since %s", since.In(s.zone).Format(time.DateOnly))
 			}
 			f = append(f, text)
 		}
 	}
-	num := func(format string, v float64) {
+	num := func(format words.Text, v float64) {
 		if v != 0 {
-			f = append(f, fmt.Sprintf(format, v))
+			f = append(f, words.Say(format, v))
 		}
 	}
 	switch {
 	case e.Body != nil:
-		f = append(f, fmt.Sprintf("effect %d", e.Body.Effect))
+		f = append(f, words.Say("effect %d", e.Body.Effect))
 		dated("%g m² heating surface", &e.Body.HeatingSurfaceM2)
 		dated("tubes %g m", &e.Body.TubeLengthM)
 		dated("%g m across", &e.Body.DiameterM)
 		if e.Body.CleanUWM2K > 0 {
-			f = append(f, decimals(e.Body.CleanUWM2K/1000, 2)+" kW/(m²·K) when clean")
+			f = append(f, words.Say("%s kW/(m²·K) when clean", decimals(e.Body.CleanUWM2K/1000, 2)))
 		}
-		f = append(f, fmt.Sprintf("cleaning due at %s %% of clean U", decimals(e.Body.CleaningLimit*100, 0)))
+		f = append(f, words.Say("cleaning due at %s %% of clean U", decimals(e.Body.CleaningLimit*100, 0)))
 	case e.Pan != nil:
 		if e.Pan.Grade != "" {
-			f = append(f, "grade "+e.Pan.Grade)
+			f = append(f, words.Say("grade %s", e.Pan.Grade))
 		}
 		dated("%g m³", &e.Pan.VolumeM3)
 		dated("%g m² heating surface", &e.Pan.HeatingSurfaceM2)
 		if e.Pan.HeatedBy != "" {
-			f = append(f, "heated by vapour of "+e.Pan.HeatedBy)
+			f = append(f, words.Say("heated by vapour of %s", e.Pan.HeatedBy))
 		}
 		if e.Pan.Condenser != "" {
-			f = append(f, "condenser "+e.Pan.Condenser)
+			f = append(f, words.Say("condenser %s", e.Pan.Condenser))
 		}
 		num("usual strike %g h", e.Pan.StrikeHours)
 	}
@@ -487,7 +488,7 @@ type alarmData struct {
 	Row                alarmRow
 	Mark               *markData
 	Source, Rule       string
-	Respond, MaxShelve string // "" if there is no such time
+	Respond, MaxShelve words.Text // "" if there is no such time
 	Times              []choice
 	History            []eventRow
 	Given              url.Values // of a form that was refused
@@ -498,7 +499,7 @@ type alarmData struct {
 type alarmView struct {
 	Row                          alarmRow
 	CanAck, CanConfirm, CanReset bool
-	Pending, Realarm             string
+	Pending, Realarm             words.Text
 }
 
 func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
@@ -515,7 +516,7 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 			av.Pending = s.clock(a.PendingUntil)
 		}
 		if a.RealarmCount > 0 {
-			av.Realarm = fmt.Sprintf("called again %d times", a.RealarmCount)
+			av.Realarm = words.Say("called again %d times", a.RealarmCount)
 		}
 		data := alarmData{Spec: a.Spec, Row: row, Mark: markOf(int(a.Spec.Priority), false), Rule: "/rules/" + escapeSegment(name),
 			Given: r.PostForm}
@@ -556,7 +557,7 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 				live["vacuum"] = vac
 			}
 		}
-		return &view{Template: "alarm.html", Title: row.Title, Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
+		return &view{Template: "alarm.html", Title: words.Text(row.Title), Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
 			Parts: live, Data: data}, nil
 	}
 	return nil, notFound("There is no such alarm.")
@@ -609,7 +610,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 	if t.Live && t.Span == "" && q.Get("from") == "" {
 		t.Span = "8h"
 	}
-	data := trendsData{Span: t.Span, Full: len(t.Tags) >= maxTraces, Stamp: s.stamp(t.From) + " to " + s.stamp(t.To), Zone: s.zone.String(), Presets: s.presets(),
+	data := trendsData{Span: t.Span, Full: len(t.Tags) >= maxTraces, Stamp: (s.stamp(t.From) + " to " + s.stamp(t.To)).String(), Zone: s.zone.String(), Presets: s.presets(),
 		From: t.From.In(s.zone).Format(formTime), To: t.To.In(s.zone).Format(formTime), Aggregates: s.b.Aggregates(), MayKeep: s.gate.allowed(actorOf(r), toAct)}
 	for i, path := range t.Tags {
 		tag, ok := h.Find(path)
@@ -617,11 +618,11 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 			return nil, s.noTag(path)
 		}
 		rest := slices.Delete(slices.Clone(t.Tags), i, i+1)
-		data.Tags = append(data.Tags, trace{Path: path, Label: tagLabel(tag), Unit: s.unit(tag).text, Meaning: tag.Meaning, Stepped: tag.Dimension == plant.State,
+		data.Tags = append(data.Tags, trace{Path: path, Label: tagLabel(tag).String(), Unit: s.unit(tag).text.String(), Meaning: tag.Meaning, Stepped: tag.Dimension == plant.State,
 			Drop: trendsHref(rest, data.Span), Scale: s.unit(tag).scale, Offset: s.unit(tag).offset, Now: s.read(p, tag.ID, now)})
 	}
 	for _, sp := range spans {
-		data.Spans = append(data.Spans, link{sp.Text, trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
+		data.Spans = append(data.Spans, link{sp.Text.String(), trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
 	}
 	for i := range h.Tags {
 		owner := h.Tags[i].Owner
@@ -650,7 +651,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 const formTime = "2006-01-02 15:04"
 
 // tagLabel names a tag in words.
-func tagLabel(t *plant.Tag) string { return strings.TrimSpace(t.Owner + " " + label(t.Name)) }
+func tagLabel(t *plant.Tag) words.Text { return words.Say("%s %s", t.Owner, label(t.Name)) }
 
 // presets are ready-made choices of tags for this house.
 func (s *Server) presets() []link {
@@ -720,7 +721,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 	index := map[int64]int{}
 	for i, path := range t.Tags {
 		tag, _ := s.b.House().Find(path)
-		table.Heads = append(table.Heads, strings.TrimSpace(tag.Owner+" "+label(tag.Name)+", "+s.unit(tag).text))
+		table.Heads = append(table.Heads, words.Say("%s %s, %s", tag.Owner, label(tag.Name), s.unit(tag).text).String())
 		series, err := s.trend(ctx, path, t.From, t.To, rows)
 		if err != nil {
 			return table, err
@@ -732,7 +733,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 			if !ok {
 				j = len(table.Rows)
 				index[k] = j
-				row := trendRow{Time: s.stamp(b.Start), Cells: make([]string, len(t.Tags))}
+				row := trendRow{Time: s.stamp(b.Start).String(), Cells: make([]string, len(t.Tags))}
 				for c := range row.Cells {
 					row.Cells[c] = dash
 				}
@@ -745,7 +746,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 			if b.PercentGood < 99.95 {
 				cell += ", " + decimals(b.PercentGood, 0) + " % Good"
 			}
-			table.Rows[j].Cells[i] = cell
+			table.Rows[j].Cells[i] = cell.String()
 		}
 	}
 	slices.SortFunc(table.Rows, func(a, b trendRow) int { return strings.Compare(b.Time, a.Time) })
@@ -769,18 +770,20 @@ func (s *Server) trend(ctx context.Context, path string, from, to time.Time, poi
 // --- Record ---
 
 type eventRow struct {
-	Seq                   uint64
-	Time, Kind, Word      string
-	Mark                  *markData
-	Called                bool // it called the operator
-	Alarm, AlarmHref      string
-	Source, SourceHref    string
-	Text, Who, Code, Note string
-	Value                 string
+	Seq                uint64
+	Time, Kind         string
+	Word               words.Text
+	Mark               *markData
+	Called             bool // it called the operator
+	Alarm, AlarmHref   string
+	Source, SourceHref string
+	Text               words.Text
+	Who, Code, Note    string
+	Value              words.Text
 }
 
 // kindWords are the plant's words for kinds of journal entry.
-var kindWords = map[plant.EventKind]string{
+var kindWords = map[plant.EventKind]words.Text{
 	plant.EventAlarm: "alarm", plant.EventReturn: "returned", plant.EventAck: "acknowledged", plant.EventConfirm: "confirmed",
 	plant.EventReset: "reset", plant.EventShelve: "shelved", plant.EventUnshelve: "unshelved", plant.EventSuppress: "suppressed",
 	plant.EventUnsuppress: "no longer suppressed", plant.EventOutOfService: "out of service", plant.EventInService: "back in service",
@@ -801,9 +804,9 @@ func (s *Server) spec(name string) *plant.AlarmSpec {
 }
 
 func (s *Server) eventRow(e plant.Event) eventRow {
-	r := eventRow{Seq: e.Seq, Time: s.stamp(e.Time), Kind: string(e.Kind), Word: kindWords[e.Kind], Alarm: e.Alarm, Source: e.Source, Text: e.Text, Who: e.User, Code: e.Code}
+	r := eventRow{Seq: e.Seq, Time: s.stamp(e.Time).String(), Kind: string(e.Kind), Word: kindWords[e.Kind], Alarm: e.Alarm, Source: e.Source, Text: words.Text(e.Text), Who: e.User, Code: e.Code}
 	if r.Word == "" {
-		r.Word = strings.ToLower(string(e.Kind))
+		r.Word = words.Text(strings.ToLower(string(e.Kind)))
 	}
 	if e.Alarm != "" {
 		r.AlarmHref = "/alarms/" + escapeSegment(e.Alarm)
@@ -812,9 +815,9 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 			r.Mark = markOf(int(e.Priority), e.Kind == plant.EventAlarm && e.Annunciated)
 		}
 		if r.Text == "" {
-			r.Text = e.Alarm
+			r.Text = words.Text(e.Alarm)
 			if a := s.spec(e.Alarm); a != nil && a.Title != "" {
-				r.Text = a.Title
+				r.Text = words.Text(a.Title)
 			}
 		}
 	}
@@ -829,7 +832,7 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		r.Value = s.specValue(limited, e.Unit, *e.Value)
 		if e.Setpoint != nil {
 			u := s.unitNamed(limited, e.Unit)
-			r.Value += " (limit " + specNumber(u.of(*e.Setpoint)) + ")"
+			r.Value += " (" + words.Say("limit %s", specNumber(u.of(*e.Setpoint))) + ")"
 		}
 	}
 	var notes []string
@@ -839,7 +842,7 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		}
 	}
 	if e.DurationS > 0 {
-		notes = append(notes, "for "+span(time.Duration(e.DurationS*float64(time.Second))))
+		notes = append(notes, ("for " + span(time.Duration(e.DurationS*float64(time.Second)))).String())
 	}
 	if e.Kind == plant.EventQuality && e.Quality != "" {
 		notes = append(notes, e.Quality)
@@ -1086,18 +1089,18 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 			x.SourceHref = vesselHref(a.Source)
 		}
 		if a.Setpoint != nil {
-			x.Limit = s.specValue(a.Limited, a.Unit, *a.Setpoint)
+			x.Limit = s.specValue(a.Limited, a.Unit, *a.Setpoint).String()
 		}
-		var times []string
+		var times []words.Text
 		for _, d := range []struct {
-			text string
+			text words.Text
 			d    time.Duration
 		}{{"on after", a.OnDelay}, {"off after", a.OffDelay}, {"again after", a.Realarm}} {
 			if d.d > 0 {
-				times = append(times, d.text+" "+span(d.d))
+				times = append(times, words.Say("%s %s", d.text, span(d.d)))
 			}
 		}
-		x.Times = strings.Join(times, ", ")
+		x.Times = words.Join(times, ", ").String()
 		data.Rows = append(data.Rows, x)
 	}
 	slices.SortStableFunc(data.Rows, func(a, b ruleRow) int {
@@ -1112,7 +1115,7 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		data.Rows = data.Rows[:listMost]
 	}
 	for pr := 1; pr <= 4 && data.Total > 0; pr++ {
-		data.Shares = append(data.Shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(data.Total), 0)})
+		data.Shares = append(data.Shares, share{markOf(pr, false), counts[pr], decimals(100*float64(counts[pr])/float64(data.Total), 0).String()})
 	}
 	return &view{Template: "rules.html", Title: "Rules", Section: "rules", Data: data}, nil
 }

@@ -11,6 +11,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/pan"
 )
 
@@ -42,8 +43,9 @@ type pastPage struct {
 }
 
 type phaseRow struct {
-	Name, Time, Usual, Difference string
-	Now, Ahead                    bool
+	Time, Usual, Difference string
+	Name                    words.Text
+	Now, Ahead              bool
 }
 
 type strikeRow struct {
@@ -104,7 +106,10 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 			trace = s.strikeTrace(r.Context(), st, e.Path+".supersaturation", now)
 		}
 		x := panPage{panView: s.panView(p, e, now, trace, fullStrike, ps.Usual)}
-		for _, f := range []struct{ label, name string }{
+		for _, f := range []struct {
+			label words.Text
+			name  string
+		}{
 			{"water evaporated", "water_evaporated"}, {"evaporation", "evaporation"}, {"vacuum", "vapour_pressure"}, {"massecuite", "massecuite_temperature"},
 			{"boiling-point rise", "boiling_point_elevation"}, {"Brix", "massecuite_brix"}, {"mother liquor", "mother_liquor_brix"}, {"level", "level"},
 		} {
@@ -161,7 +166,7 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 			for _, name := range phases {
 				m := records[i].minutes(name)
 				if m > 0 {
-					row.Minutes = append(row.Minutes, decimals(m, 0))
+					row.Minutes = append(row.Minutes, decimals(m, 0).String())
 				} else {
 					row.Minutes = append(row.Minutes, dash)
 				}
@@ -188,9 +193,10 @@ type compartTable struct {
 type compartColumn struct{ Label, Unit string }
 
 type compartRow struct {
-	Name, Title, Href, Zone string
-	Mark                    *markData
-	Values                  []reading
+	Name, Title, Href string
+	Zone              words.Text
+	Mark              *markData
+	Values            []reading
 }
 
 // compartments makes the table of a continuous pan; nil for a batch pan. A column that no
@@ -203,7 +209,10 @@ func (s *Server) compartments(p *engine.Picture, pan *plant.Equipment, now time.
 	for _, k := range pan.Parts {
 		t.Rows = append(t.Rows, compartRow{Name: k.Name, Title: k.Title, Href: vesselHref(k.Path), Mark: s.worst(p, k.Path)})
 	}
-	for _, c := range []struct{ label, name string }{
+	for _, c := range []struct {
+		label words.Text
+		name  string
+	}{
 		{"level", "level"}, {"massecuite", "massecuite_temperature"}, {"rise", "boiling_point_elevation"}, {"Brix", "massecuite_brix"}, {"mother liquor", "mother_liquor_brix"},
 		{"S", "supersaturation"}, {"crystal", "crystal_content"}, {"conductivity", "massecuite_conductivity"}, {"feed", "feed_flow"}, {"evaporation", "evaporation"}, {"U", "u"},
 	} {
@@ -217,10 +226,10 @@ func (s *Server) compartments(p *engine.Picture, pan *plant.Equipment, now time.
 		if !found {
 			continue
 		}
-		col := compartColumn{Label: c.label}
+		col := compartColumn{Label: c.label.String()}
 		for i := range values {
 			if values[i].Unit != "" {
-				col.Unit = values[i].Unit
+				col.Unit = values[i].Unit.String()
 			}
 			t.Rows[i].Values = append(t.Rows[i].Values, values[i])
 			if c.name == "supersaturation" {
@@ -275,19 +284,19 @@ func phaseRows(st ribbon, running bool, usual *Strike, now time.Time) []phaseRow
 	var rows []phaseRow
 	for _, name := range order {
 		t := by[name]
-		r := phaseRow{Name: name, Time: dash, Usual: dash, Now: t.now, Ahead: !t.begun}
+		r := phaseRow{Name: words.Text(name), Time: dash, Usual: dash, Now: t.now, Ahead: !t.begun}
 		if t.begun {
-			r.Time = hours(t.took)
+			r.Time = hours(t.took).String()
 		}
 		if t.expected > 0 {
-			r.Usual = hours(t.expected)
+			r.Usual = hours(t.expected).String()
 			// The present phase is late once it is over its time, never early.
 			if over := t.took - t.expected; t.begun && (over >= time.Minute || !t.now && over <= -time.Minute) {
-				sign := "+"
+				sign := words.Text("+")
 				if over < 0 {
 					sign, over = "−", -over
 				}
-				r.Difference = sign + hours(over)
+				r.Difference = (sign + hours(over)).String()
 			}
 		}
 		rows = append(rows, r)
@@ -300,19 +309,19 @@ func (s *Server) strikeRow(r *Strike, usual *Strike, now time.Time) strikeRow {
 	if !crystal.OK {
 		crystal = r.DropCrystal
 	}
-	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start), Length: dash, Longer: dash, U: dash, Water: amount(r.WaterT, 1), MaxS: amount(r.MaxS, 2),
-		Above: decimals(r.FalseGrainMinutes, 0), Below: decimals(r.DissolvingMinutes, 0), DropBrix: amount(r.DropBrix, 1),
-		Crystal: amount(crystal, 1), Notes: strings.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; "), Reference: r.Reference}
+	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start).String(), Length: dash, Longer: dash, U: dash, Water: amount(r.WaterT, 1).String(), MaxS: amount(r.MaxS, 2).String(),
+		Above: decimals(r.FalseGrainMinutes, 0).String(), Below: decimals(r.DissolvingMinutes, 0).String(), DropBrix: amount(r.DropBrix, 1).String(),
+		Crystal: amount(crystal, 1).String(), Notes: strings.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; "), Reference: r.Reference}
 	if r.ID != 0 {
 		x.Href = strikeHref(r.ID)
 	}
 	if f, ok := r.Phase(pan.FeedOn); ok {
-		x.U = amount(f.U, 3)
+		x.U = amount(f.U, 3).String()
 	}
 	if !r.End.IsZero() {
-		x.Length = hours(r.End.Sub(r.Start))
+		x.Length = hours(r.End.Sub(r.Start)).String()
 		if usual != nil && !r.Reference && usual.Grade == r.Grade {
-			x.Longer = signedHours(r.End.Sub(r.Start) - usual.End.Sub(usual.Start))
+			x.Longer = signedHours(r.End.Sub(r.Start) - usual.End.Sub(usual.Start)).String()
 		}
 	}
 	if !r.Whole {
@@ -323,8 +332,8 @@ func (s *Server) strikeRow(r *Strike, usual *Strike, now time.Time) strikeRow {
 }
 
 // signedHours is a difference of times, in h:mm with its sign.
-func signedHours(d time.Duration) string {
-	sign := "+"
+func signedHours(d time.Duration) words.Text {
+	sign := words.Text("+")
 	if d < 0 {
 		sign, d = "−", -d
 	}

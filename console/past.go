@@ -13,6 +13,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // The page of the past: instruments that read wrong are corrected, and a stretch
@@ -74,7 +75,7 @@ func (s *Server) pastPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 	for _, c := range slices.Backward(past.Corrections) {
 		reads := c.ReadAs("")
 		if t, ok := h.Find(c.Tag); ok {
-			reads = s.readsAs(c, t)
+			reads = s.readsAs(c, t).String()
 		}
 		d.Corrections = append(d.Corrections, correctionRow{ID: c.ID, Tag: c.Tag, From: stamp(c.From), To: stamp(c.To), Reads: reads,
 			By: c.By, Why: c.Reason, Withdrawn: c.WithdrawnBy})
@@ -104,21 +105,21 @@ func (s *Server) corrected(ctx context.Context, tags []string, from, to time.Tim
 	for _, c := range past.Corrections {
 		t, ok := s.b.House().Find(c.Tag)
 		if ok && slices.Contains(tags, c.Tag) && c.Withdrawn.IsZero() && c.From.Before(to) && (c.To.IsZero() || c.To.After(from)) {
-			marks = append(marks, correctionMark{c.ID, c.Tag, c.From, c.To, s.readsAs(c, t), c.By, c.Reason})
+			marks = append(marks, correctionMark{c.ID, c.Tag, c.From, c.To, s.readsAs(c, t).String(), c.By, c.Reason})
 		}
 	}
 	return marks, err
 }
 
 // readsAs says how a corrected tag is read, in the unit that it is shown in.
-func (s *Server) readsAs(c plant.Correction, t *plant.Tag) string {
+func (s *Server) readsAs(c plant.Correction, t *plant.Tag) words.Text {
 	u := s.unit(t)
 	if c.Value != nil {
 		v := six(u.of(*c.Value))
 		c.Value = &v
 	}
 	c.Offset = six(c.Offset*u.scale - (c.Factor-1)*u.offset)
-	return c.ReadAs(u.text)
+	return words.Text(c.ReadAs(u.text.String()))
 }
 
 // entered takes a correction that was typed in the unit of its tag on pages to the
@@ -204,7 +205,7 @@ func (s *Server) correct(w http.ResponseWriter, r *http.Request) {
 	if problem == "" && (!from || !to || c.From.IsZero()) {
 		problem = "Give the times as 2026-11-25 06:00; the end may be left open."
 	}
-	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.Correct(ctx, c) }, who, "/past?done=correction")
+	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error { return s.b.Correct(ctx, c) }, who, "/past?done=correction")
 }
 
 func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) {
@@ -216,7 +217,7 @@ func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		problem = "There is no such correction."
 	}
-	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.WithdrawCorrection(ctx, id, who, why) }, who, "/past?done=withdrawn")
+	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error { return s.b.WithdrawCorrection(ctx, id, who, why) }, who, "/past?done=withdrawn")
 }
 
 func (s *Server) recalculate(w http.ResponseWriter, r *http.Request) {
@@ -229,7 +230,7 @@ func (s *Server) recalculate(w http.ResponseWriter, r *http.Request) {
 	if problem == "" && (!okFrom || !okTo || from.IsZero()) {
 		problem = "Give the times as 2026-11-25 06:00; without an end it is now."
 	}
-	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error {
+	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error {
 		return s.b.Recalculate(ctx, r.PostForm.Get("equipment"), from, to, who, why)
 	}, who, "/past?done=recalculation")
 }
@@ -243,5 +244,5 @@ func (s *Server) cancelJob(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		problem = "There is no such job."
 	}
-	s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.CancelJob(ctx, id, nameOf(r)) }, nameOf(r), "/past?done=cancelled")
+	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error { return s.b.CancelJob(ctx, id, nameOf(r)) }, nameOf(r), "/past?done=cancelled")
 }

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"fmt"
 	"math"
 	"net/http"
 	"net/url"
@@ -16,6 +15,7 @@ import (
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 )
 
 // maxDocumentBytes is how large a document of the site may be for a page to show it.
@@ -88,7 +88,7 @@ func (s *Server) procedureDocument(w http.ResponseWriter, r *http.Request) {
 		body, err := files.Read(a.Document, maxDocumentBytes)
 		if err != nil {
 			s.log.Warn("console: document of a procedure", "topic", topic, "err", err)
-			s.fail(w, r, http.StatusNotFound, fmt.Sprintf("The document of this procedure cannot be read: %s. Use the printed copy, and tell the engineer.", filepath.Base(a.Document)))
+			s.fail(w, r, http.StatusNotFound, words.Say("The document of this procedure cannot be read: %s. Use the printed copy, and tell the engineer.", filepath.Base(a.Document)))
 			return
 		}
 		// A document may be of any making: no script of it runs.
@@ -129,7 +129,7 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		if !ok {
 			continue
 		}
-		st := smallTrend{Path: t.Path, Label: t.Path + ", " + t.Meaning, From: s.clock(from), To: s.clock(now),
+		st := smallTrend{Path: t.Path, Label: t.Path + ", " + t.Meaning, From: s.clock(from).String(), To: s.clock(now).String(),
 			Href: "/trends?span=8h&tag=" + url.QueryEscape(t.Path)}
 		limit := math.NaN()
 		if a.Setpoint != nil && len(list) == 0 {
@@ -142,7 +142,7 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		if !math.IsNaN(limit) {
 			st.LimitY = fmtCoord(y(limit))
 		}
-		st.Line, st.Low, st.High = polyline(b, from, alarmTrendSpan, 400, y), s.number(t, low), s.number(t, high)
+		st.Line, st.Low, st.High = polyline(b, from, alarmTrendSpan, 400, y), s.number(t, low).String(), s.number(t, high).String()
 		if list = append(list, st); len(list) == 2 {
 			break
 		}

@@ -1,7 +1,6 @@
 package console
 
 import (
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -12,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Bounds of what may be asked for.
@@ -25,8 +25,9 @@ const (
 
 // choice is a length of time that a page offers.
 type choice struct {
-	Key, Text string
-	Length    time.Duration
+	Key    string
+	Text   words.Text
+	Length time.Duration
 }
 
 // lengthOf is the length of a choice; false: there is no such one.
@@ -54,8 +55,8 @@ var spans = []choice{
 	{"180d", "180 days", 180 * 24 * time.Hour},
 }
 
-func badQuery(format string, args ...any) error {
-	return &failed{http.StatusBadRequest, fmt.Sprintf(format, args...)}
+func badQuery(format words.Text, args ...any) error {
+	return &failed{http.StatusBadRequest, words.Say(format, args...)}
 }
 
 // trendQuery is what the trends page asks for.

@@ -15,6 +15,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo"
 	"calandria/thermo/fouling"
 )
@@ -107,7 +108,7 @@ func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
 	}
 	d.At = day.Format("2006-01-02")
 	d.CSV, d.PDF = href(day, "csv"), href(day, "pdf")
-	d.From, d.To, d.Made = s.stamp(d.begin)[:16], s.stamp(d.upto)[:16], s.stamp(now)[:16]
+	d.From, d.To, d.Made = s.stamp(d.begin)[:16].String(), s.stamp(d.upto)[:16].String(), s.stamp(now)[:16].String()
 	d.Title = d.Span.Text + " report"
 	return d, nil
 }
@@ -172,15 +173,15 @@ func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (r
 			return t, err
 		}
 		sums[f.name] = x
-		row := []string{f.name, dash, dash, decimals(x.hours, 1)}
+		row := []string{f.name, dash, dash, decimals(x.hours, 1).String()}
 		if x.hours > 0 {
-			row[1], row[2] = decimals(x.total(), 0), decimals(x.mean, 1)
+			row[1], row[2] = decimals(x.total(), 0).String(), decimals(x.mean, 1).String()
 		}
 		t.Rows = append(t.Rows, row)
 	}
 	ratio := func(name, a, b string, digits int, by float64) {
 		if x, y := sums[a], sums[b]; x.hours > 0 && y.mean > 0 {
-			t.Rows = append(t.Rows, []string{name, decimals(by*x.mean/y.mean, digits), dash, dash})
+			t.Rows = append(t.Rows, []string{name, decimals(by*x.mean/y.mean, digits).String(), dash, dash})
 		}
 	}
 	ratio("economy: water by steam", "water evaporated", "steam", 2, 1)
@@ -203,7 +204,7 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 		if u, err := s.reported(ctx, d, e.Path+".u"); err != nil {
 			return t, err
 		} else if u.hours > 0 {
-			row[1], row[2] = decimals(u.mean, 3), decimals(u.hours, 1)
+			row[1], row[2] = decimals(u.mean, 3).String(), decimals(u.hours, 1).String()
 		}
 		b, err := s.trend(ctx, e.Path+".u_ratio", d.begin, d.upto, 28)
 		if err != nil {
@@ -212,9 +213,9 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 		for _, x := range b {
 			if !math.IsNaN(x.Mean) {
 				if row[3] == dash {
-					row[3] = decimals(100*x.Mean, 0)
+					row[3] = decimals(100*x.Mean, 0).String()
 				}
-				row[4] = decimals(100*x.Mean, 0)
+				row[4] = decimals(100*x.Mean, 0).String()
 			}
 		}
 		row[5], row[6] = cleaningsOf(scales, e.Path, d)
@@ -245,7 +246,7 @@ func cleaningsOf(scales []thermo.Scale, body string, d *report) (n, restored str
 				if restored != "" {
 					restored += ", "
 				}
-				restored += decimals(100*c.Restored, 0)
+				restored += decimals(100*c.Restored, 0).String()
 			}
 		}
 	}
@@ -274,10 +275,10 @@ func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (re
 		}
 		row := []string{e.Name, fmt.Sprint(n), dash, dash, dash}
 		if n > 0 {
-			row[2] = hours(length / time.Duration(n))
+			row[2] = hours(length / time.Duration(n)).String()
 		}
 		if watered > 0 {
-			row[3], row[4] = decimals(water, 0), decimals(water/float64(watered), 1)
+			row[3], row[4] = decimals(water, 0).String(), decimals(water/float64(watered), 1).String()
 		}
 		t.Rows = append(t.Rows, row)
 	}
@@ -288,7 +289,7 @@ func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (re
 func (s *Server) gaps(ctx context.Context, d *report) (reportTable, error) {
 	t := reportTable{Title: "Times without data", Columns: []string{"what", "from", "to", "tags"}, Note: "What was read back later is not among them."}
 	events, err := s.b.Events(ctx, plant.EventFilter{From: d.begin, To: d.upto, Kinds: []plant.EventKind{plant.EventSource, plant.EventStart}, Limit: 5000})
-	t.Rows = gapRows(events, s.stamp)
+	t.Rows = gapRows(events, func(t time.Time) string { return s.stamp(t).String() })
 	return t, err
 }
 
@@ -318,8 +319,8 @@ func (s *Server) alarmTotals(ctx context.Context, d *report) ([]reportTable, err
 		return nil, err
 	}
 	t := reportTable{Title: "Alarms", Columns: []string{"measure", "value"}, Rows: [][]string{
-		{"calls", fmt.Sprint(m.Alarms)}, {"calls an hour", decimals(m.PerHour, 1)}, {"most in ten minutes", fmt.Sprint(m.Peak)},
-		{"time in flood, %", decimals(m.PercentInFlood, 1)}, {"hidden calls", fmt.Sprint(m.HiddenAlarms)},
+		{"calls", fmt.Sprint(m.Alarms)}, {"calls an hour", decimals(m.PerHour, 1).String()}, {"most in ten minutes", fmt.Sprint(m.Peak)},
+		{"time in flood, %", decimals(m.PercentInFlood, 1).String()}, {"hidden calls", fmt.Sprint(m.HiddenAlarms)},
 	}}
 	top := reportTable{Title: "Most frequent alarms", Columns: []string{"alarm", "calls"}}
 	for _, r := range s.topRows(m.Top, m.Alarms) {
@@ -357,7 +358,7 @@ func (s *Server) reportPage(r *http.Request, _ *engine.Picture, now time.Time) (
 	if err != nil {
 		return nil, err
 	}
-	return &view{Template: "report.html", Title: d.Title, Section: "record", Data: d}, nil
+	return &view{Template: "report.html", Title: words.Text(d.Title), Section: "record", Data: d}, nil
 }
 
 func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) {

@@ -13,6 +13,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 )
 
@@ -67,18 +68,18 @@ func truthWord(t plant.Truth) (word, class string) {
 func truthViews(parts []rules.Part) []truthView {
 	var out []truthView
 	for _, p := range parts {
-		v := truthView{Words: p.Words, Left: side(p.Left, p.Unit), Right: side(p.Right, p.Unit), Against: p.Against}
+		v := truthView{Words: p.Words, Left: side(p.Left, p.Unit).String(), Right: side(p.Right, p.Unit).String(), Against: p.Against}
 		v.Word, v.Class = truthWord(p.Truth)
 		out = append(out, v)
 	}
 	return out
 }
 
-func side(v float64, unit string) string {
+func side(v float64, unit string) words.Text {
 	if math.IsNaN(v) {
 		return "bad"
 	}
-	return strings.TrimSpace(specNumber(v) + " " + unitWord(unit))
+	return valueUnit(specNumber(v), unitWord(unit))
 }
 
 // inputText is a value that a condition reads, as its tag is shown.
@@ -87,7 +88,7 @@ func (s *Server) inputText(x rules.Input) string {
 		return "bad"
 	}
 	u := s.unitNamed(x.Path, x.Unit)
-	return strings.TrimSpace(specNumber(u.of(x.Value)) + " " + u.text)
+	return strings.TrimSpace((specNumber(u.of(x.Value)) + " " + u.text).String())
 }
 
 func branch(words string, t plant.Truth, parts []rules.Part) branchView {
@@ -118,12 +119,12 @@ func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*v
 	defer cancel()
 	e, err := s.b.Explain(ctx, name)
 	if no, ok := errors.AsType[*engine.Refused](err); ok {
-		return nil, notFound(no.Why)
+		return nil, notFound(words.Text(no.Why))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("explain %s: %w", name, err)
 	}
-	v := ruleView{branchView: branch(e.Words, e.Raise, e.Parts), At: s.clock(p.Frame.At), Only: branch(e.OnlyWords, e.Only, e.OnlyParts),
+	v := ruleView{branchView: branch(e.Words, e.Raise, e.Parts), At: s.clock(p.Frame.At).String(), Only: branch(e.OnlyWords, e.Only, e.OnlyParts),
 		Suppress: branch(e.SuppressWords, e.Suppress, e.SuppressParts), Waits: e.Waits}
 	if e.Fault.Count > 0 {
 		v.Fault = fmt.Sprintf("%s (%s)", e.Fault.Reason, times(e.Fault.Count))
@@ -133,7 +134,7 @@ func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*v
 		reads = append(reads, x.Path)
 		in := inputView{Words: x.Words, Value: s.inputText(x), Quality: x.Quality.String(), Age: "no value yet", Bad: math.IsNaN(x.Value) || x.Quality.IsBad()}
 		if x.Age >= 0 {
-			in.Age = age(now, now.Add(-x.Age))
+			in.Age = age(now, now.Add(-x.Age)).String()
 		}
 		if _, ok := s.b.House().Find(x.Path); ok {
 			in.Href = "/trends?tag=" + url.QueryEscape(x.Path)
@@ -149,7 +150,7 @@ func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*v
 	if spec.File != "" {
 		where = fmt.Sprintf("%s, line %d", filepath.Base(spec.File), spec.Line)
 	}
-	return &view{Template: "rule.html", Title: spec.Title, Section: "rules", Reload: true, Live: "view=rule&name=" + url.QueryEscape(name),
+	return &view{Template: "rule.html", Title: words.Text(spec.Title), Section: "rules", Reload: true, Live: "view=rule&name=" + url.QueryEscape(name),
 		Parts: parts{"rule-truth": v, "rule-trial": s.trialPart(name, reads)},
 		Data:  ruleData{Spec: spec, Href: "/alarms/" + escapeSegment(name), Where: where, Mark: markOf(int(spec.Priority), false)}}, nil
 }

@@ -76,11 +76,11 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string) ([]hits,
 	}
 	for _, e := range s.b.House().Equipment {
 		if e.Class != plant.ClassBleed && fits(e.Path, e.Name, e.Title) {
-			add(&vessels, hit{Href: vesselHref(e.Path), Text: e.Name + ", " + e.Title, Note: classWord(e.Class)}, "")
+			add(&vessels, hit{Href: vesselHref(e.Path), Text: e.Name + ", " + e.Title, Note: classWord(e.Class).String()}, "")
 		}
 	}
 	for i := range s.b.House().Tags {
-		if t := &s.b.House().Tags[i]; fits(t.Path, label(t.Name), t.Meaning, t.Node) {
+		if t := &s.b.House().Tags[i]; fits(t.Path, label(t.Name).String(), t.Meaning, t.Node) {
 			add(&tags, hit{Href: "/trends?tag=" + url.QueryEscape(t.Path), Text: t.Path, Note: t.Meaning}, "")
 		}
 	}
@@ -94,7 +94,7 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string) ([]hits,
 	for _, e := range events {
 		row := s.eventRow(e)
 		to := "/record?match=" + url.QueryEscape(q)
-		add(&journal, hit{Href: to, Text: row.Word + ": " + row.Text, Note: row.Time + " " + row.Who}, to)
+		add(&journal, hit{Href: to, Text: (row.Word + ": " + row.Text).String(), Note: row.Time + " " + row.Who}, to)
 	}
 	return []hits{alarms, vessels, tags, journal}, nil
 }

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // usualPage is how many figures one answer has unless asked otherwise.
@@ -184,11 +185,10 @@ func (s *Server) tagsOf(given []string) (paths []string, err error) {
 }
 
 func (s *Server) noTag(path string) error {
-	hint := ""
 	if near := s.b.House().Suggest(path); near != "" {
-		hint = " Did you mean " + near + "?"
+		return notFound(words.Say("There is no tag of that name. Did you mean %s?", near))
 	}
-	return notFound("There is no tag of that name." + hint)
+	return notFound("There is no tag of that name.")
 }
 
 // timeSpan is a stretch of time of a page or an answer.

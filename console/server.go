@@ -27,6 +27,7 @@ import (
 
 	"calandria/console/catalog"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 //go:embed templates/*.html
@@ -519,29 +520,30 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 }
 
 type errorData struct {
-	Code                  int
-	Title, Message, Theme string
+	Code           int
+	Title, Message words.Text
+	Theme          string
 }
 
 // fail answers with a plain page that says nothing of paths, queries or
 // stacks.
-func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message string) {
+func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message words.Text) {
 	if bareAnswer(r) {
-		writeJSON(w, code, map[string]string{"error": message})
+		writeJSON(w, code, map[string]string{"error": message.String()})
 		return
 	}
-	data := errorData{code, http.StatusText(code), message, themeOf(r)}
+	data := errorData{code, words.Text(http.StatusText(code)), message, themeOf(r)}
 	var body []byte
 	var err error
 	if code < http.StatusInternalServerError && s.gate.allowed(actorOf(r), toLook) {
 		// The alarm strip stands on this page too.
-		body, err = s.compose(r, &view{Template: "error.html", Title: http.StatusText(code), Data: data}, s.b.Picture(), time.Now(), "")
+		body, err = s.compose(r, &view{Template: "error.html", Title: words.Text(http.StatusText(code)), Data: data}, s.b.Picture(), time.Now(), "")
 	}
 	if body == nil { // a fault of ours: lean on nothing
 		var buf bytes.Buffer
 		if bare := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "bare.html", data); bare != nil {
 			err = errors.Join(err, bare)
-			buf.WriteString(template.HTMLEscapeString(message))
+			buf.WriteString(template.HTMLEscapeString(message.String()))
 		}
 		body = buf.Bytes()
 	}
@@ -561,12 +563,12 @@ func bareAnswer(r *http.Request) bool {
 // failed is an error whose message may be shown.
 type failed struct {
 	code    int
-	message string
+	message words.Text
 }
 
-func (f *failed) Error() string { return f.message }
+func (f *failed) Error() string { return f.message.String() }
 
-func notFound(message string) error { return &failed{http.StatusNotFound, message} }
+func notFound(message words.Text) error { return &failed{http.StatusNotFound, message} }
 
 // answer shows an error: its own message if it is a *failed, otherwise a
 // general one, with the details in the log only.
@@ -576,7 +578,7 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request, err error) {
 		return
 	}
 	if errors.Is(err, context.DeadlineExceeded) {
-		text := "The archive took too long to answer. Ask for a shorter span."
+		text := words.Text("The archive took too long to answer. Ask for a shorter span.")
 		if r.Method == http.MethodPost {
 			text = "The program did not answer in time: look whether it was done before you try again."
 		}

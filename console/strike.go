@@ -8,6 +8,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/pan"
 )
 
@@ -43,7 +44,7 @@ var (
 	fullStrike = strikeSize{W: 1200, H: 184, Ribbon: 22, Left: 40, Foot: 16, Names: true, Usual: 16}
 )
 
-func zoneWord(v float64) string {
+func zoneWord(v float64) words.Text {
 	switch {
 	case math.IsNaN(v):
 		return ""
@@ -61,10 +62,10 @@ func zoneWord(v float64) string {
 type panView struct {
 	Name, Title, Href, Grade string
 	Mark                     *markData
-	Phase                    string
-	Progress                 string
+	Phase                    words.Text
+	Progress                 words.Text
 	S                        reading
-	Zone                     string
+	Zone                     words.Text
 	Values                   []figure
 	Ribbon                   drawing
 }
@@ -76,7 +77,10 @@ func (s *Server) panView(p *engine.Picture, pan *plant.Equipment, now time.Time,
 	}
 	v.S = s.read(p, pan.Tag("supersaturation"), now)
 	v.Zone = zoneWord(v.S.Value)
-	for _, f := range []struct{ label, name string }{
+	for _, f := range []struct {
+		label words.Text
+		name  string
+	}{
 		{"level", "level"},
 		{"Brix", "massecuite_brix"},
 		{"temp.", "massecuite_temperature"},
@@ -92,23 +96,23 @@ func (s *Server) panView(p *engine.Picture, pan *plant.Equipment, now time.Time,
 		v.Phase = "continuous"
 	default:
 		if r := s.read(p, pan.Tag("phase"), now); r.OK {
-			v.Phase = "phase " + r.Text
+			v.Phase = words.Say("phase %s", r.Text)
 		}
 	}
 	expected := s.expectedStrike(st, pan)
 	if running {
 		for _, ph := range st.Phases {
 			if !ph.Start.IsZero() && ph.End.IsZero() {
-				v.Phase = ph.Name
+				v.Phase = words.Text(ph.Name)
 			}
 		}
 		v.Progress = hours(now.Sub(st.Started))
 		if expected > 0 {
-			v.Progress += " of " + hours(expected)
+			v.Progress = words.Say("%s of %s", v.Progress, hours(expected))
 		}
 		v.Progress += " h"
 		if over := now.Sub(st.Started) - expected; expected > 0 && over > 0 {
-			v.Progress += ", " + span(over) + " over"
+			v.Progress += ", " + words.Say("%s over", span(over))
 		}
 	}
 	v.Ribbon = drawStrike("strike-"+pan.Name, size, st, running, expected, now, trace, usual)
@@ -230,7 +234,7 @@ func drawStrike(id string, size strikeSize, st ribbon, running bool, expected ti
 		if d.x(at) > size.W-12 {
 			anchor = "end"
 		}
-		d.Captions = append(d.Captions, caption{X: d.x(at), Y: size.H - 1, Anchor: anchor, Class: "st-scale", Text: fmt.Sprintf("%d h", int(at.Hours()))})
+		d.Captions = append(d.Captions, caption{X: d.x(at), Y: size.H - 1, Anchor: anchor, Class: "st-scale", Text: words.Say("%d h", int(at.Hours()))})
 	}
 	d.Lines = append(d.Lines, line{X1: d.x(d.elapsed), Y1: 0, X2: d.x(d.elapsed), Y2: d.bottom, Class: "st-now"})
 	var pts strings.Builder
@@ -300,7 +304,7 @@ func (d *strikePicture) phases(st ribbon) {
 		}
 		d.Rects = append(d.Rects, rect{X: d.x(from), Y: 2, W: w, H: d.size.Ribbon, Class: class})
 		if d.size.Names && w > float64(8*len([]rune(ph.Name))) {
-			name := caption{X: round1(d.x(from) + 7), Y: d.size.Ribbon - 5, Anchor: "start", Class: "st-phase", Text: ph.Name}
+			name := caption{X: round1(d.x(from) + 7), Y: d.size.Ribbon - 5, Anchor: "start", Class: "st-phase", Text: words.Text(ph.Name)}
 			if class == "ph now" {
 				name.Class = "st-phase now"
 			}
@@ -323,7 +327,7 @@ func (d *strikePicture) usual(usual *Strike) {
 		if w := round1(to - from); w > 0 {
 			d.Rects = append(d.Rects, rect{X: from, Y: top, W: w, H: size.Usual, Class: "ph usual"})
 			if w > float64(8*len([]rune(ph.Phase.String()))) {
-				d.Captions = append(d.Captions, caption{X: round1(from + 7), Y: round1(top + size.Usual/2 + 4), Anchor: "start", Class: "st-scale", Text: ph.Phase.String()})
+				d.Captions = append(d.Captions, caption{X: round1(from + 7), Y: round1(top + size.Usual/2 + 4), Anchor: "start", Class: "st-scale", Text: words.Text(ph.Phase.String())})
 			}
 		}
 	}

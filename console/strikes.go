@@ -18,6 +18,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/pan"
 )
 
@@ -63,18 +64,18 @@ type profileRow struct {
 }
 
 // byWords says what the strike to compare with is.
-func byWords(chosen bool, by string) string {
+func byWords(chosen bool, by string) words.Text {
 	switch {
 	case !chosen:
 		return "the most ordinary of the last ten"
 	case by == "":
 		return "chosen"
 	}
-	return "chosen by " + by
+	return words.Text("chosen by " + by)
 }
 
 // amount writes a figure of a strike.
-func amount(r pan.Reading, n int) string {
+func amount(r pan.Reading, n int) words.Text {
 	if !r.OK {
 		return dash
 	}
@@ -89,18 +90,18 @@ func (r *Strike) figures() []pan.PhaseDifference {
 func compareRows(c []pan.PhaseDifference) []compareRow {
 	var out []compareRow
 	for _, p := range c {
-		r := compareRow{Name: p.Phase.String(), Now: p.Running, Time: dash, Usual: dash, Brix: amount(p.Brix, 1), UsualBrix: amount(p.UsualBrix, 1),
-			S: amount(p.EndS, 2), UsualS: amount(p.UsualEndS, 2), U: amount(p.U, 3), UsualU: amount(p.UsualU, 3),
-			Water: amount(p.WaterT, 1), UsWater: amount(p.UsualWaterT, 1)}
+		r := compareRow{Name: p.Phase.String(), Now: p.Running, Time: dash, Usual: dash, Brix: amount(p.Brix, 1).String(), UsualBrix: amount(p.UsualBrix, 1).String(),
+			S: amount(p.EndS, 2).String(), UsualS: amount(p.UsualEndS, 2).String(), U: amount(p.U, 3).String(), UsualU: amount(p.UsualU, 3).String(),
+			Water: amount(p.WaterT, 1).String(), UsWater: amount(p.UsualWaterT, 1).String()}
 		took, usual := p.Duration.Minutes(), p.Usual.Minutes()
 		if took > 0 {
-			r.Time = decimals(took, 0)
+			r.Time = decimals(took, 0).String()
 		}
 		if usual > 0 {
-			r.Usual = decimals(usual, 0)
+			r.Usual = decimals(usual, 0).String()
 		}
 		if over := math.Round(took) - math.Round(usual); took > 0 && usual > 0 && (over >= 1 || !p.Running && over <= -1) {
-			r.Difference = decimals(over, 0)
+			r.Difference = decimals(over, 0).String()
 			if over > 0 {
 				r.Difference = "+" + r.Difference
 			}
@@ -112,20 +113,20 @@ func compareRows(c []pan.PhaseDifference) []compareRow {
 }
 
 func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.Time) strikeView {
-	v := strikeView{Running: r.ID == 0, Row: s.strikeRow(r, usual, now), Grade: r.Grade, Begun: s.stamp(r.Start), Ended: s.stamp(r.End), Doubts: pan.Words(r.Balance.Doubts)}
+	v := strikeView{Running: r.ID == 0, Row: s.strikeRow(r, usual, now), Grade: r.Grade, Begun: s.stamp(r.Start).String(), Ended: s.stamp(r.End).String(), Doubts: pan.Words(r.Balance.Doubts)}
 	if a := r.Against; a == nil {
 		v.Phases = compareRows(r.figures())
 	} else {
 		v.Phases, v.Findings = compareRows(a.Phases), pan.Words(a.Findings)
 		v.With = fmt.Sprintf("strike %d, %s", a.Number, s.moment(now, a.Start))
-		v.By = byWords(a.Chosen, ps.By)
+		v.By = byWords(a.Chosen, ps.By).String()
 		if a.ID != 0 {
 			v.WithHref = strikeHref(a.ID)
 		}
 	}
 	add := func(to *[]labelled, label string, value pan.Reading, n int, unit string) {
 		if value.OK {
-			*to = append(*to, labelled{label, decimals(value.Value, n), unit})
+			*to = append(*to, labelled{label, decimals(value.Value, n).String(), unit})
 		}
 	}
 	b := &r.Balance
@@ -133,7 +134,7 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 	add(&v.Drop, "mother liquor, by the boiling point or its instrument", r.DropLiquor, 1, "Bx")
 	add(&v.Drop, "crystal, by both Brix", r.DropCrystal, 1, "%")
 	if u := s.units[kindTemperature]; r.DropC.OK {
-		v.Drop = append(v.Drop, labelled{"temperature", decimals(u.of(r.DropC.Value), u.digits), u.text})
+		v.Drop = append(v.Drop, labelled{"temperature", decimals(u.of(r.DropC.Value), u.digits).String(), u.text.String()})
 	}
 	add(&v.Drop, "level", r.DropLevel, 0, "%")
 	add(&v.Drop, "highest supersaturation", r.MaxS, 2, "")
@@ -171,15 +172,15 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 		if x.OK {
 			x.Value = shown[u].of(x.Value)
 		}
-		return amount(x, shown[u].digits)
+		return amount(x, shown[u].digits).String()
 	}
 	for u := range shown {
-		v.Units[u] = shown[u].text
+		v.Units[u] = shown[u].text.String()
 	}
 	for _, p := range r.Profile {
-		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: p.Phase.String(), Level: amount(p.LevelPct, 0),
-			Pressure: in(0, p.PressureKPa), C: in(1, p.MassecuiteC), Brix: amount(p.MassecuiteBrix, 1), Liquor: amount(p.LiquorBrix, 1),
-			S: amount(p.Supersaturation, 2), Evaporation: in(2, p.EvaporationTH), U: amount(p.U, 3), Con: amount(p.ConsistencyPct, 0)})
+		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: p.Phase.String(), Level: amount(p.LevelPct, 0).String(),
+			Pressure: in(0, p.PressureKPa), C: in(1, p.MassecuiteC), Brix: amount(p.MassecuiteBrix, 1).String(), Liquor: amount(p.LiquorBrix, 1).String(),
+			S: amount(p.Supersaturation, 2).String(), Evaporation: in(2, p.EvaporationTH), U: amount(p.U, 3).String(), Con: amount(p.ConsistencyPct, 0).String()})
 	}
 	v.Ribbon = drawStrike("one-strike", fullStrike, ribbonOf(r.Strike, nil), true, end.Sub(r.Start), end, traceOf(r.Profile), usual)
 	return v
@@ -269,7 +270,7 @@ func (s *Server) oneStrike(rec *Strike, x strikeView, now time.Time) (*view, err
 	if rec.ID == 0 {
 		title = rec.Pan + " running strike"
 	}
-	return &view{Template: "strike.html", Title: title, Section: "pans", Data: strikeData{
+	return &view{Template: "strike.html", Title: words.Text(title), Section: "pans", Data: strikeData{
 		X: x, ID: rec.ID, Pan: rec.Pan, PanHref: vesselHref(rec.Pan), Whole: rec.Whole, Reference: rec.Reference}}, nil
 }
 
@@ -327,7 +328,7 @@ func (s *Server) setReference(w http.ResponseWriter, r *http.Request, c Referenc
 	defer cancel()
 	err := s.b.ChooseReference(ctx, c)
 	if no, ok := errors.AsType[*engine.Refused](err); ok {
-		s.fail(w, r, http.StatusUnprocessableEntity, no.Why)
+		s.fail(w, r, http.StatusUnprocessableEntity, words.Text(no.Why))
 		return
 	}
 	if err != nil {
@@ -373,7 +374,7 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
 	if problem == "" && !given {
 		problem = "Give a purity or a Brix."
 	}
-	s.tell(w, r, problem, s.strikePage, func(ctx context.Context) error { return s.b.RecordPurities(ctx, l) }, name, strikeHref(rec.ID)+"?done=laboratory")
+	s.tell(w, r, words.Text(problem), s.strikePage, func(ctx context.Context) error { return s.b.RecordPurities(ctx, l) }, name, strikeHref(rec.ID)+"?done=laboratory")
 }
 
 // parseStrikes reads pan, grade, from, to and limit.

@@ -17,6 +17,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // trialSpans are the lengths of past offered for trying a limit.
@@ -105,7 +106,7 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 		if x.Line > 0 {
 			v.Where = fmt.Sprintf("%s, line %d", filepath.Base(x.File), x.Line)
 		}
-		if v.Unit = figureUnit(x.Key, text.Unit); isLimit(x.Key) {
+		if v.Unit = figureUnit(x.Key, text.Unit).String(); isLimit(x.Key) {
 			v.Note = s.alsoShown(alarm, x.Text, text.Unit)
 		}
 		if r.Method == http.MethodPost {
@@ -127,7 +128,7 @@ func isLimit(key string) bool {
 }
 
 // figureUnit is the unit of a figure given as a plain number.
-func figureUnit(key, unit string) string {
+func figureUnit(key, unit string) words.Text {
 	if isLimit(key) {
 		return unitWord(unit)
 	}
@@ -140,7 +141,7 @@ func figureUnit(key, unit string) string {
 }
 
 // differenceWord writes the unit of a difference.
-func differenceWord(unit string) string {
+func differenceWord(unit string) words.Text {
 	switch unit {
 	case "kPa":
 		return "kPa"
@@ -159,9 +160,9 @@ func (s *Server) alsoShown(alarm, text, unit string) string {
 	}
 	if u := s.unitNamed(a.Limited, a.Unit); u.text != unitWord(unit) && u.text != unitWord(a.Unit) {
 		if canonical, err := strconv.ParseFloat(s.inUnitOf(fmt.Sprint(v, " ", unit), a.Unit), 64); err == nil {
-			return "that is " + s.specValue(a.Limited, a.Unit, canonical) + "; that unit may be written behind a number"
+			return ("that is " + s.specValue(a.Limited, a.Unit, canonical) + "; that unit may be written behind a number").String()
 		}
-		return "that is " + s.specValue(a.Limited, a.Unit, v) + "; that unit may be written behind a number"
+		return ("that is " + s.specValue(a.Limited, a.Unit, v) + "; that unit may be written behind a number").String()
 	}
 	return ""
 }
@@ -290,7 +291,7 @@ func (s *Server) trialPart(name string, reads []string) any {
 	}
 	v.Running, v.Stopped, v.Failed, v.Kept, v.Reloaded = t.Running, t.Stopped, t.Failed, t.Kept, t.Reloaded
 	v.Percent, v.Href = int(100*t.Done), "/rules/"+escapeSegment(name)+"/try/stop"
-	v.Span, v.Asked = s.minute(t.From)+" to "+s.minute(t.To), s.clock(t.Asked)
+	v.Span, v.Asked = (s.minute(t.From) + " to " + s.minute(t.To)).String(), s.clock(t.Asked).String()
 	for _, c := range t.Changes {
 		x := trialChangeView{Was: c.Was, Is: c.Is}
 		x.Word, _ = figureWord(c.Key)
@@ -298,7 +299,7 @@ func (s *Server) trialPart(name string, reads []string) any {
 			if *p == "" {
 				*p = "none"
 			} else if _, err := strconv.ParseFloat(*p, 64); err == nil {
-				*p = strings.TrimSpace(*p + " " + figureUnit(c.Key, c.Unit))
+				*p = valueUnit(words.Text(*p), figureUnit(c.Key, c.Unit)).String()
 			}
 		}
 		v.Changes = append(v.Changes, x)
@@ -310,7 +311,7 @@ func (s *Server) trialPart(name string, reads []string) any {
 		return v
 	}
 	if late := t.First.Sub(t.From); late > 10*time.Minute && late > t.To.Sub(t.From)/50 {
-		v.Late = s.minute(t.First)
+		v.Late = s.minute(t.First).String()
 	}
 	v.Basis = fmt.Sprintf("%d readings of the archive, worked out every %s, in %s", t.Samples, span(t.Step), decimals(t.Took.Seconds(), 1)+" s")
 	days := t.To.Sub(t.From).Hours() / 24
@@ -337,11 +338,11 @@ func (s *Server) trialPart(name string, reads []string) any {
 		if x.Longest == 0 {
 			return dash
 		}
-		return span(x.Longest)
+		return span(x.Longest).String()
 	})
-	two("chattering", func(x *engine.TrialSide) string { return times(x.Chattering) })
+	two("chattering", func(x *engine.TrialSide) string { return times(x.Chattering).String() })
 	if t.Present.Hidden+t.Tried.Hidden > 0 {
-		two("came while hidden", func(x *engine.TrialSide) string { return times(x.Hidden) })
+		two("came while hidden", func(x *engine.TrialSide) string { return times(x.Hidden).String() })
 	}
 	for _, x := range []struct {
 		what string
@@ -373,14 +374,14 @@ func (s *Server) trialPart(name string, reads []string) any {
 }
 
 // times says how often.
-func times(n int) string {
+func times(n int) words.Text {
 	switch n {
 	case 0:
 		return "never"
 	case 1:
 		return "once"
 	}
-	return fmt.Sprintf("%d times", n)
+	return words.Say("%d times", n)
 }
 
 // worstHours puts the worst hours of both beside each other, with a way to what
@@ -403,7 +404,7 @@ func (s *Server) worstHours(t *engine.Trial, reads []string) []trialWorst {
 						q.Add("tag", path)
 					}
 				}
-				out = append(out, trialWorst{When: s.minute(h.At), Href: "/trends?" + q.Encode(), Present: dash, Tried: dash})
+				out = append(out, trialWorst{When: s.minute(h.At).String(), Href: "/trends?" + q.Encode(), Present: dash, Tried: dash})
 			}
 			if i == 0 {
 				out[j].Tried = fmt.Sprint(h.N)
@@ -421,13 +422,13 @@ func (s *Server) trialStrip(t *engine.Trial) *drawing {
 		w, left, right = 1200.0, 84.0, 1192.0
 		row, gap       = 22.0, 8.0
 	)
-	d := &drawing{ID: "trial", W: w, H: 2*row + gap + 24, Title: fmt.Sprintf("When it would have been in alarm: present rule %s, tried rule %s of the time", decimals(100*t.Present.Share, 1)+" %", decimals(100*t.Tried.Share, 1)+" %")}
+	d := &drawing{ID: "trial", W: w, H: 2*row + gap + 24, Title: words.Say("When it would have been in alarm: present rule %s, tried rule %s of the time", decimals(100*t.Present.Share, 1)+" %", decimals(100*t.Tried.Share, 1)+" %")}
 	for i, x := range []struct {
 		word string
 		side *engine.TrialSide
 	}{{"present", &t.Present}, {"tried", &t.Tried}} {
 		y := float64(i) * (row + gap)
-		d.Captions = append(d.Captions, caption{X: 0, Y: y + 16, Class: "tr-word", Anchor: "start", Text: x.word})
+		d.Captions = append(d.Captions, caption{X: 0, Y: y + 16, Class: "tr-word", Anchor: "start", Text: words.Text(x.word)})
 		d.Rects = append(d.Rects, rect{X: left, Y: y, W: right - left, H: row, Class: "tr-track"})
 		n := len(x.side.Strip)
 		for a := 0; a < n; a++ {
@@ -462,7 +463,7 @@ func (s *Server) trialStrip(t *engine.Trial) *drawing {
 			continue
 		}
 		d.Lines = append(d.Lines, line{X1: x, Y1: base, X2: x, Y2: base + 5, Class: "tr-tick"})
-		d.Captions = append(d.Captions, caption{X: x, Y: base + 19, Class: "tr-at", Anchor: "middle", Text: at.Format(form)})
+		d.Captions = append(d.Captions, caption{X: x, Y: base + 19, Class: "tr-at", Anchor: "middle", Text: words.Text(at.Format(form))})
 	}
 	return d
 }

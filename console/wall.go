@@ -1,7 +1,6 @@
 package console
 
 import (
-	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
@@ -10,6 +9,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // The wall view: for a screen that nobody touches, read from across the room. One set or
@@ -30,20 +30,20 @@ type scene struct {
 // deviation is something that is not as it should be.
 type deviation struct {
 	Mark        *markData // of an alarm
-	Text, Value string
-	Note        string // how long is left, the limit
-	about       string // word of an alarm that says the same
+	Text, Value words.Text
+	Note        words.Text // how long is left, the limit
+	about       string     // word of an alarm that says the same
 }
 
 // saidBy reports that an alarm says the same already.
 func (d deviation) saidBy(a deviation) bool {
-	return d.about != "" && a.Mark != nil && strings.Contains(strings.ToLower(a.Text), d.about)
+	return d.about != "" && a.Mark != nil && strings.Contains(strings.ToLower(a.Text.String()), d.about)
 }
 
 type wallView struct {
 	Scenes []scene
 	Counts []stripCount
-	Faults []string // sources and recording
+	Faults []words.Text // sources and recording
 	At     string
 	NoData bool
 }
@@ -64,14 +64,14 @@ func (s *Server) wallPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 
 func (s *Server) wall(p *engine.Picture, now time.Time) wallView {
 	st := s.strip(p, now)
-	v := wallView{Counts: st.Counts, At: s.clock(p.At), NoData: p.At.IsZero()}
+	v := wallView{Counts: st.Counts, At: s.clock(p.At).String(), NoData: p.At.IsZero()}
 	for _, x := range st.Sources {
 		if !x.OK {
-			v.Faults = append(v.Faults, x.Name+" LOST")
+			v.Faults = append(v.Faults, words.Say("%s LOST", x.Name))
 		}
 	}
 	for _, x := range st.Faults {
-		v.Faults = append(v.Faults, x.Name+" FAULT")
+		v.Faults = append(v.Faults, words.Say("%s FAULT", words.Text(x.Name)))
 	}
 	active := s.lists(p, now).Active
 	taken := map[string]bool{}
@@ -126,7 +126,7 @@ func sceneOf(name, title string, lines []deviation) scene {
 }
 
 func alarmDeviation(a *alarmRow) deviation {
-	d := deviation{Mark: a.Mark, Text: a.Title, Note: a.Respond}
+	d := deviation{Mark: a.Mark, Text: words.Text(a.Title), Note: a.Respond}
 	if a.Value != dash {
 		d.Value = a.Value
 	}
@@ -137,12 +137,12 @@ func alarmDeviation(a *alarmRow) deviation {
 func (s *Server) deviations(p *engine.Picture, e *plant.Equipment, now time.Time) (out []deviation) {
 	for i := range p.Suspects {
 		if x := &p.Suspects[i]; x.Set == e.Path {
-			out = append(out, deviation{Text: x.What + " contradicts the other instruments", Value: s.apparent(x)})
+			out = append(out, deviation{Text: words.Say("%s contradicts the other instruments", words.Text(x.What)), Value: s.apparent(x)})
 		}
 	}
 	if c := s.condenserOf(e); c != nil {
 		if vac, ok := s.vacuumOf(p, c.Path); ok && vac.Unusual {
-			d := deviation{Text: "Vacuum of " + vac.Name, Value: vac.Above, about: "vacuum"}
+			d := deviation{Text: words.Say("Vacuum of %s", vac.Name), Value: vac.Above, about: "vacuum"}
 			if len(vac.Causes) > 0 {
 				d.Note = vac.Causes[0].Cause
 			}
@@ -154,23 +154,23 @@ func (s *Server) deviations(p *engine.Picture, e *plant.Equipment, now time.Time
 			continue
 		}
 		if r := s.read(p, b.Tag("u_ratio"), now); r.OK && r.Value < b.Body.CleaningLimit {
-			out = append(out, deviation{Text: b.Name + " is due for cleaning", Value: r.Text + " " + r.Unit,
-				Note: "limit " + decimals(100*b.Body.CleaningLimit, 0), about: "due for cleaning"})
+			out = append(out, deviation{Text: words.Say("%s is due for cleaning", b.Name), Value: r.Text + " " + r.Unit,
+				Note: words.Say("limit %s", decimals(100*b.Body.CleaningLimit, 0)), about: "due for cleaning"})
 		}
 	}
 	if e.Class == plant.ClassPan {
 		if r := s.read(p, e.Tag("supersaturation"), now); r.OK && r.Value >= zoneGrowth {
-			out = append(out, deviation{Text: "Supersaturation is " + zoneWord(r.Value), Value: "S " + r.Text})
+			out = append(out, deviation{Text: words.Say("Supersaturation is %s", zoneWord(r.Value)), Value: "S " + r.Text})
 		}
 		if st, ok := strikeOf(p, e.Path); ok {
 			if want := s.expectedStrike(st, e); want > 0 && now.Sub(st.Started) > want {
-				out = append(out, deviation{Text: "The strike is late", Value: span(now.Sub(st.Started)-want) + " over"})
+				out = append(out, deviation{Text: "The strike is late", Value: words.Say("%s over", span(now.Sub(st.Started)-want))})
 			}
 		}
 	}
 	out = append(out, s.departures(p, e, now)...)
 	if absent := s.absent(p, e, now); absent > 0 {
-		out = append(out, deviation{Text: fmt.Sprintf("%s without a value", counted(absent, "instrument", "instruments"))})
+		out = append(out, deviation{Text: words.Say("%s without a value", counted(absent, "instrument", "instruments"))})
 	}
 	return out
 }
@@ -185,7 +185,7 @@ func (s *Server) departures(p *engine.Picture, e *plant.Equipment, now time.Time
 	for _, v := range vessels {
 		for _, name := range plant.SignalNames(v.Class) {
 			if r := s.read(p, v.Tag(name), now); r.Departs != "" {
-				out = append(out, deviation{Text: v.Name + " " + r.Label + " is " + r.Departs, Value: r.Text + " " + r.Unit, Note: r.Usual, about: r.Label})
+				out = append(out, deviation{Text: words.Say("%s %s is %s", v.Name, r.Label, r.Departs), Value: r.Text + " " + r.Unit, Note: r.Usual, about: r.Label.String()})
 			}
 		}
 	}

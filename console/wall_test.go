@@ -27,7 +27,7 @@ func TestWall(t *testing.T) {
 		}
 	}
 	ev := scenes["EV"]
-	if len(ev.Lines) == 0 || !strings.Contains(ev.Lines[0].Text, "Vacuum of body 5") || ev.Lines[0].Mark == nil {
+	if len(ev.Lines) == 0 || !strings.Contains(ev.Lines[0].Text.String(), "Vacuum of body 5") || ev.Lines[0].Mark == nil {
 		t.Errorf("EV: %+v, want its alarm first", ev.Lines)
 	}
 	body := get(t, s.Handler(), "/wall", http.StatusOK)

@@ -55,7 +55,7 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 		return nil, x, d, notFound("There is no evaporator set of that name.")
 	}
 	amount := func(key, label string, u shownUnit, to *thermo.Amount) {
-		d.Fields = append(d.Fields, supposedField{key, label, u.text, q.Get(key)})
+		d.Fields = append(d.Fields, supposedField{key, label, u.text.String(), q.Get(key)})
 		var wrong error
 		if *to, wrong = thermo.ParseAmount(q.Get(key)); wrong != nil {
 			err = errors.Join(err, badQuery("%s: %v.", label, wrong))
@@ -146,10 +146,10 @@ func (s *Server) whatIfPage(r *http.Request, _ *engine.Picture, now time.Time) (
 		row := bottleneckRow{Why: b.Why}
 		row.Body, row.Href = name(b.Body)
 		if b.Why == "" {
-			row.Ratio, row.Evaporation, row.Steam = decimals(100*(b.Ratio-1), 0), decimals(b.EvaporationTH, 2), decimals(b.SteamTH, 2)
-			row.Saved = decimals(b.SavedTH, 2) + " ± " + sigmaText(b.Sigma)
+			row.Ratio, row.Evaporation, row.Steam = decimals(100*(b.Ratio-1), 0).String(), decimals(b.EvaporationTH, 2).String(), decimals(b.SteamTH, 2).String()
+			row.Saved = (decimals(b.SavedTH, 2) + " ± " + sigmaText(b.Sigma)).String()
 			if b.CostADay != 0 {
-				row.Cost = decimals(b.CostADay, 0)
+				row.Cost = decimals(b.CostADay, 0).String()
 			}
 		}
 		d.Bottlenecks = append(d.Bottlenecks, row)
@@ -177,22 +177,22 @@ func (s *Server) foreseenWords(set *plant.Equipment, f *thermo.Foreseen) foresee
 	if u.scale != 1 {
 		digits = u.digits
 	}
-	r := foreseenRow{Name: f.Name, Unit: u.text, Now: dash, Then: dash, Change: dash}
+	r := foreseenRow{Name: f.Name, Unit: u.text.String(), Now: dash, Then: dash, Change: dash}
 	if f.Now != nil {
-		r.Now = decimals(u.of(*f.Now), digits)
+		r.Now = decimals(u.of(*f.Now), digits).String()
 	}
 	if f.Then != nil {
-		r.Then = decimals(u.of(*f.Then), digits)
+		r.Then = decimals(u.of(*f.Then), digits).String()
 	}
 	if f.Now == nil || f.Then == nil {
 		return r
 	}
 	change := u.scale * (*f.Then - *f.Now)
-	if r.Change = decimals(change, digits+1); change > 0 {
+	if r.Change = decimals(change, digits+1).String(); change > 0 {
 		r.Change = "+" + r.Change
 	}
 	if f.Sigma > 0 {
-		r.Band = "± " + sigmaText(f.Sigma*math.Abs(u.scale))
+		r.Band = ("± " + sigmaText(f.Sigma*math.Abs(u.scale))).String()
 	}
 	return r
 }

@@ -32,6 +32,7 @@ var (
 	aReadable  = regexp.MustCompile(`(?s)\b(title|aria-label|placeholder|data-why|alt)="((?:\{\{.*?\}\}|[^"])*)"`)
 	isControl  = regexp.MustCompile(`^(if|else|end|range|with|template|define|block|break|continue|/\*|\$\w+\s*:?=)`)
 	aWord      = regexp.MustCompile(`(?s)\pL.*\pL`)
+	aFigure    = regexp.MustCompile(`^[±+−]? ?\d+\.\d+( ± \d+\.\d+)?( [^\s\d]{1,12})?$`)
 	spaces     = regexp.MustCompile(`\s+`)
 	anOrdinal  = regexp.MustCompile(`\{\d+\}`)
 	anEntity   = regexp.MustCompile(`&\w+;`)
@@ -117,7 +118,7 @@ func (s *Server) scriptWords(l *catalog.Language) func() map[string]string {
 }
 
 // wordsIn says a value of a page in a language: words, and the names that the types of
-// the core have. What is a string stays as it is.
+// the core have. A string stays as it is, but for the decimal sign of a figure.
 func wordsIn(l *catalog.Language) func(v any) any {
 	return func(v any) any {
 		switch v := v.(type) {
@@ -125,6 +126,10 @@ func wordsIn(l *catalog.Language) func(v any) any {
 			return l.Say(v)
 		case template.HTML:
 			return v
+		case string:
+			if aFigure.MatchString(v) {
+				return l.Figures(v)
+			}
 		case fmt.Stringer:
 			return l.Plain(v.String())
 		}

@@ -208,7 +208,7 @@ func TestFaultsOfTheLine(t *testing.T) {
 	yaml.WriteString("site: {name: faults}\nconsole: {listen: '127.0.0.1:0'}\npans: [{name: P}]\nopcua:\n  servers:\n")
 	rule.WriteString("alarms:\n")
 	args := func() map[string]any {
-		return map[string]any{"port": 0, "variables": 1, "ramp": 100, "history": true, "every": true}
+		return map[string]any{"port": 0, "variables": 1, "ramp": 100, "history": true}
 	}
 	shared := startForeign(t, args())
 	servers, lines := map[string]*foreign{}, map[string]*line{}

@@ -136,6 +136,21 @@ func (l *Language) Plain(text string) string {
 		before, after, _ := strings.Cut(text, bare)
 		return before + t + after
 	}
+	return l.Figures(l.clauses(bare, text))
+}
+
+// clauses says a text of several clauses clause by clause, as far as the catalogue has
+// them.
+func (l *Language) clauses(bare, text string) string {
+	for _, between := range []string{"; ", ": "} {
+		if parts := strings.Split(bare, between); len(parts) > 1 {
+			for i, p := range parts {
+				parts[i] = l.Plain(p)
+			}
+			before, after, _ := strings.Cut(text, bare)
+			return before + strings.Join(parts, between) + after
+		}
+	}
 	return text
 }
 

@@ -51,7 +51,12 @@ func Say(format Text, values ...any) Text {
 }
 
 // Verbatim is a Text that no language changes: a name, words of the site.
-func Verbatim(s string) Text { return Say("%s", s) }
+func Verbatim(s string) Text {
+	if s == "" {
+		return ""
+	}
+	return Say("%s", s)
+}
 
 func verbatim(s string) string {
 	if !strings.ContainsAny(s, marks) {
