@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"calandria/alerting"
@@ -39,10 +40,11 @@ type Core struct {
 
 	values  []thermo.Value // of the last scan
 	system  map[string]plant.TagID
-	air     float64   // air pressure less the usual barometer that the frame is at, kPa
-	scanned time.Time // the last scan
-	late    uint64    // samples older than the frame, archived but not evaluated
-	future  uint64    // samples from the future, archived but kept out of the frame
+	said    map[string]string // by system tag: what its value means just now, in words
+	air     float64           // air pressure less the usual barometer that the frame is at, kPa
+	scanned time.Time         // the last scan
+	late    uint64            // samples older than the frame, archived but not evaluated
+	future  uint64            // samples from the future, archived but kept out of the frame
 }
 
 // futureTolerance is how far ahead of the program's clock a source time may be
@@ -84,7 +86,7 @@ const SystemOwner = "calandria"
 // [plant.Faults] where plant file or rule files are at fault.
 func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 	opt.Names = thermo.Names()
-	c := &Core{House: h, files: files, system: map[string]plant.TagID{}}
+	c := &Core{House: h, files: files, system: map[string]plant.TagID{}, said: map[string]string{}}
 	var err error
 	if c.Calc, err = thermo.New(h); err != nil {
 		return nil, err
@@ -319,7 +321,18 @@ func (c *Core) Drain() []plant.Event {
 	return events
 }
 
-// Words is what the calculated tag says that explains an alarm.
+// Say gives the words beside a system tag, for the alarms that name it under explain:.
+func (c *Core) Say(name, words string) {
+	if len(words) > mostWords {
+		words = strings.ToValidUTF8(words[:mostWords], "") + "…"
+	}
+	c.said[name] = words
+}
+
+// mostWords bounds what stands beside an alarm, bytes.
+const mostWords = 300
+
+// Words is what the calculated or system tag says that explains an alarm.
 func (c *Core) Words(a *plant.AlarmSpec) string {
 	if a.Explain == "" {
 		return ""
@@ -327,6 +340,9 @@ func (c *Core) Words(a *plant.AlarmSpec) string {
 	t, ok := c.House.Find(a.Explain)
 	if !ok {
 		return ""
+	}
+	if t.Source == plant.System {
+		return c.said[t.Name]
 	}
 	return c.Calc.Words(t.ID)
 }

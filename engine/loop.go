@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"calandria/alerting"
@@ -356,8 +357,10 @@ func (l *Loop) systemTags(at time.Time) {
 	}
 	c.Set("notify_ok", plant.Flag(l.notifyHealth(at)), at)
 	c.Set("rule_faults", float64(len(l.faultyRules(at))), at)
+	l.say(archive.Damage)
 	var worst time.Duration
 	misstamped, crashes := 0, uint64(0)
+	var ended, wrong, off []string
 	for _, source := range l.Sources {
 		s := source()
 		c.Set(ServerTag(s.Name), plant.Flag(s.Connected), at)
@@ -367,11 +370,35 @@ func (l *Loop) systemTags(at time.Time) {
 		}
 		misstamped += s.MisstampedTags
 		crashes += s.Crashes
+		if s.Crashes > 0 {
+			ended = append(ended, fmt.Sprintf("%s, %d times, the last: %s", s.Name, s.Crashes, s.LastError))
+		}
+		if s.MisstampedTags > 0 {
+			wrong = append(wrong, fmt.Sprintf("%d of %s", s.MisstampedTags, s.Name))
+		}
+		if o := s.ClockOffset(); o.Abs() >= time.Second {
+			off = append(off, fmt.Sprintf("%s by %s", s.Name, o.Round(100*time.Millisecond)))
+		}
 	}
+	c.Say("reader_crashes", strings.Join(ended, "; "))
+	c.Say("misstamped_tags", strings.Join(wrong, ", "))
+	c.Say("clock_offset", strings.Join(off, ", "))
 	c.Set("clock_offset", coarse(worst), at)
 	c.Set("reader_crashes", float64(crashes), at)
 	c.Set("misstamped_tags", float64(misstamped), at)
 	c.Set("own_clock_offset", coarse(l.Clock.Off()), at)
+}
+
+// say puts words beside the facts that an alarm does not explain by itself.
+func (l *Loop) say(damage string) {
+	var lost []string
+	for _, n := range l.Notifiers {
+		if s := n.State(); !s.OK {
+			lost = append(lost, s.Name+": "+s.Text)
+		}
+	}
+	l.core.Say("notify_ok", strings.Join(lost, "; "))
+	l.core.Say("files_intact", strings.Trim(damage+"; "+l.otherDamage(), "; "))
 }
 
 // coarse gives seconds so that they are not archived anew at each scan: to a

@@ -215,8 +215,10 @@ func (l *Loop) beat(at time.Time) {
 		b.mu.Unlock()
 	}
 	late := 0
+	stages := b.all(at)
+	l.core.Say("late_stages", beatLine(stages, at).Text)
 	age, delay := map[string]time.Duration{}, map[string]time.Duration{}
-	for _, s := range b.all(at) {
+	for _, s := range stages {
 		kind := kindOf(s.Name)
 		age[kind], delay[kind] = max(age[kind], at.Sub(s.Sent).Truncate(beatEvery)), max(delay[kind], s.Delay)
 		if s.Late {

@@ -156,6 +156,9 @@ func TestHeartbeat(t *testing.T) {
 		pages.Store(0)
 		far.lost.Store(true)
 		expect(6*time.Minute+30*time.Second, "notice far")
+		if w := c.Words(&plant.AlarmSpec{Explain: "calandria.late_stages"}); !strings.Contains(w, "notice far") || !strings.Contains(w, "no such address") {
+			t.Errorf("beside the alarm stands %q", w)
+		}
 		if p := l.Picture().Frame.Point(c.system[StageTag("notice")]); p.Value < 360 {
 			t.Errorf("the age of the worst receiver is %v", p.Value)
 		}
