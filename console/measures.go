@@ -41,12 +41,10 @@ var measureSpans = []choice{{"24h", "24 h", 24 * time.Hour}, {"7d", "7 days", 7 
 // journal reads the entries of [from, to), oldest first, at most most of them,
 // the newest. It waits its turn like every heavy question.
 func (s *Server) journal(ctx context.Context, f plant.EventFilter, most int) ([]plant.Event, error) {
-	select {
-	case s.trends <- struct{}{}:
-		defer func() { <-s.trends }()
-	case <-ctx.Done():
-		return nil, fmt.Errorf("wait for the journal: %w", ctx.Err())
+	if err := s.turn(ctx); err != nil {
+		return nil, err
 	}
+	defer s.done()
 	var out []plant.Event
 	for len(out) < most {
 		f.Limit = min(journalPage, most-len(out))

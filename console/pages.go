@@ -758,14 +758,25 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 func (s *Server) trend(ctx context.Context, path string, from, to time.Time, points int) ([]plant.Bucket, error) {
 	ctx, cancel := context.WithTimeout(ctx, trendTimeout)
 	defer cancel()
-	select {
-	case s.trends <- struct{}{}:
-		defer func() { <-s.trends }()
-	case <-ctx.Done():
-		return nil, fmt.Errorf("wait for the archive: %w", ctx.Err())
+	if err := s.turn(ctx); err != nil {
+		return nil, err
 	}
+	defer s.done()
 	return s.b.Trend(ctx, path, from, to, points)
 }
+
+// turn waits until a heavy question may be put to the archive or the journal; done ends
+// it.
+func (s *Server) turn(ctx context.Context) error {
+	select {
+	case s.trends <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("wait for the archive: %w", ctx.Err())
+	}
+}
+
+func (s *Server) done() { <-s.trends }
 
 // --- Record ---
 

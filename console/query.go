@@ -100,15 +100,10 @@ var kindGroups = []kindGroup{
 	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange}},
 }
 
-// notable are the kinds that the record shows unless all are asked for: changes
-// of quality and suppression by logic are many, and a person who looks for what
-// happened on a shift does not look for them.
-var notable = []plant.EventKind{
-	plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp,
-	plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
-	plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventCorrection, plant.EventRejected, plant.EventAccess,
-	plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange,
-}
+// notable are the kinds that the record shows unless all are asked for: changes of
+// quality and suppression by logic are many, and a person who looks for what happened
+// on a shift does not look for them.
+var notable = slices.Concat(kindGroups[1].Kinds, kindGroups[2].Kinds, kindGroups[4].Kinds)
 
 // recordQuery is what the record page and /api/v1/events ask for.
 type recordQuery struct {

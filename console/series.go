@@ -50,13 +50,11 @@ func (s *Server) apiSeries(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
-	select {
-	case s.trends <- struct{}{}:
-		defer func() { <-s.trends }()
-	case <-ctx.Done():
-		s.answer(w, r, ctx.Err())
+	if err := s.turn(ctx); err != nil {
+		s.answer(w, r, err)
 		return
 	}
+	defer s.done()
 	var buf bytes.Buffer
 	cursor, err := s.b.WriteSeries(ctx, &buf, q)
 	if err != nil {
@@ -161,25 +159,18 @@ func list(given []string) (out []string) {
 }
 
 // tagsOf resolves paths, with a * at the end for any ending.
-func (s *Server) tagsOf(given []string) (paths []string, err error) {
+func (s *Server) tagsOf(given []string) ([]string, error) {
 	h := s.b.House()
-	for _, want := range list(given) {
-		prefix, wild := strings.CutSuffix(want, "*")
-		found := false
-		for i := range h.Tags {
-			if p := h.Tags[i].Path; p == want || wild && strings.HasPrefix(p, prefix) {
-				found = true
-				if !slices.Contains(paths, p) {
-					paths = append(paths, p)
-				}
-			}
-		}
-		if !found {
-			return nil, s.noTag(want)
-		}
-		if len(paths) > plant.MaxSeriesTags {
-			return nil, badQuery("tag: at most %d at once.", plant.MaxSeriesTags)
-		}
+	all := make([]string, len(h.Tags))
+	for i := range h.Tags {
+		all[i] = h.Tags[i].Path
+	}
+	paths, missing := plant.MatchPaths(list(given), all)
+	switch {
+	case missing != "":
+		return nil, s.noTag(missing)
+	case len(paths) > plant.MaxSeriesTags:
+		return nil, badQuery("tag: at most %d at once.", plant.MaxSeriesTags)
 	}
 	return paths, nil
 }

@@ -117,7 +117,7 @@ func TestTrendsWorkbench(t *testing.T) {
 	b.until("/, Good/.test(document.querySelector('.chart h3').textContent)", 8*time.Second)
 	view("strikes", "no recorded strike", 2)
 	b.do("lines", chromedp.Navigate(sv.url+"/trends?tag=PA1.supersaturation&view=strikes&span=7d"))
-	b.until("document.getElementById('chart-state').textContent.length > 20", 5*time.Second)
+	b.until("document.getElementById('chart-state').textContent.startsWith('2 stretches')", 8*time.Second)
 	b.shot("trends-strikes-of-pan-1280")
 	b.do("one chart", chromedp.Navigate(sv.url+"/trends?tag=EV.EV5.u_ratio&tag=EV.EV5.vapour_pressure&tag=EV.EV5.u&span=14d&one=yes"))
 	drawn(1)
@@ -129,6 +129,9 @@ func TestTrendsWorkbench(t *testing.T) {
 	b.until("document.readyState === 'complete' && [...document.querySelectorAll('.presets a')].some(a => a.textContent === 'body 5, before a cleaning')", 5*time.Second)
 	b.do("open it", chromedp.Evaluate[chromedp.Void]("[...document.querySelectorAll('.presets a')].find(a => a.textContent.startsWith('body 5')).click()"))
 	drawn(1)
+	// The charts as a picture.
+	b.do("ask for the picture", chromedp.Evaluate[chromedp.Void](`window.png = null; URL.createObjectURL = b => { window.png = b; return '#'; }; document.getElementById('png').click()`))
+	b.until("window.png && window.png.type === 'image/png' && window.png.size > 5000", 8*time.Second)
 	// What is in the file is what the API gives.
 	b.do("ask for the file", chromedp.Evaluate[chromedp.Void](`window.file = ''; fetch('/api/v1/series?' + new URLSearchParams(new FormData(document.getElementById('export')))).then(r => r.text()).then(t => { window.file = t.slice(0, 40); }); 0`))
 	b.until("window.file.startsWith('time,tag,value,unit,status,site\\n')", 5*time.Second)

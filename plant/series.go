@@ -2,6 +2,7 @@ package plant
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -88,6 +89,26 @@ func (q *SeriesQuery) Check() error {
 		return bad("shape", "openmetrics has rows only")
 	}
 	return nil
+}
+
+// MatchPaths gives those of all that are one of wanted, once each; a * at its end stands
+// for any ending. missing is the first of wanted that none is; "": there is none.
+func MatchPaths(wanted, all []string) (paths []string, missing string) {
+	for _, want := range wanted {
+		prefix, wild := strings.CutSuffix(strings.TrimSpace(want), "*")
+		found := false
+		for _, p := range all {
+			if p == prefix || wild && strings.HasPrefix(p, prefix) {
+				if found = true; !slices.Contains(paths, p) {
+					paths = append(paths, p)
+				}
+			}
+		}
+		if !found && missing == "" {
+			missing = want
+		}
+	}
+	return paths, missing
 }
 
 // ParseMoment reads a time: RFC 3339 with any offset, a date with or without a

@@ -8,7 +8,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"calandria/alerting"
@@ -123,19 +122,13 @@ func openArchive(dir string) (*historian.Archive, error) {
 
 // expandPaths resolves tag paths with a * at the end.
 func expandPaths(ar *historian.Archive, wanted []string) ([]string, error) {
-	var paths []string
-	for _, want := range wanted {
-		want = strings.TrimSpace(want)
-		prefix, wild := strings.CutSuffix(want, "*")
-		found := false
-		for _, t := range ar.Tags() {
-			if t.Path == want || wild && strings.HasPrefix(t.Path, prefix) {
-				paths, found = append(paths, t.Path), true
-			}
-		}
-		if !found {
-			return nil, fmt.Errorf("the archive has no tag %q", want)
-		}
+	var all []string
+	for _, t := range ar.Tags() {
+		all = append(all, t.Path)
+	}
+	paths, missing := plant.MatchPaths(wanted, all)
+	if missing != "" {
+		return nil, fmt.Errorf("the archive has no tag %q", missing)
 	}
 	return paths, nil
 }
