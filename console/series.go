@@ -106,7 +106,9 @@ func (s *Server) parseSeries(v url.Values, now time.Time) (q plant.SeriesQuery, 
 		}
 		q.At = append(q.At, t)
 	}
-	slices.SortFunc(q.At, time.Time.Compare)
+	if slices.SortFunc(q.At, time.Time.Compare); len(q.At) > 0 { // they say themselves when
+		q.From, q.To = q.At[0], q.At[len(q.At)-1].Add(time.Millisecond)
+	}
 	known := s.b.Aggregates()
 	for _, name := range list(v["aggregate"]) {
 		if !slices.Contains(known, name) {

@@ -162,6 +162,10 @@ func TestSeriesAnswers(t *testing.T) {
 			t.Errorf("%q: %d %s", q, w.Code, w.Body)
 		}
 	}
+	// Moments far from now have their values too.
+	if w := request(t, h, "/api/v1/series?tag=EV.EV5.u&tag=EV.syrup_brix&format=csv&at=20d,6h,2h"); strings.Count(w.Body.String(), "Interpolative") != 6 {
+		t.Errorf("three moments of two tags: %d %s", w.Code, w.Body)
+	}
 	// Pages by the Link header are together what one answer is.
 	from := time.Now().Add(-6 * time.Hour).UTC().Format(time.RFC3339)
 	whole := request(t, h, "/api/v1/series?format=csv&tag=EV.EV5.u&tag=EV.syrup_brix&from="+from)
