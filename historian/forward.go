@@ -81,7 +81,7 @@ const (
 // mends (401, 403, 404). On 400, 413 and 422 the batch is halved until the
 // samples that are refused stand alone; those are counted and set aside.
 //
-// A new target starts with what the log holds; Resend sends older history.
+// A new target starts with what the log holds.
 type Forwarder struct {
 	a    *Archive
 	name string // of the cursor: the target
@@ -311,14 +311,6 @@ func (w *forwarding) leaves(s *segment) error {
 	}
 	w.resend(stretch{s.min, s.max + 1})
 	return w.store()
-}
-
-// Resend sends [from, to) again from the archive, after what is newer.
-func (f *Forwarder) Resend(ctx context.Context, from, to time.Time) error {
-	if err := f.a.forwarding.register(f.name); err != nil {
-		return err
-	}
-	return f.a.forwarding.add(plant.Nanos(from), plant.Nanos(to))
 }
 
 // pointAt is a sample on its way.

@@ -267,9 +267,6 @@ bind-address = %q
 		t.Fatalf("%+v", h)
 	}
 	// Sending all of it again changes nothing.
-	if err := f.Resend(context.Background(), at(0), at(1e6)); err != nil {
-		t.Fatal(err)
-	}
 	f2 := newForwarder(t, a, gateway.URL)
 	f2.name = f.name
 	mustResend := a.forwarding.add(plant.Nanos(at(0)), plant.Nanos(at(1e6)))

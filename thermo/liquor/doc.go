@@ -9,7 +9,7 @@
 //	specific heat, enthalpy      HeatModel (bubnik95)            0-85 % Brix, 20-110 degC   0.2 % between two trade forms
 //	density                      DensityModel (sps4)             0-85 % Brix, 0-100 degC    0.06 % pure
 //	solubility                   SolubilityModel (vavrinecz)     0-90 degC                  0.15 % absolute
-//	solubility coefficient       Impurity.Coefficient            0-3 kg/kg nonsucrose/water several %
+//	solubility coefficient       Impurity                        0-3 kg/kg nonsucrose/water several %
 //	supersaturation and inverse  SolubilityModel.Supersaturation,                           several %
 //	                             BrixAtSupersaturation, ZoneLimits
 //	hydrostatic head             HeadRise                        1-2000 kPa                 upper bound

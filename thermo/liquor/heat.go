@@ -59,28 +59,10 @@ func (m HeatModel) name() string {
 	return string(m)
 }
 
-// SpecificHeat returns the specific heat in kJ/(kg K) of a liquor of b % dissolved
-// solids and the given purity (used by Bubnik only) at temperature t.
-//
-// Outside the model's range, and for purity above 100 %, the value comes with an
-// [*Extrapolation]; beyond 0 to 100 % Brix, 0 to 180 degC or purity 0 to 102 % there
-// is a [*RangeError].
-func (m HeatModel) SpecificHeat(b Brix, purity Purity, t steam.Celsius) (float64, error) {
-	return m.evaluate("specific heat", b, purity, t, func(b, p, t float64) float64 {
-		switch m {
-		case GeankoplisHeat:
-			return 4.19 - 0.0235*b
-		case HugotHeat:
-			return 4.1868 * (1 - 0.006*b)
-		case PopovHeat:
-			return 4.190 - (2.520-0.0075*t)*b/100
-		}
-		return 4.1868 - b*(0.0297-4.61e-5*p) + 7.5e-5*b*t
-	})
-}
-
 // Enthalpy returns the specific enthalpy in kJ/kg, zero at 0 degC: the integral of
-// [HeatModel.SpecificHeat], with the same ranges.
+// the specific heat. Outside the model's range, and for purity above 100 %, the value
+// comes with an [*Extrapolation]; beyond 0 to 100 % Brix, 0 to 180 degC or purity 0 to
+// 102 % there is a [*RangeError].
 //
 // Zero point: package steam's liquid also starts at 0 degC. For B = 0 Bubnik gives
 // 4.1868 t, which is 0.4 kJ/kg below steam at 100 degC and 1.4 at 120 degC. Use

@@ -113,21 +113,6 @@ func (i Impurity) value(q float64) float64 {
 	return i.M*q + i.B + (1-i.B)*math.Exp(-i.C*q)
 }
 
-// Coefficient returns y for q kg nonsucrose per kg water. Range q 0 to 3, flagged to
-// 8; a [*RangeError] beyond, for constants out of bounds (M -1 to 1, B -1 to 3, C 0
-// to 20) and where y would fall below 0.1.
-func (i Impurity) Coefficient(q float64) (float64, error) {
-	if err := firstError(qSpan.check(q), i.check()); err != nil {
-		return 0, err
-	}
-	v := i.value(q)
-	if err := coefficientSpan.check(v); err != nil {
-		return 0, err
-	}
-	const name = "solubility coefficient"
-	return result(name, v, qSpan.flag(q, name, v))
-}
-
 var coefficientSpan = span{"solubility coefficient", "1", 0, 0, 0.1, 10}
 
 // ssBrix: beyond 96 % a "liquor" is a solid.
