@@ -7,8 +7,8 @@ import "time"
 type Rhythm struct{ longest, second time.Duration }
 
 // rhythmKept is how much of the longest gaps is kept at each change, a figure of ours:
-// half after some 140 changes.
-const rhythmKept = 0.995
+// half after some 350 changes.
+const rhythmKept = 0.998
 
 // Gap takes the time between two changes.
 func (r *Rhythm) Gap(d time.Duration) {
