@@ -387,10 +387,12 @@ func (d *decoder) pairs(field string, n ast.Node, what string, f func(key, at st
 
 func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth int) {
 	known := map[string][]int{}
+	var names []string
 	for _, f := range reflect.VisibleFields(v.Type()) {
-		known[f.Tag.Get("yaml")] = f.Index
+		if name := f.Tag.Get("yaml"); name != "" && name != "-" {
+			known[name], names = f.Index, append(names, name)
+		}
 	}
-	names := fieldNames(v.Type())
 	if field == "" {
 		names = append(names, slices.Sorted(maps.Keys(d.sections))...)
 	}

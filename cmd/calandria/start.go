@@ -73,7 +73,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	b := &begun{core: core}
 	fresh := core == nil
 	if fresh {
-		if b.core, err = freshCore(h.Rebuild, files); err != nil {
+		if b.core, err = quickly(func() (*engine.Core, error) { return freshCore(h.Rebuild, files) }); err != nil {
 			return nil, err
 		}
 		if from, err = firstSample(ctx, h, ar, now.Add(-learnedFrom)); err != nil {
@@ -168,7 +168,7 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 	case err != nil:
 		return nil, time.Time{}, err
 	}
-	return resumeFrom(data, h.Rebuild, files, now)
+	return resumeFrom(data, func() (*plant.House, error) { return quickly(h.Rebuild) }, files, now)
 }
 
 // resumeFrom takes up what a checkpoint holds; now is zero for the time of the
