@@ -11,8 +11,9 @@ import (
 	"calandria/plant"
 )
 
-// bulkRows is how many samples a BulkWriter gathers before it writes files.
-const bulkRows = 4_000_000
+// bulkRows is how many samples a BulkWriter gathers before it writes files;
+// rewriteRows, how many a Rewrite does, beside the running program.
+const bulkRows, rewriteRows = 4_000_000, 1_000_000
 
 // BulkWriter fills the past: it writes big stretches of time straight into
 // Parquet files, past the hot table. Samples may come in any order; those of
@@ -22,6 +23,7 @@ type BulkWriter struct {
 	ctx      context.Context
 	tags     map[string]*bulkTag
 	rows     int
+	most     int // rows
 	written  int64
 	progress func(samples int64)
 	closed   bool
@@ -39,7 +41,7 @@ type bulkTag struct {
 // until enough has been gathered to write a file. What is filled in is forwarded
 // to InfluxDB as well, if a forwarder has run on this archive before.
 func (a *Archive) Bulk(ctx context.Context, progress func(samples int64)) *BulkWriter {
-	w := &BulkWriter{a: a, ctx: ctx, tags: map[string]*bulkTag{}, progress: progress}
+	w := &BulkWriter{a: a, ctx: ctx, most: bulkRows, tags: map[string]*bulkTag{}, progress: progress}
 	w.write = func(head fileHead, fill fillFile) error {
 		c, err := a.cold.add(kindRaw, head, nil, fill)
 		if c == nil {
@@ -92,7 +94,7 @@ func (w *BulkWriter) Add(path string, points ...plant.Point) error {
 	if w.progress != nil && before/100_000 != w.written/100_000 {
 		w.progress(w.written)
 	}
-	if w.rows >= bulkRows {
+	if w.rows >= w.most {
 		return w.flush()
 	}
 	return nil

@@ -14,8 +14,8 @@ import (
 )
 
 const (
-	mergedBlock  = 4096      // samples in a block
-	mergedWindow = 1_000_000 // samples that a window may hold, as far as is known before
+	mergedBlock  = 4096    // samples in a block
+	mergedWindow = 500_000 // samples that a window may hold, as far as is known before
 )
 
 // Merged hands out the samples of many tags with from <= time < to in order of

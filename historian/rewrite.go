@@ -64,7 +64,7 @@ func (a *Archive) Rewrite(ctx context.Context, name string, paths []string, from
 	r.state = rewriteState{From: plant.Nanos(from), To: plant.Nanos(to), Reached: plant.Nanos(from), Paths: slices.Sorted(slices.Values(paths))}
 	r.state.Paths = slices.Compact(r.state.Paths)
 	r.w = a.Bulk(ctx, nil)
-	r.w.write = r.stage
+	r.w.write, r.w.most = r.stage, rewriteRows
 	if err := a.fl.MkdirAll(filepath.Join(a.dir, stagedDir)); err != nil {
 		return nil, fmt.Errorf("rewrite: %w", err)
 	}
