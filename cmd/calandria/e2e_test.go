@@ -141,7 +141,9 @@ func startForeign(t testing.TB, args map[string]any) *foreign {
 	if _, err := os.Stat(filepath.Join(dir, "node_modules", "node-opcua")); err != nil {
 		t.Fatalf("the independent OPC UA server is not installed: run 'make test-deps' (%v)", err)
 	}
-	args["dir"] = t.TempDir()
+	if args["dir"] == nil {
+		args["dir"] = t.TempDir()
+	}
 	b, _ := json.Marshal(args)
 	f := &foreign{t: t, cmd: exec.Command("node", "server.js", string(b))}
 	f.cmd.Dir = dir

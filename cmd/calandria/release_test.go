@@ -79,7 +79,7 @@ func TestBackupGoesOnElsewhere(t *testing.T) {
 	if testing.Short() {
 		t.Skip("left to make test: starts servers")
 	}
-	f := startForeign(t, map[string]any{"port": 0, "variables": 1, "ramp": 100, "history": true})
+	f := startForeign(t, map[string]any{"port": 0, "variables": 1, "ramp": 100, "history": true, "every": true})
 	yaml := fmt.Sprintf("site: {name: backup}\nconsole: {listen: '127.0.0.1:0'}\npans: [{name: P}]\nopcua: {servers: [{name: s, endpoint: 'opc.tcp://127.0.0.1:%d', policy: None, publish: 200ms}]}\ntags: {T0: {node: 'nsu=urn:interop:test;s=T0', sampling: 50ms}}\n", f.port)
 	on := func(data string) *running {
 		return start(t, nil, func() (*service, *testLog, error) {

@@ -11,7 +11,7 @@ const readline = require("readline");
 const opcua = require("node-opcua");
 const { OPCUAServer, OPCUACertificateManager, Variant, DataType, StatusCodes, StatusCode, VariantArrayType, DataValue, AttributeIds } = opcua;
 
-const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, namespaces: [], maxItems: 0, history: false, acceptAll: true, pki: "pki" };
+const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, namespaces: [], maxItems: 0, history: false, acceptAll: true, pki: "pki", every: false };
 const args = Object.assign({}, defaults, JSON.parse(process.argv[2] || "{}"));
 const dir = args.dir || fs.mkdtempSync(path.join(os.tmpdir(), "interop-"));
 const testURI = "urn:interop:test";
@@ -20,6 +20,14 @@ let vars = new Map(); // name -> { node, dv }
 let counts = {};
 let timer = null;
 let tick = 0;
+
+// With every, each value that is set is queued, whatever interval is asked for: a
+// sampling timer of this process, late on a busy machine, would pass some over.
+const monitor = opcua.Subscription.prototype.createMonitoredItem;
+opcua.Subscription.prototype.createMonitoredItem = function (space, stamps, request) {
+  if (args.every) request.requestedParameters.samplingInterval = 0;
+  return monitor.call(this, space, stamps, request);
+};
 
 const now = () => new Date();
 
