@@ -244,6 +244,7 @@ type Notifier struct {
 	// alone: all those were of one notice, the culprit.
 	alone   bool
 	culprit string
+	several bool // the last that failed was of several
 	sentAt  time.Time
 	recent  []time.Time // what was sent in floodTime before that
 }
@@ -612,11 +613,14 @@ func (n *Notifier) deliver(ctx context.Context, batch []item) error {
 func (n *Notifier) retry(batch []item) bool {
 	n.health.Failed++
 	n.failed++
-	if n.failed >= suspectAfter {
+	if n.c.Digest && len(batch) > 1 {
+		n.size = 1 // whose fault it is shows one by one
+	} else if n.failed >= suspectAfter {
 		n.size = max(1, min(n.size, len(batch))/2)
 	}
 	x := &batch[0]
-	n.alone = len(batch) == 1 && (n.failed == 1 || n.alone && n.culprit == x.Key())
+	n.alone = len(batch) == 1 && (n.failed == 1 || n.several || n.alone && n.culprit == x.Key())
+	n.several = len(batch) > 1
 	n.culprit = x.Key()
 	if !n.alone {
 		n.back(batch)

@@ -372,6 +372,28 @@ func TestFloodIsOneDigest(t *testing.T) {
 	})
 }
 
+// A notice that the receiver fails at does not hold up the flood that it came with.
+func TestPoisonInADigest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &picky{fails: func(a string) bool { return a == "A7" }}
+		n := New(Config{Sender: l, Batch: 200, Gather: 30 * time.Second, Digest: true})
+		for i := range 60 {
+			n.Offer(alarm(fmt.Sprintf("A%d", i), plant.PriorityUrgent))
+		}
+		defer run(t, n)()
+		time.Sleep(20 * time.Second)
+		synctest.Wait()
+		if len(l.got) != 59 {
+			t.Errorf("%d of 59 others within 20 s", len(l.got))
+		}
+		time.Sleep(5 * time.Minute)
+		synctest.Wait()
+		if h := n.Health(); h.SetAside != 1 || h.Queued != 0 {
+			t.Errorf("%+v", h)
+		}
+	})
+}
+
 // An alarm that flaps is told five times, then every five minutes with its newest
 // state, an urgent one each minute; what stands in the end is always told.
 func TestFlapping(t *testing.T) {
