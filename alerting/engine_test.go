@@ -576,7 +576,14 @@ func TestBadCause(t *testing.T) {
 	b.Advance(at(269))
 	b.want("QUALITY CAUSE")
 	b.Advance(at(271))
-	b.want("UNSUPPRESS A; ALARM A; UNSUPPRESS B; ALARM B", "A=UNACK", "B=UNACK")
+	said := b.Drain()
+	if why := said[0].Reason; why != "CAUSE explains it no longer: its input is Bad_NoData" {
+		t.Errorf("shown with the reason %q", why)
+	}
+	if len(said) != 4 || said[0].Kind != plant.EventUnsuppress || said[1].Kind != plant.EventAlarm || said[3].Alarm != "B" {
+		t.Errorf("%+v", said)
+	}
+	b.want("", "A=UNACK", "B=UNACK")
 	// What is saved and restored meanwhile is judged anew from its first input on.
 	b.input("CAUSE", plant.True, plant.Good, 300)
 	b.want("QUALITY CAUSE")

@@ -91,16 +91,25 @@ func (e *Engine) updateConsequence(index int, t time.Time) {
 	if len(a.parents) == 0 && len(a.reasons) == 0 {
 		return
 	}
-	reason := none
+	reason, doubted := none, none
 	for _, p := range a.parents {
-		if parent := &e.alarms[p]; parent.active && !parent.state.Hidden() && (parent.quality.Usable() || !parent.doubtedAt.IsZero()) {
+		parent := &e.alarms[p]
+		if !parent.active || parent.state.Hidden() {
+			continue
+		}
+		if parent.quality.Usable() || !parent.doubtedAt.IsZero() {
 			reason = p
 			break
 		}
+		doubted = p
 	}
 	switch is := a.suppressedBy(ByConsequence); {
 	case is && reason == none:
-		e.fire(index, unsuppress, t, &Command{By: ByConsequence, Reason: "nothing shown explains it any more"})
+		ends := "nothing shown explains it any more"
+		if doubted != none {
+			ends = fmt.Sprintf("%s explains it no longer: its input is %s", e.alarms[doubted].spec.Name, e.alarms[doubted].quality)
+		}
+		e.fire(index, unsuppress, t, &Command{By: ByConsequence, Reason: ends})
 	case !is && reason != none && a.state == Normal && !a.active && !e.recordLost &&
 		a.spec.Priority > plant.PriorityHigh && !a.neverSuppressed() && !e.isFirst(index):
 		e.fire(index, suppress, t, &Command{By: ByConsequence, Reason: "consequence of " + e.alarms[reason].spec.Name})
