@@ -22,35 +22,36 @@ func escapeSegment(s string) string { return url.PathEscape(s) }
 // whether it waits for someone.
 type markData struct {
 	Priority int
-	Word     string
+	Word     words.Text
 	Unack    bool
 }
 
 func markOf(priority int, unack bool) *markData {
-	return &markData{Priority: priority, Word: plant.Priority(priority).String(), Unack: unack}
+	return &markData{Priority: priority, Word: words.Text(plant.Priority(priority).String()), Unack: unack}
 }
 
 // alarmRow is one alarm as lists show it.
 type alarmRow struct {
-	Name, Key, Href, Title string
-	Source, SourceHref     string
-	Mark                   *markData
-	Priority               plant.Priority
-	Word                   words.Text
-	Unack, Active          bool
-	Since                  time.Time
-	SinceText, Age         words.Text
-	Value, Limit           words.Text
-	Respond                words.Text
-	Late                   bool
-	Occurrence             uint64
-	FirstUp                bool
-	Comment                string
-	Quality                words.Text // reason if the input is not good
-	Until                  words.Text // end of a shelving
-	Hidden                 words.Text // why it is suppressed
-	CanUnshelve            bool
-	CanPlace               bool // out of service
+	Name, Key, Href    string
+	Title              words.Text
+	Source, SourceHref string
+	Mark               *markData
+	Priority           plant.Priority
+	Word               words.Text
+	Unack, Active      bool
+	Since              time.Time
+	SinceText, Age     words.Text
+	Value, Limit       words.Text
+	Respond            words.Text
+	Late               bool
+	Occurrence         uint64
+	FirstUp            bool
+	Comment            string
+	Quality            words.Text // reason if the input is not good
+	Until              words.Text // end of a shelving
+	Hidden             words.Text // why it is suppressed
+	CanUnshelve        bool
+	CanPlace           bool // out of service
 	// Folded are the members of its group, or of a burst in its area.
 	Folded      []alarmRow
 	FoldedUnack int
@@ -79,7 +80,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	}
 	r := alarmRow{
 		Name: a.Name, Key: fmt.Sprintf("%s#%d", a.Name, a.Occurrence), Href: "/alarms/" + escapeSegment(a.Name),
-		Title: spec.Title, Source: spec.Source, Priority: spec.Priority,
+		Title: spec.Said(spec.Title), Source: spec.Source, Priority: spec.Priority,
 		Mark: markOf(int(spec.Priority), a.Annunciated), Word: words.Text(a.State.Word()),
 		Unack: a.Annunciated, Active: a.Active, Since: a.ActiveSince,
 		SinceText: s.moment(now, a.ActiveSince), Age: age(now, a.ActiveSince),
@@ -87,7 +88,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Words: words.Text(a.Words), Area: spec.Area, status: a,
 	}
 	if r.Title == "" {
-		r.Title = a.Name
+		r.Title = words.Verbatim(a.Name)
 	}
 	if _, ok := s.b.House().Equip(spec.Source); ok {
 		r.SourceHref = vesselHref(spec.Source)

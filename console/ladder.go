@@ -261,7 +261,10 @@ type setView struct {
 const departuresShown = 3
 
 // coming is an alarm whose condition stands while its delay runs.
-type coming struct{ Href, Title, At string }
+type coming struct {
+	Href      string
+	Title, At words.Text
+}
 
 // comings are those of a vessel, its parts and its condenser.
 func (s *Server) comings(p *engine.Picture, e *plant.Equipment) (out []coming) {
@@ -275,7 +278,7 @@ func (s *Server) comings(p *engine.Picture, e *plant.Equipment) (out []coming) {
 			continue
 		}
 		if slices.ContainsFunc(paths, func(path string) bool { return a.Spec.Source == path || strings.HasPrefix(a.Spec.Source, path+".") }) {
-			out = append(out, coming{"/alarms/" + escapeSegment(a.Name), a.Spec.Title, s.clock(a.PendingUntil).String()})
+			out = append(out, coming{"/alarms/" + escapeSegment(a.Name), a.Spec.Said(a.Spec.Title), s.clock(a.PendingUntil)})
 		}
 	}
 	return out

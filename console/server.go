@@ -246,7 +246,7 @@ func (s *Server) parseTemplates() (err error) {
 	files, err := fs.Glob(templateFiles, "templates/*.html")
 	s.tmpl = map[*catalog.Language]*template.Template{}
 	for _, l := range s.languages {
-		t := template.New("").Funcs(template.FuncMap{"asset": s.assetURL, "mark": markOf, "words": wordsIn(l), "printf": l.Printf,
+		t := template.New("").Funcs(template.FuncMap{"asset": s.assetURL, "mark": markOf, "words": wordsIn(l), "printf": l.Printf, "toCheck": toCheckIn(l),
 			"language": func() *catalog.Language { return l }, "scriptWords": s.scriptWords(l)})
 		s.tmpl[l] = t
 		for _, name := range files {

@@ -117,6 +117,11 @@ func (s *Server) scriptWords(l *catalog.Language) func() map[string]string {
 	return func() map[string]string { return texts }
 }
 
+// toCheckIn reports that a text is shown in translation, which the site has to check.
+func toCheckIn(l *catalog.Language) func(t words.Text) bool {
+	return func(t words.Text) bool { return l.Say(t) != t.String() }
+}
+
 // wordsIn says a value of a page in a language: words, and the names that the types of
 // the core have. A string stays as it is, but for the decimal sign of a figure.
 func wordsIn(l *catalog.Language) func(v any) any {

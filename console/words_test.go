@@ -20,7 +20,14 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/goccy/go-yaml"
+
+	"calandria/alerting"
 	"calandria/console/catalog"
+	"calandria/plant"
+	"calandria/plant/words"
+	"calandria/thermo/evaporator"
+	"calandria/thermo/pan"
 )
 
 // keys are the texts that can be said, each with a place where it stands.
@@ -112,11 +119,55 @@ func (k keys) ofGo(t *testing.T) {
 	}
 }
 
+// ofRules adds what the rule library says of its alarms.
+func (k keys) ofRules(t *testing.T) {
+	files, _ := filepath.Glob("../deploy/rules/*.yaml")
+	more, _ := filepath.Glob("../deploy/rules/more/*.yaml")
+	for _, name := range append(files, more...) {
+		body, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var file struct{ Alarms []map[string]any }
+		if err := yaml.Unmarshal(body, &file); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		for _, a := range file.Alarms {
+			for _, field := range []string{"title", "response", "hazard", "cause", "consequence", "verify"} {
+				if text, ok := a[field].(string); ok {
+					k.add(text, filepath.Base(name))
+				}
+			}
+		}
+	}
+}
+
+// ofNames adds the names that types of the core have.
+func (k keys) ofNames() {
+	for s := alerting.Normal; s <= alerting.OutOfService; s++ {
+		k.add(s.Word(), "states of alarms")
+	}
+	for p := plant.PriorityNone; p <= plant.PriorityLow; p++ {
+		k.add(p.String(), "priorities")
+	}
+	for p := pan.Unknown; p <= pan.WashOut; p++ {
+		k.add(p.String(), "phases")
+	}
+	for h := evaporator.Absent; h <= evaporator.Assumed; h++ {
+		k.add(h.String(), "how a value was found")
+	}
+	for _, s := range []plant.Source{plant.Measured, plant.Fixed, plant.Derived, plant.Ruled, plant.System} {
+		k.add(string(s), "sources")
+	}
+}
+
 func allKeys(t *testing.T) keys {
 	k := keys{}
 	k.ofTemplates(t)
 	k.ofScripts(t)
 	k.ofGo(t)
+	k.ofRules(t)
+	k.ofNames()
 	return k
 }
 
@@ -162,7 +213,7 @@ func TestCatalogueIsWhole(t *testing.T) {
 	}
 }
 
-var aValue = regexp.MustCompile(`\{\d+\}|%(\[\d+\])?[-+#0]*[\d.]*[a-zA-Z%]`)
+var aValue = regexp.MustCompile(`\{[\w.]+\}|%(\[\d+\])?[-+#0]*[\d.]*[a-zA-Z%]`)
 
 // valuesIn are the placeholders of a text, in order of the alphabet.
 func valuesIn(text string) []string {
@@ -200,5 +251,35 @@ func TestWhoseLanguage(t *testing.T) {
 		if got := catalog.Choose(all, c[1:]...).Tag; got != c[0] {
 			t.Errorf("%q: %s, want %s", c[1:], got, c[0])
 		}
+	}
+}
+
+// The library's texts come in the language of the site with their limits and names in
+// place, and with the mark that the site has to check them; the site's own texts, names
+// and comments stay as they were written.
+func TestRuleTextsAreTranslatedAndMarked(t *testing.T) {
+	all, err := catalog.All()
+	if err != nil {
+		t.Fatal(err)
+	}
+	es := all[slices.IndexFunc(all, func(l *catalog.Language) bool { return l.Tag == "es" })]
+	a := plant.AlarmSpec{Title: "Set 1: juice level above 12.5 %", Response: "Ring Anna: 2.5 times.", Written: map[string]words.Text{
+		"Set 1: juice level above 12.5 %": words.Fill("{title}: juice level above {limit}", "{limit}", "12.5 %", "{title}", "Set 1"),
+		"Ring Anna: 2.5 times.":           words.Fill("Ring Anna: 2.5 times."),
+	}}
+	if got := es.Say(a.Said(a.Title)); got != "Set 1: nivel de jugo sobre 12,5 %" {
+		t.Errorf("title: %q", got)
+	}
+	if got := a.Said(a.Title).String(); got != a.Title {
+		t.Errorf("in English: %q", got)
+	}
+	if !toCheckIn(es)(a.Said(a.Title)) || toCheckIn(all[0])(a.Said(a.Title)) {
+		t.Error("a translation has no mark, or an English text has one")
+	}
+	if got := es.Say(a.Said(a.Response)); got != a.Response || toCheckIn(es)(a.Said(a.Response)) {
+		t.Errorf("a text of the site became %q", got)
+	}
+	if got := es.Say(words.Verbatim("Reset. 12.5 high")); got != "Reset. 12.5 high" {
+		t.Errorf("what a person wrote became %q", got)
 	}
 }

@@ -1,6 +1,10 @@
 package plant
 
-import "time"
+import (
+	"time"
+
+	"calandria/plant/words"
+)
 
 // Truth is the outcome of a condition in three values. The zero value is
 // Unknown: a condition whose deciding input is bad is neither true nor false.
@@ -73,8 +77,20 @@ type AlarmSpec struct {
 	// active this one may be suppressed by design.
 	ConsequenceOf []string
 
+	// Written has the texts above as the rule file has them, with what stands for the
+	// names in braces, by what they came to.
+	Written map[string]words.Text `json:"-" state:"-"`
+
 	File string // where it was defined
 	Line int
+}
+
+// Said is one of the texts of the alarm for a reader of any language.
+func (a *AlarmSpec) Said(text string) words.Text {
+	if t, ok := a.Written[text]; ok {
+		return t
+	}
+	return words.Verbatim(text)
 }
 
 // Procedure is a document of the site, for people who act on an alarm.

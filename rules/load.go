@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // File is a rule file: its name, for messages, and its content.
@@ -662,6 +663,8 @@ type overridden struct {
 	alarmRule
 	enabled bool
 	where   map[string]origin
+	written [6]string // its texts before the limits were filled in
+	pairs   []string  // what was
 }
 
 type origin struct {
@@ -740,6 +743,14 @@ func (l *loader) expand(text string, e *plant.Equipment) string {
 	if e == nil || !strings.Contains(text, "{") {
 		return text
 	}
+	return strings.NewReplacer(l.relatives(e)...).Replace(text)
+}
+
+// relatives are what stands for {this} and the like.
+func (l *loader) relatives(e *plant.Equipment) []string {
+	if e == nil {
+		return nil
+	}
 	cond := (&scope{this: e, house: l.set.house}).related("condenser")
 	if cond == nil {
 		cond = e
@@ -748,7 +759,7 @@ func (l *loader) expand(text string, e *plant.Equipment) string {
 	if e.Parent != nil {
 		pairs = append(pairs, "{parent}", e.Parent.Path, "{parent_title}", e.Parent.Title)
 	}
-	return strings.NewReplacer(pairs...).Replace(text)
+	return pairs
 }
 
 func (l *loader) alarm(lf *loaded, field string, a *alarmRule) {
@@ -804,7 +815,10 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 		Verify: l.expand(o.Verify, this), Hazard: l.expand(o.Hazard, this), Procedure: l.expand(o.Procedure, this), Respond: o.Respond,
 		OnDelay: o.OnDelay, OffDelay: o.OffDelay, Latching: o.Latching, Confirm: o.Confirm, Realarm: o.Realarm,
 		HighlyManaged: o.HighlyManaged, NoShelving: o.NoShelving, MaxShelve: o.MaxShelve, Group: l.expand(o.Group, this),
-		File: lf.doc.File, Line: lf.doc.At(field).Line,
+		File: lf.doc.File, Line: lf.doc.At(field).Line, Written: map[string]words.Text{},
+	}
+	for i, text := range []string{spec.Title, spec.Cause, spec.Consequence, spec.Response, spec.Verify, spec.Hazard} {
+		spec.Written[text] = words.Fill(o.written[i], slices.Concat(o.pairs, l.relatives(this))...)
 	}
 	for _, t := range []string{spec.Title, spec.Cause, spec.Consequence, spec.Response, spec.Verify, spec.Hazard, spec.Procedure, spec.Group} {
 		if b := braces.FindString(t); b != "" {

@@ -29,8 +29,9 @@ func (o *overridden) fillLimits() {
 		pairs = append(pairs, "{limit."+name+"}", limitWords(text))
 	}
 	fill := strings.NewReplacer(pairs...)
-	for _, text := range []*string{&o.Title, &o.Cause, &o.Consequence, &o.Response, &o.Verify, &o.Hazard} {
-		*text = fill.Replace(*text)
+	o.pairs = pairs
+	for i, text := range []*string{&o.Title, &o.Cause, &o.Consequence, &o.Response, &o.Verify, &o.Hazard} {
+		o.written[i], *text = *text, fill.Replace(*text)
 	}
 }
 

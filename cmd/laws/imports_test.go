@@ -10,7 +10,7 @@ import (
 // Each arrow is used; one that nothing uses is taken out of the table. The
 // programs in cmd may import everything and are not listed.
 var arrows = map[string][]string{
-	"plant":               {},
+	"plant":               {"plant/words"},
 	"plant/words":         {},
 	"console/catalog":     {"plant/words"},
 	"thermo/steam":        {},
@@ -20,7 +20,7 @@ var arrows = map[string][]string{
 	"thermo/fouling":      {},
 	"thermo/pan":          {"thermo/steam", "thermo/liquor"},
 	"thermo":              {"plant", "thermo/steam", "thermo/liquor", "thermo/evaporator", "thermo/condenser", "thermo/fouling", "thermo/pan"},
-	"rules":               {"plant"},
+	"rules":               {"plant", "plant/words"},
 	"alerting":            {"plant"},
 	"alerting/notify":     {"plant", "plant/files", "alerting"},
 	"collector":           {"plant", "plant/files"},

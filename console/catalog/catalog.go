@@ -4,6 +4,7 @@
 package catalog
 
 import (
+	"cmp"
 	"embed"
 	"encoding/json"
 	"fmt"
@@ -115,6 +116,9 @@ func (l *Language) Say(t words.Text) string {
 }
 
 func (l *Language) say(format string, values []any) string {
+	if text, whole := strings.CutPrefix(format, words.Whole); whole {
+		return cmp.Or(l.texts[text], text)
+	}
 	if len(values) == 0 {
 		return l.Plain(format)
 	}

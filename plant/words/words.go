@@ -50,6 +50,20 @@ func Say(format Text, values ...any) Text {
 	return Text(b.String())
 }
 
+// Fill is a Text with names in braces, as rule files have them, and what stands for each:
+// "{title}", "Set 1". Of what stands for a limit the edge writes the figures.
+func Fill(text string, pairs ...string) Text {
+	t := string(begin) + Whole + verbatim(text)
+	for _, p := range pairs {
+		t += string(next) + "s" + verbatim(p)
+	}
+	return Text(t + string(end))
+}
+
+// Whole begins what [Text.In] asks for where only the whole text can be said otherwise: one
+// with names in braces.
+const Whole = "\x01"
+
 // Verbatim is a Text that no language changes: a name, words of the site.
 func Verbatim(s string) Text {
 	if s == "" {
@@ -74,7 +88,7 @@ func verbatim(s string) string {
 func (t Text) String() string {
 	return t.In(func(format string, values []any) string {
 		if len(values) == 0 {
-			return format
+			return strings.TrimPrefix(format, Whole)
 		}
 		return fmt.Sprintf(format, values...)
 	})
@@ -106,10 +120,25 @@ func (t Text) In(say func(format string, values []any) string) string {
 			for k, p := range parts[1:] {
 				values[k] = valueOf(p, say)
 			}
+			if text, is := strings.CutPrefix(parts[0], Whole); is {
+				out.WriteString(fill(say(Whole+text, nil), values, say))
+				continue
+			}
 			out.WriteString(say(parts[0], values))
 		}
 	}
 	return out.String()
+}
+
+func fill(text string, values []any, say func(string, []any) string) string {
+	pairs := make([]string, len(values))
+	for i, v := range values {
+		pairs[i], _ = v.(string)
+		if i%2 == 1 && strings.HasPrefix(pairs[i-1], "{limit") {
+			pairs[i] = say(pairs[i], nil)
+		}
+	}
+	return strings.NewReplacer(pairs...).Replace(text)
 }
 
 // split gives the format and the values of what was begun, and what follows it.
