@@ -145,11 +145,13 @@ func BenchmarkRead(b *testing.B) {
 	from := t0.Add(-30 * 24 * time.Hour)
 	trend := func(name string, from, to time.Time) {
 		b.Run(name, func(b *testing.B) {
+			began := cpu(b)
 			for b.Loop() {
 				if bs, err := a.Trend(ctx, "EV.EV1.signal_0", from, to, 1000); err != nil || len(bs) < 500 {
 					b.Fatal(len(bs), err)
 				}
 			}
+			b.ReportMetric(float64(cpu(b)-began)/float64(b.N)/1e6, "cpu-ms/op")
 		})
 	}
 	trend("raw/30d", from, t0)

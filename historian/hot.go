@@ -45,24 +45,42 @@ type hotStore struct {
 type segment struct {
 	n       uint64
 	path    string
-	opened  int64 // ns, the archive's clock at its first commit
-	chunks  map[int64]*chunk
+	opened  int64            // ns, the archive's clock at its first commit
+	chunks  numbered[*chunk] // by the archive's number of the tag; nil for none
 	samples int
 	size    int64
 	min     int64
 	max     int64
 	// damaged says what of the file could not be read, "" for nothing.
 	damaged string
-	// ids are the archive's numbers of the tags that the file has named, by the
-	// number that the file gives them.
-	ids map[int64]int64
+	// ids are the archive's numbers, plus one, of the tags that the file has named, by
+	// the number that the file gives them.
+	ids numbered[int64]
+}
+
+// numbered has a value for each of some small numbers; the others have none, the
+// zero value.
+type numbered[T any] []T
+
+func (n numbered[T]) at(i int64) (v T) {
+	if uint64(i) < uint64(len(n)) {
+		v = n[i]
+	}
+	return v
+}
+
+func (n *numbered[T]) set(i int64, v T) {
+	if short := i + 1 - int64(len(*n)); short > 0 {
+		*n = append(*n, make([]T, short)...)
+	}
+	(*n)[i] = v
 }
 
 func (s *segment) add(r *hotRow) {
-	c := s.chunks[r.tag]
+	c := s.chunks.at(r.tag)
 	if c == nil {
 		c = newChunk(int(r.decimals))
-		s.chunks[r.tag] = c
+		s.chunks.set(r.tag, c)
 	}
 	c.add(r)
 	s.samples++
@@ -74,7 +92,7 @@ func (h *hotStore) file(n uint64) string {
 }
 
 func newSegment(n uint64, path string) *segment {
-	return &segment{n: n, path: path, chunks: map[int64]*chunk{}, ids: map[int64]int64{}, min: math.MaxInt64, max: math.MinInt64}
+	return &segment{n: n, path: path, min: math.MaxInt64, max: math.MinInt64}
 }
 
 // open reads the segments that are there; again, it reads what has come since.
@@ -137,12 +155,12 @@ func (h *hotStore) load(s *segment) error {
 	unnamed := 0
 	end, damaged, err := walkFrames(b, func(frame []byte, _, _ int) error {
 		if frame[3] == frameTags {
-			return decodeTags(frame, func(id int64, path, unit string) { s.ids[id] = h.tag(path, unit) })
+			return decodeTags(frame, func(id int64, path, unit string) { s.ids.set(id, h.tag(path, unit)+1) })
 		}
 		return decodeFrame(frame, func(r hotRow) {
-			id, ok := s.ids[r.tag]
-			if !ok { // the frame that names it is damaged: the dictionary knows it too
-				if _, _, ok = h.named(r.tag); !ok {
+			id := s.ids.at(r.tag) - 1
+			if id < 0 { // the frame that names it is damaged: the dictionary knows it too
+				if _, _, ok := h.named(r.tag); !ok {
 					unnamed++
 					return
 				}
@@ -197,7 +215,7 @@ func (h *hotStore) commit(rows []hotRow, now int64) (err error) {
 	var fresh []int64
 	for i := range rows {
 		if id := rows[i].tag; i == 0 || rows[i-1].tag != id {
-			if _, ok := s.ids[id]; !ok {
+			if s.ids.at(id) == 0 {
 				fresh = append(fresh, id)
 			}
 		}
@@ -223,7 +241,7 @@ func (h *hotStore) commit(rows []hotRow, now int64) (err error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for _, id := range fresh {
-		s.ids[id] = id
+		s.ids.set(id, id+1)
 	}
 	for i := range rows {
 		s.add(&rows[i])
@@ -309,7 +327,7 @@ func (h *hotStore) read(tag, from, to int64) (out series) {
 	h.mu.RLock()
 	defer h.mu.RUnlock()
 	for _, s := range h.segs {
-		if c := s.chunks[tag]; c != nil {
+		if c := s.chunks.at(tag); c != nil {
 			c.read(from, to, &out)
 		}
 	}
@@ -344,8 +362,8 @@ func (h *hotStore) after(n uint64, offset int64) (rows []hotRow, _ uint64, _ int
 					return nil
 				}
 				return decodeFrame(frame, func(r hotRow) {
-					if id, ok := s.ids[r.tag]; ok {
-						r.tag = id
+					if id := s.ids.at(r.tag); id > 0 {
+						r.tag = id - 1
 						rows = append(rows, r)
 					}
 				})
@@ -369,7 +387,7 @@ func (h *hotStore) extent(tag int64) (n int, first, last int64) {
 	h.mu.RLock()
 	defer h.mu.RUnlock()
 	for _, s := range h.segs {
-		if c := s.chunks[tag]; c != nil {
+		if c := s.chunks.at(tag); c != nil {
 			n += c.samples
 			first, last = min(first, c.min), max(last, c.max)
 		}
@@ -435,7 +453,7 @@ func (a *Archive) moveDay(s *segment, day int64, decimal bool) error {
 	var tags []*tagEntry
 	a.mu.Lock()
 	for id, c := range s.chunks {
-		if (c.decimals < exactDecimals) == decimal {
+		if c != nil && (c.decimals < exactDecimals) == decimal {
 			tags = append(tags, a.byID[id])
 		}
 	}

@@ -30,6 +30,7 @@ const (
 	frameMagic   = "CLF"
 	frameHead    = 12
 	maxFrame     = 64 << 20
+	maxTags      = 4 << 20 // numbers of tags are below
 
 	frameSamples = 1
 	frameTags    = 2
@@ -233,7 +234,7 @@ func decodeTags(frame []byte, f func(id int64, path, unit string)) error {
 		id := int64(r.next())
 		path := text()
 		unit := text()
-		if r.bad {
+		if r.bad || id < 0 || id >= maxTags {
 			return errFrame
 		}
 		f(id, path, unit)
