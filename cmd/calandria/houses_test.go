@@ -120,7 +120,7 @@ func TestTwoHousesInOneStore(t *testing.T) {
 		mills, targets = append(mills, m), append(targets, strconv.Quote(m.address))
 	}
 	for _, m := range mills {
-		m.await("values", time.Minute, func(s *engine.Picture) bool { return m.point(s, "EV.economy").Usable() })
+		m.await("values", 3*time.Minute, func(s *engine.Picture) bool { return m.point(s, "EV.economy").Usable() })
 	}
 	config := filepath.Join(t.TempDir(), "prometheus.yml")
 	if err := os.WriteFile(config, fmt.Appendf(nil, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: calandria, static_configs: [{targets: [%s]}]}\nremote_write: [{url: %q}]\n",
@@ -130,7 +130,7 @@ func TestTwoHousesInOneStore(t *testing.T) {
 	addr := fmt.Sprintf("127.0.0.1:%d", freePort(t))
 	served(t, "http://"+addr+"/-/ready", "prometheus", "--config.file="+config, "--web.listen-address="+addr, "--storage.tsdb.path="+t.TempDir(), "--log.level=error")
 	for _, expr := range []string{"calandria_set_evaporation_kilograms_per_second", `calandria_value{path="EV.syrup_brix"}`} {
-		poll(t, time.Minute, func() bool { return slices.Equal(sitesOf(ask(t, store, expr)), names) }, func() string { return expr + " is not there of both houses" })
+		poll(t, 3*time.Minute, func() bool { return slices.Equal(sitesOf(ask(t, store, expr)), names) }, func() string { return expr + " is not there of both houses" })
 	}
 	// What was forwarded is each house's own value.
 	for i, name := range names {
