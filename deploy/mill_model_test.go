@@ -303,7 +303,7 @@ func (s *blindSet) run(t time.Time, heating float64) {
 		}
 		b.v = max(0, (b.q*(1-s.lossPct/100)+b.in*heatOf(b.xin)*(b.tin-b.tj)-b.heat()*rise[b.effect])/latent(s.tv[b.effect]))
 		b.l = max(0, b.in-b.v+(b.m-b.holdup)*1000/300)
-		b.m += (b.in - b.v - b.l) * dt / 1000
+		b.m = max(0.2*b.holdup, b.m+(b.in-b.v-b.l)*dt/1000) // no body boils dry: its tubes would, before that
 		b.x += (b.in*(b.xin-b.x) + b.v*b.x) * dt / (b.m * 1000)
 		b.x = min(0.82, max(0.02, b.x))
 		s.evapNow += b.v
