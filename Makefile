@@ -65,6 +65,7 @@ lint:
 	$(GO) run $(STATICCHECK) ./...
 
 lint-all: ## more linters, each with its reason in cmd/laws/golangci.yml; minutes, most of them to build the tool once
+	GOOS=windows GOARCH=amd64 $(GO) build -o /dev/null ./cmd/calandria
 	$(GO) run $(GOLANGCI) run -c cmd/laws/golangci.yml ./...
 
 vuln: ## known vulnerabilities in what the program calls

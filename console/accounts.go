@@ -13,7 +13,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"time"
 	"unicode/utf8"
 
@@ -193,9 +192,8 @@ func (a *Accounts) Save(path string) error {
 		return fmt.Errorf("write accounts: %w", err)
 	}
 	if was, statErr := os.Stat(path); statErr == nil {
-		err = f.Chmod(was.Mode().Perm())
-		if owner, ok := was.Sys().(*syscall.Stat_t); ok && err == nil {
-			err = f.Chown(int(owner.Uid), int(owner.Gid))
+		if err = f.Chmod(was.Mode().Perm()); err == nil {
+			err = giveTo(f, was)
 		}
 		if err != nil {
 			return fmt.Errorf("write accounts: keep the owner of %s: %w", path, errors.Join(err, f.Close(), os.Remove(f.Name())))
