@@ -156,7 +156,9 @@ func TestHeartbeat(t *testing.T) {
 		pages.Store(0)
 		far.lost.Store(true)
 		expect(6*time.Minute+30*time.Second, "notice far")
-		if w := c.Words(&plant.AlarmSpec{Explain: "calandria.late_stages"}); !strings.Contains(w, "notice far") || !strings.Contains(w, "no such address") {
+		var w string
+		l.Call(ctx, func(c *Core) { w = c.Words(&plant.AlarmSpec{Explain: "calandria.late_stages"}) })
+		if !strings.Contains(w, "notice far") || !strings.Contains(w, "no such address") {
 			t.Errorf("beside the alarm stands %q", w)
 		}
 		if p := l.Picture().Frame.Point(c.system[StageTag("notice")]); p.Value < 360 {

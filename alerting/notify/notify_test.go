@@ -345,29 +345,39 @@ func TestUrgentAndNewestFirst(t *testing.T) {
 // gathered, the urgent at once; and a heap of urgent ones as one.
 func TestFloodIsOneDigest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := &line{}
+		// Sending takes a while, so that what comes at one moment is there by then.
+		l := &picky{fails: func(string) bool { time.Sleep(time.Millisecond); return false }}
 		n := New(Config{Sender: l, Batch: 200, Gather: 30 * time.Second, Digest: true, Route: Route{Least: plant.PriorityLow}})
 		defer run(t, n)()
+		seen := func() (deliveries int, got []string) {
+			l.mu.Lock()
+			defer l.mu.Unlock()
+			return len(l.tries), slices.Clone(l.got)
+		}
 		for i := range 120 {
 			n.Offer(alarm(fmt.Sprintf("A%d", i), plant.PriorityMedium))
 			time.Sleep(time.Second)
 		}
-		if len(l.tries) > 11+5 || len(l.got) < 60 {
-			t.Errorf("%d deliveries of %d notices of two minutes", len(l.tries), len(l.got))
+		synctest.Wait()
+		if tries, got := seen(); tries > 11+5 || len(got) < 60 {
+			t.Errorf("%d deliveries of %d notices of two minutes", tries, len(got))
 		}
 		n.Offer(alarm("URGENT", plant.PriorityUrgent))
+		time.Sleep(100 * time.Millisecond)
 		synctest.Wait()
-		if !slices.Contains(l.got, "URGENT") {
-			t.Errorf("the urgent one waits: %q", l.got)
+		if _, got := seen(); !slices.Contains(got, "URGENT") {
+			t.Errorf("the urgent one waits: %q", got)
 		}
 		time.Sleep(time.Minute)
-		before := len(l.tries)
+		synctest.Wait()
+		before, _ := seen()
 		for i := range 50 {
 			n.Offer(alarm(fmt.Sprintf("U%d", i), plant.PriorityUrgent))
 		}
+		time.Sleep(time.Second)
 		synctest.Wait()
-		if len(l.tries) > before+2 || len(l.got) != 171 {
-			t.Errorf("%d deliveries more, %d notices in all", len(l.tries)-before, len(l.got))
+		if tries, got := seen(); tries > before+2 || len(got) != 171 {
+			t.Errorf("%d deliveries more, %d notices in all", tries-before, len(got))
 		}
 	})
 }
@@ -383,9 +393,11 @@ func TestPoisonInADigest(t *testing.T) {
 		defer run(t, n)()
 		time.Sleep(20 * time.Second)
 		synctest.Wait()
+		l.mu.Lock()
 		if len(l.got) != 59 {
 			t.Errorf("%d of 59 others within 20 s", len(l.got))
 		}
+		l.mu.Unlock()
 		time.Sleep(5 * time.Minute)
 		synctest.Wait()
 		if h := n.Health(); h.SetAside != 1 || h.Queued != 0 {
