@@ -269,6 +269,7 @@ func TestWhoMayWhat(t *testing.T) {
 		{"GET", "/healthz", [6]int{ok, ok, ok, ok, ok, ok}},
 		{"GET", "/static/tokens.css", [6]int{ok, ok, ok, ok, ok, ok}},
 		{"GET", "/sign-in", [6]int{ok, ok, ok, ok, ok, ok}},
+		{"POST", "/record/tasks/1/done", [6]int{signin, no, no, ok, ok, ok}},
 		{"GET", "/look", [6]int{303, ok, ok, ok, ok, ok}},
 		{"POST", "/theme", [6]int{ok, ok, ok, ok, ok, ok}},
 		{"POST", "/language", [6]int{ok, ok, ok, ok, ok, ok}},

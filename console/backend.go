@@ -81,7 +81,8 @@ type Backend interface {
 	// Explain says what an alarm's condition is made of and how it stands. An
 	// alarm that is not there is a [*engine.Refused].
 	Explain(ctx context.Context, alarm string) (rules.Explanation, error)
-	// Note journals an operator's remark: source, text, user and station of the event.
+	// Note journals an operator's remark: source, text, user and station of the event. Its
+	// kind may be that of a task, or that one is done.
 	Note(ctx context.Context, e plant.Event) error
 
 	// Past lists corrections and jobs, the oldest first.

@@ -93,6 +93,8 @@ func verbOf(key string) (verb, bool) {
 
 // recorded are the messages after something else was put on record.
 var recorded = map[string]words.Text{
+	"task":          "Recorded: the task is done.",
+	"handed":        "The task is on record. It stands on each shift's report until it is done.",
 	"correction":    "The correction is on record. What depends on it is calculated again.",
 	"withdrawn":     "The correction is taken back. What depends on it is calculated again.",
 	"recalculation": "The past is calculated again beside the running program; the job below says how far it is.",

@@ -36,6 +36,11 @@ func badProxies(list []string) bool {
 
 func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 	x := OptionsOf(h)
+	for i := range x.Reports {
+		if field, problem, fix := x.Reports[i].check(); field != "" {
+			fault(fmt.Sprintf("console.reports[%d].%s", i, field), problem, fix)
+		}
+	}
 	looked, problem, fix := x.Display.check()
 	switch {
 	case x.Certificate != "" && x.Key == "":

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -759,7 +760,7 @@ func (m *fakeMill) StopTrial(alarm string) {
 
 func (m *fakeMill) Note(_ context.Context, n plant.Event) error {
 	m.step(func(now time.Time) {
-		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: plant.EventNote, Source: n.Source, User: n.User, Station: n.Station, Text: n.Text})
+		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: cmp.Or(n.Kind, plant.EventNote), Source: n.Source, User: n.User, Station: n.Station, Text: n.Text, Occurrence: n.Occurrence})
 	})
 	return m.broken
 }

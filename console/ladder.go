@@ -353,8 +353,13 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 		if r := v.Figures[i].Value; r.Path != "" {
 			if t, ok := s.b.House().Find(r.Path); ok && t.Source != plant.Measured {
 				v.Figures[i].Note = "calculated"
-				if t.Source == plant.Fixed {
+				switch {
+				case t.Source == plant.Fixed:
 					v.Figures[i].Note = "fixed"
+				case t.Name == "economy_measured":
+					v.Figures[i].Note = "steam by its meter"
+				case t.Name == "economy":
+					v.Figures[i].Note = "steam by balance"
 				}
 			}
 		}

@@ -323,8 +323,36 @@ func (s *Server) reportTags() []string {
 // errIncomplete says that the archive answered for some quantities only.
 var errIncomplete = errors.New("the archive did not answer in time for all")
 
+// boilingNote stands beside averages.
+const boilingNote = "Averages of a batch pan count only while a strike ran in it."
+
+// boiling reports whether a strike ran in a pan at a moment; a continuous pan always boils.
+func (s *Server) boiling(ctx context.Context, from, to, now time.Time) func(pan string, at time.Time) bool {
+	type span struct{ from, to time.Time }
+	ran := map[string][]span{}
+	records, err := s.strikeRecords(ctx, now, plant.StrikeFilter{From: from, To: to.Add(24 * time.Hour), Limit: 5000})
+	known, err2 := s.strikes(ctx, now)
+	if err := errors.Join(err, err2); err != nil {
+		s.log.Warn("console: strikes behind averages", "err", err)
+	}
+	for i := range records {
+		ran[records[i].Pan] = append(ran[records[i].Pan], span{records[i].Start, records[i].End})
+	}
+	for _, p := range known {
+		if p.Running != nil {
+			ran[p.Pan] = append(ran[p.Pan], span{p.Running.Start, now})
+		}
+	}
+	return func(pan string, at time.Time) bool {
+		e, ok := s.b.House().Equip(pan)
+		return ok && e.Pan != nil && len(e.Pan.Compartments) > 0 ||
+			slices.ContainsFunc(ran[pan], func(x span) bool { return !at.Before(x.from) && at.Before(x.to) })
+	}
+}
+
 // averages gives what it could; the error is errIncomplete if that is not all.
-func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow, error) {
+func (s *Server) averages(ctx context.Context, from, to, now time.Time) ([]averageRow, error) {
+	boiling := s.boiling(ctx, from, to, now)
 	ctx, cancel := context.WithTimeout(ctx, reportWait)
 	defer cancel()
 	tags := s.reportTags()
@@ -341,7 +369,12 @@ func (s *Server) averages(ctx context.Context, from, to time.Time) ([]averageRow
 			}()
 			t, _ := s.b.House().Find(path)
 			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: s.unit(t).text}
-			o, err := s.over(ctx, path, from, to, 240)
+			var counts func(time.Time) bool
+			if t.Class == plant.ClassPan {
+				r.Label += " while boiling"
+				counts = func(at time.Time) bool { return boiling(t.Owner, at) }
+			}
+			o, err := s.over(ctx, path, from, to, 240, counts)
 			if err != nil {
 				s.log.Warn("console: averages of a shift", "tag", path, "err", err)
 				missing.Store(true)
@@ -378,6 +411,9 @@ type shiftData struct {
 	Cleanings                 []doneRow
 	Strikes                   []strikeRow
 	Note                      noteForm
+	Tables                    []reportTable // totals, strikes of the pans, targets
+	Tasks                     []task
+	PDF, CSV                  string
 }
 
 type standingRow struct {
@@ -432,7 +468,7 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		d.Next = href(to.Add(time.Minute))
 	}
 	key := fmt.Sprintf("%d %d", from.Unix(), length)
-	d.Averages, err = kept(s.answers, s.lookKey+"shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(r.Context(), from, end) })
+	d.Averages, err = kept(s.answers, s.lookKey+"shift averages "+key, now, measureFresh, func() ([]averageRow, error) { return s.averages(r.Context(), from, end, now) })
 	if d.Incomplete = errors.Is(err, errIncomplete); err != nil && !d.Incomplete {
 		return nil, err
 	}
@@ -465,6 +501,25 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 	}
 	d.Cleanings = s.doneRows(done)
 	d.Strikes = s.shiftStrikes(ctx, from, end, now)
+	if d.Tasks, err = s.tasks(ctx, now); err != nil {
+		return nil, fmt.Errorf("read the journal: %w", err)
+	}
+	rep := &report{Span: reportSpans[0], begin: from, end: to, upto: end}
+	for _, set := range s.b.House().Of(plant.ClassSet) {
+		t, err := kept(s.answers, s.lookKey+"shift totals "+set.Path+key, now, measureFresh, func() (reportTable, error) { return s.totals(ctx, rep, set) })
+		if err != nil {
+			return nil, err
+		}
+		d.Tables = append(d.Tables, t)
+	}
+	pans, err := s.strikeTotals(ctx, rep, now)
+	targets, err2 := s.targetTable(ctx, rep)
+	if err := errors.Join(err, err2); err != nil {
+		return nil, err
+	}
+	d.Tables = slices.DeleteFunc(append(d.Tables, pans, targets), func(t reportTable) bool { return len(t.Rows) == 0 })
+	at := fmt.Sprintf("/record/report?span=shift&hours=%d&at=%s&format=", length, url.QueryEscape(from.In(s.site).Format("2006-01-02T15:04")))
+	d.PDF, d.CSV = at+"pdf", at+"csv"
 	return &view{Template: "shift.html", Title: "Shift report", Section: "record", Data: d}, nil
 }
 
@@ -549,7 +604,10 @@ func (s *Server) addNote(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := r.PostForm
-	n := plant.Event{Source: f.Get("source"), Station: station(r)}
+	n, said := plant.Event{Source: f.Get("source"), Station: station(r)}, "note"
+	if f.Get("task") != "" {
+		n.Kind, said = plant.EventTask, "handed"
+	}
 	var err error
 	if n.User, err = cleanText("Name", f.Get("name"), maxName); err == nil {
 		n.Text, err = cleanText("Note", f.Get("text"), maxText)
@@ -586,7 +644,7 @@ func (s *Server) addNote(w http.ResponseWriter, r *http.Request) {
 	if f.Get("from") == "shift" {
 		back = "/record/shift"
 	}
-	http.Redirect(w, r, back+"?done=note", http.StatusSeeOther)
+	http.Redirect(w, r, back+"?done="+said, http.StatusSeeOther)
 }
 
 // --- Export ---

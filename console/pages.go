@@ -683,9 +683,9 @@ func (s *Server) presets() []link {
 			add(set.Name+": "+k.text, paths)
 		}
 		var paths []string
-		for _, n := range []string{"steam_flow", "steam_calculated", "evaporation", "economy", "syrup_brix"} {
-			if set.Tag(n) != plant.NoTag {
-				paths = append(paths, set.Path+"."+n)
+		for _, names := range [][]string{{"steam_flow", "steam_calculated"}, {"evaporation"}, {"economy_measured", "economy"}, {"syrup_brix"}} {
+			if path, ok := first(set, names...); ok {
+				paths = append(paths, path)
 			}
 		}
 		add(set.Name+": steam and evaporation", paths)
@@ -800,7 +800,7 @@ var kindWords = map[plant.EventKind]words.Text{
 	plant.EventUnsuppress: "no longer suppressed", plant.EventOutOfService: "out of service", plant.EventInService: "back in service",
 	plant.EventRealarm: "called again", plant.EventQuality: "quality", plant.EventRejected: "refused", plant.EventComment: "comment",
 	plant.EventChange: "changed", plant.EventFirstUp: "first up", plant.EventStart: "program started", plant.EventStop: "program stopped",
-	plant.EventSource: "source", plant.EventRecord: "recording", plant.EventConfig: "configuration", plant.EventNote: "note", plant.EventAccess: "access", plant.EventNotify: "notices",
+	plant.EventSource: "source", plant.EventRecord: "recording", plant.EventConfig: "configuration", plant.EventNote: "note", plant.EventTask: "task", plant.EventDone: "task done", plant.EventAccess: "access", plant.EventNotify: "notices",
 	plant.EventCorrection: "correction",
 }
 

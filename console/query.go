@@ -95,7 +95,7 @@ var kindGroups = []kindGroup{
 	{"", "alarms, actions and the program", nil},
 	{"alarms", "alarms", []plant.EventKind{plant.EventAlarm, plant.EventReturn, plant.EventRealarm, plant.EventFirstUp}},
 	{"actions", "people's actions", []plant.EventKind{plant.EventAck, plant.EventConfirm, plant.EventReset, plant.EventShelve, plant.EventUnshelve,
-		plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventCorrection, plant.EventRejected, plant.EventAccess}},
+		plant.EventOutOfService, plant.EventInService, plant.EventComment, plant.EventNote, plant.EventTask, plant.EventDone, plant.EventCorrection, plant.EventRejected, plant.EventAccess}},
 	{"logic", "suppression and quality", []plant.EventKind{plant.EventSuppress, plant.EventUnsuppress, plant.EventQuality}},
 	{"program", "the program", []plant.EventKind{plant.EventStart, plant.EventStop, plant.EventSource, plant.EventRecord, plant.EventNotify, plant.EventConfig, plant.EventChange}},
 }

@@ -6,10 +6,12 @@ import (
 	"context"
 	"encoding/csv"
 	"fmt"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -20,7 +22,7 @@ import (
 	"calandria/thermo/fouling"
 )
 
-// A report of a day, a week or a season: the same tables as a page, as CSV and as PDF.
+// A report of a shift, a day, a week or a season: the same tables as a page, as CSV and as PDF.
 
 // reportSpan is a length of report. Flows are summed in steps; a step is short
 // against what a shift changes, and few enough for a season.
@@ -30,7 +32,7 @@ type reportSpan struct {
 	step      time.Duration
 }
 
-var reportSpans = []reportSpan{{"day", "Day", 1, 10 * time.Minute}, {"week", "Week", 7, time.Hour}, {"season", "Season", 0, 6 * time.Hour}}
+var reportSpans = []reportSpan{{"shift", "Shift", 0, 5 * time.Minute}, {"day", "Day", 1, 10 * time.Minute}, {"week", "Week", 7, time.Hour}, {"season", "Season", 0, 6 * time.Hour}}
 
 // seasonDays is the longest season a report looks back on, ours.
 const seasonDays = 240
@@ -52,22 +54,23 @@ type report struct {
 	Spans            []reportSpan
 	Before, Next     string // addresses
 	CSV, PDF, At     string
+	Orders           []ReportOrder
 	begin, end, upto time.Time
 }
 
 // parseReport reads span and at: a day of the report that is asked for.
 func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
-	d := &report{Spans: reportSpans}
+	d := &report{Spans: reportSpans, Orders: s.opt.Reports}
 	for _, x := range reportSpans {
 		if x.Key == cmp.Or(q.Get("span"), "week") {
 			d.Span = x
 		}
 	}
 	if d.Span.Key == "" {
-		return nil, badQuery("span: write day, week or season.")
+		return nil, badQuery("span: write shift, day, week or season.")
 	}
 	at := now.In(s.site)
-	if v := q.Get("at"); v != "" {
+	if v := q.Get("at"); v != "" && d.Span.Key != "shift" {
 		t, err := time.ParseInLocation("2006-01-02", v, s.site)
 		if err != nil || t.Year() < 1970 || t.Year() > 2200 {
 			return nil, badQuery("at: write a day of the report as 2026-03-01.")
@@ -78,7 +81,15 @@ func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
 	if at.Before(day) && q.Get("at") == "" {
 		day = day.AddDate(0, 0, -1)
 	}
+	layout, length := "2006-01-02", ""
 	switch d.Span.Key {
+	case "shift":
+		var err error
+		var hours int
+		if d.begin, d.end, _, hours, err = s.parseShift(q, now); err != nil {
+			return nil, err
+		}
+		day, layout, length = d.begin, "2006-01-02T15:04", fmt.Sprintf("&hours=%d", hours)
 	case "day":
 		d.begin, d.end = day, day.AddDate(0, 0, 1)
 	case "week": // from Monday
@@ -96,17 +107,21 @@ func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
 		d.upto, d.Running = now, true
 	}
 	href := func(t time.Time, format string) string {
-		h := "/record/report?span=" + d.Span.Key + "&at=" + t.In(s.site).Format("2006-01-02")
+		h := "/record/report?span=" + d.Span.Key + "&at=" + t.In(s.site).Format(layout) + length
 		if format != "" {
 			h += "&format=" + format
 		}
 		return h
 	}
-	d.Before = href(d.begin.AddDate(0, 0, -1), "")
+	before := d.begin.AddDate(0, 0, -1)
+	if d.Span.Key == "shift" {
+		before = d.begin.Add(-time.Minute)
+	}
+	d.Before = href(before, "")
 	if !d.Running {
 		d.Next = href(d.end, "")
 	}
-	d.At = day.Format("2006-01-02")
+	d.At = day.In(s.site).Format(layout)
 	d.CSV, d.PDF = href(day, "csv"), href(day, "pdf")
 	d.From, d.To, d.Made = s.stamp(d.begin)[:16].String(), s.stamp(d.upto)[:16].String(), s.stamp(now)[:16].String()
 	d.Title = d.Span.Text + " report"
@@ -121,13 +136,13 @@ type overview struct{ mean, low, high, hours, percentGood float64 }
 func (o overview) total() float64 { return o.mean * o.hours }
 
 // over asks for n stretches, so that no spike is lost and the archive answers from its
-// roll-ups.
-func (s *Server) over(ctx context.Context, path string, from, to time.Time, n int) (o overview, err error) {
+// roll-ups. Only stretches whose middle counts are in; nil: all do.
+func (s *Server) over(ctx context.Context, path string, from, to time.Time, n int, counts func(time.Time) bool) (o overview, err error) {
 	b, err := s.trend(ctx, path, from, to, n)
 	o.low, o.high = math.Inf(1), math.Inf(-1)
 	step := to.Sub(from).Hours() / float64(n)
 	for _, x := range b {
-		if h := step * x.PercentGood / 100; !math.IsNaN(x.Mean) {
+		if h := step * x.PercentGood / 100; !math.IsNaN(x.Mean) && (counts == nil || counts(x.Start.Add(to.Sub(from)/time.Duration(2*n)))) {
 			o.mean, o.hours = o.mean+x.Mean*h, o.hours+h
 			o.low, o.high = min(o.low, x.Min), max(o.high, x.Max)
 		}
@@ -140,7 +155,7 @@ func (s *Server) over(ctx context.Context, path string, from, to time.Time, n in
 }
 
 func (s *Server) reported(ctx context.Context, d *report, path string) (overview, error) {
-	return s.over(ctx, path, d.begin, d.upto, max(1, int(d.upto.Sub(d.begin)/d.Span.step)))
+	return s.over(ctx, path, d.begin, d.upto, max(1, int(d.upto.Sub(d.begin)/d.Span.step)), nil)
 }
 
 // first is the first signal or quantity of a list that a vessel has.
@@ -154,7 +169,8 @@ func first(e *plant.Equipment, names ...string) (string, bool) {
 }
 
 func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (reportTable, error) {
-	t := reportTable{Title: set.Title + ": totals", Columns: []string{"flow", "total, t", "mean, t/h", "hours with a value"},
+	u := s.units[kindMass]
+	t := reportTable{Title: set.Title + ": totals", Columns: []string{"flow", "total, t", "mean, " + u.text.String(), "hours with a value"},
 		Note: "Only hours with a usable value are in a total."}
 	sums := map[string]overview{}
 	for _, f := range []struct {
@@ -175,7 +191,7 @@ func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (r
 		sums[f.name] = x
 		row := []string{f.name, dash, dash, decimals(x.hours, 1).String()}
 		if x.hours > 0 {
-			row[1], row[2] = decimals(x.total(), 0).String(), decimals(x.mean, 1).String()
+			row[1], row[2] = decimals(x.total(), 0).String(), decimals(u.of(x.mean), u.digits).String()
 		}
 		t.Rows = append(t.Rows, row)
 	}
@@ -339,7 +355,10 @@ func (s *Server) report(ctx context.Context, q url.Values, now time.Time) (*repo
 		parts = append(parts, func() (reportTable, error) { return s.totals(ctx, d, set) },
 			func() (reportTable, error) { return s.bodies(ctx, d, set, now) })
 	}
-	parts = append(parts, func() (reportTable, error) { return s.strikeTotals(ctx, d, now) }, func() (reportTable, error) { return s.gaps(ctx, d) })
+	parts = append(parts, func() (reportTable, error) { return s.strikeTotals(ctx, d, now) },
+		func() (reportTable, error) { return s.gaps(ctx, d) },
+		func() (reportTable, error) { return s.averageTable(ctx, d, now) }, func() (reportTable, error) { return s.targetTable(ctx, d) },
+		func() (reportTable, error) { return s.taskTable(ctx, now) })
 	for _, part := range parts {
 		t, err := part()
 		if err != nil {
@@ -350,6 +369,127 @@ func (s *Server) report(ctx context.Context, q url.Values, now time.Time) (*repo
 	alarms, err := s.alarmTotals(ctx, d)
 	d.Tables = slices.DeleteFunc(append(d.Tables, alarms...), func(t reportTable) bool { return len(t.Rows) == 0 })
 	return d, err
+}
+
+// averageTable is the averages of the main quantities.
+func (s *Server) averageTable(ctx context.Context, d *report, now time.Time) (reportTable, error) {
+	t := reportTable{Title: "Averages", Columns: []string{"quantity", "mean", "lowest", "highest", "unit"}, Note: boilingNote}
+	rows, err := s.averages(ctx, d.begin, d.upto, now)
+	for _, r := range rows {
+		t.Rows = append(t.Rows, []string{r.Source + " " + r.Label.String(), r.Mean.String(), r.Low.String(), r.High.String(), r.Unit.String()})
+	}
+	return t, err
+}
+
+// Target is what the site wants the mean of a tag to be over a shift, a day or more, in the
+// unit of the program; either bound may be left out.
+type Target struct {
+	Least *float64 `yaml:"least"`
+	Most  *float64 `yaml:"most"`
+}
+
+// targetTable sets the means against the targets of the site.
+func (s *Server) targetTable(ctx context.Context, d *report) (reportTable, error) {
+	t := reportTable{Title: "Targets of the site", Columns: []string{"quantity", "target", "mean", "unit", "met"}}
+	for _, path := range slices.Sorted(maps.Keys(s.opt.Targets)) {
+		tag, ok := s.b.House().Find(path)
+		if !ok {
+			t.Rows = append(t.Rows, []string{path, dash, dash, "", "there is no such tag"})
+			continue
+		}
+		x, err := s.reported(ctx, d, path)
+		if err != nil {
+			return t, err
+		}
+		want, u := s.opt.Targets[path], s.unit(tag)
+		low, high, met := want.Least, want.Most, "yes"
+		if low != nil && x.mean < *low || high != nil && x.mean > *high {
+			met = "no"
+		}
+		if u.scale < 0 { // a vacuum counts the other way
+			low, high = high, low
+		}
+		var text []string
+		if low != nil {
+			text = append(text, "from "+s.number(tag, *low).String())
+		}
+		if high != nil {
+			text = append(text, "to "+s.number(tag, *high).String())
+		}
+		row := []string{tagLabel(tag).String(), strings.Join(text, " "), s.number(tag, x.mean).String(), u.text.String(), met}
+		if x.hours == 0 {
+			row[2], row[4] = dash, "no value"
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t, nil
+}
+
+// task is something that a shift hands over until it is done.
+type task struct {
+	Seq               uint64
+	Text, Source, Who string
+	Age, Given        words.Text
+}
+
+// tasksMost is how many entries of tasks are looked through.
+const tasksMost = 50_000
+
+// tasks are those that are not done, the oldest first.
+func (s *Server) tasks(ctx context.Context, now time.Time) (open []task, err error) {
+	events, err := s.journal(ctx, plant.EventFilter{Kinds: []plant.EventKind{plant.EventTask, plant.EventDone}}, tasksMost)
+	done := map[uint64]bool{}
+	for _, e := range events {
+		if e.Kind == plant.EventDone {
+			done[e.Occurrence] = true
+		}
+	}
+	for _, e := range events {
+		if e.Kind == plant.EventTask && !done[e.Seq] {
+			open = append(open, task{e.Seq, e.Text, e.Source, e.User, age(now, e.Time), s.minute(e.Time)})
+		}
+	}
+	slices.SortFunc(open, func(a, b task) int { return cmp.Compare(a.Seq, b.Seq) })
+	return open, err
+}
+
+func (s *Server) taskTable(ctx context.Context, now time.Time) (reportTable, error) {
+	t := reportTable{Title: "To do", Columns: []string{"task", "about", "given by", "since"}}
+	open, err := s.tasks(ctx, now)
+	for _, x := range open {
+		t.Rows = append(t.Rows, []string{x.Text, x.Source, x.Who, x.Given.String()})
+	}
+	return t, err
+}
+
+// taskDone journals that a task is done.
+func (s *Server) taskDone(w http.ResponseWriter, r *http.Request) {
+	if !s.form(w, r) {
+		return
+	}
+	seq, _ := strconv.ParseUint(r.PathValue("seq"), 10, 63)
+	open, err := s.tasks(r.Context(), time.Now())
+	if err != nil {
+		s.answer(w, r, err)
+		return
+	}
+	who, err := cleanText("Name", r.PostForm.Get("name"), maxName)
+	var problem words.Text
+	if err != nil {
+		problem = words.Verbatim(err.Error())
+	}
+	i := slices.IndexFunc(open, func(t task) bool { return t.Seq == seq })
+	e := plant.Event{Kind: plant.EventDone, Occurrence: seq, Station: station(r)}
+	switch e.User = cmp.Or(who, nameOf(r)); {
+	case problem != "":
+	case i < 0:
+		problem = "There is no such task, or somebody was quicker."
+	case e.User == "":
+		problem = needsName.problem
+	default:
+		e.Source, e.Text = open[i].Source, open[i].Text
+	}
+	s.tell(w, r, problem, s.shiftPage, func(ctx context.Context) error { return s.b.Note(ctx, e) }, e.User, "/record/shift?done=task")
 }
 
 // reportPage shows a report; with format=csv or format=pdf it is a file.
@@ -367,33 +507,30 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) {
 		s.page(s.reportPage)(w, r)
 		return
 	}
-	d, err := s.report(r.Context(), r.URL.Query(), s.b.Picture().Clock(time.Now()))
+	now := s.b.Picture().Clock(time.Now())
+	d, err := s.parseReport(r.URL.Query(), now)
+	var data []byte
+	if format != "csv" && format != "pdf" {
+		err = badQuery("format: write csv or pdf.")
+	}
+	if err == nil {
+		data, err = s.reportData(r.Context(), r.URL.Query(), format, now)
+	}
 	if err != nil {
 		s.answer(w, r, err)
 		return
 	}
-	name := fmt.Sprintf("report-%s-%s", d.Span.Key, d.begin.Format("2006-01-02"))
-	switch format {
-	case "csv":
-		csvHead(w, name+".csv")
-		s.reportCSV(w, d)
-	case "pdf":
-		var b bytes.Buffer
-		if err := s.reportPDF(&b, d); err != nil {
-			s.answer(w, r, err)
-			return
-		}
+	if format == "csv" {
+		csvHead(w, d.fileName()+".csv")
+	} else {
 		w.Header().Set("Content-Type", "application/pdf")
-		w.Header().Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", name+".pdf"))
-		http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b.Bytes()))
-	default:
-		s.answer(w, r, badQuery("format: write csv or pdf."))
+		w.Header().Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", d.fileName()+".pdf"))
 	}
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))
 }
 
 // reportCSV writes all tables, one row a figure: table, row, column, value.
-func (s *Server) reportCSV(w http.ResponseWriter, d *report) {
-	c := csv.NewWriter(w)
+func (s *Server) reportCSV(c *csv.Writer, d *report) error {
 	c.Write([]string{"report", "from", "to", "table", "row", "column", "value"})
 	for _, t := range d.Tables {
 		for _, row := range t.Rows {
@@ -405,4 +542,5 @@ func (s *Server) reportCSV(w http.ResponseWriter, d *report) {
 		}
 	}
 	c.Flush()
+	return c.Error()
 }

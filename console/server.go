@@ -72,6 +72,12 @@ type Options struct {
 	OpenView bool `yaml:"open_view"`
 	// Display is how the site has figures shown; a person may choose otherwise.
 	Display Look `yaml:"display"`
+	// Targets are what the site wants, by the path of a tag.
+	Targets map[string]Target `yaml:"targets"`
+	// Reports are made by a schedule.
+	Reports []ReportOrder `yaml:"reports"`
+	// Mail sends a file by the notifier of that name; nil: this program sends none.
+	Mail func(ctx context.Context, notifier, subject, name, kind string, data []byte) error
 	// Idle is how long a session lasts without a request; default 12 h.
 	Idle time.Duration `yaml:"session_idle"`
 	// Journal takes the events of signing in and out, and of what was refused.
@@ -350,6 +356,7 @@ func (s *Server) routes() *http.ServeMux {
 	on("GET /record/report", toLook, s.reportFile)
 	on("GET /record/shift", toLook, s.page(s.shiftPage))
 	on("POST /record/note", toAct, s.addNote)
+	on("POST /record/tasks/{seq}/done", toAct, s.taskDone)
 	on("GET /past", toLook, s.page(s.pastPage))
 	on("POST /past/correct", toTry, s.correct)
 	on("POST /past/corrections/{id}/withdraw", toTry, s.withdraw)

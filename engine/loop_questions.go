@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"time"
@@ -77,7 +78,7 @@ func (l *Loop) Act(ctx context.Context, f func(c *Core, now time.Time) (plant.Ev
 		if err != nil {
 			return e, err
 		}
-		if e.Time, e.Kind = now, plant.EventNote; e.Text != "" {
+		if e.Time, e.Kind = now, cmp.Or(e.Kind, plant.EventNote); e.Text != "" {
 			l.Event(e)
 		}
 		l.Show(now)
@@ -86,7 +87,7 @@ func (l *Loop) Act(ctx context.Context, f func(c *Core, now time.Time) (plant.Ev
 	return err
 }
 
-// Note journals a person's remark.
+// Note journals a person's remark, or a task of the handover and that it is done.
 func (l *Loop) Note(ctx context.Context, e plant.Event) error {
 	return l.Act(ctx, func(*Core, time.Time) (plant.Event, error) { return e, nil })
 }

@@ -53,6 +53,8 @@ const (
 	EventRecord EventKind = "RECORD" // the journal or archive failed or recovered
 	EventConfig EventKind = "CONFIG" // configuration loaded or refused
 	EventNote   EventKind = "NOTE"   // an operator's note, a cleaning record
+	EventTask   EventKind = "TASK"   // something to be done, handed over until it is
+	EventDone   EventKind = "DONE"   // a task is done: that of the number in Occurrence
 	EventNotify EventKind = "NOTIFY" // notices could not be delivered, were refused, or are delivered again
 	EventAccess EventKind = "ACCESS" // sign-in, sign-out, refusal
 

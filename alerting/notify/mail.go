@@ -6,10 +6,12 @@ import (
 	"crypto/sha256"
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/base64"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"mime"
+	"mime/multipart"
 	"mime/quotedprintable"
 	"net"
 	"net/smtp"
@@ -53,6 +55,39 @@ func (m *Mail) Send(ctx context.Context, batch []Notice) error {
 	if len(batch) == 0 {
 		return nil
 	}
+	return m.post(ctx, m.message(batch, time.Now()))
+}
+
+// SendFile sends a file, such as a report, with a line of text.
+func (m *Mail) SendFile(ctx context.Context, subject, name, kind string, data []byte) error {
+	now := time.Now()
+	var b bytes.Buffer
+	sum := sha256.Sum256(append([]byte(now.String()+name), data...))
+	m.head(&b, subject, hex.EncodeToString(sum[:16]), now)
+	parts := multipart.NewWriter(&b)
+	fmt.Fprintf(&b, "Content-Type: multipart/mixed; boundary=%s\r\n\r\n", parts.Boundary())
+	w, err := parts.CreatePart(textproto.MIMEHeader{"Content-Type": {"text/plain; charset=utf-8"}, "Content-Transfer-Encoding": {"quoted-printable"}})
+	if err == nil {
+		q := quotedprintable.NewWriter(w)
+		fmt.Fprintf(q, "%s\r\n%s\r\n%s\r\n", subject, oneLine(m.Site.Name), advice)
+		q.Close()
+		w, err = parts.CreatePart(textproto.MIMEHeader{"Content-Type": {kind}, "Content-Transfer-Encoding": {"base64"},
+			"Content-Disposition": {fmt.Sprintf("attachment; filename=%q", name)}})
+	}
+	if err != nil {
+		return err
+	}
+	for text := base64.StdEncoding.EncodeToString(data); text != ""; { // lines of 76, RFC 2045
+		n := min(76, len(text))
+		fmt.Fprintf(w, "%s\r\n", text[:n])
+		text = text[n:]
+	}
+	parts.Close()
+	return m.post(ctx, b.Bytes())
+}
+
+// post hands a message to the server.
+func (m *Mail) post(ctx context.Context, message []byte) error {
 	host, _, err := net.SplitHostPort(m.Server)
 	if err != nil {
 		return fmt.Errorf("mail server: %w", err)
@@ -122,7 +157,7 @@ func (m *Mail) Send(ctx context.Context, batch []Notice) error {
 	if err != nil {
 		return m.sort("message", err)
 	}
-	if _, err := w.Write(m.message(batch, time.Now())); err != nil {
+	if _, err := w.Write(message); err != nil {
 		return fmt.Errorf("mail server %s: %w", m.Server, err)
 	}
 	if err := w.Close(); err != nil {
@@ -145,27 +180,32 @@ func (m *Mail) sort(what string, err error) error {
 	return wrapped
 }
 
+// head writes the lines that every mail has. What it gives writes one more.
+func (m *Mail) head(b *bytes.Buffer, subject, id string, now time.Time) func(k, v string) {
+	head := func(k, v string) { fmt.Fprintf(b, "%s: %s\r\n", k, v) }
+	head("From", m.From)
+	head("To", strings.Join(m.To, ",\r\n "))
+	head("Subject", mime.QEncoding.Encode("utf-8", subject))
+	head("Date", now.Format(time.RFC1123Z))
+	head("Message-ID", "<"+id+"@"+m.From[strings.LastIndexByte(m.From, '@')+1:]+">")
+	head("Auto-Submitted", "auto-generated") // RFC 3834: no automatic answers
+	head("MIME-Version", "1.0")
+	return head
+}
+
 // message writes the mail. Nothing from outside gets into a header as it is:
 // addresses were checked with the configuration, the subject is one encoded
 // line, the rest is quoted-printable.
 func (m *Mail) message(batch []Notice, now time.Time) []byte {
 	var b bytes.Buffer
-	head := func(k, v string) { fmt.Fprintf(&b, "%s: %s\r\n", k, v) }
 	sum := sha256.New()
 	for i := range batch {
 		sum.Write([]byte(batch[i].Key() + "\n"))
 	}
-	domain := m.From[strings.LastIndexByte(m.From, '@')+1:]
-	head("From", m.From)
-	head("To", strings.Join(m.To, ",\r\n "))
-	head("Subject", mime.QEncoding.Encode("utf-8", m.Site.subject(batch)))
-	head("Date", now.Format(time.RFC1123Z))
-	head("Message-ID", "<"+hex.EncodeToString(sum.Sum(nil)[:16])+"@"+domain+">")
-	head("Auto-Submitted", "auto-generated") // RFC 3834: no automatic answers
+	head := m.head(&b, m.Site.subject(batch), hex.EncodeToString(sum.Sum(nil)[:16]), now)
 	if slices.ContainsFunc(batch, func(n Notice) bool { return n.Event.Priority == plant.PriorityUrgent }) {
 		head("Importance", "high")
 	}
-	head("MIME-Version", "1.0")
 	head("Content-Type", "text/plain; charset=utf-8")
 	head("Content-Transfer-Encoding", "quoted-printable")
 	b.WriteString("\r\n")

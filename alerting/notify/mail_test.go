@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"mime"
+	"mime/multipart"
 	"mime/quotedprintable"
 	"net"
 	"net/http/httptest"
@@ -166,6 +167,39 @@ func decodeMail(t testing.TB, raw string) (*mail.Message, string, string) {
 		t.Fatal(err)
 	}
 	return m, subject, strings.ReplaceAll(string(text), "\r\n", "\n")
+}
+
+// A file goes as an attachment (RFC 2045, 2046), read back by the standard library.
+func TestMailFile(t *testing.T) {
+	s := newMailServer(t, true, false)
+	want := bytes.Repeat([]byte("%PDF \x00\xff\r\n."), 50)
+	if err := s.sender(t, "tls").SendFile(t.Context(), "Mühle: week report", "week.pdf", "application/pdf", want); err != nil {
+		t.Fatal(err)
+	}
+	msg, subject, _ := decodeMail(t, s.mails[0])
+	kind, p, err := mime.ParseMediaType(msg.Header.Get("Content-Type"))
+	if err != nil || kind != "multipart/mixed" || subject != "Mühle: week report" {
+		t.Fatalf("%s, %s, %v", kind, subject, err)
+	}
+	again, err := mail.ReadMessage(strings.NewReader(s.mails[0]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := multipart.NewReader(again.Body, p["boundary"])
+	text, err := parts.NextPart()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if body, err := io.ReadAll(text); err != nil || !strings.Contains(string(body), "Mill (invented)") {
+		t.Errorf("text %q, %v", body, err)
+	}
+	file, err := parts.NextPart()
+	if err != nil || file.FileName() != "week.pdf" || file.Header.Get("Content-Type") != "application/pdf" {
+		t.Fatalf("%+v, %v", file, err)
+	}
+	if got, err := io.ReadAll(base64.NewDecoder(base64.StdEncoding, file)); err != nil || !bytes.Equal(got, want) {
+		t.Errorf("%d bytes, %v, want %d", len(got), err, len(want))
+	}
 }
 
 func TestMail(t *testing.T) {

@@ -24,32 +24,7 @@ func TestPictures(t *testing.T) {
 		t.Log("run with -pictures FOLDER")
 		return
 	}
-	cmd := exec.Command(program(t), "demo", "--listen", "127.0.0.1:0")
-	cmd.Stderr = os.Stderr
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { cmd.Process.Signal(os.Interrupt); cmd.Wait() })
-	address := ""
-	lines := bufio.NewScanner(out)
-	for address == "" && lines.Scan() {
-		if m := regexp.MustCompile(`Console +(http://\S+)`).FindStringSubmatch(lines.Text()); m != nil {
-			address = m[1]
-		}
-	}
-	if address == "" {
-		t.Fatal("the demo ended before it said where its console is")
-	}
-	go func() { // the demo goes on printing
-		for lines.Scan() {
-		}
-	}()
-	awaitValues(t, address)
-
+	address := demo(t)
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(need(t, "chromium")), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.UserDataDir(t.TempDir()))
 	alloc, stop := chromedp.NewExecAllocator(t.Context(), opts...)
@@ -70,6 +45,37 @@ func TestPictures(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// demo starts a demo with its past, and gives the address of its console once what it
+// calculates can be believed.
+func demo(t *testing.T, args ...string) (address string) {
+	t.Helper()
+	cmd := exec.Command(program(t), append([]string{"demo", "--listen", "127.0.0.1:0"}, args...)...)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Signal(os.Interrupt); cmd.Wait() })
+	lines := bufio.NewScanner(out)
+	for address == "" && lines.Scan() {
+		if m := regexp.MustCompile(`Console +(http://\S+)`).FindStringSubmatch(lines.Text()); m != nil {
+			address = m[1]
+		}
+	}
+	if address == "" {
+		t.Fatal("the demo ended before it said where its console is")
+	}
+	go func() { // the demo goes on printing
+		for lines.Scan() {
+		}
+	}()
+	awaitValues(t, address)
+	return address
 }
 
 // awaitValues waits until the calculated values of the demo can be believed.

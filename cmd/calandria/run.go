@@ -330,6 +330,24 @@ func consoleOptions(h *plant.House) console.Options {
 	for _, name := range []*string{&o.Accounts, &o.Certificate, &o.Key} {
 		*name = besidePlant(h, *name)
 	}
+	o.Reports = slices.Clone(o.Reports)
+	for i := range o.Reports {
+		o.Reports[i].Folder = besidePlant(h, o.Reports[i].Folder)
+	}
+	o.Mail = func(ctx context.Context, notifier, subject, name, kind string, data []byte) error {
+		for _, c := range notify.Configured(h) {
+			if c.Name == notifier && c.Kind == "email" {
+				sender, err := newSender(&c, h, nil)
+				if err != nil {
+					return err
+				}
+				ctx, cancel := context.WithTimeout(ctx, time.Minute)
+				defer cancel()
+				return sender.(*notify.Mail).SendFile(ctx, subject, name, kind, data)
+			}
+		}
+		return fmt.Errorf("notify: has no notifier %q of the kind email", notifier)
+	}
 	return o
 }
 
@@ -352,7 +370,7 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	listening(ln.Addr().String())
 	s.anchors.sign()
 	defer s.anchors.sign() // all has stopped then
-	loops := []func(context.Context) error{s.archive.Run, s.folder.Run, s.loop.Run, s.loop.BeatJournal, s.trials.Run, s.anchors.Run,
+	loops := []func(context.Context) error{s.archive.Run, s.folder.Run, s.loop.Run, s.loop.BeatJournal, s.trials.Run, s.anchors.Run, s.console.Reports,
 		(&jobs{s: s, poll: 2 * time.Second}).Run,
 		func(ctx context.Context) error { return s.loop.Guard(ctx, watchdog(s.log)) },
 		func(ctx context.Context) error { return s.console.Serve(ctx, ln) }}
