@@ -65,7 +65,7 @@
 // U is quoted on the difference of condensing temperature and boiling juice,
 // elevation in, head not: the head stays inside U. It is made of the means of duty and
 // difference over six minutes. Normalised U is what it would be at
-// a reference Brix, calandria temperature and level: by the share of Dessin's formula
+// a reference Brix, calandria temperature and level: by the share of the Swedish formula
 // that the body is found to follow ([fouling.Shape]), and by its level table. The
 // reference is the site's, or the condition of hours 6 to 30 after the first cleaning
 // seen. Scale is followed, and u_ratio formed, there. Clean U is the site's record, else

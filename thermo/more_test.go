@@ -117,21 +117,21 @@ func TestNormalisedU(t *testing.T) {
 	h.read(t, house, f, 5, false)
 	level, _ := house.Find("Q.D.level")
 	f.Points[level.ID] = plant.Point{Time: h.now, Value: 40, Quality: plant.Good}
-	// By hand, the latent heat of steam aside: before the body has shown its own, some
-	// of Dessin's temperature and Brix count, of a clean U of 0.85; the level whole.
+	// By hand: before the body has shown its own, some of T/B counts, of a clean U of 0.85;
+	// the level whole.
 	var share [3]float64
 	for _, x := range c.Scales("") {
 		if x.Body == "Q.D" {
 			share = x.Depends.Share
 		}
 	}
-	if share[0] < 0.1 || share[0] > 0.4 || share[1] < 0.1 || share[1] > 0.5 {
+	if share[0] < 0.4 || share[0] > 0.9 || share[1] < 0.4 || share[1] > 0.9 {
 		t.Errorf("shares of a body that has shown nothing: %.2f", share)
 	}
 	step := func(share, now, ref float64) float64 { return 1 - math.Pow(now/ref, share) }
 	want := func(got map[string]thermo.Value, level float64) float64 {
 		u, brix, chest := got["Q.D.u"].Point.Value, got["Q.D.brix_out"].Point.Value, got["Q.D.chest_saturation_temperature"].Point.Value
-		return 1 / (level/u - step(share[0], chest-54, 84-54)/0.85 - step(share[1], 100-brix, 100-65)/0.85)
+		return 1 / (level/u - step(share[0], chest, 84)/0.85 - step(share[1], 65, brix)/0.85)
 	}
 	got := byPath(house, c.Step(f, h.now))
 	if v, w := got["Q.D.u_normalised"].Point.Value, want(got, 1); math.Abs(v/w-1) > 0.01 {

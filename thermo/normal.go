@@ -48,7 +48,7 @@ func (n *normal) reference() fouling.Shape {
 // shape is the condition as the tracker takes it; zero outside the formula's range.
 // A level that is not known counts as the best; a heat flux, kW/m2, of 0 is not known.
 func (n *normal) shape(brix, chestC, levelPct, flux float64) fouling.Shape {
-	warmth, thinness, err := evaporator.DessinShape(liquor.Brix(brix), steam.Celsius(chestC))
+	warmth, thinness, err := evaporator.Shape(liquor.Brix(brix), steam.Celsius(chestC))
 	if err != nil {
 		return fouling.Shape{}
 	}
@@ -165,7 +165,7 @@ func (v *bodyView) normalised() evaporator.Result {
 	case !v.b.ChestC.OK():
 		return v.b.ChestC
 	case v.where == fouling.Shape{}:
-		return absent(beyondDessin)
+		return absent(beyondFormula)
 	}
 	if v.uClean.OK() {
 		d.Clean = v.uClean.Value

@@ -220,7 +220,7 @@ var Quantities = []Quantity{
 		Meaning: "heat-transfer coefficient on the apparent difference, of means over six minutes", Inputs: "duty, heating surface, apparent difference", Source: "U = q/(A dT)",
 		body: func(v *bodyView) evaporator.Result { return v.uApparent }},
 	{Class: plant.ClassBody, Name: "u_normalised", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
-		Meaning: "u as it would be at the body's reference Brix, calandria temperature, level and heat flux", Inputs: "u, brix_out, calandria temperature, level, duty; reference_brix and reference_chest_c, or learned after a cleaning", Source: "the shares of Dessin's formula (Hugot, from memory) and of the heat flux that the body is found to follow, and its level table",
+		Meaning: "u as it would be at the body's reference Brix, calandria temperature, level and heat flux", Inputs: "u, brix_out, calandria temperature, level, duty; reference_brix and reference_chest_c, or learned after a cleaning", Source: "the shares of the Swedish formula (Hugot, from memory) and of the heat flux that the body is found to follow, and its level table",
 		body: func(v *bodyView) evaporator.Result { return v.uNormal }},
 	{Class: plant.ClassBody, Name: "u_clean", Dimension: plant.HeatTransfer, Low: 0.02, High: 12,
 		Meaning: "U of the clean body at its reference Brix, calandria temperature, level and heat flux: the site's record, else the usual state after a cleaning, else clean_u_formula", Inputs: "clean_u_w_m2k, or the trends of u carried back to the cleanings, or Brix and calandria temperature", Source: "site record, weighted mean of the cycles, or Dessin or the Swedish formula (Hugot, from memory)",

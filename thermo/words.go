@@ -37,7 +37,7 @@ const (
 const (
 	differenceBelow = "the temperature difference is below %g K: U would be little but the error of its instruments"
 	noReference     = "no reference yet: give reference_brix and reference_chest_c, or it is learned in hours 6 to 30 after a cleaning"
-	beyondDessin    = "Brix or calandria temperature beyond the range of Dessin's formula"
+	beyondFormula   = "Brix or calandria temperature beyond the range of the formula of clean U"
 	cleanLearned    = "learned: the usual state after a cleaning, the trends carried back to it"
 	noCleanU        = "no clean_u_w_m2k in the configuration, no cleaning seen, and no Brix or calandria temperature for a formula"
 	uNotPositive    = "U is not positive"

@@ -89,24 +89,13 @@ func (c Correlation) U(b liquor.Brix, heating, juice steam.Celsius, constant flo
 	return 0, fmt.Errorf("clean coefficient: unknown correlation %q; known: %q, %q", c, Dessin, Swedish)
 }
 
-// DessinShape returns the natural logarithms of the two factors of Dessin's formula,
-// (T - 54) lambda and 100 - B: how U of a clean body goes with the temperature of the
-// heating vapour and the Brix leaving. Within its range, 5 to 88 Brix and 55 to
-// 180 degC; below 64 degC the first stands still, since the formula goes to nothing
-// at 54.
-func DessinShape(b liquor.Brix, heating steam.Celsius) (warmth, thinness float64, err error) {
-	if heating >= 55 {
-		heating = max(heating, 64)
-	}
-	const plain = 50 // Brix
-	u, err := Dessin.U(plain, heating, 0, 0)
-	if err == nil && !(b >= 5 && b <= 88) {
-		_, err = Dessin.U(b, heating, 0, 0)
-	}
-	if err != nil {
-		return 0, 0, err
-	}
-	return math.Log(u / (1e-6 / 3.6 * (100 - plain))), math.Log(100 - float64(b)), nil
+// Shape returns the natural logarithms of the two factors of the Swedish formula, T and
+// 1/B: how U of a clean body goes with the temperature of the heating vapour, which stands
+// for that of the juice, and with the Brix leaving. An error outside 5 to 88 Brix and 20 to
+// 180 degC.
+func Shape(b liquor.Brix, heating steam.Celsius) (warmth, thinness float64, err error) {
+	_, err = Swedish.U(b, 0, heating, 0)
+	return math.Log(float64(heating)), -math.Log(float64(b)), err
 }
 
 // LevelPoint is a point of the level factor: U at LevelPct % of the tube length

@@ -116,11 +116,11 @@ func (n *Noise) parts() [noises]*float64 {
 	return [noises]*float64{&n.White, &n.Auto, &n.AutoDays, &n.Drift}
 }
 
-// typicalNoise is what to expect before a body has shown its own: 1.5 % white,
-// 1.2 % lasting 8 h, and 0.7 % in a week of drift; and by what
+// typicalNoise is what to expect before a body has shown its own: 1.4 % white,
+// 1 % lasting 8 h, and 0.7 % in a week of drift; and by what
 // factor each may differ. Figures of ours.
 func typicalNoise() Noise {
-	return Noise{White: 0.015, Auto: 0.012, AutoDays: 1.0 / 3, Drift: 0.007 / math.Sqrt(7)}
+	return Noise{White: 0.014, Auto: 0.010, AutoDays: 1.0 / 3, Drift: 0.007 / math.Sqrt(7)}
 }
 
 var noiseSpread = [noises]float64{math.Ln2, math.Ln2, math.Ln2, math.Ln2}
@@ -342,12 +342,11 @@ var grid = [members]struct {
 	kind                  Kind
 	shape, wander, weight float64
 }{
-	{Linear, 0, 0.05, 0.18}, {Linear, 0, 0.2, 0.12}, {Linear, 0, 0.4, 0.1}, {Linear, 0, 0.7, 0.05}, {Linear, 1, 0.1, 0.05},
-	{Logarithmic, 0.08, 0.08, 0.01}, {Logarithmic, 0.3, 0.08, 0.01}, {Logarithmic, 1.5, 0.08, 0.01},
+	{Linear, 0, 0.05, 0.18}, {Linear, 0, 0.2, 0.12}, {Linear, 0, 0.4, 0.1}, {Linear, 0, 0.7, 0.05}, {Linear, 1, 0.1, 0.02},
+	{InverseSquare, 0.1, 0.08, 0.01}, {InverseSquare, 0.25, 0.08, 0.01}, {InverseSquare, 0.5, 0.08, 0.01}, {InverseSquare, 1, 0.08, 0.01}, {InverseSquare, 2.5, 0.08, 0.01},
 	{Power, 0.35, 0.08, 0.025}, {Power, 0.45, 0.08, 0.025}, {Power, 0.55, 0.08, 0.025}, {Power, 0.65, 0.08, 0.025}, {Power, 0.75, 0.08, 0.025}, {Power, 0.85, 0.08, 0.02},
 	{Asymptotic, 4, 0.08, 0.02}, {Asymptotic, 5.7, 0.08, 0.02}, {Asymptotic, 8, 0.08, 0.02}, {Asymptotic, 11, 0.08, 0.02}, {Asymptotic, 16, 0.08, 0.02},
 	{Asymptotic, 22, 0.08, 0.02}, {Asymptotic, 32, 0.08, 0.02}, {Asymptotic, 45, 0.08, 0.02}, {Asymptotic, 64, 0.08, 0.02},
-	{InverseSquare, 0.03, 0.08, 0.01}, {InverseSquare, 0.2, 0.08, 0.01},
 }
 
 // hopeless is by how much less probable a member may be before it is left alone.

@@ -58,7 +58,7 @@ func (t *Tracker) Forecast(at time.Time) Forecast {
 		return f
 	}
 	p := t.posterior()
-	now := math.Max(at.Sub(s.Started).Hours()/24, p.last)
+	now := math.Max(at.Sub(t.origin()).Hours()/24, p.last)
 	if y, _ := p.trend(now); y > 1/highU {
 		f.U = 1 / y
 	}
@@ -89,7 +89,7 @@ func (t *Tracker) Forecast(at time.Time) Forecast {
 func (t *Tracker) day(f *Forecast, p *posterior) {
 	s := &t.s
 	horizon := p.last + s.Settings.HorizonDays
-	day := func(d float64) time.Time { return s.Started.Add(hours(24 * d)).Round(time.Second) }
+	day := func(d float64) time.Time { return t.origin().Add(hours(24 * d)).Round(time.Second) }
 	q := (1 - f.Confidence) / 2
 	due, ok := p.crossing(f.Limit, 0.5, horizon)
 	early, okEarly := p.crossing(f.Limit, q, horizon)
@@ -155,7 +155,7 @@ func (t *Tracker) suspect(p *posterior) bool {
 		m.g[i] = m.mean(ps[i])
 	}
 	m.run(ps, &p.prior, p.noise)
-	day := v[len(v)-3].At.Sub(t.s.Started).Hours() / 24
+	day := v[len(v)-3].At.Sub(t.origin()).Hours() / 24
 	h, added := m.trend(day, day-ps[len(ps)-1].t, p.noise)
 	mean, variance := m.apply(h)
 	sd := math.Sqrt(variance + added + p.noise.Auto*p.noise.Auto + p.noise.White*p.noise.White/6)
@@ -197,7 +197,7 @@ func (t *Tracker) Course(start time.Time, days int) (Course, bool) {
 		return Course{}, false
 	}
 	p := t.posterior()
-	age := math.Max(start.Sub(t.s.Started).Hours()/24, p.last)
+	age := math.Max(start.Sub(t.origin()).Hours()/24, p.last)
 	var c Course
 	fresh := *p
 	if !t.s.Known { // this cycle did not begin clean

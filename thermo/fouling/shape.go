@@ -10,7 +10,8 @@ import "math"
 // The coefficient of a clean body goes with heating temperature and Brix, and in a
 // set whose syrup Brix is held both move as scale grows: the steam pressure is
 // raised, and U with it, which hides a part of the scale. How much is not the same
-// in all plants: nothing where U was found constant, all of it by Dessin's formula.
+// in all plants: nothing where U was found constant, all of it by the Swedish formula
+// U ~ T/B, more by Dessin's, which goes to nothing at 54 degC.
 // So the tracker learns the share of the formula that its body follows, from the
 // body's own values, together with rate and clean U:
 //
@@ -43,11 +44,10 @@ const FluxExponent = 1.0 / 3
 
 // defaultShares is what is taken of the formula before a body has shown its own, before
 // the bounds below, and how well that is known: between a U that knows neither (0) and
-// the whole of the formula (1), nearer to the first, which cannot take scale for what it
-// is not. Figures of ours.
+// the whole of the formula (1), nearer to that. Figures of ours.
 func defaultShares() (k knowledge) {
-	k.Share = [shares]float64{0.15, 0.2, 0.2}
-	for i, sd := range [shares]float64{0.25, 0.3, 0.3} {
+	k.Share = [shares]float64{0.6, 0.65, 0.25}
+	for i, sd := range [shares]float64{0.3, 0.3, 0.2} {
 		k.Cov[i][i] = sd * sd
 	}
 	return k

@@ -39,6 +39,7 @@ const (
 	leastStepPct  = 8.0
 	leastGapHours = 4.0
 	settleHours   = 1.0
+	startHours    = 2.0 // from the return to work to the first value
 	confidence    = 0.9
 )
 
@@ -466,14 +467,25 @@ func (t *Tracker) firstHours() []sample {
 	return v
 }
 
+// origin is day 0 of the running cycle: the cleaning or, where the body stood after it, the
+// return to work, half an hour later, as a value stands for the middle of its hour.
+func (t *Tracker) origin() time.Time {
+	o := t.s.Started
+	if v := t.s.Values; t.s.Known && len(v) > 0 && v[0].At.Add(-hours(startHours)).After(o) {
+		o = v[0].At.Add(-hours(startHours))
+	}
+	return o.Add(30 * time.Minute)
+}
+
 func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 
 // observed makes observations of values, with their steps from the reference.
 func (t *Tracker) observed(values []sample) []observation {
 	ref := t.reference()
 	out := make([]observation, len(values))
+	origin := t.origin()
 	for i, v := range values {
-		out[i] = observation{day: v.At.Sub(t.s.Started).Hours() / 24, u: v.U, sigma: v.Sigma}
+		out[i] = observation{day: v.At.Sub(origin).Hours() / 24, u: v.U, sigma: v.Sigma}
 		if t.s.Known && v.At.Sub(t.s.Started) < hours(firstFrom) { // it comes to its work slowly
 			out[i].sigma = 2 * max(v.Sigma, usualSigma*v.U)
 		}

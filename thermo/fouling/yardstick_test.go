@@ -91,7 +91,8 @@ func (b stranger) live(r *rand.Rand, begin time.Time, most int) lived {
 		y -= (b.follows[0]*heat + b.follows[1]*thin) / b.clean
 		y += (a + drift + b.white*r.NormFloat64()) / b.clean
 		c.scale = append(c.scale, c.started+grown)
-		c.values = append(c.values, fouling.Value{At: begin.Add(time.Duration(h) * time.Hour), U: 1 / y, Quality: fouling.Good,
+		c.values = append(c.values, fouling.Value{At: begin.Add(time.Duration(h)*time.Hour + 30*time.Minute), // of the hour about h
+			U: 1 / y, Quality: fouling.Good,
 			Shape: fouling.Shape{Heating: 4 + heat, Brix: -2 + thin}})
 	}
 	return c
