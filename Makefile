@@ -50,10 +50,14 @@ ENGINE ?= podman
 image: image-folder ## the container image `calandria`, by podman (ENGINE=buildah, docker: their own words)
 	$(ENGINE) build -f deploy/container/Containerfile -t localhost/calandria:latest bin/image
 
+# Of the edges, what runs without the race detector: the browser's pages, the core
+# over days, and limits of time and memory, which the detector multiplies.
+PLAIN := ^(TestRestartsForgetNothing|TestFirstDay|TestRecalculationGoesOn|TestHostileServers|TestHostileServersAtALook|TestFrames|TestReaderIsKilled|TestWrongSignInsShutNobodyOut|TestSizes|TestScreenshots|TestAxe|TestPrint|TestSeasonPaint|TestTrialOfEveryRule|TestOneFigure|TestStrikesOnRecord|TestSeason)$$
+
 test: test-deps lint ## everything, the edges with the race detector; the slowest tests at the end
 	{ $(GO) test -shuffle=on -timeout 18m -json $(CORE); \
-	$(GO) test -timeout 18m -json -run 'TestRestartsForgetNothing|TestFirstDay|TestSeason|TestHostileServers|TestFrames|TestReaderIsKilled|TestWrongSignInsShutNobodyOut' ./cmd/calandria ./collector ./console; \
-	$(GO) test -race -shuffle=on -timeout 18m -json $(EDGES); } | $(GO) run ./cmd/testreport -whole
+	$(GO) test -timeout 18m -json -run '$(PLAIN)' ./cmd/calandria ./collector ./console; \
+	$(GO) test -race -shuffle=on -timeout 18m -json -skip '$(PLAIN)' $(EDGES); } | $(GO) run ./cmd/testreport -whole
 
 test-deps: ## servers, browser and packages that the tests need
 	./testdata/install-test-deps.sh $(DEBS)
