@@ -207,7 +207,7 @@ func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (r
 
 func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, now time.Time) (reportTable, error) {
 	t := reportTable{Title: set.Title + ": bodies", Columns: []string{"body", "U, kW/(m2 K)", "hours with U", "% clean, begin", "% clean, end", "cleanings", "restored to, %"},
-		Note: "U is the mean; % clean is U against clean U. Restored: U after a cleaning against clean U, for the cleanings in this time."}
+		Note: "U is the mean; % clean is U against clean U, with its share of good time where that is not whole. Restored: U after a cleaning against clean U, for the cleanings in this time."}
 	scales, err := s.scales(ctx, set.Path, now)
 	if err != nil {
 		return t, err
@@ -228,10 +228,13 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 		}
 		for _, x := range b {
 			if !math.IsNaN(x.Mean) {
-				if row[3] == dash {
-					row[3] = decimals(100*x.Mean, 0).String()
-				}
 				row[4] = decimals(100*x.Mean, 0).String()
+				if x.PercentGood < 99.5 {
+					row[4] += " (" + decimals(x.PercentGood, 0).String() + " % good)"
+				}
+				if row[3] == dash {
+					row[3] = row[4]
+				}
 			}
 		}
 		row[5], row[6] = cleaningsOf(scales, e.Path, d)
