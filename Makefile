@@ -52,7 +52,7 @@ image: image-folder ## the container image `calandria`, by podman (ENGINE=builda
 
 # Of the edges, what runs without the race detector: the browser's pages, the core
 # over days, and limits of time and memory, which the detector multiplies.
-PLAIN := ^(TestRestartsForgetNothing|TestFirstDay|TestRecalculationGoesOn|TestHostileServers|TestHostileServersAtALook|TestFrames|TestReaderIsKilled|TestWrongSignInsShutNobodyOut|TestSizes|TestScreenshots|TestAxe|TestPrint|TestSeasonPaint|TestTrialOfEveryRule|TestOneFigure|TestStrikesOnRecord|TestSeason)$$
+PLAIN := ^(TestRestartsForgetNothing|TestFirstDay|TestRecalculationGoesOn|TestHostileServers|TestHostileServersAtALook|TestFrames|TestReaderIsKilled|TestWrongSignInsShutNobodyOut|TestSizes|TestScreenshots|TestAxe|TestPrint|TestSeasonPaint|TestTrialOfEveryRule|TestOneFigure|TestStrikesOnRecord|TestSeason|TestStartsOnDamagedFiles|TestStartsWithTheLastGoodFiles|TestDamagedAccounts|TestTwoHousesInOneStore)$$
 
 test: test-deps lint ## everything, the edges with the race detector; the slowest tests at the end
 	{ $(GO) test -shuffle=on -timeout 18m -json $(CORE); \
