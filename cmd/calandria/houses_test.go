@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"log/slog"
@@ -22,6 +23,7 @@ import (
 	"calandria/console"
 	"calandria/deploy"
 	"calandria/engine"
+	"calandria/plant"
 )
 
 // served runs a server of Debian until the test ends, and waits for its address to
@@ -145,6 +147,22 @@ func TestTwoHousesInOneStore(t *testing.T) {
 		v, _ := strconv.ParseFloat(fmt.Sprint(got[0].Value[1]), 64)
 		if len(got) != 1 || !want[v] || got[0].Metric["set"] != "EV" {
 			t.Errorf("%s: %v is not of its archive of %d values", name, got, len(want))
+		}
+	}
+	// A note about the set is an annotation of its tags, over the API of its house only.
+	if err := mills[0].loop.Note(t.Context(), plant.Event{Kind: plant.EventNote, Source: "EV", Text: "steam hammer heard", User: "tester"}); err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{"1", "0"} {
+		r, err := http.Get("http://" + mills[i].address + "/api/v1/series?tag=EV.economy&aggregate=AnnotationCount&span=1h&interval=1h&format=csv")
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows, err := csv.NewReader(r.Body).ReadAll()
+		r.Body.Close()
+		count := slices.Index(rows[0], "value")
+		if err != nil || len(rows) < 2 || count < 0 || rows[len(rows)-1][count] != want {
+			t.Errorf("%s: notes by the API: %v %v, want %s", names[i], rows, err, want)
 		}
 	}
 	board, err := os.ReadFile("../../deploy/grafana/houses.json")
