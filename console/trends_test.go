@@ -105,6 +105,14 @@ func TestTrendsWorkbench(t *testing.T) {
 		}
 	}
 	view("scatter", "correlation", 1)
+	// Figures of a scatter: F. J. Anscombe, Graphs in Statistical Analysis, The American
+	// Statistician 27 (1973) 17-21, first data set: correlation 0.816, y = 3.00 + 0.500 x.
+	b.do("Anscombe", chromedp.Evaluate[chromedp.Void](`window.said = ''; import(new URL('trends-draw.js', document.querySelector('script[src*="trends.js"]').src)).then(m => {
+		const host = document.body.appendChild(document.createElement('div')), time = [...Array(11).keys()];
+		window.said = new m.Charts(host, {zoom() {}, back() {}, cursor() {}}).scatter([{path: 'x', label: 'x', unit: '', index: 0}, {path: 'y', label: 'y', unit: '', index: 1}],
+			{x: {time, mean: [10, 8, 13, 9, 11, 14, 6, 4, 12, 7, 5]}, y: {time, mean: [8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68]}});
+		host.remove(); }); 0`))
+	b.until("/11 pairs.*correlation 0.816.*slope 0.500/.test(window.said)", 8*time.Second)
 	view("before", "2 stretches", 2)
 	view("cycles", "3 stretches", 2)
 	// The cursor reads each stretch with its quality.
