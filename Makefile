@@ -66,6 +66,7 @@ lint:
 	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "gofmt is due for: $$unformatted"; exit 1; fi
 	$(GO) vet ./...
 	$(GO) vet -tags detection ./deploy
+	$(GO) vet -tags faults ./cmd/calandria
 	$(GO) run $(STATICCHECK) ./...
 
 lint-all: ## more linters, each with its reason in cmd/laws/golangci.yml; minutes, most of them to build the tool once
@@ -95,7 +96,7 @@ detection: ## what the rule library finds, over twenty mills; writes deploy/DETE
 
 FAULTS := $(shell grep -o '`Test[A-Za-z0-9]*' docs/faults.md | tr -d '`' | sort -u | paste -sd '|')
 test-faults: ## the tests that docs/faults.md names, and no others (ten minutes)
-	{ $(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine ./historian/journal; \
+	{ $(GO) test -tags faults -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine ./historian/journal; \
 	$(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./historian -kills 100; } | $(GO) run ./cmd/testreport
 
 docs: ## the tables of the handbook that follow from the program

@@ -1,3 +1,5 @@
+//go:build faults
+
 package main
 
 import (
@@ -278,7 +280,8 @@ func (r *running) lineFault(t *testing.T, f lineFault, server *foreign, l *line,
 	if f.secure {
 		trust(t)
 	}
-	before, struck := live(10), time.Now()
+	first := live(live(10) + 3) // a tick while the server makes its item is nobody's loss
+	before, struck := first, time.Now()
 	seen := func() {
 		(&running{service: r.service, t: t, log: r.log}).await("the operator sees "+f.name, time.Minute, func(s *engine.Picture) bool {
 			for _, a := range s.Alarms {
@@ -313,7 +316,7 @@ func (r *running) lineFault(t *testing.T, f lineFault, server *foreign, l *line,
 	poll(t, time.Minute, func() bool { // what the server's history has comes beside what is live
 		var values []plant.Point
 		for v, err := range r.archive.Versions(t.Context(), f.name, struck.Add(-time.Hour), time.Now().Add(time.Hour)) {
-			if err == nil && v.Usable() && v.Value >= 1 && v.Value <= after { // a value that came too late to be judged is Uncertain
+			if err == nil && v.Usable() && v.Value >= first && v.Value <= after { // a value that came too late to be judged is Uncertain
 				values = append(values, v.Point)
 			}
 		}
