@@ -219,6 +219,9 @@ func (i *ideal) due(values []fouling.Value) float64 {
 // the same readings. Sources: none published; the yardstick is the estimator above,
 // which shares no code with the package.
 func TestAgainstTheIdeal(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: 1,440 simulated bodies")
+	}
 	t.Parallel()
 	r := rand.New(rand.NewPCG(61, 7))
 	type score struct{ n, own, ideal, in, open int }
