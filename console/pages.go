@@ -557,7 +557,7 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 				live["vacuum"] = vac
 			}
 		}
-		return &view{Template: "alarm.html", Title: words.Text(row.Title), Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
+		return &view{Template: "alarm.html", Title: row.Title, Section: "alarms", Live: "view=alarm&name=" + url.QueryEscape(name),
 			Parts: live, Data: data}, nil
 	}
 	return nil, notFound("There is no such alarm.")

@@ -318,7 +318,7 @@ func gapRows(events []plant.Event, stamp func(time.Time) string) (rows [][]strin
 		var tags int
 		var from, to time.Time
 		if said, text, _ := strings.Cut(e.Text, " tags from "); e.Kind == plant.EventSource && strings.HasPrefix(said, "no data of ") {
-			fmt.Sscanf(said, "no data of %d", &tags)
+			_, _ = fmt.Sscanf(said, "no data of %d", &tags)
 			span, _, _ := strings.Cut(text, ": ")
 			a, b, _ := strings.Cut(span, " to ")
 			from, _ = time.Parse(time.RFC3339, a)

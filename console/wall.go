@@ -126,7 +126,7 @@ func sceneOf(name, title string, lines []deviation) scene {
 }
 
 func alarmDeviation(a *alarmRow) deviation {
-	d := deviation{Mark: a.Mark, Text: words.Text(a.Title), Note: a.Respond}
+	d := deviation{Mark: a.Mark, Text: a.Title, Note: a.Respond}
 	if a.Value != dash {
 		d.Value = a.Value
 	}

@@ -91,7 +91,7 @@ func exchanged(run string, say func(key string) string) string {
 	}
 	return before + anOrdinal.ReplaceAllStringFunc(bare, func(ordinal string) string {
 		var n int
-		if fmt.Sscanf(ordinal, "{%d}", &n); n < 1 || n > len(values) {
+		if _, err := fmt.Sscanf(ordinal, "{%d}", &n); err != nil || n < 1 || n > len(values) {
 			return ordinal
 		}
 		return values[n-1]

@@ -347,7 +347,7 @@ func (s *coldStore) add(kind string, head fileHead, replaces []*coldFile, fill f
 		c.path = filepath.Join(s.dir, kind, c.name)
 		return c.path
 	})
-	if err == errNoRows {
+	if errors.Is(err, errNoRows) {
 		return nil, nil
 	}
 	if err == nil {

@@ -150,7 +150,7 @@ func (r *Rewrite) stage(head fileHead, fill fillFile) error {
 	f := stagedFile{Name: fmt.Sprintf("%s_%06d.parquet", r.name, r.state.Next)}
 	path := filepath.Join(r.a.dir, stagedDir, f.Name)
 	_, err := head.write(r.a.fl, path, fill, func() string { return path })
-	if err == errNoRows {
+	if errors.Is(err, errNoRows) {
 		return nil
 	}
 	if err != nil {
