@@ -249,8 +249,8 @@ func (s *Server) unitNamed(of, unit string) shownUnit {
 	if e, ok := s.b.House().Equip(of); ok && unit == plant.Pressure.Canonical() {
 		return s.units[s.vacuumKind(e)].against(s.b.House().Config.Site.BarometerKPa)
 	}
-	for dim, kind := range map[plant.Dimension]int{plant.Pressure: kindPressure, plant.Temperature: kindTemperature, plant.MassFlow: kindMass, plant.VolumeFlow: kindVolume} {
-		if dim.Canonical() == unit {
+	for kind := range unitKinds { // of the two kinds of pressure the first
+		if unitKinds[kind].dim.Canonical() == unit {
 			return s.units[kind].against(s.b.House().Config.Site.BarometerKPa)
 		}
 	}

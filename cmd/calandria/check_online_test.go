@@ -18,11 +18,11 @@ import (
 	"calandria/deploy"
 )
 
-// millServer is the demo's mill as an OPC UA server that answers.
-func millServer(t *testing.T) *simulator.Server {
+// millServer is a mill like the demo's as an OPC UA server that answers.
+func millServer(t *testing.T, seed uint64, every time.Duration) *simulator.Server {
 	t.Helper()
 	log.SetOutput(io.Discard)
-	server, err := simulator.NewServer(simulator.Options{Model: simulator.New(1, time.Now().UTC()), Every: 100 * time.Millisecond})
+	server, err := simulator.NewServer(simulator.Options{Model: simulator.New(seed, time.Now().UTC()), Every: every})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,7 +46,7 @@ func millServer(t *testing.T) *simulator.Server {
 // The demo's mill as its plant file binds it gives no finding; mistakes of a
 // first day (common practice, no source) are named, with the way out.
 func TestCheckOnline(t *testing.T) {
-	server := millServer(t)
+	server := millServer(t, 1, 100*time.Millisecond)
 	good := strings.ReplaceAll(string(deploy.Demo()), "opc.tcp://127.0.0.1:4840", server.Endpoint())
 	good = regexp.MustCompile(`rules:\n  - rules/\*.yaml`).ReplaceAllString(good, "rules: []")
 	line := func(file, signal, old, replacement string) string {

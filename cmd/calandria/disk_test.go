@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -101,19 +100,7 @@ func slowAndFullDisk(t *testing.T, why error) {
 		t.Fatal(err)
 	}
 	dir, disk := t.TempDir(), &badDisk{why: why}
-	ar, err := historian.Open(filepath.Join(dir, "archive"), historian.Options{Files: disk})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ar.Close()
-	if err := ar.Describe(describe(h)...); err != nil {
-		t.Fatal(err)
-	}
-	j, err := journal.Open(filepath.Join(dir, "journal.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer j.Close()
+	ar, j := stores(t, h, dir, historian.Options{Files: disk})
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	counts := loopCounts(prometheus.NewRegistry())
 	var scans, overruns atomic.Int64

@@ -22,6 +22,8 @@ import (
 	"calandria/alerting"
 	"calandria/console"
 	"calandria/engine"
+	"calandria/historian"
+	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
@@ -52,6 +54,25 @@ type running struct {
 	address string
 	log     *testLog
 	stop    func()
+}
+
+// stores opens the archive of a house and a journal in a folder, until the test ends.
+func stores(t testing.TB, h *plant.House, dir string, o historian.Options) (*historian.Archive, *journal.Journal) {
+	t.Helper()
+	ar, err := historian.Open(filepath.Join(dir, "archive"), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { ar.Close() })
+	if err := ar.Describe(describe(h)...); err != nil {
+		t.Fatal(err)
+	}
+	j, err := journal.Open(filepath.Join(dir, "journal.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { j.Close() })
+	return ar, j
 }
 
 // start opens and runs a service and stops it with the test.

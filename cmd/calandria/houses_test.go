@@ -19,7 +19,6 @@ import (
 	"testing"
 	"time"
 
-	"calandria/collector/simulator"
 	"calandria/console"
 	"calandria/deploy"
 	"calandria/engine"
@@ -96,14 +95,7 @@ func TestTwoHousesInOneStore(t *testing.T) {
 	var mills []*running
 	var targets []string
 	for i, name := range names {
-		server, err := simulator.NewServer(simulator.Options{Model: simulator.New(uint64(i+1), time.Now()), Every: time.Second})
-		if err != nil {
-			t.Fatal(err)
-		}
-		ctx, cancel := context.WithCancel(context.Background())
-		done := make(chan error, 1)
-		go func() { done <- server.Run(ctx) }()
-		t.Cleanup(func() { cancel(); <-done })
+		server := millServer(t, uint64(i+1), time.Second)
 		m := start(t, nil, func() (*service, *testLog, error) {
 			text := strings.NewReplacer("Demo Mill (invented)", name, "opc.tcp://127.0.0.1:4840", server.Endpoint()).Replace(string(deploy.Demo()))
 			h, err := loadHouse("plant.yaml", []byte(text+"\ninfluxdb: {url: "+store+", org: mill, bucket: mill}\n"))

@@ -8,12 +8,13 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // A plant file from nothing, by answers as a person would type them: what is
 // proposed is taken, one signal is left out, one is looked for by a word.
 func TestInit(t *testing.T) {
-	server := millServer(t)
+	server := millServer(t, 1, 100*time.Millisecond)
 	dir := t.TempDir()
 	answers := filepath.Join(dir, "answers")
 	// Site, altitude (one answer that is no number), zone, effects; then for the

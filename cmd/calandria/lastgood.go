@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -41,8 +42,8 @@ func readGood(dir string) (g good, err error) {
 	return g, err
 }
 
-// keep stores the files of now as the last good ones, and tells in what they differ
-// from those before.
+// keepGood stores the files of now as the last good ones, and tells in what they
+// differ from those before.
 func (s *service) keepGood(ruleFiles []rules.File, now time.Time) (changes []plant.Event) {
 	before, err := readGood(s.dir)
 	h := s.house
@@ -85,8 +86,8 @@ func changedFiles(before, next good, now time.Time) (events []plant.Event) {
 		owner, written := files.Writer(f.Name)
 		tell(f.Name, owner, fmt.Sprintf("was changed: SHA-256 %s -> %s, written %s, owner %s", from, to, written.Format(time.RFC3339), cmp.Or(owner, "not known")))
 	}
-	for name, old := range was {
-		tell(name, "", "is in use no longer: SHA-256 "+shortSum(old))
+	for _, name := range slices.Sorted(maps.Keys(was)) {
+		tell(name, "", "is in use no longer: SHA-256 "+shortSum(was[name]))
 	}
 	return events
 }
@@ -99,16 +100,9 @@ func shortSum(data []byte) string {
 // usableFiles reads the plant file and its rule files, or gives the last good ones
 // of the data folder, and why.
 func usableFiles(file, data string) (h *plant.House, ruleFiles []rules.File, broken, err error) {
-	usable := func() error {
-		own, err := h.Rebuild()
-		if err == nil {
-			_, err = engine.New(own, ruleFiles, rules.Options{})
-		}
-		return err
-	}
 	g, unread := readGood(data)
 	if h, ruleFiles, err = loadPlant(file); err == nil {
-		err = usable()
+		_, err = wholeHouse(h, ruleFiles)
 	}
 	if err == nil && unread == nil {
 		err = cut(g, append([]rules.File{{Name: file, Data: h.Document.Source}}, ruleFiles...))
@@ -122,7 +116,7 @@ func usableFiles(file, data string) (h *plant.House, ruleFiles []rules.File, bro
 	broken = fmt.Errorf("the program runs with the plant and rule files of %s, for those of now cannot be used: %w", g.At.UTC().Format(time.RFC3339), firstFault(err))
 	if h, unread = loadHouse(file, g.Plant.Data); unread == nil {
 		ruleFiles = g.Rules
-		unread = usable()
+		_, unread = wholeHouse(h, ruleFiles)
 	}
 	if unread != nil {
 		return nil, nil, nil, err

@@ -169,19 +169,7 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	ar, err := historian.Open(filepath.Join(dir, "archive"), historian.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ar.Close()
-	if err := ar.Describe(describe(h)...); err != nil {
-		t.Fatal(err)
-	}
-	j, err := journal.Open(filepath.Join(dir, "journal.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer j.Close()
+	ar, j := stores(t, h, dir, historian.Options{})
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	counts := loopCounts(prometheus.NewRegistry())
 	counts.JournalSeconds = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })

@@ -51,19 +51,7 @@ func TestSeason(t *testing.T) {
 	dir := t.TempDir()
 	begun := time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
 	at := begun
-	ar, err := historian.Open(filepath.Join(dir, "archive"), historian.Options{Now: func() time.Time { return at }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ar.Close()
-	if err := ar.Describe(describe(h)...); err != nil {
-		t.Fatal(err)
-	}
-	j, err := journal.Open(filepath.Join(dir, "journal.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer j.Close()
+	ar, j := stores(t, h, dir, historian.Options{Now: func() time.Time { return at }})
 	marks := &historian.Marks{Dir: filepath.Join(dir, "learned")}
 	m := simulator.New(5, begun)
 	nodes := map[string]int{}
