@@ -88,14 +88,14 @@ fuzz: ## half a minute for each fuzz target
 	@for p in $$($(GO) list ./...); do for f in $$($(GO) test -list '^Fuzz' $$p | grep ^Fuzz); do \
 	echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime 30s -fuzzminimizetime 1s $$p || exit 1; done; done
 
-detection: ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md; the solver over 10 000 sets; 100 kills of the archive; a season of 120 days
+detection: test-deps ## what the rule library finds, over twenty mills; writes deploy/DETECTION.md; the solver over 10 000 sets; 100 kills of the archive; a season of 120 days
 	$(GO) test -count=1 -timeout 2h -run "TestDetection|TestContradiction|TestFloods" -v -tags detection ./deploy
 	$(GO) test -count=1 -run TestSolver -v ./thermo/evaporator -args -solver-sets 10000
 	$(GO) test -count=1 -timeout 1h -run TestKilledAtAnyMoment -v ./historian -args -kills 100
 	$(GO) test -count=1 -timeout 1h -run TestSeason -v ./cmd/calandria -args -season 120
 
 FAULTS := $(shell grep -o '`Test[A-Za-z0-9]*' docs/faults.md | tr -d '`' | sort -u | paste -sd '|')
-test-faults: ## the tests that docs/faults.md names, and no others (ten minutes)
+test-faults: test-deps ## the tests that docs/faults.md names, and no others (ten minutes)
 	{ $(GO) test -tags faults -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine ./historian/journal; \
 	$(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./historian -kills 100; } | $(GO) run ./cmd/testreport
 
