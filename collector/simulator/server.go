@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"math"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -35,9 +36,8 @@ type Options struct {
 	Logger *slog.Logger
 }
 
-// Server shows a mill over OPC UA, with subscriptions of its own making:
-// sampling, queues, keep-alive, republishing, transfer to another session and a
-// short raw history. It refuses every write.
+// Server shows a mill over OPC UA, with subscriptions of its own making: queues,
+// keep-alive, republishing and a short raw history. It refuses every write.
 type Server struct {
 	opt      Options
 	endpoint string
@@ -47,8 +47,7 @@ type Server struct {
 	model *Model
 	index map[string]int // node identifier to place in now
 	now   []sample
-	past  [][]sample // a ring for each instrument
-	at    int        // next place in the rings
+	past  [][]sample // of each instrument
 
 	ua   *server.Server
 	ns   *server.NodeNameSpace
@@ -71,7 +70,7 @@ const (
 	integer
 )
 
-// historyDepth is how many values of each instrument HistoryRead reaches back:
+// historyDepth is how many values of each instrument HistoryRead reaches back at least:
 // 20 minutes at one a second.
 const historyDepth = 1200
 
@@ -206,7 +205,7 @@ func (s *Server) Run(ctx context.Context) error {
 			s.model.AdvanceTo(now)
 			s.mu.Unlock()
 			s.read(now)
-			s.subs.sample(now)
+			s.subs.sample()
 		case <-pump.C:
 			s.subs.pump(time.Now())
 		}
@@ -221,13 +220,16 @@ func (s *Server) read(now time.Time) {
 	for i, r := range s.model.Values() {
 		v := &s.now[i]
 		v.value, v.status, v.at = r.Raw, ua.StatusCode(r.Quality.Code()), now
-		if len(s.past[i]) < historyDepth {
-			s.past[i] = append(s.past[i], *v)
-		} else {
-			s.past[i][s.at%historyDepth] = *v
+		if s.past[i] = append(s.past[i], *v); len(s.past[i]) == 2*historyDepth {
+			s.past[i] = slices.Clone(s.past[i][historyDepth:])
 		}
 	}
-	s.at++
+}
+
+// place is where an instrument's node stands among the instruments.
+func (s *Server) place(n *ua.NodeID) (int, bool) {
+	i, ok := s.index[n.StringID()]
+	return i, ok && n.Namespace() == s.ns.ID()
 }
 
 // current is the sample of an instrument.

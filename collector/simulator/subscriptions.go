@@ -16,30 +16,24 @@ import (
 
 // The library's own subscriptions keep a queue of one, take any node for good
 // and can lock up when a client goes away, so those are here that the collector
-// asks for; the others are refused. Service
-// requests arrive one by one on the library's goroutine; samples and
-// publications come from Server.Run.
+// asks for; the others are refused. An item is an instrument and is sampled as often as
+// the mill is stepped. Service requests arrive one by one on the library's goroutine;
+// samples and publications come from Server.Run.
 
-// Bounds. A full queue of values drops the oldest and marks the next; a full
-// queue of publish requests answers the oldest with Bad_TooManyPublishRequests.
+// Bounds. A full queue of values drops the oldest and marks the next.
 const (
-	maxSubscriptions = 100
-	maxItems         = 20000 // of a subscription
-	maxQueue         = 1000  // values of an item
-	maxPublish       = 20    // waiting requests of a session
-	maxRetained      = 100   // sent messages kept for Republish
-	maxInMessage     = 5000  // values in one message
+	maxQueue     = 1000 // values of an item
+	maxRetained  = 100  // sent messages kept for Republish
+	maxInMessage = 5000 // values in one message, unless fewer are asked for
 )
 
 type subscriptions struct {
 	srv *Server
 
-	mu       sync.Mutex
-	subs     map[uint32]*subscription
-	waiting  map[string][]*publish // publish requests by session
-	nextSub  uint32
-	nextItem uint32
-	outbox   []outgoing
+	mu      sync.Mutex
+	subs    map[uint32]*subscription
+	waiting map[string][]*publish // publish requests by session
+	last    uint32                // number given to a subscription or an item
 }
 
 type publish struct {
@@ -50,8 +44,7 @@ type publish struct {
 }
 
 type outgoing struct {
-	sc   *uasc.SecureChannel
-	id   uint32
+	*publish
 	resp ua.Response
 }
 
@@ -61,10 +54,9 @@ type subscription struct {
 	interval  time.Duration
 	keepAlive uint32
 	lifetime  uint32
-	maxValues int
+	most      int // values in one message
 
-	items    map[uint32]*monitored
-	order    []uint32
+	items    []*monitored
 	due      time.Time
 	quiet    uint32 // intervals without a message
 	lonely   uint32 // intervals without a publish request
@@ -75,18 +67,11 @@ type subscription struct {
 }
 
 type monitored struct {
-	id      uint32
-	handle  uint32
-	node    *ua.NodeID
-	attr    ua.AttributeID
-	place   int // of the instrument; -1 for another attribute or node
-	every   time.Duration
-	queue   int
-	oldest  bool // discard the oldest
-	trigger ua.DataChangeTrigger
-	due     time.Time
-	last    *ua.DataValue
-	values  []*ua.DataValue
+	handle uint32
+	place  int // of the instrument
+	queue  int
+	last   sample
+	values []*ua.DataValue
 }
 
 func newSubscriptions(s *Server) *subscriptions {
@@ -165,26 +150,15 @@ func (u *subscriptions) find(session string, n uint32) (*subscription, ua.Status
 	return s, ua.StatusOK
 }
 
-func (s *subscription) revise(intervalMS float64, lifetime, keepAlive uint32) {
-	if !(intervalMS >= 50) {
-		intervalMS = 50
-	}
-	s.interval = time.Duration(min(intervalMS, 60000) * float64(time.Millisecond))
-	s.keepAlive = min(max(keepAlive, 1), 10000)
-	s.lifetime = max(lifetime, 3*s.keepAlive)
-}
-
 func (u *subscriptions) create(session string, r *ua.CreateSubscriptionRequest) (ua.Response, error) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	if len(u.subs) >= maxSubscriptions {
-		return nil, ua.StatusBadTooManySubscriptions
-	}
-	u.nextSub++
-	s := &subscription{id: u.nextSub, session: session, items: map[uint32]*monitored{}, first: true, maxValues: maxInMessage}
-	s.revise(r.RequestedPublishingInterval, r.RequestedLifetimeCount, r.RequestedMaxKeepAliveCount)
-	if n := int(r.MaxNotificationsPerPublish); n > 0 && n < maxInMessage {
-		s.maxValues = n
+	u.last++
+	s := &subscription{id: u.last, session: session, first: true, keepAlive: min(max(r.RequestedMaxKeepAliveCount, 1), 10000)}
+	s.interval = time.Duration(min(max(r.RequestedPublishingInterval, 50), 60000) * float64(time.Millisecond))
+	s.lifetime = max(r.RequestedLifetimeCount, 3*s.keepAlive)
+	if s.most = int(r.MaxNotificationsPerPublish); s.most == 0 {
+		s.most = maxInMessage
 	}
 	s.due = time.Now().Add(s.interval)
 	u.subs[s.id] = s
@@ -192,21 +166,15 @@ func (u *subscriptions) create(session string, r *ua.CreateSubscriptionRequest) 
 		RevisedPublishingInterval: float64(s.interval) / float64(time.Millisecond), RevisedLifetimeCount: s.lifetime, RevisedMaxKeepAliveCount: s.keepAlive}, nil
 }
 
-func (u *subscriptions) each(session string, ids []uint32, f func(s *subscription)) []ua.StatusCode {
-	res := make([]ua.StatusCode, len(ids))
-	for i, n := range ids {
-		var s *subscription
-		if s, res[i] = u.find(session, n); s != nil {
-			f(s)
-		}
-	}
-	return res
-}
-
 func (u *subscriptions) delete(session string, r *ua.DeleteSubscriptionsRequest) (ua.Response, error) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	res := u.each(session, r.SubscriptionIDs, func(s *subscription) { delete(u.subs, s.id) })
+	res := make([]ua.StatusCode, len(r.SubscriptionIDs))
+	for i, n := range r.SubscriptionIDs {
+		if _, res[i] = u.find(session, n); res[i] == ua.StatusOK {
+			delete(u.subs, n)
+		}
+	}
 	return &ua.DeleteSubscriptionsResponse{Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
@@ -234,28 +202,6 @@ func (u *subscriptions) republish(session string, r *ua.RepublishRequest) (ua.Re
 	return nil, ua.StatusBadMessageNotAvailable
 }
 
-// settings takes over sampling, queue and filter; it returns what they were
-// revised to.
-func (it *monitored) settings(p *ua.MonitoringParameters, publishing time.Duration, scan time.Duration) ua.StatusCode {
-	it.handle = p.ClientHandle
-	if it.every = publishing; p.SamplingInterval >= 0 {
-		it.every = time.Duration(min(p.SamplingInterval, 3.6e6) * float64(time.Millisecond))
-	}
-	it.every = max(it.every, scan)
-	it.queue = int(min(max(p.QueueSize, 1), maxQueue))
-	it.oldest = p.DiscardOldest
-	it.trigger = ua.DataChangeTriggerStatusValue
-	if p.Filter == nil || p.Filter.Value == nil {
-		return ua.StatusOK
-	}
-	f, ok := p.Filter.Value.(*ua.DataChangeFilter)
-	if !ok || f.DeadbandType != 0 {
-		return ua.StatusBadMonitoredItemFilterUnsupported
-	}
-	it.trigger = f.Trigger
-	return ua.StatusOK
-}
-
 func (u *subscriptions) createItems(session string, r *ua.CreateMonitoredItemsRequest) (ua.Response, error) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -263,145 +209,55 @@ func (u *subscriptions) createItems(session string, r *ua.CreateMonitoredItemsRe
 	if s == nil {
 		return nil, code
 	}
-	if len(r.ItemsToCreate) == 0 {
-		return nil, ua.StatusBadNothingToDo
-	}
-	now := time.Now()
 	res := make([]*ua.MonitoredItemCreateResult, len(r.ItemsToCreate))
 	for i, c := range r.ItemsToCreate {
-		res[i] = &ua.MonitoredItemCreateResult{FilterResult: ua.NewExtensionObject(nil)}
+		res[i] = &ua.MonitoredItemCreateResult{StatusCode: ua.StatusBadNodeIDUnknown, FilterResult: ua.NewExtensionObject(nil)}
 		if c.ItemToMonitor == nil || c.ItemToMonitor.NodeID == nil || c.RequestedParameters == nil {
-			res[i].StatusCode = ua.StatusBadNodeIDInvalid
 			continue
 		}
-		if len(s.items) >= maxItems {
-			res[i].StatusCode = ua.StatusBadTooManyMonitoredItems
+		place, known := u.srv.place(c.ItemToMonitor.NodeID)
+		if !known || c.ItemToMonitor.AttributeID != ua.AttributeIDValue {
 			continue
 		}
-		it := &monitored{node: c.ItemToMonitor.NodeID, attr: c.ItemToMonitor.AttributeID, place: -1, due: now}
-		n := u.srv.ua.Node(it.node)
-		if n == nil {
-			res[i].StatusCode = ua.StatusBadNodeIDUnknown
+		if f := c.RequestedParameters.Filter; f != nil && f.Value != nil {
+			res[i].StatusCode = ua.StatusBadMonitoredItemFilterUnsupported
 			continue
 		}
-		if it.node.Namespace() == u.srv.ns.ID() && it.attr == ua.AttributeIDValue {
-			if p, ok := u.srv.index[it.node.StringID()]; ok {
-				it.place = p
-			}
-		}
-		if dv := u.value(it); plainBad(dv) {
-			res[i].StatusCode = dv.Status
-			continue
-		}
-		if st := it.settings(c.RequestedParameters, s.interval, u.srv.opt.Every); st != ua.StatusOK {
-			res[i].StatusCode = st
-			continue
-		}
-		u.nextItem++
-		it.id = u.nextItem
-		s.items[it.id] = it
-		s.order = append(s.order, it.id)
-		it.take(u.value(it), now)
-		res[i].MonitoredItemID, res[i].RevisedQueueSize = it.id, uint32(it.queue)
-		res[i].RevisedSamplingInterval = float64(it.every) / float64(time.Millisecond)
+		it := &monitored{handle: c.RequestedParameters.ClientHandle, place: place, queue: int(min(max(c.RequestedParameters.QueueSize, 1), maxQueue))}
+		it.take(u.srv.current(place))
+		s.items = append(s.items, it)
+		u.last++
+		res[i].StatusCode, res[i].MonitoredItemID, res[i].RevisedQueueSize = ua.StatusOK, u.last, uint32(it.queue)
+		res[i].RevisedSamplingInterval = float64(u.srv.opt.Every) / float64(time.Millisecond)
 	}
 	return &ua.CreateMonitoredItemsResponse{Results: res, DiagnosticInfos: []*ua.DiagnosticInfo{}}, nil
 }
 
-// plainBad says that an attribute does not exist, as against a bad reading.
-func plainBad(dv *ua.DataValue) bool {
-	return dv.Status == ua.StatusBadNodeIDUnknown || dv.Status == ua.StatusBadAttributeIDInvalid
-}
-
-func (u *subscriptions) value(it *monitored) *ua.DataValue {
-	if it.place >= 0 {
-		return u.srv.current(it.place).data()
-	}
-	ns, err := u.srv.ua.Namespace(int(it.node.Namespace()))
-	if err != nil {
-		return &ua.DataValue{EncodingMask: ua.DataValueStatusCode, Status: ua.StatusBadNodeIDUnknown}
-	}
-	dv := ns.Attribute(it.node, it.attr)
-	if dv == nil {
-		return &ua.DataValue{EncodingMask: ua.DataValueStatusCode, Status: ua.StatusBadAttributeIDInvalid}
-	}
-	return dv
-}
-
-// take queues a value if it differs from the last one by the item's filter.
-func (it *monitored) take(dv *ua.DataValue, now time.Time) {
-	if now.Before(it.due) {
+// take queues a sample if its value or status is another than before.
+func (it *monitored) take(x sample) {
+	if !it.last.at.IsZero() && x.value == it.last.value && x.status == it.last.status {
 		return
 	}
-	// Keep to the grid, so that a late tick does not shift all later ones.
-	for !it.due.After(now) {
-		it.due = it.due.Add(max(it.every, time.Millisecond))
-	}
-	if it.last != nil && !it.differs(dv) {
+	it.last = x
+	it.values = append(it.values, x.data())
+	if len(it.values) <= it.queue {
 		return
 	}
-	it.last = dv
-	it.push(dv)
-}
-
-func (it *monitored) differs(dv *ua.DataValue) bool {
-	if dv.Status != it.last.Status {
-		return true
-	}
-	if it.trigger == ua.DataChangeTriggerStatus {
-		return false
-	}
-	if it.trigger == ua.DataChangeTriggerStatusValueTimestamp && !dv.SourceTimestamp.Equal(it.last.SourceTimestamp) {
-		return true
-	}
-	if dv.Value == nil || it.last.Value == nil {
-		return dv.Value != it.last.Value
-	}
-	x, y := dv.Value.Value(), it.last.Value.Value()
-	switch x.(type) {
-	case float64, bool, int32, uint32, int64, string, time.Time:
-		return x != y
-	}
-	return false // a structure: constant on this server
-}
-
-func (it *monitored) push(dv *ua.DataValue) {
-	if len(it.values) >= it.queue {
+	it.values = it.values[1:]
+	if it.queue > 1 {
 		const overflow = ua.StatusCode(0x480) // info type DataValue, overflow
-		if it.oldest {
-			it.values = it.values[1:]
-			if it.queue > 1 && len(it.values) > 0 {
-				it.values[0] = marked(it.values[0], overflow)
-			}
-		} else {
-			it.values = it.values[:len(it.values)-1]
-			if it.queue > 1 {
-				dv = marked(dv, overflow)
-			}
-		}
+		it.values[0].Status |= overflow
+		it.values[0].EncodingMask |= ua.DataValueStatusCode
 	}
-	it.values = append(it.values, dv)
-}
-
-func marked(dv *ua.DataValue, bits ua.StatusCode) *ua.DataValue {
-	c := *dv
-	c.Status |= bits
-	c.EncodingMask |= ua.DataValueStatusCode
-	return &c
 }
 
 // sample looks at all items; the instruments have just been read.
-func (u *subscriptions) sample(now time.Time) {
+func (u *subscriptions) sample() {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	// A tick of the ticker may come a little early.
-	now = now.Add(u.srv.opt.Every / 10)
 	for _, s := range u.subs {
 		for _, it := range s.items {
-			if now.Before(it.due) {
-				continue
-			}
-			it.take(u.value(it), now)
+			it.take(u.srv.current(it.place))
 		}
 	}
 }
@@ -434,12 +290,7 @@ func (u *subscriptions) publish(sc *uasc.SecureChannel, r ua.Request, reqID uint
 	}
 	// Requests that came over a channel since replaced cannot be answered.
 	q := slices.DeleteFunc(u.waiting[session], func(w *publish) bool { return w.sc != sc })
-	q = append(q, p)
-	if len(q) > maxPublish {
-		u.outbox = append(u.outbox, outgoing{q[0].sc, q[0].id, &ua.ServiceFault{ResponseHeader: header(q[0].handle, ua.StatusBadTooManyPublishRequests)}})
-		q = q[1:]
-	}
-	u.waiting[session] = q
+	u.waiting[session] = append(q, p)
 	return nil, nil // answered by pump
 }
 
@@ -461,6 +312,7 @@ func (u *subscriptions) acknowledge(session string, a *ua.SubscriptionAcknowledg
 // in order; they are written without the lock.
 func (u *subscriptions) pump(now time.Time) {
 	u.mu.Lock()
+	var out []outgoing
 	for _, s := range u.subs {
 		if now.Before(s.due) && !s.more {
 			continue
@@ -469,10 +321,10 @@ func (u *subscriptions) pump(now time.Time) {
 		for !now.Before(s.due) {
 			s.due = s.due.Add(s.interval)
 		}
-		u.publishOne(s, now, ticked)
+		if p := u.request(s, ticked); p != nil {
+			out = append(out, outgoing{p, u.message(s, p, now)})
+		}
 	}
-	out := u.outbox
-	u.outbox = nil
 	u.mu.Unlock()
 	for _, o := range out {
 		if err := o.sc.SendResponseWithContext(context.Background(), o.id, o.resp); err != nil {
@@ -481,57 +333,51 @@ func (u *subscriptions) pump(now time.Time) {
 	}
 }
 
-func (u *subscriptions) publishOne(s *subscription, now time.Time, ticked bool) {
-	have := slices.ContainsFunc(s.order, func(n uint32) bool { return len(s.items[n].values) > 0 })
+// request takes the publish request with which something is to be said now; nil for none.
+func (u *subscriptions) request(s *subscription, ticked bool) *publish {
+	have := slices.ContainsFunc(s.items, func(it *monitored) bool { return len(it.values) > 0 })
 	if ticked {
 		s.quiet++
 	}
-	if !have && !(s.first && ticked) && s.quiet < s.keepAlive {
-		s.more = false
-		return
+	if s.more = false; !have && !(s.first && ticked) && s.quiet < s.keepAlive {
+		return nil
 	}
 	q := u.waiting[s.session]
-	if len(q) == 0 {
-		s.more = true
-		if ticked {
-			if s.lonely++; s.lonely > s.lifetime {
-				delete(u.subs, s.id)
-				delete(u.waiting, s.session)
-			}
-		}
-		return
+	if len(q) > 0 {
+		u.waiting[s.session] = q[1:]
+		return q[0]
 	}
-	p := q[0]
-	u.waiting[s.session] = q[1:]
-	s.lonely, s.quiet, s.first, s.more = 0, 0, false, false
-	msg := &ua.NotificationMessage{SequenceNumber: nextSequence(s.sequence), PublishTime: now, NotificationData: []*ua.ExtensionObject{}}
-	if have {
-		var notes []*ua.MonitoredItemNotification
-		for _, n := range s.order {
-			it := s.items[n]
-			for ; len(it.values) > 0 && len(notes) < s.maxValues; it.values = it.values[1:] {
-				notes = append(notes, &ua.MonitoredItemNotification{ClientHandle: it.handle, Value: it.values[0]})
-			}
-			s.more = s.more || len(it.values) > 0
+	s.more = true
+	if ticked {
+		if s.lonely++; s.lonely > s.lifetime {
+			delete(u.subs, s.id)
+			delete(u.waiting, s.session)
 		}
+	}
+	return nil
+}
+
+// message is what a subscription has to say; without values it says that it lives.
+func (u *subscriptions) message(s *subscription, p *publish, now time.Time) *ua.PublishResponse {
+	s.lonely, s.quiet, s.first = 0, 0, false
+	msg := &ua.NotificationMessage{SequenceNumber: s.sequence + 1, PublishTime: now, NotificationData: []*ua.ExtensionObject{}}
+	var notes []*ua.MonitoredItemNotification
+	for _, it := range s.items {
+		for ; len(it.values) > 0 && len(notes) < s.most; it.values = it.values[1:] {
+			notes = append(notes, &ua.MonitoredItemNotification{ClientHandle: it.handle, Value: it.values[0]})
+		}
+		s.more = s.more || len(it.values) > 0
+	}
+	if len(notes) > 0 {
 		data := ua.NewExtensionObject(&ua.DataChangeNotification{MonitoredItems: notes, DiagnosticInfos: []*ua.DiagnosticInfo{}})
 		data.UpdateMask()
 		msg.NotificationData = append(msg.NotificationData, data)
-		s.sequence = msg.SequenceNumber
+		s.sequence++
 		s.retained = append(s.retained, msg)
-		if len(s.retained) > maxRetained {
-			s.retained = s.retained[1:]
-		}
+		s.retained = s.retained[max(0, len(s.retained)-maxRetained):]
 	}
-	u.outbox = append(u.outbox, outgoing{p.sc, p.id, &ua.PublishResponse{ResponseHeader: header(p.handle, ua.StatusOK), SubscriptionID: s.id,
-		AvailableSequenceNumbers: s.available(), MoreNotifications: s.more, NotificationMessage: msg, Results: p.results, DiagnosticInfos: []*ua.DiagnosticInfo{}}})
-}
-
-func nextSequence(n uint32) uint32 {
-	if n++; n == 0 {
-		n = 1
-	}
-	return n
+	return &ua.PublishResponse{ResponseHeader: header(p.handle, ua.StatusOK), SubscriptionID: s.id,
+		AvailableSequenceNumbers: s.available(), MoreNotifications: s.more, NotificationMessage: msg, Results: p.results, DiagnosticInfos: []*ua.DiagnosticInfo{}}
 }
 
 // historyRead answers raw reads from the last values of each instrument.
@@ -546,8 +392,8 @@ func (s *Server) historyRead(_ string, r *ua.HistoryReadRequest) (ua.Response, e
 	res := make([]*ua.HistoryReadResult, len(r.NodesToRead))
 	for i, n := range r.NodesToRead {
 		res[i] = &ua.HistoryReadResult{HistoryData: ua.NewExtensionObject(nil)}
-		place, known := s.index[n.NodeID.StringID()]
-		if !known || n.NodeID.Namespace() != s.ns.ID() {
+		place, known := s.place(n.NodeID)
+		if !known {
 			res[i].StatusCode = ua.StatusBadNodeIDUnknown
 			continue
 		}
@@ -575,15 +421,8 @@ func (s *Server) historyRead(_ string, r *ua.HistoryReadRequest) (ua.Response, e
 func (s *Server) between(place int, from, to time.Time, limit int) (values []*ua.DataValue, next time.Time) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	ring := s.past[place]
-	n := len(ring)
-	first := 0
-	if n == historyDepth {
-		first = s.at % historyDepth
-	}
 	values = []*ua.DataValue{}
-	for i := range n {
-		v := ring[(first+i)%n]
+	for _, v := range s.past[place] {
 		if v.at.Before(from) || !v.at.Before(to) {
 			continue
 		}
