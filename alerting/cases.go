@@ -9,6 +9,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -19,10 +20,8 @@ import (
 type CaseResult struct {
 	Line     int // of the file
 	ID       string
-	Kind     string // "alarm" or "first_up"
 	Title    string
 	Basis    []string // what the case rests on
-	Steps    int
 	Failures []string // empty: passed
 }
 
@@ -70,16 +69,15 @@ func ReplayCases(r io.Reader) ([]CaseResult, error) {
 			return results, fmt.Errorf("line %d: case %s is on line %d already; give each case its own id", n, c.ID, first)
 		}
 		ids[c.ID] = n
-		result := CaseResult{Line: n, ID: c.ID, Kind: c.Kind, Title: c.Title, Basis: c.Basis, Steps: len(c.Steps)}
-		if c.Kind == "alarm" {
-			result.Failures, err = c.replayAlarm()
-		} else {
-			result.Failures, err = c.replayFirstUp()
+		replay := c.replayAlarm
+		if c.Kind == firstUpKind {
+			replay = c.replayFirstUp
 		}
+		failures, err := replay()
 		if err != nil {
 			return results, fmt.Errorf("line %d: case %s: %w", n, c.ID, err)
 		}
-		results = append(results, result)
+		results = append(results, CaseResult{Line: n, ID: c.ID, Title: c.Title, Basis: c.Basis, Failures: failures})
 	}
 	if err := lines.Err(); err != nil {
 		return results, fmt.Errorf("line %d: %w", n+1, err)
@@ -91,56 +89,92 @@ func ReplayCases(r io.Reader) ([]CaseResult, error) {
 }
 
 type alarmCase struct {
-	ID     string            `json:"id"`
-	Kind   string            `json:"kind"`
-	Title  string            `json:"title"`
-	Basis  []string          `json:"basis"`
-	Note   string            `json:"note"`
-	Config json.RawMessage   `json:"config"`
-	Steps  []json.RawMessage `json:"steps"`
-
-	config  caseConfig
-	steps   []caseStep
-	members []string
+	ID     string     `json:"id"`
+	Kind   string     `json:"kind"`
+	Title  string     `json:"title"`
+	Basis  []string   `json:"basis"`
+	Note   string     `json:"note"`
+	Config caseConfig `json:"config"`
+	Steps  []caseStep `json:"steps"`
 }
 
+const alarmKind, firstUpKind = "alarm", "first_up"
+
 type caseConfig struct {
-	Setpoint        *float64 `json:"setpoint"`
-	Direction       string   `json:"direction"`
-	Deadband        float64  `json:"deadband"`
-	OnDelayS        float64  `json:"on_delay_s"`
-	OffDelayS       float64  `json:"off_delay_s"`
-	Latching        bool     `json:"latching"`
-	Priority        string   `json:"priority"`
-	RealarmS        float64  `json:"realarm_s"`
-	MaxShelveS      *float64 `json:"max_shelve_s"`
-	ShelvingAllowed *bool    `json:"shelving_allowed"`
-	Confirm         bool     `json:"confirm"`
+	Setpoint        *float64    `json:"setpoint"`
+	Direction       string      `json:"direction"`
+	Deadband        float64     `json:"deadband"`
+	OnDelay         caseSeconds `json:"on_delay_s"`
+	OffDelay        caseSeconds `json:"off_delay_s"`
+	Latching        bool        `json:"latching"`
+	Priority        string      `json:"priority"`
+	Realarm         caseSeconds `json:"realarm_s"`
+	MaxShelve       caseSeconds `json:"max_shelve_s"`
+	ShelvingAllowed *bool       `json:"shelving_allowed"`
+	Confirm         bool        `json:"confirm"`
+	Group           []string    `json:"group"`
 }
 
 type caseStep struct {
-	T       *float64         `json:"t"`
+	T       *caseSeconds     `json:"t"`
 	Input   *caseInput       `json:"input"`
 	Op      *caseOp          `json:"op"`
 	Events  [][2]string      `json:"events"`
 	Expect  map[string]any   `json:"expect"`
 	Journal []map[string]any `json:"journal"`
 	Note    string           `json:"note"`
-
-	quality plant.Quality
 }
 
 type caseInput struct {
-	Value   *float64 `json:"value"`
-	Quality string   `json:"quality"`
+	Value   *float64   `json:"value"`
+	Quality caseStatus `json:"quality"`
 }
 
 type caseOp struct {
-	Action    string   `json:"action"`
-	User      string   `json:"user"`
-	Comment   string   `json:"comment"`
-	DurationS *float64 `json:"duration_s"`
-	Reason    string   `json:"reason"`
+	Action   string      `json:"action"`
+	User     string      `json:"user"`
+	Comment  string      `json:"comment"`
+	Duration caseSeconds `json:"duration_s"`
+	Reason   string      `json:"reason"`
+}
+
+// caseSeconds is a time or a duration, written in seconds.
+type caseSeconds time.Duration
+
+// UnmarshalJSON keeps to what a Duration holds.
+func (s *caseSeconds) UnmarshalJSON(data []byte) error {
+	x, err := strconv.ParseFloat(string(data), 64)
+	if err != nil || !(math.Abs(x) <= 1e9) {
+		return fmt.Errorf("%s is no number of seconds up to 1e9", data)
+	}
+	*s = caseSeconds(seconds(x))
+	return nil
+}
+
+func (s caseSeconds) String() string {
+	return strconv.FormatFloat(time.Duration(s).Seconds(), 'g', -1, 64)
+}
+
+// caseStatus is a status code by name, with or without the underscore after its severity.
+type caseStatus struct{ plant.Quality }
+
+// UnmarshalJSON refuses a name that is none.
+func (q *caseStatus) UnmarshalJSON(data []byte) (err error) {
+	var name string
+	if err = json.Unmarshal(data, &name); err != nil {
+		return err
+	}
+	for _, severity := range []string{"", "Good", "Uncertain", "Bad"} {
+		written := name
+		if rest, ok := strings.CutPrefix(name, severity); ok && severity != "" {
+			written = severity + "_" + rest
+		}
+		if known, ok := plant.QualityNamed(written); ok {
+			q.Quality = known
+			return nil
+		}
+	}
+	return fmt.Errorf("quality: %q is not a status code name", name)
 }
 
 const (
@@ -156,72 +190,30 @@ var (
 		"quality", "action", "code"}
 )
 
-// strict decodes JSON without tolerating unknown fields or trailing text.
-func strict(data []byte, to any) error {
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(to); err != nil {
-		return err
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return errors.New("more text after the JSON object; write one object a line")
-	}
-	return nil
-}
-
-// maxCaseSeconds keeps times and durations of cases within what a Duration
-// holds.
-const maxCaseSeconds = 1e9
-
 func seconds(s float64) time.Duration { return time.Duration(math.Round(s * 1e9)) }
-
-func checkSeconds(field string, s float64) error {
-	if !(math.Abs(s) <= maxCaseSeconds) {
-		return fmt.Errorf("%s: %v is out of range (at most %g s)", field, s, maxCaseSeconds)
-	}
-	return nil
-}
 
 func parseCase(text []byte) (*alarmCase, error) {
 	var c alarmCase
-	if err := strict(text, &c); err != nil {
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&c); err != nil {
 		return nil, fmt.Errorf("not a case as one JSON object: %w", err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return nil, errors.New("more text after the JSON object; write one object a line")
 	}
 	if c.ID == "" {
 		return nil, errors.New("id: missing; give each case an id of its own")
 	}
-	var err error
-	switch c.Kind {
-	case "alarm":
-		err = c.parseConfig()
-	case "first_up":
-		var config struct {
-			Group []string `json:"group"`
-		}
-		err = strict(c.Config, &config)
-		c.members = config.Group
-		if err == nil && len(c.members) == 0 {
-			err = errors.New("group: missing; name its members")
-		}
-		if err != nil {
-			err = fmt.Errorf("config: %w", err)
-		}
-	default:
-		err = fmt.Errorf(`kind: %q is not known; use "alarm" or "first_up"`, c.Kind)
-	}
-	if err == nil && len(c.Steps) == 0 {
-		err = errors.New("steps: missing")
-	}
-	last := math.Inf(-1)
+	err := c.check()
+	before := caseSeconds(math.MinInt64)
 	for i := 0; err == nil && i < len(c.Steps); i++ {
-		var s caseStep
-		if err = strict(c.Steps[i], &s); err == nil {
-			err = s.check(&c, &last)
-		}
-		if err != nil {
+		s := &c.Steps[i]
+		if err = s.check(&c, before); err != nil {
 			err = fmt.Errorf("step %d: %w", i+1, err)
+			break
 		}
-		c.steps = append(c.steps, s)
+		before = *s.T
 	}
 	if err != nil {
 		return nil, fmt.Errorf("case %s: %w", c.ID, err)
@@ -229,43 +221,25 @@ func parseCase(text []byte) (*alarmCase, error) {
 	return &c, nil
 }
 
-func (c *alarmCase) parseConfig() error {
-	if len(c.Config) == 0 {
-		return errors.New("config: missing")
-	}
-	if err := strict(c.Config, &c.config); err != nil {
-		return fmt.Errorf("config: %w", err)
-	}
-	k := &c.config
-	if k.Setpoint == nil {
+func (c *alarmCase) check() error {
+	k := &c.Config
+	_, known := casePriority(k.Priority)
+	switch {
+	case c.Kind != alarmKind && c.Kind != firstUpKind:
+		return fmt.Errorf(`kind: %q is not known; use "alarm" or "first_up"`, c.Kind)
+	case len(c.Steps) == 0:
+		return errors.New("steps: missing")
+	case c.Kind == firstUpKind && len(k.Group) == 0:
+		return errors.New("config: group: missing; name its members")
+	case c.Kind == firstUpKind:
+	case k.Setpoint == nil:
 		return errors.New("config: setpoint: missing")
-	}
-	if k.Direction != "high" && k.Direction != "low" {
+	case k.Direction != "high" && k.Direction != "low":
 		return fmt.Errorf(`config: direction: %q is not known; use "high" or "low"`, k.Direction)
-	}
-	if _, known := casePriority(k.Priority); !known {
+	case !known:
 		return fmt.Errorf("config: priority: %q is not known; use low, medium, high or urgent", k.Priority)
-	}
-	maxShelve := 1.0
-	if k.MaxShelveS != nil {
-		maxShelve = *k.MaxShelveS
-	}
-	if maxShelve <= 0 {
-		return errors.New("config: max_shelve_s: must be more than zero; leave it out for no limit")
-	}
-	for _, f := range []struct {
-		name string
-		s    float64
-	}{{"deadband", k.Deadband}, {"on_delay_s", k.OnDelayS}, {"off_delay_s", k.OffDelayS}, {"realarm_s", k.RealarmS}, {"max_shelve_s", maxShelve}} {
-		if f.s < 0 {
-			return fmt.Errorf("config: %s: must not be negative", f.name)
-		}
-		if f.name == "deadband" {
-			continue
-		}
-		if err := checkSeconds("config: "+f.name, f.s); err != nil {
-			return err
-		}
+	case min(k.OnDelay, k.OffDelay, k.Realarm, k.MaxShelve) < 0 || k.Deadband < 0:
+		return errors.New("config: deadband, on_delay_s, off_delay_s, realarm_s and max_shelve_s must not be negative")
 	}
 	return nil
 }
@@ -279,73 +253,33 @@ func casePriority(word string) (plant.Priority, bool) {
 	return plant.PriorityMedium, word == ""
 }
 
-// check finds what is wrong with a step.
-//
-// Branches: one for each thing that may be wrong; they depend on nothing.
-func (s *caseStep) check(c *alarmCase, last *float64) error {
-	if s.T == nil {
+// check finds what is wrong with a step; before is the time of the step before it.
+func (s *caseStep) check(c *alarmCase, before caseSeconds) error {
+	switch {
+	case s.T == nil:
 		return errors.New("t: missing")
-	}
-	if err := checkSeconds("t", *s.T); err != nil {
-		return err
-	}
-	if *s.T < *last {
+	case *s.T < before:
 		return fmt.Errorf("t: %v is before the step before; steps must be in order of time", *s.T)
-	}
-	*last = *s.T
-	if c.Kind == "first_up" {
-		if s.Input != nil || s.Op != nil || s.Journal != nil {
-			return errors.New("a first_up step has only t, events and expect")
-		}
-		for _, ev := range s.Events {
-			if !slices.Contains(c.members, ev[0]) {
-				return fmt.Errorf("events: %q is not a member of the group", ev[0])
-			}
-			if ev[1] != "alarm" && ev[1] != "return" && ev[1] != "ack" {
-				return fmt.Errorf("events: %q is not known; use alarm, return or ack", ev[1])
-			}
-		}
-		first, given := s.Expect["first_up"]
-		if _, isName := first.(string); len(s.Expect) != 1 || !given || first != nil && !isName {
-			return errors.New("expect: must be first_up, with a name or null")
-		}
-		return nil
-	}
-	if s.Events != nil {
+	case c.Kind == firstUpKind:
+		return s.checkFirstUp(c.Config.Group)
+	case s.Events != nil:
 		return errors.New("events: only in first_up cases")
-	}
-	if s.Input != nil && s.Op != nil {
+	case s.Input != nil && s.Op != nil:
 		return errors.New("a step has an input or an op, not both")
-	}
-	if s.Input != nil {
-		var known bool
-		if s.quality, known = caseQuality(s.Input.Quality); !known {
-			return fmt.Errorf("input: quality: %q is not a status code name", s.Input.Quality)
-		}
-		if s.Input.Value == nil && s.quality.Usable() {
-			return errors.New("input: value: missing; only a Bad input may leave it out")
-		}
-	}
-	if s.Op != nil {
-		_, known := actions[Action(s.Op.Action)]
-		if !known && s.Op.Action != engineStop && s.Op.Action != engineStart {
+	case s.Input != nil && !s.Input.Quality.Seen():
+		return errors.New("input: quality: missing")
+	case s.Input != nil && s.Input.Value == nil && s.Input.Quality.Usable():
+		return errors.New("input: value: missing; only a Bad input may leave it out")
+	case s.Op != nil && s.Op.Action != engineStop && s.Op.Action != engineStart:
+		if _, known := actions[Action(s.Op.Action)]; !known {
 			return fmt.Errorf("op: action: %q is not known", s.Op.Action)
-		}
-		if s.Op.DurationS != nil {
-			if err := checkSeconds("op: duration_s", *s.Op.DurationS); err != nil {
-				return err
-			}
 		}
 	}
 	state, _ := s.Expect["state"].(string)
 	if _, known := stateNamed(state); !known {
 		return fmt.Errorf("expect: state: %q is not one of %s", state, strings.Join(stateCodes[:], " "))
 	}
-	for key := range s.Expect {
-		if !slices.Contains(expectKeys, key) {
-			return fmt.Errorf("expect: %q is not known; use %s", key, strings.Join(expectKeys, ", "))
-		}
-	}
+	err := onlyKeys("expect", s.Expect, expectKeys)
 	for _, record := range s.Journal {
 		if _, ok := record["t"].(float64); !ok {
 			return errors.New("journal: t: missing or not a number")
@@ -353,27 +287,37 @@ func (s *caseStep) check(c *alarmCase, last *float64) error {
 		if _, ok := record["event"].(string); !ok {
 			return errors.New("journal: event: missing or not a name")
 		}
-		for key := range record {
-			if !slices.Contains(journalKeys, key) {
-				return fmt.Errorf("journal: %q is not known; use %s", key, strings.Join(journalKeys, ", "))
-			}
+		err = errors.Join(err, onlyKeys("journal", record, journalKeys))
+	}
+	return err
+}
+
+func onlyKeys(what string, m map[string]any, known []string) error {
+	for key := range m {
+		if !slices.Contains(known, key) {
+			return fmt.Errorf("%s: %q is not known; use %s", what, key, strings.Join(known, ", "))
 		}
 	}
 	return nil
 }
 
-// caseQuality finds a status code by name, written with or without the
-// underscore after its severity.
-func caseQuality(name string) (plant.Quality, bool) {
-	if q, ok := plant.QualityNamed(name); ok {
-		return q, true
+func (s *caseStep) checkFirstUp(members []string) error {
+	if s.Input != nil || s.Op != nil || s.Journal != nil {
+		return errors.New("a first_up step has only t, events and expect")
 	}
-	for _, severity := range []string{"Good", "Uncertain", "Bad"} {
-		if rest, ok := strings.CutPrefix(name, severity); ok {
-			return plant.QualityNamed(severity + "_" + rest)
+	for _, ev := range s.Events {
+		if !slices.Contains(members, ev[0]) {
+			return fmt.Errorf("events: %q is not a member of the group", ev[0])
+		}
+		if !slices.Contains([]string{"alarm", "return", "ack"}, ev[1]) {
+			return fmt.Errorf("events: %q is not known; use alarm, return or ack", ev[1])
 		}
 	}
-	return plant.Quality{}, false
+	first, given := s.Expect["first_up"]
+	if _, isName := first.(string); len(s.Expect) != 1 || !given || first != nil && !isName {
+		return errors.New("expect: must be first_up, with a name or null")
+	}
+	return nil
 }
 
 // sameName compares status names whether or not they have the underscore.
@@ -384,7 +328,19 @@ func sameName(a, b string) bool {
 // caseEpoch is the moment t = 0 of all cases.
 var caseEpoch = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 
-func caseTime(t float64) time.Time { return caseEpoch.Add(seconds(t)) }
+// each replays the steps of a case and gathers what came out otherwise.
+func (c *alarmCase) each(step func(s *caseStep, now time.Time, fail func(format string, args ...any)) error) (failures []string, err error) {
+	for i := range c.Steps {
+		s := &c.Steps[i]
+		fail := func(format string, args ...any) {
+			failures = append(failures, fmt.Sprintf("step %d (t=%v): ", i+1, *s.T)+fmt.Sprintf(format, args...))
+		}
+		if err := step(s, caseEpoch.Add(time.Duration(*s.T)), fail); err != nil {
+			return nil, fmt.Errorf("step %d: %w", i+1, err)
+		}
+	}
+	return failures, nil
+}
 
 // caseSpec is a specification with what every alarm must have.
 func caseSpec(name string) plant.AlarmSpec {
@@ -395,37 +351,28 @@ func caseSpec(name string) plant.AlarmSpec {
 }
 
 func (c *alarmCase) replayAlarm() ([]string, error) {
-	k := &c.config
+	k := &c.Config
 	spec := caseSpec(c.ID)
 	spec.Priority, _ = casePriority(k.Priority)
 	spec.Setpoint = k.Setpoint
-	spec.OnDelay, spec.OffDelay, spec.Realarm = seconds(k.OnDelayS), seconds(k.OffDelayS), seconds(k.RealarmS)
-	spec.Latching, spec.Confirm = k.Latching, k.Confirm
+	spec.OnDelay, spec.OffDelay, spec.Realarm = time.Duration(k.OnDelay), time.Duration(k.OffDelay), time.Duration(k.Realarm)
+	spec.Latching, spec.Confirm, spec.MaxShelve = k.Latching, k.Confirm, time.Duration(k.MaxShelve)
 	spec.NoShelving = k.ShelvingAllowed != nil && !*k.ShelvingAllowed
-	if k.MaxShelveS != nil {
-		spec.MaxShelve = seconds(*k.MaxShelveS)
-	}
 	limit := plant.Limit{Setpoint: *k.Setpoint, Deadband: k.Deadband, High: k.Direction == "high"}
 
 	e, err := New([]plant.AlarmSpec{spec})
 	if err != nil {
 		return nil, err
 	}
-	var failures []string
 	var stored Parts // what the engine had stored when it was killed
-	for i := range c.steps {
-		s := &c.steps[i]
-		now := caseTime(*s.T)
-		fail := func(format string, args ...any) {
-			failures = append(failures, fmt.Sprintf("step %d (t=%v): ", i+1, *s.T)+fmt.Sprintf(format, args...))
-		}
+	return c.each(func(s *caseStep, now time.Time, fail func(string, ...any)) error {
 		switch {
 		case s.Op != nil && s.Op.Action == engineStart:
 			if stored == nil {
-				return nil, fmt.Errorf("step %d: engine_start without engine_stop", i+1)
+				return errors.New("engine_start without engine_stop")
 			}
 			if e, err = New([]plant.AlarmSpec{spec}); err != nil {
-				return nil, err
+				return err
 			}
 			if err := e.RestoreParts(stored, now); err != nil {
 				fail("restart: %v", err)
@@ -435,22 +382,19 @@ func (c *alarmCase) replayAlarm() ([]string, error) {
 		case s.Op != nil && s.Op.Action == engineStop:
 			e.Advance(now)
 			if stored, _, err = e.SaveParts(true); err != nil {
-				return nil, fmt.Errorf("step %d: store the state: %w", i+1, err)
+				return fmt.Errorf("store the state: %w", err)
 			}
 		case s.Input != nil:
-			p := plant.Point{Time: now, Value: math.NaN(), Quality: s.quality}
+			p := plant.Point{Time: now, Value: math.NaN(), Quality: s.Input.Quality.Quality}
 			if s.Input.Value != nil {
 				p.Value = *s.Input.Value
 			}
 			e.Feed(0, limit.Input(p))
 		case s.Op != nil:
-			cmd := Command{Action: Action(s.Op.Action), Alarm: c.ID, User: s.Op.User, Comment: s.Op.Comment, Reason: s.Op.Reason}
-			if s.Op.DurationS != nil {
-				cmd.Duration = seconds(*s.Op.DurationS)
-			}
 			// A refusal is in the journal, where the case looks for it.
 			var refused *Refusal
-			if err := e.Do(cmd, now); err != nil && !errors.As(err, &refused) {
+			err := e.Do(Command{Action: Action(s.Op.Action), Alarm: c.ID, User: s.Op.User, Comment: s.Op.Comment, Reason: s.Op.Reason, Duration: time.Duration(s.Op.Duration)}, now)
+			if err != nil && !errors.As(err, &refused) {
 				fail("%s: %v", s.Op.Action, err)
 			}
 		default:
@@ -458,8 +402,8 @@ func (c *alarmCase) replayAlarm() ([]string, error) {
 		}
 		compareState(e.Status(0), s.Expect, fail)
 		compareJournal(e.Drain(), s.Journal, fail)
-	}
-	return failures, nil
+		return nil
+	})
 }
 
 func compareState(st Status, expect map[string]any, fail func(string, ...any)) {
@@ -532,22 +476,17 @@ func journalFields(ev *plant.Event) map[string]any {
 // replayFirstUp feeds the group's members with a bare condition.
 func (c *alarmCase) replayFirstUp() ([]string, error) {
 	const groupName = "group"
-	specs := make([]plant.AlarmSpec, len(c.members))
-	for i, m := range c.members {
-		specs[i] = caseSpec(m)
-		specs[i].Group = groupName
+	var specs []plant.AlarmSpec
+	for _, m := range c.Config.Group {
+		spec := caseSpec(m)
+		spec.Group = groupName
+		specs = append(specs, spec)
 	}
 	e, err := New(specs)
 	if err != nil {
 		return nil, err
 	}
-	var failures []string
-	for i := range c.steps {
-		s := &c.steps[i]
-		now := caseTime(*s.T)
-		fail := func(format string, args ...any) {
-			failures = append(failures, fmt.Sprintf("step %d (t=%v): ", i+1, *s.T)+fmt.Sprintf(format, args...))
-		}
+	return c.each(func(s *caseStep, now time.Time, fail func(string, ...any)) error {
 		e.Advance(now)
 		for _, ev := range s.Events {
 			if ev[1] == "ack" {
@@ -565,6 +504,6 @@ func (c *alarmCase) replayFirstUp() ([]string, error) {
 			fail("first_up is %q, expected %q", got, want)
 		}
 		e.Drain()
-	}
-	return failures, nil
+		return nil
+	})
 }
