@@ -3,6 +3,7 @@ package alerting
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -25,14 +26,15 @@ func ofGroup(g string, first bool) func(*Status) {
 
 func lineWords(list []*Status, lines []Line) (out []string) {
 	for _, l := range lines {
-		w := list[l.Lead].Name
+		var w strings.Builder
+		w.WriteString(list[l.Lead].Name)
 		for _, m := range l.Members {
-			w += " " + list[m].Name
+			w.WriteString(" " + list[m].Name)
 		}
 		if l.Burst {
-			w += " burst"
+			w.WriteString(" burst")
 		}
-		out = append(out, w)
+		out = append(out, w.String())
 	}
 	return out
 }

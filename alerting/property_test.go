@@ -366,8 +366,8 @@ func TestRestartKeepsStateWithDelays(t *testing.T) {
 // happen there, and the last row of each is not guarded away by accident.
 func TestTableIsComplete(t *testing.T) {
 	commands := in2(acknowledge, confirm, reset, shelveTimed, shelveOneShot, unshelve, suppress, unsuppress, removeService, placeService, commented, edited, qualityMoved)
-	for s := State(0); s < stateCount; s++ {
-		for on := trigger(0); on < triggerCount; on++ {
+	for s := range State(stateCount) {
+		for on := range trigger(triggerCount) {
 			rows := byStateAndTrigger[s][on]
 			if commands[on] && len(rows) == 0 {
 				t.Errorf("%v has no row for trigger %d", s, on)

@@ -281,7 +281,7 @@ var byStateAndTrigger = indexTable(table)
 func indexTable(rows []row) (index [stateCount][triggerCount][]*row) {
 	for i := range rows {
 		r := &rows[i]
-		for s := State(0); s < stateCount; s++ {
+		for s := range State(stateCount) {
 			if r.From&(1<<s) != 0 {
 				index[s][r.On] = append(index[s][r.On], r)
 			}

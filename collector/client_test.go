@@ -47,7 +47,7 @@ func TestCutWithLivingSession(t *testing.T) {
 	n := len(r.points(0))
 	r.await("values flow again", func() bool { return len(r.points(0)) > n+15 })
 
-	for id := plant.TagID(0); id < 20; id++ {
+	for id := range plant.TagID(20) {
 		if holes, repeats := missing(r.points(id)); holes != 0 || repeats != 0 {
 			t.Errorf("tag %d: %d samples missing, %d repeated", id, holes, repeats)
 		}

@@ -84,7 +84,7 @@ func TestBackfill(t *testing.T) {
 	r.await("filled", func() bool { return r.c.Health().Counters.Backfilled > 10 })
 	n := len(r.points(0))
 	r.await("values flow again", func() bool { return len(r.points(0)) > n+5 })
-	for id := plant.TagID(0); id < 4; id++ {
+	for id := range plant.TagID(4) {
 		points := r.points(id)
 		slices.SortStableFunc(points, func(a, b plant.Point) int { return a.Time.Compare(b.Time) })
 		if holes, repeats := missing(points); holes != 0 || repeats != 0 {

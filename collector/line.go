@@ -2,6 +2,7 @@ package collector
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/rsa"
@@ -69,9 +70,7 @@ func dial(ctx context.Context, endpoint string) (*uacp.Conn, error) {
 		return nil, fmt.Errorf("endpoint %q: %w", endpoint, err)
 	}
 	port := u.Port()
-	if port == "" {
-		port = "4840"
-	}
+	port = cmp.Or(port, "4840")
 	ctx, cancel := context.WithTimeout(ctx, dialTimeout)
 	defer cancel()
 	c, err := (&net.Dialer{Timeout: reachTimeout}).DialContext(ctx, "tcp", net.JoinHostPort(u.Hostname(), port))

@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -714,9 +715,7 @@ func (d *driver) take(s *subscription, nm *ua.NotificationMessage, received time
 				continue
 			}
 			s.gone = n.Status
-			if s.gone == 0 {
-				s.gone = ua.StatusBadNoSubscription
-			}
+			s.gone = cmp.Or(s.gone, ua.StatusBadNoSubscription)
 		}
 	}
 	d.enqueue(samples, &ua.SubscriptionAcknowledgement{SubscriptionID: s.id, SequenceNumber: nm.SequenceNumber})

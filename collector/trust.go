@@ -2,6 +2,7 @@ package collector
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/rand"
 	"crypto/rsa"
 	"crypto/sha256"
@@ -287,9 +288,7 @@ func bracketIP(h string) string {
 
 func name(c *x509.Certificate) string {
 	n := c.Subject.CommonName
-	if n == "" {
-		n = c.Subject.String()
-	}
+	n = cmp.Or(n, c.Subject.String())
 	return printable(n)
 }
 

@@ -457,35 +457,30 @@ type signInData struct {
 	Problem                 words.Text
 }
 
-func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
 	if s.gate.path == "" {
-		s.fail(w, r, http.StatusNotFound, "This console has no accounts: everyone on this machine may use it.")
-		return
+		return notFound("This console has no accounts: everyone on this machine may use it.")
 	}
-	s.showSignIn(w, r, http.StatusOK, signInData{Back: localPath(r.URL.Query().Get("back"))})
+	return s.showSignIn(w, r, http.StatusOK, signInData{Back: localPath(r.URL.Query().Get("back"))})
 }
 
-func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request, code int, d signInData) {
+func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request, code int, d signInData) error {
 	d.Theme, d.Site = themeOf(r), s.b.House().Config.Site.Name
 	var buf bytes.Buffer
 	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "signin.html", d); err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(code)
 	w.Write(buf.Bytes())
+	return nil
 }
 
-func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
+func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 	if s.gate.path == "" {
-		s.fail(w, r, http.StatusNotFound, "This console has no accounts: everyone on this machine may use it.")
-		return
+		return notFound("This console has no accounts: everyone on this machine may use it.")
 	}
-	given := r.PostFormValue("name") // as given, also by somebody who is signed in
-	if !s.form(w, r) {
-		return
-	}
+	given := r.Form.Get("name") // as given, also by somebody who is signed in
 	d := signInData{Name: given, Back: localPath(r.PostForm.Get("back"))}
 	name, err := cleanText("Name", given, maxName)
 	token := ""
@@ -498,16 +493,15 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
 		if f, ok := errors.AsType[*failed](err); ok {
 			code, d.Problem = f.code, f.message
 		}
-		s.showSignIn(w, r, code, d)
-		return
+		return s.showSignIn(w, r, code, d)
 	}
 	s.gate.signOut(r, time.Now()) // one session a browser
 	s.keep(w, r, sessionCookie, token, s.gate.idle)
-	http.Redirect(w, r, d.Back, http.StatusSeeOther)
+	return seeOther(w, r, d.Back)
 }
 
-func (s *Server) signOut(w http.ResponseWriter, r *http.Request) {
+func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
 	s.gate.signOut(r, time.Now())
 	s.keep(w, r, sessionCookie, "", -time.Second)
-	http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
+	return seeOther(w, r, "/sign-in")
 }

@@ -119,9 +119,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	var why []string
 	for _, x := range a.Suppressed {
 		w := x.Reason
-		if w == "" {
-			w = x.By
-		}
+		w = cmp.Or(w, x.By)
 		why = append(why, w)
 	}
 	r.Hidden = words.Text(strings.Join(why, "; "))

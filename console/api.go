@@ -25,6 +25,12 @@ func writeJSON(w http.ResponseWriter, code int, v any) {
 	w.Write(append(body, '\n'))
 }
 
+// reply answers a question of a program.
+func reply(w http.ResponseWriter, v any) error {
+	writeJSON(w, http.StatusOK, v)
+	return nil
+}
+
 // jsonNumber is a float that JSON can carry: NaN and infinity become null.
 type jsonNumber float64
 
@@ -73,11 +79,10 @@ func timeOrNull(t time.Time) *time.Time {
 
 // apiPicture is the latest picture: every value and every alarm that is not
 // normal.
-func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) error {
 	p := s.b.Picture()
 	if p == nil {
-		s.fail(w, r, http.StatusServiceUnavailable, "There is no picture yet.")
-		return
+		return &failed{http.StatusServiceUnavailable, "There is no picture yet."}
 	}
 	h := s.b.House()
 	values := make([]apiValue, 0, len(h.Tags))
@@ -122,6 +127,7 @@ func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) {
 		"at": p.At.UTC(), "seq": p.Seq, "site": h.Config.Site.Name, "note": h.Config.Site.Note,
 		"values": values, "alarms": alarms, "sources": sources, "suspects": suspects, "checks": apiChecks(p), "vacuum": vacuum,
 	})
+	return nil
 }
 
 type apiTag struct {
@@ -142,7 +148,7 @@ type apiTag struct {
 }
 
 // apiTags lists every tag.
-func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) error {
 	h := s.b.House()
 	tags := make([]apiTag, 0, len(h.Tags))
 	for i := range h.Tags {
@@ -150,23 +156,21 @@ func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) {
 		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning, string(t.Source), jsonNumber(t.Low), jsonNumber(t.High),
 			tagLabel(t).String(), s.unit(t).text.String(), s.unit(t).scale, s.unit(t).offset})
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"tags": tags})
+	return reply(w, map[string]any{"tags": tags})
 }
 
 // apiEvents is the journal, newest first: kind, match, before, after, from,
 // to, limit.
-func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) error {
 	q, err := parseRecord(r.URL.Query(), s.zone)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
 	events, err := s.b.Events(ctx, q.Filter)
 	if err != nil {
-		s.answer(w, r, fmt.Errorf("read the journal: %w", err))
-		return
+		return fmt.Errorf("read the journal: %w", err)
 	}
 	type apiEvent struct {
 		Seq         uint64    `json:"seq"`
@@ -196,7 +200,7 @@ func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) {
 		out = append(out, apiEvent{e.Seq, e.Time.UTC(), string(e.Kind), e.Alarm, e.Source, e.Occurrence, int(e.Priority), e.State, e.Value, e.Unit,
 			e.Quality, e.Annunciated, e.User, e.Station, e.Comment, e.Reason, e.Code, e.Text})
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"events": out})
+	return reply(w, map[string]any{"events": out})
 }
 
 // healthz is 200 while pictures are fresh, 503 otherwise.

@@ -594,7 +594,7 @@ func (s *Server) planFile(calendar bool) http.HandlerFunc {
 
 // apiCleaning is where the bodies of a set stand, and the proposal; why there is none
 // where it cannot be made.
-func (s *Server) apiCleaning(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiCleaning(w http.ResponseWriter, r *http.Request) error {
 	now := time.Now()
 	wish, err := s.parsePlan(r.URL.Query())
 	if no, ok := errors.AsType[*engine.Refused](err); ok {
@@ -619,36 +619,26 @@ func (s *Server) apiCleaning(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, out)
+	return reply(w, out)
 }
 
 // recordCleaning takes the form of a cleaning that was done.
-func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) error {
 	f := r.PostForm
 	c := plant.Cleaning{Body: f.Get("body"), Station: station(r)}
 	var err error
-	for _, x := range []struct {
-		field, key string
-		to         *string
-		limit      int
-	}{{"Name", "name", &c.User, maxName}, {"Method", "method", &c.Method, 100}, {"Note", "note", &c.Note, maxText}} {
-		if *x.to, err = cleanText(x.field, f.Get(x.key), x.limit); err != nil {
-			s.answer(w, r, err)
-			return
-		}
+	if c.Method, err = cleanText("Method", f.Get("method"), 100); err == nil {
+		c.Note, err = cleanText("Note", f.Get("note"), maxText)
 	}
-	if c.User == "" {
-		c.User = nameOf(r)
+	if err != nil {
+		return err
 	}
+	var problem words.Text
+	c.User, problem = who(r)
 	e, ok := s.b.House().Equip(c.Body)
 	now := time.Now()
-	problem := ""
 	c.End, err = time.ParseInLocation("2006-01-02 15:04", strings.Join(strings.Fields(strings.Replace(f.Get("end"), "T", " ", 1)), " "), s.zone)
 	switch {
 	case !ok || e.Class != plant.ClassBody:
@@ -661,8 +651,6 @@ func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) {
 		problem = "That is more than 90 days ago; it would change nothing any more."
 	case c.Method == "":
 		problem = "Say how it was cleaned."
-	case c.User == "":
-		problem = "Say who you are first: the record needs a name."
 	}
-	s.tell(w, r, words.Text(problem), s.cleaningWithPlan, func(ctx context.Context) error { return s.b.RecordCleaning(ctx, c) }, c.User, "/cleaning?done=cleaning#done")
+	return s.tell(w, r, problem, s.cleaningWithPlan, func(ctx context.Context) error { return s.b.RecordCleaning(ctx, c) }, c.User, "/cleaning?done=cleaning#done")
 }

@@ -134,19 +134,14 @@ func readCommand(r *http.Request) (alerting.Command, error) {
 
 // command carries out an operator's action on one alarm and goes back to the
 // page it came from.
-func (s *Server) command(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) command(w http.ResponseWriter, r *http.Request) error {
 	name, f := r.PathValue("name"), r.PostForm
 	if _, ok := s.status(name); !ok {
-		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
-		return
+		return notFound("There is no such alarm.")
 	}
 	v, ok := verbOf(r.PathValue("action"))
 	if !ok {
-		s.fail(w, r, http.StatusNotFound, "There is no such action.")
-		return
+		return notFound("There is no such action.")
 	}
 	c, err := readCommand(r)
 	if err == nil && v.reason != "" {
@@ -158,8 +153,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	c.Alarm, c.Action = name, v.action
 	if v.action == alerting.TimedShelve {
@@ -176,50 +170,43 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 			if f.Get("from") == "list" { // the person stays where he was
 				page = s.alarmsPage
 			}
-			s.render(w, withField(r, field), http.StatusUnprocessableEntity, n.problem, page)
-			return
+			return s.render(w, withField(r, field), http.StatusUnprocessableEntity, n.problem, page)
 		}
 	}
 	back := "/alarms/" + escapeSegment(c.Alarm)
 	if f.Get("from") == "list" {
 		back = "/alarms"
 	}
-	s.do(w, r, c, back+"?done="+v.key, func(no *alerting.Refusal) {
-		s.render(w, r, http.StatusConflict, words.Text("Not done. "+cmp.Or(refusals[no.Code], "The alarm does not allow it now.")), s.alarmPage)
+	return s.do(w, r, c, back+"?done="+v.key, func(no *alerting.Refusal) error {
+		return s.render(w, r, http.StatusConflict, words.Text("Not done. "+cmp.Or(refusals[no.Code], "The alarm does not allow it now.")), s.alarmPage)
 	})
 }
 
 // do has the loop carry out a command, and goes on to then.
-func (s *Server) do(w http.ResponseWriter, r *http.Request, c alerting.Command, then string, refused func(*alerting.Refusal)) {
+func (s *Server) do(w http.ResponseWriter, r *http.Request, c alerting.Command, then string, refused func(*alerting.Refusal) error) error {
 	s.keep(w, r, nameCookie, c.User, nameKept)
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 	defer cancel()
 	err := s.b.Do(ctx, c)
 	if no, ok := errors.AsType[*alerting.Refusal](err); ok {
-		refused(no)
-		return
+		return refused(no)
 	}
 	if errors.Is(err, engine.ErrNotOnRecord) {
 		then, err = then+"&waits=1", nil
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
-	http.Redirect(w, r, then, http.StatusSeeOther)
+	return seeOther(w, r, then)
 }
 
 // commandMany acknowledges the alarms chosen on the list, each in the occurrence
 // that the person saw. Those that cannot be are named by their number; the
 // others are done.
-func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) error {
 	c, err := readCommand(r)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	c.Action = alerting.Acknowledge
 	seen := map[alerting.Target]bool{}
@@ -228,13 +215,11 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 		i := strings.LastIndexByte(key, '#')
 		n, err := strconv.ParseUint(key[i+1:], 10, 64)
 		if i < 0 || err != nil || n == 0 {
-			s.fail(w, r, http.StatusBadRequest, "The choice does not name an alarm and its occurrence.")
-			return
+			return &failed{http.StatusBadRequest, "The choice does not name an alarm and its occurrence."}
 		}
 		t := alerting.Target{Alarm: key[:i], Occurrence: n}
 		if _, ok := s.status(t.Alarm); !ok {
-			s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
-			return
+			return notFound("There is no such alarm.")
 		}
 		if !seen[t] {
 			seen[t] = true
@@ -252,11 +237,10 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) {
 		if c.User == "" {
 			r = withField(r, needsName.field)
 		}
-		s.render(w, r, http.StatusUnprocessableEntity, words.Text(problem), s.alarmsPage)
-		return
+		return s.render(w, r, http.StatusUnprocessableEntity, words.Text(problem), s.alarmsPage)
 	}
-	s.do(w, r, c, "/alarms?done=acknowledge", func(*alerting.Refusal) {
-		s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. "+
+	return s.do(w, r, c, "/alarms?done=acknowledge", func(*alerting.Refusal) error {
+		return s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. "+
 			"Look at the alarms that still wait.", s.alarmsPage)
 	})
 }
@@ -270,16 +254,15 @@ func withField(r *http.Request, field string) *http.Request {
 }
 
 // alarmOfAction shows the alarm to whoever opens the address of an action.
-func (s *Server) alarmOfAction(w http.ResponseWriter, r *http.Request) {
+func (s *Server) alarmOfAction(w http.ResponseWriter, r *http.Request) error {
 	if _, ok := verbOf(r.PathValue("action")); !ok {
-		s.fail(w, r, http.StatusNotFound, "There is no such page.")
-		return
+		return notFound("There is no such page.")
 	}
-	http.Redirect(w, r, "/alarms/"+escapeSegment(r.PathValue("name")), http.StatusSeeOther)
+	return seeOther(w, r, "/alarms/"+escapeSegment(r.PathValue("name")))
 }
 
 // nextAlarm goes to the next alarm that waits for somebody, or to the list if none does.
-func (s *Server) nextAlarm(w http.ResponseWriter, r *http.Request) {
+func (s *Server) nextAlarm(w http.ResponseWriter, r *http.Request) error {
 	then := "/alarms"
 	if p := s.b.Picture(); p != nil {
 		rows := slices.DeleteFunc(s.lists(p, time.Now()).Active, func(a alarmRow) bool { return !a.Unack })
@@ -289,7 +272,7 @@ func (s *Server) nextAlarm(w http.ResponseWriter, r *http.Request) {
 			then = rows[(i+1)%len(rows)].Href
 		}
 	}
-	http.Redirect(w, r, then, http.StatusSeeOther)
+	return seeOther(w, r, then)
 }
 
 func (s *Server) status(name string) (*alerting.Status, bool) {

@@ -1,11 +1,13 @@
 package console
 
 import (
+	"cmp"
 	"net/http"
 	"net/url"
 	"time"
 
 	"calandria/console/catalog"
+	"calandria/plant/words"
 )
 
 // Cookies. None is a secret: two are the look and the language of a station, one
@@ -52,28 +54,58 @@ func (s *Server) keep(w http.ResponseWriter, r *http.Request, name, value string
 	})
 }
 
-// form reads a posted form within the limit of its size. Who is signed in acts
-// under that name, whatever the form says.
-func (s *Server) form(w http.ResponseWriter, r *http.Request) bool {
-	err := r.ParseForm()
-	if err == nil {
-		if a := actorOf(r); a != nil {
-			r.PostForm.Set("name", a.Name)
+// handler is what answers a request; an error is shown by [Server.answer].
+type handler func(w http.ResponseWriter, r *http.Request) error
+
+// handle reads the form that was posted, if any, and lets h answer.
+func (s *Server) handle(h handler) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		err := readForm(r)
+		if err == nil {
+			err = h(w, r)
 		}
-		return true
+		if err != nil {
+			s.answer(w, r, err)
+		}
 	}
-	if _, ok := err.(*http.MaxBytesError); ok { //nolint:errorlint // returned bare by ParseForm
-		s.fail(w, r, http.StatusRequestEntityTooLarge, "The form is too large.")
-	} else {
-		s.fail(w, r, http.StatusBadRequest, "The form could not be read.")
-	}
-	return false
 }
 
-func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
+// readForm reads a posted form within the limit of its size. Who is signed in acts
+// under that name, whatever the form says.
+func readForm(r *http.Request) error {
+	if r.Method != http.MethodPost {
+		return nil
 	}
+	if err := r.ParseForm(); err != nil {
+		if _, ok := err.(*http.MaxBytesError); ok { //nolint:errorlint // returned bare by ParseForm
+			return &failed{http.StatusRequestEntityTooLarge, "The form is too large."}
+		}
+		return &failed{http.StatusBadRequest, "The form could not be read."}
+	}
+	if a := actorOf(r); a != nil {
+		r.PostForm.Set("name", a.Name)
+	}
+	return nil
+}
+
+// who reads the name of a form; the problem is that there is none.
+func who(r *http.Request) (name string, problem words.Text) {
+	name, err := cleanText("Name", r.PostForm.Get("name"), maxName)
+	if err != nil {
+		return "", words.Verbatim(err.Error())
+	}
+	if name = cmp.Or(name, nameOf(r)); name == "" {
+		problem = needsName.problem
+	}
+	return name, problem
+}
+
+func seeOther(w http.ResponseWriter, r *http.Request, address string) error {
+	http.Redirect(w, r, address, http.StatusSeeOther)
+	return nil
+}
+
+func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) error {
 	theme := r.PostForm.Get("theme")
 	kept := 400 * 24 * time.Hour
 	switch theme {
@@ -81,46 +113,36 @@ func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) {
 	case "system":
 		kept = -time.Second // forget
 	default:
-		s.fail(w, r, http.StatusBadRequest, "The theme is day, night or system.")
-		return
+		return &failed{http.StatusBadRequest, "The theme is day, night or system."}
 	}
 	s.keep(w, r, themeCookie, theme, kept)
-	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
+	return seeOther(w, r, localPath(r.PostForm.Get("back")))
 }
 
 // setLanguage keeps the language of a station.
-func (s *Server) setLanguage(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) setLanguage(w http.ResponseWriter, r *http.Request) error {
 	tag, kept := r.PostForm.Get("language"), 400*24*time.Hour
 	if tag == "" {
 		kept = -time.Second // forget
 	} else if !catalog.Known(tag) {
-		s.fail(w, r, http.StatusBadRequest, "There is no such language here.")
-		return
+		return &failed{http.StatusBadRequest, "There is no such language here."}
 	}
 	s.keep(w, r, languageCookie, tag, kept)
-	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
+	return seeOther(w, r, localPath(r.PostForm.Get("back")))
 }
 
-func (s *Server) setName(w http.ResponseWriter, r *http.Request) {
+func (s *Server) setName(w http.ResponseWriter, r *http.Request) error {
 	if s.gate.path != "" {
-		s.fail(w, r, http.StatusNotFound, "Actions are recorded under the name that is signed in.")
-		return
-	}
-	if !s.form(w, r) {
-		return
+		return notFound("Actions are recorded under the name that is signed in.")
 	}
 	name, err := cleanText("Name", r.PostForm.Get("name"), maxName)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	d := nameKept
 	if name == "" {
 		d = -time.Second // forget
 	}
 	s.keep(w, r, nameCookie, name, d)
-	http.Redirect(w, r, localPath(r.PostForm.Get("back")), http.StatusSeeOther)
+	return seeOther(w, r, localPath(r.PostForm.Get("back")))
 }

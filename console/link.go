@@ -19,21 +19,20 @@ type linkData struct {
 
 // linkPage asks before it acknowledges: programs that look at mails follow links
 // too.
-func (s *Server) linkPage(w http.ResponseWriter, r *http.Request) {
-	s.showLink(w, r, false, func(linkData, uint64) (words.Text, error) { return "", nil })
+func (s *Server) linkPage(w http.ResponseWriter, r *http.Request) error {
+	return s.showLink(w, r, false, func(linkData, uint64) (words.Text, error) { return "", nil })
 }
 
-func (s *Server) acknowledgeByLink(w http.ResponseWriter, r *http.Request) {
-	s.showLink(w, r, true, func(d linkData, occurrence uint64) (words.Text, error) {
+func (s *Server) acknowledgeByLink(w http.ResponseWriter, r *http.Request) error {
+	return s.showLink(w, r, true, func(d linkData, occurrence uint64) (words.Text, error) {
 		return "The alarm is acknowledged.", s.b.Do(r.Context(), alerting.Command{Action: alerting.Acknowledge, Alarm: d.Alarm, Occurrence: occurrence,
 			User: d.Who, Station: station(r), Comment: "by the link of a notice"})
 	})
 }
 
-func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act func(linkData, uint64) (words.Text, error)) {
+func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act func(linkData, uint64) (words.Text, error)) error {
 	if s.opt.Acknowledge == nil {
-		s.fail(w, r, http.StatusNotFound, "There is no such page.")
-		return
+		return notFound("There is no such page.")
 	}
 	d := linkData{Theme: themeOf(r), Site: s.b.House().Config.Site.Name}
 	code := http.StatusOK
@@ -48,10 +47,10 @@ func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act 
 	}
 	var buf bytes.Buffer
 	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "link.html", d); err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(code)
 	w.Write(buf.Bytes())
+	return nil
 }

@@ -446,18 +446,14 @@ func (s *Server) lookPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 }
 
 // setLook keeps what a person chose.
-func (s *Server) setLook(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) setLook(w http.ResponseWriter, r *http.Request) error {
 	f := r.PostForm
 	if f.Get("site") != "" { // as the site has it
 		s.keep(w, r, s.lookCookieOf(r), "", -time.Second)
 	} else {
 		l := lookFrom(f, s.opt.Display)
 		if key, problem, fix := l.check(); key != "" {
-			s.render(w, withField(r, key), http.StatusUnprocessableEntity, words.Text(problem+": "+fix+"."), s.lookPage)
-			return
+			return s.render(w, withField(r, key), http.StatusUnprocessableEntity, words.Text(problem+": "+fix+"."), s.lookPage)
 		}
 		q := url.Values{}
 		for i := range unitKinds {
@@ -467,5 +463,5 @@ func (s *Server) setLook(w http.ResponseWriter, r *http.Request) {
 		maps.DeleteFunc(q, func(_ string, v []string) bool { return v[0] == "" })
 		s.keep(w, r, s.lookCookieOf(r), q.Encode(), lookKept)
 	}
-	http.Redirect(w, r, localPath(f.Get("back")), http.StatusSeeOther)
+	return seeOther(w, r, localPath(f.Get("back")))
 }

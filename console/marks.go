@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"net/http"
@@ -28,7 +29,7 @@ type trendMark struct {
 const maxMarks = 500
 
 // apiMarks lists what happened to the equipment of some tags over a span, by time.
-func (s *Server) apiMarks(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiMarks(w http.ResponseWriter, r *http.Request) error {
 	v := r.URL.Query()
 	span, err := parseSpan(v, s.zone, s.b.Picture().Clock(time.Now()), time.Hour)
 	tags := []string{}
@@ -42,11 +43,10 @@ func (s *Server) apiMarks(w http.ResponseWriter, r *http.Request) {
 		marks, err = s.marks(ctx, tags, span.From, span.To)
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	slices.SortStableFunc(marks, func(a, b trendMark) int { return a.From.Compare(b.From) })
-	writeJSON(w, http.StatusOK, map[string]any{"from": span.From.UTC(), "to": span.To.UTC(), "marks": marks})
+	return reply(w, map[string]any{"from": span.From.UTC(), "to": span.To.UTC(), "marks": marks})
 }
 
 // marks collects them; without tags those of the whole house.
@@ -84,9 +84,7 @@ func (s *Server) marks(ctx context.Context, tags []string, from, to time.Time) (
 		case plant.EventAlarm:
 			m.Kind, m.Href = "alarm", "/alarms/"+url.PathEscape(e.Alarm)
 			m.To, m.Open = back["alarm "+e.Alarm], back["alarm "+e.Alarm].IsZero()
-			if m.Text == "" {
-				m.Text = e.Alarm
-			}
+			m.Text = cmp.Or(m.Text, e.Alarm)
 			delete(back, "alarm "+e.Alarm)
 			if concerns(e.Source) {
 				add(m)
@@ -163,24 +161,20 @@ func (s *Server) views(r *http.Request) ([]trendView, error) {
 	return out, err
 }
 
-func (s *Server) apiViews(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiViews(w http.ResponseWriter, r *http.Request) error {
 	views, err := s.views(r)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	out := []TrendView{}
 	for _, v := range views {
 		out = append(out, v.TrendView)
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"views": out})
+	return reply(w, map[string]any{"views": out})
 }
 
 // keepView takes the form of a view to keep, or to drop.
-func (s *Server) keepView(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) keepView(w http.ResponseWriter, r *http.Request) error {
 	f := r.PostForm
 	v := TrendView{Query: f.Get("query")}
 	var err error
@@ -210,11 +204,10 @@ func (s *Server) keepView(w http.ResponseWriter, r *http.Request) {
 		err = s.b.KeepView(r.Context(), v, f.Get("drop") != "")
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	s.keep(w, r, nameCookie, v.By, nameKept)
-	http.Redirect(w, r, "/trends?"+v.Query, http.StatusSeeOther)
+	return seeOther(w, r, "/trends?"+v.Query)
 }
 
 // ChangeViews gives the list with one more, or one less; a name is kept once for

@@ -599,52 +599,29 @@ func (s *Server) noteSources() []noteSource {
 }
 
 // addNote journals an operator's note.
-func (s *Server) addNote(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) addNote(w http.ResponseWriter, r *http.Request) error {
 	f := r.PostForm
 	n, said := plant.Event{Source: f.Get("source"), Station: station(r)}, "note"
 	if f.Get("task") != "" {
 		n.Kind, said = plant.EventTask, "handed"
 	}
+	var problem words.Text
 	var err error
-	if n.User, err = cleanText("Name", f.Get("name"), maxName); err == nil {
-		n.Text, err = cleanText("Note", f.Get("text"), maxText)
+	n.User, problem = who(r)
+	if n.Text, err = cleanText("Note", f.Get("text"), maxText); err != nil {
+		return err
 	}
-	if err != nil {
-		s.answer(w, r, err)
-		return
-	}
-	if n.User == "" {
-		n.User = nameOf(r)
-	}
-	problem := ""
 	if _, ok := s.b.House().Equip(n.Source); n.Source != "" && !ok {
 		problem = "There is no vessel of that name."
 	}
-	switch {
-	case n.Text == "":
+	if n.Text == "" {
 		problem = "Write the note first."
-	case n.User == "":
-		problem = "Say who you are first: the record needs a name."
 	}
-	if problem != "" {
-		s.render(w, r, http.StatusUnprocessableEntity, words.Text(problem), s.recordPage)
-		return
-	}
-	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
-	defer cancel()
-	if err := s.b.Note(ctx, n); err != nil {
-		s.answer(w, r, err)
-		return
-	}
-	s.keep(w, r, nameCookie, n.User, nameKept)
 	back := "/record"
 	if f.Get("from") == "shift" {
 		back = "/record/shift"
 	}
-	http.Redirect(w, r, back+"?done="+said, http.StatusSeeOther)
+	return s.tell(w, r, problem, s.recordPage, func(ctx context.Context) error { return s.b.Note(ctx, n) }, n.User, back+"?done="+said)
 }
 
 // --- Export ---
@@ -658,19 +635,17 @@ func plainCell(v string) string {
 }
 
 // journalCSV is the record page's list as a table (RFC 4180), newest first.
-func (s *Server) journalCSV(w http.ResponseWriter, r *http.Request) {
+func (s *Server) journalCSV(w http.ResponseWriter, r *http.Request) error {
 	rec, err := parseRecord(r.URL.Query(), s.zone)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	rec.shown()
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
 	events, err := s.journal(ctx, rec.Filter, exportMost)
 	if err != nil {
-		s.answer(w, r, fmt.Errorf("read the journal: %w", err))
-		return
+		return fmt.Errorf("read the journal: %w", err)
 	}
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
 	w.Header().Set("Content-Disposition", `attachment; filename="journal.csv"`)
@@ -696,8 +671,9 @@ func (s *Server) journalCSV(w http.ResponseWriter, r *http.Request) {
 			row[6], row[7] = strconv.Itoa(int(e.Priority)), strconv.FormatUint(e.Occurrence, 10)
 		}
 		if err := c.Write(row); err != nil {
-			return // the reader has gone
+			return nil //nolint:nilerr // the reader has gone
 		}
 	}
 	c.Flush()
+	return nil
 }

@@ -74,12 +74,12 @@ type frame struct {
 }
 
 func (s *Server) page(f pageFunc) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) { s.render(w, r, http.StatusOK, "", f) }
+	return s.handle(func(w http.ResponseWriter, r *http.Request) error { return s.render(w, r, http.StatusOK, "", f) })
 }
 
 // tell has the backend put something on record for the user and goes on to then. With a
 // problem, or where the backend refuses, the page comes back and says so.
-func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem words.Text, page pageFunc, record func(context.Context) error, user, then string) {
+func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem words.Text, page pageFunc, record func(context.Context) error, user, then string) error {
 	if problem == "" {
 		ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
 		defer cancel()
@@ -87,20 +87,18 @@ func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem words.Text
 		if no, ok := errors.AsType[*engine.Refused](err); ok {
 			problem = words.Text(no.Why)
 		} else if err != nil {
-			s.answer(w, r, err)
-			return
+			return err
 		}
 	}
 	if problem != "" {
-		s.render(w, r, http.StatusUnprocessableEntity, problem, page)
-		return
+		return s.render(w, r, http.StatusUnprocessableEntity, problem, page)
 	}
 	s.answers.forget()
 	s.keep(w, r, nameCookie, user, nameKept)
-	http.Redirect(w, r, then, http.StatusSeeOther)
+	return seeOther(w, r, then)
 }
 
-func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, problem words.Text, f pageFunc) {
+func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, problem words.Text, f pageFunc) error {
 	p := s.b.Picture()
 	now := p.Clock(time.Now())
 	shown := p
@@ -109,17 +107,16 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 	}
 	v, err := f(r, shown, now)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	body, err := s.compose(r, v, p, now, problem)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(code)
 	w.Write(body)
+	return nil
 }
 
 // compose puts a page into its frame.

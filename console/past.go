@@ -137,23 +137,16 @@ func (s *Server) entered(c *plant.Correction) {
 }
 
 // whoAndWhy reads name and reason of a form; both go into the journal.
-func (s *Server) whoAndWhy(r *http.Request) (who, why, problem string) {
-	who, err := cleanText("Name", r.PostForm.Get("name"), maxName)
-	if err == nil {
-		why, err = cleanText("Reason", r.PostForm.Get("why"), maxText)
-	}
-	if who == "" {
-		who = nameOf(r)
-	}
+func whoAndWhy(r *http.Request) (name, why string, problem words.Text) {
+	name, problem = who(r)
+	why, err := cleanText("Reason", r.PostForm.Get("why"), maxText)
 	switch {
 	case err != nil:
-		problem = err.Error()
-	case who == "":
-		problem = "Say who you are first: the record needs a name."
-	case why == "":
+		problem = words.Verbatim(err.Error())
+	case problem == "" && why == "":
 		problem = "Say why: the record needs a reason."
 	}
-	return who, why, problem
+	return name, why, problem
 }
 
 // typed reads a date and time of a form in the site's time.
@@ -167,11 +160,8 @@ func (s *Server) typed(r *http.Request, key string) (time.Time, bool) {
 	return time.Time{}, text == "" // empty is no fault of form
 }
 
-func (s *Server) correct(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
-	who, why, problem := s.whoAndWhy(r)
+func (s *Server) correct(w http.ResponseWriter, r *http.Request) error {
+	who, why, problem := whoAndWhy(r)
 	c := plant.Correction{Tag: r.PostForm.Get("tag"), Factor: 1, By: who, Reason: why}
 	number := func(key, what string, fallback float64) float64 {
 		text := strings.TrimSpace(strings.Replace(r.PostForm.Get(key), ",", ".", 1))
@@ -180,7 +170,7 @@ func (s *Server) correct(w http.ResponseWriter, r *http.Request) {
 		}
 		v, err := strconv.ParseFloat(text, 64)
 		if (err != nil || math.IsNaN(v) || math.IsInf(v, 0)) && problem == "" {
-			problem = fmt.Sprintf("%s: %q is no number.", what, text)
+			problem = words.Verbatim(fmt.Sprintf("%s: %q is no number.", what, text))
 		}
 		return v
 	}
@@ -205,44 +195,35 @@ func (s *Server) correct(w http.ResponseWriter, r *http.Request) {
 	if problem == "" && (!from || !to || c.From.IsZero()) {
 		problem = "Give the times as 2026-11-25 06:00; the end may be left open."
 	}
-	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error { return s.b.Correct(ctx, c) }, who, "/past?done=correction")
+	return s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.Correct(ctx, c) }, who, "/past?done=correction")
 }
 
-func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
-	who, why, problem := s.whoAndWhy(r)
+func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) error {
+	who, why, problem := whoAndWhy(r)
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
 	if err != nil {
 		problem = "There is no such correction."
 	}
-	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error { return s.b.WithdrawCorrection(ctx, id, who, why) }, who, "/past?done=withdrawn")
+	return s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.WithdrawCorrection(ctx, id, who, why) }, who, "/past?done=withdrawn")
 }
 
-func (s *Server) recalculate(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
-	who, why, problem := s.whoAndWhy(r)
+func (s *Server) recalculate(w http.ResponseWriter, r *http.Request) error {
+	who, why, problem := whoAndWhy(r)
 	from, okFrom := s.typed(r, "from")
 	to, okTo := s.typed(r, "to")
 	if problem == "" && (!okFrom || !okTo || from.IsZero()) {
 		problem = "Give the times as 2026-11-25 06:00; without an end it is now."
 	}
-	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error {
+	return s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error {
 		return s.b.Recalculate(ctx, r.PostForm.Get("equipment"), from, to, who, why)
 	}, who, "/past?done=recalculation")
 }
 
-func (s *Server) cancelJob(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) cancelJob(w http.ResponseWriter, r *http.Request) error {
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
-	problem := ""
+	var problem words.Text
 	if err != nil {
 		problem = "There is no such job."
 	}
-	s.tell(w, r, words.Text(problem), s.pastPage, func(ctx context.Context) error { return s.b.CancelJob(ctx, id, nameOf(r)) }, nameOf(r), "/past?done=cancelled")
+	return s.tell(w, r, problem, s.pastPage, func(ctx context.Context) error { return s.b.CancelJob(ctx, id, nameOf(r)) }, nameOf(r), "/past?done=cancelled")
 }

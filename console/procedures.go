@@ -75,21 +75,19 @@ func (s *Server) proceduresPage(_ *http.Request, p *engine.Picture, _ time.Time)
 
 // procedureDocument shows a document of the site. Only files that the rule files
 // name can be asked for.
-func (s *Server) procedureDocument(w http.ResponseWriter, r *http.Request) {
+func (s *Server) procedureDocument(w http.ResponseWriter, r *http.Request) error {
 	topic := r.PathValue("topic")
 	for _, a := range s.b.Specs() {
 		if a.Topic != topic || a.Document == "" {
 			continue
 		}
 		if href := documentHref(&a); !strings.HasPrefix(href, "/") {
-			http.Redirect(w, r, href, http.StatusSeeOther)
-			return
+			return seeOther(w, r, href)
 		}
 		body, err := files.Read(a.Document, maxDocumentBytes)
 		if err != nil {
 			s.log.Warn("console: document of a procedure", "topic", topic, "err", err)
-			s.fail(w, r, http.StatusNotFound, words.Say("The document of this procedure cannot be read: %s. Use the printed copy, and tell the engineer.", filepath.Base(a.Document)))
-			return
+			return notFound(words.Say("The document of this procedure cannot be read: %s. Use the printed copy, and tell the engineer.", filepath.Base(a.Document)))
 		}
 		// A document may be of any making: no script of it runs.
 		w.Header().Set("Content-Security-Policy", "default-src 'self'; script-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; frame-ancestors 'none'")
@@ -97,9 +95,9 @@ func (s *Server) procedureDocument(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Content-Type", kind)
 		}
 		http.ServeContent(w, r, filepath.Base(a.Document), time.Time{}, bytes.NewReader(body))
-		return
+		return nil
 	}
-	s.fail(w, r, http.StatusNotFound, "The site has given no such procedure.")
+	return notFound("The site has given no such procedure.")
 }
 
 // alarmTrendSpan is the stretch of history beside an alarm.

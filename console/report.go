@@ -466,33 +466,21 @@ func (s *Server) taskTable(ctx context.Context, now time.Time) (reportTable, err
 }
 
 // taskDone journals that a task is done.
-func (s *Server) taskDone(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) taskDone(w http.ResponseWriter, r *http.Request) error {
 	seq, _ := strconv.ParseUint(r.PathValue("seq"), 10, 63)
 	open, err := s.tasks(r.Context(), time.Now())
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
-	who, err := cleanText("Name", r.PostForm.Get("name"), maxName)
-	var problem words.Text
-	if err != nil {
-		problem = words.Verbatim(err.Error())
-	}
+	name, problem := who(r)
 	i := slices.IndexFunc(open, func(t task) bool { return t.Seq == seq })
-	e := plant.Event{Kind: plant.EventDone, Occurrence: seq, Station: station(r)}
-	switch e.User = cmp.Or(who, nameOf(r)); {
-	case problem != "":
-	case i < 0:
+	e := plant.Event{Kind: plant.EventDone, Occurrence: seq, User: name, Station: station(r)}
+	if i < 0 {
 		problem = "There is no such task, or somebody was quicker."
-	case e.User == "":
-		problem = needsName.problem
-	default:
+	} else {
 		e.Source, e.Text = open[i].Source, open[i].Text
 	}
-	s.tell(w, r, problem, s.shiftPage, func(ctx context.Context) error { return s.b.Note(ctx, e) }, e.User, "/record/shift?done=task")
+	return s.tell(w, r, problem, s.shiftPage, func(ctx context.Context) error { return s.b.Note(ctx, e) }, e.User, "/record/shift?done=task")
 }
 
 // reportPage shows a report; with format=csv or format=pdf it is a file.
@@ -504,11 +492,10 @@ func (s *Server) reportPage(r *http.Request, _ *engine.Picture, now time.Time) (
 	return &view{Template: "report.html", Title: words.Text(d.Title), Section: "record", Data: d}, nil
 }
 
-func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) {
+func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
 	format := r.URL.Query().Get("format")
 	if format == "" {
-		s.page(s.reportPage)(w, r)
-		return
+		return s.render(w, r, http.StatusOK, "", s.reportPage)
 	}
 	now := s.b.Picture().Clock(time.Now())
 	d, err := s.parseReport(r.URL.Query(), now)
@@ -520,8 +507,7 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) {
 		data, err = s.reportData(r.Context(), r.URL.Query(), format, now)
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	if format == "csv" {
 		csvHead(w, d.fileName()+".csv")
@@ -530,6 +516,7 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", d.fileName()+".pdf"))
 	}
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))
+	return nil
 }
 
 // reportCSV writes all tables, one row a figure: table, row, column, value.

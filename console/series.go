@@ -2,6 +2,7 @@ package console
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -28,14 +29,13 @@ var seriesTypes = map[string]string{
 
 // apiSeries is history: stored values, values at moments, aggregates, or
 // condensed for a screen.
-func (s *Server) apiSeries(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiSeries(w http.ResponseWriter, r *http.Request) error {
 	q, err := s.parseSeries(r.URL.Query(), s.b.Picture().Clock(time.Now()))
 	if err == nil {
 		err = q.Check()
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	h := w.Header()
 	if mark := s.b.SeriesMark(q); mark != "" {
@@ -45,30 +45,26 @@ func (s *Server) apiSeries(w http.ResponseWriter, r *http.Request) {
 		h.Set("Cache-Control", "private, no-cache")
 		if slices.Contains(strings.Split(strings.ReplaceAll(r.Header.Get("If-None-Match"), " ", ""), ","), tag) {
 			w.WriteHeader(http.StatusNotModified)
-			return
+			return nil
 		}
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
 	if err := s.turn(ctx); err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	defer s.done()
 	var buf bytes.Buffer
 	cursor, err := s.b.WriteSeries(ctx, &buf, q)
 	if err != nil {
 		h.Del("ETag")
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	h.Set("Content-Type", seriesTypes[q.Format])
 	h.Set("Content-Length", strconv.Itoa(buf.Len()))
 	if q.Format != "json" {
 		ext := map[string]string{"openmetrics": "txt"}[q.Format]
-		if ext == "" {
-			ext = q.Format
-		}
+		ext = cmp.Or(ext, q.Format)
 		h.Set("Content-Disposition", fmt.Sprintf(`attachment; filename="series_%s.%s"`, q.From.UTC().Format("20060102T150405Z"), ext))
 	}
 	if cursor != "" {
@@ -81,6 +77,7 @@ func (s *Server) apiSeries(w http.ResponseWriter, r *http.Request) {
 		h.Set("Link", "<"+r.URL.Path+"?"+next.Encode()+`>; rel="next"`)
 	}
 	w.Write(buf.Bytes())
+	return nil
 }
 
 // parseSeries reads what openapi.json lists of /api/v1/series.
@@ -130,9 +127,7 @@ func (s *Server) parseSeries(v url.Values, now time.Time) (q plant.SeriesQuery, 
 	}
 	pick := func(name, usual string, of ...string) string {
 		text := v.Get(name)
-		if text == "" {
-			text = usual
-		}
+		text = cmp.Or(text, usual)
 		if !slices.Contains(of, text) && err == nil {
 			err = badQuery("%s: use one of %s.", name, strings.Join(of, ", "))
 		}

@@ -2,6 +2,7 @@ package console
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -145,9 +146,7 @@ const defaultListen = "127.0.0.1:8420"
 // Check says what New would refuse of the address, the certificate and the
 // accounts, without a console: for a look at a configuration before it runs.
 func Check(opt Options) error {
-	if opt.Listen == "" {
-		opt.Listen = defaultListen
-	}
+	opt.Listen = cmp.Or(opt.Listen, defaultListen)
 	opt.Logger = slog.New(slog.DiscardHandler)
 	_, _, err := opt.secure(opt.Logger)
 	return err
@@ -178,9 +177,7 @@ func (opt *Options) secure(log *slog.Logger) (*gate, *certificate, error) {
 // New makes a console. It starts nothing and opens nothing. The error says
 // what is wrong with the options or the site's time zone.
 func New(b Backend, opt Options) (*Server, error) {
-	if opt.Listen == "" {
-		opt.Listen = defaultListen
-	}
+	opt.Listen = cmp.Or(opt.Listen, defaultListen)
 	if opt.MaxStreams <= 0 {
 		opt.MaxStreams = defaultStreams
 	}
@@ -326,16 +323,16 @@ func (s *Server) routes() *http.ServeMux {
 	on("GET /wall", toLook, s.page(s.wallPage))
 	on("GET /alarms", toLook, s.page(s.alarmsPage))
 	on("GET /alarms/{name}", toLook, s.page(s.alarmPage))
-	on("GET /alarms/next", toLook, s.nextAlarm)
-	on("GET /alarms/{name}/{action}", toLook, s.alarmOfAction)
-	m.HandleFunc("POST /alarms/{name}/{action}", s.needs(rightOfAction, s.command))
-	on("POST /alarms", toAct, s.commandMany)
+	on("GET /alarms/next", toLook, s.handle(s.nextAlarm))
+	on("GET /alarms/{name}/{action}", toLook, s.handle(s.alarmOfAction))
+	m.HandleFunc("POST /alarms/{name}/{action}", s.needs(rightOfAction, s.handle(s.command)))
+	on("POST /alarms", toAct, s.handle(s.commandMany))
 	on("GET /search", toLook, s.page(s.searchPage))
 	on("GET /trends", toLook, s.page(s.trendsPage))
-	on("POST /trends/views", toAct, s.keepView)
+	on("POST /trends/views", toAct, s.handle(s.keepView))
 	on("GET /cleaning", toLook, s.page(s.cleaningWithPlan))
 	on("GET /whatif", toLook, s.page(s.whatIfPage))
-	on("POST /cleaning/record", toAct, s.recordCleaning)
+	on("POST /cleaning/record", toAct, s.handle(s.recordCleaning))
 	on("GET /cleaning/plan.csv", toLook, s.planFile(false))
 	on("GET /cleaning/plan.ics", toLook, s.planFile(true))
 	on("GET /pans", toLook, s.page(s.pansPage))
@@ -345,54 +342,54 @@ func (s *Server) routes() *http.ServeMux {
 		w.Header().Set("Refresh", "30") // seconds: a profile grows by a point in two minutes
 		running(w, r)
 	})
-	on("GET /strikes/{id}/profile.csv", toLook, s.profileCSV)
-	on("POST /strikes/{id}/reference", toAct, s.chooseReference)
-	on("POST /strikes/{id}/laboratory", toAct, s.recordPurities)
-	on("POST /strikes/reference/clear", toAct, s.clearReference)
-	on("GET /strikes.csv", toLook, s.strikesCSV)
+	on("GET /strikes/{id}/profile.csv", toLook, s.handle(s.profileCSV))
+	on("POST /strikes/{id}/reference", toAct, s.handle(s.chooseReference))
+	on("POST /strikes/{id}/laboratory", toAct, s.handle(s.recordPurities))
+	on("POST /strikes/reference/clear", toAct, s.handle(s.clearReference))
+	on("GET /strikes.csv", toLook, s.handle(s.strikesCSV))
 	on("GET /record", toLook, s.page(s.recordPage))
-	on("GET /record/journal.csv", toLook, s.journalCSV)
+	on("GET /record/journal.csv", toLook, s.handle(s.journalCSV))
 	on("GET /record/measures", toLook, s.page(s.measuresPage))
-	on("GET /record/report", toLook, s.reportFile)
+	on("GET /record/report", toLook, s.handle(s.reportFile))
 	on("GET /record/shift", toLook, s.page(s.shiftPage))
-	on("POST /record/note", toAct, s.addNote)
-	on("POST /record/tasks/{seq}/done", toAct, s.taskDone)
+	on("POST /record/note", toAct, s.handle(s.addNote))
+	on("POST /record/tasks/{seq}/done", toAct, s.handle(s.taskDone))
 	on("GET /past", toLook, s.page(s.pastPage))
-	on("POST /past/correct", toTry, s.correct)
-	on("POST /past/corrections/{id}/withdraw", toTry, s.withdraw)
-	on("POST /past/recalculate", toTry, s.recalculate)
-	on("POST /past/jobs/{id}/cancel", toTry, s.cancelJob)
+	on("POST /past/correct", toTry, s.handle(s.correct))
+	on("POST /past/corrections/{id}/withdraw", toTry, s.handle(s.withdraw))
+	on("POST /past/recalculate", toTry, s.handle(s.recalculate))
+	on("POST /past/jobs/{id}/cancel", toTry, s.handle(s.cancelJob))
 	on("GET /instruments", toLook, s.page(s.instrumentsPage))
 	on("GET /rules", toLook, s.page(s.rulesPage))
 	on("GET /rules/{name}", toLook, s.page(s.rulePage))
-	on("POST /rules/{name}/try", toTry, s.tryRule)
-	on("POST /rules/{name}/try/stop", toTry, s.stopTrial)
-	on("POST /theme", toSignIn, s.setTheme)
+	on("POST /rules/{name}/try", toTry, s.handle(s.tryRule))
+	on("POST /rules/{name}/try/stop", toTry, s.handle(s.stopTrial))
+	on("POST /theme", toSignIn, s.handle(s.setTheme))
 	on("GET /look", toLook, s.page(s.lookPage))
-	on("POST /look", toLook, s.setLook)
-	on("POST /language", toSignIn, s.setLanguage)
-	on("POST /name", toAct, s.setName)
+	on("POST /look", toLook, s.handle(s.setLook))
+	on("POST /language", toSignIn, s.handle(s.setLanguage))
+	on("POST /name", toAct, s.handle(s.setName))
 	on("GET /procedures", toLook, s.page(s.proceduresPage))
-	on("GET /procedures/{topic}", toLook, s.procedureDocument)
+	on("GET /procedures/{topic}", toLook, s.handle(s.procedureDocument))
 	on("GET /stream", toLook, s.stream)
-	on("GET /api/v1/picture", toLook, s.apiPicture)
-	on("GET /api/v1/tags", toLook, s.apiTags)
-	on("GET /api/v1/series", toLook, s.apiSeries)
-	on("GET /api/v1/marks", toLook, s.apiMarks)
-	on("GET /api/v1/views", toLook, s.apiViews)
+	on("GET /api/v1/picture", toLook, s.handle(s.apiPicture))
+	on("GET /api/v1/tags", toLook, s.handle(s.apiTags))
+	on("GET /api/v1/series", toLook, s.handle(s.apiSeries))
+	on("GET /api/v1/marks", toLook, s.handle(s.apiMarks))
+	on("GET /api/v1/views", toLook, s.handle(s.apiViews))
 	on("GET /api/v1/openapi.json", toLook, s.openAPI)
-	on("GET /api/v1/events", toLook, s.apiEvents)
-	on("GET /api/v1/cleaning", toLook, s.apiCleaning)
-	on("GET /api/v1/whatif", toLook, s.apiWhatIf)
-	on("GET /api/v1/strikes", toLook, s.apiStrikes)
-	on("GET /api/v1/strikes/{id}", toLook, s.apiStrike)
+	on("GET /api/v1/events", toLook, s.handle(s.apiEvents))
+	on("GET /api/v1/cleaning", toLook, s.handle(s.apiCleaning))
+	on("GET /api/v1/whatif", toLook, s.handle(s.apiWhatIf))
+	on("GET /api/v1/strikes", toLook, s.handle(s.apiStrikes))
+	on("GET /api/v1/strikes/{id}", toLook, s.handle(s.apiStrike))
 	on("GET /healthz", toSignIn, s.healthz)
 	on("GET /static/{file...}", toSignIn, s.static)
-	on("GET /acknowledge/{token}", toSignIn, s.linkPage)
-	on("POST /acknowledge/{token}", toSignIn, s.acknowledgeByLink)
-	on("GET /sign-in", toSignIn, s.signInPage)
-	on("POST /sign-in", toSignIn, s.signIn)
-	on("POST /sign-out", toSignIn, s.signOut)
+	on("GET /acknowledge/{token}", toSignIn, s.handle(s.linkPage))
+	on("POST /acknowledge/{token}", toSignIn, s.handle(s.acknowledgeByLink))
+	on("GET /sign-in", toSignIn, s.handle(s.signInPage))
+	on("POST /sign-in", toSignIn, s.handle(s.signIn))
+	on("POST /sign-out", toSignIn, s.handle(s.signOut))
 	if s.opt.Metrics != nil {
 		on("GET /metrics", toLook, s.opt.Metrics.ServeHTTP)
 	}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -274,88 +273,38 @@ func (s *Server) oneStrike(rec *Strike, x strikeView, now time.Time) (*view, err
 		X: x, ID: rec.ID, Pan: rec.Pan, PanHref: vesselHref(rec.Pan), Whole: rec.Whole, Reference: rec.Reference}}, nil
 }
 
-// who reads the name of a form and keeps it.
-func (s *Server) who(w http.ResponseWriter, r *http.Request) (string, bool) {
-	name, err := cleanText("Name", r.PostForm.Get("name"), maxName)
-	if err != nil {
-		s.answer(w, r, err)
-		return "", false
-	}
-	if name == "" {
-		name = nameOf(r)
-	}
-	if name == "" {
-		s.fail(w, r, http.StatusUnprocessableEntity, "Say who you are first: the record needs a name.")
-		return "", false
-	}
-	return name, true
-}
-
-func (s *Server) chooseReference(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
-	name, ok := s.who(w, r)
-	if !ok {
-		return
-	}
+func (s *Server) chooseReference(w http.ResponseWriter, r *http.Request) error {
 	rec, _, err := s.strikeOfID(r, time.Now())
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
-	s.setReference(w, r, ReferenceChoice{Strike: rec.ID, User: name, Station: station(r)}, strikeHref(rec.ID)+"?done=reference")
+	return s.setReference(w, r, ReferenceChoice{Strike: rec.ID}, s.strikePage, strikeHref(rec.ID)+"?done=reference")
 }
 
-func (s *Server) clearReference(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
-	name, ok := s.who(w, r)
-	if !ok {
-		return
-	}
+func (s *Server) clearReference(w http.ResponseWriter, r *http.Request) error {
 	e, found := s.b.House().Equip(r.PostForm.Get("pan"))
 	if !found || e.Class != plant.ClassPan {
-		s.answer(w, r, notFound("There is no pan of that name."))
-		return
+		return notFound("There is no pan of that name.")
 	}
-	s.setReference(w, r, ReferenceChoice{Pan: e.Path, User: name, Station: station(r)}, "/pans?done=reference")
+	return s.setReference(w, r, ReferenceChoice{Pan: e.Path}, s.pansPage, "/pans?done=reference")
 }
 
-func (s *Server) setReference(w http.ResponseWriter, r *http.Request, c ReferenceChoice, then string) {
-	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
-	defer cancel()
-	err := s.b.ChooseReference(ctx, c)
-	if no, ok := errors.AsType[*engine.Refused](err); ok {
-		s.fail(w, r, http.StatusUnprocessableEntity, words.Text(no.Why))
-		return
-	}
-	if err != nil {
-		s.answer(w, r, err)
-		return
-	}
-	s.answers.forget()
-	s.keep(w, r, nameCookie, c.User, nameKept)
-	http.Redirect(w, r, then, http.StatusSeeOther)
+func (s *Server) setReference(w http.ResponseWriter, r *http.Request, c ReferenceChoice, page pageFunc, then string) error {
+	var problem words.Text
+	c.User, problem = who(r)
+	c.Station = station(r)
+	return s.tell(w, r, problem, page, func(ctx context.Context) error { return s.b.ChooseReference(ctx, c) }, c.User, then)
 }
 
 // recordPurities takes what the laboratory found of a strike.
-func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
-	name, ok := s.who(w, r)
-	if !ok {
-		return
-	}
+func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) error {
+	name, problem := who(r)
 	rec, _, err := s.strikeOfID(r, time.Now())
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	l := StrikeLab{Strike: rec.ID, User: name, Station: station(r)}
-	problem, given := "", false
+	given := false
 	for _, f := range []struct {
 		key, label string
 		to         *float64
@@ -367,14 +316,14 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) {
 		}
 		given = true
 		if *f.to, err = strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err != nil || !(*f.to >= 20 && *f.to <= 100) {
-			problem = "Give the " + f.label + " in %, from 20 to 100."
+			problem = words.Text("Give the " + f.label + " in %, from 20 to 100.")
 			break
 		}
 	}
 	if problem == "" && !given {
 		problem = "Give a purity or a Brix."
 	}
-	s.tell(w, r, words.Text(problem), s.strikePage, func(ctx context.Context) error { return s.b.RecordPurities(ctx, l) }, name, strikeHref(rec.ID)+"?done=laboratory")
+	return s.tell(w, r, problem, s.strikePage, func(ctx context.Context) error { return s.b.RecordPurities(ctx, l) }, name, strikeHref(rec.ID)+"?done=laboratory")
 }
 
 // parseStrikes reads pan, grade, from, to and limit.
@@ -415,23 +364,21 @@ func (s *Server) strikesFor(r *http.Request) ([]Strike, error) {
 }
 
 // apiStrikes lists recorded strikes, newest first, without their profiles.
-func (s *Server) apiStrikes(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiStrikes(w http.ResponseWriter, r *http.Request) error {
 	list, err := s.strikesFor(r)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"strikes": strikesJSON(list, false)})
+	return reply(w, map[string]any{"strikes": strikesJSON(list, false)})
 }
 
 // apiStrike is one strike with its profile.
-func (s *Server) apiStrike(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiStrike(w http.ResponseWriter, r *http.Request) error {
 	rec, _, err := s.strikeOfID(r, time.Now())
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, strikesJSON([]Strike{*rec}, true)[0])
+	return reply(w, strikesJSON([]Strike{*rec}, true)[0])
 }
 
 func csvHead(w http.ResponseWriter, name string) {
@@ -439,28 +386,28 @@ func csvHead(w http.ResponseWriter, name string) {
 	w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
 }
 
-func (s *Server) strikesCSV(w http.ResponseWriter, r *http.Request) {
+func (s *Server) strikesCSV(w http.ResponseWriter, r *http.Request) error {
 	list, err := s.strikesFor(r)
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	csvHead(w, "strikes.csv")
 	if err := WriteStrikesCSV(w, list); err != nil {
 		s.log.Debug("console: strikes", "err", err)
 	}
+	return nil
 }
 
-func (s *Server) profileCSV(w http.ResponseWriter, r *http.Request) {
+func (s *Server) profileCSV(w http.ResponseWriter, r *http.Request) error {
 	rec, _, err := s.strikeOfID(r, time.Now())
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
 	csvHead(w, fmt.Sprintf("strike-%d-profile.csv", rec.ID))
 	if err := WriteProfileCSV(w, rec); err != nil {
 		s.log.Debug("console: profile", "err", err)
 	}
+	return nil
 }
 
 func csvNumber(v float64) string {

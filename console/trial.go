@@ -183,14 +183,10 @@ func (s *Server) ownUnit(text, alarm string) bool {
 type trialRefusal struct{}
 
 // tryRule takes the form: it starts a trial, and changes nothing else.
-func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
-	if !s.form(w, r) {
-		return
-	}
+func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) error {
 	name := r.PathValue("name")
 	if _, ok := s.status(name); !ok {
-		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
-		return
+		return notFound("There is no such alarm.")
 	}
 	wish := engine.TrialWish{Alarm: name, Texts: map[string]string{}}
 	wish.Span, _ = lengthOf(trialSpans, r.PostForm.Get("span"))
@@ -218,27 +214,24 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 		defer cancel()
 		err := s.b.Try(ctx, wish)
 		if err == nil {
-			http.Redirect(w, r, "/rules/"+escapeSegment(name)+"#rule-trial", http.StatusSeeOther)
-			return
+			return seeOther(w, r, "/rules/"+escapeSegment(name)+"#rule-trial")
 		}
 		var ok bool
 		if no, ok = errors.AsType[*engine.Refused](err); !ok {
-			s.answer(w, r, fmt.Errorf("try a limit: %w", err))
-			return
+			return fmt.Errorf("try a limit: %w", err)
 		}
 	}
-	s.render(w, r.WithContext(context.WithValue(r.Context(), trialRefusal{}, no)), http.StatusUnprocessableEntity, "", s.rulePage)
+	return s.render(w, r.WithContext(context.WithValue(r.Context(), trialRefusal{}, no)), http.StatusUnprocessableEntity, "", s.rulePage)
 }
 
 // stopTrial ends a trial.
-func (s *Server) stopTrial(w http.ResponseWriter, r *http.Request) {
+func (s *Server) stopTrial(w http.ResponseWriter, r *http.Request) error {
 	name := r.PathValue("name")
 	if _, ok := s.status(name); !ok {
-		s.fail(w, r, http.StatusNotFound, "There is no such alarm.")
-		return
+		return notFound("There is no such alarm.")
 	}
 	s.b.StopTrial(name)
-	http.Redirect(w, r, "/rules/"+escapeSegment(name)+"#rule-trial", http.StatusSeeOther)
+	return seeOther(w, r, "/rules/"+escapeSegment(name)+"#rule-trial")
 }
 
 // trialView is a trial on the page.

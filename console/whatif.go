@@ -198,7 +198,7 @@ func (s *Server) foreseenWords(set *plant.Equipment, f *thermo.Foreseen) foresee
 }
 
 // apiWhatIf answers with the prediction, or why there is none.
-func (s *Server) apiWhatIf(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiWhatIf(w http.ResponseWriter, r *http.Request) error {
 	_, x, _, err := s.supposition(r.URL.Query())
 	var out struct {
 		*thermo.Outlook
@@ -213,8 +213,7 @@ func (s *Server) apiWhatIf(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if err != nil {
-		s.answer(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, out)
+	return reply(w, out)
 }

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -195,9 +196,7 @@ func (b *bindings) unit(s *sight) {
 		return
 	}
 	v := s.raw*scale + offset
-	if ref == "" {
-		ref = s.t.Reference
-	}
+	ref = cmp.Or(ref, s.t.Reference)
 	if s.t.Dimension == plant.Pressure {
 		v = ref.ToAbsolute(v, b.h.Config.Site.BarometerKPa)
 	}

@@ -96,23 +96,25 @@ func kernHouse(t *testing.T, change func(at func(path string) *bound)) (*plant.H
 		})
 	}
 	tags := func(owner, indent string) string {
-		s := indent + "tags:\n"
+		var s strings.Builder
+		s.WriteString(indent + "tags:\n")
 		for _, b := range list {
 			if b.owner == owner {
 				node := b.reading.Title
 				if n, ok := strings.CutPrefix(node, "node "); ok {
 					node = n
 				}
-				s += fmt.Sprintf("%s  %s: {node: \"nsu=urn:k;s=%s\", %s}\n", indent, b.name, node, b.binding)
+				s.WriteString(fmt.Sprintf("%s  %s: {node: \"nsu=urn:k;s=%s\", %s}\n", indent, b.name, node, b.binding))
 			}
 		}
-		return s
+		return s.String()
 	}
-	file := "site: {name: K}\nopcua: {servers: [{name: k, endpoint: \"opc.tcp://h:4840\", policy: None}]}\nsets:\n  - name: EV\n" + tags("EV", "    ") + "    bodies:\n"
+	var file strings.Builder
+	file.WriteString("site: {name: K}\nopcua: {servers: [{name: k, endpoint: \"opc.tcp://h:4840\", policy: None}]}\nsets:\n  - name: EV\n" + tags("EV", "    ") + "    bodies:\n")
 	for i, b := range in.Body {
-		file += fmt.Sprintf("      - name: B%s\n        effect: %d\n        heating_surface_m2: 400\n%s", b, max(1, i), tags("EV.B"+b, "        "))
+		file.WriteString(fmt.Sprintf("      - name: B%s\n        effect: %d\n        heating_surface_m2: 400\n%s", b, max(1, i), tags("EV.B"+b, "        ")))
 	}
-	h, err := plant.Load("plant.yaml", []byte(file))
+	h, err := plant.Load("plant.yaml", []byte(file.String()))
 	if err != nil {
 		t.Fatal(err)
 	}

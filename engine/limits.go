@@ -307,9 +307,10 @@ func LimitsYAML(fits []FittedLimit) string {
 	if len(names) == 0 {
 		return ""
 	}
-	out := "override:\n"
+	var out strings.Builder
+	out.WriteString("override:\n")
 	for _, n := range names {
-		out += "  " + n + ":\n" + byRule[n]
+		out.WriteString("  " + n + ":\n" + byRule[n])
 	}
-	return out
+	return out.String()
 }

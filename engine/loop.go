@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -548,9 +549,7 @@ func (l *Loop) Show(at time.Time) {
 			p.Reasons[f.Tag] = f.Problem
 		}
 		for _, m := range s.Misstamped {
-			if p.How[m.Tag] == "" {
-				p.How[m.Tag] = m.Text
-			}
+			p.How[m.Tag] = cmp.Or(p.How[m.Tag], m.Text)
 		}
 		p.Sources = append(p.Sources, s)
 	}

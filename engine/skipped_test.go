@@ -31,8 +31,8 @@ func TestNothingIsForgotten(t *testing.T) {
 			if x == timeType {
 				return
 			}
-			for i := range x.NumField() {
-				f := x.Field(i)
+			for f := range x.Fields() {
+				f := f
 				if f.Tag.Get("state") == "-" {
 					continue
 				}

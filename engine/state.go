@@ -328,16 +328,17 @@ func (x *indexer) name(t reflect.Type) {
 		return
 	}
 	x.types[t] = true
-	word := t.String()
+	var word strings.Builder
+	word.WriteString(t.String())
 	switch t.Kind() {
 	case reflect.Struct:
 		if t == timeType {
 			break
 		}
-		for i := range t.NumField() {
-			f := t.Field(i)
+		for f := range t.Fields() {
+			f := f
 			if f.Tag.Get("state") != "-" {
-				word += ";" + f.Name + " " + f.Type.String()
+				word.WriteString(";" + f.Name + " " + f.Type.String())
 				x.name(f.Type)
 			}
 		}
@@ -346,7 +347,7 @@ func (x *indexer) name(t reflect.Type) {
 	case reflect.Map:
 		x.name(t.Elem())
 	}
-	x.words[word] = true
+	x.words[word.String()] = true
 }
 
 // plain reports whether values of a type hold no pointers: numbers.

@@ -1,6 +1,7 @@
 package historian
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -70,9 +71,7 @@ func hidesOf(files []*coldFile) []hide {
 	var hs []hide
 	for _, c := range files {
 		for _, h := range c.head.Hides {
-			if h.Version == 0 {
-				h.Version = c.version
-			}
+			h.Version = cmp.Or(h.Version, c.version)
 			hs = append(hs, h)
 		}
 	}

@@ -298,9 +298,7 @@ func Load(file string, data []byte, parts ...Part) (*House, error) {
 			p.Check(b.h, b.fault)
 		}
 		if p.States != nil {
-			for name, meaning := range p.States(b.h) {
-				b.h.States[name] = meaning
-			}
+			maps.Copy(b.h.States, p.States(b.h))
 		}
 	}
 	if err := b.faults.Err(); err != nil {

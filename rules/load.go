@@ -143,7 +143,7 @@ func newLoader(files []File, house *plant.House, opt Options) *loader {
 		lf.doc, faults = plant.DecodeYAML(f.Name, f.Data, &lf.ruleFile)
 		l.faults = append(l.faults, faults...)
 		l.unread = l.unread || len(faults) > 0 && len(lf.Alarms) == 0 && len(lf.Derived) == 0
-		for _, line := range strings.Split(string(f.Data), "\n") {
+		for line := range strings.SplitSeq(string(f.Data), "\n") {
 			lf.lines = append(lf.lines, []rune(strings.TrimSuffix(line, "\r")))
 		}
 		l.files = append(l.files, lf)
@@ -181,9 +181,7 @@ func (l *loader) exprFault(lf *loaded, field, source string, c complaint) {
 	if p, ok := lf.locate(lf.doc.At(field), source, c.at); ok {
 		f.Line, f.Column = p.Line, p.Column
 	}
-	if f.Fix == "" {
-		f.Fix = "mend the expression"
-	}
+	f.Fix = cmp.Or(f.Fix, "mend the expression")
 	f.Fix += "\n" + caret(source, c.at)
 	l.addFault(f)
 }

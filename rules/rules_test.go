@@ -77,7 +77,7 @@ func rule(lines string) string {
 
 func indent(lines string) string {
 	var b strings.Builder
-	for _, l := range strings.Split(strings.TrimRight(lines, "\n"), "\n") {
+	for l := range strings.SplitSeq(strings.TrimRight(lines, "\n"), "\n") {
 		b.WriteString("    " + l + "\n")
 	}
 	return b.String()

@@ -212,7 +212,7 @@ func first(names []string) string {
 // in which * stands for one name, separated by commas.
 func matches(h *plant.House, pattern string) []*plant.Equipment {
 	var out []*plant.Equipment
-	for _, p := range strings.Split(pattern, ",") {
+	for p := range strings.SplitSeq(pattern, ",") {
 		p = strings.TrimSpace(p)
 		for _, e := range h.Equipment {
 			if matchesOne(e, p) && !slices.Contains(out, e) {

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/url"
@@ -196,15 +197,11 @@ func EscalationPart() plant.Part {
 				fault(fmt.Sprintf("escalation.people[%d]", i), fmt.Sprintf("there is no receiver %q", p), "name receivers of notify:")
 			}
 		}
-		if e.After == 0 {
-			e.After = 5 * time.Minute
-		}
+		e.After = cmp.Or(e.After, 5*time.Minute)
 		if e.After < 30*time.Second || e.After > 24*time.Hour {
 			fault("escalation.after", fmt.Sprintf("%s is out of bounds", e.After), "give 30s to 24h")
 		}
-		if e.Priority == "" {
-			e.Priority = plant.PriorityHigh.String()
-		}
+		e.Priority = cmp.Or(e.Priority, plant.PriorityHigh.String())
 		if _, ok := priorityNamed(e.Priority); !ok {
 			fault("escalation.priority", fmt.Sprintf("priority %q is not known", e.Priority), "name the least urgent that is called: urgent, high, medium or low")
 		}
@@ -215,9 +212,7 @@ func EscalationPart() plant.Part {
 			fault("escalation.link_address", "this is no encrypted web address", "write https://host, as people reach the console")
 		}
 		e.Address = strings.TrimRight(e.Address, "/")
-		if e.LinkExpires == 0 {
-			e.LinkExpires = 30 * time.Minute
-		}
+		e.LinkExpires = cmp.Or(e.LinkExpires, 30*time.Minute)
 		if e.LinkExpires < time.Minute || e.LinkExpires > 24*time.Hour {
 			fault("escalation.link_expires", fmt.Sprintf("%s is out of bounds", e.LinkExpires), "give 1m to 24h")
 		}
@@ -285,9 +280,7 @@ func (b *checker) all(list []Receiver) {
 		if (c.User == "") != (c.PasswordFile == "") {
 			b.fault(f+".password_file", "user and password_file go together", "write the password into a file that only the service can read")
 		}
-		if c.Priority == "" {
-			c.Priority = plant.PriorityHigh.String()
-		}
+		c.Priority = cmp.Or(c.Priority, plant.PriorityHigh.String())
 		if _, ok := priorityNamed(c.Priority); !ok {
 			b.fault(f+".priority", fmt.Sprintf("priority %q is not known", c.Priority), "name the least urgent that is sent: urgent, high, medium or low")
 		}
@@ -313,9 +306,7 @@ func (b *checker) all(list []Receiver) {
 		if c.Kind == "alertmanager" && len(c.Schedule) > 0 {
 			b.fault(f+".schedule", "an Alertmanager gets all active alarms, at all hours", "use its own time intervals")
 		}
-		if c.Keep == 0 {
-			c.Keep = 12 * time.Hour
-		}
+		c.Keep = cmp.Or(c.Keep, 12*time.Hour)
 		if c.Keep < time.Minute || c.Keep > 7*24*time.Hour {
 			b.fault(f+".keep", fmt.Sprintf("keeping notices for %s is out of bounds", c.Keep), "give 1m to 7d")
 		}
@@ -368,9 +359,7 @@ func (b *checker) mail(f string, c *Receiver) {
 	if !hostPort.MatchString(c.Server) {
 		b.fault(f+".server", fmt.Sprintf("%q is not host:port", c.Server), "write mail.example:587")
 	}
-	if c.TLS == "" {
-		c.TLS = "starttls"
-	}
+	c.TLS = cmp.Or(c.TLS, "starttls")
 	host := c.Server[:max(0, strings.LastIndex(c.Server, ":"))]
 	local := loopback.MatchString(strings.Trim(host, "[]"))
 	switch {

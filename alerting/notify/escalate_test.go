@@ -143,16 +143,16 @@ func TestEscalation(t *testing.T) {
 		want string
 	}{{7 * time.Minute, "10m0s cem, 15m0s anna+ben+cem"}, {5*time.Minute + 20*time.Second, "5m20s anna, 10m0s cem, 15m0s anna+ben+cem"}} {
 		e := fresh()
-		before := ""
+		var before strings.Builder
 		for d := time.Duration(0); d < c.stop; d += time.Second {
 			for _, turn := range e.Due([]alerting.Status{urgent}, duty, at.Add(d)) {
-				before += strings.Join(turn.To, "+") + " "
+				before.WriteString(strings.Join(turn.To, "+") + " ")
 			}
 		}
 		stored, err := json.Marshal(e.Told)
 		var told []Called
-		if err = errors.Join(err, json.Unmarshal(stored, &told)); err != nil || before != "ben anna " || len(told) != 1 || strings.Join(told[0].To, " ") != "ben anna" {
-			t.Fatal(before, told, err)
+		if err = errors.Join(err, json.Unmarshal(stored, &told)); err != nil || before.String() != "ben anna " || len(told) != 1 || strings.Join(told[0].To, " ") != "ben anna" {
+			t.Fatal(before.String(), told, err)
 		}
 		next := fresh()
 		next.Resume(told, at.Add(c.stop))

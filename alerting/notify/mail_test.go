@@ -280,12 +280,12 @@ func TestMailCannotBeInjected(t *testing.T) {
 	if msg.Header.Get("Bcc") != "" || len(msg.Header) != 10 || strings.ContainsAny(subject, "\r\n") {
 		t.Errorf("headers %v, subject %q", msg.Header, subject)
 	}
-	for _, line := range strings.Split(text, "\n") {
+	for line := range strings.SplitSeq(text, "\n") {
 		if strings.HasPrefix(line, "Bcc:") || line == "." {
 			t.Errorf("text:\n%s", text)
 		}
 	}
-	for _, line := range strings.Split(s.mails[0], "\r\n") {
+	for line := range strings.SplitSeq(s.mails[0], "\r\n") {
 		if len(line) > 998 || strings.ContainsAny(line, "\r\n") {
 			t.Errorf("line of %d bytes (RFC 5322, 2.1.1): %q", len(line), line)
 		}

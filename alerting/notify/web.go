@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
@@ -67,9 +68,7 @@ func (a *Access) post(ctx context.Context, address string, body []byte, header h
 	if err != nil {
 		return &RefusedError{errors.New("the address cannot be used")}
 	}
-	for k, v := range header {
-		req.Header[k] = v
-	}
+	maps.Copy(req.Header, header)
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", "calandria")
 	token, err := a.Token.Read()

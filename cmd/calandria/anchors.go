@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -158,9 +159,7 @@ func (c *verifyCmd) checkAnchors(j *journal.Journal) (n int, err error) {
 		if err := json.Unmarshal(lines.Bytes(), &x); err != nil {
 			return n, fmt.Errorf("%s:%d: not an anchor: %w", c.Anchors, at, err)
 		}
-		if key == "" {
-			key = x.Key
-		}
+		key = cmp.Or(key, x.Key)
 		if x.Key != key || !x.Genuine() {
 			return n, fmt.Errorf("%s:%d: the anchor of line %d is not signed with the key %s", c.Anchors, at, x.Seq, key)
 		}

@@ -38,11 +38,12 @@ const backtestTexts = `
 `
 
 func backtestRules(lines ...string) []rules.File {
-	text := "alarms:\n"
+	var text strings.Builder
+	text.WriteString("alarms:\n")
 	for _, l := range lines {
-		text += "  - " + l + backtestTexts
+		text.WriteString("  - " + l + backtestTexts)
 	}
-	return []rules.File{{Name: "rules.yaml", Data: []byte(text)}}
+	return []rules.File{{Name: "rules.yaml", Data: []byte(text.String())}}
 }
 
 func backtestHouse(t testing.TB) *plant.House {

@@ -407,13 +407,13 @@ func commandName(n *kong.Node) string {
 
 // Every key of the plant file stands on its page.
 func TestPlantFilePageNamesEveryKey(t *testing.T) {
-	var text string
+	var text strings.Builder
 	for _, f := range []string{"plant-file.md", "notices.md", "sign-in.md"} {
 		b, err := os.ReadFile(filepath.Join("..", "..", "docs", f))
 		if err != nil {
 			t.Fatal(err)
 		}
-		text += string(b)
+		text.WriteString(string(b))
 	}
 	seen := map[reflect.Type]bool{}
 	var walk func(reflect.Type)
@@ -430,13 +430,13 @@ func TestPlantFilePageNamesEveryKey(t *testing.T) {
 			return
 		}
 		seen[r] = true
-		for i := range r.NumField() {
-			f := r.Field(i)
+		for f := range r.Fields() {
+			f := f
 			key, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
 			if key == "" || key == "-" {
 				continue
 			}
-			if !regexp.MustCompile("`[^`\n]*\\b" + regexp.QuoteMeta(key) + "\\b[^`\n]*`").MatchString(text) {
+			if !regexp.MustCompile("`[^`\n]*\\b" + regexp.QuoteMeta(key) + "\\b[^`\n]*`").MatchString(text.String()) {
 				t.Errorf("the pages plant-file, notices and sign-in do not name the key %s of %s", key, r)
 			}
 			walk(f.Type)

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"math"
 	"net"
 	"net/http"
@@ -213,9 +214,7 @@ func (f *foreign) ask(v any, cmd string, fields map[string]any) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	m := map[string]any{"cmd": cmd}
-	for k, v := range fields {
-		m[k] = v
-	}
+	maps.Copy(m, fields)
 	b, _ := json.Marshal(m)
 	if _, err := f.in.Write(append(b, '\n')); err != nil {
 		f.t.Fatal(err)

@@ -27,7 +27,7 @@ func TestNoTestIsLeftOut(t *testing.T) {
 		t.Fatal(err)
 	}
 	all := map[string]bool{}
-	for _, file := range strings.Fields(string(list)) {
+	for file := range strings.FieldsSeq(string(list)) {
 		text, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)

@@ -1,6 +1,7 @@
 package simulator
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -231,9 +232,7 @@ func (m *Model) panVacuum(p *pan, b boiling, l lag) {
 	}
 	l.to(&p.evaporation, b.evaporationTH, ease)
 	if b.u > 0 {
-		if p.u == 0 {
-			p.u = b.u
-		}
+		p.u = cmp.Or(p.u, b.u)
 		l.to(&p.u, b.u, 90)
 	}
 	p.pumpOn = b.vacuum
@@ -255,9 +254,7 @@ func (m *Model) panVacuum(p *pan, b boiling, l lag) {
 			tau = 25
 		}
 	}
-	if p.pressure == 0 {
-		p.pressure = target
-	}
+	p.pressure = cmp.Or(p.pressure, target)
 	l.to(&p.pressure, target, tau)
 	p.satC = w.temperature(p.pressure)
 	p.bpe = 0

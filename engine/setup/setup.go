@@ -346,7 +346,7 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 		marks -= 1.5
 	}
 	hits := 0.0
-	for _, w := range strings.Fields(lex.Signals[s.Name]) {
+	for w := range strings.FieldsSeq(lex.Signals[s.Name]) {
 		against := strings.HasPrefix(w, "-")
 		if slices.Contains(words, strings.TrimPrefix(w, "-")) {
 			if against {

@@ -507,20 +507,21 @@ type metricsWriter struct {
 func (o *metricsWriter) figure(f *Figure) error {
 	if o.family == "" || f.tag != o.tag {
 		o.tag, o.m, o.last = f.tag, o.about.Metric(f.Tag), math.MinInt64
-		name := o.m.Name
+		var name strings.Builder
+		name.WriteString(o.m.Name)
 		for i, r := range f.Aggregate {
 			if i == 0 || r >= 'A' && r <= 'Z' {
-				name += "_"
+				name.WriteString("_")
 			}
-			name += strings.ToLower(string(r))
+			name.WriteString(strings.ToLower(string(r)))
 		}
 		o.labels = ""
 		for i, l := range o.m.Labels {
 			o.labels += fmt.Sprintf(`%s=%q,`, l, o.m.Values[i])
 		}
-		if name != o.family {
-			o.family = name
-			if _, err := fmt.Fprintf(o.w, "# HELP %s %s\n# TYPE %s gauge\n", name, o.m.Help, name); err != nil {
+		if name.String() != o.family {
+			o.family = name.String()
+			if _, err := fmt.Fprintf(o.w, "# HELP %s %s\n# TYPE %s gauge\n", name.String(), o.m.Help, name.String()); err != nil {
 				return err
 			}
 		}

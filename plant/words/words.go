@@ -53,11 +53,12 @@ func Say(format Text, values ...any) Text {
 // Fill is a Text with names in braces, as rule files have them, and what stands for each:
 // "{title}", "Set 1". Of what stands for a limit the edge writes the figures.
 func Fill(text string, pairs ...string) Text {
-	t := string(begin) + Whole + verbatim(text)
+	var t strings.Builder
+	t.WriteString(string(begin) + Whole + verbatim(text))
 	for _, p := range pairs {
-		t += string(next) + "s" + verbatim(p)
+		t.WriteString(string(next) + "s" + verbatim(p))
 	}
-	return Text(t + string(end))
+	return Text(t.String() + string(end))
 }
 
 // Whole begins what [Text.In] asks for where only the whole text can be said otherwise: one
