@@ -369,7 +369,7 @@ func newBlindMill(t *testing.T, pans ...*blindPan) *blindMill {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m.core, m.calc, m.engine, m.frame = core, core.Calc, core.Alarms, core.Frame
+	m.house, m.core, m.calc, m.engine, m.frame = core.House, core, core.Calc, core.Alarms, core.Frame
 	m.calc.NoUncertainty()
 	m.turns, m.phase = make([][]began, len(pans)), make([]pan.Phase, len(pans))
 	for _, b := range pans {

@@ -49,6 +49,7 @@ func newMillRun(t *testing.T, h *blindHouse) *millRun {
 	if m.core, err = engine.New(m.house, files, rules.Options{}); err != nil {
 		t.Fatal(err)
 	}
+	m.house = m.core.House
 	for _, g := range h.tags {
 		x, ok := m.house.Find(g.path)
 		if !ok {

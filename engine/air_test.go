@@ -87,9 +87,6 @@ sets:
 	if err != nil {
 		t.Fatal(err)
 	}
-	if h, err = h.Rebuild(); err != nil {
-		t.Fatal(err)
-	}
 	if c, err = engine.Resume(h, file, cp, at); err != nil {
 		t.Fatal(err)
 	}

@@ -81,10 +81,11 @@ var systemTags = []struct {
 // SystemOwner is the owner of the tags that are facts about the program.
 const SystemOwner = "calandria"
 
-// New puts the parts together. It adds the calculated, system and ruled tags to
-// the house, so it must be the only Core of that house. The error is a
-// [plant.Faults] where plant file or rule files are at fault.
+// New puts the parts together, on a house of its own: a fresh copy of h with the
+// calculated, system and ruled tags. The error is a [plant.Faults] where plant file or
+// rule files are at fault.
 func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
+	h = h.Fresh()
 	opt.Names = thermo.Names()
 	c := &Core{House: h, files: files, system: map[string]plant.TagID{}, said: map[string]string{}}
 	var err error

@@ -12,21 +12,17 @@ import (
 )
 
 // RunBacktest replays the archive through rule files and, where they are given,
-// through those in use beside them. load gives a fresh house and the rules in
-// use; tried may be empty, then these are taken. Nothing is written.
+// through those in use beside them; tried may be empty, then only these are taken.
+// Nothing is written.
 //
 // One goroutine reads the archive and works out the quantities, which no rule
 // can change; each set of rules follows in its own.
-func RunBacktest(ctx context.Context, load func() (*plant.House, []rules.File, error), tried []rules.File, past Past, from, to time.Time, step time.Duration) (*Backtest, error) {
-	_, files, err := load()
-	if err != nil {
-		return nil, err
-	}
-	sets := [][]rules.File{files}
+func RunBacktest(ctx context.Context, h *plant.House, inUse, tried []rules.File, past Past, from, to time.Time, step time.Duration) (*Backtest, error) {
+	sets := [][]rules.File{inUse}
 	if len(tried) > 0 {
-		sets = [][]rules.File{tried, files}
+		sets = [][]rules.File{tried, inUse}
 	}
-	run, err := Judged(load, sets, past, from, to, step)
+	run, err := Judged(h, sets, past, from, to, step)
 	if err != nil {
 		return nil, err
 	}

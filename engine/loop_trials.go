@@ -21,10 +21,7 @@ const (
 // time, in a goroutine of its own beside the loop and on the archive alone.
 // Nothing is written.
 type Trials struct {
-	Past Past
-	// Fresh makes the house once more, without the tags of quantities and rules;
-	// nil: nothing can be tried.
-	Fresh func() (*plant.House, error)
+	Past  Past
 	Files func() []rules.File // in force
 	Kept  bool                // the rule files are files: the lines can be kept
 	Log   *slog.Logger
@@ -39,8 +36,8 @@ type Trials struct {
 }
 
 // NewTrials makes a desk for trials; nothing runs yet.
-func NewTrials(past Past, log *slog.Logger) *Trials {
-	return &Trials{Past: past, Log: log, wake: make(chan struct{}, 1)}
+func NewTrials(past Past, files func() []rules.File, log *slog.Logger) *Trials {
+	return &Trials{Past: past, Files: files, Log: log, wake: make(chan struct{}, 1)}
 }
 
 // Run works off what is asked for until ctx ends.
@@ -55,14 +52,8 @@ func (t *Trials) Run(ctx context.Context) error {
 	}
 }
 
-// errNoTrials says why nothing can be tried.
-var errNoTrials = &Refused{Why: "Limits cannot be tried here: the program was not started on plant and rule files."}
-
 // Written reads how an alarm stands in the files.
 func (t *Trials) Written(house *plant.House, alarm string) (*rules.Written, error) {
-	if t.Fresh == nil {
-		return nil, errNoTrials
-	}
 	w, ok := rules.ReadWritten(t.Files(), house, alarm)
 	if !ok {
 		return nil, &Refused{Why: "There is no such alarm."}
@@ -72,10 +63,7 @@ func (t *Trials) Written(house *plant.House, alarm string) (*rules.Written, erro
 
 // Start checks what is to be tried and puts it to work.
 func (t *Trials) Start(house *plant.House, wish TrialWish, now time.Time) error {
-	if t.Fresh == nil {
-		return errNoTrials
-	}
-	x, err := newTrial(t.Fresh, house, t.Files(), t.Past, wish, now)
+	x, err := newTrial(house, t.Files(), t.Past, wish, now)
 	if err != nil {
 		return err
 	}

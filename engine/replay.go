@@ -165,21 +165,13 @@ type Replay struct {
 
 // Judged prepares a replay with a judge for each set of rules; a second set is
 // that in use.
-func Judged(load func() (*plant.House, []rules.File, error), sets [][]rules.File, past Past, from, to time.Time, step time.Duration) (*Replay, error) {
-	h, _, err := load()
-	if err != nil {
-		return nil, err
-	}
+func Judged(h *plant.House, sets [][]rules.File, past Past, from, to time.Time, step time.Duration) (*Replay, error) {
 	reader, err := New(h, nil, rules.Options{})
 	if err != nil {
 		return nil, err
 	}
 	run := &Replay{Past: past, From: from, To: to, Step: step, Reader: reader}
 	for i, s := range sets {
-		h, _, err := load()
-		if err != nil {
-			return nil, err
-		}
 		c, err := New(h, s, rules.Options{})
 		if err != nil {
 			if i == 1 {

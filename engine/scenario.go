@@ -37,7 +37,7 @@ type ScenarioFile struct {
 	doc   *plant.Document
 	start time.Time
 	usual map[string]*change
-	plant rules.File
+	house *plant.House
 	rules []rules.File
 }
 
@@ -67,14 +67,12 @@ func LoadScenarios(name string, read ScenarioFiles) (*ScenarioFile, error) {
 		return files
 	}
 	if p := get("plant", name, f.Plant); len(p) > 0 {
-		f.plant = p[0]
+		if f.house, err = plant.Load(p[0].Name, p[0].Data); err != nil {
+			return nil, err
+		}
 		patterns, from := f.Rules, name
 		if len(patterns) == 0 {
-			h, err := plant.Load(f.plant.Name, f.plant.Data)
-			if err != nil {
-				return nil, err
-			}
-			patterns, from = h.Config.Rules, f.plant.Name
+			patterns, from = f.house.Config.Rules, p[0].Name
 		}
 		for _, p := range patterns {
 			f.rules = append(f.rules, get("rules", from, p)...)
@@ -98,11 +96,7 @@ func LoadScenarios(name string, read ScenarioFiles) (*ScenarioFile, error) {
 
 // core makes the engines for one run.
 func (f *ScenarioFile) core() (*Core, error) {
-	h, err := plant.Load(f.plant.Name, f.plant.Data)
-	if err != nil {
-		return nil, err
-	}
-	return New(h, f.rules, rules.Options{})
+	return New(f.house, f.rules, rules.Options{})
 }
 
 // MillWish asks for the demonstration's mill in place of a table of readings.

@@ -144,11 +144,7 @@ func Resume(h *plant.House, files []rules.File, cp *Checkpoint, now time.Time) (
 	if rules.SameFiles(files, cp.Rules) {
 		return next, next.restore(cp, now)
 	}
-	before, err := h.Rebuild()
-	if err != nil {
-		return nil, err
-	}
-	c, err := New(before, cp.Rules, rules.Options{})
+	c, err := New(h, cp.Rules, rules.Options{})
 	if err != nil {
 		return nil, &CheckpointError{"the rule files of then cannot be read: " + err.Error()}
 	}

@@ -70,10 +70,9 @@ type trialRun struct {
 	files  []rules.File // in force when it was asked for
 }
 
-// newTrial checks what is to be tried. fresh makes the house once more, without
-// the tags of quantities and rules. The error is a [*Refused] where the wish is
+// newTrial checks what is to be tried. The error is a [*Refused] where the wish is
 // at fault.
-func newTrial(fresh func() (*plant.House, error), house *plant.House, files []rules.File, past Past, wish TrialWish, now time.Time) (*trialRun, error) {
+func newTrial(house *plant.House, files []rules.File, past Past, wish TrialWish, now time.Time) (*trialRun, error) {
 	w, ok := rules.ReadWritten(files, house, wish.Alarm)
 	if !ok {
 		return nil, &Refused{Why: "There is no such alarm."}
@@ -91,11 +90,7 @@ func newTrial(fresh func() (*plant.House, error), house *plant.House, files []ru
 		return nil, &Refused{Why: "Nothing differs from the present rule: change a figure first."}
 	}
 	core := func(try map[string]string) (*Core, error) {
-		h, err := fresh()
-		if err != nil {
-			return nil, err
-		}
-		return New(h, files, rules.Options{Only: wish.Alarm, Try: try})
+		return New(house, files, rules.Options{Only: wish.Alarm, Try: try})
 	}
 	tried, err := core(changes)
 	if err != nil {

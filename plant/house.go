@@ -152,6 +152,7 @@ type House struct {
 	byPath  map[string]TagID
 	byEquip map[string]*Equipment
 	parts   map[string]any
+	loaded  int // tags that Load made
 	// States are system tags of the edges, by name, with their meanings: 1 while all
 	// is well there.
 	States map[string]string
@@ -198,15 +199,35 @@ func (h *House) Of(c Class) []*Equipment {
 	return es
 }
 
-// Rebuild makes the house once more from its plant file, with the configuration
-// that the program has filled in, for an engine of its own.
-func (h *House) Rebuild() (*House, error) {
-	next, err := Load(h.Document.File, h.Document.Source)
-	if err != nil {
-		return nil, err
+// Fresh copies the house as [Load] made it, without the tags that were added since,
+// for an engine of its own. The configuration is shared.
+func (h *House) Fresh() *House {
+	next := *h
+	added := func(_ string, id TagID) bool { return int(id) >= h.loaded }
+	next.Tags, next.byPath = slices.Clone(h.Tags[:h.loaded]), maps.Clone(h.byPath)
+	maps.DeleteFunc(next.byPath, added)
+	next.byEquip = make(map[string]*Equipment, len(h.byEquip))
+	for path, e := range h.byEquip {
+		own := *e
+		own.Tags = maps.Clone(e.Tags)
+		maps.DeleteFunc(own.Tags, added)
+		next.byEquip[path] = &own
 	}
-	next.Config, next.parts, next.States = h.Config, h.parts, h.States
-	return next, nil
+	same := func(es []*Equipment) []*Equipment {
+		es = slices.Clone(es)
+		for i, e := range es {
+			es[i] = next.byEquip[e.Path]
+		}
+		return es
+	}
+	next.Site, next.Equipment = next.byEquip[h.Site.Path], same(h.Equipment)
+	for _, e := range next.byEquip {
+		e.Parts = same(e.Parts)
+		if e.Parent != nil {
+			e.Parent = next.byEquip[e.Parent.Path]
+		}
+	}
+	return &next
 }
 
 // AddTag adds a derived, rule or system tag and returns its ID. It refuses a
@@ -304,6 +325,7 @@ func Load(file string, data []byte, parts ...Part) (*House, error) {
 	if err := b.faults.Err(); err != nil {
 		return nil, err
 	}
+	b.h.loaded = len(b.h.Tags)
 	return b.h, nil
 }
 

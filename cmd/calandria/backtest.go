@@ -27,7 +27,7 @@ func (c *backtestCmd) Run(a *app) error {
 	if c.Step < 100*time.Millisecond {
 		return fmt.Errorf("--step %s: give 100ms or more", c.Step)
 	}
-	_, _, ar, err := c.open(c.Data)
+	h, inUse, ar, err := c.open(c.Data)
 	if err != nil {
 		return err
 	}
@@ -40,7 +40,7 @@ func (c *backtestCmd) Run(a *app) error {
 		}
 		tried = append(tried, rules.File{Name: n, Data: data})
 	}
-	r, err := engine.RunBacktest(a.ctx, c.load, tried, past{ar}, from, to, c.Step)
+	r, err := engine.RunBacktest(a.ctx, h, inUse, tried, past{ar}, from, to, c.Step)
 	if err != nil {
 		return err
 	}

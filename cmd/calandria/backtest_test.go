@@ -123,8 +123,7 @@ func TestBacktest(t *testing.T) {
 		"name: hidden\n    title: hidden\n    tag: S.B1.level\n    unit: \"%\"\n    high: 70\n    suppress_when: S.B2.in_service == 0",
 		"name: shut\n    title: shut\n    tag: S.B1.level\n    unit: \"%\"\n    high: 99\n    suppress_when: S.B1.level > pct(5)",
 		"name: mean_high\n    title: mean\n    when: avg(S.B1.level, \"2d\") > 100")
-	load := func() (*plant.House, []rules.File, error) { return backtestHouse(t), inUse, nil }
-	r, err := engine.RunBacktest(context.Background(), load, tried, past{ar}, from.Add(24*time.Hour), from.Add(96*time.Hour), 10*time.Second)
+	r, err := engine.RunBacktest(context.Background(), backtestHouse(t), inUse, tried, past{ar}, from.Add(24*time.Hour), from.Add(96*time.Hour), 10*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -104,11 +104,11 @@ func (c *exportCmd) Run(a *app) error {
 
 // wholeHouse is the house with its calculated and derived tags.
 func wholeHouse(h *plant.House, files []rules.File) (*plant.House, error) {
-	own, err := h.Rebuild()
-	if err == nil {
-		_, err = engine.New(own, files, rules.Options{}) // it adds them
+	core, err := engine.New(h, files, rules.Options{})
+	if err != nil {
+		return nil, err
 	}
-	return own, err
+	return core.House, nil
 }
 
 // openArchive opens an archive that exists, for reading beside a running

@@ -135,7 +135,6 @@ func (c *demoCmd) Run(a *app) (err error) {
 		return err
 	}
 	defer s.close()
-	s.trials.Fresh = s.fresh
 	runClock()
 
 	g, ctx := errgroup.WithContext(a.ctx)
@@ -301,6 +300,7 @@ func newFiller(a *app, data string, until time.Time) (*filler, error) {
 	if p.core, err = engine.New(h, files, rules.Options{}); err != nil {
 		return nil, err
 	}
+	h = p.core.House
 	p.core.Calc.NoUncertainty()
 	p.core.Calc.NoReconciliation()
 	if p.archive, err = openKept(h, archiveDir(h, data), data, a.log); err != nil {

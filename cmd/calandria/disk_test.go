@@ -100,7 +100,7 @@ func slowAndFullDisk(t *testing.T, why error) {
 		t.Fatal(err)
 	}
 	dir, disk := t.TempDir(), &badDisk{why: why}
-	ar, j := stores(t, h, dir, historian.Options{Files: disk})
+	ar, j := stores(t, c.House, dir, historian.Options{Files: disk})
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	counts := loopCounts(prometheus.NewRegistry())
 	var scans, overruns atomic.Int64

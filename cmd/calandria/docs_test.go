@@ -234,11 +234,12 @@ func systemOf(t *testing.T) []plant.Tag {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := engine.New(h, files, rules.Options{}); err != nil {
+	c, err := engine.New(h, files, rules.Options{})
+	if err != nil {
 		t.Fatal(err)
 	}
 	var tags []plant.Tag
-	for _, x := range h.Tags {
+	for _, x := range c.House.Tags {
 		if x.Class == plant.ClassSystem && x.Source == plant.System {
 			x.Name = strings.Replace(x.Name, "server_mill_", "server_<name>_", 1)
 			x.Meaning = strings.Replace(x.Meaning, "server mill", "server <name>", 1)

@@ -309,6 +309,7 @@ func (g *guide) worth(name string) {
 		fmt.Fprintf(g.out, "\nnothing could be worked out yet: %v\n", err)
 		return
 	}
+	h = core.House
 	at := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	core.Begin(at)
 	for range 180 { // fifteen minutes: past what is smoothed and settles

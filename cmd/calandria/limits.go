@@ -36,13 +36,13 @@ func (c *limitsCmd) Run(a *app) error {
 	if c.Step < time.Second || c.PerWeek < 0 {
 		return fmt.Errorf("--step %s, --per-week %g: give a step of 1s or more and no fewer calls than 0", c.Step, c.PerWeek)
 	}
-	_, files, ar, err := c.open(c.Data)
+	h, files, ar, err := c.open(c.Data)
 	if err != nil {
 		return err
 	}
 	defer ar.Close()
 	replay := func(with []rules.File) (*engine.Judge, *engine.LimitFit, error) {
-		run, err := engine.Judged(c.load, [][]rules.File{with}, past{ar}, from, to, c.Step)
+		run, err := engine.Judged(h, [][]rules.File{with}, past{ar}, from, to, c.Step)
 		if err != nil {
 			return nil, nil, err
 		}

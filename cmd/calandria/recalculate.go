@@ -49,8 +49,8 @@ func newJob(args recalculationArgs, from, to time.Time, by, why string) plant.Jo
 type recalculator struct {
 	archive *historian.Archive
 	journal *journal.Journal
-	marks   historian.Marks              // of what was learned up to some days
-	fresh   func() (*plant.House, error) // a house without the tags of a core
+	marks   historian.Marks // of what was learned up to some days
+	house   *plant.House
 	files   []rules.File
 	log     *slog.Logger
 	spread  bool          // the rules may take a processor of their own
@@ -77,7 +77,7 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if args.Step <= 0 {
 		args.Step = jobStep
 	}
-	judge, err := freshCore(r.fresh, r.files)
+	judge, err := engine.New(r.house, r.files, rules.Options{})
 	if err != nil {
 		return nil, err
 	}
@@ -211,7 +211,7 @@ func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from ti
 	if data := rw.Data(); len(data) > 0 {
 		var saved interrupted
 		if err = json.Unmarshal(data, &saved); err == nil {
-			x.core, _, err = resumeFrom(saved.Learned, r.fresh, r.files, time.Time{})
+			x.core, _, err = resumeFrom(saved.Learned, r.house, r.files, time.Time{})
 		}
 		if err != nil {
 			return nil, fmt.Errorf("the job cannot go on where it was: %w; ask for it again", err)
@@ -227,14 +227,14 @@ func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from ti
 	}
 	var at time.Time
 	for data := range r.marks.Before(from) {
-		if x.core, at, err = resumeFrom(data, r.fresh, r.files, time.Time{}); err == nil {
+		if x.core, at, err = resumeFrom(data, r.house, r.files, time.Time{}); err == nil {
 			break
 		}
 		x.core = nil // of another plant file, or of another version of the program
 	}
 	fresh := x.core == nil
 	if fresh {
-		if x.core, err = freshCore(r.fresh, r.files); err != nil {
+		if x.core, err = engine.New(r.house, r.files, rules.Options{}); err != nil {
 			return nil, err
 		}
 		if at, err = firstSample(ctx, x.core.House, past{r.archive}, from.Add(-learnedFrom)); err != nil {
@@ -366,7 +366,7 @@ func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job pl
 		return err
 	}
 	defer ar.Close()
-	r := &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(dir, marksFolder)}, fresh: h.Rebuild, files: files, log: a.log, spread: true}
+	r := &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(dir, marksFolder)}, house: h, files: files, log: a.log, spread: true}
 	show := a.progress("calculating again")
 	out, err := r.do(a.ctx, job, func(done float64, at time.Time) { show(done, at) })
 	if err != nil {
@@ -488,7 +488,7 @@ func (w *jobs) work(ctx context.Context, job plant.Job) {
 		note("job " + fmt.Sprint(job.ID) + ": the past is calculated again " + span)
 	}
 	marks, began := historian.Marks{Dir: filepath.Join(s.dir, marksFolder)}, time.Now()
-	r := &recalculator{archive: s.archive, journal: s.journal, marks: marks, fresh: s.fresh, files: *s.inForce.Load(), log: s.log}
+	r := &recalculator{archive: s.archive, journal: s.journal, marks: marks, house: s.loop.House(), files: *s.inForce.Load(), log: s.log}
 	out, err := r.do(ctx, job, func(float64, time.Time) {})
 	if err == nil {
 		err = w.adopt(ctx, out)

@@ -156,11 +156,7 @@ func (r *reloader) read(before []rules.File) (made reading, err error) {
 	if rules.SameFiles(made.files, before) {
 		return made, nil
 	}
-	h, err := running.Rebuild()
-	if err != nil {
-		return made, err
-	}
-	made.next, err = engine.New(h, made.files, rules.Options{})
+	made.next, err = engine.New(running, made.files, rules.Options{})
 	return made, err
 }
 

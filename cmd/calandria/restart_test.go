@@ -79,11 +79,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	h.Config.Scan = step
-	own, err := h.Rebuild()
-	if err != nil {
-		t.Fatal(err)
-	}
-	lived, err := engine.New(own, files, rules.Options{})
+	lived, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -99,7 +95,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 		nodes[in.Node()] = i
 	}
 	ar := &memory{points: map[string][]plant.Point{}}
-	first := own.Tags[slices.IndexFunc(own.Tags, func(x plant.Tag) bool { return x.Source == plant.Derived })]
+	first := lived.House.Tags[slices.IndexFunc(lived.House.Tags, func(x plant.Tag) bool { return x.Source == plant.Derived })]
 	lived.Begin(begun)
 	lived.AllWell(begun)
 
@@ -130,8 +126,8 @@ func TestRestartsForgetNothing(t *testing.T) {
 			}
 		}
 		var samples []plant.Sample
-		for k := range own.Tags {
-			tag := &own.Tags[k]
+		for k := range lived.House.Tags {
+			tag := &lived.House.Tags[k]
 			if n, ok := nodes[tag.Node]; ok && tag.Source == plant.Measured {
 				r := m.Values()[n]
 				v, q := tag.Convert(r.Raw, r.Quality)

@@ -169,7 +169,7 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	ar, j := stores(t, h, dir, historian.Options{})
+	ar, j := stores(t, c.House, dir, historian.Options{})
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	counts := loopCounts(prometheus.NewRegistry())
 	counts.JournalSeconds = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })

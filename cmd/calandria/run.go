@@ -49,7 +49,7 @@ func (c *runCmd) Run(a *app) error {
 		return err
 	}
 	defer s.close()
-	s.trials.Fresh, s.trials.Kept = s.fresh, true
+	s.trials.Kept = true
 	if unfilled := s.unfilled; len(unfilled) > 0 {
 		// One line: the library comes with one in every rule.
 		var names []string
@@ -176,8 +176,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	sited.MustRegister(s.plantMetrics)
 	sited.MustRegister(newEdgeMetrics(s))
 	reg.MustRegister(buildInfo())
-	s.trials = engine.NewTrials(past{s.archive}, log)
-	s.trials.Files = func() []rules.File { return *s.inForce.Load() }
+	s.trials = engine.NewTrials(past{s.archive}, func() []rules.File { return *s.inForce.Load() }, log)
 	opt := consoleOptions(h)
 	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
@@ -398,9 +397,6 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	}
 	return nil
 }
-
-// fresh makes the house once more, for a core of its own.
-func (s *service) fresh() (*plant.House, error) { return s.loop.House().Rebuild() }
 
 func (s *service) close() {
 	var err error

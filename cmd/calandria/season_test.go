@@ -41,9 +41,6 @@ func TestSeason(t *testing.T) {
 		t.Fatal(err)
 	}
 	h.Config.Scan = step
-	if h, err = h.Rebuild(); err != nil {
-		t.Fatal(err)
-	}
 	core, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		t.Fatal(err)

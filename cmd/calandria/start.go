@@ -56,8 +56,7 @@ type begun struct {
 	offsets map[plant.TagID]time.Duration
 }
 
-// begin makes the core of a house. h stays as it is: the core has a house of its
-// own.
+// begin makes the core of a house.
 func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived, j *journal.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
 	newestAt := newest(ctx, h, ar)
 	if newestAt.After(now) {
@@ -73,7 +72,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 	b := &begun{core: core}
 	fresh := core == nil
 	if fresh {
-		if b.core, err = quickly(func() (*engine.Core, error) { return freshCore(h.Rebuild, files) }); err != nil {
+		if b.core, err = newCore(h, files); err != nil {
 			return nil, err
 		}
 		if from, err = firstSample(ctx, h, ar, now.Add(-learnedFrom)); err != nil {
@@ -132,7 +131,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 // beginAnew makes a core that knows nothing of the past but the states of the
 // alarms.
 func beginAnew(h *plant.House, files []rules.File, j *journal.Journal, now time.Time, log *slog.Logger) (*begun, error) {
-	core, err := freshCore(h.Rebuild, files)
+	core, err := newCore(h, files)
 	if err != nil {
 		return nil, err
 	}
@@ -168,12 +167,12 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 	case err != nil:
 		return nil, time.Time{}, err
 	}
-	return resumeFrom(data, func() (*plant.House, error) { return quickly(h.Rebuild) }, files, now)
+	return resumeFrom(data, h, files, now)
 }
 
 // resumeFrom takes up what a checkpoint holds; now is zero for the time of the
 // checkpoint.
-func resumeFrom(data []byte, fresh func() (*plant.House, error), files []rules.File, now time.Time) (*engine.Core, time.Time, error) {
+func resumeFrom(data []byte, h *plant.House, files []rules.File, now time.Time) (*engine.Core, time.Time, error) {
 	cp, err := engine.ReadCheckpoint(data)
 	if err != nil {
 		return nil, time.Time{}, err
@@ -181,24 +180,16 @@ func resumeFrom(data []byte, fresh func() (*plant.House, error), files []rules.F
 	if now.IsZero() {
 		now = cp.At
 	}
-	own, err := fresh()
-	if err != nil {
-		return nil, time.Time{}, err
-	}
-	c, err := engine.Resume(own, files, cp, now)
+	c, err := engine.Resume(h, files, cp, now)
 	if err != nil {
 		return nil, time.Time{}, err
 	}
 	return c, cp.At, nil
 }
 
-// freshCore makes a core that knows nothing yet, on a house of its own.
-func freshCore(fresh func() (*plant.House, error), files []rules.File) (*engine.Core, error) {
-	own, err := fresh()
-	if err != nil {
-		return nil, err
-	}
-	return engine.New(own, files, rules.Options{})
+// newCore makes a core that knows nothing yet.
+func newCore(h *plant.House, files []rules.File) (*engine.Core, error) {
+	return quickly(func() (*engine.Core, error) { return engine.New(h, files, rules.Options{}) })
 }
 
 // lastSign is when the program was last alive on this data: its newest

@@ -18,20 +18,13 @@ import (
 
 func testTrials(t *testing.T, ar *historian.Archive, files []rules.File) *engine.Trials {
 	t.Helper()
-	tr := engine.NewTrials(past{ar}, slog.New(slog.DiscardHandler))
-	tr.Fresh = func() (*plant.House, error) { return backtestHouse(t), nil }
-	tr.Files = func() []rules.File { return files }
-	return tr
+	return engine.NewTrials(past{ar}, func() []rules.File { return files }, slog.New(slog.DiscardHandler))
 }
 
 // tryOut works one trial off and gives its result.
 func tryOut(tb testing.TB, t *engine.Trials, wish engine.TrialWish, now time.Time) *engine.Trial {
 	tb.Helper()
-	h, err := t.Fresh()
-	if err == nil {
-		err = t.Start(h, wish, now)
-	}
-	if err != nil {
+	if err := t.Start(backtestHouse(tb), wish, now); err != nil {
 		tb.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
@@ -93,7 +86,7 @@ func TestTrial(t *testing.T) {
 	if len(x.Lines) != 1 || !slices.Equal(x.Lines[0].Text, []string{"override:", "  level_high:", "    S.B1: {high: 78}"}) || x.Lines[0].File != "rules.yaml" {
 		t.Errorf("lines: %+v", x.Lines)
 	}
-	whole, err := engine.RunBacktest(context.Background(), func() (*plant.House, []rules.File, error) { return backtestHouse(t), files, nil }, nil, past{ar}, from.Add(24*time.Hour), now, 30*time.Second)
+	whole, err := engine.RunBacktest(context.Background(), backtestHouse(t), files, nil, past{ar}, from.Add(24*time.Hour), now, 30*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,10 +164,6 @@ func TestTrialRefusals(t *testing.T) {
 	if err := <-done; err != nil {
 		t.Error(err)
 	}
-	tr.Fresh = nil
-	if no := start("level_high", map[string]string{"high": "83"}); no == nil {
-		t.Error("tried without a plant file")
-	}
 }
 
 // TestTrialOfEveryRule: what is tried of each alarm of the demo is what its
@@ -183,14 +172,10 @@ func TestTrialOfEveryRule(t *testing.T) {
 	if testing.Short() {
 		t.Skip("left to make test: long")
 	}
-	house := func() (*plant.House, []rules.File) {
-		h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
-		if err != nil {
-			t.Fatal(err)
-		}
-		return h, files
+	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
 	}
-	h, files := house()
 	c, err := engine.New(h, files, rules.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -220,7 +205,6 @@ func TestTrialOfEveryRule(t *testing.T) {
 			}
 		}
 		load := func(files []rules.File, opt rules.Options) (plant.AlarmSpec, error) {
-			h, _ := house()
 			c, err := engine.New(h, files, opt)
 			if err != nil {
 				return plant.AlarmSpec{}, err
