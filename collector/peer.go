@@ -147,8 +147,7 @@ func inChunks(n int, limit *int, do func(lo, hi int) error) error {
 	for lo := 0; lo < n; {
 		hi := min(n, lo+max(1, *limit))
 		err := do(lo, hi)
-		var code ua.StatusCode
-		if errors.As(err, &code) && slices.Contains(tooMany, code) && hi-lo > 1 {
+		if code, ok := errors.AsType[ua.StatusCode](err); ok && slices.Contains(tooMany, code) && hi-lo > 1 {
 			*limit = (hi - lo) / 2
 			continue
 		}

@@ -294,15 +294,14 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 		Live: "view=vessel&path=" + url.QueryEscape(e.Path), Parts: parts{}}
 	var groups []readingGroup
 	add := func(eq *plant.Equipment, prefix string) {
-		by := map[string][]reading{}
-		ids := slices.Sorted(maps.Values(eq.Tags))
-		for _, id := range ids {
-			x := s.read(p, id, now)
-			by[groupOf(s.b.House().Tags[id].Source).String()] = append(by[groupOf(s.b.House().Tags[id].Source).String()], x)
+		by := map[plant.Source][]reading{}
+		for _, id := range slices.Sorted(maps.Values(eq.Tags)) {
+			of := s.b.House().Tags[id].Source
+			by[of] = append(by[of], s.read(p, id, now))
 		}
-		for _, t := range []string{"Measured", "Calculated", "By the site's rules", "Fixed by the configuration", "About the program"} {
-			if len(by[t]) > 0 {
-				groups = append(groups, readingGroup{Title: words.Text(prefix + t), Readings: by[t]})
+		for _, g := range tagGroups {
+			if len(by[g.of]) > 0 {
+				groups = append(groups, readingGroup{Title: words.Text(prefix) + g.text, Readings: by[g.of]})
 			}
 		}
 	}
@@ -361,39 +360,18 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 	return v, nil
 }
 
-func groupOf(src plant.Source) words.Text {
-	switch src {
-	case plant.Measured:
-		return "Measured"
-	case plant.Derived:
-		return "Calculated"
-	case plant.Ruled:
-		return "By the site's rules"
-	case plant.Fixed:
-		return "Fixed by the configuration"
-	}
-	return "About the program"
+// tagGroups are the groups of readings on the page of a vessel, in order.
+var tagGroups = []struct {
+	of   plant.Source
+	text words.Text
+}{{plant.Measured, "Measured"}, {plant.Derived, "Calculated"}, {plant.Ruled, "By the site's rules"}, {plant.Fixed, "Fixed by the configuration"}, {plant.System, "About the program"}}
+
+var classWords = map[plant.Class]words.Text{
+	plant.ClassSet: "evaporator set", plant.ClassBody: "evaporator body", plant.ClassBleed: "vapour bleed", plant.ClassCondenser: "condenser",
+	plant.ClassPan: "vacuum pan", plant.ClassSystem: "the program", plant.ClassSite: "the site",
 }
 
-func classWord(c plant.Class) words.Text {
-	switch c {
-	case plant.ClassSet:
-		return "evaporator set"
-	case plant.ClassBody:
-		return "evaporator body"
-	case plant.ClassBleed:
-		return "vapour bleed"
-	case plant.ClassCondenser:
-		return "condenser"
-	case plant.ClassPan:
-		return "vacuum pan"
-	case plant.ClassSystem:
-		return "the program"
-	case plant.ClassSite:
-		return "the site"
-	}
-	return words.Text(string(c))
-}
+func classWord(c plant.Class) words.Text { return cmp.Or(classWords[c], words.Text(c)) }
 
 // facts are what the configuration says of a vessel.
 func (s *Server) facts(e *plant.Equipment, now time.Time) []words.Text {

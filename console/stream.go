@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
-	"net/url"
 	"slices"
 	"sync"
 	"time"
@@ -61,33 +60,24 @@ type beat struct {
 	LimitMs int64 `json:"limit_ms"`
 }
 
-// liveView finds the page that a stream keeps up to date.
-func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
-	switch q.Get("view") {
-	case "house":
-		return s.housePage, "", "", true
-	case "vessel":
-		return s.vesselPage, "path", q.Get("path"), true
-	case "wall":
-		return s.wallPage, "", "", true
-	case "alarms":
-		return s.alarmsPage, "", "", true
-	case "alarm":
-		return s.alarmPage, "name", q.Get("name"), true
-	case "instruments":
-		return s.instrumentsPage, "", "", true
-	case "cleaning":
-		return s.cleaningPage, "", "", true
-	case "pans":
-		return s.pansPage, "", "", true
-	case "rule":
-		return s.ruleLive, "name", q.Get("name"), true
-	case "record":
-		return s.recordNews, "", "", true
-	case "":
-		return func(*http.Request, *engine.Picture, time.Time) (*view, error) { return &view{}, nil }, "", "", true
+// liveView finds the page that a stream keeps up to date, and sets what the page takes from
+// its path.
+func (s *Server) liveView(r *http.Request) (page pageFunc, ok bool) {
+	q := r.URL.Query()
+	known := map[string]struct {
+		page pageFunc
+		key  string
+	}{
+		"house": {s.housePage, ""}, "vessel": {s.vesselPage, "path"}, "wall": {s.wallPage, ""}, "alarms": {s.alarmsPage, ""},
+		"alarm": {s.alarmPage, "name"}, "instruments": {s.instrumentsPage, ""}, "cleaning": {s.cleaningPage, ""}, "pans": {s.pansPage, ""},
+		"rule": {s.ruleLive, "name"}, "record": {s.recordNews, ""},
+		"": {func(*http.Request, *engine.Picture, time.Time) (*view, error) { return &view{}, nil }, ""},
 	}
-	return nil, "", "", false
+	x, ok := known[q.Get("view")]
+	if x.key != "" {
+		r.SetPathValue(x.key, q.Get(x.key))
+	}
+	return x.page, ok
 }
 
 // stream sends the parts of one page as they change: all of them at first,
@@ -97,7 +87,7 @@ func (s *Server) liveView(q url.Values) (pageFunc, string, string, bool) {
 // picture. As every connection begins with the whole picture, one that comes
 // back has missed nothing; the page itself knows which alarms it has announced.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
-	f, key, value, ok := s.liveView(r.URL.Query())
+	f, ok := s.liveView(r)
 	if !ok {
 		s.fail(w, r, http.StatusBadRequest, "There is no such live page.")
 		return
@@ -113,9 +103,6 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer s.streams.leave(place)
-	if key != "" {
-		r.SetPathValue(key, value)
-	}
 	send, ok := s.opened(w)
 	if !ok {
 		return

@@ -252,8 +252,7 @@ func fieldNames(t reflect.Type) (names []string) {
 // around it, which takes memory by the square of its length.
 func syntaxFault(file string, err error) Fault {
 	f := Fault{File: file, Problem: "the file cannot be read as YAML", Fix: "check indentation and quotes"}
-	var at yaml.Error
-	if errors.As(err, &at) {
+	if at, ok := errors.AsType[yaml.Error](err); ok {
 		p, _ := placeOf(at.GetToken())
 		f.Problem, f.Line, f.Column = at.GetMessage(), p.Line, p.Column
 	}

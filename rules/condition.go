@@ -95,8 +95,7 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 		}
 		scale, offset, err := plant.CanonicalFactor(of.set[0], c.o.Unit)
 		if err != nil {
-			var ue *plant.UnitError
-			if errors.As(err, &ue) {
+			if _, ok := errors.AsType[*plant.UnitError](err); ok {
 				c.fault("unit", fmt.Sprintf("unit %q is not a unit of %s", c.o.Unit, of.set[0]), "use one of "+strings.Join(plant.UnitsOf(of.set[0]), ", "))
 			} else {
 				c.fault("unit", err.Error(), "")

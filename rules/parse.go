@@ -193,8 +193,7 @@ func (r *reader) parse() (node ast.Node, ok bool) {
 	tree, err := parser.ParseWithConfig(r.source, c)
 	if err != nil {
 		at, problem := 0, err.Error()
-		var fe *file.Error
-		if errors.As(err, &fe) {
+		if fe, ok := errors.AsType[*file.Error](err); ok {
 			at, problem = fe.From, fe.Message
 		}
 		fix := "check brackets, operators and names"

@@ -173,8 +173,7 @@ func (m *Mail) post(ctx context.Context, message []byte) error {
 // sort tells a refusal for good (5yz) from one that may pass.
 func (m *Mail) sort(what string, err error) error {
 	wrapped := fmt.Errorf("mail server %s: %s: %w", m.Server, what, err)
-	var p *textproto.Error
-	if errors.As(err, &p) && p.Code >= 500 {
+	if p, ok := errors.AsType[*textproto.Error](err); ok && p.Code >= 500 {
 		return &RefusedError{wrapped}
 	}
 	return wrapped

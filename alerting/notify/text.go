@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strconv"
@@ -71,19 +72,11 @@ func title(n *Notice) string {
 	return oneLine(n.Event.Text)
 }
 
-// kindWord says what the event does to the alarm.
+// kindWords say what an event does to its alarm.
+var kindWords = map[plant.EventKind]string{plant.EventAlarm: "alarm", plant.EventRealarm: "alarm, called again", plant.EventReturn: "returned to normal", plant.EventAck: "acknowledged"}
+
 func kindWord(k plant.EventKind) string {
-	switch k {
-	case plant.EventAlarm:
-		return "alarm"
-	case plant.EventRealarm:
-		return "alarm, called again"
-	case plant.EventReturn:
-		return "returned to normal"
-	case plant.EventAck:
-		return "acknowledged"
-	}
-	return strings.ToLower(strings.ReplaceAll(string(k), "_", " "))
+	return cmp.Or(kindWords[k], strings.ToLower(strings.ReplaceAll(string(k), "_", " ")))
 }
 
 // subject is one line for one or more notices, the most urgent first named.

@@ -88,8 +88,7 @@ func (a *Access) post(ctx context.Context, address string, body []byte, header h
 	res, err := a.client.Do(req)
 	if err != nil {
 		// The address may hold a secret: only the cause is told.
-		var ue *url.Error
-		if errors.As(err, &ue) {
+		if ue, ok := errors.AsType[*url.Error](err); ok {
 			err = ue.Err
 		}
 		return fmt.Errorf("%s: %w", req.URL.Host, err)

@@ -139,8 +139,7 @@ func cut(g good, now []rules.File) error {
 
 // firstFault shortens a list of faults.
 func firstFault(err error) error {
-	var faults plant.Faults
-	if errors.As(err, &faults) && len(faults) > 1 {
+	if faults, ok := errors.AsType[plant.Faults](err); ok && len(faults) > 1 {
 		return fmt.Errorf("%w (and %d more faults: 'calandria check' lists them)", faults[0], len(faults)-1)
 	}
 	return err

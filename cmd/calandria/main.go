@@ -149,8 +149,7 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) (code int) {
 
 // printError writes faults one a line, other errors with the program's name.
 func printError(w io.Writer, err error) {
-	var fs plant.Faults
-	if errors.As(err, &fs) {
+	if fs, ok := errors.AsType[plant.Faults](err); ok {
 		for _, f := range fs {
 			fmt.Fprintln(w, f.Error())
 		}

@@ -63,8 +63,7 @@ func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived,
 		newestAt = now
 	}
 	core, from, err := resume(h, files, dir, now)
-	var unfit *engine.CheckpointError
-	if errors.As(err, &unfit) {
+	if unfit, ok := errors.AsType[*engine.CheckpointError](err); ok {
 		log.Warn("the program reads the archive instead of its checkpoint", "why", unfit.Why)
 	} else if err != nil {
 		return nil, err

@@ -34,8 +34,7 @@ func (c *testCmd) Run(a *app) error {
 	var faults plant.Faults
 	for _, name := range c.Files {
 		f, err := engine.LoadScenarios(name, readScenarioFiles)
-		var fs plant.Faults
-		if errors.As(err, &fs) {
+		if fs, ok := errors.AsType[plant.Faults](err); ok {
 			faults = append(faults, fs...)
 			continue
 		}
