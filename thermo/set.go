@@ -58,6 +58,8 @@ type setView struct {
 	plainFlows    flows                  // of used, before they are corrected
 	usual         evaporator.Measurement // a slow mean of m, for what if
 	usualHours    float64                // in it
+	highSteam     float64                // kPa, the highest mean of the last days
+	shortSteam    habit                  // the steam pressure at which the syrup stays thin
 	followed      time.Time              // when last
 	anew          bool                   // nothing is known of before
 	flowBehind    lag

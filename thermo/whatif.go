@@ -11,6 +11,7 @@ import (
 
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
+	"calandria/thermo/steam"
 )
 
 // An Amount is what a flow, pressure or Brix is to be; the zero value leaves it.
@@ -96,8 +97,8 @@ type Bottleneck struct {
 	Why           string  `json:"why,omitempty"`  // there is no figure
 }
 
-// moreSteam is how far the steam pressure is looked for above that of now: a figure of
-// ours.
+// moreSteam is how far the steam pressure is looked for above that of now, while nothing
+// tells the most there is: a figure of ours.
 const moreSteam = 1.5
 
 // unlikeBefore is one standard deviation of U after a cleaning over what cleanings
@@ -109,6 +110,52 @@ const unlikeBefore = 0.05
 // controllers about them wander within minutes.
 const meanMemory, meanLeast = 0.5, 0.25
 
+// short says whether there is not steam enough to hold the syrup Brix.
+func (w *supposed) short(now, then *evaporator.Results) error {
+	brix := w.SyrupBrix.of(now.SyrupBrix.Value)
+	if !w.Hold || then.SyrupBrix.Value > brix-0.005 {
+		return nil
+	}
+	most, known := w.steamMost()
+	if !known {
+		return fmt.Errorf("steam of %.4g kPa would give %.3g Brix, not %.3g: nothing is known of steam at higher pressure", most, then.SyrupBrix.Value, brix)
+	}
+	w.notes = append(w.notes, fmt.Sprintf("The steam is too short to hold the syrup Brix: %.4g kPa is the most that this set gets. The Brix falls instead.", most))
+	return nil
+}
+
+// steamMost is the highest steam pressure that the set can have: that at which its syrup
+// was seen to stay thin, else that of the header; without either moreSteam times that of
+// now, and not known.
+func (w *supposed) steamMost() (kPa float64, known bool) {
+	p := w.s.usual.SteamKPa.Value
+	if r := w.s.shortSteam.get(); r.OK() {
+		return max(p, r.Value), true
+	}
+	for _, u := range w.c.usuals {
+		if u.n > 0 && u.tag == w.s.equip.Tag("header_pressure") {
+			return max(p, u.mean), true
+		}
+	}
+	return moreSteam * p, false
+}
+
+// A set is short of steam while its syrup is thinner than usual by shortBx at a steam
+// pressure that is within shortNear of the highest of the last ten days. Figures of ours.
+const shortBx, shortNear, shortMemory = 1.0, 0.98, 240.0
+
+// followShort learns at which steam pressure the set is short of steam.
+func (s *setView) followShort() {
+	p, syrup := s.usual.SteamKPa, s.usualSyrup.get()
+	if s.usualHours < meanLeast || !p.OK || s.arranged.hours < habitAfter || s.unfed() {
+		return
+	}
+	s.highSteam = max(p.Value, s.highSteam+(p.Value-s.highSteam)*-math.Expm1(-s.hours/shortMemory))
+	if syrup.OK() && s.usual.SyrupBrix.OK && s.usual.SyrupBrix.Value < syrup.Value-shortBx && p.Value > shortNear*s.highSteam {
+		s.shortSteam.step(reading(p), s.hours, shortMemory)
+	}
+}
+
 // followUsual keeps that mean; a set that moves far stays out of it.
 func (s *setView) followUsual() {
 	if s.heats.state == upset {
@@ -118,6 +165,7 @@ func (s *setView) followUsual() {
 		s.usualHours = 0
 	}
 	s.usualHours = min(meanMemory, s.usualHours+s.hours)
+	s.followShort()
 }
 
 // WhatIf predicts what becomes of a set as it is now, in a mean of half an hour. The error says in words what
@@ -133,7 +181,7 @@ func (c *Calculator) WhatIf(x Supposition) (Outlook, error) {
 	if s.usualHours < meanLeast {
 		return Outlook{}, fmt.Errorf("the set runs this way for %.0f min: ask again after %.0f", 60*s.usualHours, 60*meanLeast)
 	}
-	w, err := s.suppose(x)
+	w, err := c.suppose(s, x)
 	if err != nil {
 		return Outlook{}, err
 	}
@@ -141,12 +189,15 @@ func (c *Calculator) WhatIf(x Supposition) (Outlook, error) {
 	if err := s.set.WhatIf(&s.usual, w.change, w.doubts(), now, then); err != nil {
 		return Outlook{}, err
 	}
+	if err := w.short(now, then); err != nil {
+		return Outlook{}, err
+	}
 	out := Outlook{Set: w.figures(now, then), Currency: c.house.Config.Site.Costs.Currency, Notes: w.notes}
 	for i, b := range s.bodies {
 		out.Bodies = append(out.Bodies, BodyAhead{b.equip.Path, bodyFigures(&now.Bodies[i], &then.Bodies[i])})
 	}
 	for i := range s.bodies {
-		out.Bottlenecks = append(out.Bottlenecks, s.bottleneck(i, c.house.Config.Site.Costs.SteamPerT))
+		out.Bottlenecks = append(out.Bottlenecks, c.bottleneck(s, i))
 	}
 	slices.SortStableFunc(out.Bottlenecks, func(a, b Bottleneck) int { return cmp.Compare(b.SavedTH, a.SavedTH) })
 	return out, nil
@@ -154,10 +205,10 @@ func (c *Calculator) WhatIf(x Supposition) (Outlook, error) {
 
 // bottleneck is what the cleaning of body i alone would bring. Water that the set does
 // not boil off is boiled off in the pans, a tonne of steam for each tonne (see price).
-func (s *setView) bottleneck(i int, price float64) Bottleneck {
+func (c *Calculator) bottleneck(s *setView, i int) Bottleneck {
 	b := s.bodies[i]
 	out := Bottleneck{Body: b.equip.Path}
-	w, err := s.suppose(Supposition{Clean: []string{b.equip.Path}})
+	w, err := c.suppose(s, Supposition{Clean: []string{b.equip.Path}})
 	now, then := s.set.NewResults(), s.set.NewResults()
 	if err == nil {
 		err = s.set.Foresee(&s.usual, w.change, now, then)
@@ -177,16 +228,18 @@ func (s *setView) bottleneck(i int, price float64) Bottleneck {
 	if out.Ratio != 1 { // it goes with what the cleaning restores
 		out.Sigma = math.Abs(out.SavedTH * f.sigma * out.Ratio / (out.Ratio - 1))
 	}
-	out.CostADay = 24 * out.SavedTH * price
+	out.CostADay = 24 * out.SavedTH * c.house.Config.Site.Costs.SteamPerT
 	return out
 }
 
 // supposed is a supposition about one set, ready for the balances.
 type supposed struct {
 	Supposition
+	c      *Calculator
 	s      *setView
 	bodies []bodySupposed
 	notes  []string
+	floats bool // the vacuum goes with the vapour to the condenser
 }
 
 // bodySupposed is what becomes of one body.
@@ -200,8 +253,8 @@ type bodySupposed struct {
 }
 
 // suppose looks up the bodies of a supposition, and says what is held.
-func (s *setView) suppose(x Supposition) (*supposed, error) {
-	w := &supposed{Supposition: x, s: s, bodies: make([]bodySupposed, len(s.bodies))}
+func (c *Calculator) suppose(s *setView, x Supposition) (*supposed, error) {
+	w := &supposed{Supposition: x, c: c, s: s, bodies: make([]bodySupposed, len(s.bodies))}
 	of := func(name string) (int, error) {
 		for i, b := range s.bodies {
 			if b.equip.Path == name || b.equip.Name == name {
@@ -232,13 +285,19 @@ func (s *setView) suppose(x Supposition) (*supposed, error) {
 		}
 		w.bodies[i].bypass = true
 	}
-	held := "held: "
+	held := "Held: the steam pressure"
 	if w.Hold = x.Hold || x.SyrupBrix != (Amount{}); w.Hold {
-		held += "syrup Brix, by the steam pressure; "
-	} else {
-		held += "steam pressure; "
+		held = "Held: the syrup Brix, by the steam pressure"
 	}
-	w.notes = append(w.notes, held+"pressure of the last vapour, bleeds, and the juice, as far as nothing else is asked. A new steady state: it takes some hours to come.")
+	w.floats = x.LastKPa == Amount{} && c.floats(s)
+	if !w.floats {
+		held += ", the pressure of the last vapour"
+	}
+	held += ", and the bleeds that are no juice heaters, as far as nothing else is asked. The heaters' vapour goes with the juice"
+	if w.floats {
+		held += ", and the vacuum with the vapour to the condenser: so it was in the last days"
+	}
+	w.notes = append(w.notes, held+". A new steady state: it takes some hours to come.")
 	if s.shown != "" {
 		w.notes = append(w.notes, s.shown)
 	}
@@ -297,11 +356,122 @@ func (w *supposed) change(now *evaporator.Results, op *evaporator.Operation) flo
 		}
 		return d.From(u, b.normal.shape(brix, chestC, math.NaN(), flux))
 	}
+	op.Follow = w.follow(now, op)
 	if !w.Hold {
 		return 0
 	}
-	op.SteamKPa = moreSteam * steam
+	op.SteamKPa, _ = w.steamMost()
 	return w.SyrupBrix.of(now.SyrupBrix.Value)
+}
+
+// floatsFrom is the share of the swings of the injection water that is left in the last
+// vapour where the vacuum is not held: a figure of ours. Held, it is next to nothing.
+const floatsFrom = 0.3
+
+// floats reports whether the vacuum of a set was seen to go with the injection water.
+func (c *Calculator) floats(s *setView) bool {
+	d := s.condensedBy(c)
+	if d == nil || !d.tin.OK || !d.pressure.OK || !d.taken().OK() {
+		return false
+	}
+	var water, vapour float64
+	for _, u := range c.usuals {
+		switch {
+		case u.n < bandKnown:
+		case u.tag == d.equip.Tag("water_inlet_temperature"):
+			water = u.stray
+		case d.gauge != nil && u.tag == d.gauge.equip.Tag("vapour_pressure"), u.tag == d.equip.Tag("vapour_pressure"):
+			vapour = u.stray * sq(tsatSlope(d.pressure.Value))
+		}
+	}
+	return water > 0 && vapour > floatsFrom*water
+}
+
+// condensedBy is the condenser of the set, nil if none is configured.
+func (s *setView) condensedBy(c *Calculator) *condenserView {
+	for _, d := range c.conds {
+		if d.equip.Name == s.equip.Set.Condenser {
+			return d
+		}
+	}
+	return nil
+}
+
+// vapourC is the temperature of the vapour of an effect, from 0; NaN if none is at work.
+func vapourC(r *evaporator.Results, effect int) float64 {
+	for i := range r.Bodies {
+		if b := &r.Bodies[i]; b.InService && b.Effect == effect+1 && b.VapourC.OK() {
+			return b.VapourC.Value
+		}
+	}
+	return math.NaN()
+}
+
+// follow lets go along what nobody holds. A juice heater takes what its surface passes
+// on, exp(-NTU) of the distance between vapour and juice being left. The condenser's
+// water stays as it is, so its vapour is as far above the water as there is vapour.
+func (w *supposed) follow(now *evaporator.Results, op *evaporator.Operation) func(*evaporator.Results, *evaporator.Operation) float64 {
+	bleeds, juice := op.BleedTH, op.JuiceTH/now.JuiceTH.Value
+	var tv [evaporator.MaxEffects]float64
+	for k := range tv {
+		tv[k] = vapourC(now, k)
+	}
+	d, condensed, lastC := w.s.condensedBy(w.c), 0.0, 0.0
+	if w.floats {
+		condensed, lastC = condensing(now)
+	}
+	return func(then *evaporator.Results, op *evaporator.Operation) (moved float64) {
+		for k := range bleeds {
+			if t := vapourC(then, k); bleeds[k] > 0 && w.BleedTH[k] == (Amount{}) && !math.IsNaN(t+tv[k]) {
+				to := bleeds[k] * w.s.drawn(k, juice, tv[k], t)
+				moved, op.BleedTH[k] = max(moved, math.Abs(to-op.BleedTH[k])), to
+			}
+		}
+		if v, _ := condensing(then); w.floats && condensed > 0 {
+			others := max(0, d.taken().Value-condensed)
+			c := d.tin.Value + (lastC-d.tin.Value)*(v+others)/(condensed+others)
+			if p, err := steam.Psat(steam.Celsius(c)); err == nil {
+				moved, op.LastKPa = max(moved, math.Abs(float64(p)-op.LastKPa)), float64(p)
+			}
+		}
+		return moved
+	}
+}
+
+// drawn is what the bleed of an effect is multiplied by when the juice is and its vapour
+// changes its temperature.
+func (s *setView) drawn(effect int, juice, was, then float64) float64 {
+	var sum, all float64
+	for _, l := range s.bleeds {
+		r, assumed := l.reading()
+		if l.effect != effect || !r.OK {
+			continue
+		}
+		f := 1.0
+		if !assumed && l.liquid.OK && l.tin.OK && l.tout.OK && l.tout.Value > l.tin.Value && was > l.tin.Value {
+			left := max(0.02, (was-l.tout.Value)/(was-l.tin.Value))
+			f = max(0, juice*(then-l.tin.Value)*(1-math.Pow(left, 1/juice))/(was-l.tin.Value)/(1-left))
+		}
+		sum, all = sum+r.Value*f, all+r.Value
+	}
+	if !(all > 0) {
+		return 1
+	}
+	return sum / all
+}
+
+// condensing is the vapour of the last effect at work, t/h, and its temperature.
+func condensing(r *evaporator.Results) (vapour, c float64) {
+	last := 0
+	for i := range r.Bodies {
+		if b := &r.Bodies[i]; b.InService {
+			if b.Effect > last {
+				last, vapour = b.Effect, 0
+			}
+			vapour, c = vapour+b.EvaporationTH.Value, b.VapourC.Value
+		}
+	}
+	return vapour, c
 }
 
 // passBleeds lets the effect before give the vapour that a by-passed effect gave.
@@ -355,8 +525,13 @@ func (w *supposed) doubts() (list []func(*evaporator.Operation)) {
 	return list
 }
 
+// wanders is how far juice, steam and Brix of the next hours are from the mean that a
+// prediction starts from, as a share of what a change does: a figure of ours, seen on
+// mills that were in no test.
+const wanders = 0.02
+
 func foreseen(name, unit string, decimals int, now, then *evaporator.Result) Foreseen {
-	f := Foreseen{Name: name, Unit: unit, Decimals: decimals, Sigma: then.Sigma}
+	f := Foreseen{Name: name, Unit: unit, Decimals: decimals, Sigma: math.Hypot(then.Sigma, wanders*(then.Value-now.Value))}
 	if now.OK() {
 		f.Now = &now.Value
 	}

@@ -33,6 +33,10 @@ type Operation struct {
 	// Coefficient is U of a body where it goes with its condition: Brix leaving, chest
 	// temperature in degC and heat flux in kW/m2. nil: U stays as given.
 	Coefficient func(body int, brix, chestC, flux float64) float64
+
+	// Follow lets what is imposed go with what comes of it, for [Set.Foresee]: bleeds of
+	// heaters, pressure of the condenser. It returns the greatest change, in t/h or kPa.
+	Follow func(then *Results, op *Operation) (moved float64)
 }
 
 // check reports the first impossible value.

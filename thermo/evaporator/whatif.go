@@ -7,8 +7,8 @@ import (
 )
 
 // A Change is what is done to a set that stands as now: it alters what is imposed. A
-// Brix above 0 is held by the steam pressure, of which op.SteamKPa is then the most
-// there is.
+// Brix above 0 is held by the steam pressure, as far as op.SteamKPa goes, which is then
+// the most there is.
 type Change func(now *Results, op *Operation) (holdBrix float64)
 
 // WhatIf predicts the steady state that the readings m lead to with a change, and the
@@ -70,15 +70,49 @@ func (s *Set) Foresee(m *Measurement, change Change, now, then *Results) error {
 	if err := s.Predict(&op, now); err != nil {
 		return err
 	}
+	through := s.through(now)
+	usual := op.Of.PipeLossK
 	brix := change(now, &op)
+	top := op.SteamKPa
+	for range 30 {
+		if err := s.foresee(&op, brix, top, then); err != nil {
+			return err
+		}
+		moved := 0.0
+		for k, flow := range s.through(then) { // a pipe loses with the square of the flow
+			if loss := &op.Of.PipeLossK[k]; loss.OK && flow > 0 && through[k] > 0 {
+				was := loss.Value
+				loss.Value = usual[k].Value * min(9, flow*flow/through[k]/through[k])
+				moved = max(moved, math.Abs(loss.Value-was))
+			}
+		}
+		if op.Follow != nil {
+			moved = max(moved, op.Follow(then, &op))
+		}
+		if moved < 1e-4 {
+			break
+		}
+	}
+	return nil
+}
+
+// foresee predicts at a steam pressure of top, or for a Brix above 0 at one up to that.
+func (s *Set) foresee(op *Operation, brix, top float64, then *Results) error {
 	if brix == 0 {
-		return s.Predict(&op, then)
+		return s.Predict(op, then)
 	}
-	limited, err := s.PredictForBrix(&op, brix, op.SteamKPa, then)
-	if err == nil && limited {
-		err = fmt.Errorf("%w: steam of %.4g kPa gives %.3g Brix, not %.3g", ErrNoSteadyState, op.SteamKPa, then.SyrupBrix.Value, brix)
-	}
+	_, err := s.PredictForBrix(op, brix, top, then)
 	return err
+}
+
+// through is the vapour through the pipe behind each effect, t/h.
+func (s *Set) through(r *Results) (flow [MaxEffects]float64) {
+	for i := 1; i < s.n; i++ {
+		for _, b := range s.inEffect(s.act[i]) {
+			flow[s.act[i-1]] += r.Bodies[b].CondensedTH.Value
+		}
+	}
+	return flow
 }
 
 // imposed is what the readings say of the set from outside, and U of its bodies. The
