@@ -16,6 +16,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"calandria/plant"
+	"calandria/plant/files"
 )
 
 // What a client has at its server is on the disk, so that the next start takes it
@@ -78,9 +79,7 @@ func (d *driver) keep() {
 	name := d.keptFile(".json")
 	if err == nil {
 		d.keepNumbers()
-		if err = os.WriteFile(name+".new", data, 0o600); err == nil {
-			err = os.Rename(name+".new", name)
-		}
+		err = files.Write(name, data, 0o600)
 	}
 	if d.kept = err == nil; err != nil {
 		d.log.Warn("the session cannot be kept for the next start", "err", err)

@@ -144,25 +144,10 @@ func makeIdentity(certPath, keyPath string, now time.Time) error {
 		return err
 	}
 	// The key first: a certificate without its key would never be replaced.
-	if err := writeFile(keyPath, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: kb}), 0o600); err != nil {
+	if err := files.Write(keyPath, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: kb}), 0o600); err != nil {
 		return err
 	}
-	return writeFile(certPath, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o644)
-}
-
-// writeFile writes a file whole or not at all.
-func writeFile(path string, data []byte, mode fs.FileMode) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".new-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name()) // in vain once renamed
-	_, err = f.Write(data)
-	err = errors.Join(err, f.Chmod(mode), f.Sync(), f.Close())
-	if err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
+	return files.Write(certPath, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o644)
 }
 
 // readDER reads a PEM or DER file; of a PEM file the first block of a kind.
@@ -365,7 +350,7 @@ func reject(dataDir string, c *x509.Certificate) string {
 		if entries, err := os.ReadDir(dir); err != nil || len(entries) >= rejectedLimit {
 			return fmt.Sprintf(" (%s is full: clear it to see the certificate)", dir)
 		}
-		if err := writeFile(path, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: c.Raw}), 0o644); err != nil {
+		if err := files.Write(path, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: c.Raw}), 0o644); err != nil {
 			return ""
 		}
 	}

@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -187,26 +186,7 @@ func (a *Accounts) Save(path string) error {
 	if err != nil {
 		return fmt.Errorf("write accounts: %w", err)
 	}
-	f, err := os.CreateTemp(filepath.Dir(path), ".accounts-*") // mode 0600
-	if err != nil {
-		return fmt.Errorf("write accounts: %w", err)
-	}
-	if was, statErr := os.Stat(path); statErr == nil {
-		if err = f.Chmod(was.Mode().Perm()); err == nil {
-			err = giveTo(f, was)
-		}
-		if err != nil {
-			return fmt.Errorf("write accounts: keep the owner of %s: %w", path, errors.Join(err, f.Close(), os.Remove(f.Name())))
-		}
-	}
-	_, err = f.WriteString("# Accounts of the console. Written by 'calandria user'; it holds hashes, no passwords.\n" + string(b))
-	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("write accounts: %w", errors.Join(err, os.Remove(f.Name())))
-	}
-	return nil
+	return files.Write(path, []byte("# Accounts of the console. Written by 'calandria user'; it holds hashes, no passwords.\n"+string(b)), 0o600)
 }
 
 // Find returns the account of a name; upper and lower case are the same.

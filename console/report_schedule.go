@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/files"
 )
 
 // Reports by a schedule: when a shift, day or week is over, its report goes to a folder, to
@@ -124,7 +125,9 @@ func (s *Server) order(ctx context.Context, o *ReportOrder, now time.Time) error
 		}
 		data, err := s.reportData(ctx, q, kind, now)
 		if err == nil && save {
-			err = writeWhole(path, data)
+			if err = os.MkdirAll(filepath.Dir(path), 0o755); err == nil {
+				err = files.Write(path, data, 0o644)
+			}
 		}
 		if err == nil && post {
 			err = s.mail(ctx, o.Mail, d, name, kind, data, mailed)
@@ -169,18 +172,6 @@ func (s *Server) reportData(ctx context.Context, q url.Values, kind string, now 
 		err = s.reportCSV(csv.NewWriter(&b), d)
 	}
 	return b.Bytes(), err
-}
-
-// writeWhole writes a file that is there in whole or not at all.
-func writeWhole(path string, data []byte) error {
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		return fmt.Errorf("folder for reports: %w", err)
-	}
-	part := path + ".part"
-	if err := os.WriteFile(part, data, 0o644); err != nil {
-		return fmt.Errorf("write report: %w", err)
-	}
-	return os.Rename(part, path)
 }
 
 // orderWords says where a report goes.

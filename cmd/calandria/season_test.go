@@ -45,6 +45,7 @@ func TestSeason(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	h = core.House
 	dir := t.TempDir()
 	begun := time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
 	at := begun

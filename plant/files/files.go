@@ -1,5 +1,5 @@
-// Package files reads small files of the site: plant and rule files, accounts,
-// secrets, certificates. It is an edge; all edges may use it.
+// Package files reads and writes small files of the site: plant and rule files,
+// accounts, secrets, certificates. It is an edge; all edges may use it.
 package files
 
 import (
@@ -44,6 +44,28 @@ func read(name string, most int64) ([]byte, os.FileInfo, error) {
 		err = fmt.Errorf("%s is larger than %d bytes; split it", name, most)
 	}
 	return data, info, err
+}
+
+// Write writes a file whole or not at all, durably: a new one with this mode, another
+// with the mode and the owner that it has.
+func Write(name string, data []byte, mode fs.FileMode) error {
+	f, err := os.CreateTemp(filepath.Dir(name), ".new-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name()) // in vain once renamed
+	was, known := os.Stat(name)
+	if known == nil {
+		mode = was.Mode().Perm()
+	}
+	_, err = f.Write(data)
+	if err = errors.Join(err, f.Chmod(mode)); err == nil && known == nil {
+		err = giveTo(f, was)
+	}
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("write %s: %w", name, err)
+	}
+	return os.Rename(f.Name(), name)
 }
 
 // Secret reads a secret of one line, up to 4 kB, without the line break at its

@@ -60,3 +60,32 @@ func TestSetAside(t *testing.T) {
 		t.Errorf("set aside: %q", got)
 	}
 }
+
+func TestWrite(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "a.yaml")
+	mode := func() fs.FileMode {
+		info, err := os.Stat(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return info.Mode().Perm()
+	}
+	if err := Write(name, []byte("one"), 0o600); err != nil || mode() != 0o600 {
+		t.Errorf("%v, mode %v", err, mode())
+	}
+	if err := os.Chmod(name, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if err := Write(name, []byte("two"), 0o600); err != nil || mode() != 0o640 {
+		t.Errorf("written again: %v, mode %v", err, mode())
+	}
+	if data, err := Read(name, 10); err != nil || string(data) != "two" {
+		t.Errorf("%q, %v", data, err)
+	}
+	if err := Write(filepath.Join(name, "b"), nil, 0o600); err == nil {
+		t.Error("written below a file")
+	}
+	if left, _ := filepath.Glob(filepath.Join(filepath.Dir(name), "*")); len(left) != 1 {
+		t.Errorf("left: %v", left)
+	}
+}

@@ -1,6 +1,6 @@
 //go:build unix
 
-package console
+package files
 
 import (
 	"os"
