@@ -64,7 +64,7 @@ func newMillRun(t *testing.T, h *blindHouse) *millRun {
 		}
 		m.watch, m.names = append(m.watch, x.ID), append(m.names, path)
 	}
-	for _, q := range []string{"economy", "evaporation", "steam_balanced"} {
+	for _, q := range []string{"economy", "evaporation", "steam_calculated"} {
 		if _, ok := m.house.Find(setName + "." + q); ok {
 			add(setName + "." + q)
 		}
@@ -86,7 +86,9 @@ func newMillRun(t *testing.T, h *blindHouse) *millRun {
 }
 
 // hourly gives the means of a quantity by the hour, of Uncertain values too.
-func (m *millRun) hourly(path string) []float64 { return m.mean[slices.Index(m.names, path)] }
+func (m *millRun) hourly(path string) []float64 { return m.mean[m.index(path)] }
+
+func (m *millRun) index(path string) int { return slices.Index(m.names, path) }
 
 // newest gives the newest usable value of each hour.
 func (m *millRun) newest(path string) []float64 { return m.last[slices.Index(m.names, path)] }

@@ -123,9 +123,12 @@ type SetConfig struct {
 	// Sigma states how well these figures and the equations are known.
 	Sigma ModelSigma `yaml:"sigma"`
 	// CondensateFlash is true where condensate flashes from calandria to
-	// calandria; default true. The exhaust condensate never joins.
-	CondensateFlash *bool      `yaml:"condensate_flash"`
-	Properties      Properties `yaml:"properties"`
+	// calandria; default true.
+	CondensateFlash *bool `yaml:"condensate_flash"`
+	// ExhaustCondensateFlash is true where that of the exhaust steam flashes with it;
+	// default false: it goes back to the boilers.
+	ExhaustCondensateFlash bool       `yaml:"exhaust_condensate_flash"`
+	Properties             Properties `yaml:"properties"`
 	// CleanUFormula names the formula that stands in for clean U until it is recorded
 	// or learned, and gives normalised U its shape: dessin (default) or swedish.
 	// CleanUConstant is its constant for this site: the divisor of dessin (default

@@ -750,8 +750,10 @@ func (k *checking) publish(left string) {
 	default:
 		k.gross.Reason.Text = allAgree
 	}
-	if gross && k.gross.OK() && k.flashFits(r) {
-		k.gross.Reason.Text = join(k.gross.Reason.Text, fmt.Sprintf(flashOtherwise, !*k.s.equip.Set.CondensateFlash))
+	if gross && k.gross.OK() {
+		if way, fits := k.flashFits(r); fits {
+			k.gross.Reason.Text = join(k.gross.Reason.Text, fmt.Sprintf(flashOtherwise, way.Vapour, way.Exhaust))
+		}
 	}
 	if k.gross.OK() {
 		k.gross.Reason.Text = join(k.gross.Reason.Text, left)
@@ -827,9 +829,11 @@ func (k *checking) publishValues(r *evaporator.Reconciliation) {
 // chi-squared: 12 is as likely as three and a half standard deviations. A figure of ours.
 const flashBetter = 12
 
-// flashFits reports whether the contradiction is one of the configured condensate flash.
-func (k *checking) flashFits(r *evaporator.Reconciliation) bool {
-	return k.s.set.OtherFlash(&k.m, &k.flash) == nil && !k.flash.GrossError && r.Global-k.flash.Global > flashBetter
+// flashFits reports whether the contradiction is one of the configured condensate flash,
+// and the way that fits.
+func (k *checking) flashFits(r *evaporator.Reconciliation) (way evaporator.Flash, fits bool) {
+	way, err := k.s.set.OtherFlash(&k.m, &k.flash)
+	return way, err == nil && !k.flash.GrossError && r.Global-k.flash.Global > flashBetter
 }
 
 func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion) Suspect {

@@ -189,6 +189,9 @@ func newSetView(c *Calculator, e *plant.Equipment) (*setView, error) {
 	if !*cfg.CondensateFlash {
 		d.VapourCondensate = evaporator.Drained
 	}
+	if cfg.ExhaustCondensateFlash {
+		d.ExhaustCondensate = evaporator.Flashed
+	}
 	// The balances follow the juice; so do the bodies here.
 	for i, at := range cfg.Juice() {
 		part := e.Parts[at]

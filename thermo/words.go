@@ -75,7 +75,7 @@ const (
 	lastWindowSays      = "the readings contradict each other; the last window alone says: "
 	nobodyExplains      = "the readings contradict each other, but no single instrument explains it"
 	allAgree            = "the readings agree within their accuracy"
-	flashOtherwise      = "all readings would agree with condensate_flash: %t in the plant file"
+	flashOtherwise      = "all readings would agree with condensate_flash: %t and exhaust_condensate_flash: %t in the plant file"
 	noReadingOrAccuracy = "no usable reading of this, or its accuracy is not stated"
 	grossError          = "the readings contain a gross error, which would be spread over the others"
 	nothingChecks       = "nothing checks this reading"

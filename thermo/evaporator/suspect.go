@@ -153,17 +153,40 @@ func (s *Set) ReconcileInto(m *Measurement, out *Reconciliation) error {
 	return nil
 }
 
-// OtherFlash is [Set.ReconcileInto] as if the condensate of the vapour chests went the
-// other way than the design says: readings that contradict each other by the design and
-// agree by the other way speak of the design.
-func (s *Set) OtherFlash(m *Measurement, out *Reconciliation) error {
-	path := &s.d.VapourCondensate
-	was := *path
-	defer func() { *path = was }()
-	if *path = Flashed; was == Flashed {
-		*path = Drained
+// Flash is which condensate flashes from calandria to calandria.
+type Flash struct{ Vapour, Exhaust bool }
+
+// OtherFlash is [Set.ReconcileInto] as if the condensate went another way than the design
+// says, and the way that fits best: readings that contradict each other by the design and
+// agree by that one speak of the design. The error says why no way can be tried.
+func (s *Set) OtherFlash(m *Measurement, out *Reconciliation) (best Flash, err error) {
+	vapour, exhaust := s.d.VapourCondensate, s.d.ExhaustCondensate
+	defer func() { s.d.VapourCondensate, s.d.ExhaustCondensate = vapour, exhaust }()
+	by := func(f Flash) error {
+		s.d.VapourCondensate, s.d.ExhaustCondensate = Drained, Drained
+		if f.Vapour {
+			s.d.VapourCondensate = Flashed
+		}
+		if f.Exhaust {
+			s.d.ExhaustCondensate = Flashed
+		}
+		return s.ReconcileInto(m, out)
 	}
-	return s.ReconcileInto(m, out)
+	least := math.Inf(1)
+	for _, f := range [...]Flash{{}, {true, false}, {false, true}, {true, true}} {
+		if f == (Flash{vapour == Flashed, exhaust == Flashed}) {
+			continue
+		}
+		if wrong := by(f); wrong != nil {
+			err = wrong
+		} else if out.Global < least {
+			best, least = f, out.Global
+		}
+	}
+	if math.IsInf(least, 1) {
+		return best, err
+	}
+	return best, by(best)
 }
 
 // suspects takes the suspects out one after the other, each as unmeasured, until the
