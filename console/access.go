@@ -466,8 +466,13 @@ func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request, code int, d signInData) error {
 	d.Theme, d.Site = themeOf(r), s.b.House().Config.Site.Name
+	return s.bare(w, r, code, "signin.html", d)
+}
+
+// bare writes a page that stands by itself, without frame.
+func (s *Server) bare(w http.ResponseWriter, r *http.Request, code int, name string, data any) error {
 	var buf bytes.Buffer
-	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "signin.html", d); err != nil {
+	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, name, data); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")

@@ -446,9 +446,7 @@ func (s *Server) cleaningPage(r *http.Request, p *engine.Picture, now time.Time)
 		data.Sets = append(data.Sets, link{e.Title, "/cleaning?set=" + url.QueryEscape(e.Path), e == set})
 	}
 	for _, e := range set.Parts {
-		if e.Class == plant.ClassBody {
-			data.Bodies = append(data.Bodies, noteSource{e.Path, e.Name + ", " + e.Title})
-		}
+		data.Bodies = append(data.Bodies, noteSource{e.Path, e.Name + ", " + e.Title})
 	}
 	done, err := s.cleanings(r.Context(), now)
 	if err != nil {

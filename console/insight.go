@@ -266,18 +266,10 @@ func (s *Server) servedBy(e *plant.Equipment) *plant.Equipment {
 	case plant.ClassCondenser:
 		return e
 	case plant.ClassBody:
-		if e.Parent == nil {
+		if e != e.Parent.LastBody() {
 			return nil
 		}
-		for i := len(e.Parent.Parts) - 1; i >= 0; i-- {
-			if x := e.Parent.Parts[i]; x.Class == plant.ClassBody {
-				if x == e {
-					return s.condenserOf(e.Parent)
-				}
-				return nil
-			}
-		}
-		return nil
+		return s.condenserOf(e.Parent)
 	}
 	return s.condenserOf(e)
 }

@@ -83,16 +83,10 @@ func (s *Server) rungs(p *engine.Picture, set *plant.Equipment) []rung {
 	var rs []rung
 	last := math.NaN()
 	for _, b := range set.Parts {
-		if b.Class != plant.ClassBody {
-			continue
-		}
-		r := rung{Name: b.Name, Ratio: at(b, "u_ratio"),
+		r := rung{Name: b.Name, Effect: b.Body.Effect, Ratio: at(b, "u_ratio"),
 			Chest:   at(b, "chest_saturation_temperature"),
 			Boiling: at(b, "boiling_temperature"),
 			Vapour:  at(b, "vapour_saturation_temperature")}
-		if b.Body != nil {
-			r.Effect = b.Body.Effect
-		}
 		last = r.Vapour
 		rs = append(rs, r)
 	}
@@ -333,21 +327,13 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 		}
 		return r
 	}
-	var bodies []*plant.Equipment
-	for _, b := range set.Parts {
-		if b.Class == plant.ClassBody {
-			bodies = append(bodies, b)
-		}
-	}
 	v.Figures = []figure{
 		{Label: "Juice in", Value: read(set, "juice_in_flow", "juice_flow")},
 		{Label: "Evaporation", Value: read(set, "evaporation")},
 		{Label: "Steam", Value: read(set, "steam_flow", "steam_calculated")},
 		{Label: "Economy", Value: read(set, "economy_measured", "economy")},
 		{Label: "Syrup", Value: read(set, "syrup_brix")},
-	}
-	if n := len(bodies); n > 0 {
-		v.Figures = append(v.Figures, figure{Label: words.Say("Vacuum, %s", bodies[n-1].Name), Value: read(bodies[n-1], "vapour_pressure")})
+		{Label: words.Say("Vacuum, %s", set.LastBody().Name), Value: read(set.LastBody(), "vapour_pressure")},
 	}
 	for i := range v.Figures {
 		if r := v.Figures[i].Value; r.Path != "" {
@@ -364,11 +350,8 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 			}
 		}
 	}
-	for _, b := range bodies {
-		h := bodyHead{Name: b.Name, Title: b.Title, Href: vesselHref(b.Path), Mark: s.worst(p, b.Path)}
-		if b.Body != nil {
-			h.Effect = b.Body.Effect
-		}
+	for _, b := range set.Parts {
+		h := bodyHead{Name: b.Name, Title: b.Title, Href: vesselHref(b.Path), Mark: s.worst(p, b.Path), Effect: b.Body.Effect}
 		if pt := p.Frame.Point(b.Tag("cleaning")); pt.Usable() && pt.Value >= 0.5 {
 			h.State = "cleaning"
 		} else if pt := p.Frame.Point(b.Tag("in_service")); pt.Usable() && pt.Value < 0.5 {
@@ -388,13 +371,13 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 	if v.Condenser != nil {
 		v.Columns++
 	}
-	v.Rows = ladderRows(bodies, read)
+	v.Rows = ladderRows(set.Parts, read)
 	for _, row := range []struct {
 		label, unit words.Text
 		name        string
 	}{{"vapour", "", "vapour_pressure"}, {"juice level", "%", "level"}} {
 		g := readingGroup{}
-		for _, b := range bodies {
+		for _, b := range set.Parts {
 			g.Readings = append(g.Readings, read(b, row.name))
 		}
 		s.addTails(ctx, []readingGroup{g}, now)
@@ -422,9 +405,7 @@ func ladderRows(bodies []*plant.Equipment, read func(e *plant.Equipment, names .
 			c := ladderCell{reading: read(b, row.names...)}
 			if row.names[0] == "u_ratio" && c.OK {
 				c.Bar, c.Ratio = true, round1(math.Max(0, math.Min(1.1, c.Value))/1.1*100)
-				if b.Body != nil {
-					c.Limit, c.Due = round1(b.Body.CleaningLimit/1.1*100), c.Value < b.Body.CleaningLimit
-				}
+				c.Limit, c.Due = round1(b.Body.CleaningLimit/1.1*100), c.Value < b.Body.CleaningLimit
 			}
 			r.Cells = append(r.Cells, c)
 		}

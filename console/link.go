@@ -1,7 +1,6 @@
 package console
 
 import (
-	"bytes"
 	"net/http"
 	"time"
 
@@ -45,12 +44,5 @@ func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act 
 		code, d.Done = http.StatusGone, ""
 		d.Problem = words.Say("%s. Nothing was changed. Sign in at the console to see the alarm.", words.Text(err.Error()))
 	}
-	var buf bytes.Buffer
-	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "link.html", d); err != nil {
-		return err
-	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(code)
-	w.Write(buf.Bytes())
-	return nil
+	return s.bare(w, r, code, "link.html", d)
 }

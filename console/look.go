@@ -197,19 +197,10 @@ func (s *Server) vacuumKind(e *plant.Equipment) int {
 	switch {
 	case e.Class == plant.ClassCondenser || e.Class == plant.ClassPan || e.Class == plant.ClassCompartment:
 		return kindVacuum
-	case e.Body == nil || e.Parent == nil:
-		return kindPressure
+	case e.Body != nil && e.Body.Effect >= cmp.Or(s.look.VacuumFrom, e.Parent.LastBody().Body.Effect/2+1):
+		return kindVacuum
 	}
-	most := 0
-	for _, b := range e.Parent.Parts {
-		if b.Body != nil {
-			most = max(most, b.Body.Effect)
-		}
-	}
-	if from := cmp.Or(s.look.VacuumFrom, most/2+1); e.Body.Effect < from {
-		return kindPressure
-	}
-	return kindVacuum
+	return kindPressure
 }
 
 // unit is how a tag is shown, by the usual air pressure of the site.

@@ -304,12 +304,7 @@ func (s *Server) reportTags() []string {
 		add(e, "steam_flow", "steam_calculated")
 		add(e, "economy_measured", "economy")
 		add(e, "header_pressure", "steam_pressure")
-		for i := len(e.Parts) - 1; i >= 0; i-- {
-			if e.Parts[i].Class == plant.ClassBody {
-				add(e.Parts[i], "vapour_pressure")
-				break
-			}
-		}
+		add(e.LastBody(), "vapour_pressure")
 	}
 	for _, e := range s.b.House().Of(plant.ClassCondenser) {
 		add(e, "approach")

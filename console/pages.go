@@ -231,20 +231,14 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 // that has no gauge of its own.
 func (s *Server) ownerPressure(p *engine.Picture, cond *plant.Equipment, now time.Time, absent reading) reading {
 	for _, e := range s.b.House().Equipment {
-		switch {
-		case e.Pan != nil && e.Pan.Condenser == cond.Path:
-			if r := s.read(p, e.Tag("vapour_pressure"), now); r.OK {
-				return r
-			}
-		case e.Set != nil && e.Set.Condenser == cond.Path && len(e.Parts) > 0:
-			for i := len(e.Parts) - 1; i >= 0; i-- {
-				if e.Parts[i].Class == plant.ClassBody {
-					if r := s.read(p, e.Parts[i].Tag("vapour_pressure"), now); r.OK {
-						return r
-					}
-					break
-				}
-			}
+		if s.condenserOf(e) != cond {
+			continue
+		}
+		if e.Set != nil {
+			e = e.LastBody()
+		}
+		if r := s.read(p, e.Tag("vapour_pressure"), now); r.OK {
+			return r
 		}
 	}
 	return absent
@@ -646,13 +640,8 @@ func (s *Server) presets() []link {
 			{"U of the bodies", "u", ""}, {"U against clean", "u_ratio", ""}} {
 			var paths []string
 			for _, b := range set.Parts {
-				if b.Class != plant.ClassBody {
-					continue
-				}
-				if b.Tag(k.name) != plant.NoTag {
-					paths = append(paths, b.Path+"."+k.name)
-				} else if b.Tag(k.alt) != plant.NoTag {
-					paths = append(paths, b.Path+"."+k.alt)
+				if path, ok := first(b, k.name, k.alt); ok {
+					paths = append(paths, path)
 				}
 			}
 			add(set.Name+": "+k.text, paths)

@@ -142,11 +142,7 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 		}
 		if u := ps.Usual; u != nil {
 			y.Usual = fmt.Sprintf("strike %d, %s", u.Number, s.moment(now, u.Start))
-			if y.By = "the most ordinary of the last ten"; ps.Chosen {
-				if y.By = "chosen"; ps.By != "" {
-					y.By += " by " + ps.By
-				}
-			}
+			y.By = byWords(ps.Chosen, ps.By).String()
 			if u.ID != 0 {
 				y.UsualHref = strikeHref(u.ID)
 			}
@@ -292,11 +288,7 @@ func phaseRows(st ribbon, running bool, usual *Strike, now time.Time) []phaseRow
 			r.Usual = hours(t.expected).String()
 			// The present phase is late once it is over its time, never early.
 			if over := t.took - t.expected; t.begun && (over >= time.Minute || !t.now && over <= -time.Minute) {
-				sign := words.Text("+")
-				if over < 0 {
-					sign, over = "−", -over
-				}
-				r.Difference = (sign + hours(over)).String()
+				r.Difference = signedHours(over).String()
 			}
 		}
 		rows = append(rows, r)

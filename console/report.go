@@ -213,9 +213,6 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 		return t, err
 	}
 	for _, e := range set.Parts {
-		if e.Class != plant.ClassBody {
-			continue
-		}
 		row := []string{e.Name, dash, dash, dash, dash, "0", dash}
 		if u, err := s.reported(ctx, d, e.Path+".u"); err != nil {
 			return t, err

@@ -71,9 +71,6 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 	amount("brix", "Juice Brix", brix, &x.Brix)
 	bled := map[int]bool{}
 	for _, e := range set.Parts {
-		if e.Class != plant.ClassBody {
-			continue
-		}
 		b := supposedBody{e.Path, e.Name, q.Get(e.Path)}
 		switch b.Value {
 		case "clean":
@@ -159,12 +156,7 @@ func (s *Server) whatIfPage(r *http.Request, _ *engine.Picture, now time.Time) (
 
 // lastVapour is how the vapour pressure of the last body of a set is shown.
 func (s *Server) lastVapour(set *plant.Equipment) shownUnit {
-	for i := len(set.Parts) - 1; i >= 0; i-- {
-		if set.Parts[i].Body != nil {
-			return s.unitNamed(set.Parts[i].Path, "kPa")
-		}
-	}
-	return s.unitNamed("", "kPa")
+	return s.unitNamed(set.LastBody().Path, "kPa")
 }
 
 // foreseenWords writes one figure.

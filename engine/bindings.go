@@ -503,18 +503,10 @@ func (b *bindings) set(set *plant.Equipment) {
 		b.saturated(b.at(e, "chest_pressure"), b.at(e, "chest_temperature"), -5, 60)
 		b.saturated(b.at(e, "vapour_pressure"), b.at(e, "vapour_temperature"), -4, 12)
 	}
-	effects := 0
-	for _, e := range set.Parts {
-		if e.Body != nil {
-			effects = max(effects, e.Body.Effect)
-		}
-	}
 	column := func(name string) (rungs [][]*sight) {
-		rungs = make([][]*sight, effects+1)
+		rungs = make([][]*sight, set.LastBody().Body.Effect+1)
 		for _, e := range set.Parts {
-			if e.Body != nil {
-				rungs[e.Body.Effect] = append(rungs[e.Body.Effect], b.at(e, name))
-			}
+			rungs[e.Body.Effect] = append(rungs[e.Body.Effect], b.at(e, name))
 		}
 		return rungs
 	}
@@ -566,12 +558,7 @@ func (b *bindings) flows(set *plant.Equipment) {
 		return math.NaN()
 	}
 	feed, x0, xn := value("juice_flow"), value("juice_brix"), value("syrup_brix")
-	n := 0
-	for _, e := range set.Parts {
-		if e.Body != nil {
-			n = max(n, e.Body.Effect)
-		}
-	}
+	n := set.LastBody().Body.Effect
 	syrup, evaporation := feed*x0/xn, feed*(1-x0/xn)
 	for _, c := range []struct {
 		name, against string

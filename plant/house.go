@@ -118,8 +118,10 @@ type Equipment struct {
 	Title  string
 	Class  Class
 	Parent *Equipment
-	Parts  []*Equipment
-	Tags   map[string]TagID // by signal or quantity name
+	// Parts are the bodies of a set from the steam end, the bleeds of a body, the
+	// compartments of a continuous pan.
+	Parts []*Equipment
+	Tags  map[string]TagID // by signal or quantity name
 
 	// The configuration it was made from; one of these is set.
 	Set       *SetConfig
@@ -138,6 +140,9 @@ func (e *Equipment) Tag(name string) TagID {
 	}
 	return NoTag
 }
+
+// LastBody is the body of a set at the condenser's end; its effect is the number of effects.
+func (e *Equipment) LastBody() *Equipment { return e.Parts[len(e.Parts)-1] }
 
 // House is the boiling house: its equipment and its tags. It is built once by
 // [Load], extended by AddTag while the program is put together, and not

@@ -49,7 +49,7 @@ func (s *scope) related(word string) *plant.Equipment {
 			name = e.Set.Condenser
 		case e.Pan != nil:
 			name = e.Pan.Condenser
-		case e.Body != nil && e.Parent != nil && e.Parent.Set != nil && s.neighbour(e, true) == nil:
+		case e.Body != nil && s.neighbour(e, true) == nil:
 			name = e.Parent.Set.Condenser
 		}
 		c, _ := s.house.Equip(name)
@@ -65,7 +65,7 @@ func (s *scope) related(word string) *plant.Equipment {
 
 // neighbour is the first body of the next effect, or of the one before.
 func (s *scope) neighbour(e *plant.Equipment, next bool) *plant.Equipment {
-	if e.Body == nil || e.Parent == nil {
+	if e.Body == nil {
 		return nil
 	}
 	want := e.Body.Effect - 1
@@ -73,7 +73,7 @@ func (s *scope) neighbour(e *plant.Equipment, next bool) *plant.Equipment {
 		want = e.Body.Effect + 1
 	}
 	for _, b := range e.Parent.Parts {
-		if b.Body != nil && b.Body.Effect == want {
+		if b.Body.Effect == want {
 			return b
 		}
 	}
@@ -96,13 +96,7 @@ func (s *scope) constant(e *plant.Equipment, name string) (float64, dims, bool) 
 			return e.Body.CleaningLimit, dimOf(plant.Ratio), true
 		}
 	case e.Set != nil && name == "effects":
-		n := 0
-		for _, b := range e.Parts {
-			if b.Body != nil {
-				n = max(n, b.Body.Effect)
-			}
-		}
-		return float64(n), bareNumber, true
+		return float64(e.LastBody().Body.Effect), bareNumber, true
 	case e.Pan != nil && name == "strike_hours" && e.Pan.StrikeHours > 0:
 		return e.Pan.StrikeHours * 3600, dimOf(plant.Duration), true
 	case e.Condenser != nil:
