@@ -164,9 +164,6 @@ func (d *driver) farewell() {
 		d.peer = nil
 	}
 	d.flush()
-	for _, p := range d.pending {
-		d.h.Counters.Dropped += uint64(len(p.batch.Samples))
-	}
 	d.setState(Stopped)
 	d.show()
 }
@@ -228,7 +225,7 @@ func (d *driver) dropLine() {
 	}
 }
 
-func (d *driver) setError(why string) { d.h.LastError, d.h.LastErrorAt = why, time.Now().UTC() }
+func (d *driver) setError(why string) { d.h.LastError = why }
 
 func (d *driver) setState(s State) {
 	if d.h.State != s {
@@ -413,19 +410,18 @@ func (d *driver) connect(ctx context.Context) error {
 	p := &peer{access: a, line: l}
 	d.peer, d.results, d.inflight, d.heard = p, make(chan published, maxInFlight), 0, false
 	d.h.Warnings, d.h.CertificateEnds = a.warnings, a.certEnds
-	d.h.SecurityPolicy, d.h.SecurityMode, d.h.User = a.cfg.Policy, a.cfg.Mode, a.cfg.User
+	d.h.SecurityMode, d.h.User = a.cfg.Mode, a.cfg.User
 
 	reactivated, err := d.openSession(ctx, p, step)
 	if err != nil {
 		return err
 	}
-	d.h.SessionTimeout = p.sess.timeout
 
 	step("identify")
 	if err := p.identify(ctx); err != nil {
 		return err
 	}
-	d.h.ServerStarted, d.h.ServerProduct, d.h.ServiceLevel = p.started, p.product, p.level
+	d.h.ServerStarted, d.h.ServiceLevel = p.started, p.level
 	d.setServerState(p.state)
 	if !d.oldStarted.IsZero() && !p.started.Equal(d.oldStarted) || d.renumbered() {
 		// The server started anew, or counts its namespaces differently: all
@@ -707,7 +703,6 @@ func (d *driver) readBack(ctx context.Context) error {
 			if p.Time = now; !p.Time.After(it.declaredAt) {
 				p.Time = it.declaredAt.Add(time.Millisecond)
 			}
-			d.h.Counters.Restated++
 		}
 		it.declared = plant.Quality{}
 		it.last = p.Time

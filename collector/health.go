@@ -27,8 +27,7 @@ type Health struct {
 	// Step is the rung of the ladder last tried while connecting.
 	Step string
 	// LastError says in plain words why the line is down, or was last.
-	LastError   string
-	LastErrorAt time.Time
+	LastError string
 	// Warnings are things to mend that do not stop the collection, such as a
 	// certificate about to run out.
 	Warnings []string
@@ -37,15 +36,11 @@ type Health struct {
 	// while unknown.
 	ServerState string
 	// ServiceLevel is 0 to 255 (OPC 10000-4, 6.6.2.4.2), -1 while unknown.
-	ServiceLevel   int
-	ServerStarted  time.Time // ServerStatus.StartTime
-	ServerProduct  string    // product and version as the server tells it
-	SecurityPolicy string    // in use
-	SecurityMode   string    // in use
-	User           string    // signed in with; empty is anonymous
-	SessionTimeout time.Duration
-	Subscriptions  []SubscriptionHealth
-	LastReceived   time.Time // of any message, keep-alives included
+	ServiceLevel  int
+	ServerStarted time.Time // ServerStatus.StartTime
+	SecurityMode  string    // in use
+	User          string    // signed in with; empty is anonymous
+	Subscriptions []SubscriptionHealth
 	// Confirmed is when the server last vouched for all its values, with a sample
 	// or by saying that there is none; zero while it does not.
 	Confirmed       time.Time
@@ -92,11 +87,6 @@ type SubscriptionHealth struct {
 	Asked      time.Duration // publishing interval asked for
 	Publishing time.Duration // publishing interval granted
 	KeepAlive  time.Duration // longest silence of a working subscription
-	Lifetime   time.Duration // how long it lives without being asked
-	Items      int
-	// SlowerItems are items sampled less often than asked, ShorterQueues those
-	// with a shorter queue: the server revised them.
-	SlowerItems, ShorterQueues int
 }
 
 // TagFault is one tag that cannot be read as configured.
@@ -119,25 +109,20 @@ func (f TagFault) Error() string {
 
 // Counters count since the client was made.
 type Counters struct {
-	Samples      uint64 // handed out, the Bad points of a loss included
-	Batches      uint64 // handed out
-	Messages     uint64 // notification messages with data
-	KeepAlives   uint64
-	Gaps         uint64 // holes in the sequence numbers
-	Republished  uint64 // messages fetched again to fill them
-	Lost         uint64 // messages that could not be fetched again
-	Overflows    uint64 // samples marked as following lost ones by the server's queue
-	Duplicates   uint64 // samples that had come before and were left out
-	Dropped      uint64 // samples not handed out for any other reason: always 0 unless Run was stopped while the receiver stalled
-	Unstored     uint64 // messages acknowledged although their samples were not stored in time
-	Stalls       uint64 // times the receiver did not keep up
-	Reconnects   uint64 // times a broken line came back
-	Attempts     uint64 // connection attempts
-	Reactivated  uint64 // recoveries by the old session
-	Transferred  uint64 // recoveries by moved subscriptions
-	Recreated    uint64 // recoveries by new subscriptions
-	Restated     uint64 // unchanged values stated again after a loss
-	Backfilled   uint64 // samples read from the server's history
-	NoSourceTime uint64 // samples without source time: server's or own time used
-	Misstamped   uint64 // samples judged by our own clock because the source's is wrong
+	Samples     uint64 // handed out, the Bad points of a loss included
+	Batches     uint64 // handed out
+	Messages    uint64 // notification messages with data
+	Gaps        uint64 // holes in the sequence numbers
+	Republished uint64 // messages fetched again to fill them
+	Lost        uint64 // messages that could not be fetched again
+	Overflows   uint64 // samples marked as following lost ones by the server's queue
+	Unstored    uint64 // messages acknowledged although their samples were not stored in time
+	Stalls      uint64 // times the receiver did not keep up
+	Reconnects  uint64 // times a broken line came back
+	Attempts    uint64 // connection attempts
+	Reactivated uint64 // recoveries by the old session
+	Transferred uint64 // recoveries by moved subscriptions
+	Recreated   uint64 // recoveries by new subscriptions
+	Backfilled  uint64 // samples read from the server's history
+	Misstamped  uint64 // samples judged by our own clock because the source's is wrong
 }

@@ -125,7 +125,7 @@ func (r *Remote) Run(ctx context.Context) error {
 func (r *Remote) crashed(err error) {
 	now := r.cfg.Now().UTC()
 	h := r.Health()
-	h.State, h.Since, h.LastErrorAt, h.Confirmed = Connecting, now, now, time.Time{}
+	h.State, h.Since, h.Confirmed = Connecting, now, time.Time{}
 	h.LastError = "the process that reads it has ended: " + err.Error() + "; another is started"
 	h.Crashes = r.crashes
 	r.cfg.Logger.Error("the reader of a server has ended", "server", h.Server, "err", err)

@@ -132,8 +132,7 @@ func (d *driver) createSubscription(ctx context.Context, rate time.Duration) (*s
 		got = rate
 	}
 	s := &subscription{id: res.SubscriptionID, rate: rate, next: 1, held: map[uint32]*ua.NotificationMessage{}, heard: time.Now()}
-	s.health = SubscriptionHealth{Asked: rate, Publishing: got, KeepAlive: time.Duration(res.RevisedMaxKeepAliveCount) * got,
-		Lifetime: time.Duration(res.RevisedLifetimeCount) * got}
+	s.health = SubscriptionHealth{Asked: rate, Publishing: got, KeepAlive: time.Duration(res.RevisedMaxKeepAliveCount) * got}
 	if got > rate+time.Millisecond {
 		d.log.Info("the server publishes less often than asked", "asked", rate, "granted", got)
 	}
@@ -183,7 +182,7 @@ func (d *driver) createItems(ctx context.Context, items []*item) error {
 	}
 	for _, s := range slices.Clone(d.subs) {
 		group := groups[s]
-		slower, shorter := 0, 0
+		slower := 0
 		err := inChunks(len(group), &d.peer.limits.items, func(lo, hi int) error {
 			part := group[lo:hi]
 			req := make([]*ua.MonitoredItemCreateRequest, len(part))
@@ -214,13 +213,9 @@ func (d *driver) createItems(ctx context.Context, items []*item) error {
 					continue
 				}
 				it.sub, it.initial = s, true
-				s.health.Items++
 				d.clearFault(it)
 				if r.RevisedSamplingInterval > req[i].RequestedParameters.SamplingInterval*1.01 {
 					slower++
-				}
-				if r.RevisedQueueSize < req[i].RequestedParameters.QueueSize {
-					shorter++
 				}
 			}
 			return nil
@@ -228,8 +223,6 @@ func (d *driver) createItems(ctx context.Context, items []*item) error {
 		if err != nil {
 			return fmt.Errorf("create monitored items: %w", err)
 		}
-		s.health.SlowerItems += slower
-		s.health.ShorterQueues += shorter
 		if slower > 0 {
 			d.log.Info("the server samples some tags less often than asked", "tags", slower)
 		}
@@ -560,7 +553,6 @@ func (d *driver) renew(ctx context.Context, subs []*subscription) error {
 func (d *driver) message(ctx context.Context, res *ua.PublishResponse, received time.Time) error {
 	now := time.Now()
 	d.heard = true
-	d.h.LastReceived = received
 	if h := res.ResponseHeader; h != nil && h.Timestamp.After(firstTime) && !d.c.cfg.OneClock {
 		d.clock.note(h.Timestamp, received)
 	}
@@ -574,7 +566,6 @@ func (d *driver) message(ctx context.Context, res *ua.PublishResponse, received 
 	seq := nm.SequenceNumber
 	switch {
 	case len(nm.NotificationData) == 0: // keep-alive: the number that comes next (C4)
-		d.h.Counters.KeepAlives++
 		if ahead(seq, s.next) {
 			s.horizon = seq
 			s.mark(now)
@@ -740,16 +731,12 @@ func (d *driver) serverSays(m *ua.MonitoredItemNotification) {
 // as the tag's present value.
 func (d *driver) sample(samples []plant.Sample, it *item, dv *ua.DataValue, received time.Time, present bool) []plant.Sample {
 	p, clock := convert(it.tag, dv, received)
-	if clock != sourceClock {
-		d.h.Counters.NoSourceTime++
-	}
 	if q := d.staleness(); q.Seen() && !p.Quality.IsBad() {
 		p = plant.BadPoint(p.Time, q)
 	}
 	stamp := p.Time
 	repeated := !it.initial && !stamp.After(it.have) && (!present || stamp.Equal(it.have))
 	if repeated || !stamp.After(it.newest) && it.seen(p) { // D10
-		d.h.Counters.Duplicates++
 		return samples
 	}
 	it.remember(p)
@@ -775,7 +762,6 @@ func (d *driver) sample(samples []plant.Sample, it *item, dv *ua.DataValue, rece
 	samples = append(samples, plant.Sample{Tag: it.tag.ID, Point: p, Offset: stamp.Sub(p.Time)})
 	if present && initial && !fits && p.Time.Before(received) && !it.declared.Seen() {
 		// It has not changed for long, and the server vouches for it now.
-		d.h.Counters.Restated++
 		p.Time = received
 		samples = append(samples, plant.Sample{Tag: it.tag.ID, Point: p, Offset: stamp.Sub(p.Time)})
 	}

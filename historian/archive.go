@@ -67,15 +67,12 @@ type TagInfo struct {
 
 // Health says how the archive is doing.
 type Health struct {
-	OK         bool  // the last commit and the last maintenance worked
-	LastError  error // of the last failure, kept after recovery; nil if none
-	LastErrorT time.Time
-	LastCommit time.Time
-	Pending    int    // samples in memory, waiting for the disk
-	Stored     uint64 // samples committed since Open
-	Refused    uint64 // samples refused because the queue was full
-	HotRows    int64  // samples in the log
-	Files      int    // Parquet files
+	OK        bool   // the last commit and the last maintenance worked
+	LastError error  // of the last failure, kept after recovery; nil if none
+	Pending   int    // samples in memory, waiting for the disk
+	Stored    uint64 // samples committed since Open
+	Refused   uint64 // samples refused because the queue was full
+	Files     int    // Parquet files
 	// FreePct is the free part of the disk, of the fuller one if there are two,
 	// as of the last minute; NaN if the system does not tell.
 	FreePct float64
@@ -534,7 +531,6 @@ func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
 		a.log.Info("archive writes again", "waiting", len(a.pending))
 	}
 	a.failing = nil
-	a.health.LastCommit = a.opt.Now()
 	a.health.Stored += uint64(len(a.rows))
 	a.kept += uint64(n)
 	a.tell()
@@ -551,7 +547,7 @@ func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
 
 // fail needs a.mu.
 func (a *Archive) fail(err error) {
-	a.health.LastError, a.health.LastErrorT = err, a.opt.Now()
+	a.health.LastError = err
 }
 
 // Health reports how the archive is doing.
@@ -562,7 +558,6 @@ func (a *Archive) Health() Health {
 	h.OK = a.failing == nil && h.OK
 	h.Pending = len(a.pending)
 	h.Files = a.cold.count()
-	h.HotRows = a.hot.samples()
 	h.Damage = a.Damage(plant.MinTime, plant.MaxTime)
 	return h
 }
