@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -65,23 +64,24 @@ func (c *cleaningCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	w := a.out
-	if c.Out != "" {
-		f, err := os.Create(c.Out)
-		if err != nil {
-			return err
+	return a.into(c.Out, func(w io.Writer) error {
+		switch c.Format {
+		case "csv":
+			return console.WritePlanCSV(w, &plan.Plan)
+		case "ics":
+			return console.WritePlanCalendar(w, &plan.Plan, time.Now().UTC(), "calandria.invalid")
 		}
-		defer f.Close()
-		w = f
+		writeScales(w, calc.Scales(c.Set))
+		return writePlan(w, &plan)
+	})
+}
+
+// dayText writes a day; there may be none.
+func dayText(t time.Time, layout string) string {
+	if t.IsZero() {
+		return "–"
 	}
-	switch c.Format {
-	case "csv":
-		return console.WritePlanCSV(w, &plan.Plan)
-	case "ics":
-		return console.WritePlanCalendar(w, &plan.Plan, time.Now().UTC(), "calandria.invalid")
-	}
-	writeScales(w, calc.Scales(c.Set))
-	return writePlan(w, &plan)
+	return t.Format(layout)
 }
 
 // standing follows the archive of a plant to its end, and gives what was calculated of
@@ -134,12 +134,7 @@ func writePlan(w io.Writer, p *thermo.CleaningProposal) error {
 		how = "all bodies at one stop"
 	}
 	fmt.Fprintf(w, "Cleaning plan, %d days from %s, %s\n%s\n\n", p.Days, p.Start.Format(time.DateOnly), how, fouling.Notice)
-	day := func(t time.Time) string {
-		if t.IsZero() {
-			return "–"
-		}
-		return t.Format("Mon " + time.DateOnly)
-	}
+	day := func(t time.Time) string { return dayText(t, "Mon "+time.DateOnly) }
 	if len(p.Cleanings) == 0 {
 		fmt.Fprintln(w, "No cleaning pays in these days.")
 	} else {
@@ -170,12 +165,7 @@ func writePlan(w io.Writer, p *thermo.CleaningProposal) error {
 
 // writeScales says where each body stands.
 func writeScales(w io.Writer, scales []thermo.Scale) {
-	day := func(t time.Time) string {
-		if t.IsZero() {
-			return "–"
-		}
-		return t.Format("2006-01-02")
-	}
+	day := func(t time.Time) string { return dayText(t, time.DateOnly) }
 	t := newTable("body", "last cleaned", "restored to", "U now", "of clean", "limit", "scale a day", "limit met", "early", "late", "rests on")
 	for _, s := range scales {
 		f := s.Forecast

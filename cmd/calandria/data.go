@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -90,16 +91,10 @@ func (c *exportCmd) Run(a *app) error {
 			return err
 		}
 	}
-	if c.Out == "" {
-		_, err = series.Write(a.ctx, ar, a.out, q, about)
+	return a.into(c.Out, func(w io.Writer) error { // what is damaged in the archive does not keep back the rest
+		_, err := series.Write(a.ctx, ar, w, q, about)
 		return err
-	}
-	f, err := os.Create(c.Out)
-	if err != nil {
-		return err
-	}
-	_, err = series.Write(a.ctx, ar, f, q, about)
-	return errors.Join(err, f.Close()) // what is damaged in the archive does not keep back the rest
+	})
 }
 
 // wholeHouse is the house with its calculated and derived tags.
@@ -181,11 +176,7 @@ func (c *importCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	plural := "s"
-	if n == 1 {
-		plural = ""
-	}
-	fmt.Fprintf(a.out, "%d sample%s imported\n", n, plural)
+	fmt.Fprintln(a.out, counted(n, "sample"), "imported")
 	if !c.Recalculate {
 		fmt.Fprintln(a.out, "nothing is calculated from them yet: calandria recalculate --why ... does it, or import with --recalculate")
 		return nil

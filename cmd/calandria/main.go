@@ -153,11 +153,7 @@ func printError(w io.Writer, err error) {
 		for _, f := range fs {
 			fmt.Fprintln(w, f.Error())
 		}
-		n := "1 fault"
-		if len(fs) != 1 {
-			n = fmt.Sprintf("%d faults", len(fs))
-		}
-		fmt.Fprintln(w, n)
+		fmt.Fprintln(w, counted(len(fs), "fault"))
 		return
 	}
 	fmt.Fprintln(w, "calandria:", err)

@@ -4,10 +4,10 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"strings"
 	"time"
 
@@ -309,19 +309,10 @@ func (c *strikesCmd) Run(a *app) error {
 		}
 		list = append(list, console.Strike{ID: r.ID, Pan: r.Pan, Strike: &s})
 	}
-	w := bufio.NewWriter(a.out)
-	if c.Out != "" {
-		file, err := os.Create(c.Out)
-		if err != nil {
-			return err
-		}
-		defer file.Close()
-		w = bufio.NewWriter(file)
-	}
-	if err := c.write(w, list); err != nil {
-		return err
-	}
-	return w.Flush()
+	return a.into(c.Out, func(w io.Writer) error {
+		b := bufio.NewWriter(w)
+		return errors.Join(c.write(b, list), b.Flush())
+	})
 }
 
 func (c *strikesCmd) write(w io.Writer, list []console.Strike) error {

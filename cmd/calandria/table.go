@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -49,9 +50,26 @@ func writeNew(name, content string) error {
 	if err != nil {
 		return err
 	}
-	_, err = io.WriteString(f, content)
-	if cerr := f.Close(); err == nil {
-		err = cerr
+	_, err = f.WriteString(content)
+	return errors.Join(err, f.Close())
+}
+
+// counted is a number with its word: 1 fault, 2 faults.
+func counted(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
 	}
-	return err
+	return fmt.Sprintf("%d %ss", n, word)
+}
+
+// into gives write a file of that name, or the output if there is none.
+func (a *app) into(name string, write func(w io.Writer) error) error {
+	if name == "" {
+		return write(a.out)
+	}
+	f, err := os.Create(name)
+	if err != nil {
+		return err
+	}
+	return errors.Join(write(f), f.Close())
 }
