@@ -79,21 +79,11 @@ type alarm struct {
 }
 
 func (a *alarm) suppressedBy(by string) bool {
-	for i := range a.reasons {
-		if a.reasons[i].By == by {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(a.reasons, func(x Suppression) bool { return x.By == by })
 }
 
 func (a *alarm) suppressedByOther(by string) bool {
-	for i := range a.reasons {
-		if a.reasons[i].By != by {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(a.reasons, func(x Suppression) bool { return x.By != by })
 }
 
 // neverSuppressed is rule R-N1 as far as it concerns one alarm: highly managed

@@ -104,13 +104,8 @@ type floodRow struct {
 // title is what an alarm is called, and its mark.
 func (s *Server) title(name string) topRow {
 	r := topRow{Title: name}
-	for _, a := range s.b.Specs() {
-		if a.Name == name {
-			r.Href, r.Source, r.Mark = "/alarms/"+escapeSegment(name), a.Source, markOf(int(a.Priority), false)
-			if a.Title != "" {
-				r.Title = a.Title
-			}
-		}
+	if a := s.spec(name); a != nil {
+		r.Href, r.Source, r.Mark, r.Title = "/alarms/"+escapeSegment(name), a.Source, markOf(int(a.Priority), false), cmp.Or(a.Title, name)
 	}
 	return r
 }
