@@ -141,10 +141,17 @@ func Resume(h *plant.House, files []rules.File, cp *Checkpoint, now time.Time) (
 	if err != nil {
 		return nil, err
 	}
-	if rules.SameFiles(files, cp.Rules) {
+	return next.Resume(cp, now)
+}
+
+// Resume is [Resume] with the house and rule files of a core that has seen nothing
+// yet; that core must not be used afterwards.
+func (c *Core) Resume(cp *Checkpoint, now time.Time) (*Core, error) {
+	next := c
+	if rules.SameFiles(next.files, cp.Rules) {
 		return next, next.restore(cp, now)
 	}
-	c, err := New(h, cp.Rules, rules.Options{})
+	c, err := New(next.House, cp.Rules, rules.Options{})
 	if err != nil {
 		return nil, &CheckpointError{"the rule files of then cannot be read: " + err.Error()}
 	}

@@ -119,7 +119,12 @@ func (c *ruleSource) standing(a *app, set *string, data string) (h *plant.House,
 		done()
 		return nil, nil, now, nil, fmt.Errorf("the archive holds no measured value of this plant")
 	}
-	b, err := begin(a.ctx, h, files, past{ar}, j, data, time.Now(), a.log, a.progress("reading the past"))
+	core, err := newCore(h, files)
+	if err != nil {
+		done()
+		return nil, nil, now, nil, err
+	}
+	b, err := begin(a.ctx, core, files, past{ar}, j, data, time.Now(), a.log, a.progress("reading the past"))
 	if err != nil {
 		done()
 		return nil, nil, now, nil, err

@@ -130,7 +130,11 @@ func (c *demoCmd) Run(a *app) (err error) {
 		quicken(h, c.Speed, every)
 		files = append(files, rules.File{Name: "demo --speed", Data: []byte(fastRules)})
 	}
-	s, err := openBy(a.ctx, clock, h, files, data, a.log, a.progress("reading the past"))
+	core, err := newCore(h, files)
+	if err != nil {
+		return err
+	}
+	s, err := openBy(a.ctx, clock, core, files, data, a.log, a.progress("reading the past"))
 	if err != nil {
 		return err
 	}

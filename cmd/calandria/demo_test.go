@@ -80,7 +80,11 @@ func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.S
 		quicken(h, speed, every)
 		l := &testLog{}
 		runClock()
-		s, err := openBy(context.Background(), clock, h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+		core, err := newCore(h, files)
+		if err != nil {
+			return nil, nil, err
+		}
+		s, err := openBy(context.Background(), clock, core, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
 		return s, l, err
 	}), server
 }

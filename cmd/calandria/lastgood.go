@@ -97,18 +97,19 @@ func shortSum(data []byte) string {
 	return hex.EncodeToString(sum[:6])
 }
 
-// usableFiles reads the plant file and its rule files, or gives the last good ones
-// of the data folder, and why.
-func usableFiles(file, data string) (h *plant.House, ruleFiles []rules.File, broken, err error) {
+// usableFiles makes a core of the plant file and its rule files, or of the last good
+// ones of the data folder, and says why.
+func usableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, broken, err error) {
 	g, unread := readGood(data)
-	if h, ruleFiles, err = loadPlant(file); err == nil {
-		_, err = wholeHouse(h, ruleFiles)
+	h, ruleFiles, err := loadPlant(file)
+	if err == nil {
+		core, err = newCore(h, ruleFiles)
 	}
 	if err == nil && unread == nil {
 		err = cut(g, append([]rules.File{{Name: file, Data: h.Document.Source}}, ruleFiles...))
 	}
 	if err == nil {
-		return h, ruleFiles, nil, nil
+		return core, ruleFiles, nil, nil
 	}
 	if unread != nil {
 		return nil, nil, nil, err
@@ -116,12 +117,12 @@ func usableFiles(file, data string) (h *plant.House, ruleFiles []rules.File, bro
 	broken = fmt.Errorf("the program runs with the plant and rule files of %s, for those of now cannot be used: %w", g.At.UTC().Format(time.RFC3339), firstFault(err))
 	if h, unread = loadHouse(file, g.Plant.Data); unread == nil {
 		ruleFiles = g.Rules
-		_, unread = wholeHouse(h, ruleFiles)
+		core, unread = newCore(h, ruleFiles)
 	}
 	if unread != nil {
 		return nil, nil, nil, err
 	}
-	return h, ruleFiles, broken, nil
+	return core, ruleFiles, broken, nil
 }
 
 // cut tells of a file that is the beginning of the last good one and ends within a
@@ -147,16 +148,17 @@ func firstFault(err error) error {
 
 // openRun opens the service over the files of a site, or over the last good ones.
 func openRun(ctx context.Context, file, data string, log *slog.Logger, asked <-chan os.Signal, progress func(float64, time.Time)) (*service, error) {
-	h, ruleFiles, broken, err := usableFiles(file, data)
+	core, ruleFiles, broken, err := usableFiles(file, data)
 	if err != nil {
 		return nil, err
 	}
-	s, err := open(ctx, h, ruleFiles, data, log, progress)
+	source := core.House.Document.Source
+	s, err := openBy(ctx, engine.NewClock(), core, ruleFiles, data, log, progress)
 	if err != nil {
 		return nil, err
 	}
 	now := time.Now()
-	s.reload = &reloader{s: s, file: file, data: h.Document.Source, files: ruleFiles, asked: asked}
+	s.reload = &reloader{s: s, file: file, data: source, files: ruleFiles, asked: asked}
 	if broken != nil {
 		s.folder.tell(now, broken.Error())
 		s.folder.old.Store(new(broken.Error()))

@@ -211,7 +211,7 @@ func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from ti
 	if data := rw.Data(); len(data) > 0 {
 		var saved interrupted
 		if err = json.Unmarshal(data, &saved); err == nil {
-			x.core, _, err = resumeFrom(saved.Learned, r.house, r.files, time.Time{})
+			x.core, _, err = resumeFrom(saved.Learned, r.house, r.files)
 		}
 		if err != nil {
 			return nil, fmt.Errorf("the job cannot go on where it was: %w; ask for it again", err)
@@ -227,7 +227,7 @@ func (r *recalculator) ready(ctx context.Context, rw *historian.Rewrite, from ti
 	}
 	var at time.Time
 	for data := range r.marks.Before(from) {
-		if x.core, at, err = resumeFrom(data, r.house, r.files, time.Time{}); err == nil {
+		if x.core, at, err = resumeFrom(data, r.house, r.files); err == nil {
 			break
 		}
 		x.core = nil // of another plant file, or of another version of the program

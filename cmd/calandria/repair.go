@@ -32,10 +32,11 @@ func (c *repairCmd) Run(a *app) error {
 		}
 		fmt.Fprintf(a.out, "the plant and rule files with which the program ran last are in %s\n", c.Good)
 	}
-	h, _, broken, err := usableFiles(c.Config, c.Data)
+	core, _, broken, err := usableFiles(c.Config, c.Data)
 	if err != nil {
 		return err
 	}
+	h := core.House
 	if c.Mend {
 		if err := c.mend(a, h); err != nil {
 			return err

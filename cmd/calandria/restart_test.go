@@ -207,7 +207,11 @@ func TestRestartsForgetNothing(t *testing.T) {
 			if err := historian.WriteCheckpoint(dir, checkpointName, checkpoints[age]); err != nil {
 				t.Fatal(err)
 			}
-			b, err := begin(ctx, h, files, ar, j, dir, at.Add(step/2), quiet, nil)
+			core, err := newCore(h, files)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b, err := begin(ctx, core, files, ar, j, dir, at.Add(step/2), quiet, nil)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -98,11 +98,17 @@ type service struct {
 // open puts everything together over a data folder: the core as it was when the
 // program last ran, and the edges. Nothing runs yet.
 func open(ctx context.Context, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (*service, error) {
-	return openBy(ctx, engine.NewClock(), h, files, dataDir, log, progress)
+	core, err := newCore(h, files)
+	if err != nil {
+		return nil, err
+	}
+	return openBy(ctx, engine.NewClock(), core, files, dataDir, log, progress)
 }
 
-// openBy is open by a clock that is not the machine's: the demo's.
-func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
+// openBy is open for a core that has seen nothing yet, by a clock that may not be the
+// machine's: the demo's.
+func openBy(ctx context.Context, clock *engine.Clock, core *engine.Core, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
+	h := core.House
 	s = &service{house: h, log: log}
 	s.anchors = &anchors{s: s}
 	s.inForce.Store(&files)
@@ -127,7 +133,7 @@ func openBy(ctx context.Context, clock *engine.Clock, h *plant.House, files []ru
 	s.folder.checkCheckpoint(now)
 	s.folder.look()
 	s.committer = journal.NewCommitter(s.journal, 0, log)
-	begun, err := begin(ctx, h, files, past{s.archive}, s.journal, dataDir, clock.Now(), log, progress)
+	begun, err := begin(ctx, core, files, past{s.archive}, s.journal, dataDir, clock.Now(), log, progress)
 	if err != nil && ctx.Err() == nil {
 		s.folder.tell(now, "the past cannot be read; what was learned begins anew: "+err.Error())
 		begun, err = beginAnew(h, files, s.journal, now, log)

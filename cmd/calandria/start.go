@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -56,24 +57,25 @@ type begun struct {
 	offsets map[plant.TagID]time.Duration
 }
 
-// begin makes the core of a house.
-func begin(ctx context.Context, h *plant.House, files []rules.File, ar archived, j *journal.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
+// begin brings a core that has seen nothing yet to where it would be.
+func begin(ctx context.Context, core *engine.Core, files []rules.File, ar archived, j *journal.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
+	h := core.House
 	newestAt := newest(ctx, h, ar)
 	if newestAt.After(now) {
 		newestAt = now
 	}
-	core, from, err := resume(h, files, dir, now)
+	resumed, from, err := resume(core, dir, now)
 	if unfit, ok := errors.AsType[*engine.CheckpointError](err); ok {
 		log.Warn("the program reads the archive instead of its checkpoint", "why", unfit.Why)
+		if core, err = newCore(h, files); err != nil { // the first may hold half of it
+			return nil, err
+		}
 	} else if err != nil {
 		return nil, err
 	}
-	b := &begun{core: core}
-	fresh := core == nil
+	b := &begun{core: cmp.Or(resumed, core)}
+	fresh := resumed == nil
 	if fresh {
-		if b.core, err = newCore(h, files); err != nil {
-			return nil, err
-		}
 		if from, err = firstSample(ctx, h, ar, now.Add(-learnedFrom)); err != nil {
 			return nil, err
 		}
@@ -155,7 +157,7 @@ func (b *begun) follow(ctx context.Context, p engine.Past, from, to time.Time, s
 }
 
 // resume takes up the checkpoint and gives its time; no core if there is none.
-func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*engine.Core, time.Time, error) {
+func resume(c *engine.Core, dir string, now time.Time) (*engine.Core, time.Time, error) {
 	data, err := historian.ReadCheckpoint(dir, checkpointName)
 	var damaged *historian.CheckpointError
 	switch {
@@ -166,24 +168,24 @@ func resume(h *plant.House, files []rules.File, dir string, now time.Time) (*eng
 	case err != nil:
 		return nil, time.Time{}, err
 	}
-	return resumeFrom(data, h, files, now)
-}
-
-// resumeFrom takes up what a checkpoint holds; now is zero for the time of the
-// checkpoint.
-func resumeFrom(data []byte, h *plant.House, files []rules.File, now time.Time) (*engine.Core, time.Time, error) {
 	cp, err := engine.ReadCheckpoint(data)
 	if err != nil {
 		return nil, time.Time{}, err
 	}
-	if now.IsZero() {
-		now = cp.At
-	}
-	c, err := engine.Resume(h, files, cp, now)
-	if err != nil {
+	if c, err = c.Resume(cp, now); err != nil {
 		return nil, time.Time{}, err
 	}
 	return c, cp.At, nil
+}
+
+// resumeFrom takes up what a checkpoint holds, as of its own time.
+func resumeFrom(data []byte, h *plant.House, files []rules.File) (*engine.Core, time.Time, error) {
+	cp, err := engine.ReadCheckpoint(data)
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	c, err := engine.Resume(h, files, cp, cp.At)
+	return c, cp.At, err
 }
 
 // newCore makes a core that knows nothing yet.

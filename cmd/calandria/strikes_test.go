@@ -124,7 +124,11 @@ func TestStrikesOnRecord(t *testing.T) {
 	// A start with a record, and one without: both read the archive, there is no
 	// checkpoint.
 	start := func(j *journal.Journal) *begun {
-		b, err := begin(ctx, house(), nil, past{ar}, j, dir, at, quiet, nil)
+		core, err := newCore(house(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := begin(ctx, core, nil, past{ar}, j, dir, at, quiet, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
