@@ -96,7 +96,7 @@ detection: test-deps ## what the rule library finds, over twenty mills; writes d
 
 FAULTS := $(shell grep -o '`Test[A-Za-z0-9]*' docs/faults.md | tr -d '`' | sort -u | paste -sd '|')
 test-faults: test-deps ## the tests that docs/faults.md names, and no others (ten minutes)
-	{ $(GO) test -tags faults -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine ./historian/journal; \
+	{ $(GO) test -tags faults -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine ./historian/influx ./historian/journal; \
 	$(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./historian -kills 100; } | $(GO) run ./cmd/testreport
 
 docs: ## the tables of the handbook that follow from the program

@@ -2,9 +2,9 @@ package historian
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"math"
 	"path/filepath"
@@ -277,17 +277,14 @@ func asideLayer(fl FileLayer, log *slog.Logger, readOnly bool, path string, now 
 const tagsFile = "tags"
 
 func (a *Archive) loadTags() error {
-	data, err := readCheckpoint(a.fl, a.dir, tagsFile)
-	if errors.Is(err, ErrNoCheckpoint) {
+	var lines []tagLine
+	err := loadJSON(a.fl, a.dir, tagsFile, &lines)
+	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
 	if err != nil {
 		// Paths and units are in the log and in every Parquet file as well; the
 		// meanings of tags that are no longer configured are lost.
-		return a.aside(tagsFile, err)
-	}
-	var lines []tagLine
-	if err := json.Unmarshal(data, &lines); err != nil {
 		return a.aside(tagsFile, err)
 	}
 	for _, l := range lines {
@@ -309,10 +306,7 @@ func (a *Archive) saveTags() error {
 	}
 	a.newTags = false
 	a.mu.Unlock()
-	js, err := json.Marshal(lines)
-	if err == nil {
-		err = writeCheckpoint(a.fl, a.dir, tagsFile, js)
-	}
+	err := storeJSON(a.fl, a.dir, tagsFile, lines)
 	if err != nil {
 		a.mu.Lock()
 		a.newTags = true
@@ -562,42 +556,37 @@ func (a *Archive) Health() Health {
 	return h
 }
 
-// Run commits about every second and does the moving, merging, roll-ups and
-// retention in the background, and proves the files at the start and weekly, until ctx ends; then it commits once more. An
-// error of the disk does not end it: see Health.
+// Run commits about every second, does the moving, merging, roll-ups and retention in
+// the background, and proves the files at the start and weekly, until ctx ends; then it
+// commits once more. An error of the disk does not end it: see Health.
 func (a *Archive) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
+	wg.Go(func() { every(ctx, a.opt.Commit, func() { a.Flush(ctx) }) }) // a failure is kept in Health and returned by Append
 	wg.Go(func() {
-		t := time.NewTicker(a.opt.Commit)
-		defer t.Stop()
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-t.C:
-				a.Flush(ctx) // a failure is kept in Health and returned by Append
-			}
-		}
-	})
-	wg.Go(func() {
-		t := time.NewTicker(time.Minute)
-		defer t.Stop()
-		for {
+		every(ctx, time.Minute, func() {
 			if err := a.Maintain(ctx); err != nil && ctx.Err() == nil {
 				a.log.Error("archive maintenance failed; tried again in a minute", "err", err)
 			}
-			select {
-			case <-ctx.Done():
-				return
-			case <-t.C:
-			}
-		}
+		})
 	})
-	wg.Go(func() { a.scrubbing(ctx) })
+	wg.Go(func() { every(ctx, scrubEvery, func() { a.scrubbing(ctx) }) })
 	wg.Wait()
 	fctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 	defer cancel()
 	return a.Flush(fctx)
+}
+
+// every does something at once and then at an interval, until ctx ends.
+func every(ctx context.Context, interval time.Duration, do func()) {
+	t := time.NewTicker(interval)
+	defer t.Stop()
+	for ctx.Err() == nil {
+		do()
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+	}
 }
 
 // tagsOf lists the dictionary entries of a path, all units.

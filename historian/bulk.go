@@ -146,7 +146,7 @@ func (w *BulkWriter) flush() error {
 		from = to
 	}
 	for _, t := range w.tags {
-		t.reset()
+		t.cut(0)
 	}
 	w.rows = 0
 	return nil

@@ -4,10 +4,10 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"path/filepath"
 )
 
@@ -19,10 +19,6 @@ const checkpointHead = len(checkpointMagic) + 8 + sha256.Size
 
 // maxCheckpoint bounds what a damaged length can ask for.
 const maxCheckpoint = 1 << 30
-
-// ErrNoCheckpoint says that there is no file of the name: also
-// errors.Is(err, fs.ErrNotExist).
-var ErrNoCheckpoint = fmt.Errorf("no checkpoint: %w", fs.ErrNotExist)
 
 // CheckpointError says that a checkpoint is there and cannot be used: cut,
 // changed, or of a format that this program does not know.
@@ -62,8 +58,8 @@ func writeCheckpoint(fl FileLayer, dir, name string, data []byte) error {
 	return nil
 }
 
-// ReadCheckpoint returns the data stored last. Errors: ErrNoCheckpoint if there
-// is none, *CheckpointError if it cannot be used, others of the disk.
+// ReadCheckpoint returns the data stored last. Errors: fs.ErrNotExist if there is
+// none, *CheckpointError if it cannot be used, others of the disk.
 func ReadCheckpoint(dir, name string) ([]byte, error) {
 	return readCheckpoint(Disk{}, dir, name)
 }
@@ -71,9 +67,6 @@ func ReadCheckpoint(dir, name string) ([]byte, error) {
 func readCheckpoint(fl FileLayer, dir, name string) ([]byte, error) {
 	file := filepath.Join(dir, name)
 	f, size, err := fl.Open(file)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, ErrNoCheckpoint
-	}
 	if err != nil {
 		return nil, fmt.Errorf("read checkpoint: %w", err)
 	}
@@ -100,4 +93,21 @@ func readCheckpoint(fl FileLayer, dir, name string) ([]byte, error) {
 		return bad("its checksum is wrong: it was damaged or changed")
 	}
 	return data, nil
+}
+
+// storeJSON keeps v in a checkpoint.
+func storeJSON(fl FileLayer, dir, name string, v any) error {
+	js, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return writeCheckpoint(fl, dir, name, js)
+}
+
+func loadJSON(fl FileLayer, dir, name string, v any) error {
+	data, err := readCheckpoint(fl, dir, name)
+	if err == nil {
+		err = json.Unmarshal(data, v)
+	}
+	return err
 }

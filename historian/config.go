@@ -1,8 +1,6 @@
 package historian
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"calandria/plant"
@@ -22,27 +20,12 @@ type Keeping struct {
 	Anchors string `yaml:"anchors"`
 }
 
-// Influx is the section influxdb: of the plant file: every value is forwarded
-// to an InfluxDB v2 write API.
-type Influx struct {
-	URL       string `yaml:"url"`
-	Org       string `yaml:"org"`
-	Bucket    string `yaml:"bucket"`
-	TokenFile string `yaml:"token_file"`
-}
+// keepingSection is its name there.
+const keepingSection = "archive"
 
-// Sections of the plant file.
-const (
-	keepingSection = "archive"
-	influxSection  = "influxdb"
-)
-
-// Parts are the sections archive: and influxdb: of the plant file.
-func Parts() []plant.Part {
-	return []plant.Part{
-		{Key: keepingSection, Into: &Keeping{Hot: usualHot, Keep: usualKeep}, Check: checkKeeping},
-		{Key: influxSection, Into: &Influx{}, Check: checkInflux},
-	}
+// Part is the section archive: of the plant file.
+func Part() plant.Part {
+	return plant.Part{Key: keepingSection, Into: &Keeping{Hot: usualHot, Keep: usualKeep}, Check: checkKeeping}
 }
 
 const (
@@ -58,15 +41,6 @@ func KeepingOf(h *plant.House) Keeping {
 	return Keeping{Hot: usualHot, Keep: usualKeep}
 }
 
-// InfluxOf is what the plant file says of InfluxDB; nil if it says nothing.
-func InfluxOf(h *plant.House) *Influx {
-	x, ok := h.Part(influxSection).(*Influx)
-	if !ok || !h.Document.Has(influxSection) {
-		return nil
-	}
-	return x
-}
-
 func checkKeeping(h *plant.House, fault func(field, problem, fix string)) {
 	k := KeepingOf(h)
 	if k.Hot < 10*time.Minute {
@@ -74,18 +48,5 @@ func checkKeeping(h *plant.House, fault func(field, problem, fix string)) {
 	}
 	if k.Keep < k.Hot {
 		fault("archive.keep", "shorter than archive.hot", "")
-	}
-}
-
-func checkInflux(h *plant.House, fault func(field, problem, fix string)) {
-	x := InfluxOf(h)
-	if x == nil {
-		return
-	}
-	if !strings.HasPrefix(x.URL, "http://") && !strings.HasPrefix(x.URL, "https://") {
-		fault("influxdb.url", fmt.Sprintf("%q is not a web address", x.URL), "write http://host:8086")
-	}
-	if x.Bucket == "" {
-		fault("influxdb.bucket", "no bucket", "name the bucket to write to")
 	}
 }

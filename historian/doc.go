@@ -1,17 +1,17 @@
-// Package historian keeps the plant's memory: the archive of every value
-// (a log of checksummed segments for the last hours, Parquet files for the
-// rest; docs/formats has a page for each file), its trends, and forwarding to
-// InfluxDB. Package journal keeps the events, package series exports and imports.
+// Package historian keeps the plant's memory: the archive of every value (a log of
+// checksummed segments for the last hours, Parquet files for the rest; docs/formats has
+// a page for each file) and its trends. Package journal keeps the events, marks what
+// was learned, series exports and imports, influx forwards.
 //
 // # Where a sample goes
 //
 // [Archive.Append] takes samples into memory; about once a second [Archive.Run]
 // commits them to the log as one frame. A segment of the log that is full or
 // older than Options.Hot becomes one immutable Parquet file a day in raw/, and
-// later these are merged into files of a day and of a month. Every Parquet file is written under a temporary
-// name, synced and renamed, so a reader never sees half of one; a file that
-// replaces others names them in its own footer, so that a crash between the
-// rename and the deletions leaves no doubt which one counts.
+// later these are merged into files of a day and of a month. Every Parquet file is
+// written under a temporary name, synced and renamed: a reader never sees half of one.
+// One that replaces others names them in its footer: after a crash it is clear which
+// counts.
 //
 // # Several values at one time
 //

@@ -465,7 +465,7 @@ func (a *Archive) moveDay(s *segment, day int64, decimal bool) error {
 		var ts taggedSeries
 		for _, e := range tags {
 			ts.path, ts.unit, ts.decimals = e.path, e.unit, s.chunks[e.id].decimals
-			ts.reset()
+			ts.cut(0)
 			s.chunks[e.id].read(day, end, &ts.series)
 			ts.tidy()
 			if err := put(&ts); err != nil {

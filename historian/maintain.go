@@ -186,7 +186,7 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 	var out taggedSeries
 	_, err := a.cold.add(kindRaw, head, files, fillRaw(func(put func(*taggedSeries) error) error {
 		for _, k := range keys {
-			out.reset()
+			out.cut(0)
 			out.path, out.unit, out.decimals = k.path, k.unit, decimals[k]
 			for _, f := range files { // in order of version: later arrivals behind
 				for _, e := range f.entries(k.path) {

@@ -2,11 +2,11 @@ package historian
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"hash/crc32"
 	"io"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -55,15 +55,12 @@ func (s *coldStore) aside(name string, why error) error {
 
 func (s *coldStore) readManifest() error {
 	s.listed = map[string]manifestLine{}
-	data, err := readCheckpoint(s.fl, s.dir, manifestFile)
-	if errors.Is(err, ErrNoCheckpoint) {
+	var lines []manifestLine
+	err := loadJSON(s.fl, s.dir, manifestFile, &lines)
+	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
 	if err != nil { // it is made anew from the files
-		return s.aside(manifestFile, err)
-	}
-	var lines []manifestLine
-	if err := json.Unmarshal(data, &lines); err != nil {
 		return s.aside(manifestFile, err)
 	}
 	for _, l := range lines {
@@ -89,11 +86,7 @@ func (s *coldStore) writeManifest() {
 			lines = append(lines, l)
 		}
 	}
-	js, err := json.Marshal(lines)
-	if err == nil {
-		err = writeCheckpoint(s.fl, s.dir, manifestFile, js)
-	}
-	if err != nil {
+	if err := storeJSON(s.fl, s.dir, manifestFile, lines); err != nil {
 		s.log.Warn("manifest of the archive not stored", "err", err)
 	}
 }
@@ -290,15 +283,17 @@ func (c *coldFile) checksum(ctx context.Context, buf []byte, wait func(context.C
 	return fmt.Sprintf("%08x", sum), nil
 }
 
-// scrubbing proves all files at the start and then weekly, until ctx ends.
+func sleep(ctx context.Context, d time.Duration) {
+	select {
+	case <-ctx.Done():
+	case <-time.After(d):
+	}
+}
+
+// scrubbing proves all files, slowly.
 func (a *Archive) scrubbing(ctx context.Context) {
-	for ctx.Err() == nil {
-		err := a.Scrub(ctx, func(ctx context.Context, n int) {
-			sleep(ctx, time.Duration(n)*time.Second/scrubRate)
-		})
-		if err != nil && ctx.Err() == nil {
-			a.log.Error("archive files could not be proven; tried again in a week", "err", err)
-		}
-		sleep(ctx, scrubEvery)
+	err := a.Scrub(ctx, func(ctx context.Context, n int) { sleep(ctx, time.Duration(n)*time.Second/scrubRate) })
+	if err != nil && ctx.Err() == nil {
+		a.log.Error("archive files could not be proven; tried again in a week", "err", err)
 	}
 }

@@ -157,7 +157,7 @@ type mergedRow struct {
 }
 
 func (m *merger) reset(about int) {
-	m.series.reset()
+	m.series.cut(0)
 	m.series.grow(about)
 	m.rows = slices.Grow(m.rows[:0], about)
 	m.rows, m.tick = m.rows[:0], int64(time.Millisecond)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"iter"
 	"math"
@@ -35,7 +36,6 @@ func (a *Archive) Versions(ctx context.Context, path string, from, to time.Time)
 
 func (a *Archive) query(ctx context.Context, path string, from, to time.Time, primary bool) iter.Seq2[Value, error] {
 	return func(yield func(Value, error) bool) {
-		stop := false
 		err := a.scan(ctx, path, plant.Nanos(from), plant.Nanos(to), func(unit string, s series) error {
 			if primary {
 				s.primaries()
@@ -43,13 +43,12 @@ func (a *Archive) query(ctx context.Context, path string, from, to time.Time, pr
 			for i := range s.time {
 				v := Value{Unit: unit, Point: plant.Point{Time: time.Unix(0, s.time[i]).UTC(), Value: s.value[i], Quality: plant.QualityOf(s.status[i])}}
 				if !yield(v, nil) {
-					stop = true
 					return errStop
 				}
 			}
 			return nil
 		})
-		if err != nil && !stop {
+		if err != nil && !errors.Is(err, errStop) {
 			yield(Value{}, fmt.Errorf("read %s from archive: %w", path, err))
 		}
 	}
@@ -160,7 +159,7 @@ func (a *Archive) scan(ctx context.Context, path string, from, to int64, f func(
 // mergeParts hands out [lo, hi) of parts in order of arrival. Where the unit
 // changes inside, the samples of each unit come for themselves.
 func mergeParts(ctx context.Context, parts []part, lo, hi int64, buf *series, f func(unit string, s series) error) error {
-	buf.reset()
+	buf.cut(0)
 	unit := ""
 	give := func() error {
 		if buf.len() == 0 {
@@ -168,7 +167,7 @@ func mergeParts(ctx context.Context, parts []part, lo, hi int64, buf *series, f 
 		}
 		buf.tidy()
 		err := f(unit, *buf)
-		buf.reset()
+		buf.cut(0)
 		return err
 	}
 	for k := range parts {

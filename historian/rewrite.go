@@ -2,7 +2,6 @@ package historian
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -73,17 +72,14 @@ func (a *Archive) Rewrite(ctx context.Context, name string, paths []string, from
 	switch {
 	case err == nil && old.From == r.state.From && old.To == r.state.To && slices.Equal(old.Paths, r.state.Paths):
 		r.state = old
-	case err != nil && !errors.Is(err, ErrNoCheckpoint) && !errors.As(err, &damaged):
+	case err != nil && !errors.Is(err, fs.ErrNotExist) && !errors.As(err, &damaged):
 		return nil, fmt.Errorf("rewrite: %w", err)
 	}
 	return r, a.sweepStaged(name, r.state.Files)
 }
 
 func (a *Archive) readRewrite(file string) (s rewriteState, err error) {
-	data, err := readCheckpoint(a.fl, filepath.Join(a.dir, stagedDir), file)
-	if err == nil {
-		err = json.Unmarshal(data, &s)
-	}
+	err = loadJSON(a.fl, filepath.Join(a.dir, stagedDir), file, &s)
 	return s, err
 }
 
@@ -135,11 +131,7 @@ func (r *Rewrite) Save(reached time.Time, data []byte) error {
 }
 
 func (r *Rewrite) note(suffix string) error {
-	js, err := json.Marshal(&r.state)
-	if err == nil {
-		err = writeCheckpoint(r.a.fl, filepath.Join(r.a.dir, stagedDir), r.name+suffix, js)
-	}
-	if err != nil {
+	if err := storeJSON(r.a.fl, filepath.Join(r.a.dir, stagedDir), r.name+suffix, &r.state); err != nil {
 		return fmt.Errorf("rewrite: %w", err)
 	}
 	return nil
@@ -237,7 +229,7 @@ func (r *Rewrite) Abandon() error {
 }
 
 func (a *Archive) removeStaged(file string) error {
-	if _, err := a.readRewrite(file); errors.Is(err, ErrNoCheckpoint) {
+	if _, err := a.readRewrite(file); errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
 	return a.fl.Remove(filepath.Join(a.dir, stagedDir, file))

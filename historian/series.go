@@ -40,10 +40,6 @@ func (s series) slice(i, j int) series {
 	return series{s.time[i:j], s.value[i:j], s.status[i:j]}
 }
 
-func (s *series) reset() {
-	s.time, s.value, s.status = s.time[:0], s.value[:0], s.status[:0]
-}
-
 // ordered reports whether times rise strictly: nothing to sort or merge.
 func (s *series) ordered() bool {
 	for i := 1; i < len(s.time); i++ {
@@ -62,21 +58,17 @@ func (s *series) tidy() {
 	}
 	sort.Stable((*byTime)(s))
 	n := 0
+next:
 	for i := range s.time {
-		dup := false
 		for j := n - 1; j >= 0 && s.time[j] == s.time[i]; j-- {
 			if s.status[j] == s.status[i] && math.Float64bits(s.value[j]) == math.Float64bits(s.value[i]) {
-				dup = true
-				break
+				continue next
 			}
-		}
-		if dup {
-			continue
 		}
 		s.time[n], s.value[n], s.status[n] = s.time[i], s.value[i], s.status[i]
 		n++
 	}
-	s.time, s.value, s.status = s.time[:n], s.value[:n], s.status[:n]
+	s.cut(n)
 }
 
 // extraData marks a sample whose time has other samples: InfoType DataValue
@@ -98,7 +90,7 @@ func (s *series) primaries() {
 		s.time[n], s.value[n], s.status[n] = s.time[i], s.value[i], s.status[i]
 		n++
 	}
-	s.time, s.value, s.status = s.time[:n], s.value[:n], s.status[:n]
+	s.cut(n)
 }
 
 type byTime series

@@ -12,6 +12,7 @@ import (
 	"calandria/alerting/notify"
 	"calandria/console"
 	"calandria/historian"
+	"calandria/historian/influx"
 	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/files"
@@ -44,7 +45,7 @@ func quickly[T any](f func() (T, error)) (T, error) {
 
 // loadHouse reads a plant file with the sections of all edges.
 func loadHouse(file string, data []byte) (*plant.House, error) {
-	parts := append(historian.Parts(), console.Part(), notify.Part(), notify.EscalationPart())
+	parts := []plant.Part{historian.Part(), influx.Part(), console.Part(), notify.Part(), notify.EscalationPart()}
 	return plant.Load(file, data, parts...)
 }
 

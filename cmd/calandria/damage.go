@@ -186,7 +186,7 @@ func (f *folder) set() (lines []string) {
 // instead.
 func (f *folder) checkCheckpoint(now time.Time) {
 	_, err := historian.ReadCheckpoint(f.dir, checkpointName)
-	if err == nil || errors.Is(err, historian.ErrNoCheckpoint) {
+	if err == nil || errors.Is(err, fs.ErrNotExist) {
 		return
 	}
 	if err := f.aside(filepath.Join(f.dir, checkpointName), now, err.Error()+"; what was learned is worked out from the archive again"); err != nil {

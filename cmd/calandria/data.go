@@ -15,6 +15,7 @@ import (
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/historian/journal"
+	"calandria/historian/marks"
 	"calandria/historian/series"
 	"calandria/plant"
 	"calandria/rules"
@@ -222,7 +223,7 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 	}
 	defer f.Close()
 	// What was learned day by day did not know of these values.
-	if err := (&historian.Marks{Dir: filepath.Join(c.Data, marksFolder)}).Forget(time.Time{}); err != nil {
+	if err := (&marks.Folder{Dir: filepath.Join(c.Data, marksFolder)}).Forget(time.Time{}); err != nil {
 		return 0, err
 	}
 	return series.Import(a.ctx, ar, f, c.File, h, time.Now())

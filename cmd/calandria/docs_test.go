@@ -18,6 +18,7 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/influx"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -444,7 +445,7 @@ func TestPlantFilePageNamesEveryKey(t *testing.T) {
 		}
 	}
 	walk(reflect.TypeFor[plant.Config]())
-	for _, p := range append(historian.Parts(), console.Part(), notify.Part()) {
+	for _, p := range []plant.Part{historian.Part(), influx.Part(), console.Part(), notify.Part()} {
 		walk(reflect.TypeOf(p.Into))
 	}
 }

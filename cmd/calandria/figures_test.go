@@ -38,6 +38,7 @@ import (
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/influx"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -101,12 +102,16 @@ func measureValues(t *testing.T, n int) {
 		f := startForeign(t, map[string]any{"port": 0, "variables": n, "ramp": 1000})
 		endpoint := fmt.Sprintf("opc.tcp://127.0.0.1:%d", f.port)
 		bare := bareClient(t, endpoint, n, 30*time.Second)
-		var yaml, rule strings.Builder
+		var yaml strings.Builder
+		files := make([]rules.File, (n+4999)/5000)
 		fmt.Fprintf(&yaml, "site: {name: bench}\nopcua: {servers: [{name: s, endpoint: '%s', policy: None, publish: 200ms}]}\npans: [{name: P}]\nconsole: {listen: '127.0.0.1:0'}\ntags:\n", endpoint)
-		rule.WriteString("alarms:\n")
+		for i := range files {
+			files[i] = rules.File{Name: fmt.Sprintf("bench-%d.yaml", i), Data: []byte("alarms:\n")}
+		}
 		for i := range n {
 			fmt.Fprintf(&yaml, "  T%d: {node: 'nsu=urn:interop:test;s=T%d', sampling: 1s}\n", i, i)
-			fmt.Fprintf(&rule, "  - {name: high_%[1]d, title: high, tag: T%[1]d, high: 1e12, severity: minor, time_to_respond: 20m, cause: c, consequence: c, response: r, procedure: p}\n", i)
+			to := &files[i/5000].Data
+			*to = fmt.Appendf(*to, "  - {name: high_%[1]d, title: high, tag: T%[1]d, high: 1e12, severity: minor, time_to_respond: 20m, cause: c, consequence: c, response: r, procedure: p}\n", i)
 		}
 		r := start(t, nil, func() (*service, *testLog, error) {
 			h, err := loadHouse("bench.yaml", []byte(yaml.String()))
@@ -114,7 +119,7 @@ func measureValues(t *testing.T, n int) {
 				return nil, nil, err
 			}
 			l := &testLog{}
-			s, err := open(context.Background(), h, []rules.File{{Name: "bench-rules.yaml", Data: []byte(rule.String())}}, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+			s, err := open(context.Background(), h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
 			return s, l, err
 		})
 		r.await("connected", 60*time.Second, func(s *engine.Picture) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })
@@ -332,11 +337,11 @@ func measureStore(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer ar.Close()
-	labels := map[string]historian.ForwardTag{}
+	labels := map[string]influx.Tag{}
 	var recs []plant.Record
 	for i := range tags {
 		path := fmt.Sprintf("EV.EV%d.t%d", i%5, i)
-		labels[path] = historian.ForwardTag{Unit: "kPa", Signal: fmt.Sprintf("t%d", i), Labels: map[string]string{"site": "mill", "set": "EV", "body": fmt.Sprintf("EV%d", i%5)}}
+		labels[path] = influx.Tag{Unit: "kPa", Signal: fmt.Sprintf("t%d", i), Labels: map[string]string{"site": "mill", "set": "EV", "body": fmt.Sprintf("EV%d", i%5)}}
 		for s := range each {
 			recs = append(recs, plant.Record{Path: path, Point: plant.Point{Time: now.Add(time.Duration(s-each) * time.Second), Value: math.Round(100*wave(i, s)) / 100, Quality: plant.Good}})
 		}
@@ -344,7 +349,7 @@ func measureStore(t *testing.T) {
 	if err := errors.Join(ar.Append(recs), ar.Flush(t.Context())); err != nil {
 		t.Fatal(err)
 	}
-	f, err := historian.NewForwarder(ar, historian.Influx{URL: line.URL, Bucket: "mill"}, labels, nil)
+	f, err := influx.New(ar, influx.Config{URL: line.URL, Bucket: "mill"}, labels, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

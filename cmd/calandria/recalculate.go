@@ -15,6 +15,7 @@ import (
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/historian/journal"
+	"calandria/historian/marks"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -49,7 +50,7 @@ func newJob(args recalculationArgs, from, to time.Time, by, why string) plant.Jo
 type recalculator struct {
 	archive *historian.Archive
 	journal *journal.Journal
-	marks   historian.Marks // of what was learned up to some days
+	marks   marks.Folder // of what was learned up to some days
 	house   *plant.House
 	files   []rules.File
 	log     *slog.Logger
@@ -366,7 +367,7 @@ func (a *app) recalculate(h *plant.House, files []rules.File, dir string, job pl
 		return err
 	}
 	defer ar.Close()
-	r := &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(dir, marksFolder)}, house: h, files: files, log: a.log, spread: true}
+	r := &recalculator{archive: ar, journal: j, marks: marks.Folder{Dir: filepath.Join(dir, marksFolder)}, house: h, files: files, log: a.log, spread: true}
 	show := a.progress("calculating again")
 	out, err := r.do(a.ctx, job, func(done float64, at time.Time) { show(done, at) })
 	if err != nil {
@@ -487,7 +488,7 @@ func (w *jobs) work(ctx context.Context, job plant.Job) {
 	if job.State == plant.JobAsked {
 		note("job " + fmt.Sprint(job.ID) + ": the past is calculated again " + span)
 	}
-	marks, began := historian.Marks{Dir: filepath.Join(s.dir, marksFolder)}, time.Now()
+	marks, began := marks.Folder{Dir: filepath.Join(s.dir, marksFolder)}, time.Now()
 	r := &recalculator{archive: s.archive, journal: s.journal, marks: marks, house: s.loop.House(), files: *s.inForce.Load(), log: s.log}
 	out, err := r.do(ctx, job, func(float64, time.Time) {})
 	if err == nil {

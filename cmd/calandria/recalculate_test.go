@@ -20,6 +20,7 @@ import (
 	"calandria/deploy"
 	"calandria/historian"
 	"calandria/historian/journal"
+	"calandria/historian/marks"
 	"calandria/plant"
 )
 
@@ -238,7 +239,7 @@ func TestRecalculationGoesOn(t *testing.T) {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { ar.Close(); j.Close() })
-		return &recalculator{archive: ar, journal: j, marks: historian.Marks{Dir: filepath.Join(data, marksFolder)}, house: h, files: files,
+		return &recalculator{archive: ar, journal: j, marks: marks.Folder{Dir: filepath.Join(data, marksFolder)}, house: h, files: files,
 			log: slog.New(slog.DiscardHandler), save: 500 * time.Millisecond}
 	}
 	job := func(id int64, from time.Time) plant.Job {

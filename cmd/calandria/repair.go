@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -62,7 +63,7 @@ func (c *repairCmd) Run(a *app) error {
 	} else if why != "" {
 		say("journal.db", why, "a start sets it aside and takes over what can be read", mend)
 	}
-	if _, err := historian.ReadCheckpoint(c.Data, checkpointName); err != nil && !errors.Is(err, historian.ErrNoCheckpoint) {
+	if _, err := historian.ReadCheckpoint(c.Data, checkpointName); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		say(checkpointName, err.Error(), "a start works out from the archive what was learned, which takes longer", mend)
 	}
 	for _, d := range c.archiveDamage(h) {

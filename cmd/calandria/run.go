@@ -28,7 +28,9 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
+	"calandria/historian/influx"
 	"calandria/historian/journal"
+	"calandria/historian/marks"
 	"calandria/plant"
 	"calandria/rules"
 	"calandria/thermo"
@@ -78,7 +80,7 @@ type service struct {
 	journal   *journal.Journal
 	committer *journal.Committer
 	sources   []reader
-	forward   *historian.Forwarder // nil: none
+	forward   *influx.Forwarder // nil: none
 	notifiers []*notify.Notifier
 	escalator *escalator // nil: nobody is called in turn
 	loop      *engine.Loop
@@ -150,7 +152,7 @@ func openBy(ctx context.Context, clock *engine.Clock, core *engine.Core, files [
 	reg := prometheus.NewRegistry()
 	sited := prometheus.WrapRegistererWith(prometheus.Labels{"site": h.Config.Site.Name}, reg)
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	marks := historian.Marks{Dir: filepath.Join(dataDir, marksFolder)}
+	marks := marks.Folder{Dir: filepath.Join(dataDir, marksFolder)}
 	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer, s.journal}, Log: log, Counts: loopCounts(sited),
 		Clock: clock, Offsets: maps.Clone(begun.offsets),
 		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: append(s.folder.events, begun.events...), Damage: s.damage, Strikes: begun.strikes,
@@ -164,7 +166,7 @@ func openBy(ctx context.Context, clock *engine.Clock, core *engine.Core, files [
 	for _, x := range unread {
 		o.Sources = append(o.Sources, func() engine.Source { return x })
 	}
-	s.forwardTo(historian.InfluxOf(h), &o)
+	s.forwardTo(influx.Of(h), &o)
 	o.Pages = func() (int, time.Time) {
 		if s.console == nil {
 			return 0, time.Time{}
@@ -214,12 +216,12 @@ func (s *service) readServers(clock *engine.Clock, b *begun, dataDir string) (un
 
 // forwardTo sends values to InfluxDB where the plant file names one, and tells the
 // loop how that goes.
-func (s *service) forwardTo(x *historian.Influx, o *engine.LoopOptions) {
+func (s *service) forwardTo(x *influx.Config, o *engine.LoopOptions) {
 	if x == nil {
 		return
 	}
 	var err error
-	if s.forward, err = historian.NewForwarder(s.archive, *x, forwardTags(s.house), s.log); err != nil {
+	if s.forward, err = influx.New(s.archive, *x, forwardTags(s.house), s.log); err != nil {
 		why := err.Error()
 		s.log.Error("values do not go to InfluxDB", "err", err)
 		o.Forward = func() (bool, string) { return false, why }
@@ -450,12 +452,12 @@ func describe(h *plant.House) []historian.TagInfo {
 }
 
 // forwardTags gives each tag's labels in InfluxDB.
-func forwardTags(h *plant.House) map[string]historian.ForwardTag {
-	m := map[string]historian.ForwardTag{}
+func forwardTags(h *plant.House) map[string]influx.Tag {
+	m := map[string]influx.Tag{}
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		_, labels, values := metricName(t)
-		f := historian.ForwardTag{Unit: t.Unit, Signal: t.Name, Labels: map[string]string{"site": h.Config.Site.Name}}
+		f := influx.Tag{Unit: t.Unit, Signal: t.Name, Labels: map[string]string{"site": h.Config.Site.Name}}
 		for i, l := range labels {
 			f.Labels[l] = values[i]
 		}

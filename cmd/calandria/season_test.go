@@ -20,6 +20,7 @@ import (
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/historian/journal"
+	"calandria/historian/marks"
 	"calandria/plant"
 	"calandria/rules"
 )
@@ -50,7 +51,7 @@ func TestSeason(t *testing.T) {
 	begun := time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
 	at := begun
 	ar, j := stores(t, h, dir, historian.Options{Now: func() time.Time { return at }})
-	marks := &historian.Marks{Dir: filepath.Join(dir, "learned")}
+	marks := &marks.Folder{Dir: filepath.Join(dir, "learned")}
 	m := simulator.New(5, begun)
 	nodes := map[string]int{}
 	for i, in := range m.Instruments() {

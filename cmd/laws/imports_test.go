@@ -27,6 +27,8 @@ var arrows = map[string][]string{
 	"collector/simulator": {"plant", "thermo/steam"},
 	"historian":           {"plant", "plant/files"},
 	"historian/journal":   {"plant", "plant/files"},
+	"historian/influx":    {"plant", "plant/files", "historian"},
+	"historian/marks":     {"historian"},
 	"historian/series":    {"plant", "historian"},
 	"console":             {"plant", "plant/files", "plant/words", "thermo", "thermo/fouling", "thermo/pan", "rules", "alerting", "engine", "console/catalog"},
 	"engine":              {"plant", "thermo", "thermo/steam", "rules", "alerting"},

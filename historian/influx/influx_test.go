@@ -1,4 +1,4 @@
-package historian
+package influx
 
 import (
 	"bytes"
@@ -22,8 +22,27 @@ import (
 	"testing"
 	"time"
 
+	"calandria/historian"
 	"calandria/plant"
 )
+
+var t0 = time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)
+
+func at(s float64) time.Time { return t0.Add(time.Duration(s * float64(time.Second))) }
+
+func good(s, v float64) plant.Point {
+	return plant.Point{Time: at(s), Value: v, Quality: plant.Good}
+}
+
+func openTest(t *testing.T) *historian.Archive {
+	t.Helper()
+	a, err := historian.Open(t.TempDir(), historian.Options{Now: func() time.Time { return t0 }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { a.Close() })
+	return a
+}
 
 // freePort finds a port of the loopback that is free at the moment.
 func freePort(t *testing.T) string {
@@ -93,13 +112,13 @@ func awkward() map[string][]plant.Point {
 	}
 }
 
-var testTags = map[string]ForwardTag{
+var testTags = map[string]Tag{
 	"EV.EV3.vapour_pressure":     {Unit: "kPa", Signal: "vapour_pressure", Labels: map[string]string{"set": "EV", "body": "EV3"}},
 	"PA1.massecuite_temperature": {Unit: "degC", Signal: "massecuite_temperature", Labels: map[string]string{"pan": "PA1", "empty": ""}},
 }
 
 // forwardAll runs a forwarder until done reports true.
-func forwardAll(t *testing.T, f *Forwarder, done func(ForwardHealth) bool) {
+func forwardAll(t *testing.T, f *Forwarder, done func(Health) bool) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
 	defer cancel()
@@ -118,13 +137,13 @@ func forwardAll(t *testing.T, f *Forwarder, done func(ForwardHealth) bool) {
 	}
 }
 
-func newForwarder(t *testing.T, a *Archive, url string) *Forwarder {
+func newForwarder(t *testing.T, a *historian.Archive, url string) *Forwarder {
 	t.Helper()
 	token := filepath.Join(t.TempDir(), "token")
 	if err := os.WriteFile(token, []byte("secret-token\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	f, err := NewForwarder(a, Influx{URL: url, Org: "mill", Bucket: "boiling house", TokenFile: token}, testTags, nil)
+	f, err := New(a, Config{URL: url, Org: "mill", Bucket: "boiling house", TokenFile: token}, testTags, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -137,7 +156,7 @@ func TestForwardVictoriaMetrics(t *testing.T) {
 	addr := freePort(t)
 	base := "http://" + addr
 	startServer(t, base+"/health", "victoria-metrics", "-storageDataPath="+t.TempDir(), "-httpListenAddr="+addr, "-retentionPeriod=100y", "-loggerLevel=ERROR")
-	a := openTest(t, t.TempDir(), t0)
+	a := openTest(t)
 	n := 0
 	want := map[string]map[int64]float64{}
 	// 90 minutes of a signal every second, with a bad stretch.
@@ -146,7 +165,7 @@ func TestForwardVictoriaMetrics(t *testing.T) {
 		if i/60 == 30 {
 			p = plant.BadPoint(p.Time, plant.BadNoCommunication)
 		}
-		if err := a.Append([]Record{{Path: "EV.EV3.vapour_pressure", Point: p}}); err != nil {
+		if err := a.Append([]plant.Record{{Path: "EV.EV3.vapour_pressure", Point: p}}); err != nil {
 			t.Fatal(err)
 		}
 		n++
@@ -165,7 +184,7 @@ func TestForwardVictoriaMetrics(t *testing.T) {
 		t.Fatal(err)
 	}
 	f := newForwarder(t, a, base)
-	forwardAll(t, f, func(h ForwardHealth) bool { return h.Sent >= uint64(n) })
+	forwardAll(t, f, func(h Health) bool { return h.Sent >= uint64(n) })
 	if h := f.Health(); h.SetAside != 0 || !h.OK {
 		t.Fatalf("%+v", h)
 	}
@@ -255,25 +274,28 @@ bind-address = %q
 		resp.Body.Close()
 	}))
 	defer gateway.Close()
-	a := openTest(t, t.TempDir(), t0)
+	a := openTest(t)
 	n := 0
 	for path, pts := range awkward() {
-		mustAppend(t, a, path, pts...)
+		for _, p := range pts {
+			if err := a.Append([]plant.Record{{Path: path, Point: p}}); err != nil {
+				t.Fatal(err)
+			}
+		}
 		n += len(pts)
 	}
+	if err := a.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
 	f := newForwarder(t, a, gateway.URL)
-	forwardAll(t, f, func(h ForwardHealth) bool { return h.Sent+h.SetAside >= uint64(n) })
+	forwardAll(t, f, func(h Health) bool { return h.Sent+h.SetAside >= uint64(n) })
 	if h := f.Health(); h.SetAside != 0 {
 		t.Fatalf("%+v", h)
 	}
 	// Sending all of it again changes nothing.
 	f2 := newForwarder(t, a, gateway.URL)
-	f2.name = f.name
-	mustResend := a.forwarding.add(plant.Nanos(at(0)), plant.Nanos(at(1e6)))
-	if mustResend != nil {
-		t.Fatal(mustResend)
-	}
-	forwardAll(t, f2, func(h ForwardHealth) bool { return h.Sent >= uint64(n) })
+	f2.name = "another" // begins again with all that the log holds
+	forwardAll(t, f2, func(h Health) bool { return h.Sent >= uint64(n) })
 
 	resp, err := http.Get(base + "/query?db=mill&epoch=ns&q=" + url.QueryEscape(`SELECT "path","body","pan","unit","value","status" FROM calandria`))
 	if err != nil {
@@ -382,14 +404,14 @@ func readLines(r *http.Request) []string {
 
 func TestForwardRefusals(t *testing.T) {
 	const n = 300
-	fill := func(t *testing.T) *Archive {
-		a := openTest(t, t.TempDir(), t0)
+	fill := func(t *testing.T) *historian.Archive {
+		a := openTest(t)
 		for i := range n {
 			path := "A.fine"
 			if i%100 == 50 {
 				path = "A.poison"
 			}
-			if err := a.Append([]Record{{Path: path, Point: good(float64(i), float64(i))}}); err != nil {
+			if err := a.Append([]plant.Record{{Path: path, Point: good(float64(i), float64(i))}}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -407,7 +429,7 @@ func TestForwardRefusals(t *testing.T) {
 		{"all well", &strict{}, 0, nil},
 		{"503 and 429 are tried again, later and later", &strict{plan: []int{503, 503, 503, 429, 502, 500, 408}}, 0, func(t *testing.T, w []time.Duration) {
 			for i := range 7 {
-				base := min(time.Second<<i, forwardMost)
+				base := min(time.Second<<i, longestWait)
 				if w[i] < base/2 || w[i] > base*3/2 {
 					t.Errorf("wait %d is %v, want %v with half of it as jitter", i, w[i], base)
 				}
@@ -424,7 +446,7 @@ func TestForwardRefusals(t *testing.T) {
 			}
 		}},
 		{"Retry-After without measure", &strict{plan: []int{503}, after: "999999999"}, 0, func(t *testing.T, w []time.Duration) {
-			if w[0] != forwardHonor {
+			if w[0] != longestAsked {
 				t.Errorf("waited %v", w[0])
 			}
 		}},
@@ -452,7 +474,7 @@ func TestForwardRefusals(t *testing.T) {
 				}
 				sleep(ctx, time.Millisecond)
 			}
-			forwardAll(t, f, func(h ForwardHealth) bool { return h.Sent+h.SetAside >= n })
+			forwardAll(t, f, func(h Health) bool { return h.Sent+h.SetAside >= n })
 			h := f.Health()
 			if h.SetAside != c.setAside || h.Sent != n-c.setAside {
 				t.Errorf("%+v", h)
@@ -485,8 +507,8 @@ func TestForwardAfterLongOutage(t *testing.T) {
 	defer srv.Close()
 	dir := t.TempDir()
 	now := at(0)
-	open := func() *Archive {
-		a, err := Open(dir, Options{Hot: time.Hour, Now: func() time.Time { return now }})
+	open := func() *historian.Archive {
+		a, err := historian.Open(dir, historian.Options{Hot: time.Hour, Now: func() time.Time { return now }})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -496,7 +518,7 @@ func TestForwardAfterLongOutage(t *testing.T) {
 	i := 0
 	put := func(n int) {
 		for range n {
-			if err := a.Append([]Record{{Path: "A.x", Point: good(float64(i)*600, float64(i))}, {Path: "B.x", Point: good(float64(i)*600, float64(i))}}); err != nil {
+			if err := a.Append([]plant.Record{{Path: "A.x", Point: good(float64(i)*600, float64(i))}, {Path: "B.x", Point: good(float64(i)*600, float64(i))}}); err != nil {
 				t.Fatal(err)
 			}
 			i++
@@ -508,7 +530,7 @@ func TestForwardAfterLongOutage(t *testing.T) {
 	}
 	put(10)
 	f := newForwarder(t, a, srv.URL)
-	forwardAll(t, f, func(h ForwardHealth) bool { return h.Sent == 20 })
+	forwardAll(t, f, func(h Health) bool { return h.Sent == 20 })
 	for range 5 { // five days without the target, moved and merged meanwhile
 		put(144)
 		if err := a.Maintain(ctx); err != nil {
@@ -519,12 +541,12 @@ func TestForwardAfterLongOutage(t *testing.T) {
 	a = open()
 	defer func() { a.Close() }()
 	f = newForwarder(t, a, srv.URL)
-	forwardAll(t, f, func(ForwardHealth) bool {
+	forwardAll(t, f, func(Health) bool {
 		stub.mu.Lock()
 		defer stub.mu.Unlock()
 		return len(stub.seen) >= 2*i
 	})
-	forwardAll(t, newForwarder(t, a, srv.URL), func(h ForwardHealth) bool { return h.Lag == 0 && h.OK && h.Stretches == 0 })
+	forwardAll(t, newForwarder(t, a, srv.URL), func(h Health) bool { return h.Lag == 0 && h.OK && h.Stretches == 0 })
 	stub.mu.Lock()
 	defer stub.mu.Unlock()
 	// A line that comes twice is one point: same series, same time, same value.

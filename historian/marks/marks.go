@@ -1,4 +1,5 @@
-package historian
+// Package marks keeps checkpoints of the past, one a day.
+package marks
 
 import (
 	"errors"
@@ -8,12 +9,14 @@ import (
 	"path/filepath"
 	"slices"
 	"time"
+
+	"calandria/historian"
 )
 
-// Marks are checkpoints of the past in a folder of their own, one a day: who lives
+// Folder holds checkpoints of the past, one a day: who lives
 // through a stretch of the past again begins with the newest one before it. It is
 // for one goroutine.
-type Marks struct {
+type Folder struct {
 	Dir  string
 	last time.Time // the newest that was kept
 }
@@ -28,7 +31,7 @@ const (
 )
 
 // times lists the marks, the oldest first. A folder that is not there has none.
-func (m *Marks) times() []time.Time {
+func (m *Folder) times() []time.Time {
 	entries, err := os.ReadDir(m.Dir)
 	if err != nil {
 		return nil
@@ -45,9 +48,9 @@ func (m *Marks) times() []time.Time {
 
 func markName(at time.Time) string { return at.UTC().Format(markTime) + markSuffix }
 
-// Keep stores a mark, with what data gives, for a day that has none from this Marks
+// Keep stores a mark, with what data gives, for a day that has none from this Folder
 // yet. at is the moment or a little later. Marks of long ago are thinned.
-func (m *Marks) Keep(at time.Time, data func() ([]byte, error)) error {
+func (m *Folder) Keep(at time.Time, data func() ([]byte, error)) error {
 	if !at.Truncate(markEvery).After(m.last) {
 		return nil
 	}
@@ -58,7 +61,7 @@ func (m *Marks) Keep(at time.Time, data func() ([]byte, error)) error {
 	if err := os.MkdirAll(m.Dir, 0o750); err != nil {
 		return fmt.Errorf("keep a checkpoint of the day: %w", err)
 	}
-	if err := WriteCheckpoint(m.Dir, markName(at), state); err != nil {
+	if err := historian.WriteCheckpoint(m.Dir, markName(at), state); err != nil {
 		return err
 	}
 	m.last = at
@@ -77,13 +80,13 @@ func (m *Marks) Keep(at time.Time, data func() ([]byte, error)) error {
 
 // Before gives the marks from before a moment, the newest first. One that cannot be read
 // is passed over.
-func (m *Marks) Before(at time.Time) iter.Seq[[]byte] {
+func (m *Folder) Before(at time.Time) iter.Seq[[]byte] {
 	return func(yield func([]byte) bool) {
 		for _, t := range slices.Backward(m.times()) {
 			if !t.Before(at) {
 				continue
 			}
-			if data, err := ReadCheckpoint(m.Dir, markName(t)); err == nil && !yield(data) {
+			if data, err := historian.ReadCheckpoint(m.Dir, markName(t)); err == nil && !yield(data) {
 				return
 			}
 		}
@@ -91,7 +94,7 @@ func (m *Marks) Before(at time.Time) iter.Seq[[]byte] {
 }
 
 // Forget removes the marks after a moment: what was known then is told anew.
-func (m *Marks) Forget(after time.Time) error {
+func (m *Folder) Forget(after time.Time) error {
 	var errs []error
 	for _, t := range m.times() {
 		if t.After(after) {

@@ -1,4 +1,4 @@
-package historian
+package marks
 
 import (
 	"os"
@@ -10,7 +10,7 @@ import (
 // A mark a day for the last days, a week apart before; the newest before a moment
 // comes first, a damaged one is passed over, and what is forgotten is gone.
 func TestMarks(t *testing.T) {
-	m := Marks{Dir: filepath.Join(t.TempDir(), "learned")}
+	m := Folder{Dir: filepath.Join(t.TempDir(), "learned")}
 	first := time.Date(2026, 1, 1, 6, 0, 0, 0, time.UTC)
 	for h := range 120 * 24 {
 		at := first.Add(time.Duration(h) * time.Hour)
