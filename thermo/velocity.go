@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"calandria/thermo/evaporator"
+	"calandria/thermo/pan"
 	"calandria/thermo/steam"
 )
 
@@ -34,4 +35,30 @@ func (v *bodyView) vapourVelocity() evaporator.Result {
 		r.Sigma = w * math.Hypot(flow.Sigma/flow.Value, p.Sigma/p.Value) // the volume goes with 1/p
 	}
 	return r
+}
+
+// syrupSaturation is the supersaturation of the syrup as it boils in the last body that the
+// juice passes. A purity is taken to be known to one point.
+func (s *setView) syrupSaturation() evaporator.Result {
+	at := absent(outOfService)
+	for _, b := range s.bodies {
+		if !b.m.OutOfService {
+			at = b.b.JuiceC
+		}
+	}
+	brix, purity := s.m.SyrupBrix, s.equip.Set.PurityPct
+	if p := s.m.PurityPct; p.OK {
+		purity = p.Value
+	}
+	switch {
+	case !at.OK():
+		return at
+	case !brix.OK:
+		return absent(noReadingOrAccuracy)
+	}
+	v, sigma, _, err := pan.Supersaturation(pan.MeasuredLiquor{Brix: brix.Value, SigmaBrix: brix.Sigma, MassecuiteC: at.Value, SigmaK: at.Sigma, LiquorPurityPct: purity, SigmaPurityPct: 1}, pan.Site{})
+	if err != nil {
+		return absent(err.Error())
+	}
+	return evaporator.Result{Value: v, Sigma: sigma, How: at.How}
 }

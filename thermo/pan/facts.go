@@ -47,6 +47,14 @@ func (in *Inputs) plausible() {
 	}
 }
 
+// steam is its flow, or else the opening of its valve.
+func (in *Inputs) steam() Reading {
+	if in.SteamTH.OK {
+		return in.SteamTH
+	}
+	return in.SteamValvePct
+}
+
 func (t *Tracker) facts(at time.Time, in Inputs) facts {
 	in.plausible()
 	l := &t.d.Limits

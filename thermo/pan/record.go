@@ -128,11 +128,7 @@ func (t *Tracker) record(at time.Time, dt time.Duration, f facts) {
 		return
 	}
 	t.lastSample = at
-	st := f.inputs.SteamTH
-	if !st.OK {
-		st = f.inputs.SteamValvePct
-	}
-	t.steams = gather(t.steams, st)
+	t.steams = gather(t.steams, f.inputs.steam())
 	if t.phase.Boiling() {
 		if f.vac == yes && (!moving || f.inputs.LiquorBrix.OK) && f.inputs.MassecuiteC.OK {
 			t.addLiquor(at, f, r, &point)

@@ -154,6 +154,9 @@ type PhaseRecord struct {
 	Phase Phase     `json:"phase"`
 	Start time.Time `json:"start"`
 	End   time.Time `json:"end,omitzero"` // zero while it lasts
+	// WaitedMin is how long the pan stood in it while fed, min: the feed shut, or the steam
+	// cut back, for longer than between two shots of feed.
+	WaitedMin float64 `json:"waited_min,omitempty"`
 	// WaterT is the water evaporated, t; U the median, kW/(m2 K); both not OK
 	// without their tags.
 	WaterT Reading `json:"water_t"`
@@ -258,6 +261,7 @@ func (s *Strike) Phase(p Phase) (PhaseRecord, bool) {
 		}
 		before += all.End.Sub(all.Start)
 		next := r
+		next.WaitedMin += all.WaitedMin
 		if r.WaterT.OK || all.WaterT.OK {
 			next.WaterT = Use(r.WaterT.Value + all.WaterT.Value)
 		}

@@ -315,10 +315,7 @@ func (t *Tracker) steamUp() bool {
 
 func (t *Tracker) steamCut() bool {
 	base, ok := t.steamMedian()
-	now := t.m.inputs.SteamTH
-	if !now.OK {
-		now = t.m.inputs.SteamValvePct
-	}
+	now := t.m.inputs.steam()
 	return now.OK && ok && len(t.steams) >= enoughToFall && now.Value < t.limit(SteamCut)*base
 }
 

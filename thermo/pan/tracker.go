@@ -73,11 +73,12 @@ type Tracker struct {
 	shots   time.Duration // of feed, without a pause of FeedShutHeld
 	// When these shots began, and when the last was seen.
 	shotsFrom, shotSeen time.Time
-	unfed               bool      // the feed was known all the time, and shut
-	washK               []float64 // the same in this wash-out, at every sample
-	waterK              []float64 // how much the thermometer read above boiling water in wash-outs, K
-	offset              Norm      // by these
-	fed                 Norm      // by the usual supersaturation of the feed, K
+	pause               time.Duration // for which a pan that is fed stands now
+	unfed               bool          // the feed was known all the time, and shut
+	washK               []float64     // the same in this wash-out, at every sample
+	waterK              []float64     // how much the thermometer read above boiling water in wash-outs, K
+	offset              Norm          // by these
+	fed                 Norm          // by the usual supersaturation of the feed, K
 
 	// collected in this phase: medians and sums
 	us, steams, ss []float64
@@ -245,6 +246,7 @@ func (t *Tracker) Step(at time.Time, in Inputs) []Transition {
 		}
 		out = append(out, t.change(r, when))
 	}
+	t.wait(dt, f)
 	t.record(at, dt, f)
 	return out
 }
@@ -299,6 +301,42 @@ func (t *Tracker) observe(at time.Time, dt time.Duration, f facts) {
 	case t.lostAt.IsZero():
 		t.lostAt = at
 	}
+}
+
+// wait counts for how long a pan that is fed stands: the feed is shut, or the steam cut back.
+func (t *Tracker) wait(dt time.Duration, f facts) {
+	if t.phase == FeedOn && (f.feed == no || t.steamCut()) {
+		t.pause += dt
+		return
+	}
+	if n := t.waited(); n > 0 {
+		t.strike.Phases[len(t.strike.Phases)-1].WaitedMin = n
+	}
+	t.pause = 0
+}
+
+// waited is how long the pan has stood in this phase, min: shorter pauses are between two
+// shots of feed.
+func (t *Tracker) waited() float64 {
+	if t.strike == nil || len(t.strike.Phases) == 0 {
+		return 0
+	}
+	n := t.strike.Phases[len(t.strike.Phases)-1].WaitedMin
+	if t.pause >= t.d.Limits.time(FeedShutHeld) {
+		n += t.pause.Minutes()
+	}
+	return n
+}
+
+// earlier is for how long the strike was fed before it is fed again now, waits not counted,
+// min. Another phase that comes back was none before.
+func (t *Tracker) earlier() (n float64) {
+	for _, r := range t.strike.Phases[:len(t.strike.Phases)-1] {
+		if t.phase == FeedOn && r.Phase == FeedOn {
+			n += r.End.Sub(r.Start).Minutes() - r.WaitedMin
+		}
+	}
+	return n
 }
 
 // follow keeps what the table needs of the past of a phase.
@@ -429,7 +467,7 @@ func (t *Tracker) move(to Phase, when, noticed time.Time, why Code) Transition {
 			t.strike.Phases = append(t.strike.Phases, PhaseRecord{Phase: to, Start: when})
 		}
 	}
-	t.phase, t.since = to, when
+	t.phase, t.since, t.pause = to, when, 0
 	t.us, t.steams, t.ss, t.steamCount = t.us[:0], t.steams[:0], t.ss[:0], 0
 	t.minuteS = t.minuteS[:0]
 	clear(t.dwell)

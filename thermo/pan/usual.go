@@ -18,8 +18,8 @@ type Habits struct {
 
 // Habit is what is usual in one phase.
 type Habit struct {
-	Minutes Norm
-	Longest float64 // the longest that is still usual, min
+	Minutes Norm    // without waits, see [PhaseRecord]
+	Longest float64 // the longest that is still usual, waits not counted, min
 	TopS    Norm    // the highest supersaturation
 	KPa     Norm    // vapour pressure
 	// By the progress of the phase, see progress: supersaturation and temperature.
@@ -46,11 +46,13 @@ const (
 	spreadLeastK  = 0.3  // no temperature
 	spreadLeastKP = 0.15 // no pressure, kPa
 	fewStrikes    = 3.0  // a spread of n strikes is taken 1 + 3/n times as wide
-	lateFrom      = 1.75 // a phase is late from so many times its usual length,
-	lateSpreads   = 5.0  // from so many spreads above it,
-	lateLongest   = 1.15 // and from so many times the longest of the strikes learned from,
-	lateSurely    = 1.85 // but the feed surely from so many times its usual length
-	lateWaits     = 2.2  // and the short phases, which wait for a mixer or for steam, from so many times
+	lateFrom      = 1.6  // the feed is late from so many times its usual length,
+	lateSpreads   = 3.0  // and from so many spreads above it,
+	lateSurely    = 1.85 // but surely from so many times its usual length
+	lateOthers    = 5.0  // another phase from so many spreads above it,
+	lateLongest   = 1.15 // from so many times the longest of the strikes learned from,
+	lateWaits     = 2.2  // and from so many times its usual length: it waits for a mixer or for steam
+	longestWait   = 1.0  // a longer wait than so many usual lengths is late itself
 	quartileSigma = 1.4826
 )
 
@@ -107,7 +109,7 @@ func (h *Habit) lengths(of []*Strike, p Phase) {
 	var length, top []float64
 	for _, s := range of {
 		if r, ok := s.Phase(p); ok && !r.End.IsZero() {
-			length = append(length, r.End.Sub(r.Start).Minutes())
+			length = append(length, r.End.Sub(r.Start).Minutes()-r.WaitedMin)
 			top = gather(top, r.MaxS)
 		}
 	}
@@ -116,10 +118,8 @@ func (h *Habit) lengths(of []*Strike, p Phase) {
 	}
 	h.Minutes = normOf(length, 0)
 	m := h.Minutes.Value
-	if h.Longest = max(lateFrom*m, m+lateSpreads*h.Minutes.Spread, lateLongest*slices.Max(length)); p == FeedOn {
-		h.Longest = min(lateSurely*m, h.Longest)
-	} else {
-		h.Longest = max(lateWaits*m, h.Longest)
+	if h.Longest = max(lateWaits*m, m+lateOthers*h.Minutes.Spread, lateLongest*slices.Max(length)); p == FeedOn {
+		h.Longest = min(lateSurely*m, max(lateFrom*m, m+lateSpreads*h.Minutes.Spread))
 	}
 	if len(top) >= habitLeast {
 		h.TopS = normOf(top, spreadLeastS).times(1 + fewStrikes/float64(len(top)))
@@ -188,7 +188,7 @@ type Expected struct {
 	// SeedS: S is the highest that is usual, as before there is grain: below it there is
 	// nothing to say.
 	SeedS            bool
-	Minutes, Longest float64 // of the phase; 0: not known
+	Minutes, Longest float64 // of the phase, Longest with its waits so far and without earlier stretches; 0: not known
 }
 
 // Expected returns what is usual now.
@@ -199,6 +199,9 @@ func (t *Tracker) Expected() Expected {
 	}
 	part := h.part(t.phase, t.m.level, t.m.at.Sub(t.since))
 	x := Expected{S: h.S[part], C: h.C[part], KPa: h.KPa, Minutes: h.Minutes.Value, Longest: h.Longest}
+	if x.Longest > 0 && t.strike != nil && len(t.strike.Phases) > 0 {
+		x.Longest += min(t.waited(), longestWait*x.Minutes) - t.earlier()
+	}
 	if t.phase < FeedOn {
 		x.S, x.SeedS = h.TopS, true
 	}
