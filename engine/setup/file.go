@@ -37,6 +37,7 @@ type written struct {
 func (h *House) File() string {
 	var out strings.Builder
 	var sections []section
+	site := h.section(plant.ClassSite, "", "  ")
 	for _, c := range []plant.Class{plant.ClassSet, plant.ClassCondenser, plant.ClassPan} {
 		if s := h.section(c, "", "  "); s != nil {
 			sections = append(sections, *s)
@@ -44,13 +45,22 @@ func (h *House) File() string {
 	}
 	err := plantFile.Execute(&out, struct {
 		*House
-		Sections []section
-		Unused   []string
-	}{h, sections, h.unused()})
+		Barometer []string
+		Sections  []section
+		Unused    []string
+	}{h, site.signals(), sections, h.unused()})
 	if err != nil {
 		panic(err) // the form is a part of the program
 	}
 	return out.String()
+}
+
+// signals are the lines of the first vessel.
+func (s *section) signals() []string {
+	if s == nil {
+		return nil
+	}
+	return s.Vessels[0].Signals
 }
 
 var sectionKeys = map[plant.Class]string{plant.ClassSet: "sets", plant.ClassCondenser: "condensers", plant.ClassPan: "pans",
@@ -93,7 +103,7 @@ func keys(s Slot, n *Node) string {
 	if s.Chosen.Unit != "" && s.Signal.Dimension != plant.State && s.Signal.Dimension != plant.AnyDimension {
 		b += ", unit: " + strconv.Quote(s.Chosen.Unit)
 	}
-	if s.Signal.Dimension == plant.Pressure {
+	if s.Signal.Dimension == plant.Pressure && s.Signal.Class != plant.ClassSite {
 		b += ", reference: " + string(s.Chosen.Reference)
 	}
 	if len(n.Range) == 2 && n.Range[0] < n.Range[1] && s.Signal.Dimension != plant.State {

@@ -52,6 +52,11 @@ func (v Vessel) Path() string {
 	return v.Owner + "." + v.Name
 }
 
+// switches reports whether a node can be a state: many control systems keep those as numbers.
+func (n *Node) switches() bool {
+	return n.State || (n.Unit == "" || n.Unit == "1") && (n.Value == 0 || n.Value == 1) && (len(n.Range) < 2 || n.Range[1] <= 1)
+}
+
 // House is what a plant file is written from.
 type House struct {
 	Site         string
@@ -163,7 +168,7 @@ func (h *House) judge(s *Slot, node int) (Candidate, bool) {
 	c := Candidate{Node: node, Value: math.NaN()}
 	unit, ref, known := plant.ReadUnit(n.Unit)
 	switch {
-	case n.State != (s.Signal.Dimension == plant.State):
+	case n.State != (s.Signal.Dimension == plant.State) && !(n.switches() && !n.State):
 		return c, false
 	case s.Signal.Dimension == plant.AnyDimension || s.Signal.Dimension == plant.State:
 		if known && unit != "1" {
@@ -178,9 +183,12 @@ func (h *House) judge(s *Slot, node int) (Candidate, bool) {
 	case n.Unit != "":
 		return c, false
 	}
-	c.Marks += wordMarks(s.Signal, n.words) + h.placeMarks(v, n.place)
+	c.Marks += wordMarks(s.Signal, n.words) + h.placeMarks(v, n)
 	if engine.SetPoint(strings.Join(n.words, " ")) {
 		c.Marks -= 4
+	}
+	if math.IsNaN(n.Value) {
+		c.Marks-- // a spare, as likely as not
 	}
 	h.value(s, n, &c)
 	return c, true
@@ -206,6 +214,8 @@ func (h *House) value(s *Slot, n *Node, c *Candidate) {
 			refs = []plant.Reference{c.Reference}
 		case n.Value < 0 || len(n.Range) == 2 && n.Range[0] < 0:
 			refs = []plant.Reference{plant.Gauge}
+		case hasWord("mmHg cmHg inHg", c.Unit) && slices.ContainsFunc(n.words, func(w string) bool { return hasWord("vacuum vacio vacuo", w) }):
+			refs = []plant.Reference{plant.Vacuum}
 		}
 	}
 	best := math.Inf(-1)
@@ -346,7 +356,7 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 		marks -= 1.5
 	}
 	hits := 0.0
-	for w := range strings.FieldsSeq(lex.Signals[s.Name]) {
+	for w := range strings.FieldsSeq(cmp.Or(lex.Signals[string(s.Class)+" "+s.Name], lex.Signals[s.Name])) {
 		against := strings.HasPrefix(w, "-")
 		if slices.Contains(words, strings.TrimPrefix(w, "-")) {
 			if against {
@@ -393,8 +403,11 @@ func speaksOf(c plant.Class, words []string) bool {
 }
 
 // placeMarks: do the words name this vessel, or another?
-func (h *House) placeMarks(v *Vessel, words []string) (marks float64) {
-	named := func(o Vessel) bool { return within(o.Name, words) || o.Alias != "" && within(o.Alias, words) }
+func (h *House) placeMarks(v *Vessel, n *Node) (marks float64) {
+	words := n.place
+	named := func(o Vessel) bool {
+		return o.Class != plant.ClassSite && (within(o.Name, words) || o.Alias != "" && within(o.Alias, words))
+	}
 	if v.Class != plant.ClassBleed && speaksOf(plant.ClassBleed, words) {
 		return -6
 	}
@@ -410,15 +423,15 @@ func (h *House) placeMarks(v *Vessel, words []string) (marks float64) {
 			marks -= 3
 		}
 	}
-	if speaksOf(v.Class, words) {
+	if speaksOf(v.Class, words) || v.Class == plant.ClassSet && speaksOf(plant.ClassBody, words) {
 		marks++
 	}
 	own := digits.FindString(v.Name)
 	if own == "" || v.Class == plant.ClassSet {
 		return marks
 	}
-	for i, w := range words[:max(0, len(words)-1)] {
-		if next := words[i+1]; hasWord(lex.Vessels[string(v.Class)], w) && number(next) >= 0 {
+	for i, w := range n.words[:max(0, len(n.words)-1)] {
+		if next := n.words[i+1]; hasWord(lex.Vessels[string(v.Class)], w) && number(next) >= 0 {
 			if strings.TrimLeft(next, "0") == own {
 				return marks + 2.5
 			}
@@ -427,7 +440,7 @@ func (h *House) placeMarks(v *Vessel, words []string) (marks float64) {
 			}
 		}
 	}
-	if slices.ContainsFunc(words, func(w string) bool { return number(w) >= 100 && strings.HasPrefix(w, own) }) {
+	if slices.ContainsFunc(words, func(w string) bool { return number(w) >= 100 && number(w) < 1000 && strings.HasPrefix(w, own) }) {
 		return marks + 0.3 // PT-301: often of vessel 3
 	}
 	return marks - 1.5
@@ -449,8 +462,10 @@ func NamesOf(c plant.Class, nodes []Node) (names []string) {
 		which += `|[a-h]`
 	}
 	called := regexp.MustCompile(`(?i)(?:^|[^a-z0-9])((?:` + form + `)[ _-]?(?:` + which + `))(?:[^a-z0-9]|$)`)
+	inside := regexp.MustCompile(`(?i)(?:^|[^a-z0-9])(?:` + form + `)/([a-z]{1,4}[ _-]?0?[1-9])/`) // a folder of the vessels: TACHOS/T1/...
 	for _, n := range nodes {
-		for _, m := range called.FindAllStringSubmatch(accents.Replace(n.Path), -1) {
+		path := accents.Replace(n.Path)
+		for _, m := range append(called.FindAllStringSubmatch(path, -1), inside.FindAllStringSubmatch(path, -1)...) {
 			if !slices.ContainsFunc(names, func(s string) bool { return slices.Equal(wordsOf(s), wordsOf(m[1])) }) {
 				names = append(names, m[1])
 			}

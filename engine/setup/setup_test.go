@@ -115,6 +115,72 @@ func TestProposals(t *testing.T) {
 	}
 }
 
+// A triple whose server has areas, loops of four figures, set points beside the
+// values, states as numbers, and its vessels only in folders and descriptions.
+func TestProposalsByArea(t *testing.T) {
+	nan := math.NaN()
+	nodes := []struct {
+		path, description, unit string
+		low, high, value        float64
+		is                      string
+	}{
+		{"Planta/Meteo/PT_900", "Presion barometrica", "hPa", 900, 1100, 1014, "site.barometer"},
+		{"Planta/EVAP/FIC_3101/PV", "Flujo jugo claro a evaporacion", "t/h", 0, 250, 133, "EV.juice_flow"},
+		{"Planta/EVAP/FIC_3101/SP", "Setpoint flujo jugo", "t/h", 0, 250, 135, ""},
+		{"Planta/EVAP/TT_3103", "Temp jugo clarificado", "°C", 0, 150, 97.3, "EV.juice_temperature"},
+		{"Planta/EVAP/TT_3103F", "Temp jugo F", "°F", 0, 300, nan, ""},
+		{"Planta/EVAP/DT-3102", "Brix jugo claro", "", 0, 30, 15.6, "EV.juice_brix"},
+		{"Planta/EVAP/DIC_3190/PV", "Brix meladura", "", 0, 80, 55.2, "EV.syrup_brix"},
+		{"Planta/EVAP/PIC_3100/PV", "Presion vapor escape calandria 1", "bar", -1, 3, 0.33, "EV.steam_pressure"},
+		{"Planta/EVAP/R1/PT_3111", "Presion vapor vegetal R1", "kPa", -100, 100, -3.1, "EV.EV1.vapour_pressure"},
+		{"Planta/EVAP/R2/PT_3121", "Vacio cuerpo 2", "mmHg", 0, 760, 347, "EV.EV2.vapour_pressure"},
+		{"Planta/EVAP/R3/PT_3131", "Vacio ultimo cuerpo", "mmHg", 0, 760, 634, "EV.EV3.vapour_pressure"},
+		{"Planta/EVAP/R3/TT_3132", "Temp meladura R3", "°C", 0, 150, 58.3, "EV.EV3.juice_temperature"},
+		{"Planta/EVAP/R1/XS_3115", "Limpieza R1", "", 0, 1, 0, "EV.EV1.cleaning"},
+		{"Planta/EVAP/R3/XS_3135", "Limpieza R3", "", 0, 1, 0, "EV.EV3.cleaning"},
+		{"Planta/TACHOS/T1/PT_4101", "Presion tacho 1", "kPa", 0, 120, 17.9, "T1.vapour_pressure"},
+		{"Planta/TACHOS/T1/FV_4103", "Valvula vapor tacho 1", "%", 0, 100, 18, "T1.steam_valve"},
+		{"Planta/TACHOS/T2/TT_4202", "Temp masa tacho 2", "°C", 0, 150, 65, "T2.massecuite_temperature"},
+		{"Planta/TACHOS/T2/FT_4207", "Flujo vapor tacho 2", "t/h", 0, 40, 9.1, "T2.steam_flow"},
+		{"Planta/EVAP/AI_77", "pH jugo", "", 0, 14, nan, ""},
+	}
+	h := &House{BarometerKPa: 101.3, TimeZone: "UTC", Server: plant.ServerConfig{Name: "plant", Endpoint: "opc.tcp://h:4840", Policy: "None", Mode: "None"}}
+	for _, n := range nodes {
+		h.Nodes = append(h.Nodes, Node{ID: "nsu=urn:x;s=" + n.path, Path: n.path, Name: n.path[strings.LastIndex(n.path, "/")+1:],
+			Description: n.description, Unit: n.unit, Range: []float64{n.low, n.high}, Value: n.value})
+	}
+	bodies, pans := NamesOf(plant.ClassBody, h.Nodes), NamesOf(plant.ClassPan, h.Nodes)
+	if !slices.Equal(bodies, []string{"R1", "R2", "R3"}) || !slices.Equal(pans, []string{"T1", "T2"}) {
+		t.Fatalf("bodies %v, pans %v", bodies, pans)
+	}
+	h.Vessels = []Vessel{{Class: plant.ClassSite, Name: "site"}, {Class: plant.ClassSet, Name: "EV"}}
+	for i, name := range []string{"EV1", "EV2", "EV3"} {
+		h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassBody, Name: name, Owner: "EV", Effect: i + 1, SurfaceM2: 900, Alias: bodies[i]})
+	}
+	h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassPan, Name: "T1", SurfaceM2: 200}, Vessel{Class: plant.ClassPan, Name: "T2", SurfaceM2: 200})
+	h.Begin()
+	got := map[int]string{}
+	for _, s := range h.Slots {
+		if s.Chosen != nil {
+			got[s.Chosen.Node] = h.Vessels[s.Vessel].Path() + "." + s.Signal.Name
+		}
+	}
+	for i, n := range nodes {
+		if got[i] != n.is {
+			t.Errorf("%s is %q, proposed for %q", n.path, n.is, got[i])
+		}
+	}
+	house, err := plant.Load("plant.yaml", []byte(strings.NewReplacer(`"rules/*.yaml"`, "", `name: ""`, "name: X").Replace(h.File())))
+	if err != nil {
+		t.Fatalf("%v\n%s", err, h.File())
+	}
+	if tag, ok := house.Find("site.barometer"); !ok {
+		t.Errorf("no barometer in the plant file")
+	} else if v, _ := tag.Convert(1014, plant.Good); math.Abs(v-101.4) > 1e-9 {
+		t.Errorf("barometer at %g kPa", v)
+	}
+}
+
 // A node belongs to one signal; a unit that cannot be is refused; what stands in a
 // server's words stays in comments.
 func TestChoose(t *testing.T) {
