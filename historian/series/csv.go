@@ -79,8 +79,11 @@ func csvValue(v float64) string {
 	return strconv.FormatFloat(v, 'g', -1, 64)
 }
 
-// maxFaults is how many faults one import reports.
-const maxFaults = 100
+// maxFaults is how many faults one import reports, maxAlike how many of one cause.
+const (
+	maxFaults = 100
+	maxAlike  = 3
+)
 
 // Import reads what Write writes of stored values and stores it, durably, if all of it
 // is right; otherwise nothing is stored and the error is a plant.Faults with
@@ -130,10 +133,19 @@ type csvImport struct {
 	known  []string
 	convs  map[conversionKey]conversion // of the tags and units met
 	paths  map[string]string            // one copy of each
+	alike  map[string]int               // faults by their cause
 }
 
 // fault notes one of a field of the line that was read last; field 0 is the line.
 func (im *csvImport) fault(field int, name, problem, fix string) {
+	cause := name + fix
+	if name == "unit" || name == "tag" {
+		cause += problem
+	}
+	im.alike[cause]++
+	if im.alike[cause] > maxAlike {
+		return
+	}
 	line, col := im.cr.FieldPos(field)
 	im.faults = append(im.faults, plant.Fault{File: im.name, Line: line, Column: col, Field: name, Problem: problem, Fix: fix})
 }
@@ -142,7 +154,7 @@ func (im *csvImport) fault(field int, name, problem, fix string) {
 // changes nothing.
 func (a archive) parseCSV(ctx context.Context, r io.Reader, name string, house *plant.House, now time.Time, keep func(plant.Record) error) (n int, faults plant.Faults, err error) {
 	im := &csvImport{name: name, house: house, latest: now.Add(24 * time.Hour), cr: csv.NewReader(r), units: map[string]string{},
-		convs: map[conversionKey]conversion{}, paths: map[string]string{}}
+		convs: map[conversionKey]conversion{}, paths: map[string]string{}, alike: map[string]int{}}
 	im.cr.FieldsPerRecord = -1
 	im.cr.ReuseRecord = true
 	for _, t := range a.Tags() {
@@ -193,6 +205,13 @@ func (a archive) parseCSV(ctx context.Context, r io.Reader, name string, house *
 			}
 		}
 	}
+	more := 0
+	for _, k := range im.alike {
+		more += max(0, k-maxAlike)
+	}
+	if more > 0 {
+		im.faults = append(im.faults, plant.Fault{File: name, Problem: fmt.Sprintf("%d more faults of the same causes", more), Fix: "mend those above in every line"})
+	}
 	if header && n == 0 && len(im.faults) == 0 {
 		im.faults = append(im.faults, plant.Fault{File: name, Line: 1, Problem: "the file has a first line and no sample", Fix: "compare it with what wrote it"})
 	}
@@ -204,31 +223,35 @@ func (a archive) parseCSV(ctx context.Context, r io.Reader, name string, house *
 
 // line checks the five fields of a line; false if there is a fault in it.
 func (im *csvImport) line(rec []string) (plant.Record, bool) {
-	before := len(im.faults)
+	right := true
+	fault := func(field int, name, problem, fix string) {
+		right = false
+		im.fault(field, name, problem, fix)
+	}
 	t, err := time.Parse(time.RFC3339Nano, rec[0])
 	switch {
 	case err != nil:
-		im.fault(0, "time", fmt.Sprintf("%q is not a time", rec[0]), "write it like 2026-03-01T06:00:00.000Z")
+		fault(0, "time", fmt.Sprintf("%q is not a time", rec[0]), "write it like 2026-03-01T06:00:00.000Z")
 	case t.Before(plant.MinTime) || t.After(plant.MaxTime):
-		im.fault(0, "time", fmt.Sprintf("%s is outside 1900..2200", rec[0]), "correct it")
+		fault(0, "time", fmt.Sprintf("%s is outside 1900..2200", rec[0]), "correct it")
 	case t.After(im.latest):
-		im.fault(0, "time", rec[0]+" lies in the future", "correct the year, or the clock of this machine")
+		fault(0, "time", rec[0]+" lies in the future", "correct the year, or the clock of this machine")
 	}
 	path := csvPlain(rec[1])
 	conv := im.conversion(path, csvPlain(rec[3]))
 	code, ok := parseStatus(rec[4])
 	if !ok {
-		im.fault(4, "status", fmt.Sprintf("status %q is not known", rec[4]), "use a standard name such as Good, or 0x and eight hexadecimal digits")
+		fault(4, "status", fmt.Sprintf("status %q is not known", rec[4]), "use a standard name such as Good, or 0x and eight hexadecimal digits")
 	}
 	v := nan
 	bad := plant.QualityOf(code).IsBad()
 	switch {
 	case rec[2] == "" && ok && !bad:
-		im.fault(2, "value", "there is no value, but the status is "+rec[4], "give a value, or a Bad status")
+		fault(2, "value", "there is no value, but the status is "+rec[4], "give a value, or a Bad status")
 	case rec[2] != "":
 		v, err = strconv.ParseFloat(rec[2], 64)
 		if err != nil || math.IsInf(v, 0) || math.IsNaN(v) || strings.ContainsAny(rec[2], "xXpP_") {
-			im.fault(2, "value", fmt.Sprintf("%q is not a decimal number", rec[2]), "write it like 56.25, with a point")
+			fault(2, "value", fmt.Sprintf("%q is not a decimal number", rec[2]), "write it like 56.25, with a point")
 			break
 		}
 		if conv.scale == 0 { // another fault of the line
@@ -236,11 +259,11 @@ func (im *csvImport) line(rec []string) (plant.Record, bool) {
 		}
 		v = v*conv.scale + conv.offset
 		if !bad && !(v >= conv.low && v <= conv.high) {
-			im.fault(2, "value", fmt.Sprintf("%s %s is no possible %s (%.6g %s)", rec[2], csvPlain(rec[3]), conv.dimension, v, im.units[path]),
+			fault(2, "value", fmt.Sprintf("%s %s is no possible %s (%.6g %s)", rec[2], csvPlain(rec[3]), conv.dimension, v, im.units[path]),
 				"correct the value, its unit or what it counts from, or give it a Bad status")
 		}
 	}
-	if len(im.faults) > before {
+	if !right || conv.scale == 0 {
 		return plant.Record{}, false
 	}
 	if p, ok := im.paths[path]; ok {
@@ -315,6 +338,14 @@ func conversionOf(house *plant.House, path, kept, got string) conversion {
 		return no(other, "use one of "+strings.Join(plant.UnitsOf(d), ", "))
 	}
 	c.scale, c.offset = scale, offset
+	if d == plant.Pressure && from == "" && house != nil {
+		// A barometer is absolute. In the instrument's own unit the plant file says it.
+		if t, ok := house.Find(path); ok && t.Class == plant.ClassSite {
+			from = plant.Absolute
+		} else if ok && t.Source == plant.Measured && math.Abs(t.Scale) == scale {
+			from = t.Reference
+		}
+	}
 	switch {
 	case d != plant.Pressure && from != "":
 		return no(other, "leave "+string(from)+" out: only a pressure counts from somewhere")

@@ -144,6 +144,12 @@ func TestImportFaults(t *testing.T) {
 			}
 		})
 	}
+	// One cause in many lines is told three times, and the lines are counted.
+	_, err := Import(ctx, a, strings.NewReader(head+strings.Repeat("2026-03-01 00:00,A.x,1,bar,Good\n", 500)), "x.csv", nil, now)
+	var fs plant.Faults
+	if !errors.As(err, &fs) || len(fs) != 7 || !strings.Contains(err.Error(), "x.csv: 994 more faults of the same causes") {
+		t.Errorf("%d faults: %v", len(fs), err)
+	}
 	// A byte order mark and CRLF, as spreadsheets write them, are fine.
 	in := "\ufeff" + strings.ReplaceAll(head+"2026-03-01T00:00:00Z,A.x,1,kPa,Good\n2026-03-01T01:00:00+01:00,A.x,2,kPa,Good\n", "\n", "\r\n")
 	if n, err := Import(ctx, a, strings.NewReader(in), "x.csv", nil, now); n != 2 || err != nil {
@@ -205,7 +211,7 @@ func FuzzImportCSV(f *testing.F) {
 // brochure; conventional mmHg of ISO 80000-4), gauge and vacuum count from the barometer.
 func TestImportUnits(t *testing.T) {
 	h, err := plant.Load("plant.yaml", []byte(`
-site: {name: Test House (invented), barometer_kpa: 98.6}
+site: {name: Test House (invented), barometer_kpa: 98.6, tags: {barometer: {node: "nsu=u;s=w", unit: mbar}}}
 opcua: {servers: [{name: s, endpoint: "opc.tcp://127.0.0.1:1", policy: None, mode: None}]}
 sets:
   - name: S
@@ -241,6 +247,8 @@ tags:
 		{p, "-82.6", "kPa gauge", 16, ""},
 		{p, "0.7", "bar gauge", 168.6, ""},
 		{p, "600", "mmHg vacuum", 98.6 - 79.993432449, ""},
+		{p, "600", "mmHg", 98.6 - 79.993432449, ""}, // the instrument's own unit: vacuum, says the plant file
+		{"site.barometer", "1013", "hPa", 101.3, ""},
 		{p, "25", "inHg vacuum", 98.6 - 84.659716008525, ""},
 		{p, "-0.5", "kPa", -0.5, ""}, // a zero error
 		{"S.juice_flow", "90", "kg/s", 324, ""},
