@@ -426,24 +426,28 @@ func (h *House) placeMarks(v *Vessel, n *Node) (marks float64) {
 	if speaksOf(v.Class, words) || v.Class == plant.ClassSet && speaksOf(plant.ClassBody, words) {
 		marks++
 	}
-	own := digits.FindString(v.Name)
-	if own == "" || v.Class == plant.ClassSet {
-		return marks
+	if own := digits.FindString(v.Name); own != "" && v.Class != plant.ClassSet {
+		marks += numberMarks(v.Class, own, n)
 	}
+	return marks
+}
+
+// numberMarks: is the vessel of this number meant?
+func numberMarks(c plant.Class, own string, n *Node) float64 {
 	for i, w := range n.words[:max(0, len(n.words)-1)] {
-		if next := n.words[i+1]; hasWord(lex.Vessels[string(v.Class)], w) && number(next) >= 0 {
+		if next := n.words[i+1]; hasWord(lex.Vessels[string(c)], w) && number(next) >= 0 {
 			if strings.TrimLeft(next, "0") == own {
-				return marks + 2.5
+				return 2.5
 			}
 			if number(next) < 20 {
-				return marks - 3
+				return -3
 			}
 		}
 	}
-	if slices.ContainsFunc(words, func(w string) bool { return number(w) >= 100 && number(w) < 1000 && strings.HasPrefix(w, own) }) {
-		return marks + 0.3 // PT-301: often of vessel 3
+	if slices.ContainsFunc(n.place, func(w string) bool { return number(w) >= 100 && number(w) < 1000 && strings.HasPrefix(w, own) }) {
+		return 0.3 // PT-301: often of vessel 3
 	}
-	return marks - 1.5
+	return -1.5
 }
 
 func number(w string) int {
