@@ -879,6 +879,9 @@ func (b *builder) ranges(f string, t *Tag, d *DatedOf[[]float64], inUnit func(fl
 }
 
 func unitHint(name, unitName string) string {
+	if u, ref, ok := ReadUnit(unitName); ok && ref != "" && (name == "barometer" || strings.HasSuffix(name, "pressure")) {
+		return fmt.Sprintf("write unit: %s, reference: %s", u, ref)
+	}
 	if _, ok := findUnit(VolumeFlow, unitName); ok && strings.HasSuffix(name, "flow") {
 		return "a volume flow goes to the signal of the same name with volume_flow, where the class has one; else convert with scale:"
 	}

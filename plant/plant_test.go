@@ -245,3 +245,16 @@ sets:
 		t.Error(err)
 	}
 }
+
+// What a person of another habit writes is answered with what to write.
+func TestCures(t *testing.T) {
+	for was, want := range map[string]string{
+		"barometer_kpa: 101,3":              `"101,3" is not a number; write it with a point: 101.3`,
+		"barometer_kpa: 101.3\n\tnote: x":   "a tab stands here, which YAML does not take; write spaces",
+		"tags: {barometer: {unit: bar(a)}}": "write unit: bar, reference: absolute",
+	} {
+		if _, err := Load("plant.yaml", []byte("site:\n  name: X\n  "+was+"\n")); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q", was, err, want)
+		}
+	}
+}

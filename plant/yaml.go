@@ -255,6 +255,9 @@ func syntaxFault(file string, err error) Fault {
 	if at, ok := errors.AsType[yaml.Error](err); ok {
 		p, _ := placeOf(at.GetToken())
 		f.Problem, f.Line, f.Column = at.GetMessage(), p.Line, p.Column
+		if strings.Contains(f.Problem, "'\t'") {
+			f.Problem, f.Fix = "a tab stands here, which YAML does not take", "write spaces"
+		}
 	}
 	return f
 }
@@ -460,7 +463,12 @@ func (d *decoder) decodeScalar(field string, n ast.Node, v reflect.Value) {
 	case v.CanFloat():
 		x, err := strconv.ParseFloat(strings.ReplaceAll(text, "_", ""), 64)
 		if err != nil || isString || math.IsNaN(x) || math.IsInf(x, 0) {
-			d.fault(tk, field, fmt.Sprintf("%q is not a number", text), "write a plain number; units have keys of their own")
+			fix := "write a plain number; units have keys of their own"
+			point := strings.Replace(text, ",", ".", 1)
+			if _, err := strconv.ParseFloat(point, 64); err == nil && point != text {
+				fix = "write it with a point: " + point
+			}
+			d.fault(tk, field, fmt.Sprintf("%q is not a number", text), fix)
 			return
 		}
 		v.SetFloat(x)

@@ -329,6 +329,9 @@ func conversionOf(house *plant.House, path, kept, got string) conversion {
 			unit, from = strings.TrimSpace(got[:i]), r
 		}
 	}
+	if u, r, ok := plant.ReadUnit(unit); ok && r != "" && from == "" { // psig, bar(g), mmHg vac
+		unit, from = u, r
+	}
 	other := fmt.Sprintf("unit %q, but %s is kept in %q", got, path, kept)
 	if d == "" || d == plant.AnyDimension || d.Canonical() != kept {
 		return no(other, "convert the values to "+kept)

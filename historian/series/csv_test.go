@@ -248,6 +248,8 @@ tags:
 		{p, "0.7", "bar gauge", 168.6, ""},
 		{p, "600", "mmHg vacuum", 98.6 - 79.993432449, ""},
 		{p, "600", "mmHg", 98.6 - 79.993432449, ""}, // the instrument's own unit: vacuum, says the plant file
+		{p, "600", "mmHg vac", 98.6 - 79.993432449, ""},
+		{p, "10", "psig", 98.6 + 68.94757293168, ""},
 		{"site.barometer", "1013", "hPa", 101.3, ""},
 		{p, "25", "inHg vacuum", 98.6 - 84.659716008525, ""},
 		{p, "-0.5", "kPa", -0.5, ""}, // a zero error
