@@ -27,9 +27,10 @@ const (
 	// madToSigma takes a median deviation of normal errors to their sigma.
 	madToSigma = 1.4826
 	// A cycle is learned from at most mostPoints, each of leastBin days or more. Juice
-	// takes half an hour and more through a set, so that U answers to a pressure an hour
-	// late: hour by hour it would seem to fall as the heating gets hotter.
-	mostPoints, leastBin = 200, 3.0 / 24
+	// takes half an hour and more through a set, so that a duty answers to a pressure late:
+	// hour by hour U would seem to fall as the heating gets hotter, and to rise with the
+	// flux. On mills in models of their own that bent the shares of the formula.
+	mostPoints, leastBin = 200, 6.0 / 24
 )
 
 // points turns observations in the order of time into 1/U, weighted by their sigma,
@@ -95,35 +96,17 @@ func median(v []float64) float64 {
 	return s[len(s)/2]
 }
 
-// Noise describes how U scatters about its law, in fractions of 1/U.
-type Noise struct {
-	White float64 // of one hourly value
-	// Auto is the part that lasts: sigma of a first-order autoregression whose
-	// memory is AutoDays.
-	Auto, AutoDays float64
-	// Drift is the wandering of instruments and juice, per square root of a day.
-	Drift float64
-}
-
+// Figures of ours: how U scatters about its law, as shares of clean 1/U. A cycle tells
+// the white noise; the others look like scale, and are taken as they stand. They were
+// chosen by hourly values of the blind mills A, B and C of seeds 1 to 3 and 6.
 const (
-	noises = 4
-	// wanderDays is the memory of the rate: juice changes with the field and the
-	// weather, by the week. A figure of ours.
-	wanderDays = 7.0
+	typicalWhite = 0.014    // of an hourly value, before a body has shown its own
+	whiteSpread  = math.Ln2 // one sigma of the logarithm of it
+	lasting      = 0.008    // a first-order autoregression
+	lastingDays  = 1.0      // its memory
+	drift        = 0.0038   // of instruments and juice, per square root of a day
+	wanderDays   = 7.0      // memory of the rate: juice changes with field and weather
 )
-
-func (n *Noise) parts() [noises]*float64 {
-	return [noises]*float64{&n.White, &n.Auto, &n.AutoDays, &n.Drift}
-}
-
-// typicalNoise is what to expect before a body has shown its own: 1.4 % white,
-// 1 % lasting 8 h, and 0.7 % in a week of drift; and by what
-// factor each may differ. Figures of ours.
-func typicalNoise() Noise {
-	return Noise{White: 0.014, Auto: 0.010, AutoDays: 1.0 / 3, Drift: 0.007 / math.Sqrt(7)}
-}
-
-var noiseSpread = [noises]float64{math.Ln2, math.Ln2, math.Ln2, math.Ln2}
 
 // Indices of a member's state: 1/U after cleaning, the mean rate, the noise that
 // lasts, what has grown beside the law, the rate's deviation now, then the shares.
@@ -178,14 +161,14 @@ func (m *member) mean(p point) float64 {
 	return (m.basis(p.from) + 4*m.basis((p.from+p.to)/2) + m.basis(p.to)) / 6
 }
 
-// run filters the points; the noise is in the unit of y.
-func (m *member) run(ps []point, pr *Prior, n Noise) {
+// run filters the points.
+func (m *member) run(ps []point, pr *Prior, white float64) {
 	level := m.prior.Start.Mean
 	mean := vector{atStart: level, atRate: m.prior.Rate.Mean}
 	var cov matrix
 	cov[atStart][atStart] = m.prior.Start.next2()
 	cov[atRate][atRate] = m.prior.Rate.next2()
-	cov[atLasting][atLasting] = n.Auto * n.Auto
+	cov[atLasting][atLasting] = level * level * lasting * lasting
 	sw := m.wander * math.Abs(m.prior.Rate.Mean)
 	cov[atDeviation][atDeviation] = sw * sw
 	for i := range shares {
@@ -197,20 +180,23 @@ func (m *member) run(ps []point, pr *Prior, n Noise) {
 		p := &ps[k]
 		dt, dg := p.t-last, m.g[k]-lastG
 		last, lastG = p.t, m.g[k]
-		advance(&mean, &cov, dt, dg, n, sw)
+		advance(&mean, &cov, dt, dg, level, sw)
 		// What is seen: start, rate by its curve, what lasts, what has grown, the shares.
 		g := m.g[k]
-		zh, zb, zf := -level*p.z[0], -level*p.z[1], -level*p.z[2]
+		f, pulled := pull(mean[atShares:], p.z)
 		var ph vector
+		row := func(v *vector) float64 {
+			x := v[atStart] + g*v[atRate] + v[atLasting] + v[atGrown]
+			for i, z := range pulled {
+				x += level * z * v[atShares+i]
+			}
+			return x
+		}
 		for i := range states {
-			c := &cov[i]
-			ph[i] = c[atStart] + g*c[atRate] + c[atLasting] + c[atGrown] + zh*c[atShares] + zb*c[atShares+1] + zf*c[atShares+2]
+			ph[i] = row(&cov[i])
 		}
-		seen := func(v *vector) float64 {
-			return v[atStart] + g*v[atRate] + v[atLasting] + v[atGrown] + zh*v[atShares] + zb*v[atShares+1] + zf*v[atShares+2]
-		}
-		s0, e := seen(&ph), p.y-seen(&mean)
-		r := n.White * n.White / (p.w * p.n)
+		s0, e := row(&ph), p.y-(mean[atStart]+g*mean[atRate]+mean[atLasting]+mean[atGrown]+level*(f-1))
+		r := level * level * white * white / (p.w * p.n)
 		s := s0 + r
 		const far = 2.8
 		if z := math.Abs(e) / math.Sqrt(s); z > far {
@@ -234,8 +220,8 @@ func (m *member) run(ps []point, pr *Prior, n Noise) {
 }
 
 // advance moves a state by dt days, in which the curve grows by dg.
-func advance(m *vector, p *matrix, dt, dg float64, n Noise, sw float64) {
-	fa, fd := math.Exp(-dt/n.AutoDays), math.Exp(-dt/wanderDays)
+func advance(m *vector, p *matrix, dt, dg, level, sw float64) {
+	fa, fd := math.Exp(-dt/lastingDays), math.Exp(-dt/wanderDays)
 	m[atGrown] += dg * m[atDeviation]
 	m[atLasting] *= fa
 	m[atDeviation] *= fd
@@ -249,9 +235,9 @@ func advance(m *vector, p *matrix, dt, dg float64, n Noise, sw float64) {
 		p[i][atLasting] *= fa
 		p[i][atDeviation] *= fd
 	}
-	p[atLasting][atLasting] += n.Auto * n.Auto * (1 - fa*fa)
+	p[atLasting][atLasting] += level * level * lasting * lasting * (1 - fa*fa)
 	p[atDeviation][atDeviation] += sw * sw * (1 - fd*fd)
-	p[atGrown][atGrown] += n.Drift * n.Drift * dt
+	p[atGrown][atGrown] += level * level * drift * drift * dt
 }
 
 // bound takes into account that a share lies between leastShare and mostShare: mean
@@ -297,7 +283,7 @@ func normal(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
 // trend is the row that makes 1/U of the trend at t, ahead days after the last point,
 // from the state, and the variance that the time ahead adds: drift, and the wander of
 // the rate, an Ornstein-Uhlenbeck process that starts from its deviation of now.
-func (m *member) trend(t, ahead float64, n Noise) (h vector, added float64) {
+func (m *member) trend(t, ahead float64) (h vector, added float64) {
 	g := m.basis(t)
 	h = vector{atStart: 1, atRate: g, atGrown: 1}
 	if ahead <= 0 {
@@ -307,7 +293,8 @@ func (m *member) trend(t, ahead float64, n Noise) (h vector, added float64) {
 	f := math.Exp(-ahead / wanderDays)
 	h[atDeviation] = slope * wanderDays * (1 - f)
 	sw := m.wander * math.Abs(m.prior.Rate.Mean) * slope * wanderDays
-	return h, n.Drift*n.Drift*ahead + sw*sw*(2*ahead/wanderDays-3+4*f-f*f)
+	d := drift * m.prior.Start.Mean
+	return h, d*d*ahead + sw*sw*(2*ahead/wanderDays-3+4*f-f*f)
 }
 
 func (m *member) apply(h vector) (mean, variance float64) {
@@ -324,7 +311,7 @@ func (m *member) apply(h vector) (mean, variance float64) {
 // how well they explain it.
 type posterior struct {
 	members [members]member
-	noise   Noise   // in the unit of y
+	white   float64 // noise of an hourly value, as a share of clean 1/U
 	last    float64 // day of the last point
 	points  int
 	prior   Prior
@@ -355,7 +342,7 @@ const hopeless = 14
 // learn works out the posterior of a cycle.
 func learn(obs []observation, pr Prior) *posterior {
 	ps := points(obs)
-	post := &posterior{points: len(ps), prior: pr, noise: times(pr.Noise, pr.level())}
+	post := &posterior{points: len(ps), prior: pr, white: pr.White}
 	if len(ps) > 0 {
 		post.last = ps[len(ps)-1].t
 	}
@@ -374,19 +361,19 @@ func learn(obs []observation, pr Prior) *posterior {
 		at := 0
 		for i := range post.members {
 			m := &post.members[i]
-			m.run(ps, &pr, post.noise)
+			m.run(ps, &pr, post.white)
 			if m.l+m.w > best {
 				best, at = m.l+m.w, i
 			}
 		}
-		post.noise = fitNoise(ps, &pr, post.members[at], post.noise)
+		post.white = fitWhite(ps, &pr, post.members[at])
 	}
 	top := math.Inf(-1)
 	for i := range post.members {
 		m := &post.members[i]
 		// What explained the cycle worst by e^-hopeless keeps its first estimate.
 		if m.l+m.w > best-hopeless {
-			m.run(ps, &pr, post.noise)
+			m.run(ps, &pr, post.white)
 		} else {
 			m.w -= hopeless
 		}
@@ -406,38 +393,24 @@ func learn(obs []observation, pr Prior) *posterior {
 	return post
 }
 
-func times(n Noise, y float64) Noise {
-	n.White, n.Auto, n.Drift = n.White*y, n.Auto*y, n.Drift*y
-	return n
-}
-
-// fitNoise finds the most probable noise under one member: likelihood times a
-// log-normal prior about that of the body, by a coordinate search from there.
-func fitNoise(ps []point, pr *Prior, m member, centre Noise) Noise {
-	score := func(n Noise) float64 {
-		m.run(ps, pr, n)
-		l := m.l
-		a, c := n.parts(), centre.parts()
-		for i := range a {
-			z := math.Log(*a[i] / *c[i]) / pr.NoiseSpread[i]
-			l -= z * z / 2
-		}
-		return l
+// fitWhite finds the most probable white noise under one member: likelihood times a
+// log-normal prior about that of the body, by a search in steps from there.
+func fitWhite(ps []point, pr *Prior, m member) float64 {
+	score := func(white float64) float64 {
+		m.run(ps, pr, white)
+		z := math.Log(white/pr.White) / pr.WhiteSpread
+		return m.l - z*z/2
 	}
-	n, best := centre, score(centre)
+	white, best := pr.White, score(pr.White)
 	for _, step := range []float64{1.8, 1.8, 1.3} {
-		for i := range noises {
-			for _, f := range []float64{step, 1 / step} {
-				try := n
-				*try.parts()[i] *= f
-				if s := score(try); s > best+1e-6 {
-					n, best = try, s
-					break
-				}
+		for _, f := range []float64{step, 1 / step} {
+			if s := score(white * f); s > best+1e-6 {
+				white, best = white*f, s
+				break
 			}
 		}
 	}
-	return n
+	return white
 }
 
 // reference is the row that makes 1/U of the clean body from a member's state, the
@@ -465,7 +438,7 @@ func (p *posterior) cdf(t, limit float64) float64 {
 		if m.w < 1e-5 {
 			continue
 		}
-		h, added := m.trend(t, t-p.last, p.noise)
+		h, added := m.trend(t, t-p.last)
 		on, constant, v := p.reference(m)
 		h[atStart] -= on / limit
 		mean, variance := m.apply(h)
@@ -514,7 +487,7 @@ func (p *posterior) mixture(of func(m *member) (mean, variance float64)) (mean, 
 // trend is 1/U of the trend on day t.
 func (p *posterior) trend(t float64) (mean, sd float64) {
 	return p.mixture(func(m *member) (float64, float64) {
-		h, added := m.trend(t, t-p.last, p.noise)
+		h, added := m.trend(t, t-p.last)
 		a, v := m.apply(h)
 		return a, v + added
 	})
@@ -531,7 +504,7 @@ func (p *posterior) clean() (mean, sd float64) {
 
 // ratio is U on day t over clean U; restored is that of U at the cleaning.
 func (p *posterior) ratio(t float64) (mean, sd float64) {
-	return p.over(func(m *member) (vector, float64) { return m.trend(t, t-p.last, p.noise) })
+	return p.over(func(m *member) (vector, float64) { return m.trend(t, t-p.last) })
 }
 
 func (p *posterior) restored() (mean, sd float64) {

@@ -154,11 +154,12 @@ func (t *Tracker) suspect(p *posterior) bool {
 	for i := range ps {
 		m.g[i] = m.mean(ps[i])
 	}
-	m.run(ps, &p.prior, p.noise)
+	m.run(ps, &p.prior, p.white)
 	day := v[len(v)-3].At.Sub(t.origin()).Hours() / 24
-	h, added := m.trend(day, day-ps[len(ps)-1].t, p.noise)
+	h, added := m.trend(day, day-ps[len(ps)-1].t)
 	mean, variance := m.apply(h)
-	sd := math.Sqrt(variance + added + p.noise.Auto*p.noise.Auto + p.noise.White*p.noise.White/6)
+	level := p.prior.level()
+	sd := math.Sqrt(variance + added + level*level*(lasting*lasting+p.white*p.white/6))
 	return median(recent)-mean > math.Max(4*sd, 0.08*mean)
 }
 

@@ -26,8 +26,8 @@ const rateDays = 10.0
 type Prior struct {
 	Members     [members]memberPrior
 	Weight      [members]float64 // probability of each law at each shape; sums to 1
-	Noise       Noise
-	NoiseSpread [noises]float64 // logarithms of the factors by which it may differ
+	White       float64          // noise of an hourly value, as a share of clean 1/U
+	WhiteSpread float64          // logarithm of the factor by which it may differ
 	Shares      knowledge
 	// Clean is 1/U of the clean body where the site gives it; Mean is 0 otherwise.
 	Clean  pooled
@@ -53,7 +53,7 @@ const (
 
 // typicalPrior is the prior of a body of which only about the first 1/U is known.
 func typicalPrior(level, sigma float64) Prior {
-	p := Prior{Noise: typicalNoise(), NoiseSpread: noiseSpread, Shares: defaultShares()}
+	p := Prior{White: typicalWhite, WhiteSpread: whiteSpread, Shares: defaultShares()}
 	for i := range p.Members {
 		p.Weight[i] = grid[i].weight
 		p.Members[i] = memberPrior{Start: pooled{level, sigma * level, startCV * level},
@@ -133,16 +133,13 @@ func (t *Tracker) Prior() Prior {
 	for i := range p.Weight {
 		p.Weight[i] /= sum
 	}
-	// Noise: geometric means with the typical as one cycle's worth.
-	centre := p.Noise.parts()
-	for i := range centre {
-		l := math.Log(*centre[i])
-		for k := range t.s.Cycles {
-			l += math.Log(*t.s.Cycles[k].Noise.parts()[i])
-		}
-		*centre[i] = math.Exp(l / float64(n+1))
-		p.NoiseSpread[i] = math.Max(0.3, noiseSpread[i]/math.Sqrt(float64(n+1)))
+	// The geometric mean, with the typical as one cycle's worth.
+	l := math.Log(p.White)
+	for _, c := range t.s.Cycles {
+		l += math.Log(c.White)
 	}
+	p.White = math.Exp(l / float64(n+1))
+	p.WhiteSpread = math.Max(0.3, whiteSpread/math.Sqrt(float64(n+1)))
 	return p
 }
 

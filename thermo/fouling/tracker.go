@@ -83,8 +83,8 @@ type Cycle struct {
 	Restored, RestoredSigma float64
 	// RatePct is the growth of scale over the first ten days, % of clean 1/U a day.
 	RatePct, RatePctSigma float64
-	Kind                  Kind // the law of the most weight
-	Noise                 Noise
+	Kind                  Kind    // the law of the most weight
+	White                 float64 // noise of an hourly value, as a share of clean 1/U
 	Members               [members]MemberFit
 }
 
@@ -321,9 +321,9 @@ func (t *Tracker) reconsider() bool {
 // stepUp reports whether U stands higher after a gap than in the day before it:
 // by leastPct, and by three standard errors of the two medians. Neighbouring
 // hours are alike, so that a value counts by the time it covers: one for each
-// memory of the noise. Known is false while there are fewer than three values.
+// memory of what lasts. Known is false while there are fewer than three values.
 func (t *Tracker) stepUp(first time.Time, since []sample, leastPct float64) (step, known bool) {
-	const need, memory = 3, 8 // values; hours, as in typicalNoise
+	const need, memory = 3, 8 // values; hours
 	var before, after []float64
 	d := t.Dependence()
 	for _, v := range t.s.Values {
@@ -432,7 +432,7 @@ func (t *Tracker) close(end time.Time) {
 		yEnd, _ := p.trend(p.last)
 		if y0 > 1/highU && yEnd > 1/highU {
 			c := Cycle{Start: s.Started, End: end, Recorded: s.Recorded, Values: len(s.Values), StartU: 1 / y0, EndU: 1 / yEnd,
-				Kind: p.kind(), Noise: times(p.noise, 1/p.prior.level())}
+				Kind: p.kind(), White: p.white}
 			c.Restored, c.RestoredSigma = p.restored()
 			c.RatePct, c.RatePctSigma = p.ratePct()
 			for i := range p.members {

@@ -9,8 +9,7 @@ import (
 	"calandria/thermo/fouling"
 )
 
-// A stranger's body: laws, rates, noise and cleanings that no figure of the package
-// was chosen by. Its scale grows by one law, the same in every cycle; the rate
+// A stranger's body: laws, rates, noise and cleanings of a making of its own. Its scale grows by one law, the same in every cycle; the rate
 // differs from cycle to cycle, and where it wanders from day to day.
 type stranger struct {
 	law             string
@@ -223,7 +222,7 @@ func TestAgainstTheIdeal(t *testing.T) {
 		t.Skip("left to make test: 1,440 simulated bodies")
 	}
 	t.Parallel()
-	r := rand.New(rand.NewPCG(61, 7))
+	r := rand.New(rand.NewPCG(2027, 5))
 	type score struct{ n, own, ideal, in, open int }
 	var all score
 	for _, law := range []string{"linear", "falling", "asymptotic", "wandering"} {
@@ -292,7 +291,8 @@ func TestAgainstTheIdeal(t *testing.T) {
 	}
 	band := 100 * float64(all.in) / float64(all.n)
 	t.Logf("all: within 15 %%: %d of %d, ideal %d; in the 90 %% band %.0f %%, open %d", all.own, all.n, all.ideal, band, all.open)
-	// The aim is nine tenths. These bodies, by which nothing was chosen, gave 0.87.
+	// The aim is nine tenths. Bodies of the same making, of another seed, were looked at when
+	// the figures of the noise were chosen; of this seed none was.
 	if float64(all.own) < 0.85*float64(all.ideal) {
 		t.Errorf("%d within 15 %%, the ideal %d", all.own, all.ideal)
 	}
