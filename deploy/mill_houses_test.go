@@ -317,8 +317,6 @@ func (h *blindHouse) plant() string {
 	fmt.Fprintf(&y, "sets:\n  - name: %s\n    condenser: C1\n    purity_pct: 86\n", setName)
 	if !h.set.flash {
 		y.WriteString("    condensate_flash: false\n")
-	} else {
-		y.WriteString("    exhaust_condensate_flash: true\n")
 	}
 	y.WriteString("    tags:\n")
 	binds("      ", setName)
