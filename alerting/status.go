@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Status is an immutable picture of one alarm.
@@ -47,7 +48,7 @@ type Status struct {
 
 	// Words is what the calculated tag under the alarm's Explain says now. Who
 	// makes a picture fills it in; the engine leaves it empty.
-	Words string
+	Words words.Text
 }
 
 // Status returns the picture of one alarm.

@@ -61,16 +61,16 @@ type alarmRow struct {
 	Words       words.Text // what explains it, as things stand
 }
 
-// Brief is the beginning of the words, for the list, up to the end of a clause:
-// the rest stands on the alarm's own page.
-func (r alarmRow) Brief() words.Text {
+// brief is the beginning of words, for the list, up to the end of a clause: the rest stands
+// on the alarm's own page.
+func brief(said string) string {
 	const least = 70
-	if len(r.Words) > least {
-		if i := strings.IndexAny(string(r.Words[least:]), ":;"); i >= 0 {
-			return r.Words[:least+i]
+	if len(said) > least {
+		if i := strings.IndexAny(said[least:], ":;"); i >= 0 {
+			return said[:least+i]
 		}
 	}
-	return r.Words
+	return said
 }
 
 func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
@@ -85,7 +85,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		Unack: a.Annunciated, Active: a.Active, Since: a.ActiveSince,
 		SinceText: s.moment(now, a.ActiveSince), Age: age(now, a.ActiveSince),
 		Occurrence: a.Occurrence, FirstUp: a.FirstUp, Comment: a.Comment,
-		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Words: words.Text(a.Words), Area: spec.Area, status: a,
+		Value: dash, CanUnshelve: a.Shelving != alerting.Unshelved, CanPlace: a.OutOfService, Words: a.Words, Area: spec.Area, status: a,
 	}
 	if r.Title == "" {
 		r.Title = words.Verbatim(a.Name)

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // staleAfter is the age of a picture from which the program counts as
@@ -49,8 +50,8 @@ type apiValue struct {
 	Code    uint32     `json:"code"`
 	Time    *time.Time `json:"time"`
 	Sigma   float64    `json:"sigma,omitempty"`
-	How     string     `json:"how,omitempty"`
-	Reason  string     `json:"reason,omitempty"`
+	How     words.Text `json:"how,omitempty"`
+	Reason  words.Text `json:"reason,omitempty"`
 }
 
 type apiAlarm struct {
@@ -90,7 +91,7 @@ func (s *Server) apiPicture(w http.ResponseWriter, r *http.Request) error {
 		t := &h.Tags[i]
 		pt := p.Frame.Point(t.ID)
 		v := apiValue{Path: t.Path, Value: jsonNumber(math.NaN()), Unit: t.Unit, Quality: pt.Quality.String(), Code: pt.Quality.Code(),
-			Time: timeOrNull(pt.Time), How: p.How[t.ID], Reason: p.Reasons[t.ID]}
+			Time: timeOrNull(pt.Time), How: p.How[t.ID].Words(), Reason: p.Reasons[t.ID]}
 		if pt.Usable() {
 			v.Value = jsonNumber(pt.Value)
 			if v.Sigma = p.Sigma[t.ID]; v.Sigma == 0 {

@@ -136,7 +136,7 @@ func (s *Server) scaleView(p *engine.Picture, e *plant.Equipment, x *thermo.Scal
 	}
 	var weak []words.Text
 	for _, w := range f.Weak {
-		weak = append(weak, words.Text(w.String()))
+		weak = append(weak, w.Words())
 	}
 	v.Note = words.Join(weak, "; ")
 	if f.Status != fouling.NoData {
@@ -331,7 +331,7 @@ type planView struct {
 	Lines                    []planLine
 	Best                     []bestLine
 	Habit                    string
-	Refused                  string
+	Refused                  words.Text
 	CostText, None, Money    string
 	CSVHref, ICSRef          string
 	Form                     url.Values
@@ -385,14 +385,14 @@ func (s *Server) parsePlan(q url.Values) (thermo.CleaningWish, error) {
 		w.Stops, err = ParseStops(stops, s.zone)
 	}
 	if err != nil {
-		return w, &engine.Refused{Why: err.Error()}
+		return w, &engine.Refused{Why: words.Of(err)}
 	}
 	noCrew, err := list("nocrew")
 	if err == nil {
 		w.NoCrew, err = ParseWeekdays(noCrew)
 	}
 	if err != nil {
-		return w, &engine.Refused{Why: err.Error()}
+		return w, &engine.Refused{Why: words.Of(err)}
 	}
 	return w, nil
 }
@@ -601,7 +601,7 @@ func (s *Server) apiCleaning(w http.ResponseWriter, r *http.Request) error {
 	var out struct {
 		Bodies  []thermo.Scale           `json:"bodies"`
 		Plan    *thermo.CleaningProposal `json:"plan,omitempty"`
-		Refused string                   `json:"refused,omitempty"`
+		Refused words.Text               `json:"refused,omitempty"`
 		Notice  string                   `json:"notice"`
 	}
 	out.Notice = cleaningNotice

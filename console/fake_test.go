@@ -19,6 +19,7 @@ import (
 	"calandria/historian"
 	"calandria/historian/series"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
 	"calandria/thermo/condenser"
@@ -233,7 +234,7 @@ func (m *fakeMill) record(now time.Time) {
 // publish makes a new picture of the moment.
 func (m *fakeMill) publish(now time.Time) {
 	h := m.house
-	p := &engine.Picture{At: now, Seq: uint64(len(m.events)), Frame: plant.NewFrame(len(h.Tags)), Reasons: map[plant.TagID]string{}, How: map[plant.TagID]string{},
+	p := &engine.Picture{At: now, Seq: uint64(len(m.events)), Frame: plant.NewFrame(len(h.Tags)), Reasons: map[plant.TagID]words.Text{}, How: map[plant.TagID]engine.Origin{},
 		Sigma: map[plant.TagID]float64{}, Alarms: m.engine.Snapshot(),
 		Sources: []engine.Source{{Name: "mill", Connected: true, Since: now.Add(-5 * time.Hour)}},
 		Health:  []engine.Health{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", OK: true, Text: "in order"}}}
@@ -247,7 +248,7 @@ func (m *fakeMill) publish(now time.Time) {
 		}
 		p.Frame.Points[i] = plant.Point{Time: now.Add(-time.Second), Value: v, Quality: plant.Good}
 		if t.Source == plant.Derived {
-			p.How[t.ID], p.Sigma[t.ID] = "balanced from flow and Brix", math.Abs(v)*0.016
+			p.How[t.ID], p.Sigma[t.ID] = engine.Origin{How: "balanced from flow and Brix"}, math.Abs(v)*0.016
 		}
 	}
 	set := func(path string, q plant.Quality, reason string) {
@@ -261,7 +262,7 @@ func (m *fakeMill) publish(now time.Time) {
 			*pt = plant.BadPoint(now.Add(-50*time.Minute), q)
 		}
 		if reason != "" {
-			p.Reasons[t.ID] = reason
+			p.Reasons[t.ID] = words.Text(reason)
 		}
 	}
 	set("EV.EV3.vapour_temperature", plant.BadSensorFailure, "")
@@ -287,7 +288,7 @@ func (m *fakeMill) publish(now time.Time) {
 		{Set: "EV", What: "syrup Brix", Tags: []string{"EV.syrup_brix"}, Smallest: 0.49, Unit: "Bx", By: "the boiling-point elevation, a new error"},
 		{Set: "EV", What: "EV2 level", Tags: []string{"EV.EV2.level"}, Smallest: math.Inf(1), Unit: "%"},
 	}
-	cause := func(name condenser.Cause, k float64, what string, is, usual float64) condenser.Finding {
+	cause := func(name condenser.Cause, k float64, what words.Text, is, usual float64) condenser.Finding {
 		return condenser.Finding{Cause: name, ExplainsK: k, ExplainKPa: k * 0.7, CheckFirst: "pump, strainer and valve",
 			Evidence: []condenser.Evidence{{What: what, Now: is, Normal: usual, Unit: "K"}, {What: "water in", Now: 31.2, Normal: 30.9, Unit: "°C"}}}
 	}
@@ -513,14 +514,14 @@ func (m *fakeMill) WhatIf(_ context.Context, x thermo.Supposition) (out thermo.O
 	if m.broken != nil {
 		return out, m.broken
 	}
-	figure := func(name, unit string, now, then, sigma float64) thermo.Foreseen {
+	figure := func(name words.Text, unit string, now, then, sigma float64) thermo.Foreseen {
 		return thermo.Foreseen{Name: name, Unit: unit, Now: &now, Then: &then, Sigma: sigma, Decimals: 1}
 	}
 	out.Set = []thermo.Foreseen{figure("steam", "t/h", 31.4, 33.2, 0.3), figure("evaporation", "t/h", 102, 110.4, 0.6), figure("syrup Brix", "% Brix", 65, 62.1, 0.5)}
 	out.Bodies = []thermo.BodyAhead{{Body: "EV.EV4", Figures: []thermo.Foreseen{figure("calandria", "degC", 91.2, 91.9, 0.1)}},
 		{Body: "EV.EV5", Figures: []thermo.Foreseen{{Name: "calandria", Unit: "degC", Decimals: 1}}}}
 	out.Bottlenecks = []thermo.Bottleneck{{Body: "EV.EV5", Ratio: 1.4, EvaporationTH: 5.2, SteamTH: 1.1, SavedTH: 4.1, Sigma: 0.6, CostADay: 1475}, {Body: "EV.EV3", Why: "what a cleaning restores is not known"}}
-	out.Currency, out.Notes = "USD", []string{"held: steam pressure."}
+	out.Currency, out.Notes = "USD", []words.Text{"held: steam pressure."}
 	return out, nil
 }
 

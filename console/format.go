@@ -319,11 +319,11 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	if int(id) < len(p.Confirmed) && !p.Confirmed[id].IsZero() {
 		r.Heard = age(now, p.Confirmed[id])
 	}
-	if how := p.How[id]; how != "" {
-		r.How = words.Text(how)
+	if how := p.How[id]; how.How != "" {
+		r.How = how.Words()
 	}
 	if !pt.Usable() {
-		r.Why = words.Text(p.Reasons[id])
+		r.Why = p.Reasons[id]
 		if r.Why == "" {
 			r.Why = qualityReason(pt.Quality)
 		}

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"math"
 	"net/url"
 	"slices"
@@ -15,7 +16,7 @@ import (
 
 // suspectView is one instrument that contradicts the others.
 type suspectView struct {
-	Title       string
+	Title       words.Text
 	Text        words.Text
 	Tags, Alike []tagLink
 	Bias, Sigma words.Text
@@ -36,7 +37,7 @@ type contradictions struct {
 
 // checkView is how far one reading is checked.
 type checkView struct {
-	What, Smallest, By, State string
+	What, Smallest, By, State words.Text
 	Tags                      []tagLink
 }
 
@@ -47,7 +48,7 @@ func (s *Server) checked(p *engine.Picture, set string) (out []checkView) {
 		if x.Set != set {
 			continue
 		}
-		v := checkView{What: x.What, Smallest: s.spread(x.Smallest, x.Unit).String(), By: x.By, State: x.State()}
+		v := checkView{What: x.What, Smallest: s.spread(x.Smallest, x.Unit), By: x.By, State: x.State()}
 		for _, t := range x.Tags {
 			v.Tags = append(v.Tags, tagLink{t, "/trends?" + url.Values{"tag": {t}, "span": {"1d"}}.Encode()})
 		}
@@ -88,18 +89,11 @@ func (s *Server) testState(p *engine.Picture, id plant.TagID, now time.Time) wor
 	if !r.OK {
 		return words.Say("not tested now: %s", r.Why)
 	}
-	said := p.How[id]
-	if _, after, ok := strings.Cut(said, ": "); ok {
-		said = after // without how the figure was obtained
-	}
-	if said == "" {
-		return "the readings agree"
-	}
-	return words.Text(said)
+	return cmp.Or(p.How[id].Note, "the readings agree")
 }
 
 func (s *Server) suspectView(x *thermo.Suspect, now time.Time) suspectView {
-	v := suspectView{Title: x.What, Text: words.Text(x.Text), Bias: s.apparent(x), Since: s.moment(now, x.Since)}
+	v := suspectView{Title: x.What, Text: x.Text, Bias: s.apparent(x), Since: s.moment(now, x.Since)}
 	unit, scale := s.change(x.Unit)
 	if v.Sigma, v.Unit = sigmaText(x.Sigma*scale), unit; x.Rough {
 		v.Sigma = ""
@@ -147,7 +141,7 @@ func (s *Server) suspicion(p *engine.Picture, path string) words.Text {
 		case slices.Contains(x.Tags, path):
 			return words.Say("contradicts the other instruments: seems to read %s", s.apparent(x))
 		case slices.Contains(x.Alike, path):
-			return words.Say("one of several that may contradict the others: %s or this", words.Text(x.What))
+			return words.Say("one of several that may contradict the others: %s or this", x.What)
 		}
 	}
 	return ""
@@ -180,7 +174,7 @@ type causeView struct {
 	Doubt        words.Text
 }
 
-type evidenceView struct{ What, Now, Normal, Unit string }
+type evidenceView struct{ What, Now, Normal, Unit words.Text }
 
 // vacuumOf is the view of a condenser; false: nothing is said of it.
 func (s *Server) vacuumOf(p *engine.Picture, condenser string) (vacuumView, bool) {
@@ -193,7 +187,7 @@ func (s *Server) vacuumOf(p *engine.Picture, condenser string) (vacuumView, bool
 }
 
 func (s *Server) vacuumView(x *thermo.Vacuum) vacuumView {
-	v := vacuumView{Name: x.Condenser, OK: x.OK, Unusual: x.Text != "", Reason: words.Text(x.Reason)}
+	v := vacuumView{Name: x.Condenser, OK: x.OK, Unusual: x.Text != "", Reason: x.Reason}
 	if e, ok := s.b.House().Equip(x.Condenser); ok {
 		v.Name, v.Title, v.Href = e.Name, e.Title, vesselHref(e.Path)
 	}
@@ -217,13 +211,13 @@ func (s *Server) vacuumView(x *thermo.Vacuum) vacuumView {
 	}
 	for i := range x.Diagnosis.Findings {
 		f := &x.Diagnosis.Findings[i]
-		c := causeView{N: i + 1, Cause: words.Text(f.Cause), CheckFirst: words.Text(f.CheckFirst), Doubt: words.Text(f.Doubt), Share: decimals(f.ExplainsK*perK, 1) + " " + degrees}
+		c := causeView{N: i + 1, Cause: f.Cause, CheckFirst: f.CheckFirst, Doubt: f.Doubt, Share: decimals(f.ExplainsK*perK, 1) + " " + degrees}
 		if rise := x.Diagnosis.RiseK; rise > 0 && f.ExplainsK > 0 {
 			c.Percent = min(100, 100*f.ExplainsK/rise)
 		}
 		for _, e := range f.Evidence {
 			u := s.unitNamed(x.Condenser, e.Unit)
-			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(u.of(e.Now), 1).String(), decimals(u.of(e.Normal), 1).String(), u.text.String()})
+			c.Evidence = append(c.Evidence, evidenceView{e.What, decimals(u.of(e.Now), 1), decimals(u.of(e.Normal), 1), u.text})
 		}
 		v.Causes = append(v.Causes, c)
 	}
@@ -293,12 +287,12 @@ func (s *Server) vacuumAlarm(spec *plant.AlarmSpec) *plant.Equipment {
 
 type apiCheck struct {
 	Set      string     `json:"set"`
-	What     string     `json:"what"`
+	What     words.Text `json:"what"`
 	Tags     []string   `json:"tags"`
-	State    string     `json:"state"`
+	State    words.Text `json:"state"`
 	Smallest jsonNumber `json:"smallest"` // null: not checked
 	Unit     string     `json:"unit"`
-	By       string     `json:"by,omitempty"`
+	By       words.Text `json:"by,omitempty"`
 }
 
 // apiChecks says how far each reading of the sets is checked.
@@ -313,7 +307,7 @@ func apiChecks(p *engine.Picture) []apiCheck {
 
 type apiSuspect struct {
 	Set   string     `json:"set"`
-	What  string     `json:"what"`
+	What  words.Text `json:"what"`
 	Tags  []string   `json:"tags"`
 	Bias  jsonNumber `json:"bias"`
 	Sigma jsonNumber `json:"sigma"`
@@ -321,23 +315,23 @@ type apiSuspect struct {
 	Unit  string     `json:"unit"`
 	Alike []string   `json:"alike"`
 	Since *time.Time `json:"since"`
-	Text  string     `json:"text"`
+	Text  words.Text `json:"text"`
 }
 
 type apiEvidence struct {
-	What   string     `json:"what"`
+	What   words.Text `json:"what"`
 	Now    jsonNumber `json:"now"`
 	Normal jsonNumber `json:"normal"`
 	Unit   string     `json:"unit"`
 }
 
 type apiCause struct {
-	Cause       string        `json:"cause"`
+	Cause       words.Text    `json:"cause"`
 	ExplainsK   jsonNumber    `json:"explains_k"`
 	ExplainsKPa jsonNumber    `json:"explains_kpa"`
 	Evidence    []apiEvidence `json:"evidence"`
-	CheckFirst  string        `json:"check_first"`
-	Doubt       string        `json:"doubt,omitempty"`
+	CheckFirst  words.Text    `json:"check_first"`
+	Doubt       words.Text    `json:"doubt,omitempty"`
 }
 
 type apiVacuum struct {
@@ -345,7 +339,7 @@ type apiVacuum struct {
 	At           *time.Time `json:"at"`
 	Known        bool       `json:"known"`
 	Unusual      bool       `json:"unusual"`
-	Reason       string     `json:"reason,omitempty"`
+	Reason       words.Text `json:"reason,omitempty"`
 	RiseKPa      jsonNumber `json:"rise_kpa"`
 	RiseK        jsonNumber `json:"rise_k"`
 	UnexplainedK jsonNumber `json:"unexplained_k"`
@@ -365,7 +359,7 @@ func apiInsights(p *engine.Picture) ([]apiSuspect, []apiVacuum) {
 		v := apiVacuum{Condenser: x.Condenser, At: timeOrNull(x.At), Known: x.OK, Unusual: x.Text != "", Reason: x.Reason,
 			RiseKPa: jsonNumber(x.Diagnosis.RiseKPa), RiseK: jsonNumber(x.Diagnosis.RiseK), UnexplainedK: jsonNumber(x.Diagnosis.UnexplainedK), Causes: []apiCause{}}
 		for _, f := range x.Diagnosis.Findings {
-			c := apiCause{Cause: string(f.Cause), ExplainsK: jsonNumber(f.ExplainsK), ExplainsKPa: jsonNumber(f.ExplainKPa), Evidence: []apiEvidence{}, CheckFirst: f.CheckFirst, Doubt: f.Doubt}
+			c := apiCause{Cause: f.Cause, ExplainsK: jsonNumber(f.ExplainsK), ExplainsKPa: jsonNumber(f.ExplainKPa), Evidence: []apiEvidence{}, CheckFirst: f.CheckFirst, Doubt: f.Doubt}
 			for _, e := range f.Evidence {
 				c.Evidence = append(c.Evidence, apiEvidence{e.What, jsonNumber(e.Now), jsonNumber(e.Normal), e.Unit})
 			}

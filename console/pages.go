@@ -85,7 +85,7 @@ func (s *Server) tell(w http.ResponseWriter, r *http.Request, problem words.Text
 		defer cancel()
 		err := record(ctx)
 		if no, ok := errors.AsType[*engine.Refused](err); ok {
-			problem = words.Text(no.Why)
+			problem = no.Why
 		} else if err != nil {
 			return err
 		}

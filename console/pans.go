@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"calandria/engine"
@@ -28,7 +27,7 @@ type panPage struct {
 	Figures      []figure
 	Phases       []phaseRow
 	Usual        string // which strike it is compared with
-	Late         []string
+	Late         []words.Text
 	Compare      string        // address of the comparison of the running strike
 	Compartments *compartTable // of a continuous pan
 }
@@ -55,7 +54,7 @@ type strikeRow struct {
 	Above, Below, DropBrix, Crystal string
 	U, Longer                       string   // of feed on; length against the usual strike
 	Minutes                         []string // by phase
-	Notes                           string
+	Notes                           words.Text
 	Reference                       bool
 }
 
@@ -303,7 +302,7 @@ func (s *Server) strikeRow(r *Strike, usual *Strike, now time.Time) strikeRow {
 	}
 	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start).String(), Length: dash, Longer: dash, U: dash, Water: amount(r.WaterT, 1).String(), MaxS: amount(r.MaxS, 2).String(),
 		Above: decimals(r.FalseGrainMinutes, 0).String(), Below: decimals(r.DissolvingMinutes, 0).String(), DropBrix: amount(r.DropBrix, 1).String(),
-		Crystal: amount(crystal, 1).String(), Notes: strings.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; "), Reference: r.Reference}
+		Crystal: amount(crystal, 1).String(), Notes: words.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; "), Reference: r.Reference}
 	if r.ID != 0 {
 		x.Href = strikeHref(r.ID)
 	}
@@ -317,7 +316,7 @@ func (s *Server) strikeRow(r *Strike, usual *Strike, now time.Time) strikeRow {
 		}
 	}
 	if !r.Whole {
-		x.Notes = strings.TrimPrefix(x.Notes+"; not seen whole", "; ")
+		x.Notes = words.Join(append(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "not seen whole"), "; ")
 		x.Longer = dash
 	}
 	return x

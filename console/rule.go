@@ -119,7 +119,7 @@ func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*v
 	defer cancel()
 	e, err := s.b.Explain(ctx, name)
 	if no, ok := errors.AsType[*engine.Refused](err); ok {
-		return nil, notFound(words.Text(no.Why))
+		return nil, notFound(no.Why)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("explain %s: %w", name, err)

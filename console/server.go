@@ -249,7 +249,7 @@ func (s *Server) parseTemplates() (err error) {
 	files, err := fs.Glob(templateFiles, "templates/*.html")
 	s.tmpl = map[*catalog.Language]*template.Template{}
 	for _, l := range s.languages {
-		t := template.New("").Funcs(template.FuncMap{"asset": s.assetURL, "mark": markOf, "words": wordsIn(l), "printf": l.Printf, "toCheck": toCheckIn(l),
+		t := template.New("").Funcs(template.FuncMap{"asset": s.assetURL, "mark": markOf, "words": wordsIn(l), "printf": l.Printf, "toCheck": toCheckIn(l), "brief": func(t words.Text) string { return brief(l.Say(t)) },
 			"language": func() *catalog.Language { return l }, "scriptWords": s.scriptWords(l)})
 		s.tmpl[l] = t
 		for _, name := range files {

@@ -39,20 +39,21 @@ type compareRow struct {
 
 // strikeView is a strike on its own page.
 type strikeView struct {
-	Running            bool
-	Row                strikeRow
-	Grade              string
-	Begun, Ended       string
-	Phases             []compareRow
-	With, WithHref, By string
-	Findings           []string
-	Drop, Purities     []labelled
-	Masses             []labelled
-	Doubts             []string
-	PuritiesBy         string
-	Ribbon             drawing
-	Profile            []profileRow
-	Units              [3]string // of its pressures, temperatures and flows
+	Running        bool
+	Row            strikeRow
+	Grade          string
+	Begun, Ended   string
+	Phases         []compareRow
+	With, WithHref string
+	By             words.Text
+	Findings       []words.Text
+	Drop, Purities []labelled
+	Masses         []labelled
+	Doubts         []words.Text
+	PuritiesBy     string
+	Ribbon         drawing
+	Profile        []profileRow
+	Units          [3]string // of its pressures, temperatures and flows
 }
 
 type labelled struct{ Label, Value, Unit string }
@@ -70,7 +71,7 @@ func byWords(chosen bool, by string) words.Text {
 	case by == "":
 		return "chosen"
 	}
-	return words.Text("chosen by " + by)
+	return words.Say("chosen by %s", by)
 }
 
 // amount writes a figure of a strike.
@@ -118,7 +119,7 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 	} else {
 		v.Phases, v.Findings = compareRows(a.Phases), pan.Words(a.Findings)
 		v.With = fmt.Sprintf("strike %d, %s", a.Number, s.moment(now, a.Start))
-		v.By = byWords(a.Chosen, ps.By).String()
+		v.By = byWords(a.Chosen, ps.By)
 		if a.ID != 0 {
 			v.WithHref = strikeHref(a.ID)
 		}
@@ -538,7 +539,7 @@ func WriteStrikesCSV(w io.Writer, list []Strike) error {
 			}
 			row = append(append(row, csvNumber(figures[i].Duration.Minutes())), cells(phaseColumns, &figures[i])...)
 		}
-		notes := strings.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; ")
+		notes := words.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; ").String()
 		row = append(slices.Concat(row, cells(strikeColumns, r), cells(balanceColumns[:2], r), []string{strconv.FormatBool(r.Balance.LiquorAssumed)}, cells(balanceColumns[2:], r)), strconv.FormatBool(r.Reference), plainCell(notes))
 		if err := c.Write(row); err != nil {
 			return err

@@ -64,13 +64,13 @@ type figureView struct {
 	Text, Value           string // in force, and what stands in the field
 	Where                 string
 	Long                  bool
-	Problem               string
+	Problem               words.Text
 	Caret                 string // the place in an expression, in lines of equal width
 }
 
 type trialForm struct {
-	None    string // why nothing can be tried
-	Problem string // that belongs to no field
+	None    words.Text // why nothing can be tried
+	Problem words.Text // that belongs to no field
 	Figures []figureView
 	Spans   []choice
 	Span    string // the one chosen
@@ -82,7 +82,7 @@ type trialForm struct {
 func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 	f := &trialForm{Href: "/rules/" + escapeSegment(alarm) + "/try"}
 	if !s.gate.allowed(actorOf(r), toTry) {
-		f.None = "Trying a limit needs the role " + string(least(toTry)) + "."
+		f.None = words.Say("Trying a limit needs the role %s.", words.Text(least(toTry)))
 		return f, nil
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), commandTimeout)
@@ -113,7 +113,8 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 			v.Value = r.PostForm.Get("f." + x.Key)
 		}
 		if no != nil && no.Field == x.Key {
-			v.Problem, v.Caret, _ = strings.Cut(no.Why, "\n")
+			problem, caret, _ := strings.Cut(string(no.Why), "\n")
+			v.Problem, v.Caret = words.Text(problem), caret
 		}
 		f.Figures = append(f.Figures, v)
 	}

@@ -11,6 +11,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo"
 )
 
@@ -24,24 +25,31 @@ type supposedField struct{ Key, Label, Unit, Value string }
 type supposedBody struct{ Key, Name, Value string }
 
 type whatIfData struct {
-	Set, SetPath, Refused, Hold, Money string
-	Sets                               []link
-	Fields                             []supposedField
-	Bodies                             []supposedBody
-	Rows                               []foreseenRow
-	Ladder                             []rungRow
-	Bottlenecks                        []bottleneckRow
-	Notes                              []string
+	Set, SetPath, Hold, Money string
+	Refused                   words.Text
+	Sets                      []link
+	Fields                    []supposedField
+	Bodies                    []supposedBody
+	Rows                      []foreseenRow
+	Ladder                    []rungRow
+	Bottlenecks               []bottleneckRow
+	Notes                     []words.Text
 }
 
-type foreseenRow struct{ Name, Unit, Now, Then, Change, Band string }
+type foreseenRow struct {
+	Name                          words.Text
+	Unit, Now, Then, Change, Band string
+}
 
 type rungRow struct {
 	Body, Href string
 	Cells      []foreseenRow
 }
 
-type bottleneckRow struct{ Body, Href, Ratio, Evaporation, Steam, Saved, Cost, Why string }
+type bottleneckRow struct {
+	Body, Href, Ratio, Evaporation, Steam, Saved, Cost string
+	Why                                                words.Text
+}
 
 // supposition reads the question of an address; the fields are those of the form.
 func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Supposition, d whatIfData, err error) {
@@ -194,7 +202,7 @@ func (s *Server) apiWhatIf(w http.ResponseWriter, r *http.Request) error {
 	_, x, _, err := s.supposition(r.URL.Query())
 	var out struct {
 		*thermo.Outlook
-		Refused string `json:"refused,omitempty"`
+		Refused words.Text `json:"refused,omitempty"`
 	}
 	if err == nil {
 		var o thermo.Outlook

@@ -40,7 +40,7 @@ func (k keys) add(key, where string) {
 }
 
 var (
-	aVerb = regexp.MustCompile(`%(\[\d+\])?[-+#0]*[\d.]*[a-zA-Z%]`)
+	aVerb = regexp.MustCompile(`%(\[\d+\])?[-+#0]*[\d.]*(\[\d+\])?[a-zA-Z%]`)
 )
 
 func (k keys) ofTemplates(t *testing.T) {
@@ -111,7 +111,7 @@ func (k keys) ofGo(t *testing.T) {
 			t.Fatal(err)
 		}
 		for expr, tv := range info.Types {
-			if tv.Value != nil && tv.Value.Kind() == constant.String && tv.Type.String() == "calandria/plant/words.Text" {
+			if tv.Value != nil && tv.Value.Kind() == constant.String && types.Unalias(tv.Type).String() == "calandria/plant/words.Text" {
 				p := fset.Position(expr.Pos())
 				k.add(strings.TrimSpace(constant.StringVal(tv.Value)), fmt.Sprintf("%s:%d", filepath.Base(p.Filename), p.Line))
 			}
@@ -213,7 +213,7 @@ func TestCatalogueIsWhole(t *testing.T) {
 	}
 }
 
-var aValue = regexp.MustCompile(`\{[\w.]+\}|%(\[\d+\])?[-+#0]*[\d.]*[a-zA-Z%]`)
+var aValue = regexp.MustCompile(`\{[\w.]+\}|%(\[\d+\])?[-+#0]*[\d.]*(\[\d+\])?[a-zA-Z%]`)
 
 // valuesIn are the placeholders of a text, in order of the alphabet.
 func valuesIn(text string) []string {

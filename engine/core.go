@@ -11,6 +11,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
 )
@@ -40,11 +41,11 @@ type Core struct {
 
 	values  []thermo.Value // of the last scan
 	system  map[string]plant.TagID
-	said    map[string]string // by system tag: what its value means just now, in words
-	air     float64           // air pressure less the usual barometer that the frame is at, kPa
-	scanned time.Time         // the last scan
-	late    uint64            // samples older than the frame, archived but not evaluated
-	future  uint64            // samples from the future, archived but kept out of the frame
+	said    map[string]words.Text // by system tag: what its value means just now, in words
+	air     float64               // air pressure less the usual barometer that the frame is at, kPa
+	scanned time.Time             // the last scan
+	late    uint64                // samples older than the frame, archived but not evaluated
+	future  uint64                // samples from the future, archived but kept out of the frame
 }
 
 // futureTolerance is how far ahead of the program's clock a source time may be
@@ -87,7 +88,7 @@ const SystemOwner = "calandria"
 func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 	h = h.Fresh()
 	opt.Names = thermo.Names()
-	c := &Core{House: h, files: files, system: map[string]plant.TagID{}, said: map[string]string{}}
+	c := &Core{House: h, files: files, system: map[string]plant.TagID{}, said: map[string]words.Text{}}
 	var err error
 	if c.Calc, err = thermo.New(h); err != nil {
 		return nil, err
@@ -316,25 +317,25 @@ func (c *Core) Drain() []plant.Event {
 			continue
 		}
 		if a := c.Alarms.Spec(e.Alarm); a != nil {
-			e.Reason = c.Words(a)
+			e.Reason = c.Words(a).String()
 		}
 	}
 	return events
 }
 
 // Say gives the words beside a system tag, for the alarms that name it under explain:.
-func (c *Core) Say(name, words string) {
-	if len(words) > mostWords {
-		words = strings.ToValidUTF8(words[:mostWords], "") + "…"
+func (c *Core) Say(name string, text words.Text) {
+	if said := text.String(); len(said) > mostWords {
+		text = words.Verbatim(strings.ToValidUTF8(said[:mostWords], "") + "…")
 	}
-	c.said[name] = words
+	c.said[name] = text
 }
 
 // mostWords bounds what stands beside an alarm, bytes.
 const mostWords = 300
 
 // Words is what the calculated or system tag says that explains an alarm.
-func (c *Core) Words(a *plant.AlarmSpec) string {
+func (c *Core) Words(a *plant.AlarmSpec) words.Text {
 	if a.Explain == "" {
 		return ""
 	}

@@ -13,6 +13,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo"
 )
 
@@ -381,9 +382,9 @@ func (l *Loop) systemTags(at time.Time) {
 			off = append(off, fmt.Sprintf("%s by %s", s.Name, o.Round(100*time.Millisecond)))
 		}
 	}
-	c.Say("reader_crashes", strings.Join(ended, "; "))
-	c.Say("misstamped_tags", strings.Join(wrong, ", "))
-	c.Say("clock_offset", strings.Join(off, ", "))
+	c.Say("reader_crashes", words.Text(strings.Join(ended, "; ")))
+	c.Say("misstamped_tags", words.Text(strings.Join(wrong, ", ")))
+	c.Say("clock_offset", words.Text(strings.Join(off, ", ")))
 	c.Set("clock_offset", coarse(worst), at)
 	c.Set("reader_crashes", float64(crashes), at)
 	c.Set("misstamped_tags", float64(misstamped), at)
@@ -398,8 +399,8 @@ func (l *Loop) say(damage string) {
 			lost = append(lost, s.Name+": "+s.Text)
 		}
 	}
-	l.core.Say("notify_ok", strings.Join(lost, "; "))
-	l.core.Say("files_intact", strings.Trim(damage+"; "+l.otherDamage(), "; "))
+	l.core.Say("notify_ok", words.Text(strings.Join(lost, "; ")))
+	l.core.Say("files_intact", words.Text(strings.Trim(damage+"; "+l.otherDamage(), "; ")))
 }
 
 // coarse gives seconds so that they are not archived anew at each scan: to a
@@ -546,10 +547,10 @@ func (l *Loop) Show(at time.Time) {
 	for _, source := range l.Sources {
 		s := source()
 		for _, f := range s.Faults {
-			p.Reasons[f.Tag] = f.Problem
+			p.Reasons[f.Tag] = words.Text(f.Problem)
 		}
 		for _, m := range s.Misstamped {
-			p.How[m.Tag] = cmp.Or(p.How[m.Tag], m.Text)
+			p.How[m.Tag] = cmp.Or(p.How[m.Tag], Origin{How: words.Text(m.Text)})
 		}
 		p.Sources = append(p.Sources, s)
 	}

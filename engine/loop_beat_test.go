@@ -157,7 +157,7 @@ func TestHeartbeat(t *testing.T) {
 		far.lost.Store(true)
 		expect(6*time.Minute+30*time.Second, "notice far")
 		var w string
-		l.Call(ctx, func(c *Core) { w = c.Words(&plant.AlarmSpec{Explain: "calandria.late_stages"}) })
+		l.Call(ctx, func(c *Core) { w = c.Words(&plant.AlarmSpec{Explain: "calandria.late_stages"}).String() })
 		if !strings.Contains(w, "notice far") || !strings.Contains(w, "no such address") {
 			t.Errorf("beside the alarm stands %q", w)
 		}

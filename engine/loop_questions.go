@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
 )
@@ -24,7 +25,7 @@ func ask[T any](ctx context.Context, l *Loop, f func(c *Core) (T, error)) (answe
 // refusing makes the error of a request that cannot be carried out a [*Refused].
 func refusing[T any](answer T, err error) (T, error) {
 	if err != nil {
-		err = &Refused{Why: err.Error()}
+		err = &Refused{Why: words.Of(err)}
 	}
 	return answer, err
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 )
 
@@ -71,7 +72,7 @@ func (t *Trials) Start(house *plant.House, wish TrialWish, now time.Time) error 
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.running != nil {
-		return &Refused{Why: "A limit of " + t.running.Alarm + " is being tried just now. One at a time: wait for it, or stop it there."}
+		return &Refused{Why: words.Say("A limit of %s is being tried just now. One at a time: wait for it, or stop it there.", t.running.Alarm)}
 	}
 	t.running, t.stopped = x, false
 	t.reached.Store(0)

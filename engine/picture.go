@@ -5,6 +5,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo"
 )
 
@@ -21,10 +22,10 @@ type Picture struct {
 	Frame    *plant.Frame // a copy of the loop's frame
 
 	// Reasons says why a calculated value is absent, in words.
-	Reasons map[plant.TagID]string
+	Reasons map[plant.TagID]words.Text
 	// How says how a value was obtained where there is more to say than its
 	// source: "balanced from flow and Brix", "assumed".
-	How map[plant.TagID]string
+	How map[plant.TagID]Origin
 	// Sigma is one standard deviation of a value in the tag's unit. Tags that
 	// are not in it use the stated accuracy of their instrument.
 	Sigma map[plant.TagID]float64
@@ -45,6 +46,17 @@ type Picture struct {
 	Vacuum   []thermo.Vacuum          // of each condenser
 
 	Usual map[plant.TagID]thermo.Band // where figures usually lie at the present load
+}
+
+// Origin is how a value was obtained, and what there is to say of that.
+type Origin struct{ How, Note words.Text }
+
+// Words says both.
+func (o Origin) Words() words.Text {
+	if o.Note == "" {
+		return o.How
+	}
+	return words.Say("%s: %s", o.How, o.Note)
 }
 
 // Clock gives a moment of the machine's clock by the program's own.
@@ -115,7 +127,7 @@ type Health struct {
 // does not know: sources, health, the journal's number.
 func (c *Core) Picture(at time.Time) *Picture {
 	p := &Picture{House: c.House, Specs: c.Rules.Alarms(), At: at, Frame: c.Frame.Clone(), Alarms: c.Alarms.Snapshot(),
-		Reasons: map[plant.TagID]string{}, How: map[plant.TagID]string{}, Sigma: map[plant.TagID]float64{}, Strikes: c.Calc.Strikes(), Usual: c.Calc.Usual(c.Frame, at)}
+		Reasons: map[plant.TagID]words.Text{}, How: map[plant.TagID]Origin{}, Sigma: map[plant.TagID]float64{}, Strikes: c.Calc.Strikes(), Usual: c.Calc.Usual(c.Frame, at)}
 	for i := range p.Alarms {
 		if a := &p.Alarms[i]; a.Active {
 			a.Words = c.Words(a.Spec)
@@ -123,13 +135,10 @@ func (c *Core) Picture(at time.Time) *Picture {
 	}
 	for i := range c.values {
 		v := &c.values[i]
-		switch {
-		case !v.Point.Usable():
+		if v.Point.Usable() {
+			p.How[v.Tag] = Origin{v.How, v.Reason}
+		} else {
 			p.Reasons[v.Tag] = v.Reason
-		case v.Reason != "":
-			p.How[v.Tag] = v.How + ": " + v.Reason
-		default:
-			p.How[v.Tag] = v.How
 		}
 		if v.Sigma > 0 {
 			p.Sigma[v.Tag] = v.Sigma

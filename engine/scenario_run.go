@@ -359,7 +359,7 @@ func (r *scenarioRun) expect(faults *plant.Faults) {
 		}
 		r.ends = append(r.ends, func() {
 			if came := r.calls(x.Alarm, r.span(x.From, x.To), x.Hidden); len(came) > 0 {
-				r.fail(at("no_calls", i), fmt.Sprintf("%s was not to call from %s", x.Alarm, r.span(x.From, x.To)), "came: "+list(came)+words(came[0]))
+				r.fail(at("no_calls", i), fmt.Sprintf("%s was not to call from %s", x.Alarm, r.span(x.From, x.To)), "came: "+list(came)+reasonOf(came[0]))
 			}
 		})
 	}
@@ -494,7 +494,7 @@ func howItStood(e rules.Explanation, at time.Duration) string {
 	return strings.Join(append(parts, e.Waits...), "; ")
 }
 
-func words(e ScenarioEvent) string {
+func reasonOf(e ScenarioEvent) string {
 	if e.Reason == "" {
 		return ""
 	}
@@ -519,7 +519,7 @@ func (r *scenarioRun) checkReturn(x *ExpectedCall, field string) {
 func (r *scenarioRun) checkAll() {
 	e := &r.Expect
 	if early := r.calls("*", span{-1 << 62, -1}, false); len(early) > 0 {
-		r.fail(r.field, "in the usual running before time 0 nobody was to be called", "came: "+list(early)+words(early[0]))
+		r.fail(r.field, "in the usual running before time 0 nobody was to be called", "came: "+list(early)+reasonOf(early[0]))
 	}
 	all := r.calls("*", r.span(nil, nil), false)
 	if e.AtMost > 0 && len(all) > e.AtMost {
@@ -533,7 +533,7 @@ func (r *scenarioRun) checkAll() {
 			})
 		})
 		if len(others) > 0 {
-			r.fail(r.field+".expect.only", "no other call was expected", "came: "+list(others)+words(others[0]))
+			r.fail(r.field+".expect.only", "no other call was expected", "came: "+list(others)+reasonOf(others[0]))
 		}
 	}
 	for _, f := range r.core.Rules.Faults() {
@@ -599,7 +599,7 @@ func (r *scenarioRun) expectValue(faults *plant.Faults, x *ExpectedValue, field 
 func (r *scenarioRun) reason(t *plant.Tag) string {
 	for i := range r.core.values {
 		if r.core.values[i].Tag == t.ID {
-			return r.core.values[i].Reason
+			return r.core.values[i].Reason.String()
 		}
 	}
 	return "no value has come"
@@ -659,6 +659,6 @@ func (o *Outcome) Write(w io.Writer, events bool, took time.Duration) {
 		if e.User != "" {
 			line += ", by " + e.User
 		}
-		fmt.Fprintln(w, line+words(e))
+		fmt.Fprintln(w, line+reasonOf(e))
 	}
 }

@@ -9,14 +9,18 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 )
 
 // Refused is the error of a request that cannot be carried out as it was made.
 // Why is shown to the person, at the field if one is named.
-type Refused struct{ Why, Field string }
+type Refused struct {
+	Why   words.Text
+	Field string
+}
 
-func (r *Refused) Error() string { return r.Why }
+func (r *Refused) Error() string { return r.Why.String() }
 
 // TrialWish is what is to be tried.
 type TrialWish struct {
@@ -152,9 +156,9 @@ func trialRefusal(err error, changes map[string]string) error {
 		return err
 	}
 	f := faults[0]
-	no := &Refused{Why: f.Problem}
+	no := &Refused{Why: words.Text(f.Problem)}
 	if f.Fix != "" {
-		no.Why += "; " + f.Fix
+		no.Why += "; " + words.Text(f.Fix)
 	}
 	key, ours := strings.CutPrefix(f.Field, rules.TryField)
 	if !ours {

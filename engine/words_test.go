@@ -70,7 +70,7 @@ func TestCallsCarryTheirExplanation(t *testing.T) {
 			if !strings.HasPrefix(e.Reason, "air or gas explains") {
 				t.Errorf("it says %q", e.Reason)
 			}
-			if a := c.Alarms.Spec(e.Alarm); !strings.HasPrefix(c.Words(a), "air or gas explains") {
+			if a := c.Alarms.Spec(e.Alarm); !strings.HasPrefix(c.Words(a).String(), "air or gas explains") {
 				t.Errorf("as things stand it says %q", c.Words(a))
 			}
 			return

@@ -93,7 +93,7 @@ func TestWeatherMovesNothing(t *testing.T) {
 					errors = append(errors, 100*math.Abs(u.Point.Value/h.u[3]-1))
 				}
 				for _, q := range c.Suspects() {
-					suspect = q.Text
+					suspect = q.Text.String()
 				}
 			}
 			slices.Sort(errors)

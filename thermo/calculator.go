@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
 	"calandria/thermo/steam"
@@ -15,9 +16,9 @@ import (
 type Value struct {
 	Tag    plant.TagID
 	Point  plant.Point
-	Sigma  float64 // one standard deviation from the instruments; 0 if not worked out
-	How    string  // measured, balanced, assumed, absent
-	Reason string  // why it is absent, or what was assumed
+	Sigma  float64    // one standard deviation from the instruments; 0 if not worked out
+	How    words.Text // measured, balanced, assumed, absent
+	Reason words.Text // why it is absent, or what was assumed
 }
 
 // Calculator works out the quantities of one house. It holds the state of the
@@ -40,13 +41,13 @@ type Calculator struct {
 // when one of them changes.
 type said struct {
 	reason evaporator.Reason
-	note   string
-	text   string
+	note   words.Text
+	text   words.Text
 }
 
-func (s *said) words(r evaporator.Reason, note string) string {
+func (s *said) words(r evaporator.Reason, note words.Text) words.Text {
 	if r != s.reason || note != s.note {
-		s.reason, s.note, s.text = r, note, join(r.String(), note)
+		s.reason, s.note, s.text = r, note, join(r.Words(), note)
 	}
 	return s.text
 }
@@ -163,7 +164,7 @@ func (c *Calculator) Step(f *plant.Frame, at time.Time) []Value {
 
 // Words says in words what stands behind a calculated value, "" if there is
 // nothing to say or no value. It costs a search: it is for messages.
-func (c *Calculator) Words(tag plant.TagID) string {
+func (c *Calculator) Words(tag plant.TagID) words.Text {
 	for i := range c.values {
 		if v := &c.values[i]; v.Tag == tag && v.Point.Usable() {
 			return v.Reason
@@ -173,9 +174,9 @@ func (c *Calculator) Words(tag plant.TagID) string {
 }
 
 // store turns a result into a value.
-func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst plant.Quality, note string) {
+func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst plant.Quality, note words.Text) {
 	v := &c.values[r.value]
-	v.Sigma, v.How = res.Sigma, res.How.String()
+	v.Sigma, v.How = res.Sigma, res.How.Words()
 	if !res.OK() {
 		note = ""
 	}
@@ -186,11 +187,11 @@ func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst pla
 		return
 	case math.IsNaN(res.Value) || math.IsInf(res.Value, 0) || !(res.Sigma >= 0) || math.IsInf(res.Sigma, 0):
 		v.Sigma = 0
-		v.Point, v.How, v.Reason = plant.BadPoint(at, plant.BadNoData), evaporator.Absent.String(), noNumber
+		v.Point, v.How, v.Reason = plant.BadPoint(at, plant.BadNoData), evaporator.Absent.Words(), noNumber
 		return
 	case res.Value < r.q.Low || res.Value > r.q.High:
-		v.Point, v.How, v.Sigma = plant.BadPoint(at, plant.BadOutOfRange), evaporator.Absent.String(), 0
-		v.Reason = fmt.Sprintf(implausible, res.Value, r.q.Low, r.q.High, r.q.Inputs)
+		v.Point, v.How, v.Sigma = plant.BadPoint(at, plant.BadOutOfRange), evaporator.Absent.Words(), 0
+		v.Reason = words.Say(implausible, res.Value, r.q.Low, r.q.High, r.q.Inputs)
 		return
 	}
 	q := plant.Good
@@ -245,7 +246,7 @@ type inputs struct {
 	batch   bool          // of a vessel that stands still between batches: its readings do too
 	worst   plant.Quality // of the usable inputs at the last step
 	stuck   int           // inputs that are frozen
-	note    string        // which
+	note    words.Text    // which
 }
 
 // bind ties a signal of e to dst if there is such a tag.
@@ -283,13 +284,13 @@ func (in *inputs) step(f *plant.Frame, at time.Time) {
 		in.stuck, in.note = stuck, ""
 		for _, i := range in.list {
 			if i.frozen {
-				in.note = join(in.note, in.house.Tags[i.tag].Path+frozenWords)
+				in.note = join(in.note, words.Say(frozenWords, in.house.Tags[i.tag].Path))
 			}
 		}
 	}
 }
 
-func join(a, b string) string {
+func join(a, b words.Text) words.Text {
 	if a == "" || b == "" {
 		return a + b
 	}
@@ -339,7 +340,7 @@ func value(v, sigma float64) evaporator.Result {
 	return evaporator.Result{Value: v, Sigma: sigma, How: evaporator.Balanced}
 }
 
-func absent(why string) evaporator.Result {
+func absent(why words.Text) evaporator.Result {
 	return evaporator.Result{Reason: evaporator.Reason{Text: why}}
 }
 

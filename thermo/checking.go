@@ -1,13 +1,13 @@
 package thermo
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/steam"
 )
@@ -47,7 +47,7 @@ type checking struct {
 	room    evaporator.Reconciliation  // used again each minute
 	last    *evaporator.Reconciliation // room, or nil while it holds nothing
 	at      time.Time                  // of last
-	why     string                     // why there is no newer one
+	why     words.Text                 // why there is no newer one
 	verdict []verdict                  // one a minute while steady, oldest first
 
 	storedIn, storedOut float64 // t/h taken out of juice flow and added to syrup flow, see level
@@ -64,19 +64,20 @@ type checking struct {
 	m              evaporator.Measurement
 
 	// Texts of the last result and what they were made of.
-	ratioText, meanText string
+	ratioText, meanText words.Text
 	texts               struct {
 		degrees, window int
-		left            string
+		left            words.Text
 	}
 }
 
 // reconciledOf are the instruments whose reconciled values are quantities.
-var reconciledOf = [5]string{"juice flow", "feed Brix", "syrup flow", "syrup Brix", "steam flow"}
+var reconciledOf = [5]words.Text{"juice flow", "feed Brix", "syrup flow", "syrup Brix", "steam flow"}
 
 // series is one reading by the minute.
 type series struct {
-	of, what    string
+	of          string
+	what        words.Text
 	dst         *evaporator.Reading // in the set's measurement
 	inputs      []*input            // what it comes from
 	body        int
@@ -99,19 +100,19 @@ type verdict struct {
 
 // Suspect is an instrument that contradicts the others.
 type Suspect struct {
-	Set   string   // path
-	What  string   // e.g. "EV3 vapour pressure"
-	Tags  []string // its tag, or those that it is worked out from
-	Bias  float64  // by how much it seems to read too high, in Unit
-	Sigma float64  // one standard deviation of Bias
+	Set   string     // path
+	What  words.Text // e.g. "EV3 vapour pressure"
+	Tags  []string   // its tag, or those that it is worked out from
+	Bias  float64    // by how much it seems to read too high, in Unit
+	Sigma float64    // one standard deviation of Bias
 	Unit  string
 	Z     float64 // test statistic: its adjustment, or its difference from the others, over that one's standard deviation
 	Rough bool    // Bias says no more than the direction: it is badly determined
 	// Alike are the tags that would explain the contradiction nearly as well:
 	// the balances cannot tell them apart.
 	Alike []string
-	Since time.Time // it has been named in every steady window
-	Text  string    // all of it in one sentence
+	Since time.Time  // it has been named in every steady window
+	Text  words.Text // all of it in one sentence
 }
 
 // Suspects lists the instruments that contradict the others, of each set first those
@@ -138,8 +139,8 @@ func newChecking(c *Calculator, s *setView) *checking {
 		}
 		return list
 	}
-	add := func(body int, what string, dst *evaporator.Reading, inputs []*input) {
-		if len(inputs) == 0 && !strings.HasPrefix(what, "bleed") { // these may be assumed
+	add := func(body int, what words.Text, dst *evaporator.Reading, inputs []*input) {
+		if len(inputs) == 0 && !strings.HasPrefix(string(what), "bleed") { // these may be assumed
 			return
 		}
 		x := &series{what: what, dst: dst, inputs: inputs, body: body}
@@ -160,7 +161,7 @@ func newChecking(c *Calculator, s *setView) *checking {
 	if k.condenser = ownCondenser(c, s); k.condenser != nil {
 		add(-1, "vapour to the condenser", &m.CondenserTH, k.condenser.waterInputs())
 	}
-	model := func(what string, dst *evaporator.Reading, u *unmetered) {
+	model := func(what words.Text, dst *evaporator.Reading, u *unmetered) {
 		k.list = append(k.list, &series{what: what, dst: dst, body: -1, unmetered: u})
 	}
 	model(evaporator.HeatLoss, &m.LossPct, &s.loss)
@@ -181,12 +182,12 @@ func newChecking(c *Calculator, s *setView) *checking {
 		if users == 0 {
 			continue
 		}
-		add(-1, fmt.Sprintf("bleed after effect %d", e+1), &m.BleedTH[e], list)
+		add(-1, evaporator.BleedNames[e], &m.BleedTH[e], list)
 		k.list[len(k.list)-1].unmetered = &s.unmetered[e]
 	}
 	for i, b := range s.bodies {
 		for _, x := range []struct {
-			what string
+			what words.Text
 			dst  *evaporator.Reading
 		}{
 			{"vapour pressure", &b.m.VapourKPa}, {"chest pressure", &b.m.ChestKPa}, {"vapour temperature", &b.m.VapourC},
@@ -230,7 +231,7 @@ func ownCondenser(c *Calculator, s *setView) *condenserView {
 }
 
 // nothing leaves the quantities without value.
-func (k *checking) nothing(why string) {
+func (k *checking) nothing(why words.Text) {
 	k.last, k.balanced, k.suspects = nil, nil, nil
 	k.ratio, k.gross, k.grossWithPeers = absent(why), absent(why), absent(why)
 	for i := range k.reconciled {
@@ -423,7 +424,7 @@ func (k *checking) stored() (juice, solids float64) {
 }
 
 // steady reports whether the set stood still over the window, or what moved.
-func (k *checking) steady() (string, bool) {
+func (k *checking) steady() (words.Text, bool) {
 	for _, x := range k.list {
 		var limit float64
 		switch x.what {
@@ -446,18 +447,13 @@ func (k *checking) steady() (string, bool) {
 			limit *= math.Abs(mean)
 		}
 		if math.Abs(change) > limit {
-			return fmt.Sprintf(notSteady, x.name(), change, k.window), false
+			return words.Say(notSteady, x.name(), change, k.window), false
 		}
 	}
 	return "", true
 }
 
-func (x *series) name() string {
-	if x.of == "" {
-		return x.what
-	}
-	return x.of + " " + x.what
-}
+func (x *series) name() words.Text { return evaporator.Name(x.of, x.what) }
 
 // test works the window out.
 func (k *checking) test(at time.Time) {
@@ -476,7 +472,7 @@ func (k *checking) test(at time.Time) {
 	k.why = ""
 	switch {
 	case k.filled < k.window:
-		k.why = fmt.Sprintf(gathering, k.window)
+		k.why = words.Say(gathering, k.window)
 	default:
 		if why, ok := k.steady(); !ok {
 			k.why = why
@@ -486,10 +482,7 @@ func (k *checking) test(at time.Time) {
 		left := k.measure()
 		r := &k.room
 		if err := k.s.set.ReconcileInto(&k.m, r); err != nil {
-			k.why = err.Error()
-			if left != "" {
-				k.why += "; " + left
-			}
+			k.why = join(words.Of(err), left)
 			k.nothing(k.why)
 			return
 		}
@@ -503,7 +496,7 @@ func (k *checking) test(at time.Time) {
 	case k.last == nil:
 		k.nothing(k.why)
 	case at.Sub(k.at) > testHold:
-		k.nothing(k.why + forLong)
+		k.nothing(words.Say(forLong, k.why))
 	default:
 		k.note(&k.ratio)
 		k.note(&k.gross)
@@ -557,14 +550,14 @@ func (k *checking) correct() {
 // note says that a result is of an earlier moment.
 func (k *checking) note(r *evaporator.Result) {
 	if r.OK() {
-		r.Reason.Of = asOf + k.at.UTC().Format("15:04 UTC") + sinceThen + k.why
+		r.Reason.Text = words.Say(sinceThen, k.at.UTC().Format("15:04 UTC"), k.why, r.Reason.Text)
 	}
 }
 
 // measure makes the measurement of the window. Frozen and saturated inputs are
 // left out; the names of these are returned. Unsteadiness that is left goes
 // into the standard deviations.
-func (k *checking) measure() (left string) {
+func (k *checking) measure() (left words.Text) {
 	k.m = k.s.m
 	for _, x := range k.list {
 		r := k.place(&k.m, x)
@@ -583,7 +576,7 @@ func (k *checking) measure() (left string) {
 			continue // taken as exact, as configured
 		}
 		switch {
-		case strings.Contains(x.what, "flow"), strings.Contains(x.what, "Brix"), strings.Contains(x.what, "bleed"), x.what == "vapour to the condenser":
+		case strings.Contains(string(x.what), "flow"), strings.Contains(string(x.what), "Brix"), strings.Contains(string(x.what), "bleed"), x.what == "vapour to the condenser":
 			// What enters a body leaves it later: the mean of a moving value is
 			// uncertain by a part of the movement.
 			r.Sigma = math.Hypot(r.Sigma, math.Hypot(change/3, scatter*math.Sqrt(3/float64(k.window))))
@@ -608,11 +601,11 @@ func (k *checking) measure() (left string) {
 }
 
 // unfit says what is wrong with the inputs of a reading, or "".
-func (k *checking) unfit(x *series) string {
+func (k *checking) unfit(x *series) words.Text {
 	for _, i := range x.inputs {
 		t := &k.house.Tags[i.tag]
 		if i.frozen {
-			return t.Path + leftOutFrozen
+			return words.Say(leftOutFrozen, t.Path)
 		}
 		least, most := t.RangeAt(k.minute)
 		edge := 0.002 * (most - least) // NaN without a range
@@ -622,7 +615,7 @@ func (k *checking) unfit(x *series) string {
 			mean -= k.s.air.shift
 		}
 		if i.full && (mean >= most-edge || low && mean <= least+edge) {
-			return t.Path + leftOutAtEnd
+			return words.Say(leftOutAtEnd, t.Path)
 		}
 	}
 	return ""
@@ -723,13 +716,13 @@ func (k *checking) windows() (list [4]*verdict, n int) {
 }
 
 // publish turns the last reconciliation into quantities and suspects.
-func (k *checking) publish(left string) {
+func (k *checking) publish(left words.Text) {
 	r := k.last
 	k.ratio = value(r.Global/r.Critical, 0)
 	if t := &k.texts; t.degrees != r.Degrees || t.window != k.window || t.left != left {
 		t.degrees, t.window, t.left = r.Degrees, k.window, left
-		k.ratioText = join(fmt.Sprintf(checksOver, r.Degrees, k.window), left)
-		k.meanText = fmt.Sprintf(meanOver, k.window)
+		k.ratioText = join(words.Say(checksOver, r.Degrees, k.window), left)
+		k.meanText = words.Say(meanOver, k.window)
 	}
 	k.ratio.Reason.Text = k.ratioText
 	gross := k.nameBalanced(r)
@@ -742,7 +735,7 @@ func (k *checking) publish(left string) {
 	case there < 2:
 		k.gross = absent(oneWindow)
 	case gross && len(k.balanced) == 0 && len(r.Suspects) > 0 && k.credible(r, r.Suspects[0]):
-		k.gross.Reason.Text = lastWindowSays + k.suspect(r, r.Suspects[0]).Text
+		k.gross.Reason.Text = words.Say(lastWindowSays, k.suspect(r, r.Suspects[0]).Text)
 	case gross && len(k.balanced) == 0:
 		k.gross.Reason.Text = nobodyExplains
 	case gross:
@@ -752,7 +745,7 @@ func (k *checking) publish(left string) {
 	}
 	if gross && k.gross.OK() {
 		if way, fits := k.flashFits(r); fits {
-			k.gross.Reason.Text = join(k.gross.Reason.Text, fmt.Sprintf(flashOtherwise, way.Vapour, way.Exhaust))
+			k.gross.Reason.Text = join(k.gross.Reason.Text, words.Say(flashOtherwise, way.Vapour, way.Exhaust))
 		}
 	}
 	if k.gross.OK() {
@@ -839,33 +832,47 @@ func (k *checking) flashFits(r *evaporator.Reconciliation) (way evaporator.Flash
 func (k *checking) suspect(r *evaporator.Reconciliation, s evaporator.Suspicion) Suspect {
 	in := r.Instruments[s.Instrument]
 	x := k.list[k.find(in)]
-	out := Suspect{Set: k.s.equip.Path, What: in.String(), Tags: k.tags(x), Bias: s.Bias, Z: s.Z, Unit: unitOf(x.what)}
+	out := Suspect{Set: k.s.equip.Path, What: in.Name(), Tags: k.tags(x), Bias: s.Bias, Z: s.Z, Unit: unitOf(x.what)}
 	if s.Z != 0 {
 		out.Sigma = math.Abs(s.Bias / s.Z)
-	}
-	direction := "high"
-	if s.Bias < 0 {
-		direction = "low"
 	}
 	tenth := 0.1 * math.Abs(in.Reading.Value)
 	if span := k.span(x); span > 0 {
 		tenth = min(tenth, 0.1*span)
 	}
-	if out.Rough = math.Abs(s.Bias) < 4*out.Sigma && out.Sigma > tenth; out.Rough {
-		out.Text = fmt.Sprintf(readsSome, k.short(x), direction)
-	} else {
-		out.Text = fmt.Sprintf(readsBy, k.short(x), math.Abs(s.Bias), out.Unit, direction, out.Sigma)
-	}
-	var alike []string
+	out.Rough = math.Abs(s.Bias) < 4*out.Sigma && out.Sigma > tenth
+	var alike []words.Text
 	for _, a := range s.Alike {
-		o := k.list[k.find(r.Instruments[a])]
-		out.Alike = append(out.Alike, k.tags(o)...)
-		alike = append(alike, k.short(o))
+		alike = k.orElse(alike, &out, k.list[k.find(r.Instruments[a])])
 	}
-	if len(alike) > 0 {
-		out.Text += orItIs + strings.Join(alike, orWord) + notToldApart
-	}
+	out.Text = notApart(k.reads(&out, x), alike)
 	return out
+}
+
+// reads says how a suspect seems to read.
+func (k *checking) reads(s *Suspect, x *series) words.Text {
+	direction := words.Text("high")
+	if s.Bias < 0 {
+		direction = "low"
+	}
+	if s.Rough {
+		return words.Say(readsSome, k.short(x), direction)
+	}
+	off := words.Measure{Value: math.Abs(s.Bias), Unit: s.Unit, Form: "%.2g"}
+	return words.Say(readsBy, k.short(x), off, direction, words.Measure{Value: s.Sigma, Unit: s.Unit, Form: "%.2g"})
+}
+
+// orElse adds what would explain a contradiction nearly as well.
+func (k *checking) orElse(alike []words.Text, s *Suspect, x *series) []words.Text {
+	s.Alike = append(s.Alike, k.tags(x)...)
+	return append(alike, k.short(x))
+}
+
+func notApart(text words.Text, alike []words.Text) words.Text {
+	if len(alike) == 0 {
+		return text
+	}
+	return words.Say(orItIs, text, words.Join(alike, orWord))
 }
 
 // credible reports whether an instrument can be as wrong as that: what it should
@@ -902,12 +909,12 @@ func (k *checking) span(x *series) float64 {
 }
 
 // short names a reading by its tag, or by what it is and the first of its tags.
-func (k *checking) short(x *series) string {
+func (k *checking) short(x *series) words.Text {
 	tags := k.tags(x)
 	if len(tags) == 1 {
-		return tags[0]
+		return words.Verbatim(tags[0])
 	}
-	return fmt.Sprintf(andMore, x.name(), tags[0], len(tags)-1)
+	return words.Say(andMore, x.name(), tags[0], len(tags)-1)
 }
 
 func (k *checking) tags(x *series) []string {
@@ -918,19 +925,19 @@ func (k *checking) tags(x *series) []string {
 		}
 	}
 	if len(paths) == 0 {
-		paths = append(paths, k.s.equip.Path+" "+x.what+" (assumed)")
+		paths = append(paths, k.s.equip.Path+" "+x.what.String()+" (assumed)")
 	}
 	return paths
 }
 
 // unitOf is the unit of a reading of the measurement.
-func unitOf(what string) string {
+func unitOf(what words.Text) string {
 	switch {
-	case strings.HasSuffix(what, "Brix"):
+	case strings.HasSuffix(string(what), "Brix"):
 		return plant.BrixDim.Canonical()
-	case strings.HasSuffix(what, "pressure"):
+	case strings.HasSuffix(string(what), "pressure"):
 		return plant.Pressure.Canonical()
-	case strings.HasSuffix(what, "temperature"):
+	case strings.HasSuffix(string(what), "temperature"):
 		return plant.TempDifference.Canonical()
 	case what == "purity", what == "level", what == "heat loss":
 		return plant.Percent.Canonical()

@@ -170,10 +170,10 @@ func TestFrozenInstrument(t *testing.T) {
 	}
 	got := run(t, h, c, m, f, 40*time.Minute, 5*time.Second, nil)
 	v := got["EV.evaporation"]
-	if !v.Point.Quality.IsUncertain() || !strings.Contains(v.Reason, "EV.syrup_flow has not moved") {
+	if !v.Point.Quality.IsUncertain() || !strings.Contains(v.Reason.String(), "EV.syrup_flow has not moved") {
 		t.Errorf("evaporation beside a frozen syrup flow: %v %q", v.Point.Quality, v.Reason)
 	}
-	if r := got["EV.reconciliation"]; !strings.Contains(r.Reason, "EV.syrup_flow left out") {
+	if r := got["EV.reconciliation"]; !strings.Contains(r.Reason.String(), "EV.syrup_flow left out") {
 		t.Errorf("reconciliation does not say that it is left out: %q", r.Reason)
 	}
 	if v := got["EV.syrup_flow_reconciled"]; v.Point.Usable() {

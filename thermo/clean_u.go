@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
 	"calandria/thermo/steam"
@@ -30,10 +31,10 @@ func (v *bodyView) formula() evaporator.Correlation {
 // byFormula is clean U by the formula of the set, for the Brix leaving and the calandria's
 // temperature given; the juice is taken to boil as far below that as it does now.
 func (v *bodyView) byFormula(brix, chest evaporator.Result) evaporator.Result {
-	formula, words := v.formula(), byDessin
+	formula, by := v.formula(), words.Text(byDessin)
 	juice := 0.0
 	if formula == evaporator.Swedish {
-		words = bySwedish
+		by = bySwedish
 		if !v.b.DTK.OK() {
 			return v.b.DTK
 		}
@@ -41,9 +42,9 @@ func (v *bodyView) byFormula(brix, chest evaporator.Result) evaporator.Result {
 	}
 	u, err := formula.U(liquor.Brix(brix.Value), steam.Celsius(chest.Value), steam.Celsius(juice), v.equip.Parent.Set.CleanUConstant)
 	if err != nil {
-		return absent(err.Error())
+		return absent(beyondFormula)
 	}
 	r := value(u, 0.2*u) // such formulas hold within a fifth: common practice, no source
-	r.How, r.Reason.Text = evaporator.Assumed, words
+	r.How, r.Reason.Text = evaporator.Assumed, by
 	return r
 }

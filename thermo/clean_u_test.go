@@ -45,11 +45,11 @@ func TestCleanUFormula(t *testing.T) {
 	}
 	plain, divided, swedish := must(""), must("    clean_u_constant: 20000\n"), must("    clean_u_formula: swedish\n    clean_u_constant: 400\n")
 	a, b, c := plain["Q.D.u_clean"], divided["Q.D.u_clean"], swedish["Q.D.u_clean"]
-	if !a.Point.Usable() || a.How != "assumed" || !strings.Contains(a.Reason, "Dessin") || math.Abs(b.Point.Value/a.Point.Value-0.8) > 1e-12 {
+	if !a.Point.Usable() || a.How != "assumed" || !strings.Contains(a.Reason.String(), "Dessin") || math.Abs(b.Point.Value/a.Point.Value-0.8) > 1e-12 {
 		t.Errorf("Dessin %v (%s, %s), divided by 20000 %v", a.Point.Value, a.How, a.Reason, b.Point.Value)
 	}
 	want := 0.4652 * swedish["Q.D.boiling_temperature"].Point.Value / swedish["Q.D.brix_out"].Point.Value
-	if !c.Point.Usable() || c.How != "assumed" || !strings.Contains(c.Reason, "Swedish") || math.Abs(c.Point.Value/want-1) > 1e-12 {
+	if !c.Point.Usable() || c.How != "assumed" || !strings.Contains(c.Reason.String(), "Swedish") || math.Abs(c.Point.Value/want-1) > 1e-12 {
 		t.Errorf("Swedish %v (%s, %s), by hand %v", c.Point.Value, c.How, c.Reason, want)
 	}
 	for _, bad := range []struct{ keys, want string }{

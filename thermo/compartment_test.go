@@ -136,7 +136,7 @@ func TestContinuousPan(t *testing.T) {
 		"CP.u":                          "no heating surface in the configuration",
 		"CP.K5.boiling_point_elevation": "no usable vapour pressure",
 	} {
-		if v := got[path]; v.Point.Usable() || v.Reason != why {
+		if v := got[path]; v.Point.Usable() || v.Reason.String() != why {
 			t.Errorf("%s: %v, %q; want %q", path, v.Point, v.Reason, why)
 		}
 	}
@@ -199,11 +199,11 @@ func TestContinuousPanCrystal(t *testing.T) {
 	if v := got["CP.K1.crystal_content"]; !v.Point.Usable() || math.Abs(v.Point.Value-56.783828) > 1e-6 {
 		t.Errorf("crystal %v, %s", v.Point.Value, v.Reason)
 	}
-	if v := got["CP.K2.crystal_content"]; !v.Point.Usable() || !strings.HasPrefix(v.Reason, "K1: more crystal in the compartment before") {
+	if v := got["CP.K2.crystal_content"]; !v.Point.Usable() || !strings.HasPrefix(v.Reason.String(), "K1: more crystal in the compartment before") {
 		t.Errorf("less crystal along the pan: %v, %q", v.Point.Value, v.Reason)
 	}
 	x.put("CP.K2.massecuite_brix", 80)
-	if v := x.step()["CP.K2.crystal_content"]; v.Point.Usable() || !strings.Contains(v.Reason, "thinner than its liquor") {
+	if v := x.step()["CP.K2.crystal_content"]; v.Point.Usable() || !strings.Contains(v.Reason.String(), "thinner than its liquor") {
 		t.Errorf("thin massecuite: %v, %q", v.Point.Value, v.Reason)
 	}
 }
@@ -253,10 +253,10 @@ pans:
 		for k := 1; k <= 8; k++ {
 			name := fmt.Sprintf("CP.K%d.", k)
 			s, c := got[name+"supersaturation"], got[name+"crystal_content"]
-			if said := strings.Contains(s.Reason, "purer liquor than"); said != strings.Contains(purer, name) {
+			if said := strings.Contains(s.Reason.String(), "purer liquor than"); said != strings.Contains(purer, name) {
 				t.Errorf("%ssupersaturation: %q", name, s.Reason)
 			}
-			if said := strings.Contains(c.Reason, "more crystal in the compartment before"); said != strings.Contains(less, name) {
+			if said := strings.Contains(c.Reason.String(), "more crystal in the compartment before"); said != strings.Contains(less, name) {
 				t.Errorf("%scrystal_content: %q", name, c.Reason)
 			}
 		}

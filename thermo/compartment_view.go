@@ -114,7 +114,7 @@ func (v *panView) crystals() {
 	}
 	x, err := liquor.CrystalContent(liquor.Brix(v.massecuite.Value), liquor.Brix(v.brix.Value))
 	if err != nil {
-		v.crystal = absent(err.Error())
+		v.crystal = absent(thinnerThanLiquor)
 		return
 	}
 	rest := 100 - v.brix.Value

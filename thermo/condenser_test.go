@@ -74,7 +74,7 @@ func TestCondenserOfSet(t *testing.T) {
 	put("Q.steam_flow", 0)
 	put("Q.steam_make_up_flow", 0)
 	for _, n := range []string{"approach", "water_ratio", "water_need"} {
-		if v := step()["C."+n]; v.Point.Usable() || !strings.Contains(v.Reason, "at rest") {
+		if v := step()["C."+n]; v.Point.Usable() || !strings.Contains(v.Reason.String(), "at rest") {
 			t.Errorf("%s of a set at rest: %v, %q", n, v.Point, v.Reason)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/condenser"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/steam"
@@ -24,9 +25,9 @@ type condenserView struct {
 	own                        bool          // it has a pressure gauge, or its set's stands for one
 	ofPans                     inputs        // pressures of the pans, where it has not
 	panPressure                []evaporator.Reading
-	resting                    bool   // every vessel it serves is known to send no vapour
-	moved                      string // why their balances are not settled, "" if they are
-	said                       struct{ moved, stuck, note string }
+	resting                    bool       // every vessel it serves is known to send no vapour
+	moved                      words.Text // why their balances are not settled, "" if they are
+	said                       struct{ moved, stuck, note words.Text }
 	vacuum                     vacuum
 	saturation, approach, rise evaporator.Result
 	ratio, need, duty          evaporator.Result

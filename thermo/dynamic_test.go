@@ -405,7 +405,7 @@ func TestUnseenPlantCleaningDay(t *testing.T) {
 				}
 				u, norm, clean := values["Q.C.u"], values["Q.C.u_normalised"], values["Q.C.u_clean"]
 				t.Logf("u %.3f (true %.3f), normalised %.3f %s, clean %.3f ± %.3f (true %.3f): %s", u.Point.Value, h.u[2], norm.Point.Value, norm.Reason, clean.Point.Value, clean.Sigma, h.clean[2], clean.Reason)
-				if math.Abs(clean.Point.Value/h.clean[2]-1) > 0.06 || !strings.Contains(clean.Reason, "learned") {
+				if math.Abs(clean.Point.Value/h.clean[2]-1) > 0.06 || !strings.Contains(clean.Reason.String(), "learned") {
 					t.Errorf("clean U %.3f, true value %.3f: %s", clean.Point.Value, h.clean[2], clean.Reason)
 				}
 				if !norm.Point.Usable() {

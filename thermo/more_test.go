@@ -173,7 +173,7 @@ func TestSmallDifference(t *testing.T) {
 	if !(dt.Point.Value > 1 && dt.Point.Value < 4) {
 		t.Fatalf("the difference is %.2f K", dt.Point.Value)
 	}
-	if u.Point.Usable() || !strings.Contains(u.Reason, "below 4 K") {
+	if u.Point.Usable() || !strings.Contains(u.Reason.String(), "below 4 K") {
 		t.Errorf("U at %.2f K: %+v", dt.Point.Value, u)
 	}
 	if r := got["Q.B.u_ratio"]; r.Point.Usable() {
@@ -258,7 +258,7 @@ func TestBodiesBeside(t *testing.T) {
 	same(alone, "Q.B2.duty", "Q.B.duty", 1)
 	same(alone, "Q.B2.u", "Q.B.u", 2)
 	same(alone, "Q.D.u", "Q.D.u", 1)
-	if v := alone["Q.B.u"]; v.Point.Usable() || !strings.Contains(v.Reason, "out of service") {
+	if v := alone["Q.B.u"]; v.Point.Usable() || !strings.Contains(v.Reason.String(), "out of service") {
 		t.Errorf("a body out of service: %+v", v)
 	}
 	if _, err := plant.Load("p.yaml", []byte(strings.Replace(text, "juice: in_line", "juice: beside", 1))); err == nil || !strings.Contains(err.Error(), "beside") {

@@ -1,11 +1,11 @@
 package thermo
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
 	"calandria/thermo/liquor"
@@ -64,7 +64,7 @@ func (v *bodyView) coefficients(hours float64) {
 	v.u, v.uApparent = v.averaged(hours)
 	if dt, least := v.b.DTK, *v.equip.Body.MinDifferenceK; v.u.OK() && dt.OK() && dt.Value < least {
 		if v.small == "" {
-			v.small = fmt.Sprintf(differenceBelow, least)
+			v.small = words.Say(differenceBelow, words.Measure{Value: least, Unit: "K", Form: "%g"})
 		}
 		v.u = absent(v.small)
 		v.uApparent = v.u
@@ -240,7 +240,7 @@ func (v *bodyView) scale() evaporator.Result {
 	ratio := r.Value
 	var err error
 	if r.Value, err = fouling.Resistance(ratio*v.uClean.Value, v.uClean.Value); err != nil {
-		return absent(err.Error())
+		return absent(uNotPositive)
 	}
 	r.Sigma /= ratio * ratio * v.uClean.Value
 	return r

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
 	"calandria/thermo/pan"
@@ -40,7 +41,7 @@ type panView struct {
 	// pipeK is the loss between the vapour that stands for the chest and the chest, and
 	// chestBy says that it does; empty with a gauge of the chest's own.
 	pipeK   float64
-	chestBy string
+	chestBy words.Text
 	note    shownNote
 
 	pressure, temperature, chest, steam, level, purity evaporator.Reading
@@ -67,9 +68,9 @@ type panView struct {
 
 // shownNote is the note of a pan and what it was made of.
 type shownNote struct {
-	stuck  string
+	stuck  words.Text
 	moving bool
-	text   string
+	text   words.Text
 }
 
 func newPanView(c *Calculator, e *plant.Equipment, limits pan.Limits) *panView {
@@ -149,7 +150,7 @@ func (v *panView) bindChest(c *Calculator, e *plant.Equipment) {
 			}
 		}
 	}
-	v.chestBy = chestTakenFrom + b.Path + throttledLowers
+	v.chestBy = words.Say(throttledLowers, words.Say(chestTakenFrom, b.Path))
 }
 
 // piped takes the loss in the pipe off the vapour that stands for the chest.
@@ -241,7 +242,7 @@ const assumedPurity = 1.0
 
 // motherPurity is the purity of the mother liquor, by its tag, else as configured; by
 // names that it is not measured.
-func (v *panView) motherPurity() (purity evaporator.Reading, by string) {
+func (v *panView) motherPurity() (purity evaporator.Reading, by words.Text) {
 	if v.purity.OK {
 		return v.purity, ""
 	}
@@ -264,7 +265,7 @@ func (v *panView) motherPurity() (purity evaporator.Reading, by string) {
 }
 
 func (v *panView) calculate() {
-	none := func(why string) {
+	none := func(why words.Text) {
 		r := absent(why)
 		v.elevation, v.brix, v.supersaturation, v.difference, v.evaporation, v.u, v.crystal = r, r, r, r, r, r, r
 	}
@@ -285,7 +286,7 @@ func (v *panView) calculate() {
 		none(noMassecuiteC)
 		return
 	case !v.boiling():
-		why := notBoiling
+		why := words.Text(notBoiling)
 		if v.equip.Class == plant.ClassCompartment && v.level.OK && v.level.Value <= dryPct {
 			why = compartmentDry
 		}
@@ -361,22 +362,18 @@ func (v *panView) measuredLiquor(tmc float64) {
 }
 
 // supersaturated stores the supersaturation with what there is to say of it.
-func (v *panView) supersaturated(s, sigma float64, beyond, known bool, by string) {
+func (v *panView) supersaturated(s, sigma float64, beyond, known bool, by words.Text) {
 	v.supersaturation = value(s, max(leastS, sigma))
 	if by != "" {
 		v.supersaturation.How, v.supersaturation.Reason.Text = evaporator.Assumed, by
 	}
 	if beyond {
-		if v.supersaturation.Reason = (evaporator.Reason{Of: beyondSource, Text: by}); by == "" {
-			v.supersaturation.Reason = evaporator.Reason{Text: beyondSource}
-		}
+		v.supersaturation.Reason = evaporator.Reason{Why: evaporator.BeyondSource, Text: by}
 	}
 	if !known {
 		v.supersaturation = absent(noLiquorPurity)
 	} else if v.equip.Class == plant.ClassCompartment && v.purer() {
-		if v.supersaturation.Reason = (evaporator.Reason{Of: purerText, Text: by}); by == "" {
-			v.supersaturation.Reason = evaporator.Reason{Text: purerText}
-		}
+		v.supersaturation.Reason = evaporator.Reason{Why: evaporator.Purer, Text: by}
 	}
 }
 
@@ -409,7 +406,7 @@ func (v *panView) follow(at time.Time) {
 	v.gaps, v.passed = false, -1
 	v.phase, v.phaseTime, v.strikeTime, v.water = value(float64(phase), 0), value(at.Sub(since).Seconds(), 0), none, none
 	if phase == pan.Unknown {
-		v.phase = absent(phaseUntold + v.track.Missing().String())
+		v.phase = absent(words.Say(phaseUntold, v.track.Missing().Words()))
 		v.phaseTime = v.phase
 	}
 	if length, water, lacking, ok := v.track.Sums(at); ok {
@@ -445,7 +442,7 @@ func (v *panView) compare() {
 		}
 		return now
 	}
-	reading := func(r evaporator.Reading, why string) evaporator.Result {
+	reading := func(r evaporator.Reading, why words.Text) evaporator.Result {
 		if !r.OK {
 			return absent(why)
 		}

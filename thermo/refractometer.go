@@ -1,9 +1,10 @@
 package thermo
 
 import (
-	"fmt"
 	"math"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // A refractometer is compared with the boiling-point elevation: juice thermometer less
@@ -86,12 +87,8 @@ func (t *brixTest) step(g *sharing, e float64, at time.Time) {
 	if t.suspect != nil {
 		x.Since = t.suspect.Since
 	}
-	direction := "high"
-	if x.Bias < 0 {
-		direction = "low"
-	}
-	x.Text = fmt.Sprintf("%s seems to read %.2g %s %s (± %.2g) by the boiling-point elevation, against its usual difference, or it is %s by %.2g K: the balances cannot tell them apart",
-		g.k.short(t.x), math.Abs(x.Bias), x.Unit, direction, x.Sigma, g.k.short(t.n.x), math.Abs(off))
+	x.Text = words.Say("%s by the boiling-point elevation, against its usual difference, or it is %s by %s: the balances cannot tell them apart",
+		g.k.reads(&x, t.x), g.k.short(t.n.x), words.Measure{Value: math.Abs(off), Unit: "K", Form: "%.2g"})
 	t.suspect = &x
 }
 
@@ -131,16 +128,16 @@ func (g *sharing) refractometer(n *instrument) *brixTest {
 // InstrumentCheck says how far one reading of a set is checked by the others.
 type InstrumentCheck struct {
 	Set      string
-	What     string
+	What     words.Text
 	Tags     []string
 	Smallest float64 // error that would be seen, in Unit, +Inf: it is not checked
 	Unit     string
-	By       string // what checks it
-	Named    bool   // it is under suspicion
+	By       words.Text // what checks it
+	Named    bool       // it is under suspicion
 }
 
 // State is what the checks say of the reading.
-func (x *InstrumentCheck) State() string {
+func (x *InstrumentCheck) State() words.Text {
 	switch {
 	case x.Named:
 		return "contradicts the others"
@@ -165,7 +162,7 @@ func (c *Calculator) Checks() []InstrumentCheck {
 
 func (k *checking) checked(x *series) InstrumentCheck {
 	out := InstrumentCheck{Set: k.s.equip.Path, What: x.name(), Tags: k.tags(x), Smallest: math.Inf(1), Unit: unitOf(x.what)}
-	take := func(least float64, by string) {
+	take := func(least float64, by words.Text) {
 		if least > 0 && least < out.Smallest && least < mostSeen*math.Abs(x.dst.Value) {
 			out.Smallest, out.By = least, by
 		}

@@ -70,12 +70,12 @@ func TestRefractometerAgainstElevation(t *testing.T) {
 				for i, q := range c.Suspects() {
 					switch all := strings.Join(append(q.Tags, q.Alike...), " "); {
 					case s <= from:
-						wrong = q.Text
+						wrong = q.Text.String()
 					case i == 0 && named < 0 && strings.Contains(all, x.want):
 						named = s - from
 						t.Logf("after %.1f h: %s", float64(named)/3600, q.Text)
 					case i == 0 && named < 0:
-						wrong = q.Text
+						wrong = q.Text.String()
 					}
 				}
 				if s == from {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
 )
@@ -207,9 +208,9 @@ func (c *Calculator) Scales(set string) []Scale {
 }
 
 // weak is what weakens a forecast, in words.
-func weak(f *fouling.Forecast) (text string) {
+func weak(f *fouling.Forecast) (text words.Text) {
 	for _, w := range f.Weak {
-		text = join(text, w.String())
+		text = join(text, w.Words())
 	}
 	return text
 }
@@ -251,7 +252,7 @@ func (v *bodyView) due(pick func(*fouling.Forecast) time.Time) evaporator.Result
 	case f.Status == fouling.NoData:
 		return absent(noHour)
 	case when.IsZero():
-		return evaporator.Result{Reason: evaporator.Reason{Of: limitNotInSight, Text: f.Status.String()}}
+		return evaporator.Result{Reason: evaporator.Reason{Why: evaporator.NotInSight, Text: f.Status.Words()}}
 	}
 	r := value(max(0, when.Sub(v.scaling.now).Hours()/24), 0)
 	r.Reason.Text = weak(f)

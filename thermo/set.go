@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
 	"calandria/thermo/liquor"
@@ -35,11 +36,11 @@ type setView struct {
 	arranged                                                                       arrangement
 
 	bleeds        []*bleedView
-	note          string // what is fixed by the configuration
-	denser        bool   // a density was beyond its source's range
-	usualC        bool   // or taken at the usual temperature
-	heat          bool   // a heater\'s liquid was beyond the source of its enthalpy
-	assumed       uint64 // bleeds without a meter, a bit each
+	note          words.Text // what is fixed by the configuration
+	denser        bool       // a density was beyond its source's range
+	usualC        bool       // or taken at the usual temperature
+	heat          bool       // a heater\'s liquid was beyond the source of its enthalpy
+	assumed       uint64     // bleeds without a meter, a bit each
 	unmetered     [evaporator.MaxEffects]unmetered
 	loss          unmetered                        // heat, % of the calandrias' duty
 	elevation     unmetered                        // of the boiling point, % above the equation
@@ -47,7 +48,7 @@ type setView struct {
 	pipe          [evaporator.MaxEffects]unmetered // K, of the vapour after an effect
 	through       [evaporator.MaxEffects]lag       // the vapour that it usually takes, t/h
 	said          spoken                           // what shown was made of
-	shown         string
+	shown         words.Text
 	check         *checking          // of the instruments against each other
 	steam, makeUp evaporator.Reading // parts of the steam flow
 	cane          cane
@@ -75,7 +76,7 @@ type setView struct {
 
 // spoken is what the note of a set is made of, beside what is fixed.
 type spoken struct {
-	stuck                string
+	stuck                words.Text
 	denser, usualC, heat bool
 	assumed              uint64
 	taken                [evaporator.MaxEffects]int // unmetered vapour, tenths of t/h
@@ -146,8 +147,8 @@ type bodyView struct {
 	cleaning                      plant.TagID
 	scaling                       *scaling
 	normal                        *normal
-	beyond                        string // the note while a property is extrapolated
-	small                         string // the reason while the temperature difference is too small
+	beyond                        words.Text // the note while a property is extrapolated
+	small                         words.Text // the reason while the temperature difference is too small
 	holding                       contents
 	areaM2, diameterM             float64       // heating surface and vapour space, in force
 	duty, difference, apparent    lag           // means that U is made of
@@ -417,15 +418,15 @@ func (s *setView) speak() {
 		s.shown = join(s.shown, massAtUsual)
 	}
 	if as := s.loss.assumed.Value; said.loss != 0 && math.Abs(float64(said.loss)/10-as) > s.loss.assumed.Sigma/2 {
-		s.shown = join(s.shown, fmt.Sprintf(lossTaken, float64(said.loss)/10, as))
+		s.shown = join(s.shown, words.Say(lossTaken, float64(said.loss)/10, as))
 	}
 	for i, l := range s.bleeds {
 		if said.assumed&(1<<i) == 0 {
 			continue
 		}
-		text := fmt.Sprintf(bleedConfigured, l.path, *l.cfg.AssumedTH)
+		text := words.Say(bleedConfigured, l.path, *l.cfg.AssumedTH)
 		if u := &s.unmetered[l.effect]; u.learned.OK && u.assumed.Value > 0 {
-			text = fmt.Sprintf(bleedTaken, l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
+			text = words.Say(bleedTaken, l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
 		}
 		s.shown = join(s.shown, text)
 	}
@@ -585,7 +586,7 @@ func (l *bleedView) byDuty() evaporator.Reading {
 }
 
 // fixedNote names what the configuration fixes instead of measuring.
-func fixedNote(h *plant.House, e *plant.Equipment) string {
+func fixedNote(h *plant.House, e *plant.Equipment) words.Text {
 	var fixed []string
 	var walk func(*plant.Equipment)
 	walk = func(e *plant.Equipment) {
@@ -603,5 +604,5 @@ func fixedNote(h *plant.House, e *plant.Equipment) string {
 		return ""
 	}
 	slices.Sort(fixed)
-	return withFixed + strings.Join(fixed, ", ")
+	return words.Say(withFixed, strings.Join(fixed, ", "))
 }

@@ -1,11 +1,11 @@
 package thermo
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 )
 
@@ -91,23 +91,23 @@ type steadiness struct {
 	state         settled
 
 	// The words, and what they were made of.
-	signal     string
+	signal     words.Text
 	left       int
-	text       string
-	base, note string // a note of the set, and that with the text before it
+	text       words.Text
+	base, note words.Text // a note of the set, and that with the text before it
 }
 
 // move is how far a value has moved, in limits. It fades no faster than juice is
 // washed out, so that a value on its way through that of before is not settled.
 type move struct {
 	limits  float64
-	signal  string
+	signal  words.Text
 	minutes float64 // that it takes to fade by e
 }
 
 func (f *move) fade(share float64) { f.limits -= f.limits * share }
 
-func (f *move) worse(limits float64, signal string, minutes float64) {
+func (f *move) worse(limits float64, signal words.Text, minutes float64) {
 	if limits > f.limits {
 		*f = move{limits, signal, minutes}
 	}
@@ -194,7 +194,7 @@ func (s *setView) settle(at time.Time) {
 			r.moved.worse(x, "feed Brix", path)
 			flows.worse(x, "feed Brix", path)
 		}
-		chest := "vapour pressure before it"
+		chest := words.Text("vapour pressure before it")
 		if b.b.Effect == 1 {
 			chest = "steam pressure"
 		}
@@ -228,16 +228,16 @@ func (r *steadiness) judge(f move) {
 	left := max(5, 5*int(math.Ceil(f.minutes*math.Log(f.limits/settledShare)/5)))
 	if f.signal != r.signal || left != r.left {
 		r.signal, r.left = f.signal, left
-		r.text = fmt.Sprintf(setMoved, f.signal, left)
+		r.text = words.Say(setMoved, f.signal, left)
 		if f.signal == notFollowed {
-			r.text = fmt.Sprintf(holdUnknown, left)
+			r.text = words.Say(holdUnknown, left)
 		}
 		r.note = ""
 	}
 }
 
 // with is the note of the set with this body's word before it.
-func (r *steadiness) with(base string) string {
+func (r *steadiness) with(base words.Text) words.Text {
 	if r.note == "" || base != r.base {
 		r.base, r.note = base, join(r.text, base)
 	}
@@ -306,7 +306,7 @@ func (v *bodyView) believed() evaporator.Result {
 }
 
 // doubt is the quality and the note of what rests on r.
-func (r *steadiness) doubt(worst plant.Quality, note string) (plant.Quality, string) {
+func (r *steadiness) doubt(worst plant.Quality, note words.Text) (plant.Quality, words.Text) {
 	if r.state == isSettled {
 		return worst, note
 	}

@@ -80,7 +80,7 @@ func TestSetThatMoves(t *testing.T) {
 					if want := min(x.want[i], uncertain); is != want { // as it was before
 						t.Errorf("%c.%s: %v %q, want state %d", b, name, v.Point.Quality, v.Reason, want)
 					}
-					if says := "the set has moved (" + x.says; x.want[i] != good && (!strings.Contains(v.Reason, says) || !strings.Contains(v.Reason, "settles in about ")) {
+					if says := "the set has moved (" + x.says; x.want[i] != good && (!strings.Contains(v.Reason.String(), says) || !strings.Contains(v.Reason.String(), "settles in about ")) {
 						t.Errorf("%c.%s: %q does not say %q", b, name, v.Reason, says)
 					}
 				}
@@ -110,7 +110,7 @@ func TestSetThatMoves(t *testing.T) {
 				if is != want {
 					t.Errorf("%s: %v %q, want state %d", path, v.Point.Quality, v.Reason, want)
 				}
-				if is != good && !strings.Contains(v.Reason, "settles in about ") {
+				if is != good && !strings.Contains(v.Reason.String(), "settles in about ") {
 					t.Errorf("%s: %q does not say for how long", path, v.Reason)
 				}
 			}
@@ -317,7 +317,7 @@ func TestStart(t *testing.T) {
 		if good := v.Point.Quality.IsGood(); good != (m > 24) && (m < 18 || m > 30) {
 			t.Fatalf("%d min after the start: %v %s", m, v.Point.Quality, v.Reason)
 		}
-		if m == 1 && !strings.Contains(v.Reason, "what the bodies hold is not known yet: settles in about ") {
+		if m == 1 && !strings.Contains(v.Reason.String(), "what the bodies hold is not known yet: settles in about ") {
 			t.Errorf("%q", v.Reason)
 		}
 	}
@@ -330,12 +330,12 @@ func TestStart(t *testing.T) {
 		}
 		all.run(time.Minute, 5*time.Second)
 	}
-	if v := byPath(all.h, all.c.Step(all.f, all.at))["Q.C.u"]; v.Point.Quality.IsGood() || !strings.Contains(v.Reason, "as it was before") {
+	if v := byPath(all.h, all.c.Step(all.f, all.at))["Q.C.u"]; v.Point.Quality.IsGood() || !strings.Contains(v.Reason.String(), "as it was before") {
 		t.Errorf("U 10 min after a cut: %+v", v)
 	}
 	// A gap is a start.
 	all.at = all.at.Add(20 * time.Minute)
-	if v := all.run(5*time.Second, 5*time.Second)["Q.A.u"]; v.Point.Quality.IsGood() || !strings.Contains(v.Reason, "not known yet") {
+	if v := all.run(5*time.Second, 5*time.Second)["Q.A.u"]; v.Point.Quality.IsGood() || !strings.Contains(v.Reason.String(), "not known yet") {
 		t.Errorf("after a gap: %v %q", v.Point.Quality, v.Reason)
 	}
 }

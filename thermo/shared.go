@@ -1,7 +1,6 @@
 package thermo
 
 import (
-	"fmt"
 	"math"
 	"math/bits"
 	"slices"
@@ -9,6 +8,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 )
 
@@ -188,7 +188,7 @@ func newSharing(k *checking, sky *air) *sharing {
 	}
 	for _, l := range s.bleeds {
 		for _, h := range []struct {
-			what string
+			what words.Text
 			dst  *evaporator.Reading
 			to   *shared
 			as   conversion
@@ -211,7 +211,7 @@ func newSharing(k *checking, sky *air) *sharing {
 	return g
 }
 
-func newSeries(what string, dst *evaporator.Reading) *series {
+func newSeries(what words.Text, dst *evaporator.Reading) *series {
 	x := &series{what: what, dst: dst, body: -1}
 	for j := range x.ring {
 		x.ring[j] = math.NaN()
@@ -678,36 +678,26 @@ func (g *sharing) name(t *shared, f *finding) (Suspect, bool) {
 	if span := k.span(n.x); span > 0 && math.Abs(x.Bias) > span {
 		return Suspect{}, false
 	}
-	direction := "high"
-	if x.Bias < 0 {
-		direction = "low"
+	if x.Text = k.reads(&x, n.x); f.usual {
+		x.Text = words.Say(byUsualDifference, x.Text)
 	}
-	x.Text = fmt.Sprintf(readsBy, k.short(n.x), math.Abs(x.Bias), x.Unit, direction, x.Sigma)
-	if f.usual {
-		x.Text += byUsualDifference
-	}
-	var alike []string
+	var alike []words.Text
 	for rest := f.alike; rest != 0; rest &= rest - 1 {
-		o := t.list[bits.TrailingZeros32(rest)]
-		x.Alike = append(x.Alike, k.tags(o.x)...)
-		alike = append(alike, k.short(o.x))
+		alike = k.orElse(alike, &x, t.list[bits.TrailingZeros32(rest)].x)
 	}
 	if n.as == asJuiceC {
 		if o := g.brixOf(n, f.off); o != nil {
-			x.Alike = append(x.Alike, k.tags(o)...)
-			alike = append(alike, k.short(o))
+			alike = k.orElse(alike, &x, o)
 		}
 	}
-	if len(alike) > 0 {
-		x.Text += orItIs + strings.Join(alike, orWord) + notToldApart
-	}
+	x.Text = notApart(x.Text, alike)
 	t.process = false
 	switch {
 	case (n.as == asChestC || n.as == asSteamC) && f.off < 0:
 		t.process = true
-		x.Text += gasDoesSo
+		x.Text = join(x.Text, gasDoesSo)
 	case n.as == asFlow && n != t.list[0] && f.off < 0:
-		x.Text += bypassDoesSo
+		x.Text = join(x.Text, bypassDoesSo)
 	}
 	return x, true
 }

@@ -71,7 +71,7 @@ func TestEachInstrumentIsNamed(t *testing.T) {
 			t.Errorf("%s %+g: nobody is named", x.path, x.size)
 		default:
 			t.Logf("%s %+g: after %s %s", x.path, x.size, after, named[0].Text)
-			if len(named[0].Alike) > 2 || !strings.Contains(named[0].Text, x.path) {
+			if len(named[0].Alike) > 2 || !strings.Contains(named[0].Text.String(), x.path) {
 				t.Errorf("%s %+g: %s", x.path, x.size, named[0].Text)
 			}
 		}
@@ -132,7 +132,7 @@ func TestGasIsNoInstrument(t *testing.T) {
 		if g.Point.Usable() && g.Point.Value > 0 {
 			t.Fatalf("%s: %s", m.Now().Format("15:04"), g.Reason)
 		}
-		said = said || strings.Contains(g.Reason, "EV.EV4.chest_temperature") && strings.Contains(g.Reason, "gas in the calandria")
+		said = said || strings.Contains(g.Reason.String(), "EV.EV4.chest_temperature") && strings.Contains(g.Reason.String(), "gas in the calandria")
 		for _, s := range c.Suspects() {
 			if s.Tags[0] != "EV.EV4.chest_temperature" {
 				t.Fatalf("%s: %s", m.Now().Format("15:04"), s.Text)

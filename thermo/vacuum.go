@@ -1,12 +1,11 @@
 package thermo
 
 import (
-	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/condenser"
 	"calandria/thermo/evaporator"
 )
@@ -77,9 +76,9 @@ type vacuum struct {
 	low, high  float64
 	swing      condenser.Reading // of the minute before
 	found      condenser.Diagnosis
-	ok         bool   // found is of now
-	why        string // why not
-	text       string // the first finding, in words
+	ok         bool       // found is of now
+	why        words.Text // why not
+	text       words.Text // the first finding, in words
 	at         time.Time
 }
 
@@ -135,17 +134,17 @@ func (u *vacuum) step(v *condenserView, at time.Time) {
 	now.SwingK, now.PumpStopped = u.swing, v.pump.OK && v.pump.Value < 0.5
 	var err error
 	if u.found, err = condenser.Diagnose(now, normal, leastCause); err != nil {
-		u.none(err.Error())
+		u.none(words.Of(err))
 		return
 	}
 	u.ok, u.why, u.at, u.text = true, "", at, ""
 	if f := u.found.Findings; len(f) > 0 && (f[0].ExplainsK >= worthSaying && u.found.RiseK >= worthSaying || f[0].ExplainsK < 0) {
-		u.text = sayFinding(&u.found)
+		u.text = sayFinding(&u.found, v.equip.Path)
 	}
 }
 
 // none leaves nothing standing.
-func (u *vacuum) none(why string) {
+func (u *vacuum) none(why words.Text) {
 	u.ok, u.why, u.text, u.found = false, why, "", condenser.Diagnosis{}
 	u.now = running{}
 }
@@ -169,22 +168,21 @@ func (u *vacuum) normal() (condenser.Observation, bool) {
 }
 
 // sayFinding words the first finding.
-func sayFinding(d *condenser.Diagnosis) string {
+func sayFinding(d *condenser.Diagnosis, of string) words.Text {
 	f := &d.Findings[0]
-	var ev []string
+	var ev []words.Text
 	for _, e := range f.Evidence {
-		ev = append(ev, e.String())
+		ev = append(ev, words.Say(evidenceWords, e.What, e.Measure(e.Now, of), e.Measure(e.Normal, of)))
 	}
-	share := fmt.Sprintf(explainsPart, f.ExplainsK, d.RiseK)
-	if f.ExplainsK > d.RiseK {
-		// More water or less vapour than usual takes a part of it back.
-		share = fmt.Sprintf(explainsMore, f.ExplainsK, d.RiseK)
-	}
-	s := fmt.Sprintf(causeWords, f.Cause, share, d.RiseKPa, strings.Join(ev, "; "))
 	if f.Doubt != "" {
-		s += "; " + f.Doubt
+		ev = append(ev, f.Doubt)
 	}
-	return s + lookFirstAt + f.CheckFirst
+	share := words.Text(explainsPart)
+	if f.ExplainsK > d.RiseK {
+		share = explainsMore // more water or less vapour than usual takes a part of it back
+	}
+	inK := func(v float64) words.Measure { return words.Measure{Value: v, Unit: "K", Form: "%.1f"} }
+	return words.Say(causeWords, f.Cause, words.Say(share, inK(f.ExplainsK), inK(d.RiseK)), words.Measure{Value: d.RiseKPa, Unit: "kPa", Form: "%.1f"}, words.Join(ev, "; "), f.CheckFirst)
 }
 
 // Vacuum is the diagnosis of one condenser. What it says is where to look
@@ -196,8 +194,8 @@ type Vacuum struct {
 	Learned   time.Duration // running that Normal was learned from; 0 if it is configured
 	Diagnosis condenser.Diagnosis
 	OK        bool
-	Text      string // the first finding in words, if it is worth saying
-	Reason    string // why there is no diagnosis
+	Text      words.Text // the first finding in words, if it is worth saying
+	Reason    words.Text // why there is no diagnosis
 }
 
 // Vacuum gives the diagnosis of every condenser, causes ranked by how many

@@ -32,7 +32,7 @@ func TestVacuumCauses(t *testing.T) {
 			c.NoUncertainty()
 			c.NoReconciliation()
 			got := run(t, h, c, m, f, time.Hour, 10*time.Second, nil)
-			if v := got[x.tag]; v.Point.Usable() || !strings.Contains(v.Reason, "learned") {
+			if v := got[x.tag]; v.Point.Usable() || !strings.Contains(v.Reason.String(), "learned") {
 				t.Errorf("a cause before normal running is known: %+v", v)
 			}
 			got = run(t, h, c, m, f, 3*time.Hour, 10*time.Second, nil)
@@ -50,7 +50,7 @@ func TestVacuumCauses(t *testing.T) {
 			if !v.OK || len(v.Diagnosis.Findings) == 0 || v.Diagnosis.Findings[0].Cause != x.cause {
 				t.Fatalf("first finding %+v, want %s: %s", v.Diagnosis.Findings, x.cause, v.Reason)
 			}
-			if q := got[x.tag]; !q.Point.Usable() || q.Point.Value < x.least || !strings.Contains(q.Reason, string(x.cause)) {
+			if q := got[x.tag]; !q.Point.Usable() || q.Point.Value < x.least || !strings.Contains(q.Reason.String(), string(x.cause)) {
 				t.Errorf("%s = %.2f K: %q", x.tag, q.Point.Value, q.Reason)
 			}
 			if loss := got["CD5.vacuum_loss"]; !loss.Point.Usable() || loss.Point.Value < x.least {

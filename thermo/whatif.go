@@ -2,13 +2,13 @@ package thermo
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
 
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
 	"calandria/thermo/steam"
@@ -64,18 +64,18 @@ type Outlook struct {
 	Bodies      []BodyAhead  `json:"bodies"`
 	Bottlenecks []Bottleneck `json:"bottlenecks"` // the dearest first
 	Currency    string       `json:"currency,omitempty"`
-	Notes       []string     `json:"notes"`
+	Notes       []words.Text `json:"notes"`
 }
 
 // Foreseen is one figure now and then, nil where there is none. Sigma is one standard
 // deviation of the difference.
 type Foreseen struct {
-	Name     string   `json:"name"`
-	Unit     string   `json:"unit"`
-	Now      *float64 `json:"now"`
-	Then     *float64 `json:"then"`
-	Sigma    float64  `json:"sigma"`
-	Decimals int      `json:"-"`
+	Name     words.Text `json:"name"`
+	Unit     string     `json:"unit"`
+	Now      *float64   `json:"now"`
+	Then     *float64   `json:"then"`
+	Sigma    float64    `json:"sigma"`
+	Decimals int        `json:"-"`
 }
 
 // BodyAhead is one body of it.
@@ -87,14 +87,14 @@ type BodyAhead struct {
 // Bottleneck is what the cleaning of one body alone would bring, at the steam pressure
 // of now.
 type Bottleneck struct {
-	Body          string  `json:"body"`
-	Ratio         float64 `json:"ratio"`          // U after the cleaning over U now
-	EvaporationTH float64 `json:"evaporation"`    // more
-	SteamTH       float64 `json:"steam"`          // more, to the set
-	SavedTH       float64 `json:"saved"`          // steam less, of the whole house
-	Sigma         float64 `json:"sigma"`          // of SavedTH
-	CostADay      float64 `json:"cost,omitempty"` // of leaving it, in the site's currency
-	Why           string  `json:"why,omitempty"`  // there is no figure
+	Body          string     `json:"body"`
+	Ratio         float64    `json:"ratio"`          // U after the cleaning over U now
+	EvaporationTH float64    `json:"evaporation"`    // more
+	SteamTH       float64    `json:"steam"`          // more, to the set
+	SavedTH       float64    `json:"saved"`          // steam less, of the whole house
+	Sigma         float64    `json:"sigma"`          // of SavedTH
+	CostADay      float64    `json:"cost,omitempty"` // of leaving it, in the site's currency
+	Why           words.Text `json:"why,omitempty"`  // there is no figure
 }
 
 // moreSteam is how far the steam pressure is looked for above that of now, while nothing
@@ -118,9 +118,9 @@ func (w *supposed) short(now, then *evaporator.Results) error {
 	}
 	most, known := w.steamMost()
 	if !known {
-		return fmt.Errorf("steam of %.4g kPa would give %.3g Brix, not %.3g: nothing is known of steam at higher pressure", most, then.SyrupBrix.Value, brix)
+		return words.Errorf("steam of %.4g kPa would give %.3g Brix, not %.3g: nothing is known of steam at higher pressure", most, then.SyrupBrix.Value, brix)
 	}
-	w.notes = append(w.notes, fmt.Sprintf("The steam is too short to hold the syrup Brix: %.4g kPa is the most that this set gets. The Brix falls instead.", most))
+	w.notes = append(w.notes, words.Say("The steam is too short to hold the syrup Brix: %.4g kPa is the most that this set gets. The Brix falls instead.", most))
 	return nil
 }
 
@@ -173,13 +173,13 @@ func (s *setView) followUsual() {
 func (c *Calculator) WhatIf(x Supposition) (Outlook, error) {
 	s := c.set(x.Set)
 	if s == nil {
-		return Outlook{}, fmt.Errorf("there is no evaporator set %q", x.Set)
+		return Outlook{}, words.Errorf("there is no evaporator set %s", x.Set)
 	}
 	if s.heats.state == upset {
-		return Outlook{}, errors.New(s.heats.text)
+		return Outlook{}, words.Errorf(s.heats.text)
 	}
 	if s.usualHours < meanLeast {
-		return Outlook{}, fmt.Errorf("the set runs this way for %.0f min: ask again after %.0f", 60*s.usualHours, 60*meanLeast)
+		return Outlook{}, words.Errorf("the set runs this way for %.0f min: ask again after %.0f", 60*s.usualHours, 60*meanLeast)
 	}
 	w, err := c.suppose(s, x)
 	if err != nil {
@@ -214,7 +214,7 @@ func (c *Calculator) bottleneck(s *setView, i int) Bottleneck {
 		err = s.set.Foresee(&s.usual, w.change, now, then)
 	}
 	if err != nil {
-		out.Why = err.Error()
+		out.Why = words.Of(err)
 		return out
 	}
 	f := w.bodies[i]
@@ -238,7 +238,7 @@ type supposed struct {
 	c      *Calculator
 	s      *setView
 	bodies []bodySupposed
-	notes  []string
+	notes  []words.Text
 	floats bool // the vacuum goes with the vapour to the condenser
 }
 
@@ -261,7 +261,7 @@ func (c *Calculator) suppose(s *setView, x Supposition) (*supposed, error) {
 				return i, nil
 			}
 		}
-		return 0, fmt.Errorf("there is no body %q in %s", name, s.equip.Path)
+		return 0, words.Errorf("there is no body %s in %s", name, s.equip.Path)
 	}
 	for i, b := range s.bodies {
 		w.bodies[i].share, w.bodies[i].clean = b.scaling.depends.Share, b.scaling.depends.Clean
@@ -281,23 +281,20 @@ func (c *Calculator) suppose(s *setView, x Supposition) (*supposed, error) {
 			return nil, err
 		}
 		if w.bodies[i].restored > 0 {
-			return nil, fmt.Errorf("%s: cleaned or by-passed, not both", name)
+			return nil, words.Errorf("%s: cleaned or by-passed, not both", name)
 		}
 		w.bodies[i].bypass = true
 	}
-	held := "Held: the steam pressure"
+	held := words.Text("steam pressure")
 	if w.Hold = x.Hold || x.SyrupBrix != (Amount{}); w.Hold {
-		held = "Held: the syrup Brix, by the steam pressure"
+		held = "syrup Brix, by the steam pressure"
 	}
-	w.floats = x.LastKPa == Amount{} && c.floats(s)
-	if !w.floats {
-		held += ", the pressure of the last vapour"
+	w.notes = append(w.notes, words.Say("Held as far as nothing else is asked: %s, and the bleeds that are no juice heaters. The heaters' vapour goes with the juice. A new steady state: it takes some hours to come.", held))
+	last := words.Text("Held: the pressure of the last vapour.")
+	if w.floats = x.LastKPa == (Amount{}) && c.floats(s); w.floats {
+		last = "The vacuum goes with the vapour to the condenser: so it was in the last days."
 	}
-	held += ", and the bleeds that are no juice heaters, as far as nothing else is asked. The heaters' vapour goes with the juice"
-	if w.floats {
-		held += ", and the vacuum with the vapour to the condenser: so it was in the last days"
-	}
-	w.notes = append(w.notes, held+". A new steady state: it takes some hours to come.")
+	w.notes = append(w.notes, last)
 	if s.shown != "" {
 		w.notes = append(w.notes, s.shown)
 	}
@@ -309,7 +306,7 @@ func (b *bodyView) restores(to *bodySupposed) error {
 	course, ok := b.scaling.track.Course(b.scaling.now, 1)
 	f := &b.scaling.forecast
 	if !ok || f.Clean == 0 || course.Running[0] <= 0 {
-		return fmt.Errorf("%s: what a cleaning restores is not known: give clean_u_w_m2k, record a cleaning, or import the past of the plant", b.equip.Path)
+		return words.Errorf("%s: what a cleaning restores is not known: give clean_u_w_m2k, record a cleaning, or import the past of the plant", b.equip.Path)
 	}
 	fresh := unlikeBefore
 	if f.RestoredSigma > 0 {
@@ -530,7 +527,7 @@ func (w *supposed) doubts() (list []func(*evaporator.Operation)) {
 // mills that were in no test.
 const wanders = 0.02
 
-func foreseen(name, unit string, decimals int, now, then *evaporator.Result) Foreseen {
+func foreseen(name words.Text, unit string, decimals int, now, then *evaporator.Result) Foreseen {
 	f := Foreseen{Name: name, Unit: unit, Decimals: decimals, Sigma: math.Hypot(then.Sigma, wanders*(then.Value-now.Value))}
 	if now.OK() {
 		f.Now = &now.Value

@@ -83,18 +83,18 @@ func TestWhatIf(t *testing.T) {
 		}
 		before, after := happens(x.was), happens(x.done)
 		for _, fig := range out.Set {
-			then, known := after[fig.Name]
+			then, known := after[fig.Name.String()]
 			if !known {
 				continue
 			}
-			got, want := *fig.Then-*fig.Now, then-before[fig.Name]
-			line := fmt.Sprintf("%s: %s %+.3f ± %.3f %s foretold, %+.3f came (of %.2f)", x.name, fig.Name, got, fig.Sigma, fig.Unit, want, before[fig.Name])
+			got, want := *fig.Then-*fig.Now, then-before[fig.Name.String()]
+			line := fmt.Sprintf("%s: %s %+.3f ± %.3f %s foretold, %+.3f came (of %.2f)", x.name, fig.Name, got, fig.Sigma, fig.Unit, want, before[fig.Name.String()])
 			t.Log(line)
 			far := 0.1 * math.Abs(want)
 			if strings.HasPrefix(x.name, "10 % more juice") { // how U goes with Brix and flux is learned, and decides
 				far = max(far, 3*fig.Sigma)
 			}
-			if math.Abs(want) > 0.01*before[fig.Name] && math.Abs(got-want) > far { // below, there is no effect to speak of
+			if math.Abs(want) > 0.01*before[fig.Name.String()] && math.Abs(got-want) > far { // below, there is no effect to speak of
 				t.Error(line)
 			}
 		}

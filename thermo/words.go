@@ -9,7 +9,7 @@ package thermo
 const (
 	noNumber    = "the readings do not go together: no number comes out"
 	implausible = "comes out as %.4g, outside the plausible %g to %g: check its inputs (%s)"
-	frozenWords = " has not moved for long: frozen?"
+	frozenWords = "%s has not moved for long: frozen?"
 )
 
 // A set, and what its note says.
@@ -21,7 +21,7 @@ const (
 	lossTaken       = "heat loss taken as %.1f %% of the duties by the balances of the set (%g as configured)"
 	bleedConfigured = "bleed %s taken as %g t/h, as configured"
 	bleedTaken      = "bleed %s taken as %.1f t/h by the balances of the set (%g as configured)"
-	withFixed       = "with fixed values: "
+	withFixed       = "with fixed values: %s"
 )
 
 // A set that moves.
@@ -35,7 +35,7 @@ const (
 
 // U, clean U and the ratio.
 const (
-	differenceBelow = "the temperature difference is below %g K: U would be little but the error of its instruments"
+	differenceBelow = "the temperature difference is below %s: U would be little but the error of its instruments"
 	noReference     = "no reference yet: give reference_brix and reference_chest_c, or it is learned in hours 6 to 30 after a cleaning"
 	beyondFormula   = "Brix or calandria temperature beyond the range of the formula of clean U"
 	cleanLearned    = "learned: the usual state after a cleaning, the trends carried back to it"
@@ -53,9 +53,8 @@ const (
 
 // Scale.
 const (
-	limitNotInSight = "the limit is not in sight"
-	noCleaning      = "no cleaning has been recorded or found yet"
-	noHour          = "no hour of U since the start"
+	noCleaning = "no cleaning has been recorded or found yet"
+	noHour     = "no hour of U since the start"
 )
 
 // Instruments against each other by the balances.
@@ -64,34 +63,32 @@ const (
 	notSteady           = "the set is not steady: %s changed by %.3g in %d min"
 	bodiesChanged       = "bodies came or went: a new window is gathered"
 	gathering           = "a window of %d min is gathered"
-	forLong             = ", for long"
-	asOf                = "as of "
-	sinceThen           = ", since then "
-	leftOutFrozen       = " left out: it has not moved for long"
-	leftOutAtEnd        = " left out: at the end of its range"
+	forLong             = "%s, for long"
+	sinceThen           = "as of %s, since then %s: %s"
+	leftOutFrozen       = "%s left out: it has not moved for long"
+	leftOutAtEnd        = "%s left out: at the end of its range"
 	checksOver          = "%d checks over %d min"
 	meanOver            = "mean over %d min"
 	oneWindow           = "two windows are needed, one is there"
-	lastWindowSays      = "the readings contradict each other; the last window alone says: "
+	lastWindowSays      = "the readings contradict each other; the last window alone says: %s"
 	nobodyExplains      = "the readings contradict each other, but no single instrument explains it"
 	allAgree            = "the readings agree within their accuracy"
-	flashOtherwise      = "all readings would agree with condensate_flash: %t and exhaust_condensate_flash: %t in the plant file"
+	flashOtherwise      = "all readings would agree with condensate_flash: %v and exhaust_condensate_flash: %v in the plant file"
 	noReadingOrAccuracy = "no usable reading of this, or its accuracy is not stated"
 	grossError          = "the readings contain a gross error, which would be spread over the others"
 	nothingChecks       = "nothing checks this reading"
 	readsSome           = "%s seems to read %s, by how much cannot be said"
-	readsBy             = "%s seems to read %.2g %s %s (± %.2g)"
-	orItIs              = ", or it is "
+	readsBy             = "%s seems to read %s %s (± %s)"
+	orItIs              = "%s, or it is %s: the balances cannot tell them apart"
 	orWord              = " or "
-	notToldApart        = ": the balances cannot tell them apart"
 	andMore             = "%s (%s and %d more)"
 )
 
 // Instruments that read one thing.
 const (
-	byUsualDifference = ", by its usual difference from the others"
-	gasDoesSo         = "; gas in the calandria does the same"
-	bypassDoesSo      = "; juice that by-passes the heater does the same"
+	byUsualDifference = "%s, by its usual difference from the others"
+	gasDoesSo         = "gas in the calandria does the same"
+	bypassDoesSo      = "juice that by-passes the heater does the same"
 )
 
 // A condenser.
@@ -112,10 +109,10 @@ const (
 	vacuumNeeds    = "needs vapour pressure and both water temperatures"
 	condenserIdle  = "the condenser is not at work"
 	normalLearning = "normal running is being learned: two hours, or give normal: in the configuration"
-	explainsPart   = "explains %.1f K of %.1f K"
-	explainsMore   = "would explain %.1f K, more than the %.1f K there are, the rest being offset by more water or less vapour"
-	causeWords     = "%s %s (%.1f kPa above normal): %s"
-	lookFirstAt    = "; look first at: "
+	explainsPart   = "explains %s of %s"
+	explainsMore   = "would explain %s, more than the %s there are, the rest being offset by more water or less vapour"
+	evidenceWords  = "%s %s, normally %s"
+	causeWords     = "%s %s (%s above normal): %s; look first at: %s"
 )
 
 // Velocity of the vapour.
@@ -149,7 +146,7 @@ const (
 	liquorBeyond       = "Brix, purity or temperature of the liquor is beyond the equation: a wrong instrument?"
 	noLiquorPurity     = "no purity of the mother liquor: give a liquor_purity tag or liquor_purity_pct"
 	noStrikeRuns       = "no strike is running"
-	phaseUntold        = "the phase cannot be told: "
+	phaseUntold        = "the phase cannot be told: %s"
 	noSteamForWater    = "the evaporation is not known: no steam flow"
 	waterTooLittle     = "too little: the steam flow was not known for a part of the strike"
 	vapourTakenAs      = "heating vapour taken to be of 120 kPa: no usable chest pressure"
@@ -170,9 +167,7 @@ const (
 	noMassecuiteFlow   = "no usable massecuite flow"
 	noMassecuiteLeaves = "no massecuite leaves the pan"
 	noSeedRatio        = "seed and massecuite flow give no ratio: a wrong meter?"
-	chestTakenFrom     = "calandria taken to be at the vapour of "
-	throttledLowers    = ": a throttled valve would lower it"
-	beyondSource       = "beyond the range of the equation's source"
+	chestTakenFrom     = "calandria taken to be at the vapour of %s"
+	throttledLowers    = "%s: a throttled valve would lower it"
 	unlearned          = "not known: it needs five whole strikes of this grade, and a phase of a strike"
-	purerText          = "purer liquor than in a compartment before, but it must fall along the pan: a wrong reading or sample"
 )

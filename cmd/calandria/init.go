@@ -339,10 +339,11 @@ func (g *guide) worth(name string) {
 			t.row(tag.Path, fmt.Sprintf("%.4g %s", v.Point.Value, tag.Unit), pm)
 			continue
 		}
-		if absent[v.Reason] == nil {
-			reasons = append(reasons, v.Reason)
+		why := v.Reason.String()
+		if absent[why] == nil {
+			reasons = append(reasons, why)
 		}
-		absent[v.Reason] = append(absent[v.Reason], tag.Path)
+		absent[why] = append(absent[why], tag.Path)
 	}
 	fmt.Fprintln(g.out, "\nWhat these signals give now; heating surfaces to be filled in count as 1000 m2:")
 	t.write(g.out)

@@ -10,6 +10,7 @@ import (
 	"calandria/engine"
 	"calandria/historian/journal"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 func (b *backend) Past(ctx context.Context) (p console.Past, err error) {
@@ -22,7 +23,7 @@ func (b *backend) Past(ctx context.Context) (p console.Past, err error) {
 
 func (b *backend) Correct(ctx context.Context, c plant.Correction) error {
 	if t, ok := b.House().Find(c.Tag); !ok || t.Source != plant.Measured {
-		return &engine.Refused{Why: fmt.Sprintf("The plant has no instrument %q.", c.Tag), Field: "tag"}
+		return &engine.Refused{Why: words.Say("The plant has no instrument %s.", c.Tag), Field: "tag"}
 	}
 	held, err := b.s.archive.Coverage(ctx, c.Tag)
 	if err != nil {
@@ -41,7 +42,7 @@ func (b *backend) WithdrawCorrection(_ context.Context, id int64, by, why string
 // follow lets what depends on a correction be calculated again.
 func (b *backend) follow(c plant.Correction, err error, by, why string) error {
 	if refused, ok := errors.AsType[*journal.CorrectionError](err); ok {
-		return &engine.Refused{Why: refused.Problem + "; " + refused.Fix + "."}
+		return &engine.Refused{Why: words.Text(refused.Problem + "; " + refused.Fix + ".")}
 	}
 	if err != nil {
 		return err

@@ -7,6 +7,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // RecordCleaning: the tracker first, which may
@@ -17,7 +18,7 @@ func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 			return none, &engine.Refused{Why: "The end of the cleaning is in the future."}
 		}
 		if err := core.Calc.Cleaned(c.Body, c.End, now); err != nil {
-			return none, &engine.Refused{Why: "Not recorded: " + err.Error()}
+			return none, &engine.Refused{Why: words.Say("Not recorded: %s", words.Of(err))}
 		}
 		if c.Start.IsZero() {
 			c.Start = c.End

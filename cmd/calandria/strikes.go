@@ -15,6 +15,7 @@ import (
 	"calandria/engine"
 	"calandria/historian/journal"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo"
 	"calandria/thermo/pan"
 )
@@ -206,7 +207,7 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 		case !r.Whole:
 			return &engine.Refused{Why: "That strike was not seen whole, from its charge to its drop: it is no reference."}
 		case e.Pan.Grade != grade:
-			return &engine.Refused{Why: fmt.Sprintf("The pan boils grade %s now, that strike was of grade %s.", e.Pan.Grade, grade)}
+			return &engine.Refused{Why: words.Say("The pan boils grade %s now, that strike was of grade %s.", e.Pan.Grade, grade)}
 		}
 		s = &x
 		text = fmt.Sprintf("strikes are compared with strike %d of %s from now on", r.Number, r.Start.UTC().Format("2006-01-02 15:04 MST"))
@@ -234,7 +235,7 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 	}
 	p.LiquorAssumed, p.By = p.LiquorAssumed && math.IsNaN(l.LiquorPurity), l.User
 	if p.Massecuite.OK && p.Liquor.OK && p.Liquor.Value >= p.Massecuite.Value {
-		return &engine.Refused{Why: fmt.Sprintf("The liquor (%.1f %%) cannot be purer than its massecuite (%.1f %%): were they exchanged?", p.Liquor.Value, p.Massecuite.Value)}
+		return &engine.Refused{Why: words.Say("The liquor (%.1f %%) cannot be purer than its massecuite (%.1f %%): were they exchanged?", p.Liquor.Value, p.Massecuite.Value)}
 	}
 	words := func(p pan.Purities) string {
 		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", figureText(p.Massecuite, 1, "unknown"), figureText(p.Liquor, 1, "unknown"), figureText(p.Brix, 1, "unknown"))

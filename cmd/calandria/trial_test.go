@@ -135,7 +135,7 @@ func TestTrialRefusals(t *testing.T) {
 		{"level_high", "high", "kPa(80)", "high", "pressure"},
 		{"level_high", "on_delay", "soon", "on_delay", "30s"},
 	} {
-		if no := start(c.alarm, map[string]string{c.key: c.text}); no == nil || no.Field != c.field || !strings.Contains(no.Why, c.why) {
+		if no := start(c.alarm, map[string]string{c.key: c.text}); no == nil || no.Field != c.field || !strings.Contains(no.Why.String(), c.why) {
 			t.Errorf("%+v: %+v", c, no)
 		}
 	}
@@ -146,7 +146,7 @@ func TestTrialRefusals(t *testing.T) {
 	if x, busy := tr.Of("level_high", now); x == nil || !x.Running || busy != "level_high" {
 		t.Errorf("%+v, busy %q", x, busy)
 	}
-	if no := start("level_high", map[string]string{"high": "81"}); no == nil || !strings.Contains(no.Why, "One at a time") {
+	if no := start("level_high", map[string]string{"high": "81"}); no == nil || !strings.Contains(no.Why.String(), "One at a time") {
 		t.Errorf("a second: %+v", no)
 	}
 	tr.Stop("other")

@@ -79,13 +79,13 @@ func (c *whatIfCmd) Run(a *app) error {
 	t := newTable("figure", "now", "then", "change", "unit")
 	for i := range out.Set {
 		now, then, by := change(&out.Set[i])
-		t.row(out.Set[i].Name, now, then, by, out.Set[i].Unit)
+		t.row(out.Set[i].Name.String(), now, then, by, out.Set[i].Unit)
 	}
 	t.write(a.out)
 	fmt.Fprintln(a.out)
 	head := []string{"body"}
 	for _, f := range out.Bodies[0].Figures {
-		head = append(head, f.Name+", "+f.Unit)
+		head = append(head, f.Name.String()+", "+f.Unit)
 	}
 	t = newTable(head...)
 	for _, b := range out.Bodies {
@@ -101,7 +101,7 @@ func (c *whatIfCmd) Run(a *app) error {
 	t = newTable("body", "U more", "evaporation more, t/h", "steam to the set more, t/h", "steam of the house less, t/h", "costs a day "+out.Currency, "")
 	for _, b := range out.Bottlenecks {
 		if b.Why != "" {
-			t.row(b.Body, "–", "–", "–", "–", "–", b.Why)
+			t.row(b.Body, "–", "–", "–", "–", "–", b.Why.String())
 			continue
 		}
 		t.row(b.Body, fmt.Sprintf("%.0f %%", 100*(b.Ratio-1)), fmt.Sprintf("%.2f", b.EvaporationTH), fmt.Sprintf("%.2f", b.SteamTH),

@@ -3,6 +3,7 @@
 package words
 
 import (
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -18,12 +19,24 @@ type Text string
 // a value says what it is.
 const (
 	begin, next, end = '\x0e', '\x1f', '\x0f'
-	marks            = "\x0e\x1f\x0f"
+	part             = "\x1e" // between the parts of a Measure
+	marks            = "\x0e\x1f\x0f" + part
 )
 
+// Measure is a value in a unit of the program, which an edge shows in the unit of the site.
+type Measure struct {
+	Value float64
+	Unit  string // kPa, degC, K, t/h
+	Form  string // of the value, as in package fmt: %.2g
+	Of    string // the tag or the vessel that has it; empty: a difference, which counts from no zero
+}
+
+// String writes it in the program's unit.
+func (m Measure) String() string { return fmt.Sprintf(m.Form, m.Value) + " " + m.Unit }
+
 // Say makes a Text of a format (as in package fmt) and values: Texts, which are
-// translated, numbers, and strings, which are not. A value with a method String counts as
-// a Text: names of phases, of priorities.
+// translated, numbers and Measures, and strings, which are not. A value with a method String
+// counts as a Text: names of phases, of priorities.
 func Say(format Text, values ...any) Text {
 	if len(values) == 0 {
 		return format
@@ -40,6 +53,8 @@ func Say(format Text, values ...any) Text {
 			b.WriteString("f" + strconv.FormatFloat(v, 'g', -1, 64))
 		case int, int64, uint64, uint8:
 			fmt.Fprintf(&b, "d%d", v)
+		case Measure:
+			b.WriteString("m" + strconv.FormatFloat(v.Value, 'g', -1, 64) + part + v.Unit + part + v.Form + part + verbatim(v.Of))
 		case fmt.Stringer:
 			b.WriteString("t" + verbatim(v.String()))
 		default:
@@ -98,7 +113,7 @@ func (t Text) String() string {
 // MarshalText says it in English.
 func (t Text) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
 
-// In says it as say does: it gets each format with its values (string, float64, int64),
+// In says it as say does: it gets each format with its values (string, float64, int64, Measure),
 // and what stands between them with none.
 func (t Text) In(say func(format string, values []any) string) string {
 	rest := string(t)
@@ -173,12 +188,56 @@ func valueOf(p string, say func(string, []any) string) any {
 	case 'f':
 		v, _ := strconv.ParseFloat(text, 64)
 		return v
+	case 'm':
+		if m := strings.Split(text, part); len(m) == 4 {
+			v, _ := strconv.ParseFloat(m[0], 64)
+			return Measure{v, m[1], m[2], m[3]}
+		}
+		return text
 	case 'd':
 		v, _ := strconv.ParseInt(text, 10, 64)
 		return v
 	default:
 		return text
 	}
+}
+
+// Errorf is an error that says a Text; it wraps the first error among the values.
+func Errorf(format Text, values ...any) error {
+	e := said{}
+	for i, v := range values {
+		if err, is := v.(error); is {
+			values[i] = Of(err)
+			if e.err == nil {
+				e.err = err
+			}
+		}
+	}
+	e.text = Say(format, values...)
+	return e
+}
+
+type said struct {
+	text Text
+	err  error
+}
+
+func (e said) Error() string { return e.text.String() }
+func (e said) Unwrap() error { return e.err }
+
+// Of is what an error says: of one by [Errorf] a Text, of others their words as they are.
+func Of(err error) Text {
+	if joined, is := err.(interface{ Unwrap() []error }); is {
+		var all []Text
+		for _, e := range joined.Unwrap() {
+			all = append(all, Of(e))
+		}
+		return Join(all, "; ")
+	}
+	if e := (said{}); errors.As(err, &e) {
+		return e.text
+	}
+	return Verbatim(err.Error())
 }
 
 // Join puts texts one behind the other, with something between them.

@@ -2,10 +2,10 @@ package condenser
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 
+	"calandria/plant/words"
 	"calandria/thermo/steam"
 )
 
@@ -29,7 +29,7 @@ type Observation struct {
 }
 
 // Cause is one way to lose vacuum.
-type Cause string
+type Cause = words.Text
 
 // The causes. Source of the patterns: the balance t_vapour = t_in + rise +
 // approach; the attributions are common practice, no source.
@@ -45,7 +45,7 @@ const (
 
 // checkFirst says what to look at for each cause. Work on a vessel under vacuum
 // follows the site's procedures.
-var checkFirst = map[Cause]string{
+var checkFirst = map[Cause]words.Text{
 	WarmWater:     "cooling tower or spray pond, cold-well trend, weather",
 	LittleWater:   "water pump, strainer, valve position, cold-well level",
 	Overload:      "last body's evaporation, pans started on the same condenser, steam or vapour valves passing",
@@ -56,18 +56,21 @@ var checkFirst = map[Cause]string{
 }
 
 // pumpStopped stands beside air or gas that is not drawn off.
-const pumpStopped = "the vacuum pump is stopped, nothing draws the gas off"
+const pumpStopped words.Text = "the vacuum pump is stopped, nothing draws the gas off"
 
 // Evidence is one number behind a diagnosis.
 type Evidence struct {
-	What        string
+	What        words.Text
 	Now, Normal float64
 	Unit        string
 }
 
-// String returns e.g. "approach 18.7 K, normally 7.3 K".
-func (e Evidence) String() string {
-	return fmt.Sprintf("%s %.1f %s, normally %.1f %s", e.What, e.Now, e.Unit, e.Normal, e.Unit)
+// Measure is one of its figures, of the condenser of a path.
+func (e Evidence) Measure(v float64, of string) words.Measure {
+	if e.Unit == "K" {
+		of = ""
+	}
+	return words.Measure{Value: v, Unit: e.Unit, Form: "%.1f", Of: of}
 }
 
 // Finding is one cause with what it explains.
@@ -76,8 +79,8 @@ type Finding struct {
 	ExplainsK  float64 // of the rise of the vapour temperature
 	ExplainKPa float64 // the same at the present slope of the saturation line
 	Evidence   []Evidence
-	CheckFirst string
-	Doubt      string // what is not measured and would decide, or what decides without a number; empty if nothing
+	CheckFirst words.Text
+	Doubt      words.Text // what is not measured and would decide, or what decides without a number; empty if nothing
 }
 
 // Diagnosis is the ranked result.
@@ -116,7 +119,7 @@ func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
 		return Diagnosis{}, err
 	}
 	if c.slope, err = steam.PsatSlope(steam.Celsius(c.a.tv)); err != nil {
-		return Diagnosis{}, fmt.Errorf("condenser diagnosis: %w", err)
+		return Diagnosis{}, words.Errorf("condenser diagnosis: %s", err)
 	}
 	if !(leastK > 0) {
 		c.leastK = 0.1
@@ -154,18 +157,18 @@ func Diagnose(now, normal Observation, leastK float64) (Diagnosis, error) {
 // side is one of the two observations, taken apart.
 type side struct{ tv, in, out, rise, approach float64 }
 
-func (o Observation) side(when string) (side, error) {
+func (o Observation) side(when words.Text) (side, error) {
 	for _, f := range []struct {
-		name string
+		name words.Text
 		r    Reading
 	}{{"pressure", o.PressureKPa}, {"injection water temperature", o.InC}, {"tail water temperature", o.OutC}} {
 		if !f.r.OK || math.IsNaN(f.r.Value) || math.IsInf(f.r.Value, 0) {
-			return side{}, fmt.Errorf("condenser diagnosis: no usable %s (%s)", f.name, when)
+			return side{}, words.Errorf("condenser diagnosis: no usable %s (%s)", f.name, when)
 		}
 	}
 	tv, err := steam.Tsat(steam.KPa(o.PressureKPa.Value))
 	if err != nil {
-		return side{}, fmt.Errorf("condenser diagnosis (%s): %w", when, err)
+		return side{}, words.Errorf("condenser diagnosis (%s): %s", when, err)
 	}
 	s := side{tv: float64(tv), in: o.InC.Value, out: o.OutC.Value}
 	s.rise, s.approach = s.out-s.in, s.tv-s.out
@@ -181,7 +184,7 @@ type contrast struct {
 	d             Diagnosis
 }
 
-func (c *contrast) add(cause Cause, k float64, doubt string, ev ...Evidence) {
+func (c *contrast) add(cause Cause, k float64, doubt words.Text, ev ...Evidence) {
 	if k >= c.leastK {
 		c.d.Findings = append(c.d.Findings, Finding{cause, k, k * c.slope, ev, checkFirst[cause], doubt})
 	}

@@ -1,8 +1,9 @@
 package evaporator
 
 import (
-	"errors"
 	"math"
+
+	"calandria/plant/words"
 )
 
 // comparison is what Reconcile works with, on room that is used again.
@@ -31,7 +32,7 @@ func (s *Set) compare(m *Measurement, out *Reconciliation) error {
 	}
 	t.bare = *m
 	t.prior, t.vars, t.enter, t.y, t.sigma = t.prior[:0], t.vars[:0], t.enter[:0], t.y[:0], t.sigma[:0]
-	t.bare.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
+	t.bare.readings(len(s.d.Bodies), func(r *Reading, what words.Text, body int) {
 		of, enter := "", true
 		switch what {
 		case "chest temperature", "level":
@@ -251,17 +252,17 @@ func (s *Set) noMisfit() error {
 	s.Evaluate(&s.tests.bare, r)
 	for _, x := range []*Result{&r.SteamTH, &r.SyrupTH} {
 		if !x.OK() {
-			return errors.New("reconcile: " + x.Reason.String())
+			return words.Errorf("reconcile: %s", x.Reason.Words())
 		}
 	}
 	for i := range r.Bodies {
 		for _, x := range []*Result{&r.Bodies[i].EvaporationTH, &r.Bodies[i].VapourC, &r.Bodies[i].ChestKPa} {
 			if !x.OK() {
-				return errors.New("reconcile: " + x.Reason.String())
+				return words.Errorf("reconcile: %s", x.Reason.Words())
 			}
 		}
 	}
-	return errors.New("reconcile: the readings near the reconciled values give no balance")
+	return words.Errorf("reconcile: the readings near the reconciled values give no balance")
 }
 
 // slopes works them out at the readings, by steps of a tenth of the standard

@@ -1,6 +1,10 @@
 package evaporator
 
-import "slices"
+import (
+	"slices"
+
+	"calandria/plant/words"
+)
 
 // Reading is one measured value. The zero Reading is 'not measured'.
 type Reading struct {
@@ -108,30 +112,30 @@ func flowOK(r Reading) bool     { return r.in(1e-3, maxTH) }
 func bleedOK(r Reading) bool { return r.in(-max(0.5, 5*r.Sigma), maxTH) }
 
 // Names of what is no instrument: figures of the model, and the air pressure.
-const HeatLoss, Elevation, SpecificHeat, airPressure = "heat loss", "boiling-point elevation", "specific heat of the juice", "air pressure"
+const HeatLoss, Elevation, SpecificHeat, airPressure words.Text = "heat loss", "boiling-point elevation", "specific heat of the juice", "air pressure"
 
 // PipeNames are those of the losses of the vapour pipes, by the effect before, from 0.
-var PipeNames = [MaxEffects]string{
+var PipeNames = [MaxEffects]words.Text{
 	"loss of the pipe after effect 1", "loss of the pipe after effect 2", "loss of the pipe after effect 3", "loss of the pipe after effect 4",
 	"loss of the pipe after effect 5", "loss of the pipe after effect 6", "loss of the pipe after effect 7",
 }
 
 // assumed reports whether a reading of that name is a figure of the model, which no
 // instrument shows and nothing but the balances can tell.
-func assumed(what string) bool {
+func assumed(what words.Text) bool {
 	return what == Elevation || what == SpecificHeat || what == airPressure || slices.Contains(PipeNames[:], what)
 }
 
-// bleedNames are constants so that naming costs nothing.
-var bleedNames = [MaxEffects]string{
+// BleedNames are constants so that naming costs nothing.
+var BleedNames = [MaxEffects]words.Text{
 	"bleed after effect 1", "bleed after effect 2", "bleed after effect 3", "bleed after effect 4",
 	"bleed after effect 5", "bleed after effect 6", "bleed after effect 7",
 }
 
 // readings calls f for every finite reading that may be used, in a fixed order, so
 // that each can be disturbed in turn. body is -1 for a reading of the whole set.
-func (m *Measurement) readings(bodies int, f func(r *Reading, what string, body int)) {
-	m.each(bodies, func(r *Reading, what string, body int) {
+func (m *Measurement) readings(bodies int, f func(r *Reading, what words.Text, body int)) {
+	m.each(bodies, func(r *Reading, what words.Text, body int) {
 		if r.OK && finite(r.Value) && !(body >= 0 && m.Bodies[body].OutOfService) {
 			f(r, what, body)
 		}
@@ -151,9 +155,9 @@ func (m *Measurement) Follow(n *Measurement, share float64, bodies int) (anew bo
 	}
 	var at [32 + 8*MaxBodies]*Reading
 	i := 0
-	m.each(bodies, func(r *Reading, _ string, _ int) { at[i] = r; i++ })
+	m.each(bodies, func(r *Reading, _ words.Text, _ int) { at[i] = r; i++ })
 	i = 0
-	n.each(bodies, func(r *Reading, _ string, _ int) {
+	n.each(bodies, func(r *Reading, _ words.Text, _ int) {
 		if to := at[i]; r.OK && to.OK && finite(to.Value) {
 			to.Value, to.Sigma = to.Value+(r.Value-to.Value)*share, r.Sigma
 		} else {
@@ -165,7 +169,7 @@ func (m *Measurement) Follow(n *Measurement, share float64, bodies int) (anew bo
 }
 
 // each calls f for every reading, in the order of readings.
-func (m *Measurement) each(bodies int, visit func(r *Reading, what string, body int)) {
+func (m *Measurement) each(bodies int, visit func(r *Reading, what words.Text, body int)) {
 	visit(&m.JuiceTH, "juice flow", -1)
 	visit(&m.FeedBrix, "feed Brix", -1)
 	visit(&m.FeedC, "feed temperature", -1)
@@ -184,7 +188,7 @@ func (m *Measurement) each(bodies int, visit func(r *Reading, what string, body 
 		visit(&m.PipeLossK[i], PipeNames[i], -1)
 	}
 	for i := range m.BleedTH {
-		visit(&m.BleedTH[i], bleedNames[i], -1)
+		visit(&m.BleedTH[i], BleedNames[i], -1)
 	}
 	for i := range bodies {
 		b := &m.Bodies[i]

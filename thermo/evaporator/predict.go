@@ -2,9 +2,9 @@ package evaporator
 
 import (
 	"errors"
-	"fmt"
 	"math"
 
+	"calandria/plant/words"
 	"calandria/thermo/steam"
 )
 
@@ -42,7 +42,7 @@ type Operation struct {
 // check reports the first impossible value.
 func (op *Operation) check(s *Set) error {
 	type rule struct {
-		name           string
+		name           words.Text
 		v, lowest, top float64
 	}
 	for _, r := range [...]rule{
@@ -54,18 +54,18 @@ func (op *Operation) check(s *Set) error {
 		{"steam temperature in degC", op.SteamC, 0, 500},
 	} {
 		if !(r.v >= r.lowest && r.v <= r.top) {
-			return fmt.Errorf("%s %g; must be %g to %g", r.name, r.v, r.lowest, r.top)
+			return words.Errorf("%s %g; must be %g to %g", r.name, r.v, r.lowest, r.top)
 		}
 	}
 	for e, b := range op.BleedTH {
 		if !(b >= 0 && b <= maxTH) {
-			return fmt.Errorf("bleed after effect %d %g t/h; must be 0 to %g", e+1, b, maxTH)
+			return words.Errorf("bleed after effect %d %g t/h; must be 0 to %g", e+1, b, maxTH)
 		}
 	}
 	for i, d := range s.d.Bodies {
 		b := op.Bodies[i]
 		if !b.OutOfService && !(b.U > 1e-3 && b.U < 20) {
-			return fmt.Errorf("body %q: coefficient %g kW/(m2 K); must be 0.001 to 20", d.Name, b.U)
+			return words.Errorf("body %s: coefficient %g kW/(m2 K); must be 0.001 to 20", d.Name, b.U)
 		}
 	}
 	return nil
@@ -74,7 +74,7 @@ func (op *Operation) check(s *Set) error {
 // ErrNoSteadyState is returned when the imposed pressures, flows and bleeds leave
 // no steady state: more vapour bled than made, the juice boiled dry, or no
 // temperature difference.
-var ErrNoSteadyState = errors.New("no steady state")
+var ErrNoSteadyState = words.Errorf("no steady state")
 
 // Predict computes the steady state of the set under op and stores it in r,
 // which must come from NewResults. Unknown are the duty of effect 1 and the
@@ -86,22 +86,22 @@ var ErrNoSteadyState = errors.New("no steady state")
 // design, their effects give the vapour order.
 func (s *Set) Predict(op *Operation, r *Results) error {
 	if err := op.check(s); err != nil {
-		return fmt.Errorf("predict: %w", err)
+		return words.Errorf("predict: %s", err)
 	}
 	if len(r.Bodies) != len(s.d.Bodies) {
 		r.Bodies = make([]BodyResult, len(s.d.Bodies))
 	}
 	if !s.arrange(func(b int) bool { return op.Bodies[b].OutOfService }) {
-		return fmt.Errorf("predict: %w: no body in service", ErrNoSteadyState)
+		return words.Errorf("predict: %s: no body in service", ErrNoSteadyState)
 	}
 	s.setModel(op.measurement())
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
 	if !(top > bottom+s.pipesK(op)+float64(s.n)*0.2) {
-		return fmt.Errorf("predict: %w: steam at %.1f degC over vapour at %.1f degC leaves no temperature difference", ErrNoSteadyState, top, bottom)
+		return words.Errorf("predict: %s: steam at %.1f degC over vapour at %.1f degC leaves no temperature difference", ErrNoSteadyState, top, bottom)
 	}
 	if err := s.solveState(op, top, bottom); err != nil {
-		return fmt.Errorf("predict: %w", err)
+		return words.Errorf("predict: %s", err)
 	}
 	s.storeState(op, r, top)
 	return nil
@@ -319,13 +319,13 @@ func (s *Set) stateFault() error {
 	c := &s.c
 	switch {
 	case c.dry > 0:
-		return fmt.Errorf("%w: body %q would boil dry", ErrNoSteadyState, s.d.Bodies[c.dry-1].Name)
+		return words.Errorf("%s: body %s would boil dry", ErrNoSteadyState, s.d.Bodies[c.dry-1].Name)
 	case c.noBPE:
-		return fmt.Errorf("%w: outside the range of the boiling-point elevation equation", ErrNoSteadyState)
+		return words.Errorf("%s: outside the range of the boiling-point elevation equation", ErrNoSteadyState)
 	case c.noEnth:
-		return fmt.Errorf("%w: outside the range of the heat equations", ErrNoSteadyState)
+		return words.Errorf("%s: outside the range of the heat equations", ErrNoSteadyState)
 	case !c.settled:
-		return fmt.Errorf("%w: the juice flows do not settle", ErrNoSteadyState)
+		return words.Errorf("%s: the juice flows do not settle", ErrNoSteadyState)
 	}
 	return nil
 }
@@ -420,7 +420,7 @@ func (s *Set) storeState(op *Operation, r *Results, top float64) {
 // pressure.
 func (s *Set) PredictForBrix(op *Operation, targetBrix, headerKPa float64, r *Results) (limited bool, err error) {
 	if !(targetBrix > op.FeedBrix && targetBrix < maxBrix) {
-		return false, fmt.Errorf("predict: target %g Brix; must be above feed Brix and below %g", targetBrix, maxBrix)
+		return false, words.Errorf("predict: target %g Brix; must be above feed Brix and below %g", targetBrix, maxBrix)
 	}
 	at := func(p float64) (brix float64, err error) {
 		op.SteamKPa = p
@@ -482,5 +482,5 @@ func (s *Set) PredictForBrix(op *Operation, targetBrix, headerKPa float64, r *Re
 			p = (low + high) / 2
 		}
 	}
-	return false, fmt.Errorf("predict: %w: no steam pressure up to %g kPa gives %g Brix", ErrNoSteadyState, headerKPa, targetBrix)
+	return false, words.Errorf("predict: %s: no steam pressure up to %g kPa gives %g Brix", ErrNoSteadyState, headerKPa, targetBrix)
 }

@@ -152,7 +152,7 @@ func TestReconcileFindsEachInstrument(t *testing.T) {
 	blind := map[string]bool{"feed temperature": true, "steam pressure": true}
 	twins := 0
 	for i, ins := range good.Instruments {
-		name := ins.String()
+		name := ins.Name().String()
 		spread := ins.Reading.Sigma*ins.Reading.Sigma - ins.ReconciledSigma*ins.ReconciledSigma
 		checked := spread / (ins.Reading.Sigma * ins.Reading.Sigma) // 1: fully checked, 0: not at all
 		if blind[name] {
@@ -177,13 +177,13 @@ func TestReconcileFindsEachInstrument(t *testing.T) {
 			}
 			first := got.Suspects[0]
 			if first.Instrument != i && !slices.Contains(first.Alike, i) {
-				t.Errorf("%s off by %.3g (%.0f %% checked): suspected %s instead (z %.1f)", name, bias, 100*checked, got.Instruments[first.Instrument], first.Z)
+				t.Errorf("%s off by %.3g (%.0f %% checked): suspected %s instead (z %.1f)", name, bias, 100*checked, got.Instruments[first.Instrument].Name(), first.Z)
 				continue
 			}
 			if sign > 0 {
 				alike := ""
 				for _, a := range first.Alike {
-					alike += ", or " + got.Instruments[a].String()
+					alike += ", or " + got.Instruments[a].Name().String()
 				}
 				t.Logf("%-24s %3.0f %% checked; bias %.3g found as %.3g%s", name, 100*checked, bias, first.Bias, alike)
 			}

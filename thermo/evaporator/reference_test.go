@@ -3,6 +3,8 @@ package evaporator
 import (
 	"errors"
 	"math"
+
+	"calandria/plant/words"
 )
 
 // Reference reconciles a set by the full nonlinear least squares: every misfit by a
@@ -21,7 +23,7 @@ func (f *Reference) Reconcile(m *Measurement) (*Reconciliation, error) {
 	full := *m
 	var vars []*Reading
 	var out Reconciliation
-	full.readings(len(s.d.Bodies), func(r *Reading, what string, body int) {
+	full.readings(len(s.d.Bodies), func(r *Reading, what words.Text, body int) {
 		switch what {
 		case "juice temperature", "chest temperature", "level":
 			return

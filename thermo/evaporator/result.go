@@ -1,6 +1,10 @@
 package evaporator
 
-import "math"
+import (
+	"math"
+
+	"calandria/plant/words"
+)
 
 // How says where a result comes from.
 type How uint8
@@ -13,18 +17,13 @@ const (
 	Assumed             // an assumption stands in for a missing reading; Reason says which
 )
 
-// String returns the word for it.
-func (h How) String() string {
-	switch h {
-	case Measured:
-		return "measured"
-	case Balanced:
-		return "balanced"
-	case Assumed:
-		return "assumed"
-	}
-	return "absent"
-}
+var howWords = [...]words.Text{"absent", "measured", "balanced", "assumed"}
+
+// Words returns the word for it.
+func (h How) Words() words.Text { return howWords[h] }
+
+// String says it in English.
+func (h How) String() string { return string(howWords[h]) }
 
 // weakest returns the weaker of two origins; Absent is the weakest of all.
 func weakest(a, b How) How {
@@ -38,20 +37,25 @@ func weakest(a, b How) How {
 type Reason struct {
 	Of   string // the body or line concerned; may be empty
 	Why  Why
-	Text string // in place of Why: words of the caller's own
+	Text words.Text // in place of Why: words of the caller's own; with a lead they follow it
 }
 
-// String returns e.g. "EV3: no usable vapour pressure or temperature".
-func (r Reason) String() string {
+// Words returns e.g. "EV3: no usable vapour pressure or temperature".
+func (r Reason) Words() words.Text {
 	text := r.Text
 	if text == "" {
-		text = r.Why.String()
+		text = r.Why.Words()
+	} else if r.Why >= leads {
+		text = words.Say("%s: %s", r.Why.Words(), text)
 	}
 	if r.Of == "" || text == "" {
-		return r.Of + text
+		return words.Verbatim(r.Of) + text
 	}
-	return r.Of + ": " + text
+	return words.Say("%s: %s", r.Of, text)
 }
+
+// String says it in English.
+func (r Reason) String() string { return r.Words().String() }
 
 func because(why Why) Reason { return Reason{Why: why} }
 

@@ -441,7 +441,7 @@ func FuzzEvaluate(f *testing.F) {
 			if got, err := s.Reconcile(&m); err == nil {
 				for _, i := range got.Instruments {
 					if math.IsNaN(i.Z) || math.IsNaN(i.Reconciled) || math.IsNaN(i.ReconciledSigma) {
-						t.Errorf("%s: %+v", i, i)
+						t.Errorf("%s: %+v", i.Name(), i)
 					}
 				}
 			}

@@ -557,7 +557,7 @@ func TestSolverWithNoise(t *testing.T) {
 			}
 			refused++
 			why := r.SteamTH.Reason.Why
-			reasons[why.String()]++
+			reasons[why.Words().String()]++
 			switch why {
 			case evaporator.Dry, evaporator.NegativeBleed, evaporator.NoEvaporation, evaporator.BrixFalls:
 			default:

@@ -1,15 +1,16 @@
 package evaporator
 
 import (
-	"errors"
 	"math"
 	"slices"
+
+	"calandria/plant/words"
 )
 
 // Instrument is one measured value in a reconciliation.
 type Instrument struct {
-	Of              string // body; empty for the set
-	What            string // e.g. "syrup Brix"
+	Of              string     // body; empty for the set
+	What            words.Text // e.g. "syrup Brix"
 	Reading         Reading
 	Reconciled      float64
 	ReconciledSigma float64
@@ -17,17 +18,21 @@ type Instrument struct {
 	Checked         bool    // some balance checks it
 }
 
-// String returns e.g. "EV3 vapour pressure".
-func (i Instrument) String() string {
-	if i.Of == "" {
-		return i.What
+// Name returns e.g. "EV3 vapour pressure".
+func (i Instrument) Name() words.Text { return Name(i.Of, i.What) }
+
+// Name is a reading of a vessel or line, or of the whole set.
+func Name(of string, what words.Text) words.Text {
+	if of == "" {
+		return what
 	}
-	return i.Of + " " + i.What
+	return words.Say("%s %s", of, what)
 }
 
 // Check is one redundancy of the set: a measured value that the others predict.
 type Check struct {
-	Of, What string
+	Of       string
+	What     words.Text
 	Residual float64 // measured less predicted, unit of the measured value
 	Sigma    float64
 	Z        float64
@@ -60,9 +65,9 @@ type Reconciliation struct {
 }
 
 // ErrNoRedundancy means that no measured value can be checked by others.
-var ErrNoRedundancy = errors.New("no redundancy: no measured value is checked by others")
+var ErrNoRedundancy = words.Errorf("no redundancy: no measured value is checked by others")
 
-var errUnsettled = errors.New("reconcile: the readings contradict each other too much for the iteration to settle")
+var errUnsettled = words.Errorf("reconcile: the readings contradict each other too much for the iteration to settle")
 
 // significance is the joint level of the tests.
 const significance = 0.05
@@ -220,7 +225,7 @@ func suspects(p Balances, a *Adjusted, list []Suspicion) []Suspicion {
 	return list
 }
 
-func (s *Set) checkName(c check) (of, what string) {
+func (s *Set) checkName(c check) (of string, what words.Text) {
 	if c.kind > checkCondenser {
 		of = s.d.Bodies[c.body].Name
 	}

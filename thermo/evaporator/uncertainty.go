@@ -1,6 +1,10 @@
 package evaporator
 
-import "math"
+import (
+	"math"
+
+	"calandria/plant/words"
+)
 
 // Uncertainty evaluates m into r like Evaluate and fills the Sigma of every
 // result from the readings' stated accuracies: each reading is moved up and down by
@@ -20,7 +24,7 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 	plus := s.pointers(&s.listPlus, &s.plus)
 	minus := s.pointers(&s.listMinus, &s.minus)
 	r.UnstatedAccuracy = 0
-	s.m.readings(len(s.d.Bodies), func(x *Reading, what string, _ int) {
+	s.m.readings(len(s.d.Bodies), func(x *Reading, what words.Text, _ int) {
 		if !(x.Sigma > 0) || math.IsInf(x.Sigma, 0) {
 			if what != HeatLoss && !assumed(what) {
 				r.UnstatedAccuracy++

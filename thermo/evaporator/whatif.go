@@ -2,8 +2,9 @@ package evaporator
 
 import (
 	"errors"
-	"fmt"
 	"math"
+
+	"calandria/plant/words"
 )
 
 // A Change is what is done to a set that stands as now: it alters what is imposed. A
@@ -38,7 +39,7 @@ func (s *Set) WhatIf(m *Measurement, change Change, doubts []func(*Operation), n
 		}
 	}
 	off := *m
-	off.readings(len(s.d.Bodies), func(x *Reading, _ string, _ int) {
+	off.readings(len(s.d.Bodies), func(x *Reading, _ words.Text, _ int) {
 		if x.Sigma > 0 && !math.IsInf(x.Sigma, 0) {
 			v := x.Value
 			x.Value += x.Sigma
@@ -119,9 +120,9 @@ func (s *Set) through(r *Results) (flow [MaxEffects]float64) {
 // chests keep their distance from the vapour that heats them.
 func (s *Set) imposed(m *Measurement, r *Results) (op Operation, err error) {
 	first, last := s.act[0], s.act[max(0, s.n-1)]
-	missing := func(what string, x *Result) {
+	missing := func(what words.Text, x *Result) {
 		if !x.OK() {
-			err = errors.Join(err, fmt.Errorf("%s: %s", what, x.Reason))
+			err = errors.Join(err, words.Errorf("%s: %s", what, x.Reason.Words()))
 		}
 	}
 	of := *m
@@ -133,7 +134,7 @@ func (s *Set) imposed(m *Measurement, r *Results) (op Operation, err error) {
 		}
 	}
 	if s.n == 0 {
-		return op, fmt.Errorf("%w: no body in service", ErrNoSteadyState)
+		return op, words.Errorf("%s: no body in service", ErrNoSteadyState)
 	}
 	for _, k := range s.act[:s.n] {
 		op.BleedTH[k] = max(0, r.BleedTH[k].Value)

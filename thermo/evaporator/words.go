@@ -1,5 +1,7 @@
 package evaporator
 
+import "calandria/plant/words"
+
 // Why is the reason of an absent or assumed result. Its words are in the table
 // below and nowhere else.
 type Why uint8
@@ -55,11 +57,14 @@ const (
 	NoEvaporation
 	Unsolved
 	TooUncertain
+	// Leads: words of the caller's own follow.
+	BeyondSource
+	Purer
+	NotInSight
+	leads = BeyondSource
 )
 
-const contradict = ": flow, Brix, steam or bleed readings contradict each other"
-
-var whyWords = [...]string{
+var whyWords = [...]words.Text{
 	NoReason:        "",
 	NotFinite:       "the readings give no finite value",
 	Out:             "out of service",
@@ -102,14 +107,17 @@ var whyWords = [...]string{
 	BleedByProfile:  "bleed by balance from the Brix profile",
 	BeyondElevation: "the boiling-point elevation equation does not reach the calculated Brix or pressure",
 	BeyondHeat:      "a temperature or Brix is outside the range of the heat equations",
-	Dry:             "the balance would boil the juice dry" + contradict,
-	NegativeBleed:   "the balance leaves a bleed below zero" + contradict,
+	Dry:             "the balance would boil the juice dry: flow, Brix, steam or bleed readings contradict each other",
+	NegativeBleed:   "the balance leaves a bleed below zero: flow, Brix, steam or bleed readings contradict each other",
 	BleedClosed:     "taken as closed: the steam flow leaves nothing for it",
 	BrixFalls:       "the Brix does not rise here, though a bleed without a meter needs it: a Brix reading is wrong",
-	NoEvaporation:   "the balance leaves no evaporation here" + contradict,
+	NoEvaporation:   "the balance leaves no evaporation here: flow, Brix, steam or bleed readings contradict each other",
 	Unsolved:        "the balances were not solved, which is a fault of the program and of no instrument",
 	TooUncertain:    "too uncertain: a reading off by one standard deviation leaves no value",
+	BeyondSource:    "beyond the range of the equation's source",
+	Purer:           "purer liquor than in a compartment before, but it must fall along the pan: a wrong reading or sample",
+	NotInSight:      "the limit is not in sight",
 }
 
-// String returns the words.
-func (w Why) String() string { return whyWords[w] }
+// Words returns the words.
+func (w Why) Words() words.Text { return whyWords[w] }

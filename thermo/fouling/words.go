@@ -1,6 +1,10 @@
 package fouling
 
-import "fmt"
+import (
+	"fmt"
+
+	"calandria/plant/words"
+)
 
 // This file holds the words of the package. Everything else speaks in types.
 
@@ -20,15 +24,18 @@ const (
 	TooEarly                   // the band is open or wider than the answer
 )
 
-var statusNames = [...]string{"no data", "clean U not known", "expected", "reached", "beyond horizon", "too early to say"}
+var statusNames = [...]words.Text{"no data", "clean U not known", "expected", "reached", "beyond horizon", "too early to say"}
 
 // String is the name as it is written in records.
 func (s Status) String() string {
 	if int(s) < len(statusNames) {
-		return statusNames[s]
+		return statusNames[s].String()
 	}
 	return fmt.Sprintf("status(%d)", s)
 }
+
+// Words is the name for a reader.
+func (s Status) Words() words.Text { return statusNames[s] }
 
 // MarshalText writes the name.
 func (s Status) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
@@ -51,19 +58,19 @@ type Weakness struct {
 }
 
 // MarshalText says it in words.
-func (w Weakness) MarshalText() ([]byte, error) { return []byte(w.String()), nil }
+func (w Weakness) MarshalText() ([]byte, error) { return w.Words().MarshalText() }
 
-// String says it in words.
-func (w Weakness) String() string {
+// Words says it in words.
+func (w Weakness) Words() words.Text {
 	switch w.Kind {
 	case MetInMidCycle:
 		return "no cleaning known yet: the body was met in mid-cycle, and the rate rests on its running values only"
 	case FirstCycle:
 		return "first cycle: neither rate nor law has been seen before"
 	case ConditionMoved:
-		return fmt.Sprintf("heating, Brix or heat flux have moved and how U goes with them is not known yet: that alone is worth ± %.1f %% of U", w.Pct)
+		return words.Say("heating, Brix or heat flux have moved and how U goes with them is not known yet: that alone is worth ± %.1f %% of U", w.Pct)
 	case OfItsEffect:
 		return "the scale of its effect, not of this body: parallel bodies are told apart when one is out while the other runs"
 	}
-	return fmt.Sprintf("weakness(%d)", w.Kind)
+	return ""
 }

@@ -11,6 +11,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"calandria/plant/words"
 	"calandria/thermo/liquor"
 	"calandria/thermo/pan"
 	"calandria/thermo/steam"
@@ -351,8 +352,8 @@ func TestEndBalance(t *testing.T) {
 		s, p := made(), purities
 		c.change(s, &p)
 		s.Weigh(p, demoSite)
-		if !strings.Contains(strings.Join(pan.Words(s.Balance.Doubts), "; "), c.note) || len(s.Balance.Doubts) == 0 {
-			t.Errorf("%s: doubts %q, want %q", what, s.Balance.Doubts, c.note)
+		if !strings.Contains(words.Join(pan.Words(s.Balance.Doubts), "; ").String(), c.note) || len(s.Balance.Doubts) == 0 {
+			t.Errorf("%s: doubts %q, want %q", what, pan.Words(s.Balance.Doubts), c.note)
 		}
 	}
 	// A feed that was not metered throughout gives no masses.
@@ -405,7 +406,7 @@ func ExampleTracker() {
 		for range scans {
 			in := pan.Inputs{PressureKPa: pan.Use(pressure), LevelPct: pan.Use(level), FeedValvePct: pan.Use(feed)}
 			for _, c := range k.Step(at, in) {
-				fmt.Printf("%s %v: %s\n", c.At.Format(time.TimeOnly), c.To, c.Why)
+				fmt.Printf("%s %v: %s\n", c.At.Format(time.TimeOnly), c.To, c.Why.Words())
 			}
 			at = at.Add(10 * time.Second)
 		}

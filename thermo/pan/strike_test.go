@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/plant/words"
 	"calandria/thermo/liquor"
 	"calandria/thermo/pan"
 	"calandria/thermo/steam"
@@ -523,8 +524,8 @@ func TestCompare(t *testing.T) {
 		t.Fatal("no strike is running")
 	}
 	c = pan.Compare(&now, &ref, day.Add(3*time.Hour+15*time.Minute))
-	if !strings.Contains(strings.Join(pan.Words(c.Findings), "; "), "feed on has lasted 13") {
-		t.Errorf("running: %q", c.Findings)
+	if !strings.Contains(words.Join(pan.Words(c.Findings), "; ").String(), "feed on has lasted 13") {
+		t.Errorf("running: %q", pan.Words(c.Findings))
 	}
 	for _, d := range c.Phases {
 		switch d.Phase {
@@ -694,7 +695,7 @@ func TestEndOfStrike(t *testing.T) {
 		})
 		s := k.Strikes()[0]
 		if s.Grade != tb.Grade || s.Balance.LiquorAssumed || len(s.Notes)+len(s.Balance.Doubts) != 0 {
-			t.Errorf("%s: grade %q, assumed %v, notes %q, doubts %q", name, s.Grade, s.Balance.LiquorAssumed, s.Notes, s.Balance.Doubts)
+			t.Errorf("%s: grade %q, assumed %v, notes %q, doubts %q", name, s.Grade, s.Balance.LiquorAssumed, pan.Words(s.Notes), pan.Words(s.Balance.Doubts))
 		}
 		// The end of a phase is found within minutes, and medians of minutes lag behind a
 		// Brix that rises by 1.2 in 27 of them.

@@ -188,7 +188,7 @@ func TestRemarks(t *testing.T) {
 		{pan.Remark{Code: pan.NoDrop}, "ended without a drop"},
 		{pan.Remark{Code: pan.Written, Text: "as it was written"}, "as it was written"},
 	} {
-		if got := c.r.String(); got != c.want {
+		if got := c.r.Words().String(); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
 		}
 		body, err := c.r.MarshalJSON()
@@ -201,7 +201,7 @@ func TestRemarks(t *testing.T) {
 		}
 	}
 	var old pan.Remark
-	if err := old.UnmarshalJSON([]byte(`"cut over: the level fell to 45 % under vacuum"`)); err != nil || old.Code != pan.Written || !strings.HasPrefix(old.String(), "cut over") {
+	if err := old.UnmarshalJSON([]byte(`"cut over: the level fell to 45 % under vacuum"`)); err != nil || old.Code != pan.Written || !strings.HasPrefix(old.Words().String(), "cut over") {
 		t.Errorf("%+v, %v", old, err)
 	}
 }

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // All words of this package that a reader of strikes sees. Another language is another
@@ -76,9 +78,12 @@ const (
 	codeCount
 )
 
-// words has for every code its name in records and its words. In these %[1]v is the phase,
+// sayings has for every code its name in records and its words. In these %[1]v is the phase,
 // %[2] and %[3] are the figures, %[4]s is the time of day.
-var words = [codeCount]struct{ name, text string }{
+var sayings = [codeCount]struct {
+	name string
+	text words.Text
+}{
 	Nothing:              {"", ""},
 	ReadingsBegan:        {"readings_began", "as the readings began"},
 	VacuumRaised:         {"vacuum_raised", "vacuum is being raised"},
@@ -131,26 +136,21 @@ var words = [codeCount]struct{ name, text string }{
 	Written:              {"written", ""},
 }
 
-// String gives the words without figures.
-func (c Code) String() string {
-	if c >= codeCount {
-		return fmt.Sprintf("code(%d)", c)
-	}
-	return words[c].text
-}
+// Words gives the words without figures.
+func (c Code) Words() words.Text { return sayings[min(c, codeCount-1)].text }
 
 // MarshalText writes the name.
 func (c Code) MarshalText() ([]byte, error) {
 	if c >= codeCount {
 		return nil, fmt.Errorf("no code %d of a strike", c)
 	}
-	return []byte(words[c].name), nil
+	return []byte(sayings[c].name), nil
 }
 
 // UnmarshalText reads the name.
 func (c *Code) UnmarshalText(b []byte) error {
-	for i := range words {
-		if words[i].name == string(b) {
+	for i := range sayings {
+		if sayings[i].name == string(b) {
 			*c = Code(i)
 			return nil
 		}
@@ -167,15 +167,15 @@ type Remark struct {
 	Text    string     // of Written: a record of a time before there were codes
 }
 
-// String puts it into words.
-func (r Remark) String() string {
-	switch text := r.Code.String(); {
+// Words puts it into words.
+func (r Remark) Words() words.Text {
+	switch text := r.Code.Words(); {
 	case r.Code == Written:
-		return r.Text
-	case !strings.Contains(text, "%"):
+		return words.Verbatim(r.Text)
+	case !strings.Contains(string(text), "%"):
 		return text
 	default:
-		return fmt.Sprintf(text, r.Phase, r.Figures[0], r.Figures[1], r.At.Format(time.TimeOnly))
+		return words.Say(text, r.Phase, r.Figures[0], r.Figures[1], r.At.Format(time.TimeOnly))
 	}
 }
 
@@ -185,12 +185,12 @@ type jsonRemark struct {
 	Phase   *Phase     `json:"phase,omitempty"`
 	Figures []float64  `json:"figures,omitempty"`
 	At      *time.Time `json:"at,omitempty"`
-	Text    string     `json:"text"`
+	Text    words.Text `json:"text"`
 }
 
 // MarshalJSON writes code, figures and words.
 func (r Remark) MarshalJSON() ([]byte, error) {
-	x := jsonRemark{Code: r.Code, Text: r.String()}
+	x := jsonRemark{Code: r.Code, Text: r.Words()}
 	if r.Phase != Unknown {
 		x.Phase = &r.Phase
 	}
@@ -223,16 +223,16 @@ func (r *Remark) UnmarshalJSON(b []byte) error {
 		r.At = *x.At
 	}
 	if r.Code == Written {
-		r.Text = x.Text
+		r.Text = string(x.Text)
 	}
 	return nil
 }
 
 // Words puts remarks into words.
-func Words(list []Remark) []string {
-	out := make([]string, len(list))
+func Words(list []Remark) []words.Text {
+	out := make([]words.Text, len(list))
 	for i, r := range list {
-		out[i] = r.String()
+		out[i] = r.Words()
 	}
 	return out
 }
