@@ -130,7 +130,7 @@ func whatIfOf(t *testing.T, name string, seed uint64, nth int) (lines []string) 
 		came := after(name, seed, at, q.do)
 		line := fmt.Sprintf("%-21s", q.name)
 		for _, f := range out.Set {
-			v, ok := came[f.Name]
+			v, ok := came[f.Name.String()]
 			if !ok {
 				continue
 			}
