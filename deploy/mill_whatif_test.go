@@ -134,9 +134,9 @@ func whatIfOf(t *testing.T, name string, seed uint64, nth int) (lines []string) 
 			if !ok {
 				continue
 			}
-			got, want := *f.Then-*f.Now, v-base[f.Name]
+			got, want := *f.Then-*f.Now, v-base[f.Name.String()]
 			line += fmt.Sprintf(" | %s %+.2f ± %.2f, came %+.2f", f.Name, got, f.Sigma, want)
-			if math.Abs(want) < 0.005*base[f.Name] { // no effect to speak of
+			if math.Abs(want) < 0.005*base[f.Name.String()] { // no effect to speak of
 				continue
 			}
 			line += fmt.Sprintf(" (%+.0f %%)", 100*(got/want-1))
