@@ -3,6 +3,7 @@ package thermo
 import (
 	"math"
 
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/pan"
 	"calandria/thermo/steam"
@@ -58,7 +59,7 @@ func (s *setView) syrupSaturation() evaporator.Result {
 	}
 	v, sigma, _, err := pan.Supersaturation(pan.MeasuredLiquor{Brix: brix.Value, SigmaBrix: brix.Sigma, MassecuiteC: at.Value, SigmaK: at.Sigma, LiquorPurityPct: purity, SigmaPurityPct: 1}, pan.Site{})
 	if err != nil {
-		return absent(err.Error())
+		return absent(words.Of(err))
 	}
 	return evaporator.Result{Value: v, Sigma: sigma, How: at.How}
 }
