@@ -32,7 +32,7 @@ const (
 	togetherUntil = 4.0
 	abreastMemory = 1.0
 	abreastFar    = 4.0
-	abreastSigma  = 0.04 // of a U that is told apart, as a share
+	abreastSigma  = 0.09 // of a U that is told apart, as a share: seen on two mills of another making
 )
 
 // pairs finds the effects with more than one body.
