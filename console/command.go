@@ -102,6 +102,7 @@ var recorded = map[string]words.Text{
 	"cleaning":      "The cleaning is recorded. The trend of the body starts again.",
 	"note":          "The note is recorded.",
 	"reference":     "Recorded: the strike to compare with was changed.",
+	"setup":         "The plant file is written.",
 	"laboratory":    "Recorded: the balance of the strike is worked out again.",
 }
 

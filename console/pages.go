@@ -64,6 +64,7 @@ type frame struct {
 	Who, Back                 string
 	Actor                     *actor // who is signed in
 	Accounts                  bool   // there is sign-in
+	Empty                     bool   // there is no equipment yet
 	Done, Problem             words.Text
 	Field                     string // where the problem stands, "" for the top of the page
 	Seq                       uint64
@@ -123,7 +124,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.Time, problem words.Text) ([]byte, error) {
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag + now.In(s.zone).Format(", UTC-07:00"),
-		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Back: localPath(r.URL.RequestURI()), Problem: problem,
+		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Empty: v.Section != "setup" && s.emptySite(), Back: localPath(r.URL.RequestURI()), Problem: problem,
 		Done: doneText(r.URL.Query()), Nav: sections, Languages: s.languages}
 	if r.Method == http.MethodPost { // a form that was refused: its own address shows nothing
 		fr.Back = "/" + v.Section
@@ -935,7 +936,10 @@ type instrumentsView struct {
 	Health                  healthView
 }
 
-type instrumentsData struct{ Show, All, Faulty, Instruments string }
+type instrumentsData struct {
+	Show, All, Faulty, Instruments string
+	Setup                          bool
+}
 
 // instrumentsPage lists tags by equipment. Of a large house it shows what needs a look, and one vessel's in whole on request.
 func (s *Server) instrumentsPage(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
@@ -1008,7 +1012,7 @@ func (s *Server) instrumentsPage(r *http.Request, p *engine.Picture, now time.Ti
 	live := url.Values{"view": {"instruments"}, "show": {show}, "of": {of}}
 	return &view{Template: "instruments.html", Title: "Instruments", Section: "instruments", Live: live.Encode(), Reload: true,
 		Parts: parts{"instruments": v, "contradicts": s.contradicts(p, now)},
-		Data:  instrumentsData{show, href("all", of), href("faulty", of), href("", of)}}, nil
+		Data:  instrumentsData{show, href("all", of), href("faulty", of), href("", of), s.opt.Browse != nil && s.gate.allowed(actorOf(r), toTry)}}, nil
 }
 
 // --- Rules ---

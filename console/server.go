@@ -27,6 +27,7 @@ import (
 	"github.com/klauspost/compress/gzip"
 
 	"calandria/console/catalog"
+	"calandria/engine/setup"
 	"calandria/plant"
 	"calandria/plant/words"
 )
@@ -95,6 +96,8 @@ type Options struct {
 	// which alarm and occurrence, and who got it. With use the link is used from then
 	// on. Nil: there are no such links.
 	Acknowledge func(token string, now time.Time, use bool) (alarm string, occurrence uint64, who string, err error)
+	// Browse lists what of an OPC UA server can be a signal; nil: this program cannot.
+	Browse func(ctx context.Context, server plant.ServerConfig) ([]setup.Node, error)
 	// Metrics serves /metrics; nil: no such page.
 	Metrics http.Handler
 	// MaxStreams caps the live pages open at once; default 500. When all are
@@ -130,6 +133,7 @@ type Server struct {
 	beaten   *beaten
 	answers  *keptAnswers
 	api      apiDescription
+	draft    *draft
 	gate     *gate
 	cert     *certificate // nil: no TLS
 }
@@ -187,7 +191,7 @@ func New(b Backend, opt Options) (*Server, error) {
 		trends:   make(chan struct{}, trendSlots),
 		stopping: make(chan struct{}),
 		assets:   map[string]asset{},
-		looks:    &looks{}, stopOnce: &sync.Once{}, tails: &tailCache{}, drawn: &drawnParts{}, beaten: &beaten{}, answers: &keptAnswers{},
+		looks:    &looks{}, stopOnce: &sync.Once{}, tails: &tailCache{}, drawn: &drawnParts{}, beaten: &beaten{}, answers: &keptAnswers{}, draft: &draft{},
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
@@ -360,6 +364,10 @@ func (s *Server) routes() *http.ServeMux {
 	on("POST /past/recalculate", toTry, s.handle(s.recalculate))
 	on("POST /past/jobs/{id}/cancel", toTry, s.handle(s.cancelJob))
 	on("GET /instruments", toLook, s.page(s.instrumentsPage))
+	on("GET /setup", toTry, s.page(s.setupPage))
+	on("POST /setup", toTry, s.handle(s.beginSetup))
+	on("POST /setup/signals", toTry, s.handle(s.chooseSignals))
+	on("POST /setup/write", toTry, s.handle(s.writeSetup))
 	on("GET /rules", toLook, s.page(s.rulesPage))
 	on("GET /rules/{name}", toLook, s.page(s.rulePage))
 	on("POST /rules/{name}/try", toTry, s.handle(s.tryRule))

@@ -360,9 +360,6 @@ func (b *builder) site() {
 	if c.Scan < 100*time.Millisecond || c.Scan > time.Minute {
 		b.fault("scan", fmt.Sprintf("a scan of %s is out of bounds", c.Scan), "give 100ms to 1m")
 	}
-	if len(c.Sets)+len(c.Pans) == 0 {
-		b.fault("", "there is neither an evaporator set nor a pan", "add sets: or pans:; 'calandria init' asks what there is and writes a plant file")
-	}
 }
 
 func (b *builder) servers() {

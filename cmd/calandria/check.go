@@ -34,6 +34,9 @@ type checkCmd struct {
 
 func (c *checkCmd) Run(a *app) error {
 	h, ruleFiles, err := loadPlant(c.Config)
+	if err == nil {
+		err = equipped(h)
+	}
 	if err != nil {
 		return err
 	}

@@ -3,22 +3,20 @@ package main
 import (
 	"bufio"
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"math"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"calandria/collector"
-	"calandria/engine"
 	"calandria/engine/setup"
 	"calandria/plant"
-	"calandria/rules"
-	"calandria/thermo/steam"
 )
 
 type initCmd struct {
@@ -35,17 +33,12 @@ func (c *initCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	vars, err := collector.BrowseApart(a.ctx, readerCommand(), collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root}, a.log)
-	if err != nil && !errors.Is(err, collector.ErrTruncated) {
+	nodes, err := browseNodes(a.ctx, sc, c.Data, c.Root, a.log)
+	if err != nil {
 		return err
 	}
 	g := &guide{in: bufio.NewScanner(a.in), out: a.out, yes: c.Yes}
-	g.h = setup.House{Server: sc, BarometerKPa: 101.325, TimeZone: "UTC"}
-	for _, v := range vars {
-		if v.Numeric() && v.Readable {
-			g.h.Nodes = append(g.h.Nodes, nodeOf(v))
-		}
-	}
+	g.h = setup.House{Server: sc, BarometerKPa: 101.325, TimeZone: "UTC", Nodes: nodes}
 	if len(g.h.Nodes) == 0 {
 		return errors.New("the server shows no variable that is a number and may be read: ask its administrator for the rights Browse and Read")
 	}
@@ -65,6 +58,20 @@ func (c *initCmd) Run(a *app) error {
 	g.worth(c.Out)
 	fmt.Fprintf(a.out, "\n%s is written. Fill in what says FILL IN, then:\n  calandria check --config %s\n  calandria check --config %s --online   (while the house runs)\n", c.Out, filepath.Base(c.Out), filepath.Base(c.Out))
 	return nil
+}
+
+// browseNodes lists what of a server can be a signal.
+func browseNodes(ctx context.Context, sc plant.ServerConfig, data, root string, log *slog.Logger) (nodes []setup.Node, err error) {
+	vars, err := collector.BrowseApart(ctx, readerCommand(), collector.BrowseOptions{Server: sc, DataDir: data, Root: root}, log)
+	if err != nil && !errors.Is(err, collector.ErrTruncated) {
+		return nil, err
+	}
+	for _, v := range vars {
+		if v.Numeric() && v.Readable {
+			nodes = append(nodes, nodeOf(v))
+		}
+	}
+	return nodes, nil
 }
 
 func nodeOf(v collector.Variable) setup.Node {
@@ -112,8 +119,7 @@ func (g *guide) askNumber(question string, usual, low, high float64) float64 {
 func (g *guide) equipment() {
 	h := &g.h
 	h.Site = g.ask("Name of the site", "")
-	altitude := g.askNumber("Altitude of the site, m", 0, -400, 4000)
-	h.BarometerKPa = math.Round(1013.25*math.Pow(1-2.25577e-5*altitude, 5.25588)) / 10 // ISO 2533, standard atmosphere
+	h.BarometerKPa = setup.Barometer(g.askNumber("Altitude of the site, m", 0, -400, 4000))
 	for {
 		h.TimeZone = g.ask("Time zone, such as America/Sao_Paulo", "UTC")
 		if _, err := time.LoadLocation(h.TimeZone); err == nil {
@@ -123,26 +129,12 @@ func (g *guide) equipment() {
 	}
 	called := setup.NamesOf(plant.ClassBody, h.Nodes)
 	effects := int(g.askNumber("Effects of the evaporator", float64(cmp.Or(min(7, len(called)), 4)), 0, 7))
-	if effects > 0 {
-		h.Vessels = append(h.Vessels, setup.Vessel{Class: plant.ClassSet, Name: "EV"})
-		for e := 1; e <= effects; e++ {
-			bodies := int(g.askNumber(fmt.Sprintf("Bodies in effect %d", e), 1, 1, 6))
-			for b := range bodies {
-				name := fmt.Sprintf("EV%d", e)
-				if bodies > 1 {
-					name += string(rune('A' + b))
-				}
-				surface := g.askNumber("Heating surface of "+name+", m2 (0: to be filled in)", 0, 0, 20000)
-				v := setup.Vessel{Class: plant.ClassBody, Name: name, Owner: "EV", Effect: e, SurfaceM2: surface}
-				if e <= len(called) && bodies == 1 {
-					v.Alias = called[e-1]
-				}
-				h.Vessels = append(h.Vessels, v)
-				heaters := int(g.askNumber("Users of the vapour of "+name+" beside the next body: heaters, pans", 0, 0, 6))
-				for k := range heaters {
-					h.Vessels = append(h.Vessels, setup.Vessel{Class: plant.ClassBleed, Name: fmt.Sprintf("bleed%d", k+1), Owner: "EV." + name})
-				}
-			}
+	for e := 1; e <= effects; e++ {
+		bodies := int(g.askNumber(fmt.Sprintf("Bodies in effect %d", e), 1, 1, 6))
+		for b := range bodies {
+			name := setup.BodyName(e, b, bodies)
+			surface := g.askNumber("Heating surface of "+name+", m2 (0: to be filled in)", 0, 0, 20000)
+			h.AddBody(e, b, bodies, surface, int(g.askNumber("Users of the vapour of "+name+" beside the next body: heaters, pans", 0, 0, 6)))
 		}
 	}
 	for _, name := range g.names("Condensers, that of the evaporator first; - for none", plant.ClassCondenser, "CD") {
@@ -157,25 +149,18 @@ func (g *guide) equipment() {
 
 // names asks for the names of vessels, as a list; what the server calls them is
 // proposed.
-func (g *guide) names(question string, c plant.Class, usual string) (names []string) {
+func (g *guide) names(question string, c plant.Class, usual string) []string {
 	if called := setup.NamesOf(c, g.h.Nodes); len(called) > 0 {
 		usual = strings.Join(called, ", ")
 	}
 	for {
-		names = nil
 		answer := g.ask(question, usual)
 		if answer == "-" {
 			return nil
 		}
-		wrong := ""
-		for _, name := range strings.FieldsFunc(answer, func(r rune) bool { return r == ',' || r == ' ' }) {
-			if !plant.ValidName(name) || slices.Contains(names, name) {
-				wrong = name
-			}
-			names = append(names, name)
-		}
+		names, wrong := setup.Names(answer)
 		if wrong == "" || g.yes {
-			return slices.DeleteFunc(names, func(n string) bool { return !plant.ValidName(n) })
+			return names
 		}
 		fmt.Fprintf(g.out, "%q is no name, or stands there twice: use letters, digits and _\n", wrong)
 	}
@@ -237,19 +222,7 @@ func (g *guide) describe(s *setup.Slot) (node, reads, is string) {
 
 func (g *guide) choose(slot int, word string) {
 	s := &g.h.Slots[slot]
-	list := g.h.Candidates(slot)
-	if word != "" {
-		list = nil
-		for i, n := range g.h.Nodes {
-			if strings.Contains(strings.ToLower(n.Path+" "+n.Name+" "+n.Description), strings.ToLower(word)) {
-				kept := s.Chosen
-				if g.h.Choose(slot, i) {
-					list = append(list, *s.Chosen)
-				}
-				s.Chosen = kept
-			}
-		}
-	}
+	list := g.h.Search(slot, word)
 	if len(list) == 0 {
 		fmt.Fprintf(g.out, "no node fits %s; look at its unit, or give another word\n", s.Signal.Name)
 		return
@@ -268,86 +241,35 @@ func (g *guide) choose(slot int, word string) {
 
 // ladder draws the temperatures as the chosen signals give them.
 func (g *guide) ladder() {
-	type rung struct {
-		name  string
-		tempC float64
-	}
-	var rungs []rung
-	for _, s := range g.h.Slots {
-		if s.Chosen == nil || math.IsNaN(s.Chosen.Value) || s.Signal.Name != "steam_pressure" && s.Signal.Name != "vapour_pressure" {
-			continue
-		}
-		if t, err := steam.Tsat(steam.KPa(s.Chosen.Value)); err == nil {
-			rungs = append(rungs, rung{g.h.Vessels[s.Vessel].Path() + " " + strings.TrimSuffix(s.Signal.Name, "_pressure"), float64(t)})
-		}
-	}
+	rungs := g.h.Rungs()
 	if len(rungs) < 2 {
 		return
 	}
 	fmt.Fprintln(g.out, "\nThe ladder of temperatures, from the pressures; it has to fall from effect to effect:")
 	for _, r := range rungs {
-		fmt.Fprintf(g.out, "  %-22s %6.1f degC  %s\n", r.name, r.tempC, strings.Repeat("=", max(0, int(r.tempC/2.5))))
+		fmt.Fprintf(g.out, "  %-22s %6.1f degC  %s\n", r.Vessel+" "+r.Of, r.TempC, strings.Repeat("=", max(0, int(r.TempC/2.5))))
 	}
 }
 
-// worth works the house out once from the values read and says what comes out,
-// how sure it is, and what is absent for want of which instrument.
+// worth says what comes out, how sure it is, and what is absent for want of which
+// instrument.
 func (g *guide) worth(name string) {
-	filled := g.h
-	filled.Site = cmp.Or(filled.Site, "to be filled in")
-	filled.Vessels = slices.Clone(filled.Vessels)
-	for i := range filled.Vessels {
-		v := &filled.Vessels[i]
-		v.SurfaceM2 = cmp.Or(v.SurfaceM2, 1000)
-	}
-	h, err := loadHouse(name, []byte(filled.File()))
+	out, lacks, err := g.h.Worth(name)
 	if err != nil {
 		fmt.Fprintf(g.out, "\nnothing could be worked out yet: %v\n", err)
 		return
-	}
-	core, err := engine.New(h, nil, rules.Options{})
-	if err != nil {
-		fmt.Fprintf(g.out, "\nnothing could be worked out yet: %v\n", err)
-		return
-	}
-	h = core.House
-	at := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-	core.Begin(at)
-	for range 180 { // fifteen minutes: past what is smoothed and settles
-		at = at.Add(5 * time.Second)
-		for _, s := range g.h.Slots {
-			if t, ok := h.Find(g.h.Vessels[s.Vessel].Path() + "." + s.Signal.Name); ok && s.Chosen != nil {
-				v, q := t.Convert(g.h.Nodes[s.Chosen.Node].Value, plant.Good)
-				core.Sample(plant.Sample{Tag: t.ID, Point: plant.Point{Time: at, Value: v, Quality: q}}, at)
-			}
-		}
-		core.Scan(at)
 	}
 	t := newTable("quantity", "now", "plus or minus")
-	absent := map[string][]string{}
-	var reasons []string
-	for _, v := range core.Calc.Step(core.Frame, at) {
-		tag := &h.Tags[v.Tag]
-		if !slices.Contains([]string{"evaporation", "economy", "steam_calculated", "brix_calculated", "u", "vacuum_approach", "supersaturation"}, tag.Name) {
-			continue
+	for _, o := range out {
+		pm := ""
+		if o.Sigma > 0 {
+			pm = fmt.Sprintf("%.2g", 2*o.Sigma)
 		}
-		if v.Point.Quality.Usable() {
-			pm := ""
-			if v.Sigma > 0 {
-				pm = fmt.Sprintf("%.2g", 2*v.Sigma)
-			}
-			t.row(tag.Path, fmt.Sprintf("%.4g %s", v.Point.Value, tag.Unit), pm)
-			continue
-		}
-		why := v.Reason.String()
-		if absent[why] == nil {
-			reasons = append(reasons, why)
-		}
-		absent[why] = append(absent[why], tag.Path)
+		t.row(o.Path, fmt.Sprintf("%.4g %s", o.Value, o.Unit), pm)
 	}
 	fmt.Fprintln(g.out, "\nWhat these signals give now; heating surfaces to be filled in count as 1000 m2:")
 	t.write(g.out)
-	for _, r := range reasons {
-		fmt.Fprintf(g.out, "absent: %s: %s\n", strings.Join(absent[r], ", "), r)
+	for _, l := range lacks {
+		fmt.Fprintf(g.out, "absent: %s: %s\n", strings.Join(l.Paths, ", "), l.Reason)
 	}
 }

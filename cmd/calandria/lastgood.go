@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"maps"
 	"os"
@@ -102,8 +103,14 @@ func shortSum(data []byte) string {
 func usableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, broken, err error) {
 	g, unread := readGood(data)
 	h, ruleFiles, err := loadPlant(file)
+	if unread != nil && errors.Is(err, fs.ErrNotExist) { // a fresh machine
+		h, err = loadHouse(file, []byte("site: {name: New site}\n"))
+	}
 	if err == nil {
 		core, err = newCore(h, ruleFiles)
+	}
+	if err == nil && unread == nil {
+		err = equipped(h)
 	}
 	if err == nil && unread == nil {
 		err = cut(g, append([]rules.File{{Name: file, Data: h.Document.Source}}, ruleFiles...))
@@ -123,6 +130,14 @@ func usableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, 
 		return nil, nil, nil, err
 	}
 	return core, ruleFiles, broken, nil
+}
+
+// equipped tells of a house without anything to watch.
+func equipped(h *plant.House) error {
+	if len(h.Config.Sets)+len(h.Config.Pans) > 0 {
+		return nil
+	}
+	return h.Document.Fault("", "there is neither an evaporator set nor a pan", "add sets: or pans:; 'calandria init' asks what there is and writes a plant file")
 }
 
 // cut tells of a file that is the beginning of the last good one and ends within a
@@ -164,6 +179,10 @@ func openRun(ctx context.Context, file, data string, log *slog.Logger, asked <-c
 		s.folder.old.Store(new(broken.Error()))
 		s.folder.look()
 		s.loop.Events = append(s.loop.Events, s.folder.events[len(s.folder.events)-1])
+		return s, nil
+	}
+	if empty := equipped(core.House); empty != nil {
+		log.Warn("nothing is watched: the console says what to do next", "file", file, "err", empty)
 		return s, nil
 	}
 	s.loop.Events = append(s.loop.Events, s.keepGood(ruleFiles, now)...)

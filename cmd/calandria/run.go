@@ -27,6 +27,7 @@ import (
 	"calandria/collector"
 	"calandria/console"
 	"calandria/engine"
+	"calandria/engine/setup"
 	"calandria/historian"
 	"calandria/historian/influx"
 	"calandria/historian/journal"
@@ -188,6 +189,9 @@ func openBy(ctx context.Context, clock *engine.Clock, core *engine.Core, files [
 	opt := consoleOptions(h)
 	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
+	opt.Browse = func(ctx context.Context, sc plant.ServerConfig) ([]setup.Node, error) {
+		return browseNodes(ctx, sc, dataDir, "", log)
+	}
 	s.escalator = newEscalator(s, h, &opt)
 	s.console, err = console.New(&backend{Loop: s.loop, s: s}, opt)
 	return s, err
