@@ -201,7 +201,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 		pans = append(pans, s.panView(p, e, now, trace, slimStrike, nil))
 	}
 	var conds []condView
-	var units []string
+	units := make([]string, 4) // of the four figures below
 	for _, e := range h.Of(plant.ClassCondenser) {
 		c := condView{Name: e.Name, Title: e.Title, Href: vesselHref(e.Path), Mark: s.worst(p, e.Path)}
 		for _, n := range []string{"vapour_pressure", "water_inlet_temperature", "water_outlet_temperature", "approach"} {
@@ -209,12 +209,8 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 			if n == "vapour_pressure" && !x.OK {
 				x = s.ownerPressure(p, e, now, x)
 			}
+			units[len(c.Cells)] = cmp.Or(units[len(c.Cells)], x.Unit.String())
 			c.Cells = append(c.Cells, x)
-			if i := len(c.Cells) - 1; i == len(units) {
-				units = append(units, x.Unit.String())
-			} else {
-				units[i] = cmp.Or(words.Text(units[i]), x.Unit).String()
-			}
 		}
 		conds = append(conds, c)
 	}

@@ -1,0 +1,52 @@
+package main
+
+import (
+	"io"
+	"log/slog"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"calandria/console"
+	"calandria/engine"
+)
+
+// A fresh machine without a plant file has a console that leads to the first one, and no
+// page of it fails.
+func TestRunWithoutPlantFile(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: starts the program")
+	}
+	dir := t.TempDir()
+	file := filepath.Join(dir, "plant.yaml")
+	log := &testLog{}
+	open := func() (*service, *testLog, error) {
+		s, err := openRun(t.Context(), file, filepath.Join(dir, "data"), slog.New(slog.NewTextHandler(log, nil)), nil, nil)
+		if err == nil {
+			console.OptionsOf(s.house).Listen = "127.0.0.1:0"
+		}
+		return s, log, err
+	}
+	r := start(t, nil, open)
+	r.await("a scan", time.Minute, func(*engine.Picture) bool { return true })
+	for _, page := range []string{"/", "/alarms", "/trends", "/cleaning", "/pans", "/record", "/record/report", "/record/shift", "/instruments", "/rules", "/wall", "/whatif", "/past"} {
+		answer, err := http.Get("http://" + r.address + page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body, err := io.ReadAll(answer.Body)
+		answer.Body.Close()
+		if err != nil || answer.StatusCode >= http.StatusInternalServerError || page != "/wall" && !strings.Contains(string(body), `href="/setup"`) {
+			t.Errorf("%s: %s, %v: %.3000s", page, answer.Status, err, body)
+		}
+	}
+	if !strings.Contains(log.String(), "nothing is watched") {
+		t.Errorf("not told: %s", log)
+	}
+	if _, err := os.Stat(file); !os.IsNotExist(err) {
+		t.Error("a plant file was written unasked")
+	}
+}
