@@ -287,6 +287,7 @@ func TestWhoMayWhat(t *testing.T) {
 		{"POST", "/setup/signals", [6]int{signin, no, no, no, no, ok}},
 		{"POST", "/setup/write", [6]int{signin, no, no, no, no, ok}},
 		{"POST", "/cleaning/record", [6]int{signin, no, no, ok, ok, ok}},
+		{"POST", "/cleaning/planned", [6]int{signin, no, no, ok, ok, ok}},
 		{"POST", "/strikes/1/reference", [6]int{signin, no, no, ok, ok, ok}},
 		{"POST", "/strikes/1/laboratory", [6]int{signin, no, no, ok, ok, ok}},
 		{"POST", "/strikes/reference/clear", [6]int{signin, no, no, ok, ok, ok}},

@@ -67,6 +67,12 @@ type Backend interface {
 	// Cleanings lists the recorded cleanings that touch a time, by start; all
 	// bodies if body is empty.
 	Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error)
+	// Declare takes a stop of a set, or a body taken out, as planned until its end, and
+	// journals it; one that ends at once ends what was declared. One that cannot be is a
+	// [*engine.Refused].
+	Declare(ctx context.Context, p thermo.Planned, station string) error
+	// Declared lists what is planned and has not ended.
+	Declared(ctx context.Context) ([]thermo.Planned, error)
 	// Strikes tells each batch pan's running strike and the one to compare with.
 	Strikes(ctx context.Context) ([]PanStrikes, error)
 	// StrikeRecords lists recorded strikes, newest first, each against the strike to

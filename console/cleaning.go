@@ -424,6 +424,8 @@ type cleaningData struct {
 	Sets         []link
 	Bodies       []noteSource
 	Done         []doneRow
+	Vessels      []noteSource // set and bodies
+	Planned      []plannedRow
 	Given        url.Values // of a form that was refused
 	Now, Notice  string
 	Plan         planView
@@ -445,9 +447,12 @@ func (s *Server) cleaningPage(r *http.Request, p *engine.Picture, now time.Time)
 	for _, e := range s.b.House().Of(plant.ClassSet) {
 		data.Sets = append(data.Sets, link{e.Title, "/cleaning?set=" + url.QueryEscape(e.Path), e == set})
 	}
+	data.Planned = s.plannedRows(r.Context())
+	data.Vessels = []noteSource{{set.Path, set.Title}}
 	for _, e := range set.Parts {
 		data.Bodies = append(data.Bodies, noteSource{e.Path, e.Name + ", " + e.Title})
 	}
+	data.Vessels = append(data.Vessels, data.Bodies...)
 	done, err := s.cleanings(r.Context(), now)
 	if err != nil {
 		s.log.Warn("console: recorded cleanings", "err", err)

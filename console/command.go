@@ -100,6 +100,7 @@ var recorded = map[string]words.Text{
 	"recalculation": "The past is calculated again beside the running program; the job below says how far it is.",
 	"cancelled":     "The job is cancelled. The values of before stay in force.",
 	"cleaning":      "The cleaning is recorded. The trend of the body starts again.",
+	"planned":       "It is on record what is planned. It ends by itself.",
 	"note":          "The note is recorded.",
 	"reference":     "Recorded: the strike to compare with was changed.",
 	"setup":         "The plant file is written.",

@@ -42,6 +42,7 @@ type fakeMill struct {
 	// unrecorded: the journal cannot be written.
 	unrecorded bool
 	broken     error // Trend and Events answer with it
+	planned    []thermo.Planned
 
 	cleanings []plant.Cleaning
 	hostile   string // Explain answers with it
@@ -534,6 +535,17 @@ func (m *fakeMill) RecordCleaning(_ context.Context, c plant.Cleaning) error {
 		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Text: "cleaned: " + c.Method, Comment: c.Note})
 	})
 	return m.broken
+}
+
+func (m *fakeMill) Declare(_ context.Context, p thermo.Planned, _ string) error {
+	m.step(func(time.Time) { m.planned = []thermo.Planned{p} })
+	return m.broken
+}
+
+func (m *fakeMill) Declared(context.Context) ([]thermo.Planned, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return append([]thermo.Planned{}, m.planned...), nil
 }
 
 func (m *fakeMill) Cleanings(_ context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {

@@ -573,3 +573,29 @@ func TestRecordChoice(t *testing.T) {
 	}
 	get(t, s.Handler(), "/record?all=perhaps", http.StatusBadRequest)
 }
+
+// A stop that is declared reaches the program with its end by the site's clock, from the page
+// and from a program; what cannot be is refused in words.
+func TestDeclareStop(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	until := time.Now().Add(8 * time.Hour).In(s.zone).Truncate(time.Minute)
+	form := url.Values{"vessel": {"EV.EV3"}, "until": {until.Format(formTime)}, "name": {"D. Noon"}}
+	if w := ask(s.Handler(), "POST", "/cleaning/planned", form.Encode(), sameOrigin); w.Code != http.StatusSeeOther {
+		t.Fatalf("declare: %d\n%.600s", w.Code, w.Body)
+	}
+	if len(m.planned) != 1 || m.planned[0].Path != "EV.EV3" || !m.planned[0].Until.Equal(until) || m.planned[0].By != "D. Noon" {
+		t.Fatalf("declared: %+v", m.planned)
+	}
+	if body := get(t, s.Handler(), "/cleaning?done=planned", http.StatusOK); !strings.Contains(body, "planned until "+until.Format(formTime)) {
+		t.Error("the page does not say what is planned")
+	}
+	form.Set("until", time.Now().Add(-time.Hour).Format(time.RFC3339))
+	if w := ask(s.Handler(), "POST", "/api/v1/planned", form.Encode(), sameOrigin); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "past") {
+		t.Errorf("an end that is past: %d %s", w.Code, w.Body)
+	}
+	form.Set("end", "now")
+	if w := ask(s.Handler(), "POST", "/api/v1/planned", form.Encode(), sameOrigin); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), `"path":"EV.EV3"`) || m.planned[0].Until.After(time.Now()) {
+		t.Errorf("ended by a program: %d %s, %+v", w.Code, w.Body, m.planned)
+	}
+}

@@ -45,6 +45,7 @@ var asked = map[string][]string{
 	"/api/v1/whatif":       {"set=EV&steam_pressure=&last_pressure=&juice=&brix=&syrup_brix=&hold=brix&more=&EV.EV5=clean"},
 	"/api/v1/strikes":      {"pan=PA1&grade=&from=300d&to=2200-01-01&limit=5"},
 	"/api/v1/strikes/{id}": {""},
+	"/api/v1/planned":      {""},
 	"/api/v1/openapi.json": {"v=x"},
 	"/healthz":             {""},
 }

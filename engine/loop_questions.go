@@ -35,6 +35,26 @@ func (l *Loop) Scales(ctx context.Context, set string) ([]thermo.Scale, error) {
 	return ask(ctx, l, func(c *Core) ([]thermo.Scale, error) { return c.Calc.Scales(set), nil })
 }
 
+// Declare takes what is planned, as from now, and journals it; see [thermo.Calculator.Declare].
+func (l *Loop) Declare(ctx context.Context, p thermo.Planned, station string) error {
+	return l.Act(ctx, func(c *Core, now time.Time) (plant.Event, error) {
+		text := "declared as planned until " + p.Until.UTC().Format("2006-01-02 15:04 MST")
+		if !p.Until.After(p.From) {
+			p.Until, text = now, "what was declared as planned is over"
+		}
+		p.From = now
+		if err := c.Calc.Declare(p); err != nil {
+			return plant.Event{}, &Refused{Why: "Not declared: " + err.Error()}
+		}
+		return plant.Event{Source: p.Path, User: p.By, Station: station, Text: text}, nil
+	})
+}
+
+// Declared lists what is planned and has not ended.
+func (l *Loop) Declared(ctx context.Context) ([]thermo.Planned, error) {
+	return ask(ctx, l, func(c *Core) ([]thermo.Planned, error) { return c.Calc.Declared(l.Now()), nil })
+}
+
 // PlanCleanings proposes the cleanings of a set; one that cannot be planned is a
 // [*Refused].
 func (l *Loop) PlanCleanings(ctx context.Context, w thermo.CleaningWish) (thermo.CleaningProposal, error) {

@@ -129,6 +129,8 @@ type Happening struct {
 	At       time.Duration     `yaml:"at"`
 	Signals  map[string]string `yaml:"signals"` // path or pattern: phrase
 	Operator []OperatorDoes    `yaml:"operator"`
+	// Planned stops of sets and outages of bodies that are declared: path, and for how long.
+	Planned map[string]time.Duration `yaml:"planned"`
 	// Clocks are set: of a server, of the signals of a path or pattern, or "own".
 	Clocks map[string]string `yaml:"clocks"`
 	Upset  string            `yaml:"upset"` // of the mill

@@ -12,6 +12,7 @@ import (
 	"calandria/alerting"
 	"calandria/plant"
 	"calandria/rules"
+	"calandria/thermo"
 )
 
 // Mill is a plant that moves by itself, for scenarios that ask for it.
@@ -238,6 +239,9 @@ func (r *scenarioRun) happen(i int, at time.Time) error {
 	}
 	if h.Clear != "" {
 		fault(r.mill.Clear(h.Clear))
+	}
+	for _, path := range slices.Sorted(maps.Keys(h.Planned)) {
+		fault(r.core.Calc.Declare(thermo.Planned{Path: path, From: at, Until: at.Add(h.Planned[path]), By: "operator"}))
 	}
 	for k, o := range h.Operator {
 		err := r.core.Alarms.Do(alerting.Command{Action: alerting.Action(o.Does), Alarm: o.Alarm, User: o.Name, Reason: o.Reason, Comment: o.Comment,

@@ -2,6 +2,7 @@ package thermo
 
 import (
 	"math"
+	"time"
 
 	"calandria/thermo/evaporator"
 )
@@ -49,7 +50,7 @@ func (h *habit) deviation() evaporator.Result {
 }
 
 // arrangement is since when a set runs as it does: its order of events is a stop, a body
-// taken out or put back, and then the time that everything takes to find its place again.
+// taken out or put back, or one that is declared, and then the time that everything takes to find its place again.
 type arrangement struct {
 	bodies uint32 // in service
 	hours  float64
@@ -59,10 +60,10 @@ type arrangement struct {
 // arrangedLong is what a set is taken for that nothing is known of before: h.
 const arrangedLong = 24.0
 
-func (s *setView) arrange(now basis) {
+func (s *setView) arrange(now basis, at time.Time) {
 	a := &s.arranged
 	switch all := uint32(1)<<len(s.bodies) - 1; {
-	case now.bodies != all || s.unfed():
+	case now.bodies != all || s.unfed() || s.anyPlanned(at):
 		*a = arrangement{bodies: now.bodies, known: true}
 	case !a.known:
 		*a = arrangement{bodies: now.bodies, hours: arrangedLong, known: true}

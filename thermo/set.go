@@ -34,6 +34,8 @@ type setView struct {
 	// What the set usually does, see followHabits.
 	usualEvaporation, usualJuice, usualSteam, usualSyrup, usualEconomy, usualCount habit
 	arranged                                                                       arrangement
+	declared                                                                       Planned
+	now                                                                            time.Time
 
 	bleeds        []*bleedView
 	note          words.Text // what is fixed by the configuration
@@ -144,6 +146,7 @@ type bodyView struct {
 	m                             *evaporator.BodyMeasurement
 	rows                          []row
 	inService                     plant.TagID
+	declared                      Planned
 	cleaning                      plant.TagID
 	scaling                       *scaling
 	normal                        *normal
@@ -307,7 +310,8 @@ func (s *setView) balance(f *plant.Frame, at time.Time) basis {
 	s.cane.step(f, at)
 	now := basis{usable: s.in.usable()}
 	for i, b := range s.bodies {
-		if b.m.OutOfService = off(f, b.inService) || on(f, b.cleaning); !b.m.OutOfService {
+		told := b.inService != plant.NoTag || b.cleaning != plant.NoTag
+		if b.m.OutOfService = off(f, b.inService) || on(f, b.cleaning) || !told && b.declared.on(at); !b.m.OutOfService {
 			now.bodies |= 1 << i
 		}
 	}
@@ -357,6 +361,7 @@ func (v *bodyView) pipeLoss() evaporator.Result {
 }
 
 func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
+	s.now = at
 	now := s.balance(f, at)
 	now.row = s.r.Row
 	switch {
@@ -380,7 +385,7 @@ func (s *setView) step(c *Calculator, f *plant.Frame, at time.Time) {
 		a.step(s.hours, at)
 	}
 	s.followUsual()
-	s.arrange(now)
+	s.arrange(now, at)
 	s.followHabits()
 	for _, b := range s.bodies {
 		b.scaling.difference(b.b.DTSharePct, s.hours)
