@@ -44,7 +44,7 @@ func (l *Loop) Declare(ctx context.Context, p thermo.Planned, station string) er
 		}
 		p.From = now
 		if err := c.Calc.Declare(p); err != nil {
-			return plant.Event{}, &Refused{Why: "Not declared: " + err.Error()}
+			return plant.Event{}, &Refused{Why: words.Say("Not declared: %s", words.Of(err))}
 		}
 		return plant.Event{Source: p.Path, User: p.By, Station: station, Text: text}, nil
 	})
