@@ -15,7 +15,7 @@ var browserPages = []struct{ name, path string }{
 	{"trends", "/trends?tag=EV.EV5.u&tag=EV.EV5.vapour_pressure&tag=EV.EV4.vapour_pressure&tag=EV.EV5.u_ratio&span=8h"},
 	{"record", "/record"}, {"instruments", "/instruments"}, {"rules", "/rules"}, {"procedures", "/procedures"}, {"error", "/nothing"},
 	{"cleaning", "/cleaning"}, {"whatif", "/whatif?EV.EV5=clean"}, {"pans", "/pans"}, {"measures", "/record/measures"}, {"shift", "/record/shift"}, {"report", "/record/report?span=day"},
-	{"rule", "/rules/EV5_vacuum_low"}, {"strike", "/strikes/1"}, {"look", "/look"}, {"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike-running", "/pans/PA1/running"},
+	{"rule", "/rules/EV5_vacuum_low"}, {"strike", "/strikes/1"}, {"look", "/look"}, {"setup", "/setup"}, {"wall", "/wall"}, {"search", "/search?q=vacuum"}, {"strike-running", "/pans/PA1/running"},
 }
 
 // TestSizes looks at every page from a phone to a wall screen, and at 200 % zoom
