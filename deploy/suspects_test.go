@@ -89,7 +89,7 @@ func biasOne(t *testing.T, seed uint64, b bias) told {
 		}
 	}
 	gross, _ := m.House.Find("EV.gross_error")
-	if x.later = m.Calc.Words(gross.ID); strings.Contains(x.words, "no single") {
+	if x.later = m.Calc.Words(gross.ID).String(); strings.Contains(x.words, "no single") {
 		x.words = x.later
 	}
 	x.named = strings.Contains(x.words, b.path)
