@@ -523,8 +523,7 @@ func (w *supposed) doubts() (list []func(*evaporator.Operation)) {
 }
 
 // wanders is how far juice, steam and Brix of the next hours are from the mean that a
-// prediction starts from, as a share of what a change does: a figure of ours, seen on
-// mills that were in no test.
+// prediction starts from, as a share of what a change does: a figure of ours.
 const wanders = 0.02
 
 func foreseen(name words.Text, unit string, decimals int, now, then *evaporator.Result) Foreseen {
