@@ -91,7 +91,9 @@ func TestWhatIf(t *testing.T) {
 			line := fmt.Sprintf("%s: %s %+.3f ± %.3f %s foretold, %+.3f came (of %.2f)", x.name, fig.Name, got, fig.Sigma, fig.Unit, want, before[fig.Name.String()])
 			t.Log(line)
 			far := 0.1 * math.Abs(want)
-			if strings.HasPrefix(x.name, "10 % more juice") { // how U goes with Brix and flux is learned, and decides
+			// How U goes with Brix and flux is learned; it decides of more juice, and where the
+			// steam pressure stays: there the stated band is what must hold.
+			if strings.HasPrefix(x.name, "10 % more juice") || strings.HasSuffix(x.name, "pressure held") {
 				far = max(far, 3*fig.Sigma)
 			}
 			if math.Abs(want) > 0.01*before[fig.Name.String()] && math.Abs(got-want) > far { // below, there is no effect to speak of
