@@ -427,7 +427,8 @@ type cleaningData struct {
 	Vessels      []noteSource // set and bodies
 	Planned      []plannedRow
 	Given        url.Values // of a form that was refused
-	Now, Notice  string
+	Now          string
+	Notice       words.Text
 	Plan         planView
 }
 
@@ -443,7 +444,7 @@ func (s *Server) cleaningPage(r *http.Request, p *engine.Picture, now time.Time)
 		return nil, err
 	}
 	v.Parts["scales"] = scales
-	data := cleaningData{Set: set.Title, SetPath: set.Path, Notice: cleaningNotice, Now: now.In(s.zone).Format("2006-01-02 15:04"), Given: r.PostForm}
+	data := cleaningData{Set: set.Title, SetPath: set.Path, Notice: fouling.Notice, Now: now.In(s.zone).Format("2006-01-02 15:04"), Given: r.PostForm}
 	for _, e := range s.b.House().Of(plant.ClassSet) {
 		data.Sets = append(data.Sets, link{e.Title, "/cleaning?set=" + url.QueryEscape(e.Path), e == set})
 	}
@@ -461,9 +462,6 @@ func (s *Server) cleaningPage(r *http.Request, p *engine.Picture, now time.Time)
 	v.Data = data
 	return v, nil
 }
-
-// cleaningNotice stands on the page, whatever else it says.
-const cleaningNotice = "Planning information only. It is never a permission to isolate, open or enter a vessel, or to mix chemicals: site procedures, permits and local law decide."
 
 // cleaningWithPlan puts the proposal on the page; the live parts do without it.
 func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.Time) (*view, error) {
@@ -607,9 +605,9 @@ func (s *Server) apiCleaning(w http.ResponseWriter, r *http.Request) error {
 		Bodies  []thermo.Scale           `json:"bodies"`
 		Plan    *thermo.CleaningProposal `json:"plan,omitempty"`
 		Refused words.Text               `json:"refused,omitempty"`
-		Notice  string                   `json:"notice"`
+		Notice  words.Text               `json:"notice"`
 	}
-	out.Notice = cleaningNotice
+	out.Notice = fouling.Notice
 	if err == nil {
 		out.Bodies, err = s.scales(r.Context(), wish.Set, now)
 	}

@@ -127,10 +127,10 @@ func WritePlanCSV(w io.Writer, p *fouling.Plan) error {
 	rows := [][]string{{"day", "body", "hours", "u_ratio_before", "move_first", "move_last", "latest", "one_day_later_cost", "one_day_later_low", "one_day_later_high", "saves", "cost_unit", "stop", "notice"}}
 	for _, l := range p.Cleanings {
 		rows = append(rows, []string{iso(l.Day), safe(l.Body), num(l.Hours, 1), num(l.Ratio, 3), iso(l.First), iso(l.Last), iso(l.Latest),
-			num(l.WaitCost, 2), num(l.WaitLow, 2), num(l.WaitHigh, 2), num(l.Saves, 2), safe(p.CostUnit), safe(l.Stop), fouling.Notice})
+			num(l.WaitCost, 2), num(l.WaitLow, 2), num(l.WaitHigh, 2), num(l.Saves, 2), safe(p.CostUnit), safe(l.Stop), fouling.Notice.String()})
 	}
 	if len(p.Cleanings) == 0 {
-		rows = append(rows, append(make([]string, len(rows[0])-1), fouling.Notice))
+		rows = append(rows, append(make([]string, len(rows[0])-1), fouling.Notice.String()))
 	}
 	return c.WriteAll(rows)
 }
@@ -158,7 +158,7 @@ func WritePlanCalendar(w io.Writer, p *fouling.Plan, stamp time.Time, domain str
 		line("DTSTAMP", stamp.UTC().Format("20060102T150405Z"))
 		foldLine(&b, "DTSTART;VALUE=DATE:"+p.Start.Format("20060102"))
 		line("SUMMARY", calendarText("No cleaning planned"))
-		line("DESCRIPTION", calendarText(fouling.Notice))
+		line("DESCRIPTION", calendarText(fouling.Notice.String()))
 		line("END", "VJOURNAL")
 	}
 	count := map[string]int{}
@@ -177,7 +177,7 @@ func WritePlanCalendar(w io.Writer, p *fouling.Plan, stamp time.Time, domain str
 		if c.Stop != "" {
 			text += " Uses: " + c.Stop + "."
 		}
-		line("DESCRIPTION", calendarText(text+"\n"+fouling.Notice))
+		line("DESCRIPTION", calendarText(text+"\n"+fouling.Notice.String()))
 		line("CATEGORIES", "CLEANING")
 		line("STATUS", "TENTATIVE")
 		line("TRANSP", "TRANSPARENT")

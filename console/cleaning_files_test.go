@@ -38,7 +38,7 @@ func TestOutputsCarryTheNotice(t *testing.T) {
 		t.Fatalf("%d rows", len(rows))
 	}
 	for _, row := range rows[1:] {
-		if row[len(row)-1] != fouling.Notice {
+		if row[len(row)-1] != fouling.Notice.String() {
 			t.Errorf("row without the notice: %q", row)
 		}
 	}
@@ -168,7 +168,7 @@ func TestCalendar(t *testing.T) {
 		if e["DTSTART"] != p.Cleanings[i].Day.Format("20060102") || e["DTEND"] != p.Cleanings[i].Day.AddDate(0, 0, 1).Format("20060102") {
 			t.Errorf("%s to %s for %s", e["DTSTART"], e["DTEND"], p.Cleanings[i].Day)
 		}
-		if !strings.Contains(plain.Replace(e["DESCRIPTION"]), fouling.Notice) {
+		if !strings.Contains(plain.Replace(e["DESCRIPTION"]), fouling.Notice.String()) {
 			t.Error("an event without the notice")
 		}
 		if want := "Proposed: clean " + p.Cleanings[i].Body; !strings.HasPrefix(plain.Replace(e["SUMMARY"]), want) {

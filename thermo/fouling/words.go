@@ -9,7 +9,7 @@ import (
 // This file holds the words of the package. Everything else speaks in types.
 
 // Notice stands on every output of this package.
-const Notice = "Planning information only. It is not a permission to isolate, open or enter a vessel; site procedures, permits and local law decide."
+const Notice words.Text = "Planning information only. It is never a permission to isolate, open or enter a vessel, or to mix chemicals: site procedures, permits and local law decide."
 
 // Status of a forecast.
 type Status uint8
