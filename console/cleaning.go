@@ -446,7 +446,7 @@ func (s *Server) cleaningPage(r *http.Request, p *engine.Picture, now time.Time)
 	v.Parts["scales"] = scales
 	data := cleaningData{Set: set.Title, SetPath: set.Path, Notice: fouling.Notice, Now: now.In(s.zone).Format("2006-01-02 15:04"), Given: r.PostForm}
 	for _, e := range s.b.House().Of(plant.ClassSet) {
-		data.Sets = append(data.Sets, link{e.Title, "/cleaning?set=" + url.QueryEscape(e.Path), e == set})
+		data.Sets = append(data.Sets, link{words.Verbatim(e.Title), "/cleaning?set=" + url.QueryEscape(e.Path), e == set})
 	}
 	data.Planned = s.plannedRows(r.Context())
 	data.Vessels = []noteSource{{set.Path, set.Title}}

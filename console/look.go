@@ -409,8 +409,9 @@ func lookFrom(q url.Values, l Look) Look {
 
 // lookChoice is one field of the form.
 type lookChoice struct {
-	Key, Text string
-	Units     []link
+	Key   string
+	Text  words.Text
+	Units []link
 }
 
 type lookData struct {
@@ -427,9 +428,9 @@ func (s *Server) lookPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 	}
 	for i := range unitKinds {
 		k := &unitKinds[i]
-		c := lookChoice{Key: k.Key, Text: k.Text.String()}
+		c := lookChoice{Key: k.Key, Text: k.Text}
 		for _, u := range k.units {
-			c.Units = append(c.Units, link{u.text.String(), u.key, u.key == cmp.Or(*k.of(&s.look), k.units[0].key)})
+			c.Units = append(c.Units, link{u.text, u.key, u.key == cmp.Or(*k.of(&s.look), k.units[0].key)})
 		}
 		d.Choices = append(d.Choices, c)
 	}

@@ -80,7 +80,7 @@ func (s *Server) measure(ctx context.Context, from, to time.Time) (alerting.Metr
 }
 
 type measureRow struct {
-	Name, Note, Target string
+	Name, Note, Target words.Text
 	Cells              []measureCell
 }
 
@@ -130,7 +130,7 @@ func (s *Server) topRows(list []alerting.AlarmCount, of int) []topRow {
 type measuresData struct {
 	Spans                     []link
 	Heads                     []choice
-	Chosen                    string
+	Chosen                    words.Text
 	Rows                      []measureRow
 	Top, Chattering, Fleeting []topRow
 	Floods                    []floodRow
@@ -146,7 +146,7 @@ func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time)
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), trendTimeout)
 	defer cancel()
-	data := measuresData{Heads: measureSpans, Chosen: measureSpans[chosen].Text.String()}
+	data := measuresData{Heads: measureSpans, Chosen: measureSpans[chosen].Text}
 	var ms []alerting.Metrics
 	for i, sp := range measureSpans {
 		m, err := kept(s.answers, "measure "+sp.Key, now, measureFresh, func() (alerting.Metrics, error) { return s.measure(ctx, now.Add(-sp.Length), now) })
@@ -154,7 +154,7 @@ func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time)
 			return nil, err
 		}
 		ms = append(ms, m)
-		data.Spans = append(data.Spans, link{sp.Text.String(), "/record/measures?span=" + sp.Key, i == chosen})
+		data.Spans = append(data.Spans, link{sp.Text, "/record/measures?span=" + sp.Key, i == chosen})
 	}
 	for _, x := range measures {
 		row := measureRow{Name: x.name, Note: x.note, Target: x.target}
@@ -195,7 +195,7 @@ func (s *Server) measuresPage(r *http.Request, p *engine.Picture, now time.Time)
 // measures are the rows of the table: how a measure is called, what is commonly quoted for it, how it is
 // written, and whether it is beyond that.
 var measures = []struct {
-	name, note, target string
+	name, note, target words.Text
 	of                 func(m *alerting.Metrics) (text string, over bool)
 }{
 	{"alarms", "that called the operator", "", func(m *alerting.Metrics) (string, bool) { return strconv.Itoa(m.Alarms), false }},

@@ -50,8 +50,9 @@ var sections = []section{
 
 // link is one of several choices of a page.
 type link struct {
-	Text, Href string
-	Now        bool // the one that is shown
+	Text words.Text
+	Href string
+	Now  bool // the one that is shown
 }
 
 type pageFunc func(r *http.Request, p *engine.Picture, now time.Time) (*view, error)
@@ -588,7 +589,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 			Drop: trendsHref(rest, data.Span), Scale: s.unit(tag).scale, Offset: s.unit(tag).offset, Now: s.read(p, tag.ID, now)})
 	}
 	for _, sp := range spans {
-		data.Spans = append(data.Spans, link{sp.Text.String(), trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
+		data.Spans = append(data.Spans, link{sp.Text, trendsHref(t.Tags, sp.Key), sp.Key == t.Span})
 	}
 	for i := range h.Tags {
 		owner := h.Tags[i].Owner
@@ -599,7 +600,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 		if e, ok := h.Equip(owner); ok && e.Title != "" {
 			text += ": " + e.Title
 		}
-		data.Vessels = append(data.Vessels, link{Text: text, Href: owner})
+		data.Vessels = append(data.Vessels, link{Text: words.Verbatim(text), Href: owner})
 	}
 	if data.Views, err = s.views(r); err != nil {
 		s.log.Warn("console: saved views", "err", err)
@@ -622,7 +623,7 @@ func tagLabel(t *plant.Tag) words.Text { return words.Say("%s %s", t.Owner, labe
 // presets are ready-made choices of tags for this house.
 func (s *Server) presets() []link {
 	var out []link
-	add := func(text string, paths []string) {
+	add := func(text words.Text, paths []string) {
 		if len(paths) == 0 {
 			return
 		}
@@ -632,7 +633,10 @@ func (s *Server) presets() []link {
 		out = append(out, link{Text: text, Href: trendsHref(paths, "")})
 	}
 	for _, set := range s.b.House().Of(plant.ClassSet) {
-		for _, k := range []struct{ text, name, alt string }{
+		for _, k := range []struct {
+			text      words.Text
+			name, alt string
+		}{
 			{"pressures of the bodies", "vapour_pressure", ""}, {"Brix of the bodies", "brix", "brix_out"},
 			{"U of the bodies", "u", ""}, {"U against clean", "u_ratio", ""}} {
 			var paths []string
@@ -641,7 +645,7 @@ func (s *Server) presets() []link {
 					paths = append(paths, path)
 				}
 			}
-			add(set.Name+": "+k.text, paths)
+			add(words.Say("%s: %s", set.Name, k.text), paths)
 		}
 		var paths []string
 		for _, names := range [][]string{{"steam_flow", "steam_calculated"}, {"evaporation"}, {"economy_measured", "economy"}, {"syrup_brix"}} {
@@ -649,7 +653,7 @@ func (s *Server) presets() []link {
 				paths = append(paths, path)
 			}
 		}
-		add(set.Name+": steam and evaporation", paths)
+		add(words.Say("%s: steam and evaporation", set.Name), paths)
 	}
 	var s1, p1 []string
 	for _, pan := range s.b.House().Of(plant.ClassPan) {

@@ -105,7 +105,7 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 	}
 	d.Set, d.SetPath = set.Title, set.Path
 	for _, e := range sets {
-		d.Sets = append(d.Sets, link{e.Title, "/whatif?set=" + url.QueryEscape(e.Path), e == set})
+		d.Sets = append(d.Sets, link{words.Verbatim(e.Title), "/whatif?set=" + url.QueryEscape(e.Path), e == set})
 	}
 	return set, x, d, err
 }
