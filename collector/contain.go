@@ -9,9 +9,9 @@ import (
 )
 
 // Contain takes from this process what a reader does not need: memory beyond
-// readerMemory, core dumps, files beyond a few, and every way to gain rights. It
-// cannot be undone.
-func Contain() error {
+// readerMemory and what its tags take, core dumps, files beyond a few, and every way to
+// gain rights. It cannot be undone.
+func Contain(tags int) error {
 	const noNewPrivs = 38 // PR_SET_NO_NEW_PRIVS, prctl(2)
 	debug.SetMaxStack(readerStack)
 	limit := func(what int, most uint64) error {
@@ -22,5 +22,5 @@ func Contain() error {
 	if errno != 0 && errno != syscall.ENOTSUP { // a build with cgo cannot; a release is without
 		err = errno
 	}
-	return errors.Join(err, limit(syscall.RLIMIT_DATA, readerMemory), limit(syscall.RLIMIT_CORE, 0), limit(syscall.RLIMIT_NOFILE, 64))
+	return errors.Join(err, limit(syscall.RLIMIT_DATA, readerMemory+uint64(tags)*tagMemory), limit(syscall.RLIMIT_CORE, 0), limit(syscall.RLIMIT_NOFILE, 64))
 }

@@ -28,7 +28,7 @@ import (
 
 func TestMain(m *testing.M) {
 	if len(os.Args) == 2 && os.Args[1] == "read-server" { // the reader of a Remote
-		err := errors.Join(Contain(), Serve(context.Background(), os.Stdin, os.Stdout, slog.New(slog.NewJSONHandler(os.Stderr, nil))))
+		err := errors.Join(Contain(0), Serve(context.Background(), os.Stdin, os.Stdout, slog.New(slog.NewJSONHandler(os.Stderr, nil))))
 		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)

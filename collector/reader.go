@@ -108,5 +108,6 @@ func (s *settings) config(log *slog.Logger) Config {
 
 const (
 	readerMemory = 192 << 20 // of data: bytes that a process may write
+	tagMemory    = 8 << 10   // more for each tag; 20,000 tags were seen to take 60 MiB beyond readerMemory
 	readerStack  = 16 << 20
 )

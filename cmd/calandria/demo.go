@@ -134,7 +134,7 @@ func (c *demoCmd) Run(a *app) (err error) {
 	if err != nil {
 		return err
 	}
-	s, err := openBy(a.ctx, clock, core, files, data, a.log, a.progress("reading the past"))
+	s, err := open(a.ctx, clock, core, files, data, a.log, a.progress("reading the past"))
 	if err != nil {
 		return err
 	}

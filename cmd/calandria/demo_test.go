@@ -84,7 +84,7 @@ func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.S
 		if err != nil {
 			return nil, nil, err
 		}
-		s, err := openBy(context.Background(), clock, core, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+		s, err := open(context.Background(), clock, core, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
 		return s, l, err
 	}), server
 }

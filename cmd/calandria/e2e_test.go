@@ -26,6 +26,7 @@ import (
 	"calandria/historian"
 	"calandria/historian/journal"
 	"calandria/plant"
+	"calandria/rules"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/liquor"
 )
@@ -245,7 +246,7 @@ func otherPlant(t testing.TB, port int, data string) *running {
 		h.Config.OPCUA.Servers[0].Endpoint = fmt.Sprintf("opc.tcp://127.0.0.1:%d", port)
 		console.OptionsOf(h).Listen = "127.0.0.1:0"
 		log := &testLog{}
-		s, err := open(context.Background(), h, files, data, slog.New(slog.NewTextHandler(log, nil)), nil)
+		s, err := openHere(h, files, data, slog.New(slog.NewTextHandler(log, nil)))
 		return s, log, err
 	})
 }
@@ -422,7 +423,16 @@ func TestAbsentServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := open(context.Background(), h, files, data, slog.New(slog.DiscardHandler), nil); err == nil || !strings.Contains(err.Error(), "in use by another") {
+	if _, err := openHere(h, files, data, slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), "in use by another") {
 		t.Errorf("a second program on the same data: %v", err)
 	}
+}
+
+// openHere opens a service on a core of its own, by the clock of the machine.
+func openHere(h *plant.House, files []rules.File, data string, log *slog.Logger) (*service, error) {
+	core, err := newCore(h, files)
+	if err != nil {
+		return nil, err
+	}
+	return open(context.Background(), engine.NewClock(), core, files, data, log, nil)
 }

@@ -242,7 +242,7 @@ func TestFaultsOfTheLine(t *testing.T) {
 			return nil, nil, err
 		}
 		log := &testLog{}
-		s, err := open(context.Background(), h, []rules.File{{Name: "rules.yaml", Data: []byte(rule.String())}}, data, slog.New(slog.NewTextHandler(log, nil)), nil)
+		s, err := openHere(h, []rules.File{{Name: "rules.yaml", Data: []byte(rule.String())}}, data, slog.New(slog.NewTextHandler(log, nil)))
 		return s, log, err
 	})
 	trust := func(t *testing.T) { // an engineer compares the fingerprint and moves the file

@@ -119,7 +119,7 @@ func measureValues(t *testing.T, n int) {
 				return nil, nil, err
 			}
 			l := &testLog{}
-			s, err := open(context.Background(), h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+			s, err := openHere(h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)))
 			return s, l, err
 		})
 		r.await("connected", 60*time.Second, func(s *engine.Picture) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })

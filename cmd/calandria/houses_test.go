@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -108,7 +107,7 @@ func TestTwoHousesInOneStore(t *testing.T) {
 				return nil, nil, err
 			}
 			l := &testLog{}
-			s, err := open(context.Background(), h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+			s, err := openHere(h, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)))
 			return s, l, err
 		})
 		mills, targets = append(mills, m), append(targets, strconv.Quote(m.address))

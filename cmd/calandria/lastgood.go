@@ -168,7 +168,7 @@ func openRun(ctx context.Context, file, data string, log *slog.Logger, asked <-c
 		return nil, err
 	}
 	source := core.House.Document.Source
-	s, err := openBy(ctx, engine.NewClock(), core, ruleFiles, data, log, progress)
+	s, err := open(ctx, engine.NewClock(), core, ruleFiles, data, log, progress)
 	if err != nil {
 		return nil, err
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"log/slog"
 	"math"
@@ -88,7 +87,7 @@ func TestBackupGoesOnElsewhere(t *testing.T) {
 				return nil, nil, err
 			}
 			log := &testLog{}
-			s, err := open(context.Background(), h, []rules.File{{Name: "rules.yaml", Data: []byte("alarms:\n" + smallRule("high", "T0 > 5", ""))}}, data, slog.New(slog.NewTextHandler(log, nil)), nil)
+			s, err := openHere(h, []rules.File{{Name: "rules.yaml", Data: []byte("alarms:\n" + smallRule("high", "T0 > 5", ""))}}, data, slog.New(slog.NewTextHandler(log, nil)))
 			return s, log, err
 		})
 	}

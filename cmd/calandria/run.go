@@ -99,18 +99,9 @@ type service struct {
 }
 
 // open puts everything together over a data folder: the core as it was when the
-// program last ran, and the edges. Nothing runs yet.
-func open(ctx context.Context, h *plant.House, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (*service, error) {
-	core, err := newCore(h, files)
-	if err != nil {
-		return nil, err
-	}
-	return openBy(ctx, engine.NewClock(), core, files, dataDir, log, progress)
-}
-
-// openBy is open for a core that has seen nothing yet, by a clock that may not be the
-// machine's: the demo's.
-func openBy(ctx context.Context, clock *engine.Clock, core *engine.Core, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
+// program last ran, and the edges. Nothing runs yet. The core has seen nothing; the clock
+// may be another than the machine's: the demo's.
+func open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
 	h := core.House
 	s = &service{house: h, log: log}
 	s.anchors = &anchors{s: s}
