@@ -4,7 +4,6 @@ package main
 
 import (
 	"cmp"
-	"context"
 	"encoding/binary"
 	"fmt"
 	"io"
