@@ -640,7 +640,7 @@ func (s *Server) recordCleaning(w http.ResponseWriter, r *http.Request) error {
 	c.User, problem = who(r)
 	e, ok := s.b.House().Equip(c.Body)
 	now := time.Now()
-	c.End, err = time.ParseInLocation("2006-01-02 15:04", strings.Join(strings.Fields(strings.Replace(f.Get("end"), "T", " ", 1)), " "), s.zone)
+	c.End, err = s.siteTime(f.Get("end"), formTime)
 	switch {
 	case !ok || e.Class != plant.ClassBody:
 		problem = "Choose the body that was cleaned."

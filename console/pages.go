@@ -125,7 +125,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, proble
 func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.Time, problem words.Text) ([]byte, error) {
 	site := s.b.House().Config.Site
 	fr := frame{view: v, Site: site.Name, Note: site.Note, Version: s.opt.Version, Zone: s.zoneTag + now.In(s.zone).Format(", UTC-07:00"),
-		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Empty: v.Section != "setup" && s.emptySite(), Back: localPath(r.URL.RequestURI()), Problem: problem,
+		Theme: themeOf(r), Who: nameOf(r), Actor: actorOf(r), Accounts: s.gate.path != "", Empty: v.Section != "setup" && !s.b.House().Equipped(), Back: localPath(r.URL.RequestURI()), Problem: problem,
 		Done: doneText(r.URL.Query()), Nav: sections, Languages: s.languages}
 	if r.Method == http.MethodPost { // a form that was refused: its own address shows nothing
 		fr.Back = "/" + v.Section

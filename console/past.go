@@ -151,24 +151,39 @@ func whoAndWhy(r *http.Request) (name, why string, problem words.Text) {
 
 // typed reads a date and time of a form in the site's time.
 func (s *Server) typed(r *http.Request, key string) (time.Time, bool) {
-	text := strings.Join(strings.Fields(strings.Replace(r.PostForm.Get(key), "T", " ", 1)), " ")
-	for _, layout := range []string{"2006-01-02 15:04", "2006-01-02"} {
-		if t, err := time.ParseInLocation(layout, text, s.zone); err == nil {
-			return t, true
+	text := r.PostForm.Get(key)
+	if t, err := s.siteTime(text, formTime, time.DateOnly); err == nil {
+		return t, true
+	}
+	return time.Time{}, strings.TrimSpace(text) == "" // empty is no fault of form
+}
+
+// siteTime reads a time in one of the layouts by the site's clock. A browser writes a T
+// between date and time.
+func (s *Server) siteTime(text string, layouts ...string) (t time.Time, err error) {
+	text = strings.Join(strings.Fields(strings.Replace(text, "T", " ", 1)), " ")
+	for _, layout := range layouts {
+		if t, err = time.ParseInLocation(layout, text, s.zone); err == nil {
+			break
 		}
 	}
-	return time.Time{}, text == "" // empty is no fault of form
+	return t, err
+}
+
+// decimal reads a number with a point or a comma.
+func decimal(text string) (float64, error) {
+	return strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
 }
 
 func (s *Server) correct(w http.ResponseWriter, r *http.Request) error {
 	who, why, problem := whoAndWhy(r)
 	c := plant.Correction{Tag: r.PostForm.Get("tag"), Factor: 1, By: who, Reason: why}
 	number := func(key, what string, fallback float64) float64 {
-		text := strings.TrimSpace(strings.Replace(r.PostForm.Get(key), ",", ".", 1))
+		text := strings.TrimSpace(r.PostForm.Get(key))
 		if text == "" {
 			return fallback
 		}
-		v, err := strconv.ParseFloat(text, 64)
+		v, err := decimal(text)
 		if (err != nil || math.IsNaN(v) || math.IsInf(v, 0)) && problem == "" {
 			problem = words.Verbatim(fmt.Sprintf("%s: %q is no number.", what, text))
 		}

@@ -3,7 +3,6 @@ package console
 import (
 	"context"
 	"net/http"
-	"strings"
 	"time"
 
 	"calandria/plant"
@@ -44,7 +43,7 @@ func (s *Server) wishedPlan(r *http.Request, now time.Time) (p thermo.Planned, p
 	}
 	var err error
 	if p.Until, err = time.Parse(time.RFC3339, f.Get("until")); err != nil {
-		p.Until, err = time.ParseInLocation(formTime, strings.Join(strings.Fields(strings.Replace(f.Get("until"), "T", " ", 1)), " "), s.zone)
+		p.Until, err = s.siteTime(f.Get("until"), formTime)
 	}
 	switch {
 	case err != nil:

@@ -92,12 +92,6 @@ type outcomeRow struct {
 	Value, Sigma, Unit words.Text
 }
 
-// emptySite reports that there is no equipment yet.
-func (s *Server) emptySite() bool {
-	c := s.b.House().Config
-	return len(c.Sets)+len(c.Pans) == 0
-}
-
 // setupTarget is the file to be written: the plant file where there is none, else one
 // beside it. "" where the program does not know its plant file.
 func (s *Server) setupTarget() string {
@@ -259,7 +253,7 @@ func (g *given) number(field string, nth int, low, high float64) float64 {
 		return 0
 	}
 	text := parts[min(nth, len(parts)-1)]
-	v, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+	v, err := decimal(text)
 	if err != nil || !(v >= low && v <= high) {
 		g.wrong(field, words.Say("%s is no number from %g to %g.", text, low, high))
 		return 0

@@ -316,7 +316,7 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) error {
 			continue
 		}
 		given = true
-		if *f.to, err = strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err != nil || !(*f.to >= 20 && *f.to <= 100) {
+		if *f.to, err = decimal(text); err != nil || !(*f.to >= 20 && *f.to <= 100) {
 			problem = words.Text("Give the " + f.label + " in %, from 20 to 100.")
 			break
 		}

@@ -187,6 +187,9 @@ func (h *House) Measured() iter.Seq[*Tag] {
 	}
 }
 
+// Equipped reports whether there is anything to watch: an evaporator set or a pan.
+func (h *House) Equipped() bool { return len(h.Config.Sets)+len(h.Config.Pans) > 0 }
+
 // Equip returns the equipment with a path.
 func (h *House) Equip(path string) (*Equipment, bool) {
 	e, ok := h.byEquip[path]

@@ -144,7 +144,6 @@ func (g *guide) equipment() {
 		surface := g.askNumber("Heating surface of pan "+name+", m2 (0: to be filled in)", 0, 0, 2000)
 		h.Vessels = append(h.Vessels, setup.Vessel{Class: plant.ClassPan, Name: name, SurfaceM2: surface})
 	}
-	h.Vessels = append(h.Vessels, setup.Vessel{Class: plant.ClassSite, Name: "site"})
 }
 
 // names asks for the names of vessels, as a list; what the server calls them is

@@ -134,7 +134,7 @@ func usableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, 
 
 // equipped tells of a house without anything to watch.
 func equipped(h *plant.House) error {
-	if len(h.Config.Sets)+len(h.Config.Pans) > 0 {
+	if h.Equipped() {
 		return nil
 	}
 	return h.Document.Fault("", "there is neither an evaporator set nor a pan", "add sets: or pans:; 'calandria init' asks what there is and writes a plant file")

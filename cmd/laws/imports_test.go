@@ -32,7 +32,7 @@ var arrows = map[string][]string{
 	"historian/series":    {"plant", "historian"},
 	"console":             {"plant", "plant/files", "plant/words", "thermo", "thermo/fouling", "thermo/pan", "rules", "alerting", "engine", "engine/setup", "console/catalog"},
 	"engine":              {"plant", "plant/words", "thermo", "thermo/steam", "rules", "alerting"},
-	"engine/setup":        {"plant", "engine", "rules", "thermo/steam"},
+	"engine/setup":        {"plant", "plant/words", "engine", "rules", "thermo/steam"},
 	"plant/files":         {},
 	"deploy":              {},
 	"deploy/grafana":      {},

@@ -89,7 +89,7 @@ type Candidate struct {
 // enough marks for a node to be proposed unasked.
 const enough = 3.0
 
-// Begin makes the slots of all vessels and proposes a node for each where one
+// Begin adds the site to the vessels, makes the slots of them all and proposes a node for each where one
 // fits well; a node serves one signal.
 func (h *House) Begin() {
 	h.Slots = nil
@@ -97,6 +97,15 @@ func (h *House) Begin() {
 		n := &h.Nodes[i]
 		n.place = wordsOf(n.Path + " " + n.Name)
 		n.words = append(slices.Clone(n.place), wordsOf(n.Description)...)
+	}
+	if !slices.ContainsFunc(h.Vessels, func(v Vessel) bool { return v.Class == plant.ClassSite }) {
+		h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassSite, Name: "site"})
+	}
+	called := NamesOf(plant.ClassBody, h.Nodes)
+	for i := range h.Vessels {
+		if v := &h.Vessels[i]; v.Class == plant.ClassBody && v.Alias == "" && v.Effect <= len(called) && v.Name == BodyName(v.Effect, 0, 1) {
+			v.Alias = called[v.Effect-1]
+		}
 	}
 	h.others = nil
 	for _, c := range []plant.Class{plant.ClassPan, plant.ClassCondenser} {

@@ -10,6 +10,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo/steam"
 )
@@ -27,9 +28,6 @@ func (h *House) AddBody(effect, nth, of int, surfaceM2 float64, users int) {
 		h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassSet, Name: "EV"})
 	}
 	v := Vessel{Class: plant.ClassBody, Name: BodyName(effect, nth, of), Owner: "EV", Effect: effect, SurfaceM2: surfaceM2}
-	if called := NamesOf(plant.ClassBody, h.Nodes); effect <= len(called) && of == 1 {
-		v.Alias = called[effect-1]
-	}
 	h.Vessels = append(h.Vessels, v)
 	for k := range users {
 		h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassBleed, Name: fmt.Sprintf("bleed%d", k+1), Owner: "EV." + v.Name})
@@ -104,7 +102,7 @@ type Outcome struct {
 
 // Lack is what is absent for want of an instrument.
 type Lack struct {
-	Reason string
+	Reason words.Text
 	Paths  []string
 }
 
@@ -149,10 +147,9 @@ func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
 			out = append(out, Outcome{tag.Path, tag.Unit, v.Point.Value, v.Sigma})
 			continue
 		}
-		reason := fmt.Sprint(v.Reason)
-		i := slices.IndexFunc(lacks, func(l Lack) bool { return l.Reason == reason })
+		i := slices.IndexFunc(lacks, func(l Lack) bool { return l.Reason == v.Reason })
 		if i < 0 {
-			i, lacks = len(lacks), append(lacks, Lack{Reason: reason})
+			i, lacks = len(lacks), append(lacks, Lack{Reason: v.Reason})
 		}
 		lacks[i].Paths = append(lacks[i].Paths, tag.Path)
 	}
