@@ -334,8 +334,8 @@ func withoutPath(alarm string) (name, path string) {
 // alarmsOf counts calls: false ones by rule, those of stops, and the upsets.
 func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 	type tally struct {
-		n     int
-		first time.Time
+		n   int
+		all []string
 	}
 	falses := map[string]*tally{}
 	stops := map[string]int{}
@@ -365,9 +365,10 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 			continue
 		}
 		if falses[e.Alarm] == nil {
-			falses[e.Alarm] = &tally{first: at}
+			falses[e.Alarm] = &tally{}
 		}
 		falses[e.Alarm].n++
+		falses[e.Alarm].all = append(falses[e.Alarm].all, at.Format("Jan 2 15:04"))
 		if strings.HasPrefix(path, setName) || path == "C1" {
 			f.falseSet++
 		} else {
@@ -383,7 +384,7 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 	f.falseSet, f.falsePans = f.falseSet/weeks, f.falsePans/weeks
 	say("false calls a week: set and condenser %.2f, pans and the rest %.2f", f.falseSet, f.falsePans)
 	for _, k := range slices.SortedFunc(maps.Keys(falses), func(a, b string) int { return falses[b].n - falses[a].n }) {
-		say("  %5.2f a week  %s, first %s", float64(falses[k].n)/weeks, k, falses[k].first.Format("Jan 2 15:04"))
+		say("  %5.2f a week  %s: %s", float64(falses[k].n)/weeks, k, strings.Join(falses[k].all, ", "))
 	}
 	for _, o := range m.ops {
 		if o.state == 3 {

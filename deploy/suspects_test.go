@@ -142,7 +142,7 @@ named the instrument, in %d of these before any other. In %d of the rest another
 just that instrument. "With others": nothing tells it from those, and the
 alarm names all of them. A chest thermometer that reads low is named together with gas, and
 the alarm is left to chest_thermometer_low. The balances cannot find an error of the syrup
-refractometer below about 3 Bx within hours; solids_not_closed finds it over days. Nor can
+refractometer of 3 Bx or less within hours; solids_not_closed finds it over days. Nor can
 they find an error that a wide stated accuracy covers.
 
 | instrument | wrong by | stated accuracy | alarm after | it names | other alarms |

@@ -52,6 +52,7 @@ type checking struct {
 
 	storedIn, storedOut float64 // t/h taken out of juice flow and added to syrup flow, see level
 
+	usual          habit                // of ratio
 	ratio, gross   evaporator.Result    // by the balances
 	grossWithPeers evaporator.Result    // gross, with what instruments that read one thing say
 	reconciled     [5]evaporator.Result // in the order of reconciledOf
@@ -64,8 +65,8 @@ type checking struct {
 	m              evaporator.Measurement
 
 	// Texts of the last result and what they were made of.
-	ratioText, meanText words.Text
-	texts               struct {
+	ratioText, grossText, meanText words.Text
+	texts                          struct {
 		degrees, window int
 		left            words.Text
 	}
@@ -498,8 +499,8 @@ func (k *checking) test(at time.Time) {
 	case at.Sub(k.at) > testHold:
 		k.nothing(words.Say(forLong, k.why))
 	default:
-		k.note(&k.ratio)
-		k.note(&k.gross)
+		k.note(&k.ratio, k.ratioText)
+		k.note(&k.gross, k.grossText)
 		for i := range k.reconciled {
 			if k.reconciled[i].OK() {
 				k.reconciled[i] = absent(k.why)
@@ -547,10 +548,10 @@ func (k *checking) correct() {
 	}
 }
 
-// note says that a result is of an earlier moment.
-func (k *checking) note(r *evaporator.Result) {
+// note says that a result, and what was said of it, are of an earlier moment.
+func (k *checking) note(r *evaporator.Result, said words.Text) {
 	if r.OK() {
-		r.Reason.Text = words.Say(sinceThen, k.at.UTC().Format("15:04 UTC"), k.why, r.Reason.Text)
+		r.Reason.Text = words.Say(sinceThen, k.at.UTC().Format("15:04 UTC"), k.why, said)
 	}
 }
 
@@ -688,13 +689,18 @@ func (k *checking) find(i evaporator.Instrument) int {
 	return slices.IndexFunc(k.list, func(x *series) bool { return x.of == i.Of && x.what == i.What })
 }
 
-// unnamedFrom is the part of its limit from which the sum of all contradictions counts where
-// it names nobody. Errors that stand within the stated accuracies keep it near the limit for
-// good: of twenty houses in one. A figure of ours.
-const unnamedFrom = 1.5
+// unnamedFrom is how far above its usual the sum of all contradictions counts where it
+// names nobody: errors that stand within the stated accuracies keep it near its limit for
+// good. Figures of ours: the usual is known after usualAfter hours, and is the limit before.
+const unnamedFrom, usualAfter = 1.5, 6.0
 
 func (k *checking) judge(r *evaporator.Reconciliation, at time.Time) {
-	v := verdict{at: at, gross: r.Global > unnamedFrom*r.Critical}
+	limit := unnamedFrom
+	if k.usual.hours >= usualAfter {
+		limit *= k.usual.value
+	}
+	v := verdict{at: at, gross: r.Global > max(1, limit)*r.Critical}
+	k.usual.step(value(r.Global/r.Critical, 0), testEvery.Hours(), habitMemory)
 	for _, s := range r.Suspects {
 		for _, i := range append([]int{s.Instrument}, s.Alike...) {
 			v.named = append(v.named, k.find(r.Instruments[i]))
@@ -755,6 +761,7 @@ func (k *checking) publish(left words.Text) {
 	}
 	if k.gross.OK() {
 		k.gross.Reason.Text = join(k.gross.Reason.Text, left)
+		k.grossText = k.gross.Reason.Text
 	}
 	k.publishValues(r)
 }
