@@ -12,6 +12,7 @@ import (
 
 	"calandria/plant"
 	"calandria/rules"
+	"calandria/thermo"
 )
 
 // FittedLimit is what a site's own past says of an alarm's limit.
@@ -88,14 +89,15 @@ func (w *limitWatch) see(c *Core, at time.Time) {
 
 // LimitFit watches the limits of a judge's alarms through a replay.
 type LimitFit struct {
-	judge   *Judge
-	watches []*limitWatch
+	judge      *Judge
+	watches    []*limitWatch
+	Elevations *thermo.ElevationFit // what the juice thermometers read meanwhile
 }
 
 // FitLimits lets a judge note what its alarms' limits are compared with. It is to
 // be called before the replay.
 func FitLimits(j *Judge) *LimitFit {
-	f := &LimitFit{judge: j}
+	f := &LimitFit{judge: j, Elevations: thermo.NewElevationFit(j.Core.House)}
 	for i, spec := range j.Core.Rules.Alarms() {
 		if l, ok := j.Core.Rules.Limit(i); ok {
 			f.watches = append(f.watches, &limitWatch{index: i, limit: l, delay: spec.OnDelay, hours: map[time.Time]float64{}})
@@ -108,6 +110,7 @@ func FitLimits(j *Judge) *LimitFit {
 		for _, w := range f.watches {
 			w.see(j.Core, at)
 		}
+		f.Elevations.See(j.Core.Frame, at)
 	}
 	return f
 }

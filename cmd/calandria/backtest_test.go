@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -146,8 +147,14 @@ func TestBacktest(t *testing.T) {
 	if got := byName["hidden"].Suppressed; math.Abs(got-1.0/3) > 0.01 {
 		t.Errorf("hidden for %.3f of the time, of three days one", got)
 	}
-	if notes := nearlyHidden(r); len(notes) != 1 || notes[0].Rule != "shut" || !strings.Contains(notes[0].Text, "held for 100.0 % of the time since 2026-03-02") {
-		t.Errorf("nearly always hidden: %v", notes)
+	notes := fmt.Sprint(misfits(r))
+	for _, want := range []string{"level_high.S.B1: called 9 times since 2026-03-02", "hidden: called 7 times", "shut: suppress_when held for 100.0 % of the time since 2026-03-02"} {
+		if !strings.Contains(notes, want) {
+			t.Errorf("what does not fit: %s; lacks %s", notes, want)
+		}
+	}
+	if strings.Contains(notes, "mean_high") || strings.Contains(notes, "S.B2") {
+		t.Errorf("what does not fit: %s", notes)
 	}
 	if len(r.Gone) != 1 || r.Gone[0].Spec.Name != "gone" || r.Gone[0].Present != 6 {
 		t.Errorf("gone: %+v", r.Gone)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -27,7 +26,7 @@ type checkCmd struct {
 	Config string        `help:"The plant file." default:"plant.yaml" type:"path"`
 	Online bool          `help:"Ask the OPC UA servers too: does every node exist, do units and ranges agree, do the readings fit one another?"`
 	For    time.Duration `help:"How long --online reads the signals of the running house." default:"10m"`
-	Past   time.Duration `help:"How much of the archive is replayed to see which suppressions nearly always hold; 0s: none." default:"72h"`
+	Past   time.Duration `help:"How much of the archive is replayed to see which suppressions nearly always hold and which limits call often; 0s: none." default:"72h"`
 	Data   string        `help:"The data folder: its archive, and the certificates for --online." default:"data" type:"path"`
 	All    bool          `help:"Print every note and placeholder on a line of its own, with file and line."`
 }
@@ -71,7 +70,7 @@ func (c *checkCmd) Run(a *app) error {
 	}
 	hidden, err := c.hidden(a.ctx, h, ruleFiles)
 	if err != nil {
-		report.absent = append(report.absent, "which suppressions nearly always hold cannot be seen in the archive: "+err.Error())
+		report.absent = append(report.absent, "which suppressions nearly always hold, and which limits call often, cannot be seen in the archive: "+err.Error())
 	}
 	for _, n := range hidden {
 		if !slices.ContainsFunc(report.misfits, func(m rules.Note) bool { return m.Rule == n.Rule }) {
@@ -97,10 +96,10 @@ func (c *checkCmd) Run(a *app) error {
 const hiddenShare = 0.95
 
 // hidden replays the archive, where there is one, and finds the alarms whose
-// suppress_when nearly always held.
+// suppress_when nearly always held, and those that call often.
 func (c *checkCmd) hidden(ctx context.Context, h *plant.House, ruleFiles []rules.File) (notes []rules.Note, err error) {
 	dir := archiveDir(h, c.Data)
-	if _, err := os.Stat(dir); err != nil || c.Past <= 0 || !slices.ContainsFunc(ruleFiles, func(f rules.File) bool { return bytes.Contains(f.Data, []byte("suppress_when:")) }) {
+	if _, err := os.Stat(dir); err != nil || c.Past <= 0 {
 		return nil, nil
 	}
 	ar, err := openArchive(dir)
@@ -116,11 +115,20 @@ func (c *checkCmd) hidden(ctx context.Context, h *plant.House, ruleFiles []rules
 	if err := run.Spread(ctx); err != nil || run.Samples == 0 {
 		return nil, err
 	}
-	return nearlyHidden(run.Judges[0].Result), nil
+	return misfits(run.Judges[0].Result), nil
 }
 
-func nearlyHidden(b *engine.Backtest) (notes []rules.Note) {
+// calledOften is how many calls of one alarm in the replayed days say that its limit does not
+// fit the house. Ours: one a day, of the three that are usual.
+const calledOften = 3
+
+// misfits finds the alarms that a replay shows to call often, or to be nearly always suppressed.
+func misfits(b *engine.Backtest) (notes []rules.Note) {
 	for _, r := range b.Rules {
+		if r.Alarms >= calledOften {
+			notes = append(notes, rules.Note{File: r.Spec.File, Line: r.Spec.Line, Rule: r.Spec.Name, On: r.Spec.Source, Priority: r.Spec.Priority,
+				Text: fmt.Sprintf("called %d times since %s: calandria limits shows how far its limit is from usual hours", r.Alarms, b.From.Format(time.DateOnly))})
+		}
 		if r.Suppressed >= hiddenShare {
 			notes = append(notes, rules.Note{File: r.Spec.File, Line: r.Spec.Line, Rule: r.Spec.Name, On: r.Spec.Source, Priority: r.Spec.Priority,
 				Text: fmt.Sprintf("suppress_when held for %.1f %% of the time since %s", 100*r.Suppressed, b.From.Format(time.DateOnly))})

@@ -109,7 +109,8 @@ func (r checkReport) write(w io.Writer) {
 			fmt.Fprintf(w, "  %s: %s  %s\n", name, strings.Join(why, "; "), place(g.first))
 		}
 	}
-	section(len(r.misfits), "alarms that cannot call", "These alarms cannot call, or hardly ever: a limit beyond its instrument, or a suppression that nearly always holds:")
+	slices.SortStableFunc(r.misfits, func(a, b rules.Note) int { return cmp.Compare(a.Priority, b.Priority) })
+	section(len(r.misfits), "alarms that do not fit the house", "These alarms do not fit the house. They cannot call (a limit beyond its instrument, or a suppression that nearly always holds), or they call often. Look at the first ones first:")
 	for _, n := range r.misfits {
 		fmt.Fprintf(w, "  %s  %s: %s  %s\n", n.Priority, n.Rule, n.Text, place(n))
 	}

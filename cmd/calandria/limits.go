@@ -2,11 +2,14 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"math"
+	"strings"
 	"time"
 
 	"calandria/engine"
 	"calandria/rules"
+	"calandria/thermo"
 )
 
 type limitsCmd struct {
@@ -25,7 +28,9 @@ type limitsCmd struct {
 func (limitsCmd) Help() string {
 	return `The past is replayed. For each alarm with one fixed limit the worst usual hour is found: the worst value that lasted for the alarm's delay, once as many troubles are left out as there may be calls. For a limit that calls in usual running one just beyond it is proposed. The proposed limits are replayed too: their calls are counted, and what is of no use is taken back.
 
-No limit is made tighter unless --tighter asks for it: what a limit is there to prevent is not in the past. Then one that usual running never comes near is proposed a quarter of the way from the worst usual hour to where it is, and at least as far beyond that hour as it lies from the median. No limit is proposed that protects people or pressure equipment. Read every proposal before you take it over: a past with a fault in it proposes a limit that hides the fault.`
+No limit is made tighter unless --tighter asks for it: what a limit is there to prevent is not in the past. Then one that usual running never comes near is proposed a quarter of the way from the worst usual hour to where it is, and at least as far beyond that hour as it lies from the median. No limit is proposed that protects people or pressure equipment. Read every proposal before you take it over: a past with a fault in it proposes a limit that hides the fault.
+
+Last it compares the equations for the boiling-point elevation with the juice thermometers of each set, and proposes one with its purity factor. A change is proposed only where it is better by two standard deviations.`
 }
 
 func (c *limitsCmd) Run(a *app) error {
@@ -89,6 +94,7 @@ func (c *limitsCmd) Run(a *app) error {
 	}
 	t.write(a.out)
 	fmt.Fprintf(a.out, "\n%d further limits fit, or nothing can be said of them (--all lists them)\n", fitting)
+	writeElevations(a.out, fit.Elevations.Fit())
 	switch {
 	case yaml == "":
 		return nil
@@ -101,4 +107,40 @@ func (c *limitsCmd) Run(a *app) error {
 	}
 	fmt.Fprintf(a.out, "\nwritten into %s: read it, then name it under rules: in the plant file\n", c.Write)
 	return nil
+}
+
+// writeElevations says which equation for the boiling-point elevation, and which purity
+// factor, fit what the juice thermometers read.
+func writeElevations(w io.Writer, fits []thermo.FittedElevation) {
+	fmt.Fprintln(w, "\nBoiling-point elevation by the juice thermometers")
+	if len(fits) == 0 {
+		fmt.Fprintln(w, "nothing can be said: it takes two bodies of a set with juice thermometers, and a day of settled running")
+		return
+	}
+	t := newTable("set", "equation", "left over as configured", "purity factor that fits", "left over with it", "")
+	var says []string
+	for len(fits) > 0 {
+		n := 1
+		for n < len(fits) && fits[n].Set == fits[0].Set {
+			n++
+		}
+		pick := thermo.ProposedElevation(fits[:n])
+		for i, f := range fits[:n] {
+			note := ""
+			if f.InUse {
+				note = "in use"
+			}
+			if i == pick {
+				note = strings.TrimPrefix(note+", proposed", ", ")
+				says = append(says, fmt.Sprintf("%s, by %d juice thermometers: properties: {boiling_point: %s, purity_factor: %.2f}", f.Set, f.Bodies, f.Model, f.Factor))
+			}
+			t.row(f.Set, string(f.Model), fmt.Sprintf("%.2f K", f.PlainK), fmt.Sprintf("%.2f (± %.2f)", f.Factor, f.Sigma), fmt.Sprintf("%.2f K", f.LeftK), note)
+		}
+		if pick < 0 {
+			says = append(says, fits[0].Set+": what is in use fits as well as any, within the thermometers' accuracy")
+		}
+		fits = fits[n:]
+	}
+	t.write(w)
+	fmt.Fprintln(w, strings.Join(says, "\n"))
 }
