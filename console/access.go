@@ -472,7 +472,7 @@ func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request, code int, d 
 // bare writes a page that stands by itself, without frame.
 func (s *Server) bare(w http.ResponseWriter, r *http.Request, code int, name string, data any) error {
 	var buf bytes.Buffer
-	if err := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, name, data); err != nil {
+	if err := s.execute(&buf, s.languageOf(r), name, data); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")

@@ -360,13 +360,13 @@ func (s *Server) strip(p *engine.Picture, now time.Time) strip {
 func sourceText(x *engine.Source) words.Text {
 	text := sourceWhere(x)
 	if x.Connected && x.Skew.Abs() >= time.Second {
-		text += "; " + words.Say("its clock is %s", words.Text(engine.AheadText(x.Skew)))
+		text += "; " + words.Say("its clock is %s", engine.AheadText(x.Skew))
 		if per := x.Drift * 86400; math.Abs(per) >= 0.1 {
 			text += " " + words.Say("and gains %.1f s a day", per)
 		}
 	}
 	if x.MisstampedTags > 0 {
-		text += "; " + words.Say("the source times of %d of %d tags are %s: judged as of their receipt", x.MisstampedTags, x.Tags, words.Text(engine.AheadText(x.Stamps)))
+		text += "; " + words.Say("the source times of %d of %d tags are %s: judged as of their receipt", x.MisstampedTags, x.Tags, engine.AheadText(x.Stamps))
 	}
 	return text
 }

@@ -154,7 +154,7 @@ func (s *Server) apiTags(w http.ResponseWriter, r *http.Request) error {
 	tags := make([]apiTag, 0, len(h.Tags))
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning, string(t.Source), jsonNumber(t.Low), jsonNumber(t.High),
+		tags = append(tags, apiTag{t.Path, t.Owner, t.Class, string(t.Dimension), t.Unit, t.Meaning.String(), string(t.Source), jsonNumber(t.Low), jsonNumber(t.High),
 			tagLabel(t).String(), s.unit(t).text.String(), s.unit(t).scale, s.unit(t).offset})
 	}
 	return reply(w, map[string]any{"tags": tags})

@@ -163,12 +163,12 @@ func (s *Server) scaleView(p *engine.Picture, e *plant.Equipment, x *thermo.Scal
 	case x.Started.IsZero():
 		v.Days, v.Since = dash, "nothing known"
 	case x.Cleaned:
-		v.Days, v.Since = decimals(now.Sub(x.Started).Hours()/24, 0)+" d", "cleaned "+s.day(x.Started)
+		v.Days, v.Since = words.Say("%.0f d", now.Sub(x.Started).Hours()/24), words.Say("cleaned %s", s.day(x.Started))
 	default:
-		v.Days, v.Since = "over "+decimals(math.Floor(now.Sub(x.Started).Hours()/24), 0)+" d", "no cleaning known since "+s.day(x.Started)
+		v.Days, v.Since = words.Say("over %.0f d", math.Floor(now.Sub(x.Started).Hours()/24)), words.Say("no cleaning known since %s", s.day(x.Started))
 	}
 	if f.Values > 0 || f.Cycles > 0 {
-		v.Rests = words.Say("%d h of U, %s, %s law", f.Values, counted(f.Cycles, "earlier cycle", "earlier cycles"), f.Kind)
+		v.Rests = words.Say("%d h of U, %s, %s law", f.Values, counted(f.Cycles, "earlier cycle", "earlier cycles"), words.Text(f.Kind.String()))
 		if f.FromEarlierPct >= 1 {
 			v.Rests += "; " + words.Say("%s %% from earlier cycles", decimals(f.FromEarlierPct, 0))
 		}
@@ -217,19 +217,19 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 	py := func(r float64) float64 {
 		return round1(top + (high-math.Max(low, math.Min(high, r)))/(high-low)*(bottom-top))
 	}
-	text := func(x, y float64, anchor, t string) {
-		d.Captions = append(d.Captions, caption{X: x, Y: y, Anchor: anchor, Class: "st-scale", Text: words.Text(t)})
+	text := func(x, y float64, anchor string, t words.Text) {
+		d.Captions = append(d.Captions, caption{X: x, Y: y, Anchor: anchor, Class: "st-scale", Text: t})
 	}
 	for _, r := range []float64{0.4, 0.6, 0.8, 1} {
 		if math.Abs(r-f.Limit) < 0.1 && r < 1 {
 			continue // gives way to the limit's own figure
 		}
 		d.Lines = append(d.Lines, line{X1: left, Y1: py(r), X2: right, Y2: py(r), Class: "lt-grid"})
-		text(left-5, py(r)+4, "end", decimals(100*r, 0).String())
+		text(left-5, py(r)+4, "end", decimals(100*r, 0))
 	}
 	if f.Limit > 0 {
 		d.Lines = append(d.Lines, line{X1: left, Y1: py(f.Limit), X2: right, Y2: py(f.Limit), Class: "sc-limit"})
-		text(left-5, py(f.Limit)+4, "end", decimals(100*f.Limit, 0).String())
+		text(left-5, py(f.Limit)+4, "end", decimals(100*f.Limit, 0))
 	}
 	for at := -scaleBack; at <= scaleAhead; at += labelEvery {
 		t := now.Add(at)
@@ -244,7 +244,7 @@ func (s *Server) scaleChart(ctx context.Context, e *plant.Equipment, x *thermo.S
 		case px(t) > right-minText/2:
 			anchor = "end"
 		}
-		text(px(t), h-5, anchor, word.String())
+		text(px(t), h-5, anchor, word)
 		d.Lines = append(d.Lines, line{X1: px(t), Y1: bottom, X2: px(t), Y2: bottom + 3, Class: "sz-line"})
 	}
 	for _, c := range done {
@@ -319,24 +319,26 @@ func foretold(d *drawing, f *fouling.Forecast, now time.Time, px func(time.Time)
 
 // planLine is one proposed cleaning as the page shows it.
 type planLine struct {
-	Day, In, Body, Href, Ratio, Move, Latest, Wait, WaitBand, Stop string
-	Stays                                                          bool
+	Body, Href                                         string
+	Day, In, Ratio, Move, Latest, Wait, WaitBand, Stop words.Text
+	Stays                                              bool
 }
 
 // bestLine is the best boiling time of a body, or of all together.
-type bestLine struct{ Body, Href, Throughput, Cost string }
+type bestLine struct {
+	Body, Throughput, Cost words.Text
+	Href                   string
+}
 
 type planView struct {
 	thermo.CleaningProposal
-	Lines                    []planLine
-	Best                     []bestLine
-	Habit                    string
-	Refused                  words.Text
-	CostText, None, Money    string
-	CSVHref, ICSRef          string
-	Form                     url.Values
-	StartText                string
-	OverdueText, AssumedText []string
+	Lines                                     []planLine
+	Best                                      []bestLine
+	Habit, Refused, CostText, None, StartText words.Text
+	Money                                     string
+	CSVHref, ICSRef                           string
+	Form                                      url.Values
+	OverdueText, AssumedText                  []words.Text
 }
 
 // parsePlan reads set, days, hours, loss, cost, off, stop, how, stops and nocrew.
@@ -365,7 +367,7 @@ func (s *Server) parsePlan(q url.Values) (thermo.CleaningWish, error) {
 		if v == "" {
 			continue
 		}
-		n, err := strconv.ParseFloat(v, 64)
+		n, err := decimal(v)
 		if err != nil || !(n > 0 && n <= f.high) {
 			return w, badQuery("%s: give a number above 0, at most %g.", f.key, f.high)
 		}
@@ -501,8 +503,8 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.T
 // showPlan puts a proposal into words.
 func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.Time) {
 	pv.CleaningProposal = *plan
-	pv.StartText, pv.Money = s.weekday(plan.Start).String(), plan.CostUnit
-	pv.CostText, pv.None = decimals(plan.Cost, 0).String(), decimals(plan.CostNone, 0).String()
+	pv.StartText, pv.Money = s.weekday(plan.Start), plan.CostUnit
+	pv.CostText, pv.None = decimals(plan.Cost, 0), decimals(plan.CostNone, 0)
 	pv.Habit, pv.OverdueText, pv.AssumedText = HabitText(plan), OverdueTexts(plan), AssumedTexts(plan)
 	name := func(path string) (string, string) {
 		if e, ok := s.b.House().Equip(path); ok {
@@ -511,10 +513,10 @@ func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.
 		return path, ""
 	}
 	for _, l := range plan.Cleanings {
-		x := planLine{Day: s.weekday(l.Day).String(), In: s.inNights(now, l.Day).String(), Ratio: decimals(100*l.Ratio, 0).String(), Latest: s.weekday(l.Latest).String(), Stop: l.Stop,
-			Wait: signed(l.WaitCost).String(), Move: (s.day(l.First) + " to " + s.day(l.Last)).String()}
+		x := planLine{Day: s.weekday(l.Day), In: s.inNights(now, l.Day), Ratio: decimals(100*l.Ratio, 0), Latest: s.weekday(l.Latest), Stop: words.Text(l.Stop),
+			Wait: signed(l.WaitCost), Move: words.Say("%s to %s", s.day(l.First), s.day(l.Last))}
 		if l.WaitHigh > l.WaitLow {
-			x.WaitBand = (signed(l.WaitLow) + " to " + signed(l.WaitHigh)).String()
+			x.WaitBand = words.Say("%s to %s", signed(l.WaitLow), signed(l.WaitHigh))
 		}
 		if x.Stays = l.First.Equal(l.Last); x.Stays {
 			x.Move = "that day only"
@@ -527,7 +529,8 @@ func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.
 	}
 	for _, b := range plan.Bodies {
 		x := bestLine{Throughput: BoilingText(b.Throughput), Cost: BoilingText(b.Cost)}
-		x.Body, x.Href = name(b.Body)
+		body, href := name(b.Body)
+		x.Body, x.Href = words.Verbatim(body), href
 		pv.Best = append(pv.Best, x)
 	}
 }
@@ -543,16 +546,20 @@ func (s *Server) weekday(t time.Time) words.Text {
 	if t.IsZero() {
 		return dash
 	}
-	return words.Text(t.In(s.zone).Format("Mon 2 Jan"))
+	t = t.In(s.zone)
+	return words.Say("%s %s", weekdays[t.Weekday()][1], dateText(t))
 }
 
-type doneRow struct{ When, Body, Href, Method, Who, Note string }
+type doneRow struct {
+	When                          words.Text
+	Body, Href, Method, Who, Note string
+}
 
 func (s *Server) doneRows(done []plant.Cleaning) []doneRow {
 	var out []doneRow
 	for i := len(done) - 1; i >= 0; i-- {
 		c := &done[i]
-		r := doneRow{When: s.minute(c.End).String(), Body: c.Body, Method: c.Method, Who: c.User, Note: c.Note}
+		r := doneRow{When: s.minute(c.End), Body: c.Body, Method: c.Method, Who: c.User, Note: c.Note}
 		if c.End.IsZero() {
 			r.When = "goes on"
 		}

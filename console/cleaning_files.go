@@ -10,6 +10,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"calandria/plant/words"
 	"calandria/thermo"
 	"calandria/thermo/fouling"
 )
@@ -17,39 +18,39 @@ import (
 // A plan of cleanings in words and as a file.
 
 // BoilingText is a best boiling time with its band.
-func BoilingText(b fouling.Boiling) string {
+func BoilingText(b fouling.Boiling) words.Text {
 	if !b.Known {
 		return "U falls too little for one"
 	}
-	return fmt.Sprintf("%.1f d (%.1f to %.1f); at most 2 %% worse from %.1f to %.1f", b.Days, b.Low, b.High, b.FlatLow, b.FlatHigh)
+	return words.Say("%.1f d (%.1f to %.1f); at most 2 %% worse from %.1f to %.1f", b.Days, b.Low, b.High, b.FlatLow, b.FlatHigh)
 }
 
 // HabitText says how the house cleans.
-func HabitText(p *thermo.CleaningProposal) string {
+func HabitText(p *thermo.CleaningProposal) words.Text {
 	switch h := p.Habit; {
 	case h.Together && h.EveryDays > 0:
-		return fmt.Sprintf("This house was seen to clean the set at one stop, %d times, every %.0f days.", h.Stops, h.EveryDays)
+		return words.Say("This house was seen to clean the set at one stop, %d times, every %.0f days.", h.Stops, h.EveryDays)
 	case h.Together:
-		return fmt.Sprintf("This house was seen to clean the set at one stop, %d times.", h.Stops)
+		return words.Say("This house was seen to clean the set at one stop, %d times.", h.Stops)
 	case h.Stops > 0:
-		return fmt.Sprintf("This house cleans body by body; %s of the whole set was seen.", counted(h.Stops, "one stop", "some stops"))
+		return words.Say("This house cleans body by body; %s of the whole set was seen.", counted(h.Stops, "one stop", "some stops"))
 	}
 	return "No stop in which the whole set was cleaned has been seen."
 }
 
 // OverdueTexts names the limits that a plan cannot keep.
-func OverdueTexts(p *thermo.CleaningProposal) (out []string) {
+func OverdueTexts(p *thermo.CleaningProposal) (out []words.Text) {
 	for _, o := range p.Overdue {
-		out = append(out, fmt.Sprintf("%s is beyond its limit on %d of %d days, from %s", o.Body, o.Days, p.Days, o.From.Format(time.DateOnly)))
+		out = append(out, words.Say("%s is beyond its limit on %d of %d days, from %s", o.Body, o.Days, p.Days, o.From.Format(time.DateOnly)))
 	}
 	return out
 }
 
 // AssumedTexts says what a plan rests on.
-func AssumedTexts(p *thermo.CleaningProposal) []string {
-	out := []string{
+func AssumedTexts(p *thermo.CleaningProposal) []words.Text {
+	out := []words.Text{
 		"scale grows as the laws of each body say, at the rates and loads of now",
-		fmt.Sprintf("%d days beyond the plan are planned too, but not shown", fouling.PlanAhead),
+		words.Say("%d days beyond the plan are planned too, but not shown", fouling.PlanAhead),
 		"a cleaning restores a body as the usual cleaning does",
 	}
 	if p.Together {
@@ -61,13 +62,16 @@ func AssumedTexts(p *thermo.CleaningProposal) []string {
 		out = append(out, "the costs are the program's own figures: give site: costs: steam_per_t, lost_juice_per_t and currency in the plant file")
 	}
 	if p.Cost > p.AtLeast*1.001 {
-		out = append(out, fmt.Sprintf("no plan within these bounds costs less than %.0f", p.AtLeast))
+		out = append(out, words.Say("no plan within these bounds costs less than %.0f", p.AtLeast))
 	}
 	for _, b := range p.LeftOut {
-		out = append(out, b+" is left out: its clean U is not known")
+		out = append(out, words.Say("%s is left out: its clean U is not known", b))
 	}
 	return out
 }
+
+// millStop is why bodies are cleaned together.
+const millStop words.Text = "mill stop"
 
 // ParseStops reads days such as 2026-12-24 and spans such as 2026-12-24/2026-12-26.
 func ParseStops(list []string, zone *time.Location) ([]fouling.Stop, error) {
@@ -76,15 +80,15 @@ func ParseStops(list []string, zone *time.Location) ([]fouling.Stop, error) {
 		from, to, ranged := strings.Cut(s, "/")
 		a, err := time.ParseInLocation(time.DateOnly, from, zone)
 		if err != nil {
-			return nil, fmt.Errorf("%q is not a day such as 2026-12-24", s)
+			return nil, words.Errorf("%q is not a day such as 2026-12-24", s)
 		}
 		b := a
 		if ranged {
 			if b, err = time.ParseInLocation(time.DateOnly, to, zone); err != nil || b.Before(a) {
-				return nil, fmt.Errorf("%q is not a span such as 2026-12-24/2026-12-26", s)
+				return nil, words.Errorf("%q is not a span such as 2026-12-24/2026-12-26", s)
 			}
 		}
-		stops = append(stops, fouling.Stop{From: a, To: b.AddDate(0, 0, 1), Reason: "mill stop"})
+		stops = append(stops, fouling.Stop{From: a, To: b.AddDate(0, 0, 1), Reason: string(millStop)})
 	}
 	return stops, nil
 }
@@ -100,7 +104,7 @@ next:
 				continue next
 			}
 		}
-		return nil, fmt.Errorf("%q is not a weekday", s)
+		return nil, words.Errorf("%q is not a weekday", s)
 	}
 	return days, nil
 }

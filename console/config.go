@@ -54,7 +54,7 @@ func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 	case badProxies(x.Proxies):
 		fault("console.proxies", "one of them is no address", "write 10.0.0.7 or 10.0.0.0/24")
 	case looked != "":
-		fault("console.display."+looked, problem, fix)
+		fault("console.display."+looked, problem.String(), fix.String())
 	case h.Config.Site.Language != "" && !catalog.Known(h.Config.Site.Language):
 		fault("site.language", fmt.Sprintf("there is no language %q", h.Config.Site.Language), "write "+strings.Join(catalog.Tags(), ", ")+", or take it out")
 	case x.Idle < 0 || x.Idle > 0 && x.Idle < time.Minute:

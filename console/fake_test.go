@@ -63,7 +63,7 @@ type fakeMill struct {
 var derived = map[plant.Class][]struct {
 	name string
 	dim  plant.Dimension
-	what string
+	what words.Text
 }{
 	plant.ClassSet: {
 		{"juice_in_flow", plant.MassFlow, "clear juice to the set, as the balances use it"},
@@ -391,7 +391,7 @@ func (m *fakeMill) kept(paths []string) (*historian.Archive, error) {
 			continue
 		}
 		m.filled[path] = true
-		if err := m.archive.Describe(historian.TagInfo{Path: path, Unit: tag.Unit, Meaning: tag.Meaning}); err != nil {
+		if err := m.archive.Describe(historian.TagInfo{Path: path, Unit: tag.Unit, Meaning: tag.Meaning.String()}); err != nil {
 			return nil, err
 		}
 		v := m.values[path]
@@ -677,10 +677,11 @@ func (m *fakeMill) Explain(_ context.Context, alarm string) (rules.Explanation, 
 			{Words: "age < 60 s", Truth: plant.Unknown, Left: math.NaN(), Right: 60, Unit: "s", Against: true}},
 		Reads: []rules.Input{{Words: "EV.EV5.vapour_pressure", Path: "EV.EV5.vapour_pressure", Value: 21.9, Unit: "kPa", Quality: plant.Good, Age: time.Second},
 			{Words: "nothing", Path: "no.such", Value: math.NaN(), Quality: plant.BadNoData, Age: -1}},
-		OnlyWords: "the set is in service", Only: plant.True, Waits: []string{"in alarm since the delay ran out"}}
+		OnlyWords: "the set is in service", Only: plant.True, Waits: []words.Text{"in alarm since the delay ran out"}}
 	if h := m.hostile; h != "" {
-		e.Words, e.Fault, e.Waits = h, rules.RuleFault{Count: 2, Reason: h}, []string{h}
-		e.Parts[0].Words, e.Parts[0].Unit, e.Reads[0].Words, e.Reads[0].Path, e.OnlyWords, e.SuppressWords = h, h, h, h, h, h
+		v := words.Verbatim(h)
+		e.Words, e.Fault, e.Waits = v, rules.RuleFault{Count: 2, Reason: h}, []words.Text{v}
+		e.Parts[0].Words, e.Parts[0].Unit, e.Reads[0].Words, e.Reads[0].Path, e.OnlyWords, e.SuppressWords = v, h, v, h, v, v
 	}
 	return e, nil
 }

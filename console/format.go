@@ -390,10 +390,17 @@ func valueUnit(value, unit words.Text) words.Text {
 	if unit == "" {
 		return value
 	}
-	return value + " " + unit
+	return words.Say("%s %s", value, unit)
 }
 
 var months = [...]words.Text{"Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"}
+
+var weekdays = [...][2]words.Text{{"Sunday", "Sun"}, {"Monday", "Mon"}, {"Tuesday", "Tue"}, {"Wednesday", "Wed"}, {"Thursday", "Thu"}, {"Friday", "Fri"}, {"Saturday", "Sat"}}
+
+// dayText is a day with its name and year.
+func dayText(t time.Time) words.Text {
+	return words.Say("%s, %d %s %s", weekdays[t.Weekday()][0], t.Day(), months[t.Month()-1], t.Format("2006"))
+}
 
 // dateText is a day of the year.
 func dateText(t time.Time) words.Text { return words.Say("%d %s", t.Day(), months[t.Month()-1]) }

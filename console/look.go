@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"html/template"
 	"maps"
 	"math"
 	"net/http"
@@ -16,6 +17,7 @@ import (
 	"sync"
 	"time"
 
+	"calandria/console/catalog"
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/plant/words"
@@ -38,7 +40,11 @@ type Look struct {
 	// TimeZone is that of times on pages; empty: the site's. Shifts, days and weeks
 	// stay the site's.
 	TimeZone string `yaml:"-"`
+	// Decimal is the decimal sign, point or comma; empty: as the language has it.
+	Decimal string `yaml:"decimal"`
 }
+
+var decimalSigns = map[string]string{"": "", "point": ".", "comma": ","}
 
 // shownUnit is a unit as pages write it: shown = value*scale + offset, of the program's unit.
 type shownUnit struct {
@@ -144,7 +150,7 @@ func (u shownUnit) of(v float64) float64 { return v*u.scale + u.offset }
 func (u shownUnit) back(shown float64) float64 { return (shown - u.offset) / u.scale }
 
 // check names the first choice that there is not, and what there is.
-func (l *Look) check() (key, problem, fix string) {
+func (l *Look) check() (key string, problem, fix words.Text) {
 	for i := range unitKinds {
 		k := &unitKinds[i]
 		if _, ok := k.unit(l); ok {
@@ -156,16 +162,43 @@ func (l *Look) check() (key, problem, fix string) {
 				keys = append(keys, u.key)
 			}
 		}
-		return k.Key, fmt.Sprintf("%q is no unit of it", *k.of(l)), "use one of " + strings.Join(keys, ", ")
+		return k.Key, words.Say("%q is no unit of it", *k.of(l)), words.Say("use one of %s", strings.Join(keys, ", "))
+	}
+	if _, ok := decimalSigns[l.Decimal]; !ok {
+		return "decimal", words.Say("%q is no decimal sign", l.Decimal), "write point or comma, or take it out"
 	}
 	if _, err := time.LoadLocation(l.TimeZone); err != nil || l.TimeZone == "Local" {
-		return "time_zone", fmt.Sprintf("%q is no time zone", l.TimeZone), "give a name such as Asia/Kolkata or UTC"
+		return "time_zone", words.Say("%q is no time zone", l.TimeZone), "give a name such as Asia/Kolkata or UTC"
 	}
 	return "", "", ""
 }
 
 // shownUnits are the units of one Look, ready for use.
 type shownUnits [kindVolume + 1]shownUnit
+
+func (l *Look) units() (u shownUnits) {
+	for i := range unitKinds {
+		u[i], _ = unitKinds[i].unit(l)
+	}
+	return u
+}
+
+// houseAlone is the part of a Backend that a Voice needs.
+type houseAlone struct {
+	Backend
+	h *plant.House
+}
+
+func (x houseAlone) House() *plant.House { return x.h }
+
+// Voice says texts in the language and the units of the site: for what goes to nobody in
+// particular.
+func Voice(h *plant.House) func(words.Text) string {
+	l := OptionsOf(h).Display
+	s := Server{b: houseAlone{h: h}, look: l, units: l.units()}
+	all, _ := catalog.All() // the files are in the program, and a test reads them
+	return catalog.Choose(all, h.Config.Site.Language).For(decimalSigns[l.Decimal], s.measureWords).Say
+}
 
 // kindOf is the kind of unit of a tag; -1 where there is no choice.
 func (s *Server) kindOf(t *plant.Tag) int {
@@ -297,6 +330,22 @@ func (s *Server) extremes(t *plant.Tag, low, high float64) (words.Text, words.Te
 	return s.number(t, low), s.number(t, high)
 }
 
+// measureWords writes a measure in the unit that is shown.
+func (s *Server) measureWords(m words.Measure) (number, unit words.Text) {
+	if m.Of == "" && m.Unit == "kPa" || m.Unit == "K" { // a difference
+		text, scale := s.change(m.Unit)
+		return trueMinus(fmt.Sprintf(m.Form, m.Value*scale)), text
+	}
+	u := s.unitNamed(m.Of, m.Unit)
+	if u.scale == 1 && u.offset == 0 {
+		return trueMinus(fmt.Sprintf(m.Form, m.Value)), u.text
+	}
+	return decimals(u.of(m.Value), u.digits), u.text
+}
+
+// trueMinus gives a number its true minus sign.
+func trueMinus(number string) words.Text { return words.Text(strings.Replace(number, "-", "−", 1)) }
+
 // change is the unit of a difference, and what to multiply one by.
 func (s *Server) change(unit string) (text words.Text, scale float64) {
 	u := s.unitNamed("", unit)
@@ -349,8 +398,15 @@ func (s *Server) dress(l Look) error {
 		return fmt.Errorf("console.display.%s: %s", key, problem)
 	}
 	s.look, s.lookKey = l, fmt.Sprintf("%v ", l)
-	for i := range unitKinds {
-		s.units[i], _ = unitKinds[i].unit(&l)
+	s.units = l.units()
+	s.languages, s.tmpl = nil, map[*catalog.Language]func() (*template.Template, error){}
+	for _, x := range s.spoken {
+		own := x.For(decimalSigns[l.Decimal], s.measureWords)
+		s.languages = append(s.languages, own)
+		s.tmpl[own] = sync.OnceValues(func() (*template.Template, error) {
+			t, err := x.pages.Clone()
+			return t.Funcs(s.functions(own)), err
+		})
 	}
 	var err error
 	if s.zone, err = time.LoadLocation(cmp.Or(l.TimeZone, s.site.String())); err == nil {
@@ -401,6 +457,9 @@ func lookFrom(q url.Values, l Look) Look {
 			*k.of(&l) = q.Get(k.Key)
 		}
 	}
+	if q.Has("decimal") {
+		l.Decimal = q.Get("decimal")
+	}
 	if q.Has("time_zone") {
 		l.TimeZone = strings.TrimSpace(q.Get("time_zone"))
 	}
@@ -434,6 +493,8 @@ func (s *Server) lookPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 		}
 		d.Choices = append(d.Choices, c)
 	}
+	sign := s.look.Decimal
+	d.Choices = append(d.Choices, lookChoice{"decimal", "Decimal sign", []link{{"as the language has it", "", sign == ""}, {"point: 2.5", "point", sign == "point"}, {"comma: 2,5", "comma", sign == "comma"}}})
 	return &view{Template: "look.html", Title: "Units and time zone", Data: d}, nil
 }
 
@@ -445,12 +506,13 @@ func (s *Server) setLook(w http.ResponseWriter, r *http.Request) error {
 	} else {
 		l := lookFrom(f, s.opt.Display)
 		if key, problem, fix := l.check(); key != "" {
-			return s.render(w, withField(r, key), http.StatusUnprocessableEntity, words.Text(problem+": "+fix+"."), s.lookPage)
+			return s.render(w, withField(r, key), http.StatusUnprocessableEntity, words.Say("%s: %s.", problem, fix), s.lookPage)
 		}
 		q := url.Values{}
 		for i := range unitKinds {
 			q.Set(unitKinds[i].Key, *unitKinds[i].of(&l))
 		}
+		q.Set("decimal", l.Decimal)
 		q.Set("time_zone", l.TimeZone)
 		maps.DeleteFunc(q, func(_ string, v []string) bool { return v[0] == "" })
 		s.keep(w, r, s.lookCookieOf(r), q.Encode(), lookKept)

@@ -361,7 +361,7 @@ func (s *Server) averages(ctx context.Context, from, to, now time.Time) ([]avera
 			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: s.unit(t).text}
 			var counts func(time.Time) bool
 			if t.Class == plant.ClassPan {
-				r.Label += " while boiling"
+				r.Label = words.Say("%s while boiling", r.Label)
 				counts = func(at time.Time) bool { return boiling(t.Owner, at) }
 			}
 			o, err := s.over(ctx, path, from, to, 240, counts)
@@ -385,7 +385,8 @@ func (s *Server) averages(ctx context.Context, from, to, now time.Time) ([]avera
 
 // shiftData is what the report of a shift shows.
 type shiftData struct {
-	From, To, Day, Made, Head string
+	From, To, Made, Head      string
+	Day                       words.Text
 	Running                   bool
 	Number, Hours, OtherHours int
 	Before, Next, Other       string // addresses
@@ -448,7 +449,7 @@ func (s *Server) shiftPage(r *http.Request, p *engine.Picture, now time.Time) (*
 	if seq, hash := s.b.Head(); len(hash) >= 16 {
 		head = fmt.Sprintf("%d:%s", seq, hash[:16])
 	}
-	d := shiftData{Head: head, From: s.minute(from).String(), To: s.stamp(to)[11:16].String(), Day: from.In(s.zone).Format("Monday, 2 January 2006"), Made: s.minute(now).String(),
+	d := shiftData{Head: head, From: s.minute(from).String(), To: s.stamp(to)[11:16].String(), Day: dayText(from.In(s.zone)), Made: s.minute(now).String(),
 		Running: to.After(now), Number: n, Hours: length, OtherHours: 20 - length, Before: href(from.Add(-time.Minute)),
 		Other: fmt.Sprintf("/record/shift?hours=%d", 20-length), Note: s.noteForm(r, "shift")}
 	end := to

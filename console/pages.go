@@ -140,7 +140,7 @@ func (s *Server) compose(r *http.Request, v *view, p *engine.Picture, now time.T
 		return nil, err
 	}
 	var buf bytes.Buffer
-	if err := s.tmpl[l].ExecuteTemplate(&buf, v.Template, fr); err != nil {
+	if err := s.execute(&buf, l, v.Template, fr); err != nil {
 		return nil, fmt.Errorf("page %s: %w", v.Template, err)
 	}
 	return buf.Bytes(), nil
@@ -156,7 +156,7 @@ func (s *Server) parts(l *catalog.Language, v *view, p *engine.Picture, now time
 	for id, data := range all {
 		name, _, _ := strings.Cut(id, ":")
 		buf.Reset()
-		if err := s.tmpl[l].ExecuteTemplate(&buf, "part-"+name, data); err != nil {
+		if err := s.execute(&buf, l, "part-"+name, data); err != nil {
 			return nil, fmt.Errorf("part %s: %w", id, err)
 		}
 		out[id] = template.HTML(buf.String()) //nolint:gosec // made by html/template just now
@@ -173,7 +173,7 @@ type houseData struct {
 
 type condensers struct {
 	Rows   []condView
-	Units  []string // of the cells
+	Units  []words.Text // of the cells
 	Vacuum []vacuumView
 	Calm   []calmLine
 }
@@ -202,7 +202,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 		pans = append(pans, s.panView(p, e, now, trace, slimStrike, nil))
 	}
 	var conds []condView
-	units := make([]string, 4) // of the four figures below
+	units := make([]words.Text, 4) // of the four figures below
 	for _, e := range h.Of(plant.ClassCondenser) {
 		c := condView{Name: e.Name, Title: e.Title, Href: vesselHref(e.Path), Mark: s.worst(p, e.Path)}
 		for _, n := range []string{"vapour_pressure", "water_inlet_temperature", "water_outlet_temperature", "approach"} {
@@ -210,7 +210,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 			if n == "vapour_pressure" && !x.OK {
 				x = s.ownerPressure(p, e, now, x)
 			}
-			units[len(c.Cells)] = cmp.Or(units[len(c.Cells)], x.Unit.String())
+			units[len(c.Cells)] = cmp.Or(units[len(c.Cells)], x.Unit)
 			c.Cells = append(c.Cells, x)
 		}
 		conds = append(conds, c)
@@ -285,22 +285,26 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 	v := &view{Template: "vessel.html", Title: words.Text(e.Title), Section: "house", Reload: true,
 		Live: "view=vessel&path=" + url.QueryEscape(e.Path), Parts: parts{}}
 	var groups []readingGroup
-	add := func(eq *plant.Equipment, prefix string) {
+	add := func(eq *plant.Equipment, of string) {
 		by := map[plant.Source][]reading{}
 		for _, id := range slices.Sorted(maps.Values(eq.Tags)) {
-			of := s.b.House().Tags[id].Source
-			by[of] = append(by[of], s.read(p, id, now))
+			from := s.b.House().Tags[id].Source
+			by[from] = append(by[from], s.read(p, id, now))
 		}
 		for _, g := range tagGroups {
 			if len(by[g.of]) > 0 {
-				groups = append(groups, readingGroup{Title: words.Text(prefix) + g.text, Readings: by[g.of]})
+				title := g.text
+				if of != "" {
+					title = words.Say("Vapour to %s: %s", of, g.text)
+				}
+				groups = append(groups, readingGroup{Title: title, Readings: by[g.of]})
 			}
 		}
 	}
 	add(e, "")
 	for _, part := range e.Parts {
 		if part.Class == plant.ClassBleed {
-			add(part, "Vapour to "+part.Title+": ")
+			add(part, part.Title)
 		}
 	}
 	s.addTails(r.Context(), groups, now)
@@ -534,11 +538,12 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 
 // trace is one tag that the trends page draws.
 type trace struct {
-	Path, Label, Unit, Meaning string
-	Drop                       string  // address without it
-	Scale, Offset              float64 // from the archive's number to the one shown
-	Stepped                    bool    // the value holds until the next
-	Now                        reading
+	Path                 string
+	Label, Unit, Meaning words.Text
+	Drop                 string  // address without it
+	Scale, Offset        float64 // from the archive's number to the one shown
+	Stepped              bool    // the value holds until the next
+	Now                  reading
 }
 
 type trendsData struct {
@@ -548,7 +553,8 @@ type trendsData struct {
 	Span           string
 	From, To       string // of the form
 	Full           bool   // no more can be added
-	Stamp, Zone    string // Zone is its name, as browsers know it
+	Stamp          words.Text
+	Zone           string // Zone is its name, as browsers know it
 	Views          []trendView
 	Aggregates     []string
 	MayKeep        bool
@@ -577,7 +583,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 	if t.Live && t.Span == "" && q.Get("from") == "" {
 		t.Span = "8h"
 	}
-	data := trendsData{Span: t.Span, Full: len(t.Tags) >= maxTraces, Stamp: (s.stamp(t.From) + " to " + s.stamp(t.To)).String(), Zone: s.zone.String(), Presets: s.presets(),
+	data := trendsData{Span: t.Span, Full: len(t.Tags) >= maxTraces, Stamp: words.Say("%s to %s", s.stamp(t.From), s.stamp(t.To)), Zone: s.zone.String(), Presets: s.presets(),
 		From: t.From.In(s.zone).Format(formTime), To: t.To.In(s.zone).Format(formTime), Aggregates: s.b.Aggregates(), MayKeep: s.gate.allowed(actorOf(r), toAct)}
 	for i, path := range t.Tags {
 		tag, ok := h.Find(path)
@@ -585,7 +591,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 			return nil, s.noTag(path)
 		}
 		rest := slices.Delete(slices.Clone(t.Tags), i, i+1)
-		data.Tags = append(data.Tags, trace{Path: path, Label: tagLabel(tag).String(), Unit: s.unit(tag).text.String(), Meaning: tag.Meaning, Stepped: tag.Dimension == plant.State,
+		data.Tags = append(data.Tags, trace{Path: path, Label: tagLabel(tag), Unit: s.unit(tag).text, Meaning: tag.Meaning, Stepped: tag.Dimension == plant.State,
 			Drop: trendsHref(rest, data.Span), Scale: s.unit(tag).scale, Offset: s.unit(tag).offset, Now: s.read(p, tag.ID, now)})
 	}
 	for _, sp := range spans {
@@ -670,12 +676,12 @@ func (s *Server) presets() []link {
 }
 
 type trendRow struct {
-	Time  string
-	Cells []string
+	Time  words.Text
+	Cells []words.Text
 }
 
 type trendTable struct {
-	Heads []string
+	Heads []words.Text
 	Rows  []trendRow
 }
 
@@ -686,7 +692,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 	index := map[int64]int{}
 	for i, path := range t.Tags {
 		tag, _ := s.b.House().Find(path)
-		table.Heads = append(table.Heads, words.Say("%s %s, %s", tag.Owner, label(tag.Name), s.unit(tag).text).String())
+		table.Heads = append(table.Heads, words.Say("%s %s, %s", tag.Owner, label(tag.Name), s.unit(tag).text))
 		series, err := s.trend(ctx, path, t.From, t.To, rows)
 		if err != nil {
 			return table, err
@@ -698,7 +704,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 			if !ok {
 				j = len(table.Rows)
 				index[k] = j
-				row := trendRow{Time: s.stamp(b.Start).String(), Cells: make([]string, len(t.Tags))}
+				row := trendRow{Time: s.stamp(b.Start), Cells: make([]words.Text, len(t.Tags))}
 				for c := range row.Cells {
 					row.Cells[c] = dash
 				}
@@ -706,15 +712,15 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 			}
 			cell, high := s.extremes(tag, b.Min, b.Max)
 			if high != cell {
-				cell += " to " + high
+				cell = words.Say("%s to %s", cell, high)
 			}
 			if b.PercentGood < 99.95 {
-				cell += ", " + decimals(b.PercentGood, 0) + " % Good"
+				cell = words.Say("%s, %s %% good", cell, decimals(b.PercentGood, 0))
 			}
-			table.Rows[j].Cells[i] = cell.String()
+			table.Rows[j].Cells[i] = cell
 		}
 	}
-	slices.SortFunc(table.Rows, func(a, b trendRow) int { return strings.Compare(b.Time, a.Time) })
+	slices.SortFunc(table.Rows, func(a, b trendRow) int { return strings.Compare(string(b.Time), string(a.Time)) })
 	return table, nil
 }
 
@@ -754,8 +760,8 @@ type eventRow struct {
 	Alarm, AlarmHref   string
 	Source, SourceHref string
 	Text               words.Text
-	Who, Code, Note    string
-	Value              words.Text
+	Who, Code          string
+	Value, Note        words.Text
 }
 
 // kindWords are the plant's words for kinds of journal entry.
@@ -780,7 +786,7 @@ func (s *Server) spec(name string) *plant.AlarmSpec {
 }
 
 func (s *Server) eventRow(e plant.Event) eventRow {
-	r := eventRow{Seq: e.Seq, Time: s.stamp(e.Time).String(), Kind: string(e.Kind), Word: kindWords[e.Kind], Alarm: e.Alarm, Source: e.Source, Text: words.Text(e.Text), Who: e.User, Code: e.Code}
+	r := eventRow{Seq: e.Seq, Time: s.stamp(e.Time).String(), Kind: string(e.Kind), Word: kindWords[e.Kind], Alarm: e.Alarm, Source: e.Source, Text: words.Verbatim(e.Text), Who: e.User, Code: e.Code}
 	if r.Word == "" {
 		r.Word = words.Text(strings.ToLower(string(e.Kind)))
 	}
@@ -791,9 +797,9 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 			r.Mark = markOf(int(e.Priority), e.Kind == plant.EventAlarm && e.Annunciated)
 		}
 		if r.Text == "" {
-			r.Text = words.Text(e.Alarm)
+			r.Text = words.Verbatim(e.Alarm)
 			if a := s.spec(e.Alarm); a != nil && a.Title != "" {
-				r.Text = words.Text(a.Title)
+				r.Text = a.Said(a.Title)
 			}
 		}
 	}
@@ -808,28 +814,28 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		r.Value = s.specValue(limited, e.Unit, *e.Value)
 		if e.Setpoint != nil {
 			u := s.unitNamed(limited, e.Unit)
-			r.Value += " (" + words.Say("limit %s", specNumber(u.of(*e.Setpoint))) + ")"
+			r.Value = words.Say("%s (limit %s)", r.Value, specNumber(u.of(*e.Setpoint)))
 		}
 	}
-	var notes []string
+	var notes []words.Text
 	for _, n := range []string{e.Reason, e.Comment} {
 		if n != "" {
-			notes = append(notes, n)
+			notes = append(notes, words.Verbatim(n))
 		}
 	}
 	if e.DurationS > 0 {
-		notes = append(notes, ("for " + span(time.Duration(e.DurationS*float64(time.Second)))).String())
+		notes = append(notes, words.Say("for %s", span(time.Duration(e.DurationS*float64(time.Second)))))
 	}
 	if e.Kind == plant.EventQuality && e.Quality != "" {
-		notes = append(notes, e.Quality)
+		notes = append(notes, words.Verbatim(e.Quality))
 	}
 	if e.FirstUp {
 		notes = append(notes, "first of its group")
 	}
 	if e.Kind == plant.EventRejected {
-		notes = append(notes, strings.TrimSpace(e.Action+" "+e.Code))
+		notes = append(notes, words.Verbatim(strings.TrimSpace(e.Action+" "+e.Code)))
 	}
-	r.Note = strings.Join(notes, "; ")
+	r.Note = words.Join(notes, "; ")
 	return r
 }
 
@@ -914,9 +920,10 @@ const newsFresh = 2 * time.Second
 
 // indexEntry leads to one part of a list that is too long for a page.
 type indexEntry struct {
-	Text, Title, Href string
-	N, Bad            int // entries, and those that need a look
-	Now               bool
+	Text, Title words.Text
+	Href        string
+	N, Bad      int // entries, and those that need a look
+	Now         bool
 }
 
 // listMost is how many entries a page shows before it asks which part is meant.
@@ -924,8 +931,9 @@ const listMost = 60
 
 // ownerTags are the tags of one piece of equipment.
 type ownerTags struct {
-	Path, Title, Href string
-	Readings          []reading
+	Path, Href string
+	Title      words.Text
+	Readings   []reading
 }
 
 type instrumentsView struct {
@@ -979,13 +987,16 @@ func (s *Server) instrumentsPage(r *http.Request, p *engine.Picture, now time.Ti
 		n, ok := entries[key]
 		o := owners[key]
 		if !ok {
-			o = &ownerTags{Path: name, Title: cmp.Or(name, "Site")}
+			o = &ownerTags{Path: name, Title: "Site"}
+			if name != "" {
+				o.Title = words.Verbatim(name)
+			}
 			if e, ok := h.Equip(name); ok {
-				o.Title, o.Href = e.Title, vesselHref(e.Path)
+				o.Title, o.Href = words.Verbatim(e.Title), vesselHref(e.Path)
 			}
 			n = len(v.Index)
 			entries[key], owners[key] = n, o
-			v.Index = append(v.Index, indexEntry{Text: cmp.Or(name, "site"), Title: o.Title, Href: href(show, key), Now: key == of})
+			v.Index = append(v.Index, indexEntry{Text: words.Verbatim(key), Title: o.Title, Href: href(show, key), Now: key == of})
 		}
 		v.Index[n].N++
 		switch x.Class {
@@ -1019,8 +1030,9 @@ func (s *Server) instrumentsPage(r *http.Request, p *engine.Picture, now time.Ti
 
 type ruleRow struct {
 	plant.AlarmSpec
-	Href, RuleHref, SourceHref, Limit, Times string
-	Mark                                     *markData
+	Href, RuleHref, SourceHref string
+	Limit, Times               words.Text
+	Mark                       *markData
 }
 
 // share is how many alarms have a priority.
@@ -1053,9 +1065,9 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		if !ok {
 			n = len(data.Index)
 			entries[a.Source] = n
-			data.Index = append(data.Index, indexEntry{Text: a.Source, Href: "/rules?of=" + url.QueryEscape(a.Source), Now: a.Source == data.Of})
+			data.Index = append(data.Index, indexEntry{Text: words.Verbatim(a.Source), Href: "/rules?of=" + url.QueryEscape(a.Source), Now: a.Source == data.Of})
 			if e, ok := s.b.House().Equip(a.Source); ok {
-				data.Index[n].Title = e.Title
+				data.Index[n].Title = words.Verbatim(e.Title)
 			}
 		}
 		data.Index[n].N++
@@ -1068,7 +1080,7 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 			x.SourceHref = vesselHref(a.Source)
 		}
 		if a.Setpoint != nil {
-			x.Limit = s.specValue(a.Limited, a.Unit, *a.Setpoint).String()
+			x.Limit = s.specValue(a.Limited, a.Unit, *a.Setpoint)
 		}
 		var times []words.Text
 		for _, d := range []struct {
@@ -1079,7 +1091,7 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 				times = append(times, words.Say("%s %s", d.text, span(d.d)))
 			}
 		}
-		x.Times = words.Join(times, ", ").String()
+		x.Times = words.Join(times, ", ")
 		data.Rows = append(data.Rows, x)
 	}
 	slices.SortStableFunc(data.Rows, func(a, b ruleRow) int {
@@ -1088,7 +1100,7 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		}
 		return strings.Compare(a.Source+a.Name, b.Source+b.Name)
 	})
-	slices.SortFunc(data.Index, func(a, b indexEntry) int { return strings.Compare(a.Text, b.Text) })
+	slices.SortFunc(data.Index, func(a, b indexEntry) int { return strings.Compare(string(a.Text), string(b.Text)) })
 	if len(data.Rows) > listMost {
 		data.Left = len(data.Rows) - listMost
 		data.Rows = data.Rows[:listMost]

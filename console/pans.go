@@ -26,7 +26,7 @@ type panPage struct {
 	panView
 	Figures      []figure
 	Phases       []phaseRow
-	Usual        string // which strike it is compared with
+	Usual        words.Text // which strike it is compared with
 	Late         []words.Text
 	Compare      string        // address of the comparison of the running strike
 	Compartments *compartTable // of a continuous pan
@@ -34,11 +34,11 @@ type panPage struct {
 
 // pastPage is what is on record of one pan.
 type pastPage struct {
-	Name, Usual, UsualHref string
-	By                     string
-	Phases                 []string // that any of its strikes had
-	Past                   []strikeRow
-	CSV, More              string
+	Name, UsualHref string
+	Usual, By       words.Text
+	Phases          []words.Text // that any of its strikes had
+	Past            []strikeRow
+	CSV, More       string
 }
 
 type phaseRow struct {
@@ -50,7 +50,8 @@ type phaseRow struct {
 type strikeRow struct {
 	Number                          int
 	Href, Pan                       string
-	Begun, Length, Water, MaxS      string
+	Begun                           words.Text
+	Length, Water, MaxS             string
 	Above, Below, DropBrix, Crystal string
 	U, Longer                       string   // of feed on; length against the usual strike
 	Minutes                         []string // by phase
@@ -140,8 +141,8 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 			}
 		}
 		if u := ps.Usual; u != nil {
-			y.Usual = fmt.Sprintf("strike %d, %s", u.Number, s.moment(now, u.Start))
-			y.By = byWords(ps.Chosen, ps.By).String()
+			y.Usual = words.Say("strike %d, %s", u.Number, s.moment(now, u.Start))
+			y.By = byWords(ps.Chosen, ps.By)
 			if u.ID != 0 {
 				y.UsualHref = strikeHref(u.ID)
 			}
@@ -150,7 +151,7 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 		for _, name := range strikeOrder {
 			for i := range records {
 				if records[i].minutes(name) > 0 {
-					y.Phases = append(y.Phases, name.String())
+					y.Phases = append(y.Phases, words.Text(name.String()))
 					phases = append(phases, name)
 					break
 				}
@@ -185,7 +186,7 @@ type compartTable struct {
 	Rows    []compartRow
 }
 
-type compartColumn struct{ Label, Unit string }
+type compartColumn struct{ Label, Unit words.Text }
 
 type compartRow struct {
 	Name, Title, Href string
@@ -221,10 +222,10 @@ func (s *Server) compartments(p *engine.Picture, pan *plant.Equipment, now time.
 		if !found {
 			continue
 		}
-		col := compartColumn{Label: c.label.String()}
+		col := compartColumn{Label: c.label}
 		for i := range values {
 			if values[i].Unit != "" {
-				col.Unit = values[i].Unit.String()
+				col.Unit = values[i].Unit
 			}
 			t.Rows[i].Values = append(t.Rows[i].Values, values[i])
 			if c.name == "supersaturation" {
@@ -300,7 +301,7 @@ func (s *Server) strikeRow(r *Strike, usual *Strike, now time.Time) strikeRow {
 	if !crystal.OK {
 		crystal = r.DropCrystal
 	}
-	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start).String(), Length: dash, Longer: dash, U: dash, Water: amount(r.WaterT, 1).String(), MaxS: amount(r.MaxS, 2).String(),
+	x := strikeRow{Number: r.Number, Pan: r.Pan, Begun: s.moment(now, r.Start), Length: dash, Longer: dash, U: dash, Water: amount(r.WaterT, 1).String(), MaxS: amount(r.MaxS, 2).String(),
 		Above: decimals(r.FalseGrainMinutes, 0).String(), Below: decimals(r.DissolvingMinutes, 0).String(), DropBrix: amount(r.DropBrix, 1).String(),
 		Crystal: amount(crystal, 1).String(), Notes: words.Join(pan.Words(slices.Concat(r.Notes, r.Balance.Doubts)), "; "), Reference: r.Reference}
 	if r.ID != 0 {

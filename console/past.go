@@ -2,7 +2,6 @@ package console
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"net/http"
 	"net/url"
@@ -36,17 +35,19 @@ type pastData struct {
 }
 
 type correctionRow struct {
-	ID                   int64
-	Tag, From, To, Reads string
-	By, Why              string
-	Withdrawn            string // by whom, empty while it is in force
+	ID              int64
+	Tag             string
+	From, To, Reads words.Text
+	By, Why         string
+	Withdrawn       string // by whom, empty while it is in force
 }
 
 type jobRow struct {
-	ID                           int64
-	From, To, By, Why, State, At string
-	Words                        []string
-	Open                         bool
+	ID                  int64
+	By, Why             string
+	From, To, State, At words.Text
+	Words               []string
+	Open                bool
 }
 
 func (s *Server) pastPage(r *http.Request, _ *engine.Picture, _ time.Time) (*view, error) {
@@ -56,11 +57,11 @@ func (s *Server) pastPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 	}
 	d := pastData{Tag: r.FormValue("tag"), Given: r.PostForm}
 	h := s.b.House()
-	stamp := func(t time.Time) string {
+	stamp := func(t time.Time) words.Text {
 		if t.IsZero() {
 			return "goes on"
 		}
-		return t.In(s.zone).Format("2006-01-02 15:04")
+		return words.Text(t.In(s.zone).Format(formTime))
 	}
 	for i := range h.Tags {
 		if h.Tags[i].Source == plant.Measured {
@@ -75,13 +76,13 @@ func (s *Server) pastPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 	for _, c := range slices.Backward(past.Corrections) {
 		reads := c.ReadAs("")
 		if t, ok := h.Find(c.Tag); ok {
-			reads = s.readsAs(c, t).String()
+			reads = s.readsAs(c, t)
 		}
 		d.Corrections = append(d.Corrections, correctionRow{ID: c.ID, Tag: c.Tag, From: stamp(c.From), To: stamp(c.To), Reads: reads,
 			By: c.By, Why: c.Reason, Withdrawn: c.WithdrawnBy})
 	}
 	for _, j := range slices.Backward(past.Jobs) {
-		d.Jobs = append(d.Jobs, jobRow{ID: j.ID, From: stamp(j.From), To: stamp(j.To), By: j.By, Why: j.Why, State: string(j.State), At: stamp(j.Asked),
+		d.Jobs = append(d.Jobs, jobRow{ID: j.ID, From: stamp(j.From), To: stamp(j.To), By: j.By, Why: j.Why, State: words.Text(j.State), At: stamp(j.Asked),
 			Words: strings.Split(strings.TrimSpace(j.Text), "\n"), Open: j.Ended.IsZero()})
 	}
 	return &view{Template: "past.html", Title: "Corrections and the past", Section: "record", Data: d}, nil
@@ -119,7 +120,7 @@ func (s *Server) readsAs(c plant.Correction, t *plant.Tag) words.Text {
 		c.Value = &v
 	}
 	c.Offset = six(c.Offset*u.scale - (c.Factor-1)*u.offset)
-	return words.Text(c.ReadAs(u.text.String()))
+	return c.ReadAs(u.text)
 }
 
 // entered takes a correction that was typed in the unit of its tag on pages to the
@@ -170,22 +171,17 @@ func (s *Server) siteTime(text string, layouts ...string) (t time.Time, err erro
 	return t, err
 }
 
-// decimal reads a number with a point or a comma.
-func decimal(text string) (float64, error) {
-	return strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
-}
-
 func (s *Server) correct(w http.ResponseWriter, r *http.Request) error {
 	who, why, problem := whoAndWhy(r)
 	c := plant.Correction{Tag: r.PostForm.Get("tag"), Factor: 1, By: who, Reason: why}
-	number := func(key, what string, fallback float64) float64 {
+	number := func(key string, what words.Text, fallback float64) float64 {
 		text := strings.TrimSpace(r.PostForm.Get(key))
 		if text == "" {
 			return fallback
 		}
 		v, err := decimal(text)
 		if (err != nil || math.IsNaN(v) || math.IsInf(v, 0)) && problem == "" {
-			problem = words.Verbatim(fmt.Sprintf("%s: %q is no number.", what, text))
+			problem = words.Say("%s: %q is no number.", what, text)
 		}
 		return v
 	}

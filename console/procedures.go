@@ -23,9 +23,10 @@ const maxDocumentBytes = 32 << 20
 
 // procedureRow is one procedure, or one that the site has not given yet.
 type procedureRow struct {
-	Topic, Title, Href string
-	Missing            bool
-	Alarms             []hit
+	Topic, Href string
+	Title       words.Text
+	Missing     bool
+	Alarms      []hit
 }
 
 type proceduresData struct{ Missing, Given []procedureRow }
@@ -55,13 +56,15 @@ func (s *Server) proceduresPage(_ *http.Request, p *engine.Picture, _ time.Time)
 		key := cmp.Or(a.Topic, a.Procedure)
 		r := at[key]
 		if r == nil {
-			r = &procedureRow{Topic: key, Title: a.Procedure, Href: documentHref(a), Missing: a.Procedure == "" || a.Topic != "" && a.Document == ""}
+			r = &procedureRow{Topic: key, Title: words.Verbatim(a.Procedure), Href: documentHref(a), Missing: a.Procedure == "" || a.Topic != "" && a.Document == ""}
 			if r.Missing {
-				r.Title = cmp.Or(a.Topic, "no procedure named")
+				if r.Title = words.Verbatim(a.Topic); a.Topic == "" {
+					r.Title = "no procedure named"
+				}
 			}
 			at[key], order = r, append(order, key)
 		}
-		r.Alarms = append(r.Alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Title, Note: a.Source, Mark: markOf(int(a.Priority), false)})
+		r.Alarms = append(r.Alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Said(a.Title), Note: words.Verbatim(a.Source), Mark: markOf(int(a.Priority), false)})
 	}
 	for _, key := range order {
 		if r := at[key]; r.Missing {
@@ -105,7 +108,8 @@ const alarmTrendSpan = 4 * time.Hour
 
 // smallTrend is a line of the last hours, in a box of 400 by 90.
 type smallTrend struct {
-	Path, Label, Href   string
+	Path, Href          string
+	Label               words.Text
 	Line, LimitY        string // LimitY is "" without a limit
 	Low, High, From, To string
 }
@@ -127,7 +131,7 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		if !ok {
 			continue
 		}
-		st := smallTrend{Path: t.Path, Label: t.Path + ", " + t.Meaning, From: s.clock(from).String(), To: s.clock(now).String(),
+		st := smallTrend{Path: t.Path, Label: words.Say("%s, %s", t.Path, t.Meaning), From: s.clock(from).String(), To: s.clock(now).String(),
 			Href: "/trends?span=8h&tag=" + url.QueryEscape(t.Path)}
 		limit := math.NaN()
 		if a.Setpoint != nil && len(list) == 0 {

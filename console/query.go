@@ -86,8 +86,9 @@ func parseTrend(q url.Values, zone *time.Location, now time.Time) (t trendQuery,
 
 // kindGroup is a choice of kinds of journal entry.
 type kindGroup struct {
-	Key, Text string
-	Kinds     []plant.EventKind
+	Key   string
+	Text  words.Text
+	Kinds []plant.EventKind
 }
 
 // kindGroups are the choices of the record page.
@@ -217,4 +218,9 @@ func localPath(v string) string {
 		return "/"
 	}
 	return v
+}
+
+// decimal reads a number that a person typed, with a point or a comma.
+func decimal(text string) (float64, error) {
+	return strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
 }

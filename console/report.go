@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/console/catalog"
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/plant/words"
@@ -27,9 +28,10 @@ import (
 // reportSpan is a length of report. Flows are summed in steps; a step is short
 // against what a shift changes, and few enough for a season.
 type reportSpan struct {
-	Key, Text string
-	days      int // 0: from the 1st of the month that a season begins with
-	step      time.Duration
+	Key  string
+	Text words.Text
+	days int // 0: from the 1st of the month that a season begins with
+	step time.Duration
 }
 
 var reportSpans = []reportSpan{{"shift", "Shift", 0, 5 * time.Minute}, {"day", "Day", 1, 10 * time.Minute}, {"week", "Week", 7, time.Hour}, {"season", "Season", 0, 6 * time.Hour}}
@@ -40,15 +42,17 @@ const seasonDays = 240
 // reportTable is one table of a report. The first column names the row, the others
 // are figures.
 type reportTable struct {
-	Title, Note string
-	Columns     []string
-	Rows        [][]string
+	Title, Note words.Text
+	Columns     []words.Text
+	Rows        [][]words.Text
 }
+
+type textRow = []words.Text // a row of it
 
 type report struct {
 	Span             reportSpan
-	Title, From, To  string
-	Made             string
+	Title            words.Text
+	From, To, Made   string
 	Running          bool
 	Tables           []reportTable
 	Spans            []reportSpan
@@ -124,7 +128,7 @@ func (s *Server) parseReport(q url.Values, now time.Time) (*report, error) {
 	d.At = day.In(s.site).Format(layout)
 	d.CSV, d.PDF = href(day, "csv"), href(day, "pdf")
 	d.From, d.To, d.Made = s.stamp(d.begin)[:16].String(), s.stamp(d.upto)[:16].String(), s.stamp(now)[:16].String()
-	d.Title = d.Span.Text + " report"
+	d.Title = map[string]words.Text{"shift": "Shift report", "day": "Day report", "week": "Week report", "season": "Season report"}[d.Span.Key]
 	return d, nil
 }
 
@@ -170,11 +174,11 @@ func first(e *plant.Equipment, names ...string) (string, bool) {
 
 func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (reportTable, error) {
 	u := s.units[kindMass]
-	t := reportTable{Title: set.Title + ": totals", Columns: []string{"flow", "total, t", "mean, " + u.text.String(), "hours with a value"},
+	t := reportTable{Title: words.Say("%s: totals", set.Title), Columns: textRow{"flow", "total, t", words.Say("mean, %s", u.text), "hours with a value"},
 		Note: "Only hours with a usable value are in a total."}
-	sums := map[string]overview{}
+	sums := map[words.Text]overview{}
 	for _, f := range []struct {
-		name  string
+		name  words.Text
 		paths []string
 	}{
 		{"cane", []string{"cane_rate"}}, {"juice", []string{"juice_in_flow", "juice_flow"}}, {"water evaporated", []string{"evaporation"}},
@@ -189,15 +193,15 @@ func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (r
 			return t, err
 		}
 		sums[f.name] = x
-		row := []string{f.name, dash, dash, decimals(x.hours, 1).String()}
+		row := textRow{f.name, dash, dash, decimals(x.hours, 1)}
 		if x.hours > 0 {
-			row[1], row[2] = decimals(x.total(), 0).String(), decimals(u.of(x.mean), u.digits).String()
+			row[1], row[2] = decimals(x.total(), 0), decimals(u.of(x.mean), u.digits)
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	ratio := func(name, a, b string, digits int, by float64) {
+	ratio := func(name, a, b words.Text, digits int, by float64) {
 		if x, y := sums[a], sums[b]; x.hours > 0 && y.mean > 0 {
-			t.Rows = append(t.Rows, []string{name, decimals(by*x.mean/y.mean, digits).String(), dash, dash})
+			t.Rows = append(t.Rows, textRow{name, decimals(by*x.mean/y.mean, digits), dash, dash})
 		}
 	}
 	ratio("economy: water by steam", "water evaporated", "steam", 2, 1)
@@ -206,18 +210,18 @@ func (s *Server) totals(ctx context.Context, d *report, set *plant.Equipment) (r
 }
 
 func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, now time.Time) (reportTable, error) {
-	t := reportTable{Title: set.Title + ": bodies", Columns: []string{"body", "U, kW/(m2 K)", "hours with U", "% clean, begin", "% clean, end", "cleanings", "restored to, %"},
+	t := reportTable{Title: words.Say("%s: bodies", set.Title), Columns: textRow{"body", "U, kW/(m2 K)", "hours with U", "% clean, begin", "% clean, end", "cleanings", "restored to, %"},
 		Note: "U is the mean; % clean is U against clean U, with its share of good time where that is not whole. Restored: U after a cleaning against clean U, for the cleanings in this time."}
 	scales, err := s.scales(ctx, set.Path, now)
 	if err != nil {
 		return t, err
 	}
 	for _, e := range set.Parts {
-		row := []string{e.Name, dash, dash, dash, dash, "0", dash}
+		row := textRow{words.Verbatim(e.Name), dash, dash, dash, dash, "0", dash}
 		if u, err := s.reported(ctx, d, e.Path+".u"); err != nil {
 			return t, err
 		} else if u.hours > 0 {
-			row[1], row[2] = decimals(u.mean, 3).String(), decimals(u.hours, 1).String()
+			row[1], row[2] = decimals(u.mean, 3), decimals(u.hours, 1)
 		}
 		b, err := s.trend(ctx, e.Path+".u_ratio", d.begin, d.upto, 28)
 		if err != nil {
@@ -225,9 +229,9 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 		}
 		for _, x := range b {
 			if !math.IsNaN(x.Mean) {
-				row[4] = decimals(100*x.Mean, 0).String()
+				row[4] = decimals(100*x.Mean, 0)
 				if x.PercentGood < 99.5 {
-					row[4] += " (" + decimals(x.PercentGood, 0).String() + " % good)"
+					row[4] = words.Say("%s (%s %% good)", row[4], decimals(x.PercentGood, 0))
 				}
 				if row[3] == dash {
 					row[3] = row[4]
@@ -242,7 +246,7 @@ func (s *Server) bodies(ctx context.Context, d *report, set *plant.Equipment, no
 
 // cleaningsOf counts the cycles of a body that a cleaning began in the time of a
 // report, and says what each restored.
-func cleaningsOf(scales []thermo.Scale, body string, d *report) (n, restored string) {
+func cleaningsOf(scales []thermo.Scale, body string, d *report) (n, restored words.Text) {
 	count := 0
 	for i := range scales {
 		x := &scales[i]
@@ -262,15 +266,15 @@ func cleaningsOf(scales []thermo.Scale, body string, d *report) (n, restored str
 				if restored != "" {
 					restored += ", "
 				}
-				restored += decimals(100*c.Restored, 0).String()
+				restored += decimals(100*c.Restored, 0)
 			}
 		}
 	}
-	return fmt.Sprint(count), cmp.Or(restored, dash)
+	return whole(count), cmp.Or(restored, dash)
 }
 
 func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (reportTable, error) {
-	t := reportTable{Title: "Pans: strikes that ended", Columns: []string{"pan", "strikes", "mean h:mm", "water, t", "water a strike, t"}}
+	t := reportTable{Title: "Pans: strikes that ended", Columns: textRow{"pan", "strikes", "mean h:mm", "water, t", "water a strike, t"}}
 	list, err := s.strikeRecords(ctx, now, plant.StrikeFilter{From: d.begin, To: d.upto, Limit: 5000})
 	if err != nil {
 		return t, err
@@ -289,12 +293,12 @@ func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (re
 				}
 			}
 		}
-		row := []string{e.Name, fmt.Sprint(n), dash, dash, dash}
+		row := textRow{words.Verbatim(e.Name), whole(n), dash, dash, dash}
 		if n > 0 {
-			row[2] = hours(length / time.Duration(n)).String()
+			row[2] = hours(length / time.Duration(n))
 		}
 		if watered > 0 {
-			row[3], row[4] = decimals(water, 0).String(), decimals(water/float64(watered), 1).String()
+			row[3], row[4] = decimals(water, 0), decimals(water/float64(watered), 1)
 		}
 		t.Rows = append(t.Rows, row)
 	}
@@ -303,13 +307,13 @@ func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (re
 
 // gaps lists what the archive lacks for good, and when the program was down.
 func (s *Server) gaps(ctx context.Context, d *report) (reportTable, error) {
-	t := reportTable{Title: "Times without data", Columns: []string{"what", "from", "to", "tags"}, Note: "What was read back later is not among them."}
+	t := reportTable{Title: "Times without data", Columns: textRow{"what", "from", "to", "tags"}, Note: "What was read back later is not among them."}
 	events, err := s.b.Events(ctx, plant.EventFilter{From: d.begin, To: d.upto, Kinds: []plant.EventKind{plant.EventSource, plant.EventStart}, Limit: 5000})
-	t.Rows = gapRows(events, func(t time.Time) string { return s.stamp(t).String() })
+	t.Rows = gapRows(events, s.stamp)
 	return t, err
 }
 
-func gapRows(events []plant.Event, stamp func(time.Time) string) (rows [][]string) {
+func gapRows(events []plant.Event, stamp func(time.Time) words.Text) (rows []textRow) {
 	for i := range events {
 		e := &events[i]
 		var tags int
@@ -320,10 +324,10 @@ func gapRows(events []plant.Event, stamp func(time.Time) string) (rows [][]strin
 			a, b, _ := strings.Cut(span, " to ")
 			from, _ = time.Parse(time.RFC3339, a)
 			to, _ = time.Parse(time.RFC3339, b)
-			rows = append(rows, []string{e.Source + ": the server has no history", stamp(from), stamp(to), fmt.Sprint(tags)})
+			rows = append(rows, textRow{words.Say("%s: the server has no history", e.Source), stamp(from), stamp(to), whole(tags)})
 		} else if e.Kind == plant.EventStart && e.DurationS >= 60 {
 			down := time.Duration(e.DurationS * float64(time.Second))
-			rows = append(rows, []string{"the program was down", stamp(e.Time.Add(-down)), stamp(e.Time), dash})
+			rows = append(rows, textRow{"the program was down", stamp(e.Time.Add(-down)), stamp(e.Time), dash})
 		}
 	}
 	return rows
@@ -334,13 +338,13 @@ func (s *Server) alarmTotals(ctx context.Context, d *report) ([]reportTable, err
 	if err != nil {
 		return nil, err
 	}
-	t := reportTable{Title: "Alarms", Columns: []string{"measure", "value"}, Rows: [][]string{
-		{"calls", fmt.Sprint(m.Alarms)}, {"calls an hour", decimals(m.PerHour, 1).String()}, {"most in ten minutes", fmt.Sprint(m.Peak)},
-		{"time in flood, %", decimals(m.PercentInFlood, 1).String()}, {"hidden calls", fmt.Sprint(m.HiddenAlarms)},
+	t := reportTable{Title: "Alarms", Columns: textRow{"measure", "value"}, Rows: []textRow{
+		{"calls", whole(m.Alarms)}, {"calls an hour", decimals(m.PerHour, 1)}, {"most in ten minutes", whole(m.Peak)},
+		{"time in flood, %", decimals(m.PercentInFlood, 1)}, {"hidden calls", whole(m.HiddenAlarms)},
 	}}
-	top := reportTable{Title: "Most frequent alarms", Columns: []string{"alarm", "calls"}}
+	top := reportTable{Title: "Most frequent alarms", Columns: textRow{"alarm", "calls"}}
 	for _, r := range s.topRows(m.Top, m.Alarms) {
-		top.Rows = append(top.Rows, []string{r.Title + ", " + r.Source, fmt.Sprint(r.Count)})
+		top.Rows = append(top.Rows, textRow{words.Say("%s, %s", r.Title, r.Source), whole(r.Count)})
 	}
 	return []reportTable{t, top}, nil
 }
@@ -373,10 +377,10 @@ func (s *Server) report(ctx context.Context, q url.Values, now time.Time) (*repo
 
 // averageTable is the averages of the main quantities.
 func (s *Server) averageTable(ctx context.Context, d *report, now time.Time) (reportTable, error) {
-	t := reportTable{Title: "Averages", Columns: []string{"quantity", "mean", "lowest", "highest", "unit"}, Note: boilingNote}
+	t := reportTable{Title: "Averages", Columns: textRow{"quantity", "mean", "lowest", "highest", "unit"}, Note: boilingNote}
 	rows, err := s.averages(ctx, d.begin, d.upto, now)
 	for _, r := range rows {
-		t.Rows = append(t.Rows, []string{r.Source + " " + r.Label.String(), r.Mean.String(), r.Low.String(), r.High.String(), r.Unit.String()})
+		t.Rows = append(t.Rows, textRow{words.Say("%s %s", r.Source, r.Label), r.Mean, r.Low, r.High, r.Unit})
 	}
 	return t, err
 }
@@ -390,11 +394,11 @@ type Target struct {
 
 // targetTable sets the means against the targets of the site.
 func (s *Server) targetTable(ctx context.Context, d *report) (reportTable, error) {
-	t := reportTable{Title: "Targets of the site", Columns: []string{"quantity", "target", "mean", "unit", "met"}}
+	t := reportTable{Title: "Targets of the site", Columns: textRow{"quantity", "target", "mean", "unit", "met"}}
 	for _, path := range slices.Sorted(maps.Keys(s.opt.Targets)) {
 		tag, ok := s.b.House().Find(path)
 		if !ok {
-			t.Rows = append(t.Rows, []string{path, dash, dash, "", "there is no such tag"})
+			t.Rows = append(t.Rows, textRow{words.Verbatim(path), dash, dash, "", "there is no such tag"})
 			continue
 		}
 		x, err := s.reported(ctx, d, path)
@@ -402,21 +406,23 @@ func (s *Server) targetTable(ctx context.Context, d *report) (reportTable, error
 			return t, err
 		}
 		want, u := s.opt.Targets[path], s.unit(tag)
-		low, high, met := want.Least, want.Most, "yes"
+		low, high, met := want.Least, want.Most, words.Text("yes")
 		if low != nil && x.mean < *low || high != nil && x.mean > *high {
 			met = "no"
 		}
 		if u.scale < 0 { // a vacuum counts the other way
 			low, high = high, low
 		}
-		var text []string
-		if low != nil {
-			text = append(text, "from "+s.number(tag, *low).String())
+		var text words.Text
+		switch {
+		case low != nil && high != nil:
+			text = words.Say("from %s to %s", s.number(tag, *low), s.number(tag, *high))
+		case low != nil:
+			text = words.Say("from %s", s.number(tag, *low))
+		case high != nil:
+			text = words.Say("up to %s", s.number(tag, *high))
 		}
-		if high != nil {
-			text = append(text, "to "+s.number(tag, *high).String())
-		}
-		row := []string{tagLabel(tag).String(), strings.Join(text, " "), s.number(tag, x.mean).String(), u.text.String(), met}
+		row := textRow{tagLabel(tag), text, s.number(tag, x.mean), u.text, met}
 		if x.hours == 0 {
 			row[2], row[4] = dash, "no value"
 		}
@@ -454,10 +460,10 @@ func (s *Server) tasks(ctx context.Context, now time.Time) (open []task, err err
 }
 
 func (s *Server) taskTable(ctx context.Context, now time.Time) (reportTable, error) {
-	t := reportTable{Title: "To do", Columns: []string{"task", "about", "given by", "since"}}
+	t := reportTable{Title: "To do", Columns: textRow{"task", "about", "given by", "since"}}
 	open, err := s.tasks(ctx, now)
 	for _, x := range open {
-		t.Rows = append(t.Rows, []string{x.Text, x.Source, x.Who, x.Given.String()})
+		t.Rows = append(t.Rows, textRow{words.Verbatim(x.Text), words.Verbatim(x.Source), words.Verbatim(x.Who), x.Given})
 	}
 	return t, err
 }
@@ -486,7 +492,7 @@ func (s *Server) reportPage(r *http.Request, _ *engine.Picture, now time.Time) (
 	if err != nil {
 		return nil, err
 	}
-	return &view{Template: "report.html", Title: words.Text(d.Title), Section: "record", Data: d}, nil
+	return &view{Template: "report.html", Title: d.Title, Section: "record", Data: d}, nil
 }
 
 func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
@@ -501,7 +507,7 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
 		err = badQuery("format: write csv or pdf.")
 	}
 	if err == nil {
-		data, err = s.reportData(r.Context(), r.URL.Query(), format, now)
+		data, err = s.reportData(r.Context(), r.URL.Query(), format, now, s.languageOf(r))
 	}
 	if err != nil {
 		return err
@@ -516,14 +522,17 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// reportCSV writes all tables, one row a figure: table, row, column, value.
-func (s *Server) reportCSV(c *csv.Writer, d *report) error {
+// reportCSV writes all tables, one row a figure: table, row, column, value. Numbers have a
+// point in every language.
+func (s *Server) reportCSV(c *csv.Writer, d *report, l *catalog.Language) error {
+	l = l.For(".", s.measureWords)
+	say := func(t words.Text) string { return plainCell(l.Say(t)) }
 	c.Write([]string{"report", "from", "to", "table", "row", "column", "value"})
 	for _, t := range d.Tables {
 		for _, row := range t.Rows {
 			for i := 1; i < len(row); i++ {
 				if row[i] != dash {
-					c.Write([]string{d.Span.Key, csvTime(d.begin), csvTime(d.upto), plainCell(t.Title), plainCell(row[0]), t.Columns[i], plainCell(row[i])})
+					c.Write([]string{d.Span.Key, csvTime(d.begin), csvTime(d.upto), say(t.Title), say(row[0]), say(t.Columns[i]), say(row[i])})
 				}
 			}
 		}
@@ -531,3 +540,6 @@ func (s *Server) reportCSV(c *csv.Writer, d *report) error {
 	c.Flush()
 	return c.Error()
 }
+
+// whole writes a count.
+func whole(n int) words.Text { return words.Text(strconv.Itoa(n)) }

@@ -6,18 +6,23 @@ import (
 	"strings"
 
 	"github.com/go-pdf/fpdf"
+
+	"calandria/console/catalog"
+	"calandria/plant/words"
 )
 
 // reportPDF writes a report on A4, in black on white.
-func (s *Server) reportPDF(w io.Writer, d *report) error {
+func (s *Server) reportPDF(w io.Writer, d *report, l *catalog.Language) error {
 	const left, width = 15.0, 180.0 // mm
 	f := fpdf.New("P", "mm", "A4", "")
 	f.SetMargins(left, 15, left)
 	f.SetAutoPageBreak(true, 18)
 	house := s.b.House().Config.Site
 	text := f.UnicodeTranslatorFromDescriptor("cp1252")
-	say := func(v string) string { return text(strings.NewReplacer("−", "-", "–", "-", "’", "'").Replace(v)) }
-	f.SetTitle(d.Title+", "+house.Name, true)
+	say := func(v words.Text) string {
+		return text(strings.NewReplacer("−", "-", "–", "-", "’", "'").Replace(l.Say(v)))
+	}
+	f.SetTitle(l.Say(d.Title)+", "+house.Name, true)
 	f.SetCreator("Calandria "+s.opt.Version, true)
 	f.SetFooterFunc(func() {
 		f.SetY(-14)
@@ -29,19 +34,19 @@ func (s *Server) reportPDF(w io.Writer, d *report) error {
 	f.SetFont("Helvetica", "B", 16)
 	f.CellFormat(width, 8, say(d.Title), "", 1, "L", false, 0, "")
 	f.SetFont("Helvetica", "", 9)
-	f.MultiCell(width, 4.5, say(strings.Join([]string{house.Name, house.Note}, "  ")), "", "L", false)
-	running := ""
+	f.MultiCell(width, 4.5, say(words.Verbatim(strings.Join([]string{house.Name, house.Note}, "  "))), "", "L", false)
+	head := words.Text("%s to %s, %s; made %s")
 	if d.Running {
-		running = ", still running"
+		head = "%s to %s, %s, still running; made %s"
 	}
-	f.MultiCell(width, 4.5, say(fmt.Sprintf("%s to %s, %s%s; made %s", d.From, d.To, s.zone, running, d.Made)), "", "L", false)
+	f.MultiCell(width, 4.5, say(words.Say(head, d.From, d.To, s.zone.String(), d.Made)), "", "L", false)
 	for _, t := range d.Tables {
 		pdfTable(f, t, width, say)
 	}
 	return f.Output(w)
 }
 
-func pdfTable(f *fpdf.Fpdf, t reportTable, width float64, say func(string) string) {
+func pdfTable(f *fpdf.Fpdf, t reportTable, width float64, say func(words.Text) string) {
 	if f.GetY() > 240 {
 		f.AddPage()
 	}
@@ -53,18 +58,18 @@ func pdfTable(f *fpdf.Fpdf, t reportTable, width float64, say func(string) strin
 		nameWidth = width * 0.7
 	}
 	cell := (width - nameWidth) / float64(max(1, len(t.Columns)-1))
-	line := func(row []string, style, border string) {
+	line := func(row textRow, style, border string) {
 		f.SetFont("Helvetica", style, 8.5)
 		for i, v := range row {
 			w, align := cell, "R"
 			if i == 0 {
 				w, align = nameWidth, "L"
 			}
-			v = say(v)
-			for f.GetStringWidth(v) > w-1.5 && len(v) > 1 { // it must not run into the next column
-				v = v[:len(v)-1]
+			text := say(v)
+			for f.GetStringWidth(text) > w-1.5 && len(text) > 1 { // it must not run into the next column
+				text = text[:len(text)-1]
 			}
-			f.CellFormat(w, 5, v, border, 0, align, false, 0, "")
+			f.CellFormat(w, 5, text, border, 0, align, false, 0, "")
 		}
 		f.Ln(-1)
 	}

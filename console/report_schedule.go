@@ -11,11 +11,12 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
+	"calandria/console/catalog"
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 )
 
 // Reports by a schedule: when a shift, day or week is over, its report goes to a folder, to
@@ -123,7 +124,7 @@ func (s *Server) order(ctx context.Context, o *ReportOrder, now time.Time) error
 		if !save && !post {
 			continue
 		}
-		data, err := s.reportData(ctx, q, kind, now)
+		data, err := s.reportData(ctx, q, kind, now, s.siteLanguage())
 		if err == nil && save {
 			if err = os.MkdirAll(filepath.Dir(path), 0o755); err == nil {
 				err = files.Write(path, data, 0o644)
@@ -141,7 +142,7 @@ func (s *Server) mail(ctx context.Context, to string, d *report, name, kind stri
 	if s.opt.Mail == nil {
 		return errors.New("this program sends no mail")
 	}
-	subject := fmt.Sprintf("%s: %s, %s to %s", s.b.House().Config.Site.Name, d.Title, d.From, d.To)
+	subject := s.siteLanguage().Say(words.Say("%s: %s, %s to %s", s.b.House().Config.Site.Name, d.Title, d.From, d.To))
 	if err := s.opt.Mail(ctx, to, subject, name, map[string]string{"pdf": "application/pdf", "csv": "text/csv; charset=utf-8"}[kind], data); err != nil {
 		return fmt.Errorf("mail %s: %w", name, err)
 	}
@@ -160,28 +161,29 @@ func (d *report) fileName() string {
 }
 
 // reportData is a report as a file.
-func (s *Server) reportData(ctx context.Context, q url.Values, kind string, now time.Time) ([]byte, error) {
+func (s *Server) reportData(ctx context.Context, q url.Values, kind string, now time.Time, l *catalog.Language) ([]byte, error) {
 	d, err := s.report(ctx, q, now)
 	if err != nil {
 		return nil, err
 	}
 	var b bytes.Buffer
 	if kind == "pdf" {
-		err = s.reportPDF(&b, d)
+		err = s.reportPDF(&b, d, l)
 	} else {
-		err = s.reportCSV(csv.NewWriter(&b), d)
+		err = s.reportCSV(csv.NewWriter(&b), d, l)
 	}
 	return b.Bytes(), err
 }
 
-// orderWords says where a report goes.
-func (o *ReportOrder) Words() string {
-	var to []string
+// Words says when a report is made, and where it goes.
+func (o *ReportOrder) Words() words.Text {
+	var to []words.Text
 	if o.Folder != "" {
-		to = append(to, "into "+o.Folder)
+		to = append(to, words.Say("into %s", o.Folder))
 	}
 	if o.Mail != "" {
-		to = append(to, "by mail to "+o.Mail)
+		to = append(to, words.Say("by mail to %s", o.Mail))
 	}
-	return "each " + strings.Replace(o.Span, "season", "day of the season", 1) + " " + strings.Join(to, " and ")
+	each := map[string]words.Text{"shift": "each shift %s", "day": "each day %s", "week": "each week %s", "season": "each day of the season %s"}
+	return words.Say(each[o.Span], words.Join(to, " and "))
 }

@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"net/url"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"calandria/engine"
@@ -19,18 +18,21 @@ import (
 
 // truthView is one condition and how it stands.
 type truthView struct {
-	Words, Word, Left, Right, Class string
-	Against                         bool
+	Words, Word, Left, Right words.Text
+	Class                    string
+	Against                  bool
 }
 
 type inputView struct {
-	Words, Href, Value, Quality, Age string
-	Bad                              bool
+	Words, Value, Age words.Text
+	Href, Quality     string
+	Bad               bool
 }
 
 type branchView struct {
-	Words, Word, Class string
-	Parts              []truthView
+	Words, Word words.Text
+	Class       string
+	Parts       []truthView
 }
 
 // ruleView is a condition as it stands.
@@ -39,23 +41,23 @@ type ruleView struct {
 	At             string
 	Reads          []inputView
 	Only, Suppress branchView
-	Waits          []string
-	Fault          string
-	State          string // of its alarm
+	Waits          []words.Text
+	Fault, State   words.Text // State of its alarm
 	Mark           *markData
 }
 
 // ruleData is what stands on the page of a rule.
 type ruleData struct {
-	Spec        *plant.AlarmSpec
-	Href, Where string
-	Mark        *markData
-	Try         *trialForm // nil on a live page
+	Spec  *plant.AlarmSpec
+	Href  string
+	Where words.Text
+	Mark  *markData
+	Try   *trialForm // nil on a live page
 }
 
 // truthWord says a truth in words. Unknown is neither true nor false: an input
 // that decides is bad.
-func truthWord(t plant.Truth) (word, class string) {
+func truthWord(t plant.Truth) (word words.Text, class string) {
 	switch t {
 	case plant.True:
 		return "true", "yes"
@@ -68,7 +70,7 @@ func truthWord(t plant.Truth) (word, class string) {
 func truthViews(parts []rules.Part) []truthView {
 	var out []truthView
 	for _, p := range parts {
-		v := truthView{Words: p.Words, Left: side(p.Left, p.Unit).String(), Right: side(p.Right, p.Unit).String(), Against: p.Against}
+		v := truthView{Words: p.Words, Left: side(p.Left, p.Unit), Right: side(p.Right, p.Unit), Against: p.Against}
 		v.Word, v.Class = truthWord(p.Truth)
 		out = append(out, v)
 	}
@@ -83,16 +85,16 @@ func side(v float64, unit string) words.Text {
 }
 
 // inputText is a value that a condition reads, as its tag is shown.
-func (s *Server) inputText(x rules.Input) string {
+func (s *Server) inputText(x rules.Input) words.Text {
 	if math.IsNaN(x.Value) {
 		return "bad"
 	}
 	u := s.unitNamed(x.Path, x.Unit)
-	return strings.TrimSpace((specNumber(u.of(x.Value)) + " " + u.text).String())
+	return valueUnit(specNumber(u.of(x.Value)), u.text)
 }
 
-func branch(words string, t plant.Truth, parts []rules.Part) branchView {
-	v := branchView{Words: words, Parts: truthViews(parts)}
+func branch(text words.Text, t plant.Truth, parts []rules.Part) branchView {
+	v := branchView{Words: text, Parts: truthViews(parts)}
 	v.Word, v.Class = truthWord(t)
 	return v
 }
@@ -127,14 +129,14 @@ func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*v
 	v := ruleView{branchView: branch(e.Words, e.Raise, e.Parts), At: s.clock(p.Frame.At).String(), Only: branch(e.OnlyWords, e.Only, e.OnlyParts),
 		Suppress: branch(e.SuppressWords, e.Suppress, e.SuppressParts), Waits: e.Waits}
 	if e.Fault.Count > 0 {
-		v.Fault = fmt.Sprintf("%s (%s)", e.Fault.Reason, times(e.Fault.Count))
+		v.Fault = words.Say("%s (%s)", e.Fault.Reason, times(e.Fault.Count))
 	}
 	var reads []string
 	for _, x := range e.Reads {
 		reads = append(reads, x.Path)
 		in := inputView{Words: x.Words, Value: s.inputText(x), Quality: x.Quality.String(), Age: "no value yet", Bad: math.IsNaN(x.Value) || x.Quality.IsBad()}
 		if x.Age >= 0 {
-			in.Age = age(now, now.Add(-x.Age)).String()
+			in.Age = age(now, now.Add(-x.Age))
 		}
 		if _, ok := s.b.House().Find(x.Path); ok {
 			in.Href = "/trends?tag=" + url.QueryEscape(x.Path)
@@ -143,14 +145,14 @@ func (s *Server) ruleLive(r *http.Request, p *engine.Picture, now time.Time) (*v
 	}
 	for i := range p.Alarms {
 		if p.Alarms[i].Name == name {
-			v.State, v.Mark = p.Alarms[i].State.Word(), markOf(int(spec.Priority), p.Alarms[i].Annunciated)
+			v.State, v.Mark = words.Text(p.Alarms[i].State.Word()), markOf(int(spec.Priority), p.Alarms[i].Annunciated)
 		}
 	}
-	where := ""
+	var where words.Text
 	if spec.File != "" {
-		where = fmt.Sprintf("%s, line %d", filepath.Base(spec.File), spec.Line)
+		where = words.Say("%s, line %d", filepath.Base(spec.File), spec.Line)
 	}
-	return &view{Template: "rule.html", Title: words.Text(spec.Title), Section: "rules", Reload: true, Live: "view=rule&name=" + url.QueryEscape(name),
+	return &view{Template: "rule.html", Title: spec.Said(spec.Title), Section: "rules", Reload: true, Live: "view=rule&name=" + url.QueryEscape(name),
 		Parts: parts{"rule-truth": v, "rule-trial": s.trialPart(name, reads)},
 		Data:  ruleData{Spec: spec, Href: "/alarms/" + escapeSegment(name), Where: where, Mark: markOf(int(spec.Priority), false)}}, nil
 }

@@ -11,6 +11,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // One field finds alarms, vessels, tags and what stands in the journal.
@@ -19,14 +20,16 @@ const foundMost = 12 // of each kind
 
 // hit is one thing that was found.
 type hit struct {
-	Href, Text, Note string
-	Mark             *markData
+	Href       string
+	Text, Note words.Text
+	Mark       *markData
 }
 
 // hits are those of one kind.
 type hits struct {
-	Title, More string // More is the address with all of them, "" if there are no more
-	Rows        []hit
+	Title words.Text
+	More  string // More is the address with all of them, "" if there are no more
+	Rows  []hit
 }
 
 type searchData struct {
@@ -41,19 +44,19 @@ func (s *Server) searchPage(r *http.Request, p *engine.Picture, now time.Time) (
 	}
 	d := searchData{Query: q}
 	if q != "" {
-		if d.Found, err = s.find(r.Context(), p, q); err != nil {
+		if d.Found, err = s.find(r.Context(), p, q, s.languageOf(r).Say); err != nil {
 			return nil, err
 		}
 	}
 	return &view{Template: "search.html", Title: "Search", Data: d}, nil
 }
 
-// find looks for all the words of a query, without regard to case.
-func (s *Server) find(ctx context.Context, p *engine.Picture, q string) ([]hits, error) {
-	words := strings.Fields(strings.ToLower(q))
+// find looks for all the words of a query, without regard to case, in the language of who asks.
+func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func(words.Text) string) ([]hits, error) {
+	wanted := strings.Fields(strings.ToLower(q))
 	fits := func(text ...string) bool {
 		all := strings.ToLower(strings.Join(text, "\n"))
-		return !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(all, w) })
+		return !slices.ContainsFunc(wanted, func(w string) bool { return !strings.Contains(all, w) })
 	}
 	var alarms, vessels, tags, journal hits
 	alarms.Title, vessels.Title, tags.Title, journal.Title = "Alarms and their rules", "Vessels", "Tags", "Journal, last 30 days"
@@ -64,24 +67,24 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string) ([]hits,
 		}
 		to.Rows = append(to.Rows, h)
 	}
-	states := map[string]string{}
+	states := map[string]words.Text{}
 	for i := range p.Alarms {
-		states[p.Alarms[i].Name] = p.Alarms[i].State.Word()
+		states[p.Alarms[i].Name] = words.Text(p.Alarms[i].State.Word())
 	}
 	for _, a := range s.b.Specs() {
-		if fits(a.Name, a.Title, a.Source, a.Area, a.Cause, a.Consequence, a.Response) {
-			add(&alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Title, Note: a.Source + " · " + states[a.Name], Mark: markOf(int(a.Priority), false)},
+		if fits(a.Name, say(a.Said(a.Title)), a.Source, a.Area, a.Cause, a.Consequence, a.Response) {
+			add(&alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Said(a.Title), Note: words.Say("%s · %s", a.Source, states[a.Name]), Mark: markOf(int(a.Priority), false)},
 				"/rules?match="+url.QueryEscape(q))
 		}
 	}
 	for _, e := range s.b.House().Equipment {
 		if e.Class != plant.ClassBleed && fits(e.Path, e.Name, e.Title) {
-			add(&vessels, hit{Href: vesselHref(e.Path), Text: e.Name + ", " + e.Title, Note: classWord(e.Class).String()}, "")
+			add(&vessels, hit{Href: vesselHref(e.Path), Text: words.Say("%s, %s", e.Name, e.Title), Note: classWord(e.Class)}, "")
 		}
 	}
 	for i := range s.b.House().Tags {
-		if t := &s.b.House().Tags[i]; fits(t.Path, label(t.Name).String(), t.Meaning, t.Node) {
-			add(&tags, hit{Href: "/trends?tag=" + url.QueryEscape(t.Path), Text: t.Path, Note: t.Meaning}, "")
+		if t := &s.b.House().Tags[i]; fits(t.Path, say(label(t.Name)), say(t.Meaning), t.Node) {
+			add(&tags, hit{Href: "/trends?tag=" + url.QueryEscape(t.Path), Text: words.Verbatim(t.Path), Note: t.Meaning}, "")
 		}
 	}
 	ctx, cancel := context.WithTimeout(ctx, trendTimeout)
@@ -94,7 +97,7 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string) ([]hits,
 	for _, e := range events {
 		row := s.eventRow(e)
 		to := "/record?match=" + url.QueryEscape(q)
-		add(&journal, hit{Href: to, Text: (row.Word + ": " + row.Text).String(), Note: row.Time + " " + row.Who}, to)
+		add(&journal, hit{Href: to, Text: words.Say("%s: %s", row.Word, row.Text), Note: words.Say("%s %s", row.Time, row.Who)}, to)
 	}
 	return []hits{alarms, vessels, tags, journal}, nil
 }

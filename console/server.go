@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"io"
 	"io/fs"
 	"log/slog"
 	"mime"
@@ -110,8 +111,9 @@ type Server struct {
 	b         Backend
 	opt       Options
 	log       *slog.Logger
-	languages []*catalog.Language
-	tmpl      map[*catalog.Language]*template.Template
+	spoken    []spoken
+	languages []*catalog.Language // as this look has them
+	tmpl      map[*catalog.Language]func() (*template.Template, error)
 	assets    map[string]asset
 	handler   http.Handler
 	pages     http.Handler // as this look has them
@@ -211,7 +213,8 @@ func New(b Backend, opt Options) (*Server, error) {
 	if err := errors.Join(s.loadAssets(), s.readAPI()); err != nil {
 		return nil, fmt.Errorf("console: read embedded files: %w", err)
 	}
-	if err := s.parseTemplates(); err != nil {
+	all, err := catalog.All()
+	if err = errors.Join(err, s.parseTemplates(all)); err != nil {
 		return nil, fmt.Errorf("console: parse pages: %w", err)
 	}
 	if err := s.dress(opt.Display); err != nil {
@@ -245,17 +248,18 @@ func compressed(h http.Handler) (http.Handler, error) {
 // indent is what the layout of a template adds to a page, and nobody sees.
 var indent = regexp.MustCompile(`\s*\n\s*`)
 
+// spoken is a language and the pages in it.
+type spoken struct {
+	*catalog.Language
+	pages *template.Template
+}
+
 // parseTemplates reads the pages, once for each language.
-func (s *Server) parseTemplates() (err error) {
-	if s.languages, err = catalog.All(); err != nil {
-		return err
-	}
+func (s *Server) parseTemplates(all []*catalog.Language) error {
 	files, err := fs.Glob(templateFiles, "templates/*.html")
-	s.tmpl = map[*catalog.Language]*template.Template{}
-	for _, l := range s.languages {
-		t := template.New("").Funcs(template.FuncMap{"asset": s.assetURL, "mark": markOf, "words": wordsIn(l), "printf": l.Printf, "toCheck": toCheckIn(l), "brief": func(t words.Text) string { return brief(l.Say(t)) },
-			"language": func() *catalog.Language { return l }, "scriptWords": s.scriptWords(l)})
-		s.tmpl[l] = t
+	s.spoken = nil
+	for _, l := range all {
+		t := template.New("").Funcs(s.functions(l))
 		for _, name := range files {
 			body, fault := templateFiles.ReadFile(name)
 			if fault == nil {
@@ -263,8 +267,24 @@ func (s *Server) parseTemplates() (err error) {
 			}
 			err = errors.Join(err, fault)
 		}
+		s.spoken = append(s.spoken, spoken{l, t})
 	}
 	return err
+}
+
+// functions are those of the templates in a language.
+func (s *Server) functions(l *catalog.Language) template.FuncMap {
+	return template.FuncMap{"asset": s.assetURL, "mark": markOf, "words": wordsIn(l), "printf": l.Printf, "toCheck": toCheckIn(l),
+		"brief": func(t words.Text) string { return brief(l.Say(t)) }, "language": func() *catalog.Language { return l }, "scriptWords": s.scriptWords(l)}
+}
+
+// execute writes a template in a language.
+func (s *Server) execute(w io.Writer, l *catalog.Language, name string, data any) error {
+	t, err := s.tmpl[l]()
+	if err != nil {
+		return err
+	}
+	return t.ExecuteTemplate(w, name, data)
 }
 
 // Handler returns the pages, for a listener of the caller's own.
@@ -556,7 +576,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, message 
 	}
 	if body == nil { // a fault of ours: lean on nothing
 		var buf bytes.Buffer
-		if bare := s.tmpl[s.languageOf(r)].ExecuteTemplate(&buf, "bare.html", data); bare != nil {
+		if bare := s.execute(&buf, s.languageOf(r), "bare.html", data); bare != nil {
 			err = errors.Join(err, bare)
 			buf.WriteString(template.HTMLEscapeString(message.String()))
 		}

@@ -121,7 +121,7 @@ func (s *Server) setupPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vi
 	_, err := os.Stat(d.File)
 	d.Written = err == nil
 	for i, x := range h.Vessels {
-		e := indexEntry{Text: x.Path(), Title: classWord(x.Class).String(), Href: fmt.Sprintf("/setup?vessel=%d", i), Now: q.Get("vessel") == fmt.Sprint(i)}
+		e := indexEntry{Text: words.Verbatim(x.Path()), Title: classWord(x.Class), Href: fmt.Sprintf("/setup?vessel=%d", i), Now: q.Get("vessel") == fmt.Sprint(i)}
 		for k := range h.Slots {
 			if h.Slots[k].Vessel == i && h.Slots[k].Chosen != nil {
 				e.N++

@@ -29,7 +29,7 @@ const strikesMost = 1000
 
 // compareRow is one phase of a strike and of the one to compare with.
 type compareRow struct {
-	Name                      string
+	Name                      words.Text
 	Now, Late                 bool
 	Time, Usual, Difference   string
 	Brix, UsualBrix           string
@@ -44,22 +44,23 @@ type strikeView struct {
 	Grade          string
 	Begun, Ended   string
 	Phases         []compareRow
-	With, WithHref string
-	By             words.Text
+	With, By       words.Text
+	WithHref       string
 	Findings       []words.Text
 	Drop, Purities []labelled
 	Masses         []labelled
 	Doubts         []words.Text
-	PuritiesBy     string
+	PuritiesBy     words.Text
 	Ribbon         drawing
 	Profile        []profileRow
-	Units          [3]string // of its pressures, temperatures and flows
+	Units          [3]words.Text // of its pressures, temperatures and flows
 }
 
-type labelled struct{ Label, Value, Unit string }
+type labelled struct{ Label, Value, Unit words.Text }
 
 type profileRow struct {
-	At, Phase                                                string
+	At                                                       string
+	Phase                                                    words.Text
 	Level, Pressure, C, Brix, Liquor, S, Evaporation, U, Con string
 }
 
@@ -90,7 +91,7 @@ func (r *Strike) figures() []pan.PhaseDifference {
 func compareRows(c []pan.PhaseDifference) []compareRow {
 	var out []compareRow
 	for _, p := range c {
-		r := compareRow{Name: p.Phase.String(), Now: p.Running, Time: dash, Usual: dash, Brix: amount(p.Brix, 1).String(), UsualBrix: amount(p.UsualBrix, 1).String(),
+		r := compareRow{Name: words.Text(p.Phase.String()), Now: p.Running, Time: dash, Usual: dash, Brix: amount(p.Brix, 1).String(), UsualBrix: amount(p.UsualBrix, 1).String(),
 			S: amount(p.EndS, 2).String(), UsualS: amount(p.UsualEndS, 2).String(), U: amount(p.U, 3).String(), UsualU: amount(p.UsualU, 3).String(),
 			Water: amount(p.WaterT, 1).String(), UsWater: amount(p.UsualWaterT, 1).String()}
 		took, usual := p.Duration.Minutes(), p.Usual.Minutes()
@@ -118,15 +119,15 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 		v.Phases = compareRows(r.figures())
 	} else {
 		v.Phases, v.Findings = compareRows(a.Phases), pan.Words(a.Findings)
-		v.With = fmt.Sprintf("strike %d, %s", a.Number, s.moment(now, a.Start))
+		v.With = words.Say("strike %d, %s", a.Number, s.moment(now, a.Start))
 		v.By = byWords(a.Chosen, ps.By)
 		if a.ID != 0 {
 			v.WithHref = strikeHref(a.ID)
 		}
 	}
-	add := func(to *[]labelled, label string, value pan.Reading, n int, unit string) {
+	add := func(to *[]labelled, label words.Text, value pan.Reading, n int, unit words.Text) {
 		if value.OK {
-			*to = append(*to, labelled{label, decimals(value.Value, n).String(), unit})
+			*to = append(*to, labelled{label, decimals(value.Value, n), unit})
 		}
 	}
 	b := &r.Balance
@@ -134,7 +135,7 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 	add(&v.Drop, "mother liquor, by the boiling point or its instrument", r.DropLiquor, 1, "Bx")
 	add(&v.Drop, "crystal, by both Brix", r.DropCrystal, 1, "%")
 	if u := s.units[kindTemperature]; r.DropC.OK {
-		v.Drop = append(v.Drop, labelled{"temperature", decimals(u.of(r.DropC.Value), u.digits).String(), u.text.String()})
+		v.Drop = append(v.Drop, labelled{"temperature", decimals(u.of(r.DropC.Value), u.digits), u.text})
 	}
 	add(&v.Drop, "level", r.DropLevel, 0, "%")
 	add(&v.Drop, "highest supersaturation", r.MaxS, 2, "")
@@ -159,7 +160,7 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 	}
 	switch {
 	case b.By != "":
-		v.PuritiesBy = "purities by the laboratory, entered by " + b.By
+		v.PuritiesBy = words.Say("purities by the laboratory, entered by %s", b.By)
 	case b.Liquor.OK && b.LiquorAssumed:
 		v.PuritiesBy = "the purity of the liquor is assumed, as configured"
 	}
@@ -175,10 +176,10 @@ func (s *Server) strikeView(r *Strike, usual *Strike, ps *PanStrikes, now time.T
 		return amount(x, shown[u].digits).String()
 	}
 	for u := range shown {
-		v.Units[u] = shown[u].text.String()
+		v.Units[u] = shown[u].text
 	}
 	for _, p := range r.Profile {
-		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: p.Phase.String(), Level: amount(p.LevelPct, 0).String(),
+		v.Profile = append(v.Profile, profileRow{At: p.At.In(s.zone).Format("15:04"), Phase: words.Text(p.Phase.String()), Level: amount(p.LevelPct, 0).String(),
 			Pressure: in(0, p.PressureKPa), C: in(1, p.MassecuiteC), Brix: amount(p.MassecuiteBrix, 1).String(), Liquor: amount(p.LiquorBrix, 1).String(),
 			S: amount(p.Supersaturation, 2).String(), Evaporation: in(2, p.EvaporationTH), U: amount(p.U, 3).String(), Con: amount(p.ConsistencyPct, 0).String()})
 	}
@@ -266,11 +267,11 @@ func (s *Server) runningPage(r *http.Request, p *engine.Picture, now time.Time) 
 }
 
 func (s *Server) oneStrike(rec *Strike, x strikeView, now time.Time) (*view, error) {
-	title := fmt.Sprintf("%s strike %d", rec.Pan, rec.Number)
+	title := words.Say("%s strike %d", rec.Pan, rec.Number)
 	if rec.ID == 0 {
-		title = rec.Pan + " running strike"
+		title = words.Say("%s running strike", rec.Pan)
 	}
-	return &view{Template: "strike.html", Title: words.Text(title), Section: "pans", Data: strikeData{
+	return &view{Template: "strike.html", Title: title, Section: "pans", Data: strikeData{
 		X: x, ID: rec.ID, Pan: rec.Pan, PanHref: vesselHref(rec.Pan), Whole: rec.Whole, Reference: rec.Reference}}, nil
 }
 
@@ -307,8 +308,9 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) error {
 	l := StrikeLab{Strike: rec.ID, User: name, Station: station(r)}
 	given := false
 	for _, f := range []struct {
-		key, label string
-		to         *float64
+		key   string
+		label words.Text
+		to    *float64
 	}{{"massecuite", "purity of the massecuite", &l.MassecuitePurity}, {"liquor", "purity of the mother liquor", &l.LiquorPurity}, {"brix", "Brix of the massecuite", &l.MassecuiteBrix}} {
 		*f.to = math.NaN()
 		text := strings.TrimSpace(r.PostForm.Get(f.key))
@@ -317,7 +319,7 @@ func (s *Server) recordPurities(w http.ResponseWriter, r *http.Request) error {
 		}
 		given = true
 		if *f.to, err = decimal(text); err != nil || !(*f.to >= 20 && *f.to <= 100) {
-			problem = words.Text("Give the " + f.label + " in %, from 20 to 100.")
+			problem = words.Say("Give the %s in %%, from 20 to 100.", f.label)
 			break
 		}
 	}

@@ -34,7 +34,7 @@ const (
 )
 
 // figureWords name what can be tried, and say what it is.
-var figureWords = map[string][2]string{
+var figureWords = map[string][2]words.Text{
 	"high":      {"High limit", ""},
 	"high_high": {"High-high limit", ""},
 	"low":       {"Low limit", ""},
@@ -47,25 +47,25 @@ var figureWords = map[string][2]string{
 	"off_delay": {"Off-delay", "it must be over this long first"},
 }
 
-func figureWord(key string) (word, note string) {
+func figureWord(key string) (word, note words.Text) {
 	if name, ok := strings.CutPrefix(key, "limits."); ok {
-		return "Limit “" + strings.ReplaceAll(name, "_", " ") + "”", "with its unit, as in the file"
+		return words.Say("Limit “%s”", strings.ReplaceAll(name, "_", " ")), "with its unit, as in the file"
 	}
 	w, ok := figureWords[key]
 	if !ok {
-		return key, ""
+		return words.Verbatim(key), ""
 	}
 	return w[0], w[1]
 }
 
 // figureView is one field of the form.
 type figureView struct {
-	Key, Word, Note, Unit string
-	Text, Value           string // in force, and what stands in the field
-	Where                 string
-	Long                  bool
-	Problem               words.Text
-	Caret                 string // the place in an expression, in lines of equal width
+	Key                     string
+	Word, Note, Unit, Where words.Text
+	Text, Value             string // in force, and what stands in the field
+	Long                    bool
+	Problem                 words.Text
+	Caret                   string // the place in an expression, in lines of equal width
 }
 
 type trialForm struct {
@@ -75,7 +75,7 @@ type trialForm struct {
 	Spans   []choice
 	Span    string // the one chosen
 	Href    string
-	Alike   string
+	Alike   words.Text
 }
 
 // trialForm makes the form of a rule; a posted one keeps what was typed.
@@ -96,7 +96,7 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 		return nil, fmt.Errorf("read how %s is written: %w", alarm, err)
 	}
 	if text.Vessels > 1 {
-		f.Alike = fmt.Sprintf("The rule applies to %d vessels; only %s is tried and shown.", text.Vessels, text.Vessel)
+		f.Alike = words.Say("The rule applies to %d vessels; only %s is tried and shown.", text.Vessels, text.Vessel)
 	}
 	no, _ := r.Context().Value(trialRefusal{}).(*engine.Refused)
 	f.Spans, f.Span = trialSpans, cmp.Or(r.PostForm.Get("span"), defaultTrialSpan)
@@ -104,9 +104,9 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 		v := figureView{Key: x.Key, Text: x.Text, Value: x.Text, Long: x.Key == "when"}
 		v.Word, v.Note = figureWord(x.Key)
 		if x.Line > 0 {
-			v.Where = fmt.Sprintf("%s, line %d", filepath.Base(x.File), x.Line)
+			v.Where = words.Say("%s, line %d", filepath.Base(x.File), x.Line)
 		}
-		if v.Unit = figureUnit(x.Key, text.Unit).String(); isLimit(x.Key) {
+		if v.Unit = figureUnit(x.Key, text.Unit); isLimit(x.Key) {
 			v.Note = s.alsoShown(alarm, x.Text, text.Unit)
 		}
 		if r.Method == http.MethodPost {
@@ -153,17 +153,17 @@ func differenceWord(unit string) words.Text {
 }
 
 // alsoShown says what a limit of a rule's file is in the unit that pages show.
-func (s *Server) alsoShown(alarm, text, unit string) string {
-	v, err := strconv.ParseFloat(text, 64)
+func (s *Server) alsoShown(alarm, text, unit string) words.Text {
+	v, err := decimal(text)
 	a := s.spec(alarm)
 	if err != nil || a == nil {
 		return ""
 	}
 	if u := s.unitNamed(a.Limited, a.Unit); u.text != unitWord(unit) && u.text != unitWord(a.Unit) {
 		if canonical, err := strconv.ParseFloat(s.inUnitOf(fmt.Sprint(v, " ", unit), a.Unit), 64); err == nil {
-			return ("that is " + s.specValue(a.Limited, a.Unit, canonical) + "; that unit may be written behind a number").String()
+			v = canonical
 		}
-		return ("that is " + s.specValue(a.Limited, a.Unit, v) + "; that unit may be written behind a number").String()
+		return words.Say("that is %s; that unit may be written behind a number", s.specValue(a.Limited, a.Unit, v))
 	}
 	return ""
 }
@@ -242,22 +242,22 @@ type trialView struct {
 	Percent                 int
 	Href                    string // to stop it
 	Changes                 []trialChangeView
-	Span, Asked, Basis      string
+	Span, Basis             words.Text
+	Asked                   string
 	Rows                    []trialRow
 	Worst                   []trialWorst
 	Strip                   *drawing
-	Faults                  []string
+	Faults                  []words.Text
 	Late                    string // the archive begins within the time
 	Kept, Reloaded          bool
 	Lines                   []trialLineView
 	Busy, BusyHref          string // another is running
 }
 
-type trialChangeView struct{ Word, Was, Is string }
+type trialChangeView struct{ Word, Was, Is words.Text }
 
 type trialRow struct {
-	What, Present, Tried string
-	Note                 string
+	What, Present, Tried, Note words.Text
 }
 
 type trialWorst struct {
@@ -266,8 +266,8 @@ type trialWorst struct {
 }
 
 type trialLineView struct {
-	Where, Was, Note string
-	Text             string
+	Where, Note words.Text
+	Was, Text   string
 }
 
 // trialPart is the live part of the rule page about trying.
@@ -285,15 +285,15 @@ func (s *Server) trialPart(name string, reads []string) any {
 	}
 	v.Running, v.Stopped, v.Failed, v.Kept, v.Reloaded = t.Running, t.Stopped, t.Failed, t.Kept, t.Reloaded
 	v.Percent, v.Href = int(100*t.Done), "/rules/"+escapeSegment(name)+"/try/stop"
-	v.Span, v.Asked = (s.minute(t.From) + " to " + s.minute(t.To)).String(), s.clock(t.Asked).String()
+	v.Span, v.Asked = words.Say("%s to %s", s.minute(t.From), s.minute(t.To)), s.clock(t.Asked).String()
 	for _, c := range t.Changes {
-		x := trialChangeView{Was: c.Was, Is: c.Is}
+		x := trialChangeView{Was: words.Verbatim(c.Was), Is: words.Verbatim(c.Is)}
 		x.Word, _ = figureWord(c.Key)
-		for _, p := range []*string{&x.Was, &x.Is} {
+		for _, p := range []*words.Text{&x.Was, &x.Is} {
 			if *p == "" {
 				*p = "none"
-			} else if _, err := strconv.ParseFloat(*p, 64); err == nil {
-				*p = valueUnit(words.Text(*p), figureUnit(c.Key, c.Unit)).String()
+			} else if _, err := decimal(p.String()); err == nil {
+				*p = valueUnit(*p, figureUnit(c.Key, c.Unit))
 			}
 		}
 		v.Changes = append(v.Changes, x)
@@ -307,60 +307,54 @@ func (s *Server) trialPart(name string, reads []string) any {
 	if late := t.First.Sub(t.From); late > 10*time.Minute && late > t.To.Sub(t.From)/50 {
 		v.Late = s.minute(t.First).String()
 	}
-	v.Basis = fmt.Sprintf("%d readings of the archive, worked out every %s, in %s", t.Samples, span(t.Step), decimals(t.Took.Seconds(), 1)+" s")
+	v.Basis = words.Say("%d readings of the archive, worked out every %s, in %s", t.Samples, span(t.Step), words.Say("%.1f s", t.Took.Seconds()))
 	days := t.To.Sub(t.From).Hours() / 24
-	two := func(what string, f func(*engine.TrialSide) string) {
+	two := func(what words.Text, f func(*engine.TrialSide) words.Text) {
 		v.Rows = append(v.Rows, trialRow{What: what, Present: f(&t.Present), Tried: f(&t.Tried)})
 	}
-	two("alarms raised", func(x *engine.TrialSide) string {
-		text := fmt.Sprint(x.Alarms)
+	two("alarms raised", func(x *engine.TrialSide) words.Text {
+		text := whole(x.Alarms)
 		if days >= 1.5 {
-			text = fmt.Sprintf("%d, %s a day", x.Alarms, decimals(float64(x.Alarms)/days, 1))
+			text = words.Say("%d, %s a day", x.Alarms, decimals(float64(x.Alarms)/days, 1))
 		}
 		if x.Stood {
 			text += "; stood already at the beginning"
 		}
 		return text
 	})
-	two("time in alarm", func(x *engine.TrialSide) string {
+	two("time in alarm", func(x *engine.TrialSide) words.Text {
 		if x.Active == 0 {
 			return "none"
 		}
-		return fmt.Sprintf("%s, %s %%", span(x.Active), decimals(100*x.Share, 1))
+		return words.Say("%s, %s %%", span(x.Active), decimals(100*x.Share, 1))
 	})
-	two("longest", func(x *engine.TrialSide) string {
+	two("longest", func(x *engine.TrialSide) words.Text {
 		if x.Longest == 0 {
 			return dash
 		}
-		return span(x.Longest).String()
+		return span(x.Longest)
 	})
-	two("chattering", func(x *engine.TrialSide) string { return times(x.Chattering).String() })
+	two("chattering", func(x *engine.TrialSide) words.Text { return times(x.Chattering) })
 	if t.Present.Hidden+t.Tried.Hidden > 0 {
-		two("came while hidden", func(x *engine.TrialSide) string { return times(x.Hidden).String() })
+		two("came while hidden", func(x *engine.TrialSide) words.Text { return times(x.Hidden) })
 	}
 	for _, x := range []struct {
-		what string
+		what words.Text
 		side *engine.TrialSide
-	}{{"present", &t.Present}, {"tried", &t.Tried}} {
+	}{{"The present rule %s", &t.Present}, {"The tried rule %s", &t.Tried}} {
 		if x.side.Fault != "" {
-			v.Faults = append(v.Faults, "The "+x.what+" rule "+x.side.Fault)
+			v.Faults = append(v.Faults, words.Say(x.what, x.side.Fault))
 		}
 	}
 	v.Worst = s.worstHours(t, reads)
 	v.Strip = s.trialStrip(t)
 	for _, l := range t.Lines {
-		x := trialLineView{Where: fmt.Sprintf("%s, line %d", l.File, l.Line), Note: l.Note, Text: strings.Join(l.Text, "\n")}
+		x := trialLineView{Where: words.Say("%s, line %d, instead of", l.File, l.Line), Was: l.Was, Note: l.Note, Text: strings.Join(l.Text, "\n")}
 		switch {
 		case l.Through == 0:
-			x.Where = fmt.Sprintf("%s, after line %d", l.File, l.Line)
+			x.Where = words.Say("%s, after line %d:", l.File, l.Line)
 		case l.Through > l.Line:
-			x.Where = fmt.Sprintf("%s, lines %d to %d", l.File, l.Line, l.Through)
-			fallthrough
-		default:
-			x.Where += ", instead of"
-		}
-		if x.Was = l.Was; l.Through == 0 {
-			x.Where += ":"
+			x.Where = words.Say("%s, lines %d to %d, instead of", l.File, l.Line, l.Through)
 		}
 		v.Lines = append(v.Lines, x)
 	}
@@ -418,11 +412,11 @@ func (s *Server) trialStrip(t *engine.Trial) *drawing {
 	)
 	d := &drawing{ID: "trial", W: w, H: 2*row + gap + 24, Title: words.Say("When it would have been in alarm: present rule %s, tried rule %s of the time", decimals(100*t.Present.Share, 1)+" %", decimals(100*t.Tried.Share, 1)+" %")}
 	for i, x := range []struct {
-		word string
+		word words.Text
 		side *engine.TrialSide
 	}{{"present", &t.Present}, {"tried", &t.Tried}} {
 		y := float64(i) * (row + gap)
-		d.Captions = append(d.Captions, caption{X: 0, Y: y + 16, Class: "tr-word", Anchor: "start", Text: words.Text(x.word)})
+		d.Captions = append(d.Captions, caption{X: 0, Y: y + 16, Class: "tr-word", Anchor: "start", Text: x.word})
 		d.Rects = append(d.Rects, rect{X: left, Y: y, W: right - left, H: row, Class: "tr-track"})
 		n := len(x.side.Strip)
 		for a := 0; a < n; a++ {
@@ -440,12 +434,12 @@ func (s *Server) trialStrip(t *engine.Trial) *drawing {
 	}
 	base := 2*row + gap
 	length := t.To.Sub(t.From)
-	step, form := time.Hour, "15:04"
+	step, form := time.Hour, func(t time.Time) words.Text { return words.Text(t.Format("15:04")) }
 	switch {
 	case length > 10*24*time.Hour:
-		step, form = 3*24*time.Hour, "2 Jan"
+		step, form = 3*24*time.Hour, dateText
 	case length > 3*24*time.Hour:
-		step, form = 24*time.Hour, "Mon 2 Jan"
+		step, form = 24*time.Hour, s.weekday
 	case length > 12*time.Hour:
 		step = 3 * time.Hour
 	}
@@ -457,7 +451,7 @@ func (s *Server) trialStrip(t *engine.Trial) *drawing {
 			continue
 		}
 		d.Lines = append(d.Lines, line{X1: x, Y1: base, X2: x, Y2: base + 5, Class: "tr-tick"})
-		d.Captions = append(d.Captions, caption{X: x, Y: base + 19, Class: "tr-at", Anchor: "middle", Text: words.Text(at.Format(form))})
+		d.Captions = append(d.Captions, caption{X: x, Y: base + 19, Class: "tr-at", Anchor: "middle", Text: form(at)})
 	}
 	return d
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 
 	"calandria/engine"
@@ -19,7 +20,10 @@ import (
 // otherwise. Its address holds the question.
 
 // supposedField is one field of the form.
-type supposedField struct{ Key, Label, Unit, Value string }
+type supposedField struct {
+	Key, Value  string
+	Label, Unit words.Text
+}
 
 // supposedBody is one body of it: "", "clean" or "bypass".
 type supposedBody struct{ Key, Name, Value string }
@@ -37,8 +41,7 @@ type whatIfData struct {
 }
 
 type foreseenRow struct {
-	Name                          words.Text
-	Unit, Now, Then, Change, Band string
+	Name, Unit, Now, Then, Change, Band words.Text
 }
 
 type rungRow struct {
@@ -62,11 +65,11 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 	if !ok || set.Class != plant.ClassSet {
 		return nil, x, d, notFound("There is no evaporator set of that name.")
 	}
-	amount := func(key, label string, u shownUnit, to *thermo.Amount) {
-		d.Fields = append(d.Fields, supposedField{key, label, u.text.String(), q.Get(key)})
+	amount := func(key string, label words.Text, u shownUnit, to *thermo.Amount) {
+		d.Fields = append(d.Fields, supposedField{key, q.Get(key), label, u.text})
 		var wrong error
-		if *to, wrong = thermo.ParseAmount(q.Get(key)); wrong != nil {
-			err = errors.Join(err, badQuery("%s: %v.", label, wrong))
+		if *to, wrong = thermo.ParseAmount(strings.Replace(q.Get(key), ",", ".", 1)); wrong != nil {
+			err = errors.Join(err, badQuery("%s: %s.", label, words.Of(wrong)))
 		}
 		if !to.Percent && to.Value != 0 {
 			to.Value = u.back(to.Value)
@@ -92,7 +95,7 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 		d.Bodies = append(d.Bodies, b)
 		if n := e.Body.Effect; len(e.Body.Bleeds) > 0 && !bled[n] {
 			bled[n] = true
-			amount(fmt.Sprintf("bleed%d", n), fmt.Sprintf("Bleed after effect %d", n), s.units[kindMass], &x.BleedTH[n-1])
+			amount(fmt.Sprintf("bleed%d", n), words.Say("Bleed after effect %d", n), s.units[kindMass], &x.BleedTH[n-1])
 		}
 	}
 	amount("syrup_brix", "Syrup Brix", brix, &x.SyrupBrix)
@@ -177,22 +180,22 @@ func (s *Server) foreseenWords(set *plant.Equipment, f *thermo.Foreseen) foresee
 	if u.scale != 1 {
 		digits = u.digits
 	}
-	r := foreseenRow{Name: f.Name, Unit: u.text.String(), Now: dash, Then: dash, Change: dash}
+	r := foreseenRow{Name: f.Name, Unit: u.text, Now: dash, Then: dash, Change: dash}
 	if f.Now != nil {
-		r.Now = decimals(u.of(*f.Now), digits).String()
+		r.Now = decimals(u.of(*f.Now), digits)
 	}
 	if f.Then != nil {
-		r.Then = decimals(u.of(*f.Then), digits).String()
+		r.Then = decimals(u.of(*f.Then), digits)
 	}
 	if f.Now == nil || f.Then == nil {
 		return r
 	}
 	change := u.scale * (*f.Then - *f.Now)
-	if r.Change = decimals(change, digits+1).String(); change > 0 {
+	if r.Change = decimals(change, digits+1); change > 0 {
 		r.Change = "+" + r.Change
 	}
 	if f.Sigma > 0 {
-		r.Band = ("± " + sigmaText(f.Sigma*math.Abs(u.scale))).String()
+		r.Band = "± " + sigmaText(f.Sigma*math.Abs(u.scale))
 	}
 	return r
 }

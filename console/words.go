@@ -23,6 +23,11 @@ func (s *Server) languageOf(r *http.Request) *catalog.Language {
 	return catalog.Choose(s.languages, chosen, s.b.House().Config.Site.Language, r.Header.Get("Accept-Language"))
 }
 
+// siteLanguage is the language of what goes to nobody in particular: files, mail.
+func (s *Server) siteLanguage() *catalog.Language {
+	return catalog.Choose(s.languages, s.b.House().Config.Site.Language)
+}
+
 // A template in another language is the same template with its own words exchanged: the
 // text between tags, and that of attributes which a person reads. An action that shows
 // a value stands in the key as {1}, {2} and so on, and says its value in the language.

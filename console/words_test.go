@@ -12,6 +12,7 @@ import (
 	"go/types"
 	"io"
 	"io/fs"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -26,7 +27,9 @@ import (
 	"calandria/console/catalog"
 	"calandria/plant"
 	"calandria/plant/words"
+	"calandria/thermo"
 	"calandria/thermo/evaporator"
+	"calandria/thermo/fouling"
 	"calandria/thermo/pan"
 )
 
@@ -155,6 +158,28 @@ func (k keys) ofNames() {
 	}
 	for h := evaporator.Absent; h <= evaporator.Assumed; h++ {
 		k.add(h.String(), "how a value was found")
+	}
+	for _, s := range plant.Signals {
+		k.add(label(s.Name).String(), "signals")
+	}
+	for _, q := range thermo.Quantities {
+		k.add(label(q.Name).String(), "quantities")
+	}
+	for _, kind := range unitKinds {
+		for _, u := range kind.units {
+			k.add(u.text.String(), "units")
+			k.add(u.plain.String(), "units")
+		}
+	}
+	for _, code := range []int{http.StatusBadRequest, http.StatusForbidden, http.StatusNotFound, http.StatusMethodNotAllowed, http.StatusConflict, http.StatusRequestEntityTooLarge,
+		http.StatusRequestURITooLong, http.StatusMisdirectedRequest, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusInternalServerError, http.StatusServiceUnavailable} {
+		k.add(http.StatusText(code), "errors")
+	}
+	for law := fouling.Linear; law <= fouling.InverseSquare; law++ {
+		k.add(law.String(), "laws of scale")
+	}
+	for _, s := range []plant.JobState{plant.JobAsked, plant.JobRunning, plant.JobDone, plant.JobFailed, plant.JobCancelled} {
+		k.add(string(s), "jobs")
 	}
 	for _, s := range []plant.Source{plant.Measured, plant.Fixed, plant.Derived, plant.Ruled, plant.System} {
 		k.add(string(s), "sources")

@@ -58,7 +58,7 @@ var systemTags = []struct {
 	name    string
 	dim     plant.Dimension
 	well    float64
-	meaning string
+	meaning words.Text
 }{
 	{"scan_overruns", plant.AnyDimension, 0, "scans that took longer than the scan interval, since the start"},
 	{"archive_ok", plant.State, 1, "1 while values can be archived"},
@@ -93,7 +93,7 @@ func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 	if c.Calc, err = thermo.New(h); err != nil {
 		return nil, err
 	}
-	add := func(name string, d plant.Dimension, meaning string) error {
+	add := func(name string, d plant.Dimension, meaning words.Text) error {
 		id, err := h.AddTag(plant.Tag{Path: SystemOwner + "." + name, Owner: SystemOwner, Class: plant.ClassSystem,
 			Name: name, Dimension: d, Meaning: meaning, Source: plant.System})
 		c.system[name] = id
@@ -105,21 +105,21 @@ func New(h *plant.House, files []rules.File, opt rules.Options) (*Core, error) {
 		}
 	}
 	for _, s := range stageNames {
-		if err := errors.Join(add(StageTag(s), plant.Duration, "age of the last test signal that came through: "+s+", s"),
-			add(DelayTag(s), plant.Duration, "time that the last test signal took to come through: "+s+", s")); err != nil {
+		if err := errors.Join(add(StageTag(s), plant.Duration, words.Say("age of the last test signal that came through: %s, s", s)),
+			add(DelayTag(s), plant.Duration, words.Say("time that the last test signal took to come through: %s, s", s))); err != nil {
 			return nil, err
 		}
 	}
 	for _, s := range h.Config.OPCUA.Servers {
-		if err := add(ServerTag(s.Name), plant.State, "1 while connected to OPC UA server "+s.Name); err != nil {
+		if err := add(ServerTag(s.Name), plant.State, words.Say("1 while connected to OPC UA server %s", s.Name)); err != nil {
 			return nil, err
 		}
-		if err := add(ClockTag(s.Name), plant.Duration, "how far the clock of OPC UA server "+s.Name+" is ahead of ours, s"); err != nil {
+		if err := add(ClockTag(s.Name), plant.Duration, words.Say("how far the clock of OPC UA server %s is ahead of ours, s", s.Name)); err != nil {
 			return nil, err
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(h.States)) {
-		if err := add(name, plant.State, h.States[name]); err != nil {
+		if err := add(name, plant.State, words.Verbatim(h.States[name])); err != nil {
 			return nil, err
 		}
 	}
@@ -317,7 +317,8 @@ func (c *Core) Drain() []plant.Event {
 			continue
 		}
 		if a := c.Alarms.Spec(e.Alarm); a != nil {
-			e.Reason = c.Words(a).String()
+			e.Words = c.Words(a)
+			e.Reason = e.Words.String()
 		}
 	}
 	return events

@@ -27,7 +27,7 @@ type Archive interface {
 // Stored says how an archive stands.
 type Stored struct {
 	OK   bool
-	Text string // one line for a person
+	Text words.Text // one line for a person
 	// Damage says which files are damaged and for which time, "" for none.
 	Damage string
 	// FreePct is how much of the disk is free, %; NaN if nobody knows.
@@ -71,9 +71,10 @@ type Notifier interface {
 
 // NotifierState is how a Notifier is doing.
 type NotifierState struct {
-	Name, Text string
-	OK         bool   // the last delivery worked, or nothing has been tried yet
-	Refused    uint64 // notices that the receiver will not take
+	Name    string
+	Text    words.Text
+	OK      bool   // the last delivery worked, or nothing has been tried yet
+	Refused uint64 // notices that the receiver will not take
 	// AliveEvery is how often the receiver wants a sign of life, 0: never; Alive is
 	// when the last one that was delivered was made.
 	AliveEvery time.Duration
@@ -90,7 +91,7 @@ type LoopOptions struct {
 	Sources   []func() Source
 	Notifiers []Notifier
 	// Forward tells how the forwarder stands; nil: there is none.
-	Forward func() (ok bool, text string)
+	Forward func() (ok bool, text words.Text)
 	// Forwarded is when the last values reached InfluxDB; nil: there is none.
 	Forwarded func() time.Time
 	// Pages tells how many pages are open, and when the one that has waited
@@ -393,14 +394,14 @@ func (l *Loop) systemTags(at time.Time) {
 
 // say puts words beside the facts that an alarm does not explain by itself.
 func (l *Loop) say(damage string) {
-	var lost []string
+	var lost []words.Text
 	for _, n := range l.Notifiers {
 		if s := n.State(); !s.OK {
-			lost = append(lost, s.Name+": "+s.Text)
+			lost = append(lost, words.Say("%s: %s", s.Name, s.Text))
 		}
 	}
-	l.core.Say("notify_ok", words.Text(strings.Join(lost, "; ")))
-	l.core.Say("files_intact", words.Text(strings.Trim(damage+"; "+l.otherDamage(), "; ")))
+	l.core.Say("notify_ok", words.Join(lost, "; "))
+	l.core.Say("files_intact", words.Verbatim(strings.Trim(damage+"; "+l.otherDamage(), "; ")))
 }
 
 // coarse gives seconds so that they are not archived anew at each scan: to a
@@ -547,10 +548,10 @@ func (l *Loop) Show(at time.Time) {
 	for _, source := range l.Sources {
 		s := source()
 		for _, f := range s.Faults {
-			p.Reasons[f.Tag] = words.Text(f.Problem)
+			p.Reasons[f.Tag] = f.Problem
 		}
 		for _, m := range s.Misstamped {
-			p.How[m.Tag] = cmp.Or(p.How[m.Tag], Origin{How: words.Text(m.Text)})
+			p.How[m.Tag] = cmp.Or(p.How[m.Tag], Origin{How: m.Text})
 		}
 		p.Sources = append(p.Sources, s)
 	}
@@ -578,20 +579,20 @@ func (l *Loop) health(at time.Time) []Health {
 	archive := l.Archive.State()
 	lines := []Health{{Name: "archive", OK: archive.OK && !l.refused, Text: archive.Text}}
 	if archive.Damage != "" {
-		lines = append(lines, Health{Name: "files of the archive", Text: archive.Damage})
+		lines = append(lines, Health{Name: "files of the archive", Text: words.Verbatim(archive.Damage)})
 	}
 	if damage := l.otherDamage(); damage != "" {
-		lines = append(lines, Health{Name: "files of the program", Text: damage})
+		lines = append(lines, Health{Name: "files of the program", Text: words.Verbatim(damage)})
 	}
-	journal := Health{Name: "journal", OK: !l.unjournaled, Text: fmt.Sprintf("%d entries", l.seq)}
+	journal := Health{Name: "journal", OK: !l.unjournaled, Text: words.Say("%d entries", l.seq)}
 	if l.unjournaled {
 		waiting, err := l.Journal.Waiting()
-		journal.Text = fmt.Sprintf("events are not being stored, %d wait in memory: %s", waiting, Cause(err))
+		journal.Text = words.Say("events are not being stored, %d wait in memory: %s", waiting, Cause(err))
 	}
 	lines = append(lines, journal)
 	lines = append(lines, beatLine(l.beats.all(at), at))
 	if off := l.Clock.Off(); off.Abs() > ownClockLimit {
-		lines = append(lines, Health{Name: "clock", Text: fmt.Sprintf("this machine's clock was set by %s; the program counts on by itself: restart it once the clock is right", off.Round(time.Second))})
+		lines = append(lines, Health{Name: "clock", Text: words.Say("this machine's clock was set by %s; the program counts on by itself: restart it once the clock is right", off.Round(time.Second).String())})
 	}
 	if l.Forward != nil {
 		ok, text := l.Forward()
@@ -599,7 +600,7 @@ func (l *Loop) health(at time.Time) []Health {
 	}
 	for _, n := range l.Notifiers {
 		s := n.State()
-		lines = append(lines, Health{Name: "notifier " + s.Name, OK: s.OK, Text: s.Text})
+		lines = append(lines, Health{Name: words.Say("notifier %s", s.Name), OK: s.OK, Text: s.Text})
 	}
 	ok, text := ruleLine(l.faultyRules(at), len(l.specs))
 	return append(lines, Health{Name: "rules", OK: ok, Text: text})

@@ -45,6 +45,15 @@ type Stage struct {
 // notices that wants the sign of life has one more each.
 var stageNames = []string{"alarm", "picture", "page", "journal", "archive", "forward", "notice"}
 
+// words are those of its name: that of a receiver stays as it is.
+func (s Stage) words() words.Text {
+	kind, receiver, has := strings.Cut(s.Name, " ")
+	if has {
+		return words.Say("%s %s", words.Text(kind), receiver)
+	}
+	return words.Text(kind)
+}
+
 // StageTag names the system tag with the age of the last heartbeat that came
 // through a stage, DelayTag that with the time it took. That of notices is the worst
 // of the receivers.
@@ -106,20 +115,20 @@ func kindOf(stage string) string {
 // beatLine tells of all stages in one line.
 func beatLine(stages []Stage, at time.Time) Health {
 	h := Health{Name: "test signal", OK: true}
-	var through, late []string
+	var through, late []words.Text
 	for _, s := range stages {
 		if !s.Late {
-			through = append(through, fmt.Sprintf("%s in %.1f s", s.Name, s.Delay.Seconds()))
+			through = append(through, words.Say("%s in %.1f s", s.words(), s.Delay.Seconds()))
 			continue
 		}
 		h.OK = false
-		text := fmt.Sprintf("%s not since %s ago", s.Name, at.Sub(s.Sent).Round(time.Second))
+		text := words.Say("%s not since %s ago", s.words(), at.Sub(s.Sent).Round(time.Second).String())
 		if s.Reason != "" {
-			text += " (" + s.Reason + ")"
+			text = words.Say("%s (%s)", text, s.Reason)
 		}
 		late = append(late, text)
 	}
-	h.Text = strings.Join(append(late, through...), ", ")
+	h.Text = words.Join(append(late, through...), ", ")
 	return h
 }
 
@@ -199,7 +208,7 @@ func (l *Loop) beat(at time.Time) {
 		n.Tell(plant.Event{Time: at, Received: at, Kind: plant.EventNotify, Source: SystemOwner,
 			Priority: plant.PriorityLow, Text: "a sign of life: call if it stays away"}, true)
 		if b.through("notice "+state.Name, state.Alive, at); !state.OK {
-			b.failed("notice "+state.Name, state.Text)
+			b.failed("notice "+state.Name, state.Text.String())
 		}
 	}
 	if l.Pages != nil {

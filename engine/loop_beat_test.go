@@ -75,7 +75,7 @@ type edge struct{ *notify.Notifier }
 func (n edge) Offer(plant.Event, *plant.AlarmSpec) {}
 func (n edge) State() NotifierState {
 	h := n.Health()
-	return NotifierState{Name: h.Name, OK: h.OK, Text: h.String(), AliveEvery: n.AliveEvery(), Alive: h.Alive}
+	return NotifierState{Name: h.Name, OK: h.OK, Text: h.Words(), AliveEvery: n.AliveEvery(), Alive: h.Alive}
 }
 func (n edge) Tell(e plant.Event, sign bool) {
 	if sign {
@@ -145,7 +145,7 @@ func TestHeartbeat(t *testing.T) {
 		p.torn.Store(true)
 		expect(82*time.Second, "journal")
 		for _, line := range l.Picture().Health {
-			if line.Name == "test signal" && (line.OK || !strings.Contains(line.Text, "torn")) {
+			if line.Name == "test signal" && (line.OK || !strings.Contains(line.Text.String(), "torn")) {
 				t.Errorf("%+v", line)
 			}
 		}
@@ -165,7 +165,7 @@ func TestHeartbeat(t *testing.T) {
 			t.Errorf("the age of the worst receiver is %v", p.Value)
 		}
 		for _, line := range l.Picture().Health {
-			if line.Name == "test signal" && !strings.Contains(line.Text, "no such address") {
+			if line.Name == "test signal" && !strings.Contains(line.Text.String(), "no such address") {
 				t.Errorf("it does not say why: %+v", line)
 			}
 		}

@@ -1,12 +1,12 @@
 package engine
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
 )
@@ -59,9 +59,9 @@ func (l *Loop) notifyHealth(at time.Time) (ok bool) {
 		ok = ok && !t.down
 		l.core.Set("notify_"+h.Name+"_ok", plant.Flag(!t.down), at)
 		if (t.down != t.told || h.Refused > t.refused) && !flaps {
-			e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name, Text: h.Text}
+			e := plant.Event{Time: at, Kind: plant.EventNotify, Source: h.Name, Text: h.Text.String()}
 			if t.told && !t.down {
-				e.Text = "notices are delivered again; " + h.Text
+				e.Text = "notices are delivered again; " + h.Text.String()
 			}
 			t.entries = append(t.entries, at)
 			if len(t.entries) == notifyMost {
@@ -87,21 +87,21 @@ func (l *Loop) faultyRules(at time.Time) []rules.RuleFault {
 
 // ruleLine says which rules cannot be evaluated or are slow, for the health
 // lines.
-func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text string) {
+func ruleLine(faults []rules.RuleFault, alarms int) (ok bool, text words.Text) {
 	if len(faults) == 0 {
-		return true, fmt.Sprintf("%d alarms watched", alarms)
+		return true, words.Say("%d alarms watched", alarms)
 	}
 	const most = 3
-	var lines []string
+	var lines []words.Text
 	for _, f := range faults[:min(most, len(faults))] {
-		form := "%s cannot be evaluated, so does not warn: %s"
+		form := words.Text("%s cannot be evaluated, so does not warn: %s")
 		if f.Slow {
 			form = "%s is %s"
 		}
-		lines = append(lines, fmt.Sprintf(form, f.Rule, f.Reason))
+		lines = append(lines, words.Say(form, f.Rule, f.Reason))
 	}
-	if text = strings.Join(lines, "; "); len(faults) > most {
-		text += fmt.Sprintf(" and %d more", len(faults)-most)
+	if text = words.Join(lines, "; "); len(faults) > most {
+		text = words.Say("%s and %d more", text, len(faults)-most)
 	}
 	return false, text
 }

@@ -81,7 +81,7 @@ func describeRules(c *Core, at time.Time) map[string]ruleText {
 		if x.SuppressWords != "" {
 			words += "; suppressed while " + x.SuppressWords
 		}
-		m[spec.Name] = ruleText{c.Rules.Hash(i), words}
+		m[spec.Name] = ruleText{c.Rules.Hash(i), words.String()}
 	}
 	return m
 }

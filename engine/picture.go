@@ -102,25 +102,25 @@ func (s *Source) ClockOffset() time.Duration {
 }
 
 // AheadText says how far another clock is from ours.
-func AheadText(d time.Duration) string {
+func AheadText(d time.Duration) words.Text {
 	if d < 0 {
-		return (-d).Round(100*time.Millisecond).String() + " behind"
+		return words.Say("%s behind", (-d).Round(100*time.Millisecond).String())
 	}
-	return d.Round(100*time.Millisecond).String() + " ahead"
+	return words.Say("%s ahead", d.Round(100*time.Millisecond).String())
 }
 
 // SourceFault is one tag that cannot be read as configured.
 type SourceFault struct {
 	Tag     plant.TagID
-	Problem string
-	Text    string // with path, file and line
+	Problem words.Text
+	Text    words.Text // with path, file and line
 }
 
 // Health is a fact about the program itself: archive, journal, forwarder.
 type Health struct {
-	Name string
+	Name words.Text
 	OK   bool
-	Text string
+	Text words.Text
 }
 
 // Picture makes a picture of the core at a moment. The caller adds what the core

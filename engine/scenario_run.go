@@ -495,7 +495,10 @@ func howItStood(e rules.Explanation, at time.Duration) string {
 		}
 		parts = append(parts, fmt.Sprintf("%s (%.5g, %.5g) %s", p.Words, p.Left, p.Right, p.Truth))
 	}
-	return strings.Join(append(parts, e.Waits...), "; ")
+	for _, w := range e.Waits {
+		parts = append(parts, w.String())
+	}
+	return strings.Join(parts, "; ")
 }
 
 func reasonOf(e ScenarioEvent) string {

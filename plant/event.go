@@ -1,6 +1,10 @@
 package plant
 
-import "time"
+import (
+	"time"
+
+	"calandria/plant/words"
+)
 
 // Priority of an alarm, 1 the most urgent. The zero value is "none": a message
 // for the journal only.
@@ -95,6 +99,8 @@ type Event struct {
 	DurationS float64 // length of a shelving, s
 	Count     int     // number of a re-alarm
 	Text      string  // one line for a person
+	// Words is Reason as it can be said in another language; the journal has Reason alone.
+	Words words.Text `json:"-" state:"-"`
 	// Record is what was stored or changed beside the journal, as JSON with its
 	// table and ID, so that the journal's chain proves it too; mostly empty.
 	Record string `json:",omitempty"`

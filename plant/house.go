@@ -1,6 +1,8 @@
 package plant
 
 import (
+	"calandria/plant/words"
+
 	"cmp"
 	"fmt"
 	"iter"
@@ -34,7 +36,7 @@ type Tag struct {
 	Name      string
 	Dimension Dimension
 	Unit      string // canonical, except for dimension any
-	Meaning   string
+	Meaning   words.Text
 	Source    Source
 
 	// For Measured tags: where it is read, and canonical = raw*Scale + Offset,
@@ -751,7 +753,7 @@ func (b *builder) freeTags() {
 			b.fault(f+".dimension", fmt.Sprintf("dimension %q is not known", d), "leave it out, or use for example pressure, temperature, mass flow")
 			continue
 		}
-		b.bind(f, "", ClassSite, n, d, t.Title, t.Binding)
+		b.bind(f, "", ClassSite, n, d, words.Verbatim(t.Title), t.Binding)
 	}
 }
 
@@ -772,7 +774,7 @@ func likelyDimension(unitName string) Dimension {
 	return AnyDimension
 }
 
-func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meaning string, bd Binding) {
+func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meaning words.Text, bd Binding) {
 	t := Tag{Path: name, Owner: owner, Class: c, Name: name, Dimension: d, Unit: d.Canonical(), Meaning: meaning,
 		Source: Measured, Low: math.NaN(), High: math.NaN(), Sampling: bd.Sampling,
 		File: b.doc.File, Line: b.doc.At(f).Line}

@@ -1,10 +1,10 @@
 package plant
 
 import (
-	"fmt"
 	"math"
-	"strings"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // Correction says how the values of one measured tag are to be read over a
@@ -52,16 +52,23 @@ func (c *Correction) Apply(p Point) Point {
 }
 
 // ReadAs says how the values are to be read, in the tag's unit.
-func (c *Correction) ReadAs(unit string) string {
+func (c *Correction) ReadAs(unit words.Text) words.Text {
 	switch {
 	case c.NotBelieved:
 		return "as not to be believed"
 	case c.Value != nil:
-		return strings.TrimSpace(fmt.Sprintf("as %g %s", *c.Value, unit))
+		return words.Say("as %s", amountOf(*c.Value, unit))
 	case c.Offset == 0:
-		return fmt.Sprintf("times %g", c.Factor)
+		return words.Say("times %g", c.Factor)
 	}
-	return strings.TrimSpace(fmt.Sprintf("times %g plus %g %s", c.Factor, c.Offset, unit))
+	return words.Say("times %g plus %s", c.Factor, amountOf(c.Offset, unit))
+}
+
+func amountOf(v float64, unit words.Text) words.Text {
+	if unit == "" {
+		return words.Say("%g", v)
+	}
+	return words.Say("%g %s", v, unit)
 }
 
 // JobState says how far a Job is.

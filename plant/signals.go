@@ -1,5 +1,7 @@
 package plant
 
+import "calandria/plant/words"
+
 // Class is a class of equipment.
 type Class string
 
@@ -22,7 +24,7 @@ type Signal struct {
 	Class     Class
 	Name      string
 	Dimension Dimension
-	Meaning   string
+	Meaning   words.Text
 }
 
 // Signals is the table of measured signals. The name is the key in the

@@ -12,6 +12,7 @@ import (
 	"github.com/expr-lang/expr/vm"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // operand is one side of a comparison, or a derived value, ready to run: a
@@ -24,7 +25,7 @@ type operand struct {
 	prog   *vm.Program
 	ins    []int32
 	dim    dims
-	words  string
+	words  words.Text
 }
 
 type operandKind uint8
@@ -176,41 +177,46 @@ func (r *reader) test(l *logic) *test {
 	return t
 }
 
+// amountOf is a figure with its unit, of what a tag has or what is compared with it.
+func amountOf(v float64, unit, of string) words.Text {
+	if unit == "" || unit == "1" {
+		return words.Text(strconv.FormatFloat(v, 'g', 6, 64))
+	}
+	return words.Say("%s", words.Measure{Value: v, Unit: unit, Form: "%.6g", Of: of})
+}
+
 // words gives a number as a person would say it.
-func (s *Set) words(n *number) string {
+func (s *Set) words(n *number) words.Text {
 	switch n.op {
 	case numConst:
-		if u := n.dim.unit(); u != "" && u != "1" {
-			return strconv.FormatFloat(n.val, 'g', 6, 64) + " " + u
-		}
-		return strconv.FormatFloat(n.val, 'g', 6, 64)
+		return amountOf(n.val, n.dim.unit(), "")
 	case numInput:
 		return s.inputs[n.in].words
 	case numNeg:
-		return "-" + s.words(n.kids[0])
+		return words.Say("-%s", s.words(n.kids[0]))
 	case numFunc:
-		args := make([]string, len(n.kids))
+		args := make([]words.Text, len(n.kids))
 		for i, k := range n.kids {
 			args[i] = s.words(k)
 		}
-		return n.fn + "(" + strings.Join(args, ", ") + ")"
+		return words.Say("%s(%s)", n.fn, words.Join(args, ", "))
 	case numChoice:
-		return fmt.Sprintf("(%s if %s, else %s)", s.words(n.kids[0]), s.sentence(n.cond), s.words(n.kids[1]))
+		return words.Say("(%s if %s, else %s)", s.words(n.kids[0]), s.sentence(n.cond), s.words(n.kids[1]))
 	}
-	return "(" + s.words(n.kids[0]) + strings.Replace(infix[n.op], "*", "x", 1) + s.words(n.kids[1]) + ")"
+	return words.Say("(%s%s%s)", s.words(n.kids[0]), strings.Replace(infix[n.op], "*", "x", 1), s.words(n.kids[1]))
 }
 
 // sentence gives a condition as a person would say it.
-func (s *Set) sentence(l *logic) string {
-	join := func(word string) string {
-		parts := make([]string, len(l.kids))
+func (s *Set) sentence(l *logic) words.Text {
+	join := func(word words.Text) words.Text {
+		parts := make([]words.Text, len(l.kids))
 		for i, k := range l.kids {
 			parts[i] = s.sentence(k)
 			if (k.op == logAnd || k.op == logOr) && k.op != l.op {
-				parts[i] = "(" + parts[i] + ")"
+				parts[i] = words.Say("(%s)", parts[i])
 			}
 		}
-		return strings.Join(parts, word)
+		return words.Join(parts, word)
 	}
 	switch l.op {
 	case logTrue:
@@ -222,36 +228,44 @@ func (s *Set) sentence(l *logic) string {
 	case logOr:
 		return join(" or ")
 	case logNot:
-		return "not (" + s.sentence(l.kids[0]) + ")"
+		return words.Say("not (%s)", s.sentence(l.kids[0]))
 	case logIf:
-		return fmt.Sprintf("(%s where %s, else %s)", s.sentence(l.kids[1]), s.sentence(l.kids[0]), s.sentence(l.kids[2]))
+		return words.Say("(%s where %s, else %s)", s.sentence(l.kids[1]), s.sentence(l.kids[0]), s.sentence(l.kids[2]))
 	case logIsBad:
-		return s.inputs[l.in].words + " is bad"
+		return words.Say("%s is bad", s.inputs[l.in].words)
 	case logIsGood:
-		return s.inputs[l.in].words + " is good"
+		return words.Say("%s is good", s.inputs[l.in].words)
 	}
 	if l.l.dim.only(plant.State) && l.cmp == notEqual && l.r.op == numConst && l.r.val == 0 {
-		return s.words(l.l) + " is on"
+		return words.Say("%s is on", s.words(l.l))
 	}
-	return s.words(l.l) + " is " + compareWords[l.cmp] + " " + s.words(l.r)
+	right := s.words(l.r)
+	if l.l.op == numInput && l.r.op == numConst {
+		right = amountOf(l.r.val, l.r.dim.unit(), s.inputs[l.l.in].path)
+	}
+	return words.Say(compareWords[l.cmp], s.words(l.l), right)
 }
 
 // words of a test that is ready to run.
-func (t *test) words(s *Set) string {
+func (t *test) words(s *Set) words.Text {
 	switch t.op {
 	case logIsBad:
-		return s.inputs[t.in].words + " is bad"
+		return words.Say("%s is bad", s.inputs[t.in].words)
 	case logIsGood:
-		return s.inputs[t.in].words + " is good"
+		return words.Say("%s is good", s.inputs[t.in].words)
 	case logTrue:
 		return "always"
 	case logFalse:
 		return "never"
 	case logCompare:
 		if t.l.dim.only(plant.State) && t.cmp == notEqual && t.r.kind == operandFixed && t.r.fixed == 0 {
-			return t.l.words + " is on"
+			return words.Say("%s is on", t.l.words)
 		}
-		return t.l.words + " is " + compareWords[t.cmp] + " " + t.r.words
+		right := t.r.words
+		if t.l.kind == operandInput && t.r.kind == operandFixed {
+			right = amountOf(t.r.fixed, t.r.dim.unit(), s.inputs[t.l.in].path)
+		}
+		return words.Say(compareWords[t.cmp], t.l.words, right)
 	}
 	return ""
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // condition builds the condition of one alarm.
@@ -210,7 +211,7 @@ func (c *condition) build() (alarm, bool) {
 	ret := c.clause("return_when", o.ReturnWhen)
 	a.suppress, a.only = c.clause("suppress_when", o.SuppressWhen), c.clause("only_when", o.OnlyWhen)
 	if o.SuppressReason != "" {
-		a.suppress.words += " (" + c.l.expand(o.SuppressReason, c.this) + ")"
+		a.suppress.words = words.Say("%s (%s)", a.suppress.words, c.l.expand(o.SuppressReason, c.this))
 	}
 	var vr *reader
 	var val *number
@@ -235,7 +236,7 @@ func (c *condition) build() (alarm, bool) {
 	a.raise, a.words = r.test(raise), c.l.set.sentence(raise)
 	a.limit = c.limitOf(r, raise, key)
 	if a.returns = ret.test; ret.test != nil {
-		a.holdWords = "until " + ret.words
+		a.holdWords = words.Say("until %s", ret.words)
 		for _, in := range ret.inputs {
 			r.reads(in)
 		}
@@ -302,8 +303,8 @@ func (c *condition) leftOut(why string) {
 
 // shows says whether the value under value: is what the comparison looks at, or
 // what it takes the amount of.
-func (c *condition) shows(r *reader, left *number, words string) bool {
-	return r.set.words(left) == words || left.op == numFunc && left.fn == "abs" && r.set.words(left.kids[0]) == words
+func (c *condition) shows(r *reader, left *number, value words.Text) bool {
+	return r.set.words(left) == value || left.op == numFunc && left.fn == "abs" && r.set.words(left.kids[0]) == value
 }
 
 // explained is the path of the tag under explain:, "" if this vessel has none.
@@ -405,7 +406,7 @@ func (c *condition) ease(raise *logic, r *reader, key string, a *alarm) {
 		}
 	}
 	eased := easeAll(raise, band)
-	a.hold, a.holdWords = r.test(eased), strings.TrimSpace(fmt.Sprintf("until it is back by more than the deadband of %g %s", band, unit))
+	a.hold, a.holdWords = r.test(eased), words.Say("until it is back by more than the deadband of %s", amountOf(band, unit, ""))
 }
 
 func easeAll(l *logic, band float64) *logic {
@@ -490,7 +491,7 @@ func (c *condition) short(key, text string) (*reader, *logic) {
 	d := in.dim.each(difference)
 	r.inputs = nil
 	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: windowDelta,
-		words: fmt.Sprintf(windowWords[windowDelta], in.path, plant.ShortDuration(o.Over))})
+		words: words.Say(windowWords[windowDelta], in.path, plant.ShortDuration(o.Over))})
 	return r, c.directed(&number{op: numInput, in: id, dim: d}, v)
 }
 

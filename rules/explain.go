@@ -1,18 +1,17 @@
 package rules
 
 import (
-	"fmt"
 	"math"
-	"strconv"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Explanation is one alarm's condition at one moment, for a person.
 type Explanation struct {
 	Alarm string
-	Words string      // the condition in words, with its delays
+	Words words.Text  // the condition in words, with its delays
 	Raise plant.Truth // as [plant.AlarmInput]
 	Hold  plant.Truth
 	Parts []Part  // the comparisons of the condition, in order
@@ -20,33 +19,34 @@ type Explanation struct {
 	// Only is what only_when says, OnlyWords and OnlyParts what it is made of;
 	// all empty without one. While it is False the condition is false.
 	Only      plant.Truth
-	OnlyWords string
+	OnlyWords words.Text
 	OnlyParts []Part
 	// Suppress is what suppress_when says, SuppressWords and SuppressParts what
 	// it is made of; all empty without one.
 	Suppress      plant.Truth
-	SuppressWords string
+	SuppressWords words.Text
 	SuppressParts []Part
-	Waits         []string // what stands between now and the alarm, or keeps it from being evaluated
+	Waits         []words.Text // what stands between now and the alarm, or keeps it from being evaluated
 	Fault         RuleFault
 }
 
 // Part is one comparison.
 type Part struct {
-	Words       string
+	Words       words.Text
 	Truth       plant.Truth
 	Left, Right float64 // NaN where bad
 	Unit        string
 	// Against: the comparison stands under a not, so being true keeps the
 	// condition from being so.
 	Against bool
-	choice  bool // it only chooses between others
+	of      string // the tag that is compared
+	choice  bool   // it only chooses between others
 }
 
 // Input is one value a condition reads.
 type Input struct {
-	Words   string // the tag's path, or the window in words
-	Path    string // the tag
+	Words   words.Text // the tag's path, or the window in words
+	Path    string     // the tag
 	Value   float64
 	Unit    string
 	Quality plant.Quality
@@ -59,13 +59,13 @@ func (s *Set) Explain(index int, f *plant.Frame, at time.Time) Explanation {
 	in := s.Input(index, f, at)
 	e := Explanation{Alarm: spec.Name, Words: a.words, Raise: in.Raise, Hold: in.Hold, Fault: s.faults[index]}
 	if spec.OnDelay > 0 {
-		e.Words += ", for " + plant.ShortDuration(spec.OnDelay)
+		e.Words += ", " + words.Say("for %s", plant.ShortDuration(spec.OnDelay))
 	}
 	if a.holdWords != "" {
 		e.Words += ", " + a.holdWords
 	}
 	if spec.OffDelay > 0 {
-		e.Words += ", returned for " + plant.ShortDuration(spec.OffDelay)
+		e.Words += ", " + words.Say("returned for %s", plant.ShortDuration(spec.OffDelay))
 	}
 	e.Parts = s.parts(a.raise, f, at, false, nil)
 	for _, id := range a.inputs {
@@ -87,27 +87,26 @@ func (s *Set) Explain(index int, f *plant.Frame, at time.Time) Explanation {
 	return e
 }
 
-func waits(e *Explanation, spec *plant.AlarmSpec) []string {
-	var out []string
+func waits(e *Explanation, spec *plant.AlarmSpec) (out []words.Text) {
 	if e.Suppress == plant.True {
-		out = append(out, "suppressed while "+e.SuppressWords)
+		out = append(out, words.Say("suppressed while %s", e.SuppressWords))
 	}
 	if e.OnlyWords != "" && e.Only == plant.False {
-		return append(out, "does not apply: it does only while "+e.OnlyWords)
+		return append(out, words.Say("does not apply: it does only while %s", e.OnlyWords))
 	}
 	switch e.Raise {
 	case plant.True:
 		if spec.OnDelay > 0 {
-			out = append(out, "true: is raised once it has been so for "+plant.ShortDuration(spec.OnDelay))
+			out = append(out, words.Say("true: is raised once it has been so for %s", plant.ShortDuration(spec.OnDelay)))
 		}
 	case plant.Unknown:
 		for _, r := range e.Reads {
 			if r.Quality.IsBad() {
-				out = append(out, fmt.Sprintf("not evaluated: %s is %s", r.Words, r.Quality))
+				out = append(out, words.Say("not evaluated: %s is %s", r.Words, words.Verbatim(r.Quality.String())))
 			}
 		}
 		if len(out) == 0 && e.Fault.Count > 0 {
-			out = append(out, "not evaluated: "+e.Fault.Reason)
+			out = append(out, words.Say("not evaluated: %s", e.Fault.Reason))
 		}
 	case plant.False:
 		for _, p := range e.Parts {
@@ -115,22 +114,14 @@ func waits(e *Explanation, spec *plant.AlarmSpec) []string {
 				continue
 			}
 			if p.Truth == plant.False && !p.Against {
-				out = append(out, fmt.Sprintf("waits until %s (now %s)", p.Words, withUnit(p.Left, p.Unit)))
+				out = append(out, words.Say("waits until %s (now %s)", p.Words, amountOf(p.Left, p.Unit, p.of)))
 			}
 			if p.Truth == plant.True && p.Against {
-				out = append(out, fmt.Sprintf("waits while %s (now %s)", p.Words, withUnit(p.Left, p.Unit)))
+				out = append(out, words.Say("waits while %s (now %s)", p.Words, amountOf(p.Left, p.Unit, p.of)))
 			}
 		}
 	}
 	return out
-}
-
-func withUnit(v float64, unit string) string {
-	s := strconv.FormatFloat(v, 'g', 5, 64)
-	if unit != "" && unit != "1" {
-		s += " " + unit
-	}
-	return s
 }
 
 func (s *Set) parts(t *test, f *plant.Frame, at time.Time, against bool, out []Part) []Part {
@@ -140,6 +131,9 @@ func (s *Set) parts(t *test, f *plant.Frame, at time.Time, against bool, out []P
 		p := Part{Words: t.words(s), Truth: s.truth(t, f, at, &ta, &RuleFault{}), Unit: t.l.dim.unit(), Against: against}
 		if p.Unit == "" {
 			p.Unit = t.r.dim.unit()
+		}
+		if t.l.kind == operandInput {
+			p.of = s.inputs[t.l.in].path
 		}
 		p.Left, _ = s.eval(&t.l, f, at, &RuleFault{})
 		p.Right, _ = s.eval(&t.r, f, at, &RuleFault{})

@@ -425,7 +425,7 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 		if this != nil {
 			e = this
 		}
-		t := plant.Tag{Path: name, Name: name, Class: plant.ClassSite, Dimension: dim, Meaning: l.expand(d.Meaning, e), Source: plant.Ruled,
+		t := plant.Tag{Path: name, Name: name, Class: plant.ClassSite, Dimension: dim, Meaning: words.Verbatim(l.expand(d.Meaning, e)), Source: plant.Ruled,
 			File: lf.doc.File, Line: lf.doc.At(field).Line}
 		if e != nil {
 			t.Path, t.Owner, t.Class = e.Path+"."+name, e.Path, e.Class

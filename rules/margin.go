@@ -106,7 +106,7 @@ func (s *Set) CannotCall() []Note {
 	for i := range s.alarms {
 		if a, spec := &s.alarms[i], &s.specs[i]; a.suppress.test != nil && s.whatever(a.suppress.test) == plant.True {
 			out = append(out, Note{File: spec.File, Line: spec.Line, Rule: spec.Name, On: spec.Source, Priority: spec.Priority,
-				Text: "suppress_when holds at any reading: " + a.suppress.words})
+				Text: "suppress_when holds at any reading: " + a.suppress.words.String()})
 		}
 		t := s.alarms[i].limit
 		if t == nil || t.main.l.kind != operandInput {
@@ -117,7 +117,7 @@ func (s *Set) CannotCall() []Note {
 		case in.kind == inputTag && (t.Above && t.Value >= tag.High || !t.Above && t.Value <= tag.Low):
 			spec := &s.specs[i]
 			out = append(out, Note{File: spec.File, Line: spec.Line, Rule: spec.Name, On: spec.Source, Priority: spec.Priority,
-				Text: fmt.Sprintf("its limit of %s cannot be passed: %s reads from %.4g to %.4g", withUnit(t.Value, t.Unit), tag.Path, tag.Low, tag.High)})
+				Text: fmt.Sprintf("its limit of %s cannot be passed: %s reads from %.4g to %.4g", amountOf(t.Value, t.Unit, ""), tag.Path, tag.Low, tag.High)})
 		}
 	}
 	return out

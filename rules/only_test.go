@@ -67,7 +67,7 @@ func TestOnlyWhenAtScan(t *testing.T) {
 	if in, ok := step(10); !ok || in.Raise != plant.False || in.Hold != plant.False {
 		t.Errorf("state off: %v %v", ok, in.Hold)
 	}
-	if e := b.Explain(0, b.f, at); e.Only != plant.False || len(e.Waits) != 1 || !strings.Contains(e.Waits[0], "does not apply") {
+	if e := b.Explain(0, b.f, at); e.Only != plant.False || len(e.Waits) != 1 || !strings.Contains(e.Waits[0].String(), "does not apply") {
 		t.Errorf("explained as %+v", e)
 	}
 }
@@ -157,7 +157,7 @@ func TestSuppressReason(t *testing.T) {
 			t.Errorf("%s: %v, want %q", lines, err, want)
 		}
 		if err == nil && strings.Contains(lines, "reason") {
-			if x := s.Explain(0, plant.NewFrame(len(h.Tags)), t0); !strings.HasSuffix(x.SuppressWords, "(the body stands empty)") {
+			if x := s.Explain(0, plant.NewFrame(len(h.Tags)), t0); !strings.HasSuffix(x.SuppressWords.String(), "(the body stands empty)") {
 				t.Errorf("words %q", x.SuppressWords)
 			}
 		}

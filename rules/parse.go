@@ -15,6 +15,7 @@ import (
 	"github.com/expr-lang/expr/parser"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Bounds of one expression.
@@ -97,7 +98,7 @@ const (
 
 var compareOf = map[string]compare{"<": less, "<=": lessEqual, ">": greater, ">=": greaterEqual, "==": equal, "!=": notEqual}
 var compareText = [...]string{"<", "<=", ">", ">=", "==", "!="}
-var compareWords = [...]string{"below", "at or below", "above", "at or above", "equal to", "not equal to"}
+var compareWords = [...]words.Text{"%s is below %s", "%s is at or below %s", "%s is above %s", "%s is at or above %s", "%s is equal to %s", "%s is not equal to %s"}
 
 // input is something an expression reads at run time.
 type input struct {
@@ -108,7 +109,7 @@ type input struct {
 	// of a window, or of what keeps the time of the last change
 	window int32
 	fn     windowKind
-	words  string
+	words  words.Text
 	// the value worked out last, shared by all rules of a scan
 	at    int64
 	fresh bool
@@ -394,9 +395,9 @@ func (r *reader) number(n ast.Node) *number {
 }
 
 func nodeWord(n ast.Node) string {
-	words := map[string]string{"*ast.ArrayNode": "a list", "*ast.SliceNode": "a list", "*ast.MapNode": "a map", "*ast.PredicateNode": "a predicate",
+	names := map[string]string{"*ast.ArrayNode": "a list", "*ast.SliceNode": "a list", "*ast.MapNode": "a map", "*ast.PredicateNode": "a predicate",
 		"*ast.PointerNode": "a predicate", "*ast.VariableDeclaratorNode": "let", "*ast.SequenceNode": "a sequence with ;", "*ast.ChainNode": "?.", "*ast.NilNode": "nil"}
-	return cmp.Or(words[fmt.Sprintf("%T", n)], "this")
+	return cmp.Or(names[fmt.Sprintf("%T", n)], "this")
 }
 
 func (r *reader) binary(at int, x *ast.BinaryNode) *number {
@@ -561,14 +562,14 @@ func (r *reader) sinceOf(at int, name string, args []ast.Node) *number {
 		return &number{dim: dimOf(plant.Duration), from: at}
 	}
 	x := r.set.inputs[src]
-	of := input{kind: inputAge, tag: x.tag, path: x.path, dim: dimOf(plant.Duration), words: "age of " + x.path}
+	of := input{kind: inputAge, tag: x.tag, path: x.path, dim: dimOf(plant.Duration), words: words.Say("age of %s", x.path)}
 	if name == "unchanged" {
 		if r.set.house.Tags[x.tag].Source == plant.Fixed {
 			// It stands in the configuration: that it never changes says nothing.
 			r.missing = append(r.missing, fmt.Sprintf("%s is a fixed value, no instrument", x.path))
 			return &number{dim: dimOf(plant.Duration), from: at}
 		}
-		of.kind, of.window, of.words = inputUnchanged, r.set.trackerOn(x.tag, x.path), "time since "+x.path+" changed"
+		of.kind, of.window, of.words = inputUnchanged, r.set.trackerOn(x.tag, x.path), words.Say("time since %s changed", x.path)
 	}
 	return &number{op: numInput, in: r.use(of), dim: dimOf(plant.Duration), from: at}
 }
@@ -717,7 +718,7 @@ func (r *reader) window(at int, name string, kind windowKind, args []ast.Node) *
 	}
 	d := windowDim(kind, in.dim)
 	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: kind,
-		words: fmt.Sprintf(windowWords[kind], in.path, plant.ShortDuration(length))})
+		words: words.Say(windowWords[kind], in.path, plant.ShortDuration(length))})
 	return &number{op: numInput, in: id, dim: d, from: at}
 }
 
@@ -785,14 +786,14 @@ func start(n ast.Node) int {
 
 func (r *reader) name(n ast.Node) *number {
 	at := start(n)
-	words, ok := chain(n)
+	path, ok := chain(n)
 	if !ok {
 		return r.bad(at, "this is not a tag", "write its path, for example EV.EV3.level")
 	}
-	if words[0] == "limit" && len(words) == 2 {
-		return r.limit(at, words[1])
+	if path[0] == "limit" && len(path) == 2 {
+		return r.limit(at, path[1])
 	}
-	found := r.scope.find(r.set, words)
+	found := r.scope.find(r.set, path)
 	switch {
 	case found.problem != "":
 		return r.bad(at, found.problem, found.fix)
@@ -803,13 +804,13 @@ func (r *reader) name(n ast.Node) *number {
 		return &number{val: found.value, dim: found.dim, from: at}
 	}
 	t := &r.set.house.Tags[found.tag]
-	in := r.use(input{kind: inputTag, tag: found.tag, path: t.Path, dim: dimOf(t.Dimension), words: t.Path})
+	in := r.use(input{kind: inputTag, tag: found.tag, path: t.Path, dim: dimOf(t.Dimension), words: words.Verbatim(t.Path)})
 	return &number{op: numInput, in: in, dim: dimOf(t.Dimension), from: at}
 }
 
 func (r *reader) lackDim(n ast.Node) dims {
-	if words, ok := chain(n); ok {
-		return r.scope.find(r.set, words).dim
+	if path, ok := chain(n); ok {
+		return r.scope.find(r.set, path).dim
 	}
 	return unknownDim
 }

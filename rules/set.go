@@ -10,6 +10,7 @@ import (
 	"github.com/expr-lang/expr/vm"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Set is the rules of a site, ready to run. Build it with [Load]. It belongs
@@ -73,16 +74,16 @@ type alarm struct {
 	only      clause     // only_when
 	limit     *limitTest // nil: none by itself
 	inputs    []int32
-	words     string
-	holdWords string // in words, what must be over before it returns
-	applied   gate   // at the last scan, of those in gated
+	words     words.Text
+	holdWords words.Text // in words, what must be over before it returns
+	applied   gate       // at the last scan, of those in gated
 	hash      string
 }
 
 // clause is a further condition of a rule; test is nil where there is none.
 type clause struct {
 	test   *test
-	words  string
+	words  words.Text
 	inputs []int32
 }
 
@@ -101,7 +102,7 @@ type derived struct {
 	num    *operand
 	test   *test
 	inputs []int32
-	words  string
+	words  words.Text
 	hash   string
 }
 
@@ -297,7 +298,7 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 		if a := &s.alarms[i]; a.suppress.test != nil {
 			var ta tally
 			if s.truth(a.suppress.test, f, p.Time, &ta, &s.faults[i]) == plant.True {
-				suppress(int(i), plant.True, a.suppress.words)
+				suppress(int(i), plant.True, a.suppress.words.String())
 			}
 		}
 		emit(int(i), s.Input(int(i), f, p.Time))
@@ -360,7 +361,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 		t := s.truth(a.suppress.test, f, at, &ta, &s.faults[i])
 		s.hide = append(s.hide, t)
 		if t == plant.True {
-			suppress(int(i), t, a.suppress.words)
+			suppress(int(i), t, a.suppress.words.String())
 		}
 	}
 	for _, i := range s.gated {
@@ -382,7 +383,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	}
 	for n, i := range s.suppress {
 		if s.hide[n] != plant.True {
-			suppress(int(i), s.hide[n], s.alarms[i].suppress.words)
+			suppress(int(i), s.hide[n], s.alarms[i].suppress.words.String())
 		}
 	}
 }

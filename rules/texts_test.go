@@ -104,7 +104,7 @@ func TestDeadbandInWords(t *testing.T) {
 		"tag: EV.EV1.juice_temperature\nunit: degC\nhigh: 70\ndeadband: 1": "until it is back by more than the deadband of 1 K",
 	} {
 		b := newBench(t, rule(body))
-		if got := b.Explain(0, b.f, t0).Words; !strings.HasSuffix(got, want) {
+		if got := b.Explain(0, b.f, t0).Words; !strings.HasSuffix(got.String(), want) {
 			t.Errorf("%q does not end in %q", got, want)
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // TryField begins the field of a fault in what was tried: try.high.
@@ -257,9 +258,9 @@ type Line struct {
 	File string
 	// Line to Through are replaced by Text; with Through 0 Text comes after Line.
 	Line, Through int
-	Text          []string // lines without their ends
-	Was           string   // the first line replaced, or the one it comes after
-	Note          string   // what else to know, may be empty
+	Text          []string   // lines without their ends
+	Was           string     // the first line replaced, or the one it comes after
+	Note          words.Text // what else to know, may be empty
 }
 
 // Lines tells what to write into the files so that the changes stand there for
@@ -281,7 +282,7 @@ func (w *Written) Lines(changes map[string]string) []Line {
 		case (own && (w.this == nil || w.Vessels == 1) || exact || f.Key == "when") && f.Text != "":
 			x := lf.replace(lf.doc.At(field), key, f.Text, text)
 			if f.Key == "when" && w.Vessels > 1 {
-				x.Note = fmt.Sprintf("This is the condition for all %d vessels that the rule applies to.", w.Vessels)
+				x.Note = words.Say("This is the condition for all %d vessels that the rule applies to.", w.Vessels)
 			}
 			out = append(out, x)
 		case w.this == nil || w.Vessels == 1:

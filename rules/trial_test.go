@@ -151,7 +151,7 @@ func TestTrialLines(t *testing.T) {
 		}
 		words := func(s *Set) string {
 			i := slices.IndexFunc(s.Alarms(), func(a plant.AlarmSpec) bool { return a.Name == c.alarm })
-			return s.alarms[i].words + s.alarms[i].holdWords
+			return (s.alarms[i].words + s.alarms[i].holdWords).String()
 		}
 		if words(tried) != words(kept) {
 			t.Errorf("%s %v: tried %q, kept %q", c.alarm, c.try, words(tried), words(kept))

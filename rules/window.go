@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 const (
@@ -33,7 +34,7 @@ var windowFunctions = map[string]windowKind{
 	"std": windowStd, "delta": windowDelta, "slope": windowSlope,
 }
 
-var windowWords = [...]string{"average of %s over %s", "lowest %s in %s", "highest %s in %s",
+var windowWords = [...]words.Text{"average of %s over %s", "lowest %s in %s", "highest %s in %s",
 	"standard deviation of %s over %s", "change of %s in %s", "slope of %s over %s, an hour"}
 
 // slice is one sixtieth of a window: the integrals over the time in which the

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/condenser"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
@@ -14,7 +15,7 @@ type Quantity struct {
 	Class     plant.Class
 	Name      string // last part of the tag's path
 	Dimension plant.Dimension
-	Meaning   string
+	Meaning   words.Text
 	Inputs    string // what it is worked out from, for a reader
 	Source    string // of the equation
 	// Low and High bound what is plausible. A value outside is not shown as a

@@ -2,7 +2,6 @@ package thermo
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -31,7 +30,7 @@ func ParseAmount(text string) (a Amount, err error) {
 	a.Value, err = strconv.ParseFloat(strings.TrimSpace(number), 64)
 	signed := strings.HasPrefix(number, "+") || strings.HasPrefix(number, "-")
 	if err != nil || signed != percent || math.IsNaN(a.Value) || math.IsInf(a.Value, 0) || percent && !(a.Value > -100) || !percent && a.Value == 0 {
-		return Amount{}, fmt.Errorf("%q: give a value such as 143, or a change such as +10%%", text)
+		return Amount{}, words.Errorf("%q: give a value such as 143, or a change such as +10%%", text)
 	}
 	return a, nil
 }

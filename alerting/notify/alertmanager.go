@@ -55,7 +55,7 @@ var severities = map[plant.Priority]string{
 }
 
 func (a *Alertmanager) alert(name, source, area string, p plant.Priority, spec *plant.AlarmSpec) alert {
-	x := alert{Labels: a.Site.labels(source), Annotations: map[string]string{"advice": advice}}
+	x := alert{Labels: a.Site.labels(source), Annotations: map[string]string{"advice": a.Site.say(advice)}}
 	put := func(m map[string]string, k, v string) {
 		if v != "" {
 			m[k] = v
@@ -69,15 +69,13 @@ func (a *Alertmanager) alert(name, source, area string, p plant.Priority, spec *
 	put(x.Labels, "priority", p.String())
 	put(x.Labels, "severity", severities[p])
 	if spec != nil {
-		put(x.Annotations, "title", oneLine(spec.Title))
-		put(x.Annotations, "cause", spec.Cause)
-		put(x.Annotations, "consequence", spec.Consequence)
-		put(x.Annotations, "response", spec.Response)
-		put(x.Annotations, "hazard", spec.Hazard)
+		put(x.Annotations, "title", oneLine(a.Site.said(spec, spec.Title)))
+		put(x.Annotations, "cause", a.Site.said(spec, spec.Cause))
+		put(x.Annotations, "consequence", a.Site.said(spec, spec.Consequence))
+		put(x.Annotations, "response", a.Site.said(spec, spec.Response))
+		put(x.Annotations, "hazard", a.Site.said(spec, spec.Hazard))
 		put(x.Annotations, "procedure", spec.Procedure)
-		if spec.Respond > 0 {
-			put(x.Annotations, "time_to_respond", respond(spec.Respond))
-		}
+		put(x.Annotations, "time_to_respond", a.Site.say(respond(spec.Respond)))
 	}
 	return x
 }

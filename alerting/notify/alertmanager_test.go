@@ -108,7 +108,7 @@ func TestAlertmanager(t *testing.T) {
 			t.Errorf("label %s: %q, want %q", k, got.Labels[k], want)
 		}
 	}
-	for k, want := range map[string]string{"title": n.Spec.Title, "cause": n.Spec.Cause, "response": n.Spec.Response, "procedure": n.Spec.Procedure, "time_to_respond": "10 min", "advice": advice, "journal_head": "810:3fa85f64c0de"} {
+	for k, want := range map[string]string{"title": n.Spec.Title, "cause": n.Spec.Cause, "response": n.Spec.Response, "procedure": n.Spec.Procedure, "time_to_respond": "10 min", "advice": advice.String(), "journal_head": "810:3fa85f64c0de"} {
 		if got.Annotations[k] != want {
 			t.Errorf("annotation %s: %q, want %q", k, got.Annotations[k], want)
 		}

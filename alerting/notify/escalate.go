@@ -12,6 +12,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Rota says who is on duty. Who names receivers; a name that is none is left out.
@@ -222,7 +223,7 @@ func (e *Escalation) Due(alarms []alerting.Status, rota *Rota, now time.Time) (o
 				n.Event.Value = &v
 			}
 			if due > 1 {
-				n.Turn = fmt.Sprintf("call %d: nobody has acknowledged for %s", due, now.Sub(a.LastChange).Round(time.Second))
+				n.Turn = words.Say("call %d: nobody has acknowledged for %s", due, now.Sub(a.LastChange).Round(time.Second).String())
 			}
 			out = append(out, Turn{To: steps[due-1], Step: due, Notice: n})
 			c.Step, c.At, c.To = due, now, append(slices.Clip(c.To), steps[due-1]...)

@@ -69,7 +69,7 @@ func (m *Mail) SendFile(ctx context.Context, subject, name, kind string, data []
 	w, err := parts.CreatePart(textproto.MIMEHeader{"Content-Type": {"text/plain; charset=utf-8"}, "Content-Transfer-Encoding": {"quoted-printable"}})
 	if err == nil {
 		q := quotedprintable.NewWriter(w)
-		fmt.Fprintf(q, "%s\r\n%s\r\n%s\r\n", subject, oneLine(m.Site.Name), advice)
+		fmt.Fprintf(q, "%s\r\n%s\r\n%s\r\n", subject, oneLine(m.Site.Name), m.Site.say(advice))
 		q.Close()
 		w, err = parts.CreatePart(textproto.MIMEHeader{"Content-Type": {kind}, "Content-Transfer-Encoding": {"base64"},
 			"Content-Disposition": {fmt.Sprintf("attachment; filename=%q", name)}})
@@ -213,14 +213,14 @@ func (m *Mail) message(batch []Notice, now time.Time) []byte {
 	// A flood is one digest: each in a line, and the first of them in full.
 	if len(batch) > digestFrom {
 		write(m.Site.list(batch))
-		write(fmt.Sprintf("\nThe first %d in full:\n\n", digestFull))
+		write("\n" + m.Site.say("The first %d in full:", digestFull) + "\n\n")
 	}
 	for i := range batch {
 		if len(batch) <= digestFrom || i < digestFull {
 			write(m.Site.text(&batch[i], m.Role) + "\n")
 		}
 	}
-	write(oneLine(m.Site.Name) + "\n" + advice + "\n")
+	write(oneLine(m.Site.Name) + "\n" + m.Site.say(advice) + "\n")
 	_ = q.Close()
 	return b.Bytes()
 }

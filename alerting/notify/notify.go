@@ -23,6 +23,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Notice is one event worth a message, with what its reader must know to act:
@@ -35,7 +36,7 @@ type Notice struct {
 	// because they were not delivered before it came.
 	Before int
 	// Turn says why it comes to this receiver now, empty for its route.
-	Turn string
+	Turn words.Text
 	// Link is the address with which the alarm may be acknowledged, if there is one.
 	Link string
 }
@@ -176,17 +177,17 @@ type Health struct {
 	Counts
 }
 
-// String says it in one line for a person.
-func (h Health) String() string {
-	s := fmt.Sprintf("%d notices delivered, %d waiting", h.Sent, h.Queued)
+// Words say it in one line for a person.
+func (h Health) Words() words.Text {
+	s := words.Say("%d notices delivered, %d waiting", h.Sent, h.Queued)
 	if h.SetAside > 0 {
-		s += fmt.Sprintf(", %d set aside: the receiver does not take them", h.SetAside)
+		s += words.Say(", %d set aside: the receiver does not take them", h.SetAside)
 	}
 	if h.Dropped > 0 {
-		s += fmt.Sprintf(", %d given up", h.Dropped)
+		s += words.Say(", %d given up", h.Dropped)
 	}
 	if !h.OK && h.Err != nil {
-		s = "notices do not arrive: " + h.Err.Error() + "; " + s
+		s = words.Say("notices do not arrive: %s; %s", h.Err.Error(), s)
 	}
 	return s
 }

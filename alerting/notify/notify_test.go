@@ -458,7 +458,7 @@ func TestAnswers(t *testing.T) {
 		defer stop()
 		n.Offer(alarm("A", plant.PriorityHigh))
 		synctest.Wait()
-		if h := n.Health(); h.OK || h.SetAside != 1 || h.Queued != 0 || !strings.Contains(h.String(), "no such place") {
+		if h := n.Health(); h.OK || h.SetAside != 1 || h.Queued != 0 || !strings.Contains(h.Words().String(), "no such place") {
 			t.Errorf("after a refusal: %+v", h)
 		}
 		l.will(&PartlyError{errors.New("one mailbox is gone")})

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Site is what a message says about where it comes from.
@@ -19,6 +20,16 @@ type Site struct {
 	// Head is the last line of the journal that was signed, as NUMBER:HASH, so that each
 	// receiver keeps a witness of it; "": none yet. nil: there is no journal.
 	Head func() string
+	// Say says a text in the language and the units of the site; nil: in English.
+	Say func(words.Text) string
+}
+
+func (s *Site) say(format words.Text, values ...any) string {
+	if t := words.Say(format, values...); s.Say != nil {
+		return s.Say(t)
+	} else {
+		return t.String()
+	}
 }
 
 func (s *Site) head() string {
@@ -29,7 +40,7 @@ func (s *Site) head() string {
 }
 
 // advice stands under every message.
-const advice = "Calandria advises; it is no safety system. Interlocks, relief devices and the site's procedures come first."
+const advice words.Text = "Calandria advises; it is no safety system. Interlocks, relief devices and the site's procedures come first."
 
 // labels names the set, body, bleed, condenser or pan of a path, as /metrics
 // does.
@@ -61,10 +72,13 @@ func (s *Site) stamp(t time.Time) string {
 	return t.Format("2006-01-02 15:04:05 -07:00")
 }
 
+// said is a text of an alarm.
+func (s *Site) said(spec *plant.AlarmSpec, text string) string { return s.say(spec.Said(text)) }
+
 // title is what has happened, in one line.
-func title(n *Notice) string {
+func (s *Site) title(n *Notice) string {
 	if n.Spec != nil && n.Spec.Title != "" {
-		return oneLine(n.Spec.Title)
+		return oneLine(s.say(n.Spec.Said(n.Spec.Title)))
 	}
 	if n.Event.Alarm != "" {
 		return oneLine(n.Event.Alarm)
@@ -73,10 +87,10 @@ func title(n *Notice) string {
 }
 
 // kindWords say what an event does to its alarm.
-var kindWords = map[plant.EventKind]string{plant.EventAlarm: "alarm", plant.EventRealarm: "alarm, called again", plant.EventReturn: "returned to normal", plant.EventAck: "acknowledged"}
+var kindWords = map[plant.EventKind]words.Text{plant.EventAlarm: "alarm", plant.EventRealarm: "alarm, called again", plant.EventReturn: "returned to normal", plant.EventAck: "acknowledged"}
 
-func kindWord(k plant.EventKind) string {
-	return cmp.Or(kindWords[k], strings.ToLower(strings.ReplaceAll(string(k), "_", " ")))
+func kindWord(k plant.EventKind) words.Text {
+	return cmp.Or(kindWords[k], words.Text(strings.ToLower(strings.ReplaceAll(string(k), "_", " "))))
 }
 
 // subject is one line for one or more notices, the most urgent first named.
@@ -88,25 +102,25 @@ func (s *Site) subject(batch []Notice) string {
 		}
 	}
 	n := &batch[worst]
-	line := fmt.Sprintf("[%s] %s: %s", n.Event.Priority, kindWord(n.Event.Kind), title(n))
+	line := s.say("[%s] %s: %s", n.Event.Priority, kindWord(n.Event.Kind), s.title(n))
 	if n.Event.Source != "" {
 		line += " (" + oneLine(n.Event.Source) + ")"
 	}
 	if len(batch) > 1 {
-		line += fmt.Sprintf(" and %d more", len(batch)-1)
+		line = s.say("%s and %d more", line, len(batch)-1)
 	}
 	return cut(line+", "+oneLine(s.Name), 200)
 }
 
 // short is a notice in one line.
 func (s *Site) short(n *Notice) string {
-	return fmt.Sprintf("%s  [%s] %s: %s (%s)", s.stamp(n.Event.Time), n.Event.Priority, kindWord(n.Event.Kind), title(n), oneLine(n.Event.Source))
+	return s.say("%s  [%s] %s: %s (%s)", s.stamp(n.Event.Time), n.Event.Priority, kindWord(n.Event.Kind), s.title(n), oneLine(n.Event.Source))
 }
 
 // list is a flood of notices, each in a line.
 func (s *Site) list(batch []Notice) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d notices, the most urgent first:\n\n", len(batch))
+	b.WriteString(s.say("%d notices, the most urgent first:", len(batch)) + "\n\n")
 	for i := range batch {
 		b.WriteString(s.short(&batch[i]) + "\n")
 	}
@@ -117,50 +131,51 @@ func (s *Site) list(batch []Notice) string {
 func (s *Site) text(n *Notice, role string) string {
 	var b strings.Builder
 	e, spec := &n.Event, n.Spec
-	line := func(label, value string) {
+	line := func(label words.Text, value string) {
 		if value = oneLine(value); value != "" {
-			fmt.Fprintf(&b, "%-18s %s\n", label+":", value)
+			fmt.Fprintf(&b, "%-18s %s\n", s.say(label)+":", value)
 		}
 	}
-	fmt.Fprintf(&b, "%s: %s\n\n", strings.ToUpper(kindWord(e.Kind)), title(n))
-	line("Priority", e.Priority.String())
+	fmt.Fprintf(&b, "%s: %s\n\n", strings.ToUpper(s.say(kindWord(e.Kind))), s.title(n))
+	line("Priority", s.say(words.Text(e.Priority.String())))
 	line("Where", e.Source)
 	line("Area", e.Area)
 	switch e.Kind {
 	case plant.EventReturn:
 		line("Returned", s.stamp(e.Time))
 	case plant.EventAck:
-		line("Acknowledged", s.stamp(e.Time)+" by "+e.User)
+		line("Acknowledged", s.say("%s by %s", s.stamp(e.Time), e.User))
 	default:
 		line("Since", s.stamp(e.Time))
 	}
 	if e.Value != nil && !math.IsNaN(*e.Value) {
-		v := number(*e.Value) + " " + e.Unit
-		if e.Setpoint != nil {
-			v += ", limit " + number(*e.Setpoint) + " " + e.Unit
+		of := "-" // of no tag in particular
+		if spec != nil {
+			of = cmp.Or(spec.Limited, of)
 		}
-		line("Value", v)
+		v := words.Say("%s", words.Measure{Value: *e.Value, Unit: e.Unit, Form: "%.5g", Of: of})
+		if e.Setpoint != nil {
+			v = words.Say("%s, limit %s", v, words.Measure{Value: *e.Setpoint, Unit: e.Unit, Form: "%.5g", Of: of})
+		}
+		line("Value", s.say(v))
 	}
 	if e.Kind == plant.EventAlarm || e.Kind == plant.EventRealarm {
-		line("Found", e.Reason)
+		line("Found", cmp.Or(s.say(e.Words), e.Reason))
 	}
 	if spec == nil {
 		line("Text", e.Text)
 	} else {
-		line("Cause", spec.Cause)
-		line("If nothing is done", spec.Consequence)
-		line("Response", spec.Response)
-		if spec.Respond > 0 {
-			line("Time to respond", respond(spec.Respond))
+		for _, x := range []struct{ label, text words.Text }{
+			{"Cause", spec.Said(spec.Cause)}, {"If nothing is done", spec.Said(spec.Consequence)}, {"Response", spec.Said(spec.Response)},
+			{"Time to respond", respond(spec.Respond)}, {"Check", spec.Said(spec.Verify)}, {"Hazard", spec.Said(spec.Hazard)}, {"Procedure", words.Verbatim(spec.Procedure)},
+		} {
+			line(x.label, s.say(x.text))
 		}
-		line("Check", spec.Verify)
-		line("Hazard", spec.Hazard)
-		line("Procedure", spec.Procedure)
 	}
 	if n.Before > 0 {
-		line("Since the last", fmt.Sprintf("%d more changes, for which this notice stands", n.Before))
+		line("Since the last", s.say("%d more changes, for which this notice stands", n.Before))
 	}
-	line("Why you", n.Turn)
+	line("Why you", s.say(n.Turn))
 	line("Acknowledge", n.Link)
 	line("For", role)
 	if e.Seq > 0 {
@@ -170,13 +185,14 @@ func (s *Site) text(n *Notice, role string) string {
 	return b.String()
 }
 
-func number(v float64) string { return strconv.FormatFloat(v, 'g', 5, 64) }
-
-func respond(d time.Duration) string {
-	if d >= time.Hour {
-		return strconv.FormatFloat(d.Hours(), 'g', 3, 64) + " h"
+func respond(d time.Duration) words.Text {
+	switch {
+	case d <= 0:
+		return ""
+	case d >= time.Hour:
+		return words.Say("%.3g h", d.Hours())
 	}
-	return strconv.FormatFloat(d.Minutes(), 'g', 3, 64) + " min"
+	return words.Say("%.3g min", d.Minutes())
 }
 
 // oneLine makes a space of line breaks and other control characters.

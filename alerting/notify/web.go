@@ -208,13 +208,14 @@ func finite(v *float64) *float64 {
 func (w *Webhook) body(n *Notice) *body {
 	e := &n.Event
 	b := &body{Version: 1, Key: n.Key(), Site: w.Site.Name, Role: w.Role, Kind: string(e.Kind), Journal: e.Seq, Time: e.Time.UTC(),
-		Alarm: e.Alarm, Title: title(n), Source: e.Source, Equipment: w.Site.labels(e.Source), Area: e.Area,
+		Alarm: e.Alarm, Title: w.Site.title(n), Source: e.Source, Equipment: w.Site.labels(e.Source), Area: e.Area,
 		Priority: e.Priority.String(), State: e.State, Occurrence: e.Occurrence,
 		Value: finite(e.Value), Setpoint: finite(e.Setpoint), Unit: e.Unit, Quality: e.Quality, User: e.User,
-		Before: n.Before, Turn: n.Turn, Link: n.Link, Head: w.Site.head(), Text: w.Site.text(n, w.Role), Advice: advice}
+		Before: n.Before, Turn: w.Site.say(n.Turn), Link: n.Link, Head: w.Site.head(), Text: w.Site.text(n, w.Role), Advice: w.Site.say(advice)}
 	if s := n.Spec; s != nil {
-		b.Cause, b.Consequence, b.Response, b.RespondS = s.Cause, s.Consequence, s.Response, s.Respond.Seconds()
-		b.Verify, b.Hazard, b.Procedure = s.Verify, s.Hazard, s.Procedure
+		said := func(text string) string { return w.Site.said(s, text) }
+		b.Cause, b.Consequence, b.Response, b.RespondS = said(s.Cause), said(s.Consequence), said(s.Response), s.Respond.Seconds()
+		b.Verify, b.Hazard, b.Procedure = said(s.Verify), said(s.Hazard), s.Procedure
 	}
 	return b
 }
@@ -223,7 +224,7 @@ func (w *Webhook) body(n *Notice) *body {
 func (w *Webhook) digest(batch []Notice) *body {
 	first := &batch[0].Event
 	b := &body{Version: 1, Key: "digest/" + batch[0].Key(), Site: w.Site.Name, Role: w.Role, Kind: "DIGEST", Time: first.Time.UTC(),
-		Priority: first.Priority.String(), Title: fmt.Sprintf("%d notices", len(batch)), Text: w.Site.list(batch), Advice: advice}
+		Priority: first.Priority.String(), Title: w.Site.say("%d notices", len(batch)), Text: w.Site.list(batch), Advice: w.Site.say(advice)}
 	for i := range batch {
 		b.Notices = append(b.Notices, w.body(&batch[i]))
 	}

@@ -152,9 +152,9 @@ func writePlan(w io.Writer, p *thermo.CleaningProposal) error {
 	}
 	fmt.Fprintf(w, "\nCost with this plan %.0f, without cleaning %.0f %s.\n%s\n\n", p.Cost, p.CostNone, p.CostUnit, console.HabitText(p))
 	best := newTable("best boiling time", "most throughput", "least cost")
-	best.row("all at one stop", console.BoilingText(p.Whole.Throughput), console.BoilingText(p.Whole.Cost))
+	best.row("all at one stop", console.BoilingText(p.Whole.Throughput).String(), console.BoilingText(p.Whole.Cost).String())
 	for _, b := range p.Bodies {
-		best.row(b.Body, console.BoilingText(b.Throughput), console.BoilingText(b.Cost))
+		best.row(b.Body, console.BoilingText(b.Throughput).String(), console.BoilingText(b.Cost).String())
 	}
 	best.write(w)
 	fmt.Fprintln(w)

@@ -9,6 +9,7 @@ import (
 
 	"calandria/historian/journal"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 type correctCmd struct {
@@ -139,7 +140,7 @@ func (c *correctCmd) list(a *app, j *journal.Journal, h *plant.House) error {
 		if !x.Withdrawn.IsZero() {
 			state = "taken back by " + x.WithdrawnBy
 		}
-		t.row(fmt.Sprint(x.ID), x.Tag, x.From.Format("2006-01-02 15:04"), to, x.ReadAs(units[x.Tag]), x.By, x.Reason, state)
+		t.row(fmt.Sprint(x.ID), x.Tag, x.From.Format("2006-01-02 15:04"), to, x.ReadAs(words.Text(units[x.Tag])).String(), x.By, x.Reason, state)
 	}
 	t.write(a.out)
 	return nil

@@ -20,6 +20,7 @@ import (
 	"calandria/historian"
 	"calandria/historian/influx"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
 	"github.com/alecthomas/kong"
@@ -119,7 +120,7 @@ func signalTables() string {
 		p.head("signal", "unit", "meaning")
 		for _, s := range plant.Signals {
 			if s.Class == c.class {
-				p.row(code(s.Name), unitWord(s.Dimension), s.Meaning)
+				p.row(code(s.Name), unitWord(s.Dimension), s.Meaning.String())
 			}
 		}
 	}
@@ -130,7 +131,7 @@ func quantityTable() string {
 	var p page
 	p.head("of", "quantity", "unit", "meaning", "worked out from", "source")
 	for _, q := range thermo.Quantities {
-		p.row(string(q.Class), code(q.Name), unitWord(q.Dimension), q.Meaning, q.Inputs, q.Source)
+		p.row(string(q.Class), code(q.Name), unitWord(q.Dimension), q.Meaning.String(), q.Inputs, q.Source)
 	}
 	return p.String()
 }
@@ -243,7 +244,7 @@ func systemOf(t *testing.T) []plant.Tag {
 	for _, x := range c.House.Tags {
 		if x.Class == plant.ClassSystem && x.Source == plant.System {
 			x.Name = strings.Replace(x.Name, "server_mill_", "server_<name>_", 1)
-			x.Meaning = strings.Replace(x.Meaning, "server mill", "server <name>", 1)
+			x.Meaning = words.Text(strings.Replace(x.Meaning.String(), "server mill", "server <name>", 1))
 			tags = append(tags, x)
 		}
 	}
@@ -254,7 +255,7 @@ func systemTable(t *testing.T) string {
 	var p page
 	p.head("tag", "unit", "meaning")
 	for _, x := range systemOf(t) {
-		p.row(code(engine.SystemOwner+"."+x.Name), unitWord(x.Dimension), strings.ReplaceAll(x.Meaning, "<name>", "`<name>`"))
+		p.row(code(engine.SystemOwner+"."+x.Name), unitWord(x.Dimension), strings.ReplaceAll(x.Meaning.String(), "<name>", "`<name>`"))
 	}
 	return p.String()
 }

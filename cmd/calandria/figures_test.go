@@ -356,7 +356,7 @@ func measureStore(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	own, theirs, done := processCPU(t, os.Getpid()), processCPU(t, vm.Process.Pid), make(chan error, 1)
 	go func() { done <- f.Run(ctx) }()
-	poll(t, 3*time.Minute, func() bool { return f.Health().Sent >= tags*each }, func() string { return f.Health().String() })
+	poll(t, 3*time.Minute, func() bool { return f.Health().Sent >= tags*each }, func() string { return f.Health().Words().String() })
 	cancel()
 	if err := <-done; err != nil {
 		t.Fatal(err)

@@ -183,7 +183,7 @@ func (g *guide) signals(vessel int) error {
 			if s.Chosen != nil {
 				node, reads, is = g.describe(s)
 			}
-			t.row(strconv.Itoa(k+1), s.Signal.Name, node, reads, is, s.Signal.Meaning)
+			t.row(strconv.Itoa(k+1), s.Signal.Name, node, reads, is, s.Signal.Meaning.String())
 		}
 		t.write(g.out)
 		answer := g.ask("Enter accepts; a line's number shows other nodes; number and - leaves the signal out; number and a word looks for nodes", "accept")

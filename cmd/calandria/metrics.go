@@ -125,11 +125,11 @@ var (
 
 // helpOf is what a metric means, of whatever equipment, and its unit.
 func helpOf(h *plant.House, t *plant.Tag) string {
-	text := cmp.Or(t.Meaning, "signal "+t.Name)
+	text := cmp.Or(t.Meaning.String(), "signal "+t.Name)
 	if t.Source == plant.Measured && t.Class != plant.ClassSite {
 		for _, s := range plant.Signals { // the plant file may say more, of one piece only
 			if s.Class == t.Class && s.Name == t.Name {
-				text = s.Meaning
+				text = s.Meaning.String()
 			}
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"calandria/alerting/notify"
+	"calandria/console"
 	"calandria/engine"
 	"calandria/historian/journal"
 	"calandria/plant"
@@ -50,7 +51,7 @@ type checked interface {
 func newSender(c *notify.Receiver, h *plant.House, head func() string) (checked, error) {
 	file := func(name string) string { return besidePlant(h, name) }
 	secret := func(name string) notify.Secret { return notify.Secret{File: file(name)} }
-	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h, Head: head}
+	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h, Head: head, Say: console.Voice(h)}
 	pool, fault := authorities(file(c.CAFile))
 	access := notify.Access{URL: c.URL, Token: secret(c.TokenFile), User: c.User, Password: secret(c.PasswordFile), CA: pool}
 	var s checked

@@ -190,8 +190,8 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 	snap := m.await("the alarm about it", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "unheard").Active })
 	line := ""
 	for _, l := range snap.Health {
-		if l.Name == "notifier chief" && !l.OK {
-			line = l.Text
+		if l.Name.String() == "notifier chief" && !l.OK {
+			line = l.Text.String()
 		}
 	}
 	if !strings.Contains(line, "notices do not arrive") || !strings.Contains(line, "503") {
@@ -326,8 +326,8 @@ func TestRuleFault(t *testing.T) {
 	snap := m.await("fault counted", 10*time.Second, func(s *engine.Picture) bool { return m.point(s, "calandria.rule_faults").Value == 1 })
 	line := ""
 	for _, l := range snap.Health {
-		if l.Name == "rules" && !l.OK {
-			line = l.Text
+		if l.Name.String() == "rules" && !l.OK {
+			line = l.Text.String()
 		}
 	}
 	if !strings.Contains(line, "odd cannot be evaluated") || !strings.Contains(line, "division by zero") {

@@ -139,7 +139,7 @@ func printExplanation(a *app, c *engine.Core, index int, at time.Time) {
 	fmt.Fprintf(a.out, "at            %s\ncondition     %s\nstate         %s\n\n", at.Format(time.RFC3339), e.Raise, st.Word)
 	parts := newTable("comparison", "left", "right", "unit", "truth")
 	for _, p := range e.Parts {
-		parts.row(p.Words, number(p.Left), number(p.Right), p.Unit, p.Truth.String())
+		parts.row(p.Words.String(), number(p.Left), number(p.Right), p.Unit, p.Truth.String())
 	}
 	parts.write(a.out)
 	fmt.Fprintln(a.out)
@@ -149,7 +149,7 @@ func printExplanation(a *app, c *engine.Core, index int, at time.Time) {
 		if r.Age >= 0 {
 			age = r.Age.Round(time.Second).String()
 		}
-		reads.row(r.Words, number(r.Value), r.Unit, r.Quality.String(), age)
+		reads.row(r.Words.String(), number(r.Value), r.Unit, r.Quality.String(), age)
 	}
 	reads.write(a.out)
 	for _, w := range e.Waits {

@@ -33,6 +33,7 @@ import (
 	"calandria/historian/journal"
 	"calandria/historian/marks"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
 	"calandria/thermo/pan"
@@ -219,12 +220,12 @@ func (s *service) forwardTo(x *influx.Config, o *engine.LoopOptions) {
 	if s.forward, err = influx.New(s.archive, *x, forwardTags(s.house), s.log); err != nil {
 		why := err.Error()
 		s.log.Error("values do not go to InfluxDB", "err", err)
-		o.Forward = func() (bool, string) { return false, why }
+		o.Forward = func() (bool, words.Text) { return false, words.Verbatim(why) }
 		return
 	}
-	o.Forward = func() (bool, string) {
+	o.Forward = func() (bool, words.Text) {
 		f := s.forward.Health()
-		return f.OK, f.String()
+		return f.OK, f.Words()
 	}
 	o.Forwarded = func() time.Time {
 		f := s.forward.Health()
@@ -245,9 +246,9 @@ type archiveEdge struct{ *historian.Archive }
 
 func (a archiveEdge) State() engine.Stored {
 	h := a.Health()
-	text := fmt.Sprintf("%d samples stored, %d waiting, %d refused; %.0f %% of the disk are free", h.Stored, h.Pending, h.Refused, h.FreePct)
+	text := words.Say("%d samples stored, %d waiting, %d refused; %.0f %% of the disk are free", h.Stored, h.Pending, h.Refused, h.FreePct)
 	if !h.OK && h.LastError != nil {
-		text = "values are not being stored: " + engine.Cause(h.LastError)
+		text = words.Say("values are not being stored: %s", engine.Cause(h.LastError))
 	}
 	var damage []string
 	for _, d := range h.Damage {
@@ -290,17 +291,28 @@ func (n notifierEdge) Tell(e plant.Event, signOfLife bool) {
 
 func (n notifierEdge) State() engine.NotifierState {
 	h := n.Health()
-	return engine.NotifierState{Name: h.Name, Text: h.String(), OK: h.OK, Refused: h.SetAside, AliveEvery: n.AliveEvery(), Alive: h.Alive}
+	return engine.NotifierState{Name: h.Name, Text: h.Words(), OK: h.OK, Refused: h.SetAside, AliveEvery: n.AliveEvery(), Alive: h.Alive}
+}
+
+// sourceFaults are the usual faults of a tag, of node and server, each with its mend.
+var sourceFaults = map[plant.Quality][2]words.Text{
+	plant.BadNodeIDUnknown:    {"node %s does not exist on server %s", "look the node up with 'calandria browse' and correct node:, or remove the tag"},
+	plant.BadUserAccessDenied: {"node %s may not be read on server %s", "give this client's user the right to read the node"},
+	plant.BadTypeMismatch:     {"node %s of server %s is no number", "name a node that holds one number"},
 }
 
 func sourceOf(h collector.Health) engine.Source {
 	s := engine.Source{Name: h.Server, Connected: h.Connected(), Since: h.Since, Endpoint: h.Endpoint, LastError: h.LastError, Tags: h.Tags,
 		Gap: h.Gap, Crashes: h.Crashes, Heard: h.Confirmed, Skew: h.ClockSkew, Drift: h.ClockDrift, Stamps: h.StampOffset, MisstampedTags: h.MisstampedTags}
 	for _, m := range h.Misstamped {
-		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: fmt.Sprintf("source time %s by our clock: judged as of its receipt", engine.AheadText(m.Offset))})
+		s.Misstamped = append(s.Misstamped, engine.SourceFault{Tag: m.Tag, Text: words.Say("source time %s by our clock: judged as of its receipt", engine.AheadText(m.Offset))})
 	}
 	for _, f := range h.Faults {
-		s.Faults = append(s.Faults, engine.SourceFault{Tag: f.Tag, Problem: f.Problem, Text: f.Error()})
+		problem, fix := words.Verbatim(f.Problem), words.Verbatim(f.Fix)
+		if w, ok := sourceFaults[f.Status]; ok {
+			problem, fix = words.Say(w[0], f.Node, h.Server), w[1]
+		}
+		s.Faults = append(s.Faults, engine.SourceFault{Tag: f.Tag, Problem: problem, Text: words.Say("%s:%d: %s: %s; %s", f.File, f.Line, f.Path, problem, fix)})
 	}
 	return s
 }
@@ -423,7 +435,7 @@ func describe(h *plant.House) []historian.TagInfo {
 	var infos []historian.TagInfo
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		info := historian.TagInfo{Path: t.Path, Unit: t.Unit, Meaning: t.Meaning, Class: string(t.Class), Resolution: t.SigmaAbs / 20}
+		info := historian.TagInfo{Path: t.Path, Unit: t.Unit, Meaning: t.Meaning.String(), Class: string(t.Class), Resolution: t.SigmaAbs / 20}
 		for _, x := range []struct {
 			v    float64
 			into **float64

@@ -34,6 +34,16 @@ type Language struct {
 	texts map[string]string
 	print *message.Printer // nil: English, which is the key
 	point string           // the decimal sign
+	// shown writes a measure; nil: in its own unit.
+	shown func(words.Measure) (number, unit words.Text)
+}
+
+// For is the language for who wants another decimal sign ("": its own) and measures in
+// units of his.
+func (l *Language) For(point string, shown func(words.Measure) (number, unit words.Text)) *Language {
+	own := *l
+	own.point, own.shown = cmp.Or(point, l.point), shown
+	return &own
 }
 
 // entry is a translation: a text, or one for each plural form of the first value, a
@@ -51,9 +61,10 @@ func (e *entry) UnmarshalJSON(b []byte) error {
 }
 
 // All gives the languages, English first.
-var All = sync.OnceValues(func() ([]*Language, error) { return load(files) })
+var All = sync.OnceValues(func() ([]*Language, error) { return Load(files) })
 
-func load(from fs.FS) ([]*Language, error) {
+// Load reads the languages of a folder.
+func Load(from fs.FS) ([]*Language, error) {
 	all := []*Language{{Tag: "en", Name: "English", point: "."}}
 	names, err := fs.Glob(from, "*.json")
 	if err != nil {
@@ -109,9 +120,6 @@ func (l *Language) Has(key string) bool {
 
 // Say says a text in the language; what is not in the catalogue stays English.
 func (l *Language) Say(t words.Text) string {
-	if l.print == nil {
-		return t.String()
-	}
 	return t.In(l.say)
 }
 
@@ -123,9 +131,19 @@ func (l *Language) say(format string, values []any) string {
 		return l.Plain(format)
 	}
 	for i, v := range values {
-		if f, ok := v.(float64); ok {
-			values[i] = figure{f, l.point}
+		switch v := v.(type) {
+		case float64:
+			values[i] = figure{v, l.point}
+		case words.Measure:
+			number, unit := words.Text(fmt.Sprintf(v.Form, v.Value)), words.Text(v.Unit)
+			if l.shown != nil {
+				number, unit = l.shown(v)
+			}
+			values[i] = l.Figures(string(number)) + " " + l.Plain(string(unit))
 		}
+	}
+	if l.print == nil {
+		return fmt.Sprintf(format, values...)
 	}
 	return l.print.Sprintf(format, values...)
 }

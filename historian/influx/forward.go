@@ -23,6 +23,7 @@ import (
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 )
 
 // Tag says how a tag is written to InfluxDB: measurement "calandria",
@@ -44,19 +45,19 @@ type Health struct {
 	LastSent  time.Time
 }
 
-// String says it in one line for a person.
-func (h Health) String() string {
-	var s string
+// Words say it in one line for a person.
+func (h Health) Words() words.Text {
+	var s words.Text
 	switch {
 	case !h.OK && h.LastError != nil:
-		s = "values do not reach InfluxDB: " + h.LastError.Error()
+		s = words.Say("values do not reach InfluxDB: %s", h.LastError.Error())
 	case h.Lag > time.Minute:
-		s = "forwarding to InfluxDB is " + h.Lag.Round(time.Second).String() + " behind"
+		s = words.Say("forwarding to InfluxDB is %s behind", h.Lag.Round(time.Second).String())
 	default:
 		s = "forwarding to InfluxDB is in step"
 	}
 	if h.SetAside > 0 {
-		s += fmt.Sprintf("; %d samples were refused and set aside", h.SetAside)
+		s += words.Say("; %d samples were refused and set aside", h.SetAside)
 	}
 	return s
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // CorrectionError says why a correction is refused, and what helps.
@@ -52,7 +53,7 @@ func (j *Journal) PutCorrection(c plant.Correction, held plant.Coverage) (plant.
 		return c, plant.Event{}, err
 	}
 	e := plant.Event{Kind: plant.EventCorrection, Time: c.At, Received: c.At, Source: c.Tag, User: c.By, Reason: c.Reason, Action: "correct",
-		Text: fmt.Sprintf("values of %s %s are read %s: %s", c.Tag, stretchText(c), c.ReadAs(held.Unit), c.Reason)}
+		Text: fmt.Sprintf("values of %s %s are read %s: %s", c.Tag, stretchText(c), c.ReadAs(words.Text(held.Unit)), c.Reason)}
 	err := j.record(&e, "corrections", func(tx *sql.Tx) (any, error) {
 		o, err := overlapping(tx, &c)
 		if err != nil {
