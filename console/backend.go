@@ -49,6 +49,9 @@ type Backend interface {
 	Views(ctx context.Context) ([]TrendView, error)
 	// KeepView stores one, or drops it.
 	KeepView(ctx context.Context, v TrendView, drop bool) error
+	// Choice is what a person chose to see, and KeepChoice stores it; "" for nothing.
+	Choice(ctx context.Context, person string) (string, error)
+	KeepChoice(ctx context.Context, person, choice string) error
 	// Events reads the journal, newest first.
 	Events(ctx context.Context, f plant.EventFilter) ([]plant.Event, error)
 

@@ -8,6 +8,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -341,6 +342,9 @@ type planView struct {
 	OverdueText, AssumedText                  []words.Text
 }
 
+// thousands is a cost that may be meant as one with a mark for thousands.
+var thousands = regexp.MustCompile(`^[1-9][0-9]{0,2}([,.][0-9]{3})+$`)
+
 // parsePlan reads set, days, hours, loss, cost, off, stop, how, stops and nocrew.
 func (s *Server) parsePlan(q url.Values) (thermo.CleaningWish, error) {
 	w := thermo.CleaningWish{Set: q.Get("set")}
@@ -366,6 +370,9 @@ func (s *Server) parsePlan(q url.Values) (thermo.CleaningWish, error) {
 		v := strings.TrimSpace(q.Get(f.key))
 		if v == "" {
 			continue
+		}
+		if thousands.MatchString(v) {
+			return w, badQuery("%s: write %s without a mark for thousands; a comma is a decimal sign.", f.key, v)
 		}
 		n, err := decimal(v)
 		if err != nil || !(n > 0 && n <= f.high) {

@@ -52,6 +52,7 @@ type fakeMill struct {
 	lab       *StrikeLab
 	insight   bool // an instrument contradicts the others, and a vacuum is poor
 	viewed    string
+	chose     map[string]string // to see, by person
 
 	t         testing.TB
 	archiving sync.Mutex
@@ -183,7 +184,7 @@ func newMill(t testing.TB, now time.Time) *fakeMill {
 			}
 		}
 	}
-	m := &fakeMill{t: t, house: h, specs: fixtureSpecs(), changed: make(chan struct{}), values: fixtureValues()}
+	m := &fakeMill{t: t, house: h, specs: fixtureSpecs(), changed: make(chan struct{}), values: fixtureValues(), chose: map[string]string{}}
 	m.engine, err = alerting.New(m.specs)
 	if err != nil {
 		t.Fatal(err)
@@ -439,6 +440,15 @@ func (m *fakeMill) Aggregates() []string { return series.AggregateNames() }
 func (m *fakeMill) Head() (uint64, string) { return 42, "0123456789abcdef" }
 
 func (m *fakeMill) Views(context.Context) ([]TrendView, error) { return ReadViews(m.viewed) }
+
+func (m *fakeMill) Choice(_ context.Context, person string) (string, error) {
+	return m.chose[person], m.broken
+}
+
+func (m *fakeMill) KeepChoice(_ context.Context, person, choice string) error {
+	m.chose[person] = choice
+	return m.broken
+}
 
 func (m *fakeMill) KeepView(_ context.Context, v TrendView, drop bool) (err error) {
 	m.viewed, err = ChangeViews(m.viewed, v, drop)

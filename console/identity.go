@@ -10,7 +10,7 @@ import (
 	"calandria/plant/words"
 )
 
-// Cookies. None is a secret: two are the look and the language of a station, one
+// Cookies. None is a secret: one is whether a station is dark, one
 // the name that its operator gave, kept for one shift.
 const (
 	themeCookie = "calandria_theme"
@@ -119,16 +119,14 @@ func (s *Server) setTheme(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, localPath(r.PostForm.Get("back")))
 }
 
-// setLanguage keeps the language of a station.
+// setLanguage keeps the language of a person.
 func (s *Server) setLanguage(w http.ResponseWriter, r *http.Request) error {
-	tag, kept := r.PostForm.Get("language"), 400*24*time.Hour
-	if tag == "" {
-		kept = -time.Second // forget
-	} else if !catalog.Known(tag) {
+	tag, q := r.PostForm.Get("language"), s.choice(r)
+	if tag != "" && !catalog.Known(tag) {
 		return &failed{http.StatusBadRequest, "There is no such language here."}
 	}
-	s.keep(w, r, languageCookie, tag, kept)
-	return seeOther(w, r, localPath(r.PostForm.Get("back")))
+	q.Set("language", tag)
+	return s.choose(w, r, q)
 }
 
 func (s *Server) setName(w http.ResponseWriter, r *http.Request) error {

@@ -2,8 +2,6 @@ package console
 
 import (
 	"cmp"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"html/template"
 	"maps"
@@ -421,29 +419,67 @@ const (
 	lookKept   = 400 * 24 * time.Hour
 )
 
-// lookCookieOf is the cookie of a person: two who share a station each have one.
-func (s *Server) lookCookieOf(r *http.Request) string {
-	if a := s.gate.who(r, time.Now()); a != nil && !a.Token {
-		sum := sha256.Sum256([]byte(a.Name))
-		return lookCookie + "_" + hex.EncodeToString(sum[:4])
-	}
-	return lookCookie
+// choices are what people chose to see, by person, as far as they were asked for.
+type choices struct {
+	mu sync.Mutex
+	of map[string]string
 }
 
-// lookOf is the look that was chosen at this browser, else the site's.
+// person is the account that a request comes from; "" without sign-in.
+func (s *Server) person(r *http.Request) string {
+	if a := s.gate.who(r, time.Now()); a != nil && !a.Token {
+		return a.Name
+	}
+	return ""
+}
+
+// choice is what somebody chose: units, decimal sign, time zone, language. It is kept with
+// his account, and at the browser of who has not signed in.
+func (s *Server) choice(r *http.Request) url.Values {
+	text := ""
+	if name := s.person(r); name != "" {
+		s.choices.mu.Lock()
+		defer s.choices.mu.Unlock()
+		var known bool
+		if text, known = s.choices.of[name]; !known {
+			var err error
+			if text, err = s.b.Choice(r.Context(), name); err != nil {
+				s.log.Warn("console: what a person chose to see", "err", err)
+			} else {
+				s.choices.of[name] = text
+			}
+		}
+	} else if c, err := r.Cookie(lookCookie); err == nil {
+		text, _ = url.QueryUnescape(c.Value)
+	}
+	q, err := url.ParseQuery(text)
+	if err != nil {
+		return url.Values{}
+	}
+	return q
+}
+
+// choose keeps what somebody chose and goes back to where he was.
+func (s *Server) choose(w http.ResponseWriter, r *http.Request, q url.Values) error {
+	maps.DeleteFunc(q, func(_ string, v []string) bool { return v[0] == "" })
+	if name := s.person(r); name != "" {
+		s.choices.mu.Lock()
+		defer s.choices.mu.Unlock()
+		if err := s.b.KeepChoice(r.Context(), name, q.Encode()); err != nil {
+			return err
+		}
+		s.choices.of[name] = q.Encode()
+	} else if len(q) == 0 {
+		s.keep(w, r, lookCookie, "", -time.Second)
+	} else {
+		s.keep(w, r, lookCookie, q.Encode(), lookKept)
+	}
+	return seeOther(w, r, localPath(r.PostForm.Get("back")))
+}
+
+// lookOf is the look that somebody chose, else the site's.
 func (s *Server) lookOf(r *http.Request) Look {
-	l := s.opt.Display
-	c, err := r.Cookie(s.lookCookieOf(r))
-	if err != nil {
-		return l
-	}
-	text, err := url.QueryUnescape(c.Value)
-	if err != nil {
-		return l
-	}
-	if q, err := url.ParseQuery(text); err == nil {
-		l = lookFrom(q, l)
-	}
+	l := lookFrom(s.choice(r), s.opt.Display)
 	if key, _, _ := l.check(); key != "" {
 		return s.opt.Display
 	}
@@ -498,24 +534,19 @@ func (s *Server) lookPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vie
 	return &view{Template: "look.html", Title: "Units and time zone", Data: d}, nil
 }
 
-// setLook keeps what a person chose.
+// setLook keeps the units, the decimal sign and the time zone of a person.
 func (s *Server) setLook(w http.ResponseWriter, r *http.Request) error {
-	f := r.PostForm
-	if f.Get("site") != "" { // as the site has it
-		s.keep(w, r, s.lookCookieOf(r), "", -time.Second)
-	} else {
+	q := url.Values{"language": {s.choice(r).Get("language")}}
+	if f := r.PostForm; f.Get("site") == "" { // else as the site has it
 		l := lookFrom(f, s.opt.Display)
 		if key, problem, fix := l.check(); key != "" {
 			return s.render(w, withField(r, key), http.StatusUnprocessableEntity, words.Say("%s: %s.", problem, fix), s.lookPage)
 		}
-		q := url.Values{}
 		for i := range unitKinds {
 			q.Set(unitKinds[i].Key, *unitKinds[i].of(&l))
 		}
 		q.Set("decimal", l.Decimal)
 		q.Set("time_zone", l.TimeZone)
-		maps.DeleteFunc(q, func(_ string, v []string) bool { return v[0] == "" })
-		s.keep(w, r, s.lookCookieOf(r), q.Encode(), lookKept)
 	}
-	return seeOther(w, r, localPath(f.Get("back")))
+	return s.choose(w, r, q)
 }

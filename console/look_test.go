@@ -1,14 +1,19 @@
 package console
 
 import (
+	"fmt"
 	"math"
 	"net/http"
 	"net/url"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"calandria/console/catalog"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Factors of NIST Special Publication 811 (2008), appendix B.8: Pa in a psi, a
@@ -162,10 +167,10 @@ func TestEnteredInOwnUnits(t *testing.T) {
 		t.Errorf("entered as %g, offset %g", *c.Value, c.Offset)
 	}
 	tag, _ := m.house.Find(c.Tag)
-	if got := v.readsAs(c, tag); got != "as 600 mmHg vacuum" {
+	if got := v.readsAs(c, tag).String(); got != "as 600 mmHg vacuum" {
 		t.Errorf("read %q", got)
 	}
-	if c.Value = nil; v.readsAs(c, tag) != "times 1 plus 5 mmHg vacuum" {
+	if c.Value = nil; v.readsAs(c, tag).String() != "times 1 plus 5 mmHg vacuum" {
 		t.Errorf("read %q", v.readsAs(c, tag))
 	}
 	_, x, d, err := v.supposition(url.Values{"set": {"EV"}, "last_pressure": {"600"}, "steam_pressure": {"+10%"}})
@@ -176,5 +181,110 @@ func TestEnteredInOwnUnits(t *testing.T) {
 		if got := v.inUnitOf(text, "kPa"); got != want {
 			t.Errorf("%s: %s, want %s", text, got, want)
 		}
+	}
+}
+
+// TestMeasuresInSentences: figures within sentences come in the units and with the decimal
+// sign of who reads. The vacuum by the factor of SP 811, the temperature by 1.8.
+func TestMeasuresInSentences(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
+	if err := s.dress(Look{Vacuum: "inHg vacuum", Pressure: "bar gauge", Temperature: "degF", Decimal: "comma"}); err != nil {
+		t.Fatal(err)
+	}
+	vacuum := (101.325 - 21.9) * 1e3 / paInHg
+	for _, c := range []struct {
+		m    words.Measure
+		want string
+	}{
+		{words.Measure{Value: 21.9, Unit: "kPa", Form: "%.1f", Of: "EV.EV5"}, strings.Replace(fmt.Sprintf("%.1f inHg vacuum", vacuum), ".", ",", 1)},
+		{words.Measure{Value: 21.9, Unit: "kPa", Form: "%.1f", Of: "EV.EV5.vapour_pressure"}, strings.Replace(fmt.Sprintf("%.1f inHg vacuum", vacuum), ".", ",", 1)},
+		{words.Measure{Value: 201.325, Unit: "kPa", Form: "%.1f", Of: "EV.EV1"}, "1,00 bar gauge"},
+		{words.Measure{Value: 6, Unit: "kPa", Form: "%.2g"}, "0,06 bar"},
+		{words.Measure{Value: 2.5, Unit: "K", Form: "%.2g"}, "4,5 °F"},
+		{words.Measure{Value: 100, Unit: "degC", Form: "%.1f"}, "212,0 °F"},
+		{words.Measure{Value: 41.5, Unit: "t/h", Form: "%.1f"}, "41,5 t/h"},
+		{words.Measure{Value: -1.5, Unit: "% Brix", Form: "%.1f"}, "−1,5 % Brix"},
+	} {
+		for _, l := range s.languages[:1] {
+			if got := l.Say(words.Say("reads %s", c.m)); got != "reads "+c.want {
+				t.Errorf("%+v: %q, want %q", c.m, got, c.want)
+			}
+		}
+	}
+	es := s.languages[slices.IndexFunc(s.languages, func(l *catalog.Language) bool { return l.Tag == "es" })]
+	if got := es.Say(words.Say("%s", words.Measure{Value: 201.325, Unit: "kPa", Form: "%.1f", Of: "EV.EV1"})); got != "1,00 bar manométrico" {
+		t.Errorf("in Spanish: %q", got)
+	}
+}
+
+// TestTypedComma: who writes a comma may type one in every field with a number.
+func TestTypedComma(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	w, err := s.parsePlan(url.Values{"set": {"EV"}, "hours": {"9,5"}, "cost": {"1500,5"}})
+	if err != nil || w.Hours != 9.5 || w.Cost != 1500.5 {
+		t.Errorf("plan: %+v, %v", w, err)
+	}
+	if _, err := s.parsePlan(url.Values{"set": {"EV"}, "cost": {"1,500"}}); err == nil {
+		t.Error("a cost that may be meant as fifteen hundred is taken for one and a half")
+	}
+	if _, x, _, err := s.supposition(url.Values{"set": {"EV"}, "juice": {"+7,5%"}, "brix": {"14,2"}}); err != nil || x.JuiceTH.Value != 7.5 || x.Brix.Value != 14.2 {
+		t.Errorf("what if: %+v, %v", x, err)
+	}
+	post := func(path string, form url.Values) {
+		t.Helper()
+		if w := ask(s.Handler(), http.MethodPost, path, form.Encode(), sameOrigin); w.Code != http.StatusSeeOther {
+			t.Errorf("%s: %d\n%.300s", path, w.Code, w.Body)
+		}
+	}
+	post("/past/correct", url.Values{"tag": {"EV.juice_flow"}, "how": {"scaled"}, "factor": {"1,045"}, "offset": {"0,5"}, "from": {"2026-11-01 06:00"}, "name": {"A. Day"}, "why": {"gland"}})
+	if c := m.past.Corrections[0]; c.Factor != 1.045 || c.Offset != 0.5 {
+		t.Errorf("correction: %+v", c)
+	}
+	post("/strikes/1/laboratory", url.Values{"massecuite": {"87,4"}, "liquor": {"69,1"}, "name": {"A. Day"}})
+	if m.lab == nil || m.lab.MassecuitePurity != 87.4 || m.lab.LiquorPurity != 69.1 {
+		t.Errorf("laboratory: %+v", m.lab)
+	}
+	post("/rules/EV5_vacuum_low/try", url.Values{"f.high": {"20,5"}, "f.when": {"max(1,2) > 0"}, "span": {"1d"}})
+	if got := m.trial.Changes[0].Is; got != "20.5" {
+		t.Errorf("limit: %q", got)
+	}
+}
+
+// TestChoiceOfPerson: what a person chose is with his account, at whatever browser.
+func TestChoiceOfPerson(t *testing.T) {
+	g := newGated(t, nil)
+	_, mine, _ := g.signIn("operator", testPassword)
+	for path, form := range map[string]url.Values{"/look": {"vacuum": {"inHg vacuum"}, "decimal": {"comma"}}, "/language": {"language": {"pt"}}} {
+		code, h, body := g.do("POST", path, mine, form)
+		if code != http.StatusSeeOther || strings.Contains(h.Get("Set-Cookie"), lookCookie) {
+			t.Fatalf("%s: %d, %s\n%.200s", path, code, h.Get("Set-Cookie"), body)
+		}
+	}
+	_, other, _ := g.signIn("operator", testPassword)
+	g.s.choices.of = map[string]string{} // as after a restart
+	if _, _, page := g.do("GET", "/", other, nil); !strings.Contains(page, `lang="pt"`) || !strings.Contains(page, "inHg de vácuo") {
+		t.Error("the choice is not there at another browser")
+	}
+	_, boss, _ := g.signIn("supervisor", testPassword)
+	if _, _, page := g.do("GET", "/", boss, nil); !strings.Contains(page, `lang="en"`) || strings.Contains(page, "inHg") {
+		t.Error("another person has it too")
+	}
+}
+
+// TestVoice: notices and mails speak the language of the site, in its units.
+func TestVoice(t *testing.T) {
+	file, err := os.ReadFile("testdata/plant.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Replace(string(file), "site: {", "site: {language: es, ", 1) + "\nconsole: {display: {pressure: bar gauge}}\n"
+	h, err := plant.Load("plant.yaml", []byte(text), Part())
+	if err != nil {
+		t.Fatal(err)
+	}
+	say := Voice(h)
+	if got := say(words.Say("%s, limit %s", "EV", words.Measure{Value: 201.325, Unit: "kPa", Form: "%.5g", Of: "EV.EV1"})); got != "EV, límite 1,00 bar manométrico" {
+		t.Errorf("%q", got)
 	}
 }

@@ -164,7 +164,7 @@ func TestEveryWordIsInTheCatalogue(t *testing.T) {
 		"the liquor by the purities would be at a supersaturation of 0.88: a purity is wrong, or the Brix is of the spindle", "EV2 vapour pressure", "EV2 level", "balanced from flow and Brix", "what a cleaning restores is not known",
 		"EV.EV2.vapour_pressure seems to read 6.3 kPa low (± 1.2, z 5.3), or it is EV.EV2.vapour_temperature: the balances cannot tell them apart", "EV.EV2.vapour_pressure seems to read 6,3 kPa low (± 1,2, z 5,3), or it is EV.EV2.vapour_temperature: the balances cannot tell them apart",
 		"needs the vapour pressure of the condenser, which is not measured", "pump, strainer and valve", "the gas temperature would decide")...)
-	asker := http.Header{"Cookie": {languageCookie + "=eo"}, "Sec-Fetch-Site": {"same-origin"}}
+	asker := http.Header{"Cookie": {lookCookie + "=language%3Deo"}, "Sec-Fetch-Site": {"same-origin"}}
 	found := map[string]string{}
 	check := func(name string, body string) {
 		for _, x := range unsaid(t, body, data) {

@@ -3,6 +3,7 @@ package console
 import (
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -222,5 +223,11 @@ func localPath(v string) string {
 
 // decimal reads a number that a person typed, with a point or a comma.
 func decimal(text string) (float64, error) {
-	return strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
+	return strconv.ParseFloat(pointed(strings.TrimSpace(text)), 64)
 }
+
+// decimalComma is one between digits. A comma is never a mark of thousands.
+var decimalComma = regexp.MustCompile(`([0-9]),([0-9])`)
+
+// pointed has a decimal point where somebody typed a comma.
+func pointed(text string) string { return decimalComma.ReplaceAllString(text, "$1.$2") }

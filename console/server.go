@@ -124,6 +124,7 @@ type Server struct {
 	lookKey   string // of what is kept in words
 	units     shownUnits
 	looks     *looks
+	choices   *choices
 
 	streams  *seats // of live pages
 	proxies  proxies
@@ -193,7 +194,7 @@ func New(b Backend, opt Options) (*Server, error) {
 		trends:   make(chan struct{}, trendSlots),
 		stopping: make(chan struct{}),
 		assets:   map[string]asset{},
-		looks:    &looks{}, stopOnce: &sync.Once{}, tails: &tailCache{}, drawn: &drawnParts{}, beaten: &beaten{}, answers: &keptAnswers{}, draft: &draft{},
+		looks:    &looks{}, choices: &choices{of: map[string]string{}}, stopOnce: &sync.Once{}, tails: &tailCache{}, drawn: &drawnParts{}, beaten: &beaten{}, answers: &keptAnswers{}, draft: &draft{},
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)

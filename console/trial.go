@@ -203,10 +203,14 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) error {
 		if len(v[0]) > maxTrialText || !utf8.ValidString(v[0]) || strings.ContainsFunc(v[0], func(c rune) bool { return unicode.IsControl(c) && !unicode.IsSpace(c) }) {
 			no = &engine.Refused{Why: "Plain text only, and not so long.", Field: figure}
 		}
-		wish.Texts[figure] = strings.ReplaceAll(v[0], "\r\n", "\n")
-		if isLimit(figure) && typedUnit.MatchString(strings.TrimSpace(v[0])) {
-			if text, err := s.b.RuleText(r.Context(), name); err == nil && s.ownUnit(v[0], name) {
-				wish.Texts[figure] = s.inUnitOf(v[0], text.Unit)
+		typed := strings.ReplaceAll(v[0], "\r\n", "\n")
+		if figure != "when" {
+			typed = pointed(typed)
+		}
+		wish.Texts[figure] = typed
+		if isLimit(figure) && typedUnit.MatchString(strings.TrimSpace(typed)) {
+			if text, err := s.b.RuleText(r.Context(), name); err == nil && s.ownUnit(typed, name) {
+				wish.Texts[figure] = s.inUnitOf(typed, text.Unit)
 			}
 		}
 	}

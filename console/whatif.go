@@ -7,7 +7,6 @@ import (
 	"math"
 	"net/http"
 	"net/url"
-	"strings"
 	"time"
 
 	"calandria/engine"
@@ -68,7 +67,7 @@ func (s *Server) supposition(q url.Values) (set *plant.Equipment, x thermo.Suppo
 	amount := func(key string, label words.Text, u shownUnit, to *thermo.Amount) {
 		d.Fields = append(d.Fields, supposedField{key, q.Get(key), label, u.text})
 		var wrong error
-		if *to, wrong = thermo.ParseAmount(strings.Replace(q.Get(key), ",", ".", 1)); wrong != nil {
+		if *to, wrong = thermo.ParseAmount(pointed(q.Get(key))); wrong != nil {
 			err = errors.Join(err, badQuery("%s: %s.", label, words.Of(wrong)))
 		}
 		if !to.Percent && to.Value != 0 {

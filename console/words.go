@@ -11,16 +11,10 @@ import (
 	"calandria/plant/words"
 )
 
-const languageCookie = "calandria_language"
-
-// languageOf is the language of an answer: what the station has chosen, else the site's,
+// languageOf is the language of an answer: what the person has chosen, else the site's,
 // else what the browser asks for.
 func (s *Server) languageOf(r *http.Request) *catalog.Language {
-	var chosen string
-	if c, err := r.Cookie(languageCookie); err == nil {
-		chosen = c.Value
-	}
-	return catalog.Choose(s.languages, chosen, s.b.House().Config.Site.Language, r.Header.Get("Accept-Language"))
+	return catalog.Choose(s.languages, s.choice(r).Get("language"), s.b.House().Config.Site.Language, r.Header.Get("Accept-Language"))
 }
 
 // siteLanguage is the language of what goes to nobody in particular: files, mail.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"net/http"
@@ -11,11 +12,13 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 const canary = "canary-5f1c9e-secret-of-the-hook"
@@ -108,7 +111,7 @@ func TestWebhook(t *testing.T) {
 	}
 	for k, want := range map[string]any{"version": 1., "key": n.Key(), "site": "Mill (invented)", "role": "shift engineer", "kind": "ALARM", "journal": 812., "journal_head": "810:3fa85f64c0de", "time": "2026-03-27T05:04:03Z",
 		"alarm": "vacuum_low", "source": "EV.EV1", "priority": "urgent", "value": 23.4, "setpoint": 20., "unit": "kPa",
-		"cause": n.Spec.Cause, "response": n.Spec.Response, "time_to_respond_s": 600., "procedure": n.Spec.Procedure, "advice": advice} {
+		"cause": n.Spec.Cause, "response": n.Spec.Response, "time_to_respond_s": 600., "procedure": n.Spec.Procedure, "advice": advice.String()} {
 		if m[k] != want {
 			t.Errorf("%s: %v, want %v", k, m[k], want)
 		}
@@ -253,4 +256,43 @@ func FuzzRetryAfter(f *testing.F) {
 			t.Errorf("%q: %s", s, d)
 		}
 	})
+}
+
+// Every word of a notice is said by the site, but for what the site and people wrote. A
+// said text comes in brackets, and what was put into it stands outside.
+func TestNoticesAreSaidByTheSite(t *testing.T) {
+	site := testSite(t)
+	piece := regexp.MustCompile(`%[-+#0-9.]*[a-z%]|[^%]+`)
+	site.Say = func(text words.Text) string {
+		return text.In(func(format string, values []any) string {
+			marked := piece.ReplaceAllStringFunc(format, func(s string) string {
+				if strings.HasPrefix(s, "%") || strings.TrimSpace(s) == "" {
+					return s
+				}
+				return "[" + s + "]"
+			})
+			for i, v := range values {
+				if _, is := v.(words.Measure); is {
+					values[i] = "(a measure)"
+				}
+			}
+			if len(values) == 0 {
+				return marked
+			}
+			return fmt.Sprintf(marked, values...)
+		})
+	}
+	n := vacuum()
+	n.Event.User, n.Turn, n.Before, n.Event.Words = "A. Day", words.Say("call %d: nobody has acknowledged for %s", 2, "5m0s"), 3, "too little cooling water"
+	n.Spec.Written = map[string]words.Text{}
+	for _, text := range []string{n.Spec.Title, n.Spec.Cause, n.Spec.Consequence, n.Spec.Response, n.Spec.Verify, n.Spec.Hazard} {
+		n.Spec.Written[text] = words.Text(text)
+	}
+	said := regexp.MustCompile(`\[[^\[\]]*\]|\(a measure\)|EV\.EV1|Mill \(invented\)|A\. Day|5m0s|` + regexp.QuoteMeta(n.Spec.Procedure) + `|[0-9a-f]{12}|evaporator|urgent|shift engineer`)
+	batch := []Notice{n, n}
+	for _, text := range []string{site.text(&n, "shift engineer"), site.subject(batch), site.list(batch), site.short(&n)} {
+		if rest := said.ReplaceAllString(text, ""); regexp.MustCompile(`\pL{2,}`).MatchString(rest) {
+			t.Errorf("not said by the site:\n%s\nin\n%s", rest, text)
+		}
+	}
 }

@@ -76,6 +76,15 @@ func (b *backend) KeepView(_ context.Context, v console.TrendView, drop bool) er
 	return b.s.journal.PutSetting(viewsKey, stored)
 }
 
+func (b *backend) Choice(_ context.Context, person string) (string, error) {
+	choice, _, err := b.s.journal.Setting("look of " + person)
+	return choice, err
+}
+
+func (b *backend) KeepChoice(_ context.Context, person, choice string) error {
+	return b.s.journal.PutSetting("look of "+person, choice)
+}
+
 func (b *backend) Events(ctx context.Context, f plant.EventFilter) ([]plant.Event, error) {
 	f.Newest = true
 	return b.s.journal.Read(ctx, f)
