@@ -13,41 +13,20 @@ import (
 
 const dash = "–" // an absent value
 
-// unitText is how a canonical unit is written on a page. Absolute pressure is
-// always written out.
+// unitText is how the unit of a tag is written where nobody chose another.
 func unitText(t *plant.Tag) words.Text {
-	switch t.Dimension {
-	case plant.Pressure:
-		return "kPa abs"
-	case plant.Temperature:
-		return "°C"
-	case plant.VolumeFlow:
-		return "m³/h"
-	case plant.Conductivity:
-		return "µS/cm"
-	case plant.HeatTransfer:
-		return "kW/(m²·K)"
-	case plant.ThermalResist:
-		return "m²·K/kW"
-	case plant.SpecificEvap:
-		return "kg/(m²·h)"
-	case plant.Density:
-		return "kg/m³"
-	case plant.Ratio:
-		if t.Name == "u_ratio" {
-			return "% of clean"
-		}
+	switch {
+	case t.Name == "u_ratio":
+		return "% of clean"
+	case t.Dimension == plant.Ratio:
 		return "ratio"
-	case plant.State:
+	case t.Dimension == plant.State:
 		return ""
 	}
-	if t.Unit == "1" {
-		return ""
-	}
-	return words.Text(t.Unit)
+	return unitWord(t.Unit)
 }
 
-// unitWord writes a unit that stands in a definition, where there is no tag.
+// unitWord writes a unit. Absolute pressure is always written out.
 func unitWord(unit string) words.Text {
 	switch unit {
 	case "kPa":
@@ -57,8 +36,10 @@ func unitWord(unit string) words.Text {
 	case "degC":
 		return "°C"
 	}
-	return words.Text(strings.NewReplacer("m2", "m²", "m3", "m³", ".K", "·K", ".h", "·h", "uS", "µS").Replace(unit))
+	return words.Text(unitSigns.Replace(unit))
 }
+
+var unitSigns = strings.NewReplacer("m2", "m²", "m3", "m³", ".K", "·K", ".h", "·h", "uS", "µS")
 
 // places is the one number format of each dimension: decimals shown.
 var places = map[plant.Dimension]int{
@@ -196,28 +177,19 @@ func age(now, t time.Time) words.Text {
 	return span(d)
 }
 
-// clock and stamp write a time in the site's own zone.
-func (s *Server) clock(t time.Time) words.Text {
+// at writes a time in the zone of pages.
+func (s *Server) at(t time.Time, layout string) words.Text {
 	if t.IsZero() {
 		return dash
 	}
-	return words.Text(t.In(s.zone).Format("15:04:05"))
+	return words.Text(t.In(s.zone).Format(layout))
 }
 
-func (s *Server) stamp(t time.Time) words.Text {
-	if t.IsZero() {
-		return dash
-	}
-	return words.Text(t.In(s.zone).Format("2006-01-02 15:04:05 -07:00"))
-}
+func (s *Server) clock(t time.Time) words.Text { return s.at(t, "15:04:05") }
+func (s *Server) stamp(t time.Time) words.Text { return s.at(t, "2006-01-02 15:04:05 -07:00") }
 
 // minute is a stamp without the seconds.
-func (s *Server) minute(t time.Time) words.Text {
-	if t.IsZero() {
-		return dash
-	}
-	return words.Text(t.In(s.zone).Format("2006-01-02 15:04 -07:00"))
-}
+func (s *Server) minute(t time.Time) words.Text { return s.at(t, "2006-01-02 15:04 -07:00") }
 
 // qualityReasons says in words what the usual status codes mean.
 var qualityReasons = map[plant.Quality]words.Text{

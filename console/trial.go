@@ -136,20 +136,12 @@ func figureUnit(key, unit string) words.Text {
 	switch key {
 	case "deadband", "deviation", "rate":
 		unit, _, _ = strings.Cut(unit, " ") // a difference has no reference
-		return differenceWord(unit)
+		if unit == "kPa" {
+			return "kPa"
+		}
+		return unitWord(strings.NewReplacer("degC", "K", "°C", "K").Replace(unit))
 	}
 	return ""
-}
-
-// differenceWord writes the unit of a difference.
-func differenceWord(unit string) words.Text {
-	switch unit {
-	case "kPa":
-		return "kPa"
-	case "degC", "°C":
-		return "K"
-	}
-	return unitWord(unit)
 }
 
 // alsoShown says what a limit of a rule's file is in the unit that pages show.

@@ -418,7 +418,7 @@ func (v *panView) follow(at time.Time) {
 			if v.gaps = lacking > gapsFrom; v.gaps {
 				v.water.Reason.Text = waterTooLittle
 			} else if !v.chest.OK {
-				v.water.Reason.Text = vapourTakenAs
+				v.water.Reason.Text = words.Say(vapourTakenAs, words.Measure{Value: 120, Unit: "kPa", Form: "%g", Of: v.equip.Path})
 			}
 		}
 	}

@@ -429,9 +429,10 @@ func (s *setView) speak() {
 		if said.assumed&(1<<i) == 0 {
 			continue
 		}
-		text := words.Say(bleedConfigured, l.path, *l.cfg.AssumedTH)
+		flow := func(v float64) words.Measure { return words.Measure{Value: v, Unit: "t/h", Form: "%.3g"} }
+		text := words.Say(bleedConfigured, l.path, flow(*l.cfg.AssumedTH))
 		if u := &s.unmetered[l.effect]; u.learned.OK && u.assumed.Value > 0 {
-			text = words.Say(bleedTaken, l.path, *l.cfg.AssumedTH*u.flow()/u.assumed.Value, *l.cfg.AssumedTH)
+			text = words.Say(bleedTaken, l.path, flow(*l.cfg.AssumedTH*u.flow()/u.assumed.Value), flow(*l.cfg.AssumedTH))
 		}
 		s.shown = join(s.shown, text)
 	}

@@ -116,10 +116,11 @@ func (w *supposed) short(now, then *evaporator.Results) error {
 		return nil
 	}
 	most, known := w.steamMost()
+	kpa := words.Measure{Value: most, Unit: "kPa", Form: "%.4g", Of: w.Set}
 	if !known {
-		return words.Errorf("steam of %.4g kPa would give %.3g Brix, not %.3g: nothing is known of steam at higher pressure", most, then.SyrupBrix.Value, brix)
+		return words.Errorf("steam of %s would give %.3g Brix, not %.3g: nothing is known of steam at higher pressure", kpa, then.SyrupBrix.Value, brix)
 	}
-	w.notes = append(w.notes, words.Say("The steam is too short to hold the syrup Brix: %.4g kPa is the most that this set gets. The Brix falls instead.", most))
+	w.notes = append(w.notes, words.Say("The steam is too short to hold the syrup Brix: %s is the most that this set gets. The Brix falls instead.", kpa))
 	return nil
 }
 

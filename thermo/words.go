@@ -19,8 +19,8 @@ const (
 	heatBeyond      = "heat of the juice to the set or its heaters beyond the range of its equation's source"
 	massAtUsual     = "volume flow turned into mass at the usual temperature: its thermometer is not usable"
 	lossTaken       = "heat loss taken as %.1f %% of the duties by the balances of the set (%g as configured)"
-	bleedConfigured = "bleed %s taken as %g t/h, as configured"
-	bleedTaken      = "bleed %s taken as %.1f t/h by the balances of the set (%g as configured)"
+	bleedConfigured = "bleed %s taken as %s, as configured"
+	bleedTaken      = "bleed %s taken as %s by the balances of the set (%s as configured)"
 	withFixed       = "with fixed values: %s"
 )
 
@@ -149,7 +149,7 @@ const (
 	phaseUntold        = "the phase cannot be told: %s"
 	noSteamForWater    = "the evaporation is not known: no steam flow"
 	waterTooLittle     = "too little: the steam flow was not known for a part of the strike"
-	vapourTakenAs      = "heating vapour taken to be of 120 kPa: no usable chest pressure"
+	vapourTakenAs      = "heating vapour taken to be of %s: no usable chest pressure"
 	offsetByFeed       = "by the usual supersaturation of the feed, taken to be 1.10: elevation and purity are in it"
 	elevationUnlearned = "needs five whole strikes and two wash-outs with water"
 	fewStrikesWithU    = "fewer than nine whole strikes with a U in three weeks"

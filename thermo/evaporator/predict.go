@@ -39,27 +39,34 @@ type Operation struct {
 	Follow func(then *Results, op *Operation) (moved float64)
 }
 
+// measure is a figure that is of no one instrument.
+func measure(v float64, unit string) words.Measure {
+	return words.Measure{Value: v, Unit: unit, Form: "%.4g", Of: "set"}
+}
+
 // check reports the first impossible value.
 func (op *Operation) check(s *Set) error {
 	type rule struct {
 		name           words.Text
+		unit           string
 		v, lowest, top float64
 	}
 	for _, r := range [...]rule{
-		{"steam pressure in kPa", op.SteamKPa, minKPa, maxKPa},
-		{"last vapour pressure in kPa", op.LastKPa, minKPa, maxKPa},
-		{"juice flow in t/h", op.JuiceTH, 1e-3, maxTH},
-		{"feed Brix", op.FeedBrix, minBrix, 80},
-		{"feed temperature in degC", op.FeedC, minC, 150},
-		{"steam temperature in degC", op.SteamC, 0, 500},
+		{"steam pressure", "kPa", op.SteamKPa, minKPa, maxKPa},
+		{"last vapour pressure", "kPa", op.LastKPa, minKPa, maxKPa},
+		{"juice flow", "t/h", op.JuiceTH, 1e-3, maxTH},
+		{"feed Brix", "% Brix", op.FeedBrix, minBrix, 80},
+		{"feed temperature", "degC", op.FeedC, minC, 150},
+		{"steam temperature", "degC", op.SteamC, 0, 500},
 	} {
 		if !(r.v >= r.lowest && r.v <= r.top) {
-			return words.Errorf("%s %g; must be %g to %g", r.name, r.v, r.lowest, r.top)
+			in := func(v float64) words.Measure { return measure(v, r.unit) }
+			return words.Errorf("%s is %s; it must be %s to %s", r.name, in(r.v), in(r.lowest), in(r.top))
 		}
 	}
 	for e, b := range op.BleedTH {
 		if !(b >= 0 && b <= maxTH) {
-			return words.Errorf("bleed after effect %d %g t/h; must be 0 to %g", e+1, b, maxTH)
+			return words.Errorf("the bleed after effect %d is %s; it must be 0 to %s", e+1, measure(b, "t/h"), measure(maxTH, "t/h"))
 		}
 	}
 	for i, d := range s.d.Bodies {
@@ -98,7 +105,7 @@ func (s *Set) Predict(op *Operation, r *Results) error {
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
 	if !(top > bottom+s.pipesK(op)+float64(s.n)*0.2) {
-		return words.Errorf("predict: %s: steam at %.1f degC over vapour at %.1f degC leaves no temperature difference", ErrNoSteadyState, top, bottom)
+		return words.Errorf("predict: %s: steam at %s over vapour at %s leaves no temperature difference", ErrNoSteadyState, measure(top, "degC"), measure(bottom, "degC"))
 	}
 	if err := s.solveState(op, top, bottom); err != nil {
 		return words.Errorf("predict: %s", err)
@@ -482,5 +489,5 @@ func (s *Set) PredictForBrix(op *Operation, targetBrix, headerKPa float64, r *Re
 			p = (low + high) / 2
 		}
 	}
-	return false, words.Errorf("predict: %s: no steam pressure up to %g kPa gives %g Brix", ErrNoSteadyState, headerKPa, targetBrix)
+	return false, words.Errorf("predict: %s: no steam pressure up to %s gives %g Brix", ErrNoSteadyState, measure(headerKPa, "kPa"), targetBrix)
 }
