@@ -70,7 +70,7 @@ var (
 	// program, units, times of day and zones, codes of quality.
 	plainly = regexp.MustCompile(`https?://\S+|\b[A-Za-z]\w*(\.\w+)+\b|opc\.tcp://\S+|ns=\d+;[isgb]=\S+|\b[\w-]+\.(yaml|md|csv|pdf|json|html)\b|\bCalandria\b|\bUTC\b|\d{4}-\d\d-\d\dT[\d:]+Z?|` +
 		`\b(kPa|bar|kgf/cm2|psi|[mc]mHg|inHg|degC|degF|t/h|kg/s|kg/h|klb/h|kJ|kW|MW|m2|m3|min|Bx|ISA-18\.2|EEMUA|OPC UA|Brix|USD|CSV|PDF|cookie|pH)\b|` +
-		`\b(Good|Bad|Uncertain)\w*\b|\b[A-Z]{3,}\b|[ns]su?=\S+|\b\w+_\w+\b|[µ°·/]?\b(m|s|h|d|t|K|C|F|S|A|U|W|L)\b[²³]?`)
+		`\b(Good|Bad|Uncertain)\w*\b|\b[A-Z]{3,}\b|[ns]su?=\S+|\b\w+_\w+\b|µS/cm|[µ°·/]?\b(m|s|h|d|t|K|C|F|S|A|U|W|L)\b[²³]?`)
 	aRest = regexp.MustCompile(`\pL{2,}`)
 )
 
