@@ -2,6 +2,7 @@ package plant
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -71,7 +72,7 @@ var unitTable = map[Dimension][]unit{
 		{name: "degF", scale: 5. / 9, alias: []string{"F", "°F"}},
 	},
 	MassFlow: {
-		{name: "t/h", scale: 1, alias: []string{"tph", "Mg/h"}},
+		{name: "t/h", scale: 1, alias: []string{"tph", "Mg/h", "mt/h", "ton/h", "tch"}},
 		{name: "kg/h", scale: 1e-3},
 		{name: "kg/s", scale: 3.6},
 		{name: "kg/min", scale: 0.06},
@@ -81,21 +82,21 @@ var unitTable = map[Dimension][]unit{
 		{name: "short ton/h", scale: 0.90718474},
 	},
 	VolumeFlow: {
-		{name: "m3/h", scale: 1, alias: []string{"m³/h"}},
+		{name: "m3/h", scale: 1, alias: []string{"m³/h", "kl/h"}},
 		{name: "m3/s", scale: 3600, alias: []string{"m³/s"}},
 		{name: "L/s", scale: 3.6, alias: []string{"l/s"}},
 		{name: "L/min", scale: 0.06, alias: []string{"l/min"}},
-		{name: "L/h", scale: 1e-3, alias: []string{"l/h"}},
+		{name: "L/h", scale: 1e-3, alias: []string{"l/h", "lph"}},
 		{name: "gal/min", scale: 0.003785411784 * 60, alias: []string{"gpm"}},
 	},
 	BrixDim: {
-		{name: "Bx", scale: 1, alias: []string{"%", "% Brix", "°Bx", "degBx", "Brix"}},
+		{name: "Bx", scale: 1, alias: []string{"%", "% Brix", "°Bx", "degBx", "Brix", "%Bx", "°Brix", "degBrix"}},
 		{name: "kg/kg", scale: 100, alias: []string{"1"}},
 	},
 	Percent: {{name: "%", scale: 1}, {name: "1", scale: 100, alias: []string{"kg/kg", "fraction"}}},
 	Level:   {{name: "%", scale: 1}, {name: "1", scale: 100, alias: []string{"fraction"}}},
 	Conductivity: {
-		{name: "uS/cm", scale: 1, alias: []string{"µS/cm", "μS/cm"}},
+		{name: "uS/cm", scale: 1, alias: []string{"µS/cm", "μS/cm", "umho/cm", "micromho/cm"}},
 		{name: "mS/cm", scale: 1000},
 		{name: "S/m", scale: 1e4},
 		{name: "mS/m", scale: 10},
@@ -115,7 +116,7 @@ var unitTable = map[Dimension][]unit{
 	SpecificEvap:  {{name: "kg/(m2.h)", scale: 1, alias: []string{"kg/m2h"}}, {name: "lb/(ft2.h)", scale: 4.8824276}},
 	Velocity:      {{name: "m/s", scale: 1}, {name: "ft/s", scale: 0.3048}},
 	Ratio:         {{name: "1", scale: 1, alias: []string{"-", "kg/kg"}}, {name: "%", scale: 0.01}},
-	Current:       {{name: "A", scale: 1}, {name: "mA", scale: 1e-3}},
+	Current:       {{name: "A", scale: 1, alias: []string{"amp", "amps"}}, {name: "mA", scale: 1e-3}},
 	Density:       {{name: "kg/m3", scale: 1, alias: []string{"kg/m³"}}, {name: "g/cm3", scale: 1000, alias: []string{"kg/L"}}},
 	Duration:      {{name: "s", scale: 1}, {name: "min", scale: 60}, {name: "h", scale: 3600}, {name: "d", scale: 86400}, {name: "ms", scale: 1e-3}},
 	Days:          {{name: "d", scale: 1}, {name: "h", scale: 1. / 24}},
@@ -131,12 +132,12 @@ var pressureUnits = []unit{
 	{name: "bar", scale: 100},
 	{name: "MPa", scale: 1000},
 	{name: "psi", scale: 6.894757293168},
-	{name: "kgf/cm2", scale: 98.0665, alias: []string{"kg/cm2", "kgf/cm²", "at"}},
+	{name: "kgf/cm2", scale: 98.0665, alias: []string{"kg/cm2", "kgf/cm²", "at", "kg/sqcm"}},
 	{name: "atm", scale: 101.325},
 	{name: "mmHg", scale: 0.133322387415, alias: []string{"Torr"}},
 	{name: "cmHg", scale: 1.33322387415},
-	{name: "inHg", scale: 3.386388640341, alias: []string{"in Hg"}},
-	{name: "mmH2O", scale: 9.80665e-3},
+	{name: "inHg", scale: 3.386388640341, alias: []string{"in Hg", "\"Hg"}},
+	{name: "mmH2O", scale: 9.80665e-3, alias: []string{"mmWC"}},
 	{name: "mH2O", scale: 9.80665},
 }
 
@@ -170,18 +171,36 @@ func ReadUnit(text string) (name string, ref Reference, ok bool) {
 			return f, "", true
 		}
 	}
-	joined := strings.Join(words, "")
+	joined := squeezed.Replace(strings.ToLower(strings.Join(words, "")))
 	for _, e := range []struct {
 		end string
 		ref Reference
 	}{{"gauge", Gauge}, {"vacuum", Vacuum}, {"vac", Vacuum}, {"abs", Absolute}, {"g", Gauge}, {"a", Absolute}, {"v", Vacuum}} {
 		if stem, found := strings.CutSuffix(joined, e.end); found {
-			if u, ok := findUnit(Pressure, stem); ok {
-				return u.name, e.ref, true
+			if name, ok := unitWritten(stem, pressureUnits); ok {
+				return name, e.ref, true
 			}
 		}
 	}
+	for _, d := range slices.Sorted(maps.Keys(unitTable)) {
+		if name, ok := unitWritten(joined, unitTable[d]); ok {
+			return name, "", true
+		}
+	}
 	return "", "", false
+}
+
+// squeezed is what a unit's name is compared without.
+var squeezed = strings.NewReplacer("/hr", "/h", "º", "deg", "°", "deg", "³", "3", "²", "2", "·", ".", "deg.", "deg", " ", "")
+
+// unitWritten finds a unit whatever its capitals.
+func unitWritten(text string, units []unit) (name string, ok bool) {
+	for _, u := range units {
+		if slices.ContainsFunc(append(u.alias[:len(u.alias):len(u.alias)], u.name), func(n string) bool { return squeezed.Replace(strings.ToLower(n)) == text }) {
+			return u.name, text != ""
+		}
+	}
+	return "", false
 }
 
 // UnitError says that a unit does not belong to a dimension.

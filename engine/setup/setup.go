@@ -10,6 +10,7 @@ package setup
 import (
 	"cmp"
 	_ "embed" // words.yaml
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -30,8 +31,8 @@ type Node struct {
 	Range       []float64 // the server's normal range; nil if it states none
 	Value       float64   // as read; NaN if there is none
 	State       bool      // a boolean
-	words       []string  // of all that is written
-	place       []string  // of path and name
+	words       []string  // what is meant by all that is written
+	place       []string  // of path and name, as they are written
 }
 
 // Vessel is a piece of equipment of the house to be.
@@ -57,6 +58,12 @@ func (n *Node) switches() bool {
 	return n.State || (n.Unit == "" || n.Unit == "1") && (n.Value == 0 || n.Value == 1) && (len(n.Range) < 2 || n.Range[1] <= 1)
 }
 
+// loops are numbers of instruments in which the digit after begin tells the vessel, 1 to last.
+type loops struct {
+	begin string
+	last  int
+}
+
 // House is what a plant file is written from.
 type House struct {
 	Site         string
@@ -68,6 +75,7 @@ type House struct {
 	Slots        []Slot
 
 	others []string // vessels of the server that are not of this house
+	loops  map[plant.Class]loops
 }
 
 // Slot is a signal of a vessel and the node chosen for it.
@@ -96,7 +104,7 @@ func (h *House) Begin() {
 	for i := range h.Nodes {
 		n := &h.Nodes[i]
 		n.place = wordsOf(n.Path + " " + n.Name)
-		n.words = append(slices.Clone(n.place), wordsOf(n.Description)...)
+		n.words = meant(append(slices.Clone(n.place), wordsOf(n.Description)...))
 	}
 	if !slices.ContainsFunc(h.Vessels, func(v Vessel) bool { return v.Class == plant.ClassSite }) {
 		h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassSite, Name: "site"})
@@ -107,12 +115,30 @@ func (h *House) Begin() {
 			v.Alias = called[v.Effect-1]
 		}
 	}
+	h.findLoops()
 	h.others = nil
 	for _, c := range []plant.Class{plant.ClassPan, plant.ClassCondenser} {
-		for _, name := range NamesOf(c, h.Nodes) {
-			if !slices.ContainsFunc(h.Vessels, func(v Vessel) bool { return slices.Equal(wordsOf(v.Name), wordsOf(name)) || v.Alias == name }) {
-				h.others = append(h.others, name)
+		var without []*Vessel // a name of the server
+		for i := range h.Vessels {
+			if h.Vessels[i].Class == c && h.Vessels[i].Alias == "" {
+				without = append(without, &h.Vessels[i])
 			}
+		}
+		var free []string
+		for _, name := range NamesOf(c, h.Nodes) {
+			i := slices.IndexFunc(without, func(v *Vessel) bool { return slices.Equal(wordsOf(v.Name), wordsOf(name)) })
+			if i >= 0 {
+				without = slices.Delete(without, i, i+1)
+			} else if !slices.ContainsFunc(h.Vessels, func(v Vessel) bool { return v.Alias == name }) {
+				free = append(free, name)
+			}
+		}
+		if len(free) != len(without) {
+			h.others = append(h.others, free...)
+			continue
+		}
+		for i, v := range without {
+			v.Alias = free[i]
 		}
 	}
 	for i, v := range h.Vessels {
@@ -324,6 +350,7 @@ var wordsFile []byte
 
 // lexicon is words.yaml; lists of words are separated by blanks.
 type lexicon struct {
+	Means    map[string]string `yaml:"means"`
 	Measured map[string]string `yaml:"measured"`
 	Letters  map[string]string `yaml:"letters"`
 	Signals  map[string]string `yaml:"signals"`
@@ -331,13 +358,66 @@ type lexicon struct {
 	Vessels  map[string]string `yaml:"vessels"`
 }
 
-var lex = readLexicon()
+// lex is the file; meaning gives the English of each word that it knows.
+var lex, meaning = readLexicon()
 
-func readLexicon() (l lexicon) {
+func readLexicon() (l lexicon, meaning map[string][]string) {
 	if _, faults := plant.DecodeYAML("words.yaml", wordsFile, &l); len(faults) > 0 {
 		panic(faults) // a part of the program
 	}
-	return l
+	meaning = map[string][]string{}
+	for _, part := range []map[string]string{l.Measured, l.Signals, l.Vessels} {
+		for _, list := range part {
+			for w := range strings.FieldsSeq(strings.ReplaceAll(list, "-", "")) {
+				meaning[w] = []string{w}
+			}
+		}
+	}
+	for english, list := range l.Means {
+		for w := range strings.FieldsSeq(list) {
+			meaning[w] = strings.Fields(english)
+		}
+	}
+	return l, meaning
+}
+
+// meant puts words into the English of the file; one that it does not know is taken for the
+// word that it shortens, if there is only one meaning.
+func meant(words []string) (out []string) {
+	for _, w := range words {
+		is, known := meaning[w]
+		for long, m := range meaning {
+			if !known && shortens(w, long) {
+				if is != nil && !slices.Equal(is, m) {
+					is = nil
+					break
+				}
+				is = m
+			}
+		}
+		if is == nil {
+			is = []string{w}
+		}
+		out = append(out, is...)
+	}
+	return out
+}
+
+// shortens reports whether a word is the beginning of another, or its consonants: exh, lvl.
+func shortens(word, long string) bool {
+	if len(word) < 3 || len(long) <= len(word) || word[0] != long[0] {
+		return false
+	}
+	if strings.HasPrefix(long, word) {
+		return len(long) > len(word)+1
+	}
+	i := 0
+	for k := 0; k < len(long) && i < len(word); k++ {
+		if long[k] == word[i] {
+			i++
+		}
+	}
+	return i == len(word) && len(long) <= 2*len(word) && !strings.ContainsAny(word[1:], "aeiou")
 }
 
 // hasWord reports whether a word is in a list of words.
@@ -436,15 +516,30 @@ func (h *House) placeMarks(v *Vessel, n *Node) (marks float64) {
 		marks++
 	}
 	if own := digits.FindString(v.Name); own != "" && v.Class != plant.ClassSet {
-		marks += numberMarks(v.Class, own, n)
+		marks += h.numberMarks(v.Class, v.Name, own, n)
 	}
 	return marks
 }
 
 // numberMarks: is the vessel of this number meant?
-func numberMarks(c plant.Class, own string, n *Node) float64 {
+func (h *House) numberMarks(c plant.Class, name, own string, n *Node) float64 {
+	if d := h.loopDigit(c, n); d != "" {
+		if d == own {
+			return 2.5
+		}
+		return -3
+	}
+	alone, some := true, false
+	for _, v := range h.Vessels {
+		alone = alone && (v.Class != c || v.Name == name)
+	}
 	for i, w := range n.words[:max(0, len(n.words)-1)] {
-		if next := n.words[i+1]; hasWord(lex.Vessels[string(c)], w) && number(next) >= 0 {
+		next := n.words[i+1]
+		if before := number(w); before > 0 && (i == 0 || !hasWord(lex.Vessels[string(c)], n.words[i-1])) && hasWord(lex.Vessels[string(c)], next) {
+			w, next = next, w // 2nd body
+		}
+		some = some || hasWord(lex.Vessels[string(c)], w)
+		if hasWord(lex.Vessels[string(c)], w) && number(next) >= 0 {
 			if strings.TrimLeft(next, "0") == own {
 				return 2.5
 			}
@@ -456,7 +551,87 @@ func numberMarks(c plant.Class, own string, n *Node) float64 {
 	if slices.ContainsFunc(n.place, func(w string) bool { return number(w) >= 100 && number(w) < 1000 && strings.HasPrefix(w, own) }) {
 		return 0.3 // PT-301: often of vessel 3
 	}
+	if alone && some {
+		return 0
+	}
 	return -1.5
+}
+
+// findLoops finds the digit by which numbers of loops tell the vessels of a class: PT-1210
+// and TT-1210 are of body 1, PT-1220 and TT-1220 of body 2.
+func (h *House) findLoops() {
+	h.loops = map[plant.Class]loops{}
+	type seen struct {
+		kinds    map[byte]bool
+		pressure float64
+	}
+	at := map[string]map[int]seen{} // by beginning, by digit
+	for i := range h.Nodes {
+		n := &h.Nodes[i]
+		kind, loop := n.loop()
+		for k := range max(0, len(loop)-1) {
+			if at[loop[:k+1]] == nil {
+				at[loop[:k+1]] = map[int]seen{}
+			}
+			digit := int(loop[k+1] - '0')
+			x, ok := at[loop[:k+1]][digit]
+			if !ok {
+				x = seen{map[byte]bool{}, math.NaN()}
+			}
+			if x.kinds[kind] = true; kind == 'p' {
+				x.pressure = n.Value
+			}
+			at[loop[:k+1]][digit] = x
+		}
+	}
+	for _, begin := range slices.Sorted(maps.Keys(at)) {
+		by := at[begin]
+		count, falls := 0, true
+		for len(by[count+1].kinds) > 1 {
+			count++
+			falls = falls && !(count > 1 && by[count].pressure >= by[count-1].pressure)
+		}
+		for _, c := range []plant.Class{plant.ClassBody, plant.ClassPan} {
+			has := 0
+			for _, v := range h.Vessels {
+				if v.Class == c {
+					has = max(has+1, v.Effect)
+				}
+			}
+			if count > 1 && count == has && falls == (c == plant.ClassBody) && len(begin) > len(h.loops[c].begin) {
+				h.loops[c] = loops{begin, count}
+			}
+		}
+	}
+}
+
+// loop is the first letter of an instrument and the number of its loop: p, 1210.
+func (n *Node) loop() (kind byte, number string) {
+	for i, w := range n.place {
+		if len(w) > 2 && w[0] >= '0' && w[0] <= '9' && i > 0 && letterForm.MatchString(n.place[i-1]) {
+			return n.place[i-1][0], w
+		}
+	}
+	return 0, ""
+}
+
+// loopDigit is the digit of the vessel in the number of a node's loop, "" if there is none.
+// The number of another class's vessel is "other".
+func (h *House) loopDigit(c plant.Class, n *Node) string {
+	_, loop := n.loop()
+	for _, class := range []plant.Class{plant.ClassBody, plant.ClassPan} {
+		l, found := h.loops[class]
+		if !found {
+			continue
+		}
+		if rest, ok := strings.CutPrefix(loop, l.begin); ok && rest != "" && rest[0] >= '1' && int(rest[0]-'0') <= l.last {
+			if class != c {
+				return "other"
+			}
+			return rest[:1]
+		}
+	}
+	return ""
 }
 
 func number(w string) int {

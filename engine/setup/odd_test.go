@@ -1,0 +1,81 @@
+package setup
+
+import (
+	"encoding/json"
+	"os"
+	"strings"
+	"testing"
+
+	"calandria/plant"
+)
+
+// Five invented mills of about forty variables each, named as English, Indian, Portuguese
+// and Spanish houses may name them, and by numbers of loops alone. Names and values are common
+// practice, no source. A wrong proposal costs a person more than none.
+func TestOddMills(t *testing.T) {
+	data, err := os.ReadFile("../../testdata/interop/odd-mills.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var mills map[string]struct {
+		Barometer  float64
+		Bodies     int
+		Condensers []string
+		Pans       []string
+		Nodes      []struct {
+			Path, Description, Unit, Signal string
+			Range                           []float64
+			Value                           float64
+		}
+	}
+	if err := json.Unmarshal(data, &mills); err != nil {
+		t.Fatal(err)
+	}
+	for name, m := range mills {
+		t.Run(name, func(t *testing.T) {
+			h := &House{Site: "Odd", BarometerKPa: m.Barometer, TimeZone: "UTC"}
+			for _, n := range m.Nodes {
+				h.Nodes = append(h.Nodes, Node{ID: n.Path, Path: n.Path, Name: n.Path[strings.LastIndex(n.Path, "/")+1:], Description: n.Description,
+					Unit: n.Unit, Range: n.Range, Value: n.Value})
+			}
+			for e := range m.Bodies {
+				h.AddBody(e+1, 0, 1, 1500, 0)
+			}
+			for _, c := range m.Condensers {
+				h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassCondenser, Name: c})
+			}
+			for _, p := range m.Pans {
+				h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassPan, Name: p, SurfaceM2: 250})
+			}
+			h.Begin()
+			got := map[int]Slot{}
+			for _, s := range h.Slots {
+				if s.Chosen != nil {
+					got[s.Chosen.Node] = s
+				}
+			}
+			right, named := 0, 0
+			for i, n := range m.Nodes {
+				s, ok := got[i]
+				is := ""
+				if ok {
+					is = h.Vessels[s.Vessel].Path() + "." + s.Signal.Name
+				}
+				if n.Signal != "" {
+					named++
+				}
+				switch {
+				case is == n.Signal && is != "":
+					right++
+				case is != "":
+					t.Errorf("%s (%s) is %q, proposed for %q", n.Path, n.Description, n.Signal, is)
+				case n.Signal != "":
+					t.Logf("%s (%s) is %q, not proposed", n.Path, n.Description, n.Signal)
+				}
+			}
+			if t.Logf("%d of %d right", right, named); right*6 < named*5 {
+				t.Error("too few are proposed")
+			}
+		})
+	}
+}
