@@ -444,12 +444,12 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 	} else if other {
 		marks -= 1.5
 	}
-	hits := 0.0
+	hits, denied := 0.0, false
 	for w := range strings.FieldsSeq(cmp.Or(lex.Signals[string(s.Class)+" "+s.Name], lex.Signals[s.Name])) {
 		against := strings.HasPrefix(w, "-")
 		if slices.Contains(words, strings.TrimPrefix(w, "-")) {
 			if against {
-				marks -= 2
+				marks, denied = marks-2, true
 			} else {
 				hits++
 			}
@@ -461,7 +461,7 @@ func wordMarks(s plant.Signal, words []string) (marks float64) {
 	case hits == 0:
 		marks -= 3
 	}
-	if within(s.Name, words) {
+	if !denied && within(s.Name, words) {
 		marks += 2
 	}
 	return marks + 1.2*min(hits, 2)
