@@ -67,12 +67,12 @@ func (c *clockOf) drift() (float64, bool) {
 
 // place gives a point, stamped by its source, the time by our clock
 // ([plant.PlaceStamp]) and reports whether the stamp fits.
-func (d *driver) place(it *item, p *plant.Point, received time.Time, present bool) (fits bool) {
+func (d *driver) place(it *item, p *plant.Point, received time.Time, present, queued bool) (fits bool) {
 	if d.c.cfg.OneClock {
 		return true
 	}
 	publish := d.c.cfg.Server.Publish
-	p.Time, it.offset, fits = plant.PlaceStamp(p.Time, received, it.last, it.offset, d.clock.median, max(it.tag.Sampling, publish)+publish, present)
+	p.Time, it.offset, fits = plant.PlaceStamp(p.Time, received, it.last, it.offset, d.clock.median, max(it.tag.Sampling, publish)+publish, present, queued)
 	if it.offset != 0 {
 		d.h.Counters.Misstamped++
 	}

@@ -698,7 +698,7 @@ func (d *driver) readBack(ctx context.Context) error {
 		p, _ := convert(it.tag, dv, now)
 		it.remember(p)
 		stamp := p.Time
-		d.place(it, &p, now, false)
+		d.place(it, &p, now, false, false)
 		if !p.Time.After(it.declaredAt) {
 			if p.Time = now; !p.Time.After(it.declaredAt) {
 				p.Time = it.declaredAt.Add(time.Millisecond)

@@ -745,7 +745,7 @@ func (d *driver) sample(samples []plant.Sample, it *item, dv *ua.DataValue, rece
 	}
 	initial := it.initial
 	it.initial = false
-	fits := d.place(it, &p, received, present && !initial)
+	fits := d.place(it, &p, received, present && !initial, stamp.After(it.newest) && !it.declared.Seen())
 	if overflowed(uint32(dv.Status)) { // C11
 		d.h.Counters.Overflows++
 		if at := p.Time.Add(-time.Millisecond); at.After(it.last) {

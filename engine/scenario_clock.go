@@ -112,7 +112,7 @@ func (r *scenarioRun) stamped(x *instrument, at time.Duration, s plant.Sample, n
 	}
 	stamp := s.Point.Time.Add(server + r.ahead(at, func(c *change) bool { return covers(c.pattern, t.Path) }))
 	was := r.clocks.stamps[s.Tag]
-	placed, offset, _ := plant.PlaceStamp(stamp, now, was.last, was.offset, server, max(t.Sampling, publish)+publish, true)
+	placed, offset, _ := plant.PlaceStamp(stamp, now, was.last, was.offset, server, max(t.Sampling, publish)+publish, true, false)
 	s.Point.Time, s.Offset = placed, stamp.Sub(placed)
 	r.clocks.stamps[s.Tag] = stamped{placed, offset}
 	return s

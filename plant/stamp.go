@@ -21,9 +21,9 @@ const (
 // the clock behind it is ahead. present says that it is the tag's value just now: if
 // its stamp fits neither our clock, nor the offset found before, nor the server's own
 // clock, it counts as of its receipt. So does every stamp from the future. span is the
-// sampling and publishing interval together, last the time of the sample before. fits
-// says whether the stamp fits.
-func PlaceStamp(stamp, received, last time.Time, before, server, span time.Duration, present bool) (at time.Time, offset time.Duration, fits bool) {
+// sampling and publishing interval together, last the time of the sample before; queued
+// says that the source stamped that one earlier. fits says whether the stamp fits.
+func PlaceStamp(stamp, received, last time.Time, before, server, span time.Duration, present, queued bool) (at time.Time, offset time.Duration, fits bool) {
 	age := stamp.Sub(received)
 	offset = before
 	candidates := [...]time.Duration{0, server, before}
@@ -42,8 +42,9 @@ func PlaceStamp(stamp, received, last time.Time, before, server, span time.Durat
 		offset = age
 	}
 	at = stamp.Add(-offset)
-	if present && at.Before(last) && last.Sub(received) <= StampAhead {
-		// Set back a little: the server's queue tells the order.
+	if (present && at.Before(last) || queued && !at.After(last)) && last.Sub(received) <= stampLag {
+		// The server's queue tells the order: the one before came late, and counts as of
+		// its receipt, or the clock was set back a little.
 		at = last.Add(time.Millisecond)
 	}
 	return at, offset, fits
