@@ -66,7 +66,7 @@ var valueTags = map[bool]parquet.SchemaOption{
 }
 
 const (
-	groupMin = 32 << 10  // rows: a row group ends at the next tag after these
+	groupMin = 16 << 10  // rows: a row group ends at the next tag after these
 	groupMax = 512 << 10 // rows: and inside a tag at these
 )
 
@@ -83,7 +83,7 @@ func rawHead(decimal bool) fileHead {
 }
 
 // compression pools its encoders, which are big; so there is one.
-var compression = &zstd.Codec{Level: zstd.SpeedDefault, Concurrency: 1}
+var compression = &zstd.Codec{Level: zstd.SpeedBetterCompression, Concurrency: 1}
 
 func writerOptions() []parquet.WriterOption {
 	return []parquet.WriterOption{
