@@ -98,8 +98,8 @@ func need(t testing.TB, program string) string {
 	return p
 }
 
-// browser opens a headless Chromium.
-func browser(t testing.TB) context.Context {
+// browser opens a headless Chromium, for so long.
+func browser(t testing.TB, long time.Duration) context.Context {
 	t.Helper()
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(need(t, "chromium")), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.UserDataDir(t.TempDir()))
@@ -107,7 +107,7 @@ func browser(t testing.TB) context.Context {
 	t.Cleanup(cancel)
 	ctx, cancel2 := chromedp.NewContext(ctx)
 	t.Cleanup(cancel2)
-	ctx, cancel3 := context.WithTimeout(ctx, 90*time.Second)
+	ctx, cancel3 := context.WithTimeout(ctx, long)
 	t.Cleanup(cancel3)
 	return ctx
 }
@@ -120,7 +120,7 @@ func TestUpsetReachesBrowser(t *testing.T) {
 	}
 	r, server := mill(t, []rules.File{{Name: "quick.yaml", Data: []byte(quickRules)}}, 200*time.Millisecond, simulator.Settings{}, 60)
 	r.await("first values", 30*time.Second, func(s *engine.Picture) bool { return r.point(s, "EV.economy").Usable() })
-	ctx := browser(t)
+	ctx := browser(t, 90*time.Second)
 	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+r.address+"/")); err != nil {
 		t.Fatal(err)
 	}
