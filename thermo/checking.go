@@ -87,6 +87,7 @@ type series struct {
 	sigma       float64
 	unmetered   *unmetered          // a bleed's, or a figure of the model
 	used        *evaporator.Reading // where the balances take it from
+	place       int                 // of both among those of [readingsOf]
 	off, weight float64             // reconciled less read: the mean, and of how many windows, 0 to 1
 	ring        [testMost]float64   // minute means, NaN without; next is the place of the coming one
 	next        int
@@ -140,70 +141,49 @@ func newChecking(c *Calculator, s *setView) *checking {
 		}
 		return list
 	}
-	add := func(body int, what words.Text, dst *evaporator.Reading, inputs []*input) {
-		if len(inputs) == 0 && !strings.HasPrefix(string(what), "bleed") { // these may be assumed
-			return
-		}
-		x := &series{what: what, dst: dst, inputs: inputs, body: body}
-		if body >= 0 {
+	k.condenser = ownCondenser(c, s)
+	used := readingsOf(&s.used, len(s.bodies))
+	at := 0
+	m.Each(len(s.bodies), func(dst *evaporator.Reading, what words.Text, body int) {
+		x := &series{what: what, dst: dst, used: used[at], place: at, body: body, inputs: from(dst)}
+		at++
+		switch {
+		case body >= 0:
 			x.of = s.bodies[body].equip.Name
+		case dst == &m.SteamTH:
+			x.inputs = from(&s.steam, &s.makeUp)
+		case dst == &m.CondenserTH && k.condenser != nil:
+			x.inputs = k.condenser.waterInputs()
+		case dst == &m.LossPct:
+			x.unmetered = &s.loss
+		case dst == &m.ElevationPct:
+			x.unmetered = &s.elevation
+		case dst == &m.HeatPct:
+			x.unmetered = &s.specificHeat
 		}
-		k.list = append(k.list, x)
-	}
-	add(-1, "juice flow", &m.JuiceTH, from(&m.JuiceTH))
-	add(-1, "feed Brix", &m.FeedBrix, from(&m.FeedBrix))
-	add(-1, "feed temperature", &m.FeedC, from(&m.FeedC))
-	add(-1, "purity", &m.PurityPct, from(&m.PurityPct))
-	add(-1, "syrup flow", &m.SyrupTH, from(&m.SyrupTH))
-	add(-1, "syrup Brix", &m.SyrupBrix, from(&m.SyrupBrix))
-	add(-1, "steam flow", &m.SteamTH, from(&s.steam, &s.makeUp))
-	add(-1, "steam pressure", &m.SteamKPa, from(&m.SteamKPa))
-	add(-1, "steam temperature", &m.SteamC, from(&m.SteamC))
-	if k.condenser = ownCondenser(c, s); k.condenser != nil {
-		add(-1, "vapour to the condenser", &m.CondenserTH, k.condenser.waterInputs())
-	}
-	model := func(what words.Text, dst *evaporator.Reading, u *unmetered) {
-		k.list = append(k.list, &series{what: what, dst: dst, body: -1, unmetered: u})
-	}
-	model(evaporator.HeatLoss, &m.LossPct, &s.loss)
-	model(evaporator.Elevation, &m.ElevationPct, &s.elevation)
-	model(evaporator.SpecificHeat, &m.HeatPct, &s.specificHeat)
-	for e := range m.PipeLossK {
-		model(evaporator.PipeNames[e], &m.PipeLossK[e], &s.pipe[e])
-	}
-	for e := range m.BleedTH {
-		var list []*input
-		users := 0
+		if e := slices.Index(evaporator.PipeNames[:], what); e >= 0 {
+			x.unmetered = &s.pipe[e]
+		}
+		effect := slices.Index(evaporator.BleedNames[:], what)
 		for _, l := range s.bleeds {
-			if l.effect == e {
-				users++
-				list = append(list, from(&l.flow, &l.liquid, &l.tin, &l.tout)...)
+			if l.effect == effect { // it may be assumed
+				x.unmetered = &s.unmetered[effect]
+				x.inputs = append(x.inputs, from(&l.flow, &l.liquid, &l.tin, &l.tout)...)
 			}
 		}
-		if users == 0 {
-			continue
+		if len(x.inputs) > 0 || x.unmetered != nil {
+			k.list = append(k.list, x)
 		}
-		add(-1, evaporator.BleedNames[e], &m.BleedTH[e], list)
-		k.list[len(k.list)-1].unmetered = &s.unmetered[e]
-	}
-	for i, b := range s.bodies {
-		for _, x := range []struct {
-			what words.Text
-			dst  *evaporator.Reading
-		}{
-			{"vapour pressure", &b.m.VapourKPa}, {"chest pressure", &b.m.ChestKPa}, {"vapour temperature", &b.m.VapourC},
-			{"juice temperature", &b.m.JuiceC}, {"chest temperature", &b.m.ChestC}, {"Brix", &b.m.Brix},
-			{"level", &b.m.LevelPct}, {"condensate flow", &b.m.CondensateTH},
-		} {
-			add(i, x.what, x.dst, from(x.dst))
-		}
-	}
-	for _, x := range k.list {
-		x.used = k.place(&s.used, x)
-	}
+	})
 	k.shared = newSharing(k, &c.air)
 	k.nothing(noWindow)
 	return k
+}
+
+// readingsOf are the readings of a measurement, in the order of [evaporator.Measurement.Each].
+func readingsOf(m *evaporator.Measurement, bodies int) (all []*evaporator.Reading) {
+	m.Each(bodies, func(r *evaporator.Reading, _ words.Text, _ int) { all = append(all, r) })
+	return all
 }
 
 // ownCondenser is the condenser that serves this set and nothing else, and has
@@ -560,8 +540,9 @@ func (k *checking) note(r *evaporator.Result, said words.Text) {
 // into the standard deviations.
 func (k *checking) measure() (left words.Text) {
 	k.m = k.s.m
+	all := readingsOf(&k.m, len(k.s.bodies))
 	for _, x := range k.list {
-		r := k.place(&k.m, x)
+		r := all[x.place]
 		mean, change, scatter, ok := x.stats(k.window)
 		if !ok {
 			*r = evaporator.Reading{}
@@ -620,68 +601,6 @@ func (k *checking) unfit(x *series) words.Text {
 		}
 	}
 	return ""
-}
-
-// place is that of x in another measurement: as far from its beginning as x.dst is from
-// the beginning of the set's own.
-func (k *checking) place(m *evaporator.Measurement, x *series) *evaporator.Reading {
-	own := &k.s.m
-	switch x.dst {
-	case &own.JuiceTH:
-		return &m.JuiceTH
-	case &own.FeedBrix:
-		return &m.FeedBrix
-	case &own.FeedC:
-		return &m.FeedC
-	case &own.PurityPct:
-		return &m.PurityPct
-	case &own.SyrupTH:
-		return &m.SyrupTH
-	case &own.SyrupBrix:
-		return &m.SyrupBrix
-	case &own.SteamTH:
-		return &m.SteamTH
-	case &own.SteamKPa:
-		return &m.SteamKPa
-	case &own.SteamC:
-		return &m.SteamC
-	case &own.CondenserTH:
-		return &m.CondenserTH
-	case &own.LossPct:
-		return &m.LossPct
-	case &own.ElevationPct:
-		return &m.ElevationPct
-	case &own.HeatPct:
-		return &m.HeatPct
-	}
-	for e := range own.PipeLossK {
-		if x.dst == &own.PipeLossK[e] {
-			return &m.PipeLossK[e]
-		}
-	}
-	for e := range own.BleedTH {
-		if x.dst == &own.BleedTH[e] {
-			return &m.BleedTH[e]
-		}
-	}
-	b, o := &m.Bodies[x.body], &own.Bodies[x.body]
-	switch x.dst {
-	case &o.VapourKPa:
-		return &b.VapourKPa
-	case &o.ChestKPa:
-		return &b.ChestKPa
-	case &o.VapourC:
-		return &b.VapourC
-	case &o.JuiceC:
-		return &b.JuiceC
-	case &o.ChestC:
-		return &b.ChestC
-	case &o.Brix:
-		return &b.Brix
-	case &o.LevelPct:
-		return &b.LevelPct
-	}
-	return &b.CondensateTH
 }
 
 // find returns the series of an instrument of a reconciliation, or -1.

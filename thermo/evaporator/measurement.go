@@ -135,7 +135,7 @@ var BleedNames = [MaxEffects]words.Text{
 // readings calls f for every finite reading that may be used, in a fixed order, so
 // that each can be disturbed in turn. body is -1 for a reading of the whole set.
 func (m *Measurement) readings(bodies int, f func(r *Reading, what words.Text, body int)) {
-	m.each(bodies, func(r *Reading, what words.Text, body int) {
+	m.Each(bodies, func(r *Reading, what words.Text, body int) {
 		if r.OK && finite(r.Value) && !(body >= 0 && m.Bodies[body].OutOfService) {
 			f(r, what, body)
 		}
@@ -155,9 +155,9 @@ func (m *Measurement) Follow(n *Measurement, share float64, bodies int) (anew bo
 	}
 	var at [32 + 8*MaxBodies]*Reading
 	i := 0
-	m.each(bodies, func(r *Reading, _ words.Text, _ int) { at[i] = r; i++ })
+	m.Each(bodies, func(r *Reading, _ words.Text, _ int) { at[i] = r; i++ })
 	i = 0
-	n.each(bodies, func(r *Reading, _ words.Text, _ int) {
+	n.Each(bodies, func(r *Reading, _ words.Text, _ int) {
 		if to := at[i]; r.OK && to.OK && finite(to.Value) {
 			to.Value, to.Sigma = to.Value+(r.Value-to.Value)*share, r.Sigma
 		} else {
@@ -168,8 +168,8 @@ func (m *Measurement) Follow(n *Measurement, share float64, bodies int) (anew bo
 	return false
 }
 
-// each calls f for every reading, in the order of readings.
-func (m *Measurement) each(bodies int, visit func(r *Reading, what words.Text, body int)) {
+// Each calls visit for every reading, in a fixed order. body is -1 for a reading of the set.
+func (m *Measurement) Each(bodies int, visit func(r *Reading, what words.Text, body int)) {
 	visit(&m.JuiceTH, "juice flow", -1)
 	visit(&m.FeedBrix, "feed Brix", -1)
 	visit(&m.FeedC, "feed temperature", -1)
