@@ -614,8 +614,11 @@ func Lacking(h *plant.House) []string {
 		need(has(e, "syrup_brix", "steam_flow"), "syrup_brix", "flows, U and economy will be absent")
 		need(has(e, "juice_temperature"), "juice_temperature", "the heat balance of the first body will be absent")
 		need(has(e, "steam_pressure") || len(e.Parts) > 0 && has(e.Parts[0], "chest_pressure", "chest_temperature"), "steam_pressure", "U of the first body will be absent")
-		var unrecorded []string
+		var unrecorded, unseen []string
 		for _, b := range e.Parts {
+			if b.Class == plant.ClassBody && !(has(b, "chest_temperature") && (has(b, "chest_pressure") || b.Body.Effect == 1 && has(e, "steam_pressure"))) {
+				unseen = append(unseen, b.Path)
+			}
 			if !has(b, "cleaning") {
 				unrecorded = append(unrecorded, b.Path)
 			}
@@ -625,6 +628,14 @@ func Lacking(h *plant.House) []string {
 		}
 		if len(unrecorded) > 0 {
 			notes = append(notes, fmt.Sprintf("no cleaning signal: %s. Record each cleaning in the console: the forecasts of scale rest on it", strings.Join(unrecorded, ", ")))
+		}
+		if len(unseen) > 0 {
+			notes = append(notes, fmt.Sprintf("no chest_temperature with a chest_pressure: %s. Gas in these calandrias shows only as a fall of U, like condensate over the tubes: u_step_down names both causes", strings.Join(unseen, ", ")))
+		}
+	}
+	for _, p := range h.Of(plant.ClassPan) {
+		if p.Tag("level") == plant.NoTag && len(p.Parts) == 0 {
+			notes = append(notes, fmt.Sprintf("%s has no level: charge and concentrate count as one, and neither a missing footing nor an overfull pan can be seen", p.Path))
 		}
 	}
 	return notes
