@@ -152,7 +152,7 @@ type Replay struct {
 
 	Samples, Scans int
 	Within         int       // samples from From on that Counts
-	First          time.Time // of these
+	First, Last    time.Time // of these
 
 	plain   bool                   // no quantity is needed, nor which tags are bad
 	needs   func(*plant.Tag) bool  // measured tags to read; nil: all
@@ -243,6 +243,7 @@ func (r *Replay) read(ctx context.Context, s *stretch, hand func(*stretch) (*str
 			if r.Within++; r.Within == 1 {
 				r.First = x.Point.Time
 			}
+			r.Last = x.Point.Time
 		}
 		if c.accept(x, at) {
 			c.Rules.Sample(c.Frame, x.Tag, nil, nil)

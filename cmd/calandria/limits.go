@@ -58,6 +58,8 @@ func (c *limitsCmd) Run(a *app) error {
 		if run.Samples == 0 {
 			return nil, nil, nothingIn(c.Data, from, to)
 		}
+		// Weeks without data call nobody.
+		run.Judges[0].Result.From, run.Judges[0].Result.To = run.First, run.Last
 		return run.Judges[0], fit, nil
 	}
 	judge, fit, err := replay(files)
@@ -66,7 +68,7 @@ func (c *limitsCmd) Run(a *app) error {
 	}
 	fits := fit.Fit(judge.Core.House, files, c.PerWeek, c.Tighter)
 	yaml := engine.LimitsYAML(fits)
-	weeks := to.Sub(from).Hours() / (24 * 7)
+	from, to = judge.Result.From, judge.Result.To
 	if yaml != "" {
 		judge, _, err := replay(append(files[:len(files):len(files)], rules.File{Name: "proposed.yaml", Data: []byte(yaml)}))
 		if err != nil {
@@ -75,7 +77,7 @@ func (c *limitsCmd) Run(a *app) error {
 		engine.Check(fits, judge.Result, c.PerWeek)
 		yaml = engine.LimitsYAML(fits)
 	}
-	fmt.Fprintf(a.out, "%s to %s, %.1f weeks\n\n", from.Format(time.RFC3339), to.Format(time.RFC3339), weeks)
+	fmt.Fprintf(a.out, "%s to %s, %.1f weeks\n\n", from.Format(time.RFC3339), to.Format(time.RFC3339), to.Sub(from).Hours()/(24*7))
 	t := newTable("alarm", "limit", "calls a week", "worst usual hour", "distance", "proposed", "calls a week", "why")
 	fitting := 0
 	for _, x := range fits {
@@ -92,7 +94,11 @@ func (c *limitsCmd) Run(a *app) error {
 		}
 		t.row(x.Alarm, x.Text, fmt.Sprintf("%.2f", x.Present), worst, number(x.Distance()), proposed, calls, x.Why)
 	}
-	t.write(a.out)
+	if len(t.rows) > 1 {
+		t.write(a.out)
+	} else {
+		fmt.Fprintf(a.out, "no alarm calls more than %g times a week\n", c.PerWeek)
+	}
 	fmt.Fprintf(a.out, "\n%d further limits fit, or nothing can be said of them (--all lists them)\n", fitting)
 	writeElevations(a.out, fit.Elevations.Fit())
 	switch {
