@@ -402,8 +402,14 @@ func (s *Server) dress(l Look) error {
 		own := x.For(decimalSigns[l.Decimal], s.measureWords)
 		s.languages = append(s.languages, own)
 		s.tmpl[own] = sync.OnceValues(func() (*template.Template, error) {
-			t, err := x.pages.Clone()
-			return t.Funcs(s.functions(own)), err
+			t, err := x.pages()
+			if err == nil {
+				t, err = t.Clone()
+			}
+			if err != nil {
+				return nil, err
+			}
+			return t.Funcs(s.functions(own)), nil
 		})
 	}
 	var err error

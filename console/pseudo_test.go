@@ -197,9 +197,7 @@ func TestEveryWordIsInTheCatalogue(t *testing.T) {
 
 func speakMarks(t *testing.T, s *Server, marked *catalog.Language) {
 	t.Helper()
-	if err := s.parseTemplates(append(languagesOf(s), marked)); err != nil {
-		t.Fatal(err)
-	}
+	s.speak(append(languagesOf(s), marked))
 	if err := s.dress(s.look); err != nil {
 		t.Fatal(err)
 	}

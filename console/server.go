@@ -215,9 +215,10 @@ func New(b Backend, opt Options) (*Server, error) {
 		return nil, fmt.Errorf("console: read embedded files: %w", err)
 	}
 	all, err := catalog.All()
-	if err = errors.Join(err, s.parseTemplates(all)); err != nil {
-		return nil, fmt.Errorf("console: parse pages: %w", err)
+	if err != nil {
+		return nil, fmt.Errorf("console: read the languages: %w", err)
 	}
+	s.speak(all)
 	if err := s.dress(opt.Display); err != nil {
 		return nil, err
 	}
@@ -249,28 +250,31 @@ func compressed(h http.Handler) (http.Handler, error) {
 // indent is what the layout of a template adds to a page, and nobody sees.
 var indent = regexp.MustCompile(`\s*\n\s*`)
 
-// spoken is a language and the pages in it.
+// spoken is a language and the pages in it, which are read when first asked for.
 type spoken struct {
 	*catalog.Language
-	pages *template.Template
+	pages func() (*template.Template, error)
 }
 
-// parseTemplates reads the pages, once for each language.
-func (s *Server) parseTemplates(all []*catalog.Language) error {
-	files, err := fs.Glob(templateFiles, "templates/*.html")
+func (s *Server) speak(all []*catalog.Language) {
 	s.spoken = nil
 	for _, l := range all {
-		t := template.New("").Funcs(s.functions(l))
-		for _, name := range files {
-			body, fault := templateFiles.ReadFile(name)
-			if fault == nil {
-				_, fault = t.New(path.Base(name)).Parse(inLanguage(indent.ReplaceAllString(string(body), "\n"), l.Plain))
-			}
-			err = errors.Join(err, fault)
-		}
-		s.spoken = append(s.spoken, spoken{l, t})
+		s.spoken = append(s.spoken, spoken{l, sync.OnceValues(func() (*template.Template, error) { return s.pagesIn(l) })})
 	}
-	return err
+}
+
+// pagesIn are the templates in a language.
+func (s *Server) pagesIn(l *catalog.Language) (*template.Template, error) {
+	files, err := fs.Glob(templateFiles, "templates/*.html")
+	t := template.New("").Funcs(s.functions(l))
+	for _, name := range files {
+		body, fault := templateFiles.ReadFile(name)
+		if fault == nil {
+			_, fault = t.New(path.Base(name)).Parse(inLanguage(indent.ReplaceAllString(string(body), "\n"), l.Plain))
+		}
+		err = errors.Join(err, fault)
+	}
+	return t, err
 }
 
 // functions are those of the templates in a language.
