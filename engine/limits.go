@@ -205,6 +205,9 @@ func (f *LimitFit) propose(x *FittedLimit, w *limitWatch, calls int, often, tigh
 	case !often && !tighter:
 		x.Why = "it fits; usual running never comes near it"
 		return
+	case !often && x.WorstUsual == median:
+		x.Why = "it fits; usual running does not move what it looks at"
+		return
 	case !often:
 		// What a limit is there to prevent is not in the past: somebody has to want it.
 		x.Why = "tighter: usual running never comes near it"

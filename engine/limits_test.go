@@ -41,6 +41,7 @@ const limitRules = `alarms:
   - {name: often, title: t, tag: EV.B1.level, unit: "%", high: 70, on_delay: 5m, severity: moderate, time_to_respond: 4m, cause: c., consequence: c., response: r.}
   - {name: far, title: t, when: EV.B1.vapour_pressure < limit.least, limits: {least: kPa(20)}, severity: moderate, time_to_respond: 4m, cause: c., consequence: c., response: r.}
   - {name: guarded, title: t, tag: EV.B1.level, unit: "%", high: 70, severity: danger, time_to_respond: 1m, cause: c., consequence: c., response: r.}
+  - {name: still, title: t, when: unchanged(EV.B1.level) > limit.time, limits: {time: minutes(30)}, severity: moderate, time_to_respond: 4m, cause: c., consequence: c., response: r.}
   - {name: fits, title: t, tag: EV.B1.level, unit: "%", high_high: 78, on_delay: 5m, severity: moderate, time_to_respond: 4m, cause: c., consequence: c., response: r.}
 `
 
@@ -87,6 +88,7 @@ func TestLimitsFromThePast(t *testing.T) {
 		{"often", "72.4", "calls in usual running", 72},
 		{"far", "", "never comes near", 59},
 		{"guarded", "", "protects people", 72},
+		{"still", "", "it fits", 0},
 		{"fits", "", "it fits", 72},
 	} {
 		x := got[i]
@@ -99,7 +101,7 @@ func TestLimitsFromThePast(t *testing.T) {
 	if x := close[1]; x.Says == "" || !(x.Proposed < x.WorstUsual && x.Proposed > x.Limit.Value) {
 		t.Errorf("asked for a tighter one: %+v", x)
 	}
-	if close[0].Says != "72.4" || close[2].Says != "" || close[3].Says != "" {
+	if close[0].Says != "72.4" || close[2].Says != "" || close[3].Says != "" || !strings.Contains(close[3].Why, "does not move") || close[4].Says != "" {
 		t.Errorf("asked for tighter ones: %+v", close)
 	}
 	if got[0].Present < 20 {
