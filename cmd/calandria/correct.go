@@ -76,12 +76,9 @@ func (c *correctCmd) Run(a *app) error {
 		fmt.Fprintln(a.out, "what depends on it is not calculated again yet: calandria recalculate does it")
 		return nil
 	}
-	to := done.To
-	if to.IsZero() || to.After(now) {
-		to = now
-	}
 	j.Close() // the job opens it
-	return a.recalculate(h, files, c.Data, newJob(recalculationArgs{}, done.From, to, c.By, fmt.Sprintf("correction %d of %s: %s", done.ID, done.Tag, c.Why)))
+	// Up to now: what was learned in its stretch is in the figures of the days after it.
+	return a.recalculate(h, files, c.Data, newJob(recalculationArgs{}, done.From, now, c.By, fmt.Sprintf("correction %d of %s: %s", done.ID, done.Tag, c.Why)))
 }
 
 // correction reads what was typed.

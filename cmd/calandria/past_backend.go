@@ -39,7 +39,8 @@ func (b *backend) WithdrawCorrection(_ context.Context, id int64, by, why string
 	return b.follow(done, err, by, why)
 }
 
-// follow lets what depends on a correction be calculated again.
+// follow lets what depends on a correction be calculated again, up to now: what was
+// learned in its stretch is in the figures of the days after it.
 func (b *backend) follow(c plant.Correction, err error, by, why string) error {
 	if refused, ok := errors.AsType[*journal.CorrectionError](err); ok {
 		return &engine.Refused{Why: words.Text(refused.Problem + "; " + refused.Fix + ".")}
@@ -47,7 +48,7 @@ func (b *backend) follow(c plant.Correction, err error, by, why string) error {
 	if err != nil {
 		return err
 	}
-	return b.ask("", c.From, c.To, by, fmt.Sprintf("correction %d of %s: %s", c.ID, c.Tag, why))
+	return b.ask("", c.From, time.Time{}, by, fmt.Sprintf("correction %d of %s: %s", c.ID, c.Tag, why))
 }
 
 func (b *backend) Recalculate(_ context.Context, equipment string, from, to time.Time, by, why string) error {

@@ -78,6 +78,10 @@ func (r *recalculator) run(ctx context.Context, job plant.Job, tell func(done fl
 	if args.Step <= 0 {
 		args.Step = jobStep
 	}
+	// Nothing follows from the time after the newest value.
+	if end := newest(ctx, r.house, past{r.archive}).Add(time.Millisecond); job.From.Before(end) && end.Before(job.To) {
+		job.To = end
+	}
 	judge, err := engine.New(r.house, r.files, rules.Options{})
 	if err != nil {
 		return nil, err
