@@ -46,6 +46,7 @@ type wallView struct {
 	Faults []words.Text // sources and recording
 	At     string
 	NoData bool
+	Empty  bool // no equipment is configured
 }
 
 type wallData struct{ Seconds int }
@@ -64,7 +65,7 @@ func (s *Server) wallPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 
 func (s *Server) wall(p *engine.Picture, now time.Time) wallView {
 	st := s.strip(p, now)
-	v := wallView{Counts: st.Counts, At: s.clock(p.At).String(), NoData: p.At.IsZero()}
+	v := wallView{Counts: st.Counts, At: s.clock(p.At).String(), NoData: p.At.IsZero(), Empty: !s.b.House().Equipped()}
 	for _, x := range st.Sources {
 		if !x.OK {
 			v.Faults = append(v.Faults, words.Say("%s LOST", x.Name))
@@ -183,8 +184,11 @@ func (s *Server) departures(p *engine.Picture, e *plant.Equipment, now time.Time
 		vessels = append(vessels, c)
 	}
 	for _, v := range vessels {
-		for _, name := range plant.SignalNames(v.Class) {
-			if r := s.read(p, v.Tag(name), now); r.Departs != "" {
+		for _, id := range v.Tags {
+			if _, judged := p.Usual[id]; !judged {
+				continue
+			}
+			if r := s.read(p, id, now); r.Departs != "" {
 				out = append(out, deviation{Text: words.Say("%s %s is %s", v.Name, r.Label, r.Departs), Value: r.Text + " " + r.Unit, Note: r.Usual, about: r.Label.String()})
 			}
 		}

@@ -10,7 +10,7 @@ import (
 // bandSignals are the figures whose usual band for the present load is learned,
 // by class. Levels and valves are left out: a controller holds them or moves them.
 var bandSignals = map[plant.Class][]string{
-	plant.ClassSet:       {"header_pressure", "steam_pressure", "steam_flow", "juice_temperature", "juice_brix", "syrup_brix", "syrup_temperature", "economy"},
+	plant.ClassSet:       {"header_pressure", "steam_pressure", "steam_flow", "juice_temperature", "juice_brix", "syrup_brix", "syrup_temperature", "evaporation", "economy", "economy_measured"},
 	plant.ClassBody:      {"vapour_pressure", "vapour_temperature", "chest_pressure", "chest_temperature", "juice_temperature", "brix"},
 	plant.ClassCondenser: {"vapour_pressure", "vapour_temperature", "water_inlet_temperature", "water_outlet_temperature", "water_flow", "approach"},
 }
