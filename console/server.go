@@ -97,8 +97,12 @@ type Options struct {
 	// which alarm and occurrence, and who got it. With use the link is used from then
 	// on. Nil: there are no such links.
 	Acknowledge func(token string, now time.Time, use bool) (alarm string, occurrence uint64, who string, err error)
-	// Browse lists what of an OPC UA server can be a signal; nil: this program cannot.
-	Browse func(ctx context.Context, server plant.ServerConfig) ([]setup.Node, error)
+	// Browse lists what of an OPC UA server can be a signal; a password is kept in a file,
+	// which it names in server. Nil: this program cannot.
+	Browse func(ctx context.Context, server *plant.ServerConfig, password string) ([]setup.Node, error)
+	// WritePlant writes a first plant file, and the rule library beside it. What is there
+	// stays as it is: the error is then [os.ErrExist].
+	WritePlant func(file, text string) error
 	// Metrics serves /metrics; nil: no such page.
 	Metrics http.Handler
 	// MaxStreams caps the live pages open at once; default 500. When all are

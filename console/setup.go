@@ -212,7 +212,7 @@ func (s *Server) beginSetup(w http.ResponseWriter, r *http.Request) error {
 	if problem == "" {
 		ctx, cancel := context.WithTimeout(r.Context(), browseWait)
 		defer cancel()
-		nodes, err := s.opt.Browse(ctx, h.Server)
+		nodes, err := s.opt.Browse(ctx, &h.Server, r.PostForm.Get("password"))
 		switch {
 		case ctx.Err() != nil:
 			field, problem = "server", "The server took too long. Run 'calandria init' at a terminal."
@@ -297,6 +297,7 @@ func (s *Server) equipment(text func(string) string) (h *setup.House, field stri
 	}
 	h.Server = plant.ServerConfig{Name: "plant", Endpoint: strings.TrimSpace(text("endpoint")), Policy: text("policy"), Mode: "SignAndEncrypt",
 		Publish: time.Second, SessionTimeout: time.Minute}
+	h.Server.User = strings.TrimSpace(text("user"))
 	if h.Server.Policy == "None" {
 		h.Server.Mode = "None"
 	}
@@ -304,6 +305,9 @@ func (s *Server) equipment(text func(string) string) (h *setup.House, field stri
 		if x.Name == text("server") && h.Server.Endpoint == "" {
 			h.Server = x
 		}
+	}
+	if h.Server.User != "" && h.Server.PasswordFile == "" && text("password") == "" {
+		g.wrong("user", "Give the password of this user.")
 	}
 	if !strings.HasPrefix(h.Server.Endpoint, "opc.tcp://") {
 		g.wrong("server", "Give the address of the server, such as opc.tcp://10.0.0.5:4840.")
@@ -357,11 +361,7 @@ func (s *Server) writeSetup(w http.ResponseWriter, r *http.Request) error {
 	if s.draft.h == nil || path == "" {
 		return seeOther(w, r, "/setup")
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
-	if err == nil {
-		_, err = f.WriteString(s.draft.h.File())
-		err = errors.Join(err, f.Close())
-	}
+	err := s.opt.WritePlant(path, s.draft.h.File())
 	switch {
 	case errors.Is(err, os.ErrExist):
 		return &failed{http.StatusConflict, words.Say("%s is there already. Move it away on the machine of the program, then write again. Nothing was changed.", path)}

@@ -59,7 +59,16 @@ func TestFirstPlantFile(t *testing.T) {
 	}
 	m.picture = nil // of another house
 	nodes, is := oddServer()
-	h := newServer(t, m, Options{Logger: slog.New(slog.NewTextHandler(t.Output(), nil)), Browse: func(_ context.Context, sc plant.ServerConfig) ([]setup.Node, error) {
+	h := newServer(t, m, Options{Logger: slog.New(slog.NewTextHandler(t.Output(), nil)), WritePlant: func(file, text string) error {
+		if _, err := os.Stat(file); err == nil {
+			return os.ErrExist
+		}
+		return os.WriteFile(file, []byte(text), 0o600)
+	}, Browse: func(_ context.Context, sc *plant.ServerConfig, password string) ([]setup.Node, error) {
+		if sc.User != "reader" || password != "secret" {
+			t.Errorf("user %q, password %q", sc.User, password)
+		}
+		sc.PasswordFile = "secret-file"
 		if sc.Endpoint != "opc.tcp://10.0.0.5:4840" || sc.Mode != "None" {
 			t.Errorf("server %+v", sc)
 		}
@@ -78,7 +87,7 @@ func TestFirstPlantFile(t *testing.T) {
 		}
 		return w.Header().Get("Location") + w.Body.String()
 	}
-	first := url.Values{"endpoint": {"opc.tcp://10.0.0.5:4840"}, "policy": {"None"}, "site": {"Odd"}, "altitude": {"12,5"}, "surfaces": {"1500"}, "condensers": {"CD"}}
+	first := url.Values{"endpoint": {"opc.tcp://10.0.0.5:4840"}, "policy": {"None"}, "user": {"reader"}, "password": {"secret"}, "site": {"Odd"}, "altitude": {"12,5"}, "surfaces": {"1500"}, "condensers": {"CD"}}
 	first.Set("effects", "many")
 	if body := post("/setup", first, http.StatusUnprocessableEntity); !strings.Contains(body, "many is no number") || !strings.Contains(body, `value="12,5"`) {
 		t.Errorf("a wrong figure is not told beside what was typed: %.3000s", body)
@@ -107,6 +116,9 @@ func TestFirstPlantFile(t *testing.T) {
 	text, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if !strings.Contains(string(text), `password_file: "secret-file"`) || strings.Contains(string(text), `"secret"`) {
+		t.Error("the user of the server is not written, or the password is")
 	}
 	house, err := plant.Load(file, text)
 	if err != nil {

@@ -7,14 +7,17 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"math"
+	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
 
 	"calandria/collector"
+	"calandria/deploy"
 	"calandria/engine/setup"
 	"calandria/plant"
 )
@@ -51,13 +54,38 @@ func (c *initCmd) Run(a *app) error {
 		}
 	}
 	text := g.h.File()
-	if err := writeNew(c.Out, text); err != nil {
+	if err := writePlant(c.Out, text); err != nil {
 		return err
 	}
 	g.ladder()
 	g.worth(c.Out)
-	fmt.Fprintf(a.out, "\n%s is written. Fill in what says FILL IN, then:\n  calandria check --config %s\n  calandria check --config %s --online   (while the house runs)\n", c.Out, filepath.Base(c.Out), filepath.Base(c.Out))
+	fmt.Fprintf(a.out, "\n%s is written, and the rule library beside it. Fill in what says FILL IN, then:\n  calandria check --config %s\n  calandria check --config %s --online   (while the house runs)\n", c.Out, filepath.Base(c.Out), filepath.Base(c.Out))
 	return nil
+}
+
+// writePlant writes a first plant file, and beside it the rule library in the folder rules,
+// but for the demo's own rules. No file is replaced.
+func writePlant(name, text string) error {
+	if err := writeNew(name, text); err != nil {
+		return err
+	}
+	return fs.WalkDir(deploy.Rules(), ".", func(path string, e fs.DirEntry, err error) error {
+		if err != nil || path == "demo_site.yaml" {
+			return err
+		}
+		to := filepath.Join(filepath.Dir(name), "rules", path)
+		if e.IsDir() {
+			return os.MkdirAll(to, 0o750)
+		}
+		data, err := fs.ReadFile(deploy.Rules(), path)
+		if err == nil {
+			err = writeNew(to, string(data))
+		}
+		if errors.Is(err, fs.ErrExist) {
+			return nil
+		}
+		return err
+	})
 }
 
 // browseNodes lists what of a server can be a signal.

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -38,7 +39,7 @@ func TestInit(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h, err := loadHouse(c.Out, bytes.Replace(text, []byte(`"rules/*.yaml"`), nil, 1))
+	h, err := loadHouse(c.Out, text)
 	if err != nil {
 		t.Fatalf("%v\n%s", err, text)
 	}
@@ -49,6 +50,9 @@ func TestInit(t *testing.T) {
 	}
 	if h.Config.Site.BarometerKPa < 95 || h.Config.Site.BarometerKPa > 96 { // ISO 2533: 95.46 kPa at 500 m
 		t.Errorf("barometer %g", h.Config.Site.BarometerKPa)
+	}
+	if files, err := filepath.Glob(filepath.Join(dir, "rules", "*.yaml")); err != nil || len(files) < 4 || slices.ContainsFunc(files, func(f string) bool { return strings.HasSuffix(f, "demo_site.yaml") }) {
+		t.Errorf("the rule library is not there: %v, %v", files, err)
 	}
 	for _, want := range []string{`"high" is no number`, `"99" is none of the lines`, "ladder of temperatures", "EV.economy", "plus or minus"} {
 		if !strings.Contains(out.String(), want) {

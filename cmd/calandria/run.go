@@ -181,8 +181,18 @@ func open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []r
 	opt := consoleOptions(h)
 	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
-	opt.Browse = func(ctx context.Context, sc plant.ServerConfig) ([]setup.Node, error) {
-		return browseNodes(ctx, sc, dataDir, "", log)
+	opt.WritePlant = writePlant
+	opt.Browse = func(ctx context.Context, sc *plant.ServerConfig, password string) ([]setup.Node, error) {
+		if sc.User != "" && password != "" {
+			var err error
+			if sc.PasswordFile, err = filepath.Abs(filepath.Join(dataDir, "opcua-password")); err == nil {
+				err = os.WriteFile(sc.PasswordFile, []byte(password+"\n"), 0o600)
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+		return browseNodes(ctx, *sc, dataDir, "", log)
 	}
 	s.escalator = newEscalator(s, h, &opt)
 	s.console, err = console.New(&backend{Loop: s.loop, s: s}, opt)

@@ -45,7 +45,7 @@ func printable(s string) string {
 func writeNew(name, content string) error {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if os.IsExist(err) {
-		return fmt.Errorf("%s exists already; give another name", name)
+		return fmt.Errorf("%s exists already; give another name: %w", name, os.ErrExist)
 	}
 	if err != nil {
 		return err

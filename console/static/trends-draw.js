@@ -3,6 +3,8 @@
 import uPlot from "./vendor/uPlot.esm.js";
 import { point, t } from "./words.js";
 
+/** How much larger than on a desk the page's letters are. */
+const em = Math.max(1, parseFloat(getComputedStyle(document.documentElement).fontSize) / 17);
 const DASHES = [[], [9, 5], [2, 4], [], [9, 5], [2, 4], [], [9, 5]];
 /** The letters of marks. @type {Record<string, string>} */
 export const LETTERS = { alarm: "A", cleaning: "C", correction: "R", strike: "S", note: "N", gap: "G" };
@@ -150,7 +152,7 @@ export class Charts {
 
   axis() {
     const muted = this.token("--muted"), line = this.token("--line");
-    return { stroke: muted, font: "13px sans-serif", grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1 } };
+    return { stroke: muted, font: 13 * em + "px sans-serif", grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1 } };
   }
 
   /**
@@ -172,7 +174,7 @@ export class Charts {
       const data = uPlot.join(/** @type {any} */ (mine.map((t) => { const o = series[t.path]; return gaps([o.time, o.min, o.max, o.mean]); })));
       /** @type {any[]} */
       const lines = [{}], bands = [], axes = [{ ...axis, values: (/** @type {any} */ _u, /** @type {any} */ splits, /** @type {any} */ _a, /** @type {any} */ _s, /** @type {any} */ step) => times(splits, step), space: 78 }];
-      own.forEach((unit, i) => axes.push({ ...axis, scale: unit || "y", side: i % 2 ? 1 : 3, size: 62, grid: { ...axis.grid, show: i === 0 }, ...(own.length > 1 ? { label: unit, labelSize: 18, labelFont: "12px sans-serif" } : {}) }));
+      own.forEach((unit, i) => axes.push({ ...axis, scale: unit || "y", side: i % 2 ? 1 : 3, size: 62 * em, grid: { ...axis.grid, show: i === 0 }, ...(own.length > 1 ? { label: unit, labelSize: 18 * em, labelFont: 12 * em + "px sans-serif" } : {}) }));
       for (const t of mine) {
         const colour = this.token("--trace-" + t.index), n = lines.length, scale = t.unit || "y";
         const paths = t.stepped ? { paths: uPlot.paths.stepped?.({ align: 1 }) } : {};
@@ -217,7 +219,7 @@ export class Charts {
     const ink = this.token("--muted"), line = this.token("--line");
     const x = (/** @type {number} */ s) => Math.max(left, Math.min(left + width, Number.isFinite(s) ? u.valToPos(s, "x", true) : left + width));
     ctx.save();
-    ctx.font = Math.round(11 * devicePixelRatio) + "px sans-serif";
+    ctx.font = Math.round(11 * em * devicePixelRatio) + "px sans-serif";
     ctx.textBaseline = "top";
     ctx.textAlign = "left";
     let free = -Infinity; // letters do not lie on each other
@@ -282,7 +284,7 @@ export class Charts {
       };
       title(this.add("", {
         series: lines, scales: { x: { time: false } },
-        axes: [{ ...axis, values: (/** @type {any} */ _u, /** @type {number[]} */ splits) => splits.map((v) => number(v) + " " + unit) }, { ...axis, size: 62 }],
+        axes: [{ ...axis, values: (/** @type {any} */ _u, /** @type {number[]} */ splits) => splits.map((v) => number(v) + " " + unit) }, { ...axis, size: 62 * em }],
         cursor: { points: { show: false } },
         hooks: { setCursor: [title] },
       }, uPlot.join(/** @type {any} */ (tables)), this.height(tags.length)));
@@ -317,7 +319,7 @@ export class Charts {
       const colour = this.token("--trace-" + tag.index);
       this.add(t("{1} against {2}", tag.label + " / " + (tag.unit || "1"), tags[0].label + " / " + (tags[0].unit || "1")), {
         series: [{}, { stroke: colour, paths: () => null, points: { show: true, size: 4, fill: colour, width: 0 } }],
-        scales: { x: { time: false } }, axes: [axis, { ...axis, size: 62 }], cursor: { points: { show: false }, drag: { x: false, y: false } },
+        scales: { x: { time: false } }, axes: [axis, { ...axis, size: 62 * em }], cursor: { points: { show: false }, drag: { x: false, y: false } },
       }, [pairs.map((p) => p[0]), pairs.map((p) => p[1])], this.height(tags.length - 1));
     }
     return said.join(". ") + ".";
@@ -334,7 +336,7 @@ export class Charts {
     ctx.fillStyle = this.token("--panel");
     ctx.fillRect(0, 0, out.width, out.height);
     ctx.fillStyle = this.token("--ink");
-    ctx.font = Math.round(14 * devicePixelRatio) + "px sans-serif";
+    ctx.font = Math.round(14 * em * devicePixelRatio) + "px sans-serif";
     ctx.fillText(title, 8, head * 0.7);
     let y = head;
     for (const c of all) {
