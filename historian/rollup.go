@@ -136,9 +136,21 @@ func (r *roller) hold(t int64) {
 
 // samples takes in the primaries of a series.
 func (r *roller) samples(s series) {
+	var acc *rollAcc
+	end := int64(math.MinInt64) // of the row that the sample before is in
 	for i, t := range s.time {
-		r.hold(t)
-		acc, v := r.at(t), s.value[i]
+		if t >= end {
+			r.hold(t)
+			acc = r.at(t)
+			end = acc.start + r.width
+		} else if t > r.t { // what holds is in this row already
+			if r.held {
+				acc.good += t - r.t
+				acc.area += r.v * float64(t-r.t)
+			}
+			r.t = t
+		}
+		v := s.value[i]
 		if r.v, r.held = v, usable(v, s.status[i]); !r.held {
 			acc.bad++
 			continue
