@@ -11,7 +11,7 @@ const readline = require("readline");
 const opcua = require("node-opcua");
 const { OPCUAServer, OPCUACertificateManager, Variant, DataType, StatusCodes, StatusCode, VariantArrayType, DataValue, AttributeIds } = opcua;
 
-const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, namespaces: [], maxItems: 0, history: false, acceptAll: true, pki: "pki", every: false };
+const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, mill: "", namespaces: [], maxItems: 0, history: false, acceptAll: true, pki: "pki", every: false };
 const args = Object.assign({}, defaults, JSON.parse(process.argv[2] || "{}"));
 const dir = args.dir || fs.mkdtempSync(path.join(os.tmpdir(), "interop-"));
 const testURI = "urn:interop:test";
@@ -71,7 +71,7 @@ function add(ns, folder, name, o) {
       engineeringUnitsRange: { low: o.low, high: o.high }, engineeringUnits: opcua.standardUnits[o.unit] || opcua.makeEUInformation(o.unit, o.unit, o.unit),
     }));
   } else {
-    node = ns.addVariable(Object.assign(common, { organizedBy: folder }));
+    node = ns.addVariable(Object.assign(common, { organizedBy: folder, description: o.description || "" }));
   }
   vars.set(name, { node, value: 0 });
   set(name, o.value === undefined ? 0 : o.value, o.dataType && o.dataType !== "BaseDataType" ? { type: o.dataType } : {});
@@ -95,6 +95,21 @@ function plant(ns, root) {
     add(ns, v, `QE/V${i + 1}/PT`, { unit: "bar", low: -1, high: 2, value: gauge[i] });
     add(ns, v, `QE/V${i + 1}/TT`, { unit: "degree_celsius", low: 0, high: 150, value: temp[i] });
     add(ns, v, `QE/V${i + 1}/LT`, { unit: "%", low: 0, high: 100, value: level[i] });
+  }
+}
+
+// A mill of odd-mills.json; slashes are folders.
+function mill(ns, root, m) {
+  const folders = new Map();
+  for (const n of m.nodes) {
+    let at = root, to = "";
+    for (const name of n.path.split("/").slice(0, -1)) {
+      to += "/" + name;
+      if (!folders.has(to)) folders.set(to, ns.addFolder(at, { browseName: name }));
+      at = folders.get(to);
+    }
+    const o = { browseName: n.path.split("/").pop(), description: n.description, value: n.value, low: n.range[0], high: n.range[1] };
+    add(ns, at, n.path, n.unit ? Object.assign(o, { unit: n.unit }) : o);
   }
 }
 
@@ -123,6 +138,7 @@ async function start() {
   add(ns, root, "Analog", { unit: "degree_celsius", low: 0, high: 150, value: 98.6, description: "an analog item" });
   add(ns, root, "Late", {});
   if (args.plant) plant(ns, root);
+  if (args.mill) mill(ns, space.rootFolder.objects, JSON.parse(fs.readFileSync("odd-mills.json"))[args.mill]);
   server.on("request", (r) => { const n = r.schema.name; counts[n] = (counts[n] || 0) + 1; });
   await server.start();
   args.port = server.endpoints[0].port;
