@@ -1,6 +1,7 @@
 package deploy
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -31,5 +32,19 @@ func TestMills(t *testing.T) {
 				t.Errorf("%d of %d strikes are found at their time", f.strikesFound, f.strikes)
 			}
 		})
+	}
+}
+
+// A vessel without a level keeps the alarm on its other instruments.
+func TestVesselsWithoutLevelKeepTheirAlarm(t *testing.T) {
+	h := blindHouses["B"](1, 3)
+	var names []string
+	for _, a := range newMillRun(t, h).core.Rules.Alarms() {
+		names = append(names, a.Name)
+	}
+	for _, b := range h.set.bodies {
+		if want := "body_instrument_lost." + setName + "." + b.name; !slices.Contains(names, want) {
+			t.Errorf("%s is left out", want)
+		}
 	}
 }
