@@ -19,7 +19,7 @@ DEBS := chromium prometheus prometheus-alertmanager victoria-metrics influxdb py
 .PHONY: build check test test-deps lint lint-all vuln bench fuzz detection docs figures pictures test-faults release release-twice image image-folder
 
 build: ## the program, into bin/
-	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X main.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-s -w -X calandria/cmd/service.stamp=$(VERSION)" -o bin/calandria ./cmd/calandria
 
 check: ## the inner loop: under a minute, without servers, browser or race detector
 	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "gofmt is due for: $$unformatted"; exit 1; fi
@@ -96,7 +96,7 @@ detection: test-deps ## what the rule library finds, over twenty mills; writes d
 
 FAULTS := $(shell grep -o '`Test[A-Za-z0-9]*' docs/faults.md | tr -d '`' | sort -u | paste -sd '|')
 test-faults: test-deps ## the tests that docs/faults.md names, and no others (ten minutes)
-	{ $(GO) test -tags faults -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./collector ./console ./engine ./historian/influx ./historian/journal; \
+	{ $(GO) test -tags faults -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./alerting/notify ./cmd/calandria ./cmd/service ./collector ./console ./engine ./historian/influx ./historian/journal; \
 	$(GO) test -count=1 -timeout 30m -json -run '^($(FAULTS))$$' ./historian -kills 100; } | $(GO) run ./cmd/testreport
 
 docs: ## the tables of the handbook that follow from the program

@@ -19,7 +19,7 @@ for target in ${TARGETS:-linux/amd64 linux/arm64 windows/amd64}; do
 	[ "$os" != windows ] || exe=.exe
 	dir=$work/$name
 	mkdir "$dir"
-	GOOS=$os GOARCH=$arch go build -buildvcs=false -ldflags "-s -w -X main.stamp=$version" -o "$dir/calandria$exe" ./cmd/calandria
+	GOOS=$os GOARCH=$arch go build -buildvcs=false -ldflags "-s -w -X calandria/cmd/service.stamp=$version" -o "$dir/calandria$exe" ./cmd/calandria
 	cp -r README.md CHANGELOG.md LICENSE docs deploy "$dir"
 	find "$dir/deploy" -name '*.go' -delete
 	deploy/licences.sh "$os" "$arch" >"$dir/LICENCES.txt"

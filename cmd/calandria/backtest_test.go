@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"flag"
 	"fmt"
@@ -124,7 +125,7 @@ func TestBacktest(t *testing.T) {
 		"name: hidden\n    title: hidden\n    tag: S.B1.level\n    unit: \"%\"\n    high: 70\n    suppress_when: S.B2.in_service == 0",
 		"name: shut\n    title: shut\n    tag: S.B1.level\n    unit: \"%\"\n    high: 99\n    suppress_when: S.B1.level > pct(5)",
 		"name: mean_high\n    title: mean\n    when: avg(S.B1.level, \"2d\") > 100")
-	r, err := engine.RunBacktest(context.Background(), backtestHouse(t), inUse, tried, past{ar}, from.Add(24*time.Hour), from.Add(96*time.Hour), 10*time.Second)
+	r, err := engine.RunBacktest(context.Background(), backtestHouse(t), inUse, tried, service.Past{Archive: ar}, from.Add(24*time.Hour), from.Add(96*time.Hour), 10*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -160,7 +161,7 @@ func TestBacktest(t *testing.T) {
 		t.Errorf("gone: %+v", r.Gone)
 	}
 	var out bytes.Buffer
-	writeBacktest(&out, r)
+	r.Write(&out)
 	golden := filepath.Join("testdata", "backtest.golden")
 	if *update {
 		if err := os.WriteFile(golden, out.Bytes(), 0o644); err != nil {

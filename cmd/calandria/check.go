@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"calandria/alerting/notify"
+	"calandria/cmd/service"
 	"calandria/collector"
 	"calandria/console"
 	"calandria/engine"
@@ -32,9 +33,9 @@ type checkCmd struct {
 }
 
 func (c *checkCmd) Run(a *app) error {
-	h, ruleFiles, err := loadPlant(c.Config)
+	h, ruleFiles, err := service.LoadPlant(c.Config)
 	if err == nil {
-		err = equipped(h)
+		err = service.Equipped(h)
 	}
 	if err != nil {
 		return err
@@ -46,7 +47,7 @@ func (c *checkCmd) Run(a *app) error {
 	h = core.House
 	measured := len(slices.Collect(h.Measured()))
 	fmt.Fprintf(a.out, "%s: %d pieces of equipment, %d measured tags, %d tags in all, %d alarms\n", c.Config, len(h.Equipment), measured, len(h.Tags), len(core.Rules.Alarms()))
-	if err := console.Check(consoleOptions(h)); err != nil {
+	if err := console.Check(service.ConsoleOptions(h)); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
 	report := checkReport{notes: core.Rules.Notes(), placeholders: core.Rules.Placeholders(), absent: engine.Lacking(h), misfits: core.Rules.CannotCall()}
@@ -60,9 +61,9 @@ func (c *checkCmd) Run(a *app) error {
 		}
 	}
 	if e := notify.EscalationOf(h); e != nil && e.RotaFile != "" {
-		data, err := readConfig(besidePlant(h, e.RotaFile))
+		data, err := service.ReadConfig(service.BesidePlant(h, e.RotaFile))
 		if err == nil {
-			_, err = readRota(h, e, data)
+			_, err = service.ReadRota(h, e, data)
 		}
 		if err != nil {
 			report.absent = append(report.absent, err.Error())
@@ -98,17 +99,17 @@ const hiddenShare = 0.95
 // hidden replays the archive, where there is one, and finds the alarms whose
 // suppress_when nearly always held, and those that call often.
 func (c *checkCmd) hidden(ctx context.Context, h *plant.House, ruleFiles []rules.File) (notes []rules.Note, err error) {
-	dir := archiveDir(h, c.Data)
+	dir := service.ArchiveDir(h, c.Data)
 	if _, err := os.Stat(dir); err != nil || c.Past <= 0 {
 		return nil, nil
 	}
-	ar, err := openArchive(dir)
+	ar, err := service.OpenArchive(dir)
 	if err != nil {
 		return nil, err
 	}
 	defer ar.Close()
 	to := time.Now().UTC()
-	run, err := engine.Judged(h, [][]rules.File{ruleFiles}, past{ar}, to.Add(-c.Past), to, time.Minute)
+	run, err := engine.Judged(h, [][]rules.File{ruleFiles}, service.Past{Archive: ar}, to.Add(-c.Past), to, time.Minute)
 	if err != nil {
 		return nil, err
 	}
@@ -149,11 +150,11 @@ func (c *checkCmd) online(a *app, h *plant.House) error {
 	group, ctx := errgroup.WithContext(a.ctx)
 	for _, sc := range h.Config.OPCUA.Servers {
 		group.Go(func() error {
-			tags := measuredBy(h, sc.Name)
+			tags := service.MeasuredBy(h, sc.Name)
 			o := collector.LookOptions{For: c.For, Every: max(time.Second, c.For/300)}
 			progress := a.progress("reading " + sc.Name)
 			o.Progress = func(done time.Duration) { progress(min(1, done.Seconds()/c.For.Seconds()), time.Now()) }
-			got, found, err := collector.LookApart(ctx, readerCommand(), collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log}, o)
+			got, found, err := collector.LookApart(ctx, service.ReaderCommand(), collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log}, o)
 			if err != nil {
 				return fmt.Errorf("ask server %s: %w", sc.Name, err)
 			}
@@ -216,7 +217,7 @@ func (c *browseCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	vars, err := collector.BrowseApart(a.ctx, readerCommand(), collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root, Standard: c.Standard}, a.log)
+	vars, err := collector.BrowseApart(a.ctx, service.ReaderCommand(), collector.BrowseOptions{Server: sc, DataDir: c.Data, Root: c.Root, Standard: c.Standard}, a.log)
 	if err != nil && !errors.Is(err, collector.ErrTruncated) {
 		return err
 	}

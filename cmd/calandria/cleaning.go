@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/historian/journal"
 	"calandria/plant"
@@ -106,7 +107,7 @@ func (c *ruleSource) standing(a *app, set *string, data string) (h *plant.House,
 		}
 		return nil, nil, now, nil, fmt.Errorf("--set %q: give one of the plant's sets: %s", *set, strings.Join(names, ", "))
 	}
-	ar, err := openArchive(archiveDir(h, data))
+	ar, err := service.OpenArchive(service.ArchiveDir(h, data))
 	if err != nil {
 		return nil, nil, now, nil, err
 	}
@@ -115,21 +116,21 @@ func (c *ruleSource) standing(a *app, set *string, data string) (h *plant.House,
 		return nil, nil, now, nil, errors.Join(err, ar.Close())
 	}
 	done = func() { _, _ = j.Close(), ar.Close() }
-	if now = newest(a.ctx, h, past{ar}); now.IsZero() {
+	if now = service.Newest(a.ctx, h, service.Past{Archive: ar}); now.IsZero() {
 		done()
 		return nil, nil, now, nil, fmt.Errorf("the archive holds no measured value of this plant")
 	}
-	core, err := newCore(h, files)
+	core, err := service.NewCore(h, files)
 	if err != nil {
 		done()
 		return nil, nil, now, nil, err
 	}
-	b, err := begin(a.ctx, core, files, past{ar}, j, data, time.Now(), a.log, a.progress("reading the past"))
+	b, err := service.Begin(a.ctx, core, files, service.Past{Archive: ar}, j, data, time.Now(), a.log, a.progress("reading the past"))
 	if err != nil {
 		done()
 		return nil, nil, now, nil, err
 	}
-	return h, b.core.Calc, now, done, nil
+	return h, b.Core.Calc, now, done, nil
 }
 
 // writePlan writes a plan for reading, the notice first and last.

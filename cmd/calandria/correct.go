@@ -1,12 +1,12 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"path/filepath"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/words"
@@ -58,7 +58,7 @@ func (c *correctCmd) Run(a *app) error {
 		if err != nil {
 			return err
 		}
-		ar, err := openArchive(archiveDir(h, c.Data))
+		ar, err := service.OpenArchive(service.ArchiveDir(h, c.Data))
 		if err != nil {
 			return err
 		}
@@ -78,7 +78,7 @@ func (c *correctCmd) Run(a *app) error {
 	}
 	j.Close() // the job opens it
 	// Up to now: what was learned in its stretch is in the figures of the days after it.
-	return a.recalculate(h, files, c.Data, newJob(recalculationArgs{}, done.From, now, c.By, fmt.Sprintf("correction %d of %s: %s", done.ID, done.Tag, c.Why)))
+	return a.recalculate(h, files, c.Data, service.NewJob(service.RecalculationArgs{}, done.From, now, c.By, fmt.Sprintf("correction %d of %s: %s", done.ID, done.Tag, c.Why)))
 }
 
 // correction reads what was typed.
@@ -114,7 +114,7 @@ func (c *correctCmd) correction(h *plant.House, now time.Time) (plant.Correction
 }
 
 func (c *correctCmd) list(a *app, j *journal.Journal, h *plant.House) error {
-	all, err := allCorrections(a.ctx, j)
+	all, err := service.AllCorrections(a.ctx, j)
 	if err != nil {
 		return err
 	}
@@ -141,9 +141,4 @@ func (c *correctCmd) list(a *app, j *journal.Journal, h *plant.House) error {
 	}
 	t.write(a.out)
 	return nil
-}
-
-// allCorrections are all on record, also those that were taken back.
-func allCorrections(ctx context.Context, j *journal.Journal) ([]plant.Correction, error) {
-	return j.Corrections(ctx, "", time.Unix(0, 0), ever)
 }

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 )
 
@@ -60,7 +61,7 @@ func TestStartsOnDamagedFiles(t *testing.T) {
 	first.start()
 	first.await("values", 10*time.Second, func(s *engine.Picture) bool { return first.alarm(s, "pressure").Active })
 	first.stop()
-	for _, file := range []string{"journal.db", checkpointName, "archive", "archive/tags", "archive/hot/segment_00000001.log", "lock"} {
+	for _, file := range []string{"journal.db", service.CheckpointName, "archive", "archive/tags", "archive/hot/segment_00000001.log", "lock"} {
 		for name := range damages("") {
 			t.Run(file+" "+name, func(t *testing.T) {
 				m := newSmallMill(t, "", damageRules())
@@ -85,7 +86,7 @@ func TestStartsOnDamagedFiles(t *testing.T) {
 						t.Errorf("the page says nothing of it; health %+v", s.Health)
 					}
 				}
-				if err := m.journal.Verify(context.Background()); err != nil && file != "journal.db" {
+				if err := m.Journal.Verify(context.Background()); err != nil && file != "journal.db" {
 					t.Error(err)
 				}
 				m.stop()
@@ -189,10 +190,10 @@ func TestRepair(t *testing.T) {
 	if text, err := do(repairCmd{}); err != nil || !strings.Contains(text, "nothing is damaged") {
 		t.Errorf("before: %v %s", err, text)
 	}
-	if err := errors.Join(damages(filepath.Join(m.data, "journal.db"))["cut"](), damages(filepath.Join(m.data, checkpointName))["random"]()); err != nil {
+	if err := errors.Join(damages(filepath.Join(m.data, "journal.db"))["cut"](), damages(filepath.Join(m.data, service.CheckpointName))["random"]()); err != nil {
 		t.Fatal(err)
 	}
-	if text, err := do(repairCmd{}); err == nil || !strings.Contains(text, "journal.db\n") || !strings.Contains(text, checkpointName) {
+	if text, err := do(repairCmd{}); err == nil || !strings.Contains(text, "journal.db\n") || !strings.Contains(text, service.CheckpointName) {
 		t.Errorf("explained: %v %s", err, text)
 	}
 	if text, err := do(repairCmd{Mend: true}); err == nil || !strings.Contains(text, "rows were saved") || strings.Contains(text, "journal.db\n") {

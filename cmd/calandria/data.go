@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"calandria/alerting"
-	"calandria/engine"
+	"calandria/cmd/service"
 	"calandria/historian"
 	"calandria/historian/journal"
 	"calandria/historian/marks"
@@ -47,7 +47,7 @@ func (d *plantDuration) UnmarshalText(text []byte) error {
 }
 
 func (c *exportCmd) Run(a *app) error {
-	h, files, err := loadPlant(c.Config)
+	h, files, err := service.LoadPlant(c.Config)
 	if err != nil && (!errors.Is(err, fs.ErrNotExist) || c.Format == "openmetrics") {
 		return err
 	}
@@ -56,10 +56,10 @@ func (c *exportCmd) Run(a *app) error {
 		Aggregates: c.Aggregate, Interval: time.Duration(c.Interval), UncertainAsGood: c.UncertainAsGood, Zone: time.UTC}
 	dir, site := filepath.Join(c.Data, "archive"), ""
 	if h != nil {
-		if h, err = wholeHouse(h, files); err != nil {
+		if h, err = service.WholeHouse(h, files); err != nil {
 			return err
 		}
-		dir, site, c.Zone = archiveDir(h, c.Data), h.Config.Site.Name, cmp.Or(c.Zone, h.Config.Site.TimeZone)
+		dir, site, c.Zone = service.ArchiveDir(h, c.Data), h.Config.Site.Name, cmp.Or(c.Zone, h.Config.Site.TimeZone)
 	}
 	if q.Zone, err = time.LoadLocation(c.Zone); err != nil {
 		return fmt.Errorf("--zone: %w; give a name such as Asia/Kolkata or UTC", err)
@@ -67,7 +67,7 @@ func (c *exportCmd) Run(a *app) error {
 	if q.From, q.To, err = parseSpan(c.From, c.To, q.Zone); err != nil {
 		return err
 	}
-	ar, err := openArchive(dir)
+	ar, err := service.OpenArchive(dir)
 	if err != nil {
 		return err
 	}
@@ -88,7 +88,7 @@ func (c *exportCmd) Run(a *app) error {
 		about.Notes = j.Notes
 	}
 	if c.Format == "openmetrics" {
-		if about.Metric, err = metricsOf(h, q.Paths); err != nil {
+		if about.Metric, err = service.MetricsOf(h, q.Paths); err != nil {
 			return err
 		}
 	}
@@ -96,24 +96,6 @@ func (c *exportCmd) Run(a *app) error {
 		_, err := series.Write(a.ctx, ar, w, q, about)
 		return err
 	})
-}
-
-// wholeHouse is the house with its calculated and derived tags.
-func wholeHouse(h *plant.House, files []rules.File) (*plant.House, error) {
-	core, err := engine.New(h, files, rules.Options{})
-	if err != nil {
-		return nil, err
-	}
-	return core.House, nil
-}
-
-// openArchive opens an archive that exists, for reading beside a running
-// service.
-func openArchive(dir string) (*historian.Archive, error) {
-	if _, err := os.Stat(dir); err != nil {
-		return nil, fmt.Errorf("there is no archive in %s; give --data", filepath.Dir(dir))
-	}
-	return historian.Open(dir, historian.Options{ReadOnly: true})
 }
 
 // expandPaths resolves tag paths with a * at the end.
@@ -166,7 +148,7 @@ type importCmd struct {
 }
 
 func (c *importCmd) Run(a *app) error {
-	h, files, err := loadPlant(c.Config)
+	h, files, err := service.LoadPlant(c.Config)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
@@ -182,7 +164,7 @@ func (c *importCmd) Run(a *app) error {
 		fmt.Fprintln(a.out, "nothing is calculated from them yet: calandria recalculate --why ... does it, or import with --recalculate")
 		return nil
 	}
-	job := recalculateCmd{ruleSource: ruleSource{Config: c.Config}, Step: jobStep, By: c.By, Why: "import of " + filepath.Base(c.File), Data: c.Data}
+	job := recalculateCmd{ruleSource: ruleSource{Config: c.Config}, Step: service.JobStep, By: c.By, Why: "import of " + filepath.Base(c.File), Data: c.Data}
 	return job.Run(a)
 }
 
@@ -191,17 +173,17 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 	dir := filepath.Join(c.Data, "archive")
 	var infos []historian.TagInfo
 	if h != nil {
-		own, err := wholeHouse(h, files)
+		own, err := service.WholeHouse(h, files)
 		if err != nil {
 			return 0, err
 		}
 		h = own
-		dir, infos = archiveDir(h, c.Data), describe(h)
+		dir, infos = service.ArchiveDir(h, c.Data), service.Describe(h)
 	}
 	if err := os.MkdirAll(c.Data, 0o750); err != nil {
 		return 0, err
 	}
-	unlock, err := lock(filepath.Join(c.Data, "lock"))
+	unlock, err := service.Lock(filepath.Join(c.Data, "lock"))
 	if err != nil {
 		return 0, err
 	}
@@ -223,7 +205,7 @@ func (c *importCmd) read(a *app, h *plant.House, files []rules.File) (int, error
 	}
 	defer f.Close()
 	// What was learned day by day did not know of these values.
-	if err := (&marks.Folder{Dir: filepath.Join(c.Data, marksFolder)}).Forget(time.Time{}); err != nil {
+	if err := (&marks.Folder{Dir: filepath.Join(c.Data, service.MarksFolder)}).Forget(time.Time{}); err != nil {
 		return 0, err
 	}
 	return series.Import(a.ctx, ar, f, c.File, h, time.Now())

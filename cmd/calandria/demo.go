@@ -17,6 +17,7 @@ import (
 	"golang.org/x/term"
 
 	"calandria/alerting"
+	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/console"
 	"calandria/deploy"
@@ -99,7 +100,7 @@ func (c *demoCmd) Run(a *app) (err error) {
 	}
 	log.SetOutput(io.Discard) // the server library prints through the standard logger
 	// Before anything is written there: another demo may live on the folder.
-	unlock, err := lock(filepath.Join(data, "lock"))
+	unlock, err := service.Lock(filepath.Join(data, "lock"))
 	if err != nil {
 		return err
 	}
@@ -130,15 +131,15 @@ func (c *demoCmd) Run(a *app) (err error) {
 		quicken(h, c.Speed, every)
 		files = append(files, rules.File{Name: "demo --speed", Data: []byte(fastRules)})
 	}
-	core, err := newCore(h, files)
+	core, err := service.NewCore(h, files)
 	if err != nil {
 		return err
 	}
-	s, err := open(a.ctx, clock, core, files, data, a.log, a.progress("reading the past"))
+	s, err := service.Open(a.ctx, clock, core, files, data, a.log, a.progress("reading the past"))
 	if err != nil {
 		return err
 	}
-	defer s.close()
+	defer s.Close()
 	runClock()
 
 	g, ctx := errgroup.WithContext(a.ctx)
@@ -147,7 +148,7 @@ func (c *demoCmd) Run(a *app) (err error) {
 	g.Go(func() error { return server.Run(mill) })
 	g.Go(func() error {
 		defer stopMill()
-		return s.run(ctx, func(address string) { c.welcome(a.out, address, server.Endpoint(), c.Data) })
+		return s.Run(ctx, func(address string) { c.welcome(a.out, address, server.Endpoint(), c.Data) })
 	})
 	err = g.Wait()
 	if err == nil {
@@ -200,13 +201,13 @@ func quicken(h *plant.House, speed float64, every time.Duration) {
 
 // demoHouse is the sample plant with the address of its own server.
 func demoHouse(endpoint, listen string) (*plant.House, []rules.File, error) {
-	h, err := loadHouse("plant.demo.yaml", deploy.Demo())
+	h, err := service.LoadHouse("plant.demo.yaml", deploy.Demo())
 	if err != nil {
 		return nil, nil, err
 	}
 	h.Config.OPCUA.Servers[0].Endpoint = endpoint
 	console.OptionsOf(h).Listen = listen
-	files, err := ruleFilesFS(deploy.Rules())
+	files, err := service.RuleFilesFS(deploy.Rules())
 	return h, files, err
 }
 
@@ -307,10 +308,10 @@ func newFiller(a *app, data string, until time.Time) (*filler, error) {
 	h = p.core.House
 	p.core.Calc.NoUncertainty()
 	p.core.Calc.NoReconciliation()
-	if p.archive, err = openKept(h, archiveDir(h, data), data, a.log); err != nil {
+	if p.archive, err = service.OpenKept(h, service.ArchiveDir(h, data), data, a.log); err != nil {
 		return nil, err
 	}
-	if err = p.archive.Describe(describe(h)...); err == nil {
+	if err = p.archive.Describe(service.Describe(h)...); err == nil {
 		p.journal, err = journal.Open(filepath.Join(data, "journal.db"))
 	}
 	if err == nil {
@@ -442,7 +443,7 @@ func (p *filler) finish() error {
 // keep puts the strikes on record and leaves what was learned to the start.
 func (p *filler) keep() error {
 	for _, s := range p.core.Calc.TakeFinished() {
-		if err := keepStrike(p.journal, &s); err != nil {
+		if err := service.KeepStrike(p.journal, &s); err != nil {
 			return err
 		}
 	}
@@ -450,7 +451,7 @@ func (p *filler) keep() error {
 	if err != nil {
 		return err
 	}
-	return historian.WriteCheckpoint(p.data, checkpointName, learned)
+	return historian.WriteCheckpoint(p.data, service.CheckpointName, learned)
 }
 
 func (p *filler) close() {

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -69,7 +70,7 @@ func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.S
 			t.Errorf("simulator: %v", err)
 		}
 	})
-	return start(t, nil, func() (*service, *testLog, error) {
+	return start(t, nil, func() (*service.Service, *testLog, error) {
 		h, library, err := demoHouse(server.Endpoint(), "127.0.0.1:0")
 		if err != nil {
 			return nil, nil, err
@@ -80,11 +81,11 @@ func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.S
 		quicken(h, speed, every)
 		l := &testLog{}
 		runClock()
-		core, err := newCore(h, files)
+		core, err := service.NewCore(h, files)
 		if err != nil {
 			return nil, nil, err
 		}
-		s, err := open(context.Background(), clock, core, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
+		s, err := service.Open(context.Background(), clock, core, files, t.TempDir(), slog.New(slog.NewTextHandler(l, nil)), nil)
 		return s, l, err
 	}), server
 }
@@ -144,7 +145,7 @@ func TestUpsetReachesBrowser(t *testing.T) {
 		}
 	}
 	// The right one: an air leak raises the approach, not the rise.
-	s := r.loop.Picture()
+	s := r.Loop.Picture()
 	if a := r.point(s, "CD5.approach"); !(a.Value > 10) {
 		t.Errorf("approach %g K after an air leak", a.Value)
 	}
@@ -196,7 +197,7 @@ func TestPrometheus(t *testing.T) {
 	}, func() string { return promLog.String() })
 	var v float64
 	fmt.Sscan(got, &v)
-	want := r.point(r.loop.Picture(), "EV.economy").Value
+	want := r.point(r.Loop.Picture(), "EV.economy").Value
 	if math.Abs(v-want) > 0.05*want {
 		t.Errorf("Prometheus has economy %s, the program %g", got, want)
 	}
@@ -401,13 +402,13 @@ func TestDashboardsFindTheirMetrics(t *testing.T) {
 			live[strings.Fields(name)[0]] = true
 		}
 	}
-	for i := range r.house.Tags {
-		name, labels, _ := metricName(&r.house.Tags[i])
+	for i := range r.House.Tags {
+		name, labels, _ := service.MetricName(&r.House.Tags[i])
 		live[name] = true
 		live[name+" "+strings.Join(labels, ",")] = true
 	}
-	for _, c := range edgeCounters {
-		live[c.name] = true // the clock skew is known after some minutes only
+	for _, c := range service.EdgeCounters {
+		live[c.Name] = true // the clock skew is known after some minutes only
 	}
 	b, err := os.ReadFile(filepath.Join("..", "..", "deploy", "grafana", "metrics.txt"))
 	if err != nil {

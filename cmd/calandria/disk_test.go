@@ -15,6 +15,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"calandria/alerting"
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/historian/journal"
@@ -62,7 +63,7 @@ func (f *badFile) Sync() error {
 
 // badJournal is a journal on that disk.
 type badJournal struct {
-	journalEdge
+	service.JournalEdge
 	disk  *badDisk
 	waits []plant.Event
 }
@@ -74,7 +75,7 @@ func (j *badJournal) Commit(events []plant.Event, state map[string][]byte, whole
 		return false
 	}
 	events, j.waits = j.waits, nil
-	return j.journalEdge.Commit(events, state, whole)
+	return j.JournalEdge.Commit(events, state, whole)
 }
 
 // A slow disk, then one that is full or read-only, and fifty trends read all the
@@ -102,11 +103,11 @@ func slowAndFullDisk(t *testing.T, why error) {
 	dir, disk := t.TempDir(), &badDisk{why: why}
 	ar, j := stores(t, c.House, dir, historian.Options{Files: disk})
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
-	counts := loopCounts(prometheus.NewRegistry())
+	counts := service.LoopCounts(prometheus.NewRegistry())
 	var scans, overruns atomic.Int64
 	counts.ScanSeconds = prometheus.ObserverFunc(func(s float64) { scans.Add(1) })
 	counts.Overruns = counterFunc(func(float64) { overruns.Add(1) })
-	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: &badJournal{journalEdge: journalEdge{journal.NewCommitter(j, 0, log), j}, disk: disk}, Counts: counts, Log: log,
+	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: service.ArchiveEdge{Archive: ar}, Journal: &badJournal{JournalEdge: service.JournalEdge{Committer: journal.NewCommitter(j, 0, log), Journal: j}, disk: disk}, Counts: counts, Log: log,
 		Checkpoint: func(data []byte) error { time.Sleep(2 * slowSync); return nil }})
 	ctx, cancel := context.WithCancel(t.Context())
 	var running sync.WaitGroup

@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"calandria/alerting/notify"
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
@@ -23,6 +24,7 @@ import (
 	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
+
 	"github.com/alecthomas/kong"
 	"github.com/prometheus/client_golang/prometheus"
 	dto "github.com/prometheus/client_model/go"
@@ -265,7 +267,7 @@ func plantMetricTable(t *testing.T) string {
 	p.head("metric", "labels", "of")
 	seen := map[string]bool{}
 	add := func(class plant.Class, name string, d plant.Dimension) {
-		n, labels, _ := metricName(&plant.Tag{Class: class, Name: name, Dimension: d, Owner: "a.b.c"})
+		n, labels, _ := service.MetricName(&plant.Tag{Class: class, Name: name, Dimension: d, Owner: "a.b.c"})
 		if !seen[n] {
 			seen[n] = true
 			p.row(code(n), strings.Join(labels, ", "), fmt.Sprintf("%s `%s`", class, name))
@@ -308,8 +310,8 @@ var descForm = regexp.MustCompile(`^Desc\{fqName: "([^"]*)", help: "([^"]*)", un
 func programMetrics(t *testing.T) [][]string {
 	t.Helper()
 	var g gathered
-	loopCounts(&g)
-	g.MustRegister(newPlantMetrics(&plant.House{}, nil), newEdgeMetrics(nil), buildInfo())
+	service.LoopCounts(&g)
+	g.MustRegister(service.NewPlantMetrics(&plant.House{}, nil), service.NewEdgeMetrics(nil), service.BuildInfo())
 	rows := map[string][]string{}
 	for _, c := range g.collectors {
 		kind := ""

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -51,7 +52,7 @@ func (l *testLog) String() string {
 
 // running is a service under test.
 type running struct {
-	*service
+	*service.Service
 	t       testing.TB
 	address string
 	log     *testLog
@@ -66,7 +67,7 @@ func stores(t testing.TB, h *plant.House, dir string, o historian.Options) (*his
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { ar.Close() })
-	if err := ar.Describe(describe(h)...); err != nil {
+	if err := ar.Describe(service.Describe(h)...); err != nil {
 		t.Fatal(err)
 	}
 	j, err := journal.Open(filepath.Join(dir, "journal.db"))
@@ -78,7 +79,7 @@ func stores(t testing.TB, h *plant.House, dir string, o historian.Options) (*his
 }
 
 // start opens and runs a service and stops it with the test.
-func start(t testing.TB, h *plant.House, load func() (*service, *testLog, error)) *running {
+func start(t testing.TB, h *plant.House, load func() (*service.Service, *testLog, error)) *running {
 	t.Helper()
 	s, log, err := load()
 	if err != nil {
@@ -87,8 +88,8 @@ func start(t testing.TB, h *plant.House, load func() (*service, *testLog, error)
 	ctx, cancel := context.WithCancel(context.Background())
 	address := make(chan string, 1)
 	done := make(chan error, 1)
-	go func() { done <- s.run(ctx, func(a string) { address <- a }) }()
-	r := &running{service: s, t: t, log: log}
+	go func() { done <- s.Run(ctx, func(a string) { address <- a }) }()
+	r := &running{Service: s, t: t, log: log}
 	var once sync.Once
 	r.stop = func() {
 		once.Do(func() {
@@ -96,7 +97,7 @@ func start(t testing.TB, h *plant.House, load func() (*service, *testLog, error)
 			if err := <-done; err != nil {
 				t.Errorf("run: %v", err)
 			}
-			s.close()
+			s.Close()
 		})
 	}
 	t.Cleanup(r.stop)
@@ -113,8 +114,8 @@ func (r *running) await(what string, limit time.Duration, ok func(s *engine.Pict
 	r.t.Helper()
 	deadline := time.After(limit)
 	for {
-		next := r.loop.Changed()
-		if s := r.loop.Picture(); s != nil && ok(s) {
+		next := r.Loop.Changed()
+		if s := r.Loop.Picture(); s != nil && ok(s) {
 			return s
 		}
 		select {
@@ -127,7 +128,7 @@ func (r *running) await(what string, limit time.Duration, ok func(s *engine.Pict
 
 func (r *running) point(s *engine.Picture, path string) plant.Point {
 	r.t.Helper()
-	tag, ok := r.house.Find(path)
+	tag, ok := r.House.Find(path)
 	if !ok {
 		r.t.Fatalf("no tag %s", path)
 	}
@@ -238,8 +239,8 @@ func (f *foreign) set(name string, v float64) {
 
 // otherPlant opens the service on the plant of testdata/other-plant.yaml.
 func otherPlant(t testing.TB, port int, data string) *running {
-	return start(t, nil, func() (*service, *testLog, error) {
-		h, files, err := loadPlant(filepath.Join("testdata", "other-plant.yaml"))
+	return start(t, nil, func() (*service.Service, *testLog, error) {
+		h, files, err := service.LoadPlant(filepath.Join("testdata", "other-plant.yaml"))
 		if err != nil {
 			return nil, nil, err
 		}
@@ -334,7 +335,7 @@ func TestOtherPlant(t *testing.T) {
 		t.Helper()
 		p := r.point(snap, path)
 		if !p.Usable() || math.Abs(p.Value-want) > rel*math.Abs(want) {
-			tag, _ := r.house.Find(path)
+			tag, _ := r.House.Find(path)
 			t.Errorf("%s = %g %s, want %g; %s", path, p.Value, p.Quality, want, snap.Reasons[tag.ID])
 		}
 	}
@@ -352,11 +353,11 @@ func TestOtherPlant(t *testing.T) {
 		t.Errorf("supersaturation of T1: %+v", sup)
 	}
 	// The uncertainty is there too.
-	if tag, _ := r.house.Find("QE.V4.u"); snap.Sigma[tag.ID] <= 0 || snap.Sigma[tag.ID] > 0.1*0.61 {
+	if tag, _ := r.House.Find("QE.V4.u"); snap.Sigma[tag.ID] <= 0 || snap.Sigma[tag.ID] > 0.1*0.61 {
 		t.Errorf("sigma of U4: %g", snap.Sigma[tag.ID])
 	}
 	// The node that is not there.
-	if h := r.sources[0].Health(); len(h.Faults) != 1 || !strings.Contains(h.Faults[0].Error(), "other-plant.yaml:") || h.Faults[0].Path != "T2.level" {
+	if h := r.Sources[0].Health(); len(h.Faults) != 1 || !strings.Contains(h.Faults[0].Error(), "other-plant.yaml:") || h.Faults[0].Path != "T2.level" {
 		t.Errorf("faults: %+v", h.Faults)
 	}
 	// Vacuum falls: the alarm comes, at the sample's own time.
@@ -379,10 +380,10 @@ func TestOtherPlant(t *testing.T) {
 		t.Errorf("bad input changed the alarm to %s", a.Code)
 	}
 	snap = r.await("U4 absent", 5*time.Second, func(s *engine.Picture) bool { return !r.point(s, "QE.V4.u").Usable() })
-	if tag, _ := r.house.Find("QE.V4.u"); snap.Reasons[tag.ID] == "" {
+	if tag, _ := r.House.Find("QE.V4.u"); snap.Reasons[tag.ID] == "" {
 		t.Error("U4 is absent without a reason")
 	}
-	if err := r.loop.Do(context.Background(), alerting.Command{Action: alerting.Acknowledge, Alarm: "vacuum_low", User: "tester"}); err != nil {
+	if err := r.Loop.Do(context.Background(), alerting.Command{Action: alerting.Acknowledge, Alarm: "vacuum_low", User: "tester"}); err != nil {
 		t.Error(err)
 	}
 	r.stop()
@@ -394,7 +395,7 @@ func TestOtherPlant(t *testing.T) {
 	}
 	f.set("QE/V4/PT", (84.5-15)/3.386388640341)
 	r.await("return", 20*time.Second, func(s *engine.Picture) bool { return alarm(s).State == alerting.Normal })
-	if err := r.journal.Verify(context.Background()); err != nil {
+	if err := r.Journal.Verify(context.Background()); err != nil {
 		t.Error(err)
 	}
 }
@@ -419,7 +420,7 @@ func TestAbsentServer(t *testing.T) {
 	if n := strings.Count(r.log.String(), "level=WARN") + strings.Count(r.log.String(), "level=ERROR"); n != 1 {
 		t.Errorf("logged %d times:\n%s", n, r.log)
 	}
-	h, files, err := loadPlant(filepath.Join("testdata", "other-plant.yaml"))
+	h, files, err := service.LoadPlant(filepath.Join("testdata", "other-plant.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -429,10 +430,10 @@ func TestAbsentServer(t *testing.T) {
 }
 
 // openHere opens a service on a core of its own, by the clock of the machine.
-func openHere(h *plant.House, files []rules.File, data string, log *slog.Logger) (*service, error) {
-	core, err := newCore(h, files)
+func openHere(h *plant.House, files []rules.File, data string, log *slog.Logger) (*service.Service, error) {
+	core, err := service.NewCore(h, files)
 	if err != nil {
 		return nil, err
 	}
-	return open(context.Background(), engine.NewClock(), core, files, data, log, nil)
+	return service.Open(context.Background(), engine.NewClock(), core, files, data, log, nil)
 }

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/engine"
 )
@@ -23,10 +24,10 @@ func TestRunWithoutPlantFile(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "plant.yaml")
 	log := &testLog{}
-	open := func() (*service, *testLog, error) {
-		s, err := openRun(t.Context(), file, filepath.Join(dir, "data"), slog.New(slog.NewTextHandler(log, nil)), nil, nil)
+	open := func() (*service.Service, *testLog, error) {
+		s, err := service.OpenRun(t.Context(), file, filepath.Join(dir, "data"), slog.New(slog.NewTextHandler(log, nil)), nil, nil)
 		if err == nil {
-			console.OptionsOf(s.house).Listen = "127.0.0.1:0"
+			console.OptionsOf(s.House).Listen = "127.0.0.1:0"
 		}
 		return s, log, err
 	}

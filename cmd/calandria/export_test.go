@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"encoding/csv"
 	"fmt"
@@ -181,17 +182,17 @@ func TestExportToPrometheus(t *testing.T) {
 
 // HELP is true of every series of a metric: no vessel's name, no unit but its own.
 func TestHelp(t *testing.T) {
-	h, files, err := loadPlant("../../deploy/plant.demo.yaml")
+	h, files, err := service.LoadPlant("../../deploy/plant.demo.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if h, err = wholeHouse(h, files); err != nil {
+	if h, err = service.WholeHouse(h, files); err != nil {
 		t.Fatal(err)
 	}
-	all := newHelp(h)
+	all := service.NewHelp(h)
 	wrong := regexp.MustCompile(`(?i)%|\bkPa\b|\bdegC\b|\bt/h\b|\bBx\b|\bkW\b|^days|, s\b|[+-]\d\d on`)
 	for i := range h.Tags {
-		name, labels, _ := metricName(&h.Tags[i])
+		name, labels, _ := service.MetricName(&h.Tags[i])
 		help := all[name]
 		if strings.Contains(name, "server_mill") || strings.HasPrefix(name, "calandria_server_") && len(labels) != 1 {
 			t.Errorf("%s: the name of a server belongs into a label, not %v", name, labels)
@@ -200,7 +201,7 @@ func TestHelp(t *testing.T) {
 			t.Errorf("%s: another unit than its own: %q", name, help)
 		}
 		for _, e := range h.Equipment {
-			if len(metricLabels[h.Tags[i].Class]) > 0 && regexp.MustCompile(`(?i)\b(`+regexp.QuoteMeta(e.Name)+`|`+regexp.QuoteMeta(e.Title)+`)\b`).MatchString(help) {
+			if len(service.MetricLabels[h.Tags[i].Class]) > 0 && regexp.MustCompile(`(?i)\b(`+regexp.QuoteMeta(e.Name)+`|`+regexp.QuoteMeta(e.Title)+`)\b`).MatchString(help) {
 				t.Errorf("%s: names %s: %q", name, e.Name, help)
 			}
 		}

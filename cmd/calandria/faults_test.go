@@ -19,6 +19,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/rules"
@@ -235,8 +236,8 @@ func TestFaultsOfTheLine(t *testing.T) {
 		fmt.Fprintf(&yaml, "  %s: {server: %[1]s, node: 'nsu=urn:interop:test;s=T0', sampling: 50ms}\n", f.name)
 	}
 	data := t.TempDir()
-	r := start(t, nil, func() (*service, *testLog, error) {
-		h, err := loadHouse("faults.yaml", []byte(yaml.String()))
+	r := start(t, nil, func() (*service.Service, *testLog, error) {
+		h, err := service.LoadHouse("faults.yaml", []byte(yaml.String()))
 		if err != nil {
 			return nil, nil, err
 		}
@@ -268,7 +269,7 @@ func TestFaultsOfTheLine(t *testing.T) {
 func (r *running) lineFault(t *testing.T, f lineFault, server *foreign, l *line, trust func(*testing.T)) {
 	live := func(n float64) float64 {
 		var v float64
-		s := &running{service: r.service, t: t, log: r.log}
+		s := &running{Service: r.Service, t: t, log: r.log}
 		s.await("values of "+f.name, time.Minute, func(s *engine.Picture) bool {
 			p := r.point(s, f.name)
 			v = p.Value
@@ -282,7 +283,7 @@ func (r *running) lineFault(t *testing.T, f lineFault, server *foreign, l *line,
 	first := live(live(10) + 3) // a tick while the server makes its item is nobody's loss
 	before, struck := first, time.Now()
 	seen := func() {
-		(&running{service: r.service, t: t, log: r.log}).await("the operator sees "+f.name, time.Minute, func(s *engine.Picture) bool {
+		(&running{Service: r.Service, t: t, log: r.log}).await("the operator sees "+f.name, time.Minute, func(s *engine.Picture) bool {
 			for _, a := range s.Alarms {
 				if a.Name == "high_"+f.name && !a.Active {
 					t.Error("the alarm has returned")
@@ -314,7 +315,7 @@ func (r *running) lineFault(t *testing.T, f lineFault, server *foreign, l *line,
 	lost, doubled, holes := 0, 0, ""
 	poll(t, time.Minute, func() bool { // what the server's history has comes beside what is live
 		var values []plant.Point
-		for v, err := range r.archive.Versions(t.Context(), f.name, struck.Add(-time.Hour), time.Now().Add(time.Hour)) {
+		for v, err := range r.Archive.Versions(t.Context(), f.name, struck.Add(-time.Hour), time.Now().Add(time.Hour)) {
 			if err == nil && v.Usable() && v.Value >= first && v.Value <= after { // a value that came too late to be judged is Uncertain
 				values = append(values, v.Point)
 			}
@@ -332,7 +333,7 @@ func (r *running) lineFault(t *testing.T, f lineFault, server *foreign, l *line,
 		}
 		return lost == 0 && len(values) > 0 && values[len(values)-1].Value >= math.Floor(after)
 	}, func() string { return fmt.Sprintf("%d lost, %d doubled: %s\n%s", lost, doubled, holes, r.log) })
-	returns, err := r.journal.Read(t.Context(), plant.EventFilter{Alarm: "high_" + f.name, Kinds: []plant.EventKind{plant.EventReturn}})
+	returns, err := r.Journal.Read(t.Context(), plant.EventFilter{Alarm: "high_" + f.name, Kinds: []plant.EventKind{plant.EventReturn}})
 	if err != nil || len(returns) != 0 || doubled != 0 {
 		t.Errorf("%d doubled; false returns %v, %v", doubled, returns, err)
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"encoding/json"
 	"errors"
@@ -113,8 +114,8 @@ func measureValues(t *testing.T, n int) {
 			to := &files[i/5000].Data
 			*to = fmt.Appendf(*to, "  - {name: high_%[1]d, title: high, tag: T%[1]d, high: 1e12, severity: minor, time_to_respond: 20m, cause: c, consequence: c, response: r, procedure: p}\n", i)
 		}
-		r := start(t, nil, func() (*service, *testLog, error) {
-			h, err := loadHouse("bench.yaml", []byte(yaml.String()))
+		r := start(t, nil, func() (*service.Service, *testLog, error) {
+			h, err := service.LoadHouse("bench.yaml", []byte(yaml.String()))
 			if err != nil {
 				return nil, nil, err
 			}
@@ -125,9 +126,9 @@ func measureValues(t *testing.T, n int) {
 		r.await("connected", 60*time.Second, func(s *engine.Picture) bool { return len(s.Sources) > 0 && s.Sources[0].Connected })
 		time.Sleep(10 * time.Second)
 		each := func(d time.Duration) (us, written float64) {
-			stored, cpu, io := r.archive.Health().Stored, ownCPU(t), bytesWritten(t)
+			stored, cpu, io := r.Archive.Health().Stored, ownCPU(t), bytesWritten(t)
 			time.Sleep(d)
-			values := float64(r.archive.Health().Stored - stored)
+			values := float64(r.Archive.Health().Stored - stored)
 			return float64((ownCPU(t) - cpu).Microseconds()) / values, (bytesWritten(t) - io) / values
 		}
 		first, written := each(time.Minute)
@@ -140,7 +141,7 @@ func measureValues(t *testing.T, n int) {
 		lost := 0
 		for i := 0; i < n; i += n / 50 {
 			before := math.NaN()
-			for v, err := range r.archive.Versions(t.Context(), fmt.Sprintf("T%d", i), time.Now().Add(-time.Hour), time.Now()) {
+			for v, err := range r.Archive.Versions(t.Context(), fmt.Sprintf("T%d", i), time.Now().Add(-time.Hour), time.Now()) {
 				if now := math.Round(v.Value - float64(i)/1000); err == nil && v.Quality.IsGood() && now > 0 {
 					if now > before+1 {
 						lost += int(now - before - 1)
@@ -233,13 +234,13 @@ func measureStart(t *testing.T) {
 	}
 	for _, which := range []string{"first", "second"} {
 		begun, cpu := time.Now(), processCPU(t, os.Getpid())
-		s, err := openRun(context.Background(), file, dir, slog.New(slog.DiscardHandler), nil, nil)
+		s, err := service.OpenRun(context.Background(), file, dir, slog.New(slog.DiscardHandler), nil, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
 		t.Logf("%s start: %s", which, time.Since(begun).Round(time.Millisecond))
 		figure(t, "processor time of a start with 20,000 tags, "+which, "s", (processCPU(t, os.Getpid()) - cpu).Seconds())
-		s.close()
+		s.Close()
 	}
 }
 
@@ -464,7 +465,7 @@ func measureDisk(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := ar.Describe(describe(h)...); err != nil {
+	if err := ar.Describe(service.Describe(h)...); err != nil {
 		t.Fatal(err)
 	}
 	w := ar.Bulk(context.Background(), nil)
@@ -528,7 +529,7 @@ func measureLatency(t *testing.T) {
 		})
 		took = append(took, seen-float64(begun.UnixMilli()))
 		f.set("QE/V4/PT", (84.5-15)/3.386388640341)
-		_ = r.loop.Do(ctx, alerting.Command{Action: alerting.Acknowledge, Alarm: "vacuum_low", User: "bench"})
+		_ = r.Loop.Do(ctx, alerting.Command{Action: alerting.Acknowledge, Alarm: "vacuum_low", User: "bench"})
 		// An acknowledged alarm leaves the strip before its value is back.
 		r.await("the alarm's return", 20*time.Second, func(s *engine.Picture) bool {
 			return !slices.ContainsFunc(s.Alarms, func(a alerting.Status) bool { return a.Name == "vacuum_low" && a.State != alerting.Normal })

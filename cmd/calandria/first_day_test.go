@@ -14,6 +14,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/engine"
 )
@@ -29,11 +30,11 @@ func TestFirstPlantFileInBrowser(t *testing.T) {
 	server := startForeign(t, map[string]any{"mill": "indian", "users": true})
 	dir := t.TempDir()
 	file := filepath.Join(dir, "plant.yaml")
-	open := func() (*service, *testLog, error) {
+	open := func() (*service.Service, *testLog, error) {
 		log := &testLog{}
-		s, err := openRun(t.Context(), file, filepath.Join(dir, "data"), slog.New(slog.NewTextHandler(io.MultiWriter(log, t.Output()), nil)), nil, nil)
+		s, err := service.OpenRun(t.Context(), file, filepath.Join(dir, "data"), slog.New(slog.NewTextHandler(io.MultiWriter(log, t.Output()), nil)), nil, nil)
 		if err == nil {
-			console.OptionsOf(s.house).Listen = "127.0.0.1:0"
+			console.OptionsOf(s.House).Listen = "127.0.0.1:0"
 		}
 		return s, log, err
 	}
@@ -93,15 +94,15 @@ func TestFirstPlantFileInBrowser(t *testing.T) {
 	}
 	r = start(t, nil, open)
 	p := r.await("values of the mill", time.Minute, func(p *engine.Picture) bool {
-		tag, ok := r.house.Find("PAN3.level")
+		tag, ok := r.House.Find("PAN3.level")
 		return ok && p.Frame.Point(tag.ID).Usable()
 	})
 	// 0.42 kgf/cm2 over the air at 340 m (97.3 kPa by ISO 2533).
 	if v := r.point(p, "EV.EV1.vapour_pressure"); v.Value < 137 || v.Value > 140 {
 		t.Errorf("EV1 at %+v", v)
 	}
-	if len(r.loop.Specs()) < 50 {
-		t.Errorf("%d alarms: the rule library is not there", len(r.loop.Specs()))
+	if len(r.Loop.Specs()) < 50 {
+		t.Errorf("%d alarms: the rule library is not there", len(r.Loop.Specs()))
 	}
 	if m := regexp.MustCompile(`(?m)FILL IN`).FindAllString(string(text), -1); len(m) > 1 {
 		t.Errorf("%d entries are left to be filled in", len(m)-1)

@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/deploy"
 	"calandria/engine"
@@ -95,14 +96,14 @@ func TestTwoHousesInOneStore(t *testing.T) {
 	var targets []string
 	for i, name := range names {
 		server := millServer(t, uint64(i+1), time.Second)
-		m := start(t, nil, func() (*service, *testLog, error) {
+		m := start(t, nil, func() (*service.Service, *testLog, error) {
 			text := strings.NewReplacer("Demo Mill (invented)", name, "opc.tcp://127.0.0.1:4840", server.Endpoint()).Replace(string(deploy.Demo()))
-			h, err := loadHouse("plant.yaml", []byte(text+"\ninfluxdb: {url: "+store+", org: mill, bucket: mill}\n"))
+			h, err := service.LoadHouse("plant.yaml", []byte(text+"\ninfluxdb: {url: "+store+", org: mill, bucket: mill}\n"))
 			if err != nil {
 				return nil, nil, err
 			}
 			console.OptionsOf(h).Listen = "127.0.0.1:0"
-			files, err := ruleFilesFS(deploy.Rules())
+			files, err := service.RuleFilesFS(deploy.Rules())
 			if err != nil {
 				return nil, nil, err
 			}
@@ -129,7 +130,7 @@ func TestTwoHousesInOneStore(t *testing.T) {
 	for i, name := range names {
 		got := ask(t, store, fmt.Sprintf(`last_over_time(calandria_value{path="EV.syrup_brix",site=%q}[1m])`, name))
 		want := map[float64]bool{}
-		for v, err := range mills[i].archive.Query(t.Context(), "EV.syrup_brix", time.Now().Add(-time.Hour), time.Now().Add(time.Minute)) {
+		for v, err := range mills[i].Archive.Query(t.Context(), "EV.syrup_brix", time.Now().Add(-time.Hour), time.Now().Add(time.Minute)) {
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -141,7 +142,7 @@ func TestTwoHousesInOneStore(t *testing.T) {
 		}
 	}
 	// A note about the set is an annotation of its tags, over the API of its house only.
-	if err := mills[0].loop.Note(t.Context(), plant.Event{Kind: plant.EventNote, Source: "EV", Text: "steam hammer heard", User: "tester"}); err != nil {
+	if err := mills[0].Loop.Note(t.Context(), plant.Event{Kind: plant.EventNote, Source: "EV", Text: "steam hammer heard", User: "tester"}); err != nil {
 		t.Fatal(err)
 	}
 	for i, want := range []string{"1", "0"} {

@@ -2,22 +2,17 @@ package main
 
 import (
 	"bufio"
+	"calandria/cmd/service"
 	"cmp"
-	"context"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"log/slog"
 	"math"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
 
-	"calandria/collector"
-	"calandria/deploy"
 	"calandria/engine/setup"
 	"calandria/plant"
 )
@@ -36,7 +31,7 @@ func (c *initCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	nodes, err := browseNodes(a.ctx, sc, c.Data, c.Root, a.log)
+	nodes, err := service.BrowseNodes(a.ctx, sc, c.Data, c.Root, a.log)
 	if err != nil {
 		return err
 	}
@@ -54,60 +49,13 @@ func (c *initCmd) Run(a *app) error {
 		}
 	}
 	text := g.h.File()
-	if err := writePlant(c.Out, text); err != nil {
+	if err := service.WritePlant(c.Out, text); err != nil {
 		return err
 	}
 	g.ladder()
 	g.worth(c.Out)
 	fmt.Fprintf(a.out, "\n%s is written, and the rule library beside it. Fill in what says FILL IN, then:\n  calandria check --config %s\n  calandria check --config %s --online   (while the house runs)\n", c.Out, filepath.Base(c.Out), filepath.Base(c.Out))
 	return nil
-}
-
-// writePlant writes a first plant file, and beside it the rule library in the folder rules,
-// but for the demo's own rules. No file is replaced.
-func writePlant(name, text string) error {
-	if err := writeNew(name, text); err != nil {
-		return err
-	}
-	return fs.WalkDir(deploy.Rules(), ".", func(path string, e fs.DirEntry, err error) error {
-		if err != nil || path == "demo_site.yaml" {
-			return err
-		}
-		to := filepath.Join(filepath.Dir(name), "rules", path)
-		if e.IsDir() {
-			return os.MkdirAll(to, 0o750)
-		}
-		data, err := fs.ReadFile(deploy.Rules(), path)
-		if err == nil {
-			err = writeNew(to, string(data))
-		}
-		if errors.Is(err, fs.ErrExist) {
-			return nil
-		}
-		return err
-	})
-}
-
-// browseNodes lists what of a server can be a signal.
-func browseNodes(ctx context.Context, sc plant.ServerConfig, data, root string, log *slog.Logger) (nodes []setup.Node, err error) {
-	vars, err := collector.BrowseApart(ctx, readerCommand(), collector.BrowseOptions{Server: sc, DataDir: data, Root: root}, log)
-	if err != nil && !errors.Is(err, collector.ErrTruncated) {
-		return nil, err
-	}
-	for _, v := range vars {
-		if v.Numeric() && v.Readable {
-			nodes = append(nodes, nodeOf(v))
-		}
-	}
-	return nodes, nil
-}
-
-func nodeOf(v collector.Variable) setup.Node {
-	n := setup.Node{ID: v.Node, Path: v.Path, Name: v.Name, Description: v.Description, Unit: v.Unit, Range: v.EURange, Value: math.NaN(), State: v.DataType == "Boolean"}
-	if x, err := strconv.ParseFloat(v.Value, 64); err == nil && v.Quality.Usable() {
-		n.Value = x
-	}
-	return n
 }
 
 // guide asks at a terminal, or reads answers from a file.

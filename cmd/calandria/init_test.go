@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"calandria/cmd/service"
 	"io"
 	"log/slog"
 	"os"
@@ -39,7 +40,7 @@ func TestInit(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h, err := loadHouse(c.Out, text)
+	h, err := service.LoadHouse(c.Out, text)
 	if err != nil {
 		t.Fatalf("%v\n%s", err, text)
 	}

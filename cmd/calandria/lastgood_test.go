@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/plant"
 )
@@ -112,8 +113,8 @@ func TestChangesOfFilesAreJournalledWithWho(t *testing.T) {
 			}
 		}
 	}
-	a, b := shortSum([]byte(damageRules())), shortSum([]byte(damageRules()+"\n# by hand\n"))
-	for i, want := range []string{"a.yaml was changed: SHA-256 " + a + " -> " + b, "plant.yaml was changed: SHA-256 " + shortSum([]byte(smallPlant)) + " -> ",
+	a, b := service.ShortSum([]byte(damageRules())), service.ShortSum([]byte(damageRules()+"\n# by hand\n"))
+	for i, want := range []string{"a.yaml was changed: SHA-256 " + a + " -> " + b, "plant.yaml was changed: SHA-256 " + service.ShortSum([]byte(smallPlant)) + " -> ",
 		"b.yaml was changed: SHA-256 none -> " + b, "a.yaml is in use no longer: SHA-256 " + b} {
 		if i >= len(got) || !strings.HasPrefix(got[i], want) {
 			t.Errorf("entry %d of %q, want %q", i, got, want)

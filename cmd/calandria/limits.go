@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/rules"
 	"calandria/thermo"
@@ -47,7 +48,7 @@ func (c *limitsCmd) Run(a *app) error {
 	}
 	defer ar.Close()
 	replay := func(with []rules.File) (*engine.Judge, *engine.LimitFit, error) {
-		run, err := engine.Judged(h, [][]rules.File{with}, past{ar}, from, to, c.Step)
+		run, err := engine.Judged(h, [][]rules.File{with}, service.Past{Archive: ar}, from, to, c.Step)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -108,7 +109,7 @@ func (c *limitsCmd) Run(a *app) error {
 		fmt.Fprintf(a.out, "\n%s", yaml)
 		return nil
 	}
-	if err := writeNew(c.Write, "title: Limits proposed from the past\n"+yaml); err != nil {
+	if err := service.WriteNew(c.Write, "title: Limits proposed from the past\n"+yaml); err != nil {
 		return fmt.Errorf("write the proposed limits: %w", err)
 	}
 	fmt.Fprintf(a.out, "\nwritten into %s: read it, then name it under rules: in the plant file\n", c.Write)

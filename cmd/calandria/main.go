@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"syscall"
 	"time"
@@ -19,6 +20,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"calandria/cmd/service"
 	"calandria/plant"
 )
 
@@ -157,4 +159,11 @@ func printError(w io.Writer, err error) {
 		return
 	}
 	fmt.Fprintln(w, "calandria:", err)
+}
+
+type versionCmd struct{}
+
+func (versionCmd) Run(a *app) error {
+	fmt.Fprintf(a.out, "calandria %s (%s, %s/%s)\n", service.Version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return nil
 }

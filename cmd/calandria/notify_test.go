@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/historian/journal"
 	"calandria/plant"
@@ -60,7 +61,7 @@ type smallMill struct {
 	t         testing.TB
 	dir, data string
 	*running
-	reload *reloader
+	reload *service.Reloader
 }
 
 func newSmallMill(t testing.TB, more, rules string) *smallMill {
@@ -86,12 +87,12 @@ func (m *smallMill) rules(text string) { m.write("rules/a.yaml", text) }
 
 func (m *smallMill) start() {
 	m.t.Helper()
-	m.running = start(m.t, nil, func() (*service, *testLog, error) {
+	m.running = start(m.t, nil, func() (*service.Service, *testLog, error) {
 		file := filepath.Join(m.dir, "plant.yaml")
 		log := &testLog{}
-		s, err := openRun(context.Background(), file, m.data, slog.New(slog.NewTextHandler(log, nil)), nil, nil)
+		s, err := service.OpenRun(context.Background(), file, m.data, slog.New(slog.NewTextHandler(log, nil)), nil, nil)
 		if err == nil {
-			m.reload = s.reload
+			m.reload = s.Reload
 		}
 		return s, log, err
 	})
@@ -108,7 +109,7 @@ func (m *smallMill) alarm(s *engine.Picture, name string) *alerting.Status {
 
 func (m *smallMill) events(kinds ...plant.EventKind) []plant.Event {
 	m.t.Helper()
-	es, err := m.journal.Read(context.Background(), plant.EventFilter{Kinds: kinds})
+	es, err := m.Journal.Read(context.Background(), plant.EventFilter{Kinds: kinds})
 	if err != nil {
 		m.t.Fatal(err)
 	}
@@ -183,7 +184,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 	m.await("well", 5*time.Second, ok(1))
 
 	k.set(503)
-	if err := m.loop.Do(context.Background(), alerting.Command{Action: alerting.Acknowledge, Alarm: "pressure", User: "tester"}); err != nil {
+	if err := m.Loop.Do(context.Background(), alerting.Command{Action: alerting.Acknowledge, Alarm: "pressure", User: "tester"}); err != nil {
 		t.Fatal(err)
 	}
 	m.await("failure noticed", 10*time.Second, ok(0))
@@ -231,20 +232,20 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 	for _, head := range heads {
 		seq, hash, _ := strings.Cut(head, ":")
 		n, err := strconv.ParseUint(seq, 10, 63)
-		if err != nil || m.journal.Check(journal.Anchor{Seq: n, Hash: hash}) != nil || n == 0 {
+		if err != nil || m.Journal.Check(journal.Anchor{Seq: n, Hash: hash}) != nil || n == 0 {
 			t.Errorf("%q is no head of the journal: %v", head, err)
 		}
 	}
-	if metrics := unsited(m.get("/metrics")); !strings.Contains(metrics, "calandria_journal_anchor_line "+strings.Split(m.anchors.head(), ":")[0]) {
-		t.Errorf("/metrics has another head than %s", m.anchors.head())
+	if metrics := unsited(m.get("/metrics")); !strings.Contains(metrics, "calandria_journal_anchor_line "+strings.Split(m.Anchors.Head(), ":")[0]) {
+		t.Errorf("/metrics has another head than %s", m.Anchors.Head())
 	}
-	lines, err := os.ReadFile(filepath.Join(m.data, anchorsName))
+	lines, err := os.ReadFile(filepath.Join(m.data, service.AnchorsName))
 	if n := strings.Count(string(lines), "\n"); err != nil || n < 3 { // start, stop, start
 		t.Errorf("%d anchors in the file: %v", n, err)
 	}
 	for line := range strings.Lines(string(lines)) {
 		var a journal.Anchor
-		if err := json.Unmarshal([]byte(line), &a); err != nil || !a.Genuine() || m.journal.Check(a) != nil {
+		if err := json.Unmarshal([]byte(line), &a); err != nil || !a.Genuine() || m.Journal.Check(a) != nil {
 			t.Errorf("%s: %v", line, err)
 		}
 	}
@@ -252,7 +253,7 @@ func TestNotifierThroughTheLoop(t *testing.T) {
 		t.Errorf("journal: %+v", es)
 	}
 	// S21 of common practice: no output holds the secret.
-	journal, err := m.journal.Read(context.Background(), plant.EventFilter{})
+	journal, err := m.Journal.Read(context.Background(), plant.EventFilter{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -279,11 +280,11 @@ func TestNotifierRecovers(t *testing.T) {
 	}
 	// Refusals are set aside, journalled and hold nothing up.
 	k.set(404)
-	if err := m.loop.Do(context.Background(), alerting.Command{Action: alerting.Acknowledge, Alarm: "pressure", User: "tester"}); err != nil {
+	if err := m.Loop.Do(context.Background(), alerting.Command{Action: alerting.Acknowledge, Alarm: "pressure", User: "tester"}); err != nil {
 		t.Fatal(err)
 	}
 	m.await("refusal", 10*time.Second, func(*engine.Picture) bool { return len(m.events(plant.EventNotify)) == 3 })
-	if h := m.notifiers[0].Health(); h.SetAside != 1 || h.Queued != 0 {
+	if h := m.Notifiers[0].Health(); h.SetAside != 1 || h.Queued != 0 {
 		t.Errorf("%+v", h)
 	}
 }
@@ -335,7 +336,7 @@ func TestRuleFault(t *testing.T) {
 	}
 	m.await("alarms", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "rule_faults").Active && m.alarm(s, "sound").Active })
 	m.rules("alarms:\n" + smallRule("odd", "EV.B1.level > 3", "") + smallRule("sound", "EV.B1.vapour_pressure > 10", "") + smallRule("rule_faults", "calandria.rule_faults > 0", ""))
-	if err := m.reload.reload(context.Background()); err != nil {
+	if err := m.reload.Reload(context.Background()); err != nil {
 		t.Fatal(err)
 	}
 	m.await("mended", 10*time.Second, func(s *engine.Picture) bool {

@@ -7,6 +7,7 @@ package main
 
 import (
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"log/slog"
 	"math"
@@ -46,16 +47,16 @@ func siteFolder(t testing.TB) string {
 // data folder, and nothing that was calculated.
 func rawHistory(t testing.TB, dir, data string, m *simulator.Model, from, to time.Time, step time.Duration) {
 	t.Helper()
-	h, _, err := loadPlant(filepath.Join(dir, "plant.yaml"))
+	h, _, err := service.LoadPlant(filepath.Join(dir, "plant.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	ar, err := historian.Open(archiveDir(h, data), historian.Options{})
+	ar, err := historian.Open(service.ArchiveDir(h, data), historian.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer ar.Close()
-	if err := ar.Describe(describe(h)...); err != nil {
+	if err := ar.Describe(service.Describe(h)...); err != nil {
 		t.Fatal(err)
 	}
 	nodes := map[string]int{}
@@ -148,7 +149,7 @@ func TestFirstDay(t *testing.T) {
 
 	// The calculated values are the mill's true ones, as good as its instruments.
 	u := func() float64 {
-		ar, err := openArchive(filepath.Join(data, "archive"))
+		ar, err := service.OpenArchive(filepath.Join(data, "archive"))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -220,17 +221,17 @@ func TestRecalculationGoesOn(t *testing.T) {
 	dir := siteFolder(t)
 	to := time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)
 	from := to.Add(-3 * 24 * time.Hour)
-	h, files, err := loadPlant(filepath.Join(dir, "plant.yaml"))
+	h, files, err := service.LoadPlant(filepath.Join(dir, "plant.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	site := func(name string) *recalculator {
+	site := func(name string) *service.Recalculator {
 		data := filepath.Join(dir, name)
 		if err := os.MkdirAll(data, 0o750); err != nil {
 			t.Fatal(err)
 		}
 		rawHistory(t, dir, data, simulator.New(5, from), from, to, time.Minute)
-		ar, err := historian.Open(archiveDir(h, data), historian.Options{})
+		ar, err := historian.Open(service.ArchiveDir(h, data), historian.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -239,20 +240,20 @@ func TestRecalculationGoesOn(t *testing.T) {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { ar.Close(); j.Close() })
-		return &recalculator{archive: ar, journal: j, marks: marks.Folder{Dir: filepath.Join(data, marksFolder)}, house: h, files: files,
-			log: slog.New(slog.DiscardHandler), save: 500 * time.Millisecond}
+		return &service.Recalculator{Archive: ar, Journal: j, Marks: marks.Folder{Dir: filepath.Join(data, service.MarksFolder)}, House: h, Files: files,
+			Log: slog.New(slog.DiscardHandler), Save: 500 * time.Millisecond}
 	}
 	job := func(id int64, from time.Time) plant.Job {
 		return plant.Job{ID: id, From: from, To: to, Args: `{"Step": 60000000000}`}
 	}
 	through := func(float64, time.Time) error { return nil }
 	whole, cut := site("whole"), site("cut")
-	want, err := whole.run(context.Background(), job(1, from), through)
+	want, err := whole.Run(context.Background(), job(1, from), through)
 	if err != nil {
 		t.Fatal(err)
 	}
 	ctx, stop := context.WithCancel(context.Background())
-	if _, err = cut.run(ctx, job(1, from), func(done float64, _ time.Time) error {
+	if _, err = cut.Run(ctx, job(1, from), func(done float64, _ time.Time) error {
 		if done > 0.7 {
 			stop()
 		}
@@ -260,16 +261,16 @@ func TestRecalculationGoesOn(t *testing.T) {
 	}); err == nil {
 		t.Fatal("the job was not cut off")
 	}
-	got, err := cut.run(context.Background(), job(1, from), through)
+	got, err := cut.Run(context.Background(), job(1, from), through)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got.values >= want.values || want.strikes < 10 || got.strikes != want.strikes {
-		t.Errorf("%d values and %d strikes, %d and %d in one go", got.values, got.strikes, want.values, want.strikes)
+	if got.Values >= want.Values || want.Strikes < 10 || got.Strikes != want.Strikes {
+		t.Errorf("%d values and %d strikes, %d and %d in one go", got.Values, got.Strikes, want.Values, want.Strikes)
 	}
 	mean := func(path string, from time.Time) float64 {
 		t.Helper()
-		b, err := cut.archive.Trend(context.Background(), path, from, to, 1)
+		b, err := cut.Archive.Trend(context.Background(), path, from, to, 1)
 		if err != nil || len(b) != 1 || b[0].Count < 60 {
 			t.Fatalf("%s from %s: %+v %v", path, from, b, err)
 		}
@@ -280,7 +281,7 @@ func TestRecalculationGoesOn(t *testing.T) {
 	}
 	late, began := to.Add(-6*time.Hour), time.Time{}
 	u := mean("EV.EV1.u", late)
-	if _, err = cut.run(context.Background(), job(2, late), func(done float64, at time.Time) error {
+	if _, err = cut.Run(context.Background(), job(2, late), func(done float64, at time.Time) error {
 		if began.IsZero() {
 			began = at
 		}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/engine"
 	"calandria/plant"
@@ -37,7 +38,7 @@ func TestUpgrade(t *testing.T) {
 				t.Errorf("the acknowledged alarm is %+v", a)
 			}
 			i := 0
-			for v, err := range m.archive.Versions(t.Context(), "EV.B1.level", time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC), time.Date(2026, 11, 29, 4, 0, 0, 0, time.UTC)) {
+			for v, err := range m.Archive.Versions(t.Context(), "EV.B1.level", time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC), time.Date(2026, 11, 29, 4, 0, 0, 0, time.UTC)) {
 				if err != nil || v.Value != float64(i)/4 || !v.Quality.IsGood() {
 					t.Fatal(i, v, err)
 				}
@@ -54,7 +55,7 @@ func TestUpgrade(t *testing.T) {
 			if n := len(m.events(plant.EventStart)); n != 2 {
 				t.Errorf("%d starts, not the old and the new", n)
 			}
-			if err := m.journal.Verify(t.Context()); err != nil {
+			if err := m.Journal.Verify(t.Context()); err != nil {
 				t.Error(err)
 			}
 			if len(m.events(plant.EventReturn)) != 0 {
@@ -81,8 +82,8 @@ func TestBackupGoesOnElsewhere(t *testing.T) {
 	f := startForeign(t, map[string]any{"port": 0, "variables": 1, "ramp": 100, "history": true, "every": true})
 	yaml := fmt.Sprintf("site: {name: backup}\nconsole: {listen: '127.0.0.1:0'}\npans: [{name: P}]\nopcua: {servers: [{name: s, endpoint: 'opc.tcp://127.0.0.1:%d', policy: None, publish: 200ms}]}\ntags: {T0: {node: 'nsu=urn:interop:test;s=T0', sampling: 50ms}}\n", f.port)
 	on := func(data string) *running {
-		return start(t, nil, func() (*service, *testLog, error) {
-			h, err := loadHouse("plant.yaml", []byte(yaml))
+		return start(t, nil, func() (*service.Service, *testLog, error) {
+			h, err := service.LoadHouse("plant.yaml", []byte(yaml))
 			if err != nil {
 				return nil, nil, err
 			}
@@ -101,11 +102,11 @@ func TestBackupGoesOnElsewhere(t *testing.T) {
 	lost := t.TempDir()
 	one := on(lost)
 	live(one, 10)
-	if err := one.loop.Do(t.Context(), alerting.Command{Action: alerting.Acknowledge, Alarm: "high", User: "tester"}); err != nil {
+	if err := one.Loop.Do(t.Context(), alerting.Command{Action: alerting.Acknowledge, Alarm: "high", User: "tester"}); err != nil {
 		t.Fatal(err)
 	}
 	poll(t, time.Minute, func() bool { // the acknowledged alarm and a checkpoint are on the disk
-		p, ok, err := one.archive.Last(t.Context(), "T0")
+		p, ok, err := one.Archive.Last(t.Context(), "T0")
 		return err == nil && ok && p.Value > 15
 	}, one.log.String)
 	said, err := exec.Command("../../deploy/backup.sh", lost, t.TempDir()).Output()
@@ -130,13 +131,13 @@ func TestBackupGoesOnElsewhere(t *testing.T) {
 
 	two := on(data)
 	after := live(two, until+10)
-	if a := two.loop.Picture().Alarms[0]; !a.Acked || a.Occurrence != 1 {
+	if a := two.Loop.Picture().Alarms[0]; !a.Acked || a.Occurrence != 1 {
 		t.Errorf("the acknowledged alarm is %+v", a)
 	}
 	var values []float64
 	poll(t, time.Minute, func() bool {
 		values = values[:0]
-		for v, err := range two.archive.Versions(t.Context(), "T0", time.Now().Add(-time.Hour), time.Now().Add(time.Hour)) {
+		for v, err := range two.Archive.Versions(t.Context(), "T0", time.Now().Add(-time.Hour), time.Now().Add(time.Hour)) {
 			if err == nil && v.Quality.IsGood() && v.Value >= 1 && v.Value <= after {
 				values = append(values, math.Round(v.Value))
 			}
@@ -145,10 +146,10 @@ func TestBackupGoesOnElsewhere(t *testing.T) {
 		n := len(values)
 		return n > 0 && values[n-1] >= math.Round(after) && int(values[n-1]-values[0])+1 == n && len(slices.Compact(values)) == n
 	}, func() string { return fmt.Sprint(values, two.log) })
-	if err := two.journal.Verify(t.Context()); err != nil {
+	if err := two.Journal.Verify(t.Context()); err != nil {
 		t.Error(err)
 	}
-	returns, err := two.journal.Read(t.Context(), plant.EventFilter{Kinds: []plant.EventKind{plant.EventReturn}})
+	returns, err := two.Journal.Read(t.Context(), plant.EventFilter{Kinds: []plant.EventKind{plant.EventReturn}})
 	if err != nil || len(returns) != 0 {
 		t.Errorf("%v %v", returns, err)
 	}

@@ -17,14 +17,14 @@ import (
 func (m *smallMill) do(c alerting.Command) {
 	m.t.Helper()
 	c.User = "tester"
-	if err := m.loop.Do(context.Background(), c); err != nil {
+	if err := m.Loop.Do(context.Background(), c); err != nil {
 		m.t.Fatal(err)
 	}
 }
 
 func (m *smallMill) mustReload() {
 	m.t.Helper()
-	if err := m.reload.reload(context.Background()); err != nil {
+	if err := m.reload.Reload(context.Background()); err != nil {
 		m.t.Fatal(err)
 	}
 }
@@ -72,7 +72,7 @@ func TestReloadKeepsState(t *testing.T) {
 	if a, b := m.alarm(before, "kept"), m.alarm(snap, "kept"); a.Occurrence != b.Occurrence || !a.ActiveSince.Equal(b.ActiveSince) {
 		t.Errorf("the alarm that was kept began anew: %+v", b)
 	}
-	if n := len(m.service.loop.Specs()); n != 5 {
+	if n := len(m.Service.Loop.Specs()); n != 5 {
 		t.Errorf("%d definitions on the pages, want 5", n)
 	}
 	got := eventTexts(m.events(plant.EventChange, plant.EventConfig))
@@ -94,7 +94,7 @@ func TestReloadKeepsState(t *testing.T) {
 	m.stop()
 	m.start()
 	m.await("after a restart", 10*time.Second, func(s *engine.Picture) bool { return m.alarm(s, "kept").State == alerting.Acknowledged })
-	if err := m.journal.Verify(context.Background()); err != nil {
+	if err := m.Journal.Verify(context.Background()); err != nil {
 		t.Error(err)
 	}
 }
@@ -133,13 +133,13 @@ func TestReloadOfDerivedTags(t *testing.T) {
 			t.Errorf("/metrics: %s: %t", name, !want)
 		}
 	}
-	if err := m.archive.Flush(context.Background()); err != nil {
+	if err := m.Archive.Flush(context.Background()); err != nil {
 		t.Fatal(err)
 	}
-	if p, ok, err := m.archive.Last(context.Background(), "first"); err != nil || !ok || p.Value != 21 {
+	if p, ok, err := m.Archive.Last(context.Background(), "first"); err != nil || !ok || p.Value != 21 {
 		t.Errorf("archive: %+v %t %v", p, ok, err)
 	}
-	for _, tag := range m.archive.Tags() {
+	for _, tag := range m.Archive.Tags() {
 		if tag.Path == "first" && tag.Unit != "kPa" {
 			t.Errorf("archived as %+v", tag)
 		}
@@ -168,7 +168,7 @@ func TestReloadOfFaultyFiles(t *testing.T) {
 		{"twice", good + smallRule("kept", "EV.B1.level > 10", ""), "a.yaml"},
 	} {
 		m.rules(c.text)
-		if err := m.reload.reload(context.Background()); err == nil || !strings.Contains(err.Error(), c.want) {
+		if err := m.reload.Reload(context.Background()); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v", c.name, err)
 		}
 		es := m.events(plant.EventConfig)
@@ -179,7 +179,7 @@ func TestReloadOfFaultyFiles(t *testing.T) {
 	if n := strings.Count(m.log.String(), "rules not reloaded"); n < 6 {
 		t.Errorf("logged %d times, want each fault:\n%s", n, m.log)
 	}
-	at := m.loop.Picture().At
+	at := m.Loop.Picture().At
 	snap := m.await("next picture", 5*time.Second, func(s *engine.Picture) bool { return s.At.After(at) })
 	if a := m.alarm(snap, "kept"); !a.Active || a.Occurrence != m.alarm(before, "kept").Occurrence || snap.House != before.House {
 		t.Errorf("something changed: %+v", a)
@@ -187,7 +187,7 @@ func TestReloadOfFaultyFiles(t *testing.T) {
 	if err := os.Remove(filepath.Join(m.dir, "rules", "a.yaml")); err != nil {
 		t.Fatal(err)
 	}
-	if err := m.reload.reload(context.Background()); err == nil || !strings.Contains(err.Error(), "no file matches") {
+	if err := m.reload.Reload(context.Background()); err == nil || !strings.Contains(err.Error(), "no file matches") {
 		t.Errorf("no rule file: %v", err)
 	}
 	m.rules(good + smallRule("second", "EV.B1.level > 10", ""))

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/historian"
 	"calandria/historian/journal"
@@ -28,12 +29,12 @@ type repairCmd struct {
 // from it and what to do; it mends what a start would.
 func (c *repairCmd) Run(a *app) error {
 	if c.Good != "" {
-		if err := writeGood(c.Data, c.Good); err != nil {
+		if err := service.WriteGood(c.Data, c.Good); err != nil {
 			return fmt.Errorf("write the last good plant and rule files: %w", err)
 		}
 		fmt.Fprintf(a.out, "the plant and rule files with which the program ran last are in %s\n", c.Good)
 	}
-	core, _, broken, err := usableFiles(c.Config, c.Data)
+	core, _, broken, err := service.UsableFiles(c.Config, c.Data)
 	if err != nil {
 		return err
 	}
@@ -63,19 +64,19 @@ func (c *repairCmd) Run(a *app) error {
 	} else if why != "" {
 		say("journal.db", why, "a start sets it aside and takes over what can be read", mend)
 	}
-	if _, err := historian.ReadCheckpoint(c.Data, checkpointName); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		say(checkpointName, err.Error(), "a start works out from the archive what was learned, which takes longer", mend)
+	if _, err := historian.ReadCheckpoint(c.Data, service.CheckpointName); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		say(service.CheckpointName, err.Error(), "a start works out from the archive what was learned, which takes longer", mend)
 	}
 	for _, d := range c.archiveDamage(h) {
 		say(d, "part of the archive is damaged", "its time is marked as lost in trends and exports", "bring the file back from a backup, then start the service again")
 	}
-	if file := consoleOptions(h).Accounts; file != "" {
+	if file := service.ConsoleOptions(h).Accounts; file != "" {
 		if _, err := console.LoadAccounts(file); err != nil {
 			say(file, err.Error(), "who cannot be read in it cannot sign in", "'calandria repair --mend' keeps the entries that are whole; then 'calandria user add' for the others")
 		}
 	}
-	for _, name := range asideIn(c.Data) {
-		note, err := files.Read(name+noteEnd, 64<<10)
+	for _, name := range service.AsideIn(c.Data) {
+		note, err := files.Read(name+service.NoteEnd, 64<<10)
 		if err != nil {
 			note = []byte("set aside, without a note")
 		}
@@ -89,7 +90,7 @@ func (c *repairCmd) Run(a *app) error {
 }
 
 func (c *repairCmd) archiveDamage(h *plant.House) (lines []string) {
-	ar, err := openArchive(archiveDir(h, c.Data))
+	ar, err := service.OpenArchive(service.ArchiveDir(h, c.Data))
 	if err != nil {
 		return []string{err.Error()}
 	}
@@ -103,33 +104,33 @@ func (c *repairCmd) archiveDamage(h *plant.House) (lines []string) {
 // mend does what a start would do with damaged files.
 func (c *repairCmd) mend(a *app, h *plant.House) error {
 	now := time.Now()
-	f, err := openFolder(c.Data, now, a.log)
+	f, err := service.OpenFolder(c.Data, now, a.log)
 	if err != nil {
 		return err
 	}
-	defer f.unlock()
-	if f.temporary != "" {
-		return errors.New(f.temporary + "; mend its rights or the disk first")
+	defer f.Unlock()
+	if f.Temporary != "" {
+		return errors.New(f.Temporary + "; mend its rights or the disk first")
 	}
-	ar, err := f.openArchive(h, now)
+	ar, err := f.OpenArchive(h, now)
 	if err != nil {
 		return err
 	}
-	j, err := f.openJournal(now)
+	j, err := f.OpenJournal(now)
 	if err != nil {
 		return errors.Join(err, ar.Close())
 	}
-	f.checkCheckpoint(now)
+	f.CheckCheckpoint(now)
 	if err := errors.Join(ar.Close(), j.Close()); err != nil {
 		return err
 	}
-	file := consoleOptions(h).Accounts
+	file := service.ConsoleOptions(h).Accounts
 	text, unread := files.Read(file, plant.MaxFileBytes)
 	if _, err := console.LoadAccounts(file); file == "" || err == nil || unread != nil {
 		return nil
 	}
 	saved := console.SalvageAccounts(text)
-	if err := f.aside(file, now, fmt.Sprintf("%d accounts and %d tokens were saved from it", len(saved.Users), len(saved.Tokens))); err != nil {
+	if err := f.Aside(file, now, fmt.Sprintf("%d accounts and %d tokens were saved from it", len(saved.Users), len(saved.Tokens))); err != nil {
 		return err
 	}
 	if len(saved.Users) == 0 {

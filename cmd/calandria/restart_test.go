@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/historian"
@@ -204,21 +205,21 @@ func TestRestartsForgetNothing(t *testing.T) {
 		if stops[i] {
 			age := random.IntN(4) // 0: in order; else the checkpoint is some minutes old
 			dir := t.TempDir()
-			if err := historian.WriteCheckpoint(dir, checkpointName, checkpoints[age]); err != nil {
+			if err := historian.WriteCheckpoint(dir, service.CheckpointName, checkpoints[age]); err != nil {
 				t.Fatal(err)
 			}
-			core, err := newCore(h, files)
+			core, err := service.NewCore(h, files)
 			if err != nil {
 				t.Fatal(err)
 			}
-			b, err := begin(ctx, core, files, ar, j, dir, at.Add(step/2), quiet, nil)
+			b, err := service.Begin(ctx, core, files, ar, j, dir, at.Add(step/2), quiet, nil)
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(b.events) > 0 {
-				t.Errorf("%s: %d events would be journalled twice, first %+v", at.Format("2 15:04"), len(b.events), b.events[0])
+			if len(b.Events) > 0 {
+				t.Errorf("%s: %d events would be journalled twice, first %+v", at.Format("2 15:04"), len(b.Events), b.Events[0])
 			}
-			restarted = append(restarted, again{b.core, i + 60})
+			restarted = append(restarted, again{b.Core, i + 60})
 			slices.SortFunc(restarted, func(a, b again) int { return a.until - b.until })
 		}
 	}

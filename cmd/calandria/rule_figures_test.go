@@ -18,6 +18,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/historian/journal"
@@ -171,9 +172,9 @@ func liveRules(t *testing.T) (share float64, took, bare []time.Duration) {
 	dir := t.TempDir()
 	ar, j := stores(t, c.House, dir, historian.Options{})
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
-	counts := loopCounts(prometheus.NewRegistry())
+	counts := service.LoopCounts(prometheus.NewRegistry())
 	counts.JournalSeconds = prometheus.ObserverFunc(func(s float64) { took = append(took, time.Duration(s*1e9)) })
-	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: archiveEdge{ar}, Journal: journalEdge{journal.NewCommitter(j, 0, log), j}, Counts: counts, Log: log})
+	l := engine.NewLoop(engine.LoopOptions{Core: c, Archive: service.ArchiveEdge{Archive: ar}, Journal: service.JournalEdge{Committer: journal.NewCommitter(j, 0, log), Journal: j}, Counts: counts, Log: log})
 	ctx, cancel := context.WithCancel(t.Context())
 	ran := make(chan error, 2)
 	go func() { ran <- ar.Run(ctx) }()

@@ -1,13 +1,13 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"strconv"
 	"strings"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
@@ -29,13 +29,13 @@ func (s ruleSource) load() (*plant.House, []rules.File, error) {
 	if s.Demo {
 		return demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	}
-	return loadPlant(s.Config)
+	return service.LoadPlant(s.Config)
 }
 
 // open also opens the archive.
 func (s ruleSource) open(data string) (h *plant.House, files []rules.File, ar *historian.Archive, err error) {
 	if h, files, err = s.load(); err == nil {
-		ar, err = openArchive(archiveDir(h, data))
+		ar, err = service.OpenArchive(service.ArchiveDir(h, data))
 	}
 	return h, files, ar, err
 }
@@ -92,12 +92,12 @@ func (c *rulesExplainCmd) Run(a *app) error {
 		return fmt.Errorf("there is no alarm %q; %s", c.Name, plant.DidYouMean(plant.Nearest(c.Name, names), "%q", "'calandria rules list' has their names"))
 	}
 	h := core.House
-	ar, err := openArchive(archiveDir(h, c.Data))
+	ar, err := service.OpenArchive(service.ArchiveDir(h, c.Data))
 	if err != nil {
 		return err
 	}
 	defer ar.Close()
-	at, err := moment("--at", c.At, newest(a.ctx, h, past{ar}))
+	at, err := moment("--at", c.At, service.Newest(a.ctx, h, service.Past{Archive: ar}))
 	if err != nil {
 		return err
 	}
@@ -106,22 +106,11 @@ func (c *rulesExplainCmd) Run(a *app) error {
 	}
 	step := max(h.Config.Scan, 10*time.Second)
 	core.Calc.NoUncertainty()
-	if err := core.Follow(a.ctx, past{ar}, at.Add(-c.Warm), at.Add(time.Nanosecond), engine.Steps{{Before: at, Step: step}, {Step: time.Second}}, nil); err != nil {
+	if err := core.Follow(a.ctx, service.Past{Archive: ar}, at.Add(-c.Warm), at.Add(time.Nanosecond), engine.Steps{{Before: at, Step: step}, {Step: time.Second}}, nil); err != nil {
 		return err
 	}
 	printExplanation(a, core, index, at)
 	return nil
-}
-
-// newest is the time of the newest measured sample in the archive.
-func newest(ctx context.Context, h *plant.House, ar engine.Past) time.Time {
-	var t time.Time
-	for tag := range h.Measured() {
-		if p, ok, err := ar.Last(ctx, tag.Path, ever); err == nil && ok && p.Time.After(t) {
-			t = p.Time
-		}
-	}
-	return t
 }
 
 func printExplanation(a *app, c *engine.Core, index int, at time.Time) {

@@ -14,6 +14,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/historian/journal"
 	"calandria/plant"
 )
@@ -22,26 +23,26 @@ import (
 // before the first returns.
 func TestReloadHasALimit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r, stuck := &reloader{}, make(chan struct{})
+		r, stuck := &service.Reloader{}, make(chan struct{})
 		began := time.Now()
-		_, err := r.inTime(t.Context(), func() (reading, error) { <-stuck; return reading{}, nil })
-		if took := time.Since(began); err == nil || !strings.Contains(err.Error(), "took more than 30s") || took != reloadLimit {
+		_, err := r.InTime(t.Context(), func() (service.Reading, error) { <-stuck; return service.Reading{}, nil })
+		if took := time.Since(began); err == nil || !strings.Contains(err.Error(), "took more than 30s") || took != service.ReloadLimit {
 			t.Errorf("a reading that hangs: %v after %s", err, took)
 		}
-		quick := func() (reading, error) { return reading{note: "read"}, nil }
-		if _, err := r.inTime(t.Context(), quick); err == nil || !strings.Contains(err.Error(), "still hangs") {
+		quick := func() (service.Reading, error) { return service.Reading{Note: "read"}, nil }
+		if _, err := r.InTime(t.Context(), quick); err == nil || !strings.Contains(err.Error(), "still hangs") {
 			t.Errorf("a second reading beside it: %v", err)
 		}
 		close(stuck)
 		synctest.Wait()
-		if made, err := r.inTime(t.Context(), quick); err != nil || made.note != "read" {
+		if made, err := r.InTime(t.Context(), quick); err != nil || made.Note != "read" {
 			t.Errorf("after it returned: %+v %v", made, err)
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		stuck = make(chan struct{})
 		time.AfterFunc(time.Second, cancel)
 		began = time.Now()
-		if _, err := r.inTime(ctx, func() (reading, error) { <-stuck; return reading{}, nil }); !errors.Is(err, context.Canceled) || time.Since(began) != time.Second {
+		if _, err := r.InTime(ctx, func() (service.Reading, error) { <-stuck; return service.Reading{}, nil }); !errors.Is(err, context.Canceled) || time.Since(began) != time.Second {
 			t.Errorf("a stop while it hangs: %v after %s", err, time.Since(began))
 		}
 		close(stuck)

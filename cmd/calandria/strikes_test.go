@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"encoding/csv"
 	"encoding/json"
@@ -91,7 +92,7 @@ func TestStrikesOnRecord(t *testing.T) {
 		}
 		lived.Scan(at)
 		for _, f := range lived.Calc.TakeFinished() {
-			if err := keepStrike(j, &f); err != nil {
+			if err := service.KeepStrike(j, &f); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -115,7 +116,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	}
 	for i, r := range kept {
 		s := live.Finished[len(kept)-1-i]
-		got, err := strikeOf(r)
+		got, err := service.StrikeOf(r)
 		if err != nil || r.Grade != "A" || !r.Start.Equal(s.Start) || r.Number != s.Number || len(got.Profile) != len(s.Profile) || len(got.Profile) < 20 || math.Abs(got.WaterT.Value-s.WaterT.Value) > 1e-4 {
 			t.Errorf("on record %+v: %v", got, err)
 		}
@@ -123,19 +124,19 @@ func TestStrikesOnRecord(t *testing.T) {
 
 	// A start with a record, and one without: both read the archive, there is no
 	// checkpoint.
-	start := func(j *journal.Journal) *begun {
-		core, err := newCore(house(), nil)
+	start := func(j *journal.Journal) *service.Begun {
+		core, err := service.NewCore(house(), nil)
 		if err != nil {
 			t.Fatal(err)
 		}
-		b, err := begin(ctx, core, nil, past{ar}, j, dir, at, quiet, nil)
+		b, err := service.Begin(ctx, core, nil, service.Past{Archive: ar}, j, dir, at, quiet, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
 		return b
 	}
 	again := start(j)
-	back := of(again.core.Calc, "PA1")
+	back := of(again.Core.Calc, "PA1")
 	if len(back.Finished) != len(live.Finished) || back.Running == nil || back.Running.Start.Sub(live.Running.Start).Abs() > time.Minute {
 		t.Fatalf("after a start: %d strikes of %d, running %v", len(back.Finished), len(live.Finished), back.Running != nil)
 	}
@@ -144,11 +145,11 @@ func TestStrikesOnRecord(t *testing.T) {
 			t.Errorf("strike %d of %v came back as %d of %v", a.Number, a.Start, b.Number, b.Start)
 		}
 	}
-	if found := again.strikes; len(found) != 0 {
+	if found := again.Strikes; len(found) != 0 {
 		t.Errorf("%d strikes would be recorded twice", len(found))
 	}
 	other := start(record("empty.db"))
-	fresh := other.strikes
+	fresh := other.Strikes
 	n := 0
 	for _, f := range fresh {
 		if f.Pan != "PA1" {
@@ -165,9 +166,9 @@ func TestStrikesOnRecord(t *testing.T) {
 	}
 
 	// The operator and the laboratory.
-	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: archiveEdge{ar}, Journal: journalEdge{journal.NewCommitter(j, 0, quiet), j},
-		Counts: loopCounts(prometheus.NewRegistry()), Log: quiet})
-	b := &backend{Loop: l, s: &service{loop: l, journal: j, archive: ar, log: quiet, house: h}}
+	l := engine.NewLoop(engine.LoopOptions{Core: lived, Archive: service.ArchiveEdge{Archive: ar}, Journal: service.JournalEdge{Committer: journal.NewCommitter(j, 0, quiet), Journal: j},
+		Counts: service.LoopCounts(prometheus.NewRegistry()), Log: quiet})
+	b := &service.Backend{Loop: l, S: &service.Service{Loop: l, Journal: j, Archive: ar, Log: quiet, House: h}}
 	running, stop := context.WithCancel(ctx)
 	done := make(chan error)
 	go func() { done <- l.Run(running) }()
@@ -192,7 +193,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if err := b.ChooseReference(ctx, console.ReferenceChoice{Strike: whole.ID, User: "D. Noon", Station: "desk"}); err != nil {
 		t.Fatal(err)
 	}
-	if x := of(start(j).core.Calc, "PA1"); !x.Chosen || x.Usual == nil || !x.Usual.Start.Equal(whole.Start) {
+	if x := of(start(j).Core.Calc, "PA1"); !x.Chosen || x.Usual == nil || !x.Usual.Start.Equal(whole.Start) {
 		t.Errorf("after a start strikes are compared with %+v", x.Usual)
 	}
 	if ps, err := b.Strikes(ctx); err != nil || ps[0].By != "D. Noon" || !ps[0].Chosen || ps[0].Usual.ID != whole.ID || ps[0].Running == nil || ps[0].Running.Against == nil {
@@ -214,7 +215,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	if err := b.ChooseReference(ctx, console.ReferenceChoice{Pan: "PA1", User: "D. Noon"}); err != nil {
 		t.Fatal(err)
 	}
-	if x := of(start(j).core.Calc, "PA1"); x.Chosen {
+	if x := of(start(j).Core.Calc, "PA1"); x.Chosen {
 		t.Error("the choice was not taken back")
 	}
 	events, err := j.Read(ctx, plant.EventFilter{Source: "PA1", Kinds: []plant.EventKind{plant.EventNote}})

@@ -41,19 +41,6 @@ func printable(s string) string {
 	}, s)
 }
 
-// writeNew writes a file that must not exist yet.
-func writeNew(name, content string) error {
-	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if os.IsExist(err) {
-		return fmt.Errorf("%s exists already; give another name: %w", name, os.ErrExist)
-	}
-	if err != nil {
-		return err
-	}
-	_, err = f.WriteString(content)
-	return errors.Join(err, f.Close())
-}
-
 // counted is a number with its word: 1 fault, 2 faults.
 func counted(n int, word string) string {
 	if n == 1 {

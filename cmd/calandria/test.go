@@ -10,6 +10,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/plant"
@@ -113,7 +114,7 @@ func readScenarioFiles(pattern string) ([]rules.File, error) {
 	}
 	var files []rules.File
 	for _, n := range names {
-		data, err := readConfig(n)
+		data, err := service.ReadConfig(n)
 		if err != nil {
 			return nil, err
 		}

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
@@ -18,7 +19,7 @@ import (
 
 func testTrials(t *testing.T, ar *historian.Archive, files []rules.File) *engine.Trials {
 	t.Helper()
-	return engine.NewTrials(past{ar}, func() []rules.File { return files }, slog.New(slog.DiscardHandler))
+	return engine.NewTrials(service.Past{Archive: ar}, func() []rules.File { return files }, slog.New(slog.DiscardHandler))
 }
 
 // tryOut works one trial off and gives its result.
@@ -86,7 +87,7 @@ func TestTrial(t *testing.T) {
 	if len(x.Lines) != 1 || !slices.Equal(x.Lines[0].Text, []string{"override:", "  level_high:", "    S.B1: {high: 78}"}) || x.Lines[0].File != "rules.yaml" {
 		t.Errorf("lines: %+v", x.Lines)
 	}
-	whole, err := engine.RunBacktest(context.Background(), backtestHouse(t), files, nil, past{ar}, from.Add(24*time.Hour), now, 30*time.Second)
+	whole, err := engine.RunBacktest(context.Background(), backtestHouse(t), files, nil, service.Past{Archive: ar}, from.Add(24*time.Hour), now, 30*time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}

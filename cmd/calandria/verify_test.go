@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"calandria/cmd/service"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -59,7 +60,7 @@ func TestVerifyCommand(t *testing.T) {
 	write(short, 3, "note ")
 	file := filepath.Join(dir, "kept.jsonl")
 	line, _ := json.Marshal(anchor)
-	if err := appendLine(file, line); err != nil {
+	if err := service.AppendLine(file, line); err != nil {
 		t.Fatal(err)
 	}
 	expect := fmt.Sprintf("%d:%s", anchor.Seq, anchor.Hash[:12])
@@ -80,7 +81,7 @@ func TestVerifyCommand(t *testing.T) {
 	if _, err := verify(verifyCmd{Data: whole, Anchors: file, Key: "AAAA"}); err == nil || !strings.Contains(err.Error(), "not signed with the key AAAA") {
 		t.Errorf("another key: %v", err)
 	}
-	if err := appendLine(file, bytes.Replace(line, []byte(`"seq":9`), []byte(`"seq":8`), 1)); err != nil {
+	if err := service.AppendLine(file, bytes.Replace(line, []byte(`"seq":9`), []byte(`"seq":8`), 1)); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := verify(verifyCmd{Data: whole, Anchors: file}); err == nil || !strings.Contains(err.Error(), "kept.jsonl:2") {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"calandria/cmd/service"
 	"context"
 	"runtime/debug"
 	"strings"
@@ -24,16 +25,16 @@ func TestVersion(t *testing.T) {
 		{"nothing known", "", &debug.BuildInfo{Main: debug.Module{Version: "(devel)"}}, "unknown"},
 		{"no build information", "", nil, "unknown"},
 	} {
-		if got := versionFrom(x.stamp, x.info); got != x.want {
+		if got := service.VersionFrom(x.stamp, x.info); got != x.want {
 			t.Errorf("%s: %s, want %s", x.name, got, x.want)
 		}
 	}
 	var out, errOut bytes.Buffer
-	if code := run(context.Background(), []string{"version"}, &out, &errOut); code != 0 || !strings.HasPrefix(out.String(), "calandria "+version()+" (go") {
+	if code := run(context.Background(), []string{"version"}, &out, &errOut); code != 0 || !strings.HasPrefix(out.String(), "calandria "+service.Version()+" (go") {
 		t.Errorf("exit code %d, %q, %q", code, out.String(), errOut.String())
 	}
 	reg := prometheus.NewRegistry()
-	reg.MustRegister(buildInfo())
+	reg.MustRegister(service.BuildInfo())
 	families, err := reg.Gather()
 	if err != nil || len(families) != 1 || families[0].GetName() != "calandria_build_info" || families[0].GetMetric()[0].GetGauge().GetValue() != 1 {
 		t.Errorf("%v, %v", families, err)

@@ -2,96 +2,17 @@ package main
 
 import (
 	"bufio"
+	"calandria/cmd/service"
 	"cmp"
-	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
-	"sync/atomic"
 	"time"
 
-	"calandria/console"
-	"calandria/historian"
 	"calandria/historian/journal"
 )
-
-// anchorsEvery is how often the head of the journal is signed and sent out.
-const anchorsEvery = time.Hour
-
-// anchorsName is the file of anchors in the data folder.
-const anchorsName = "anchors.jsonl"
-
-// anchors sends out what proves the journal: at the start, each hour and at the stop a
-// signed line of the last entry goes to the file of anchors, and to the one the plant
-// file names; its number and hash are in /metrics and in the shift report, and in each notice. With it the
-// files in force are taken under the chain.
-type anchors struct {
-	s    *service
-	last atomic.Pointer[journal.Anchor]
-}
-
-// Run works until ctx ends.
-func (a *anchors) Run(ctx context.Context) error {
-	return every(ctx, anchorsEvery, a.sign)
-}
-
-// sign sends the last line out.
-func (a *anchors) sign() {
-	if err := a.write(); err != nil {
-		a.s.log.Error("the journal's last line is not sent out; another try follows", "err", err)
-	}
-}
-
-func (a *anchors) write() error {
-	s, now := a.s, time.Now()
-	inForce := map[string][]byte{}
-	for _, f := range *s.inForce.Load() {
-		inForce[f.Name] = f.Data
-	}
-	var errs []error
-	for _, name := range []string{s.house.Document.File, besidePlant(s.house, console.OptionsOf(s.house).Accounts)} {
-		if data, err := readConfig(name); err == nil {
-			inForce[name] = data
-		}
-	}
-	errs = append(errs, s.journal.RecordFiles(inForce, now))
-	key, err := journal.Key(s.dir)
-	if err != nil {
-		return errors.Join(append(errs, err)...)
-	}
-	anchor := s.journal.Anchor(s.house.Config.Site.Name, key, now)
-	a.last.Store(&anchor)
-	line, err := json.Marshal(anchor)
-	errs = append(errs, err)
-	for _, name := range []string{filepath.Join(s.dir, anchorsName), historian.KeepingOf(s.house).Anchors} {
-		if name != "" {
-			errs = append(errs, appendLine(besidePlant(s.house, name), line))
-		}
-	}
-	return errors.Join(errs...)
-}
-
-// head is the line that was signed last, as 'verify --expect' takes it; "": none yet.
-func (a *anchors) head() string {
-	x := a.last.Load()
-	if x == nil || x.Seq == 0 {
-		return ""
-	}
-	return fmt.Sprintf("%d:%s", x.Seq, x.Hash[:16])
-}
-
-func appendLine(name string, line []byte) error {
-	f, err := os.OpenFile(name, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o640)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(append(line, '\n'))
-	return errors.Join(err, f.Sync(), f.Close())
-}
 
 type verifyCmd struct {
 	Data    string   `help:"The data folder." default:"data" type:"path"`
@@ -101,7 +22,7 @@ type verifyCmd struct {
 }
 
 func (c *verifyCmd) Run(a *app) error {
-	j, err := openJournal(c.Data)
+	j, err := service.OpenJournal(c.Data)
 	if err != nil {
 		return err
 	}
@@ -130,7 +51,7 @@ func (c *verifyCmd) Run(a *app) error {
 	}
 	line, inForce := j.FilesInForce()
 	for name, sum := range inForce {
-		if data, err := readConfig(name); err != nil {
+		if data, err := service.ReadConfig(name); err != nil {
 			fmt.Fprintf(a.out, "note: %s, in force at line %d, cannot be read now: %v\n", name, line, err)
 		} else if journal.Digest(data) != sum {
 			fmt.Fprintf(a.out, "note: %s is not as it was in force at line %d\n", name, line)

@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"context"
@@ -9,12 +9,12 @@ import (
 	"calandria/plant"
 )
 
-// past is the archive as the engine replays it.
-type past struct{ *historian.Archive }
+// Past is the archive as the engine replays it.
+type Past struct{ *historian.Archive }
 
-var _ engine.Past = past{}
+var _ engine.Past = Past{}
 
-func (p past) Last(ctx context.Context, path string, before time.Time) (plant.Point, bool, error) {
+func (p Past) Last(ctx context.Context, path string, before time.Time) (plant.Point, bool, error) {
 	newest, ok, err := p.Archive.Last(ctx, path)
 	if err != nil || !ok || newest.Time.Before(before) {
 		return newest, ok, err

@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"bytes"
@@ -20,7 +20,7 @@ import (
 // escalator calls person after person while nobody acknowledges.
 type escalator struct {
 	*notify.Escalation
-	s           *service
+	s           *Service
 	file        string // of the rota, empty: none
 	rota        *notify.Rota
 	data        []byte // as it was read last
@@ -34,13 +34,13 @@ const escalateEvery = time.Second
 
 // newEscalator prepares the escalation of the plant file, nil if there is none, and
 // gives the console what reads links.
-func newEscalator(s *service, h *plant.House, opt *console.Options) *escalator {
+func newEscalator(s *Service, h *plant.House, opt *console.Options) *escalator {
 	e := notify.EscalationOf(h)
 	if e == nil {
 		return nil
 	}
-	x := &escalator{Escalation: e, s: s, file: besidePlant(h, e.RotaFile), log: s.log}
-	if links := linksOf(h, e, s.log); links != nil {
+	x := &escalator{Escalation: e, s: s, file: BesidePlant(h, e.RotaFile), log: s.Log}
+	if links := linksOf(h, e, s.Log); links != nil {
 		x.load("links_used", &links.Used)
 		links.Keep = func(used map[string]time.Time) { x.keep("links_used", used) }
 		opt.Acknowledge = func(token string, now time.Time, use bool) (string, uint64, string, error) {
@@ -50,9 +50,9 @@ func newEscalator(s *service, h *plant.House, opt *console.Options) *escalator {
 	}
 	var told []notify.Called
 	x.load("escalation", &told)
-	x.Resume(told, s.loop.LastRun)
+	x.Resume(told, s.Loop.LastRun)
 	for _, c := range told {
-		for _, n := range s.notifiers {
+		for _, n := range s.Notifiers {
 			if slices.Contains(c.To, n.Health().Name) {
 				n.Resumed(c.Alarm, c.Occurrence)
 			}
@@ -65,13 +65,13 @@ func newEscalator(s *service, h *plant.House, opt *console.Options) *escalator {
 // load and keep hold what a restart must know among the journal's settings: who was
 // called, which links were used. Without it people are called again.
 func (x *escalator) load(key string, into any) {
-	if err := setting(x.s.journal, key, into); err != nil {
+	if err := setting(x.s.Journal, key, into); err != nil {
 		x.log.Error("people may be called again of what they know", "what", key, "err", err)
 	}
 }
 
 func (x *escalator) keep(key string, state any) {
-	if err := keepSetting(x.s.journal, key, state); err != nil {
+	if err := keepSetting(x.s.Journal, key, state); err != nil {
 		x.log.Error("after a restart people may be called again of what they know", "what", key, "err", err)
 	}
 }
@@ -81,7 +81,7 @@ func linksOf(h *plant.House, e *notify.Escalation, log *slog.Logger) *notify.Lin
 	if e == nil || e.Address == "" {
 		return nil
 	}
-	key, err := files.Secret(besidePlant(h, e.KeyFile))
+	key, err := files.Secret(BesidePlant(h, e.KeyFile))
 	if err == nil && len(key) < 32 {
 		err = fmt.Errorf("the key in %s is shorter than 32 characters", e.KeyFile)
 	}
@@ -92,10 +92,10 @@ func linksOf(h *plant.House, e *notify.Escalation, log *slog.Logger) *notify.Lin
 	return &notify.Links{Address: e.Address, Key: []byte(key), Expires: e.LinkExpires}
 }
 
-// readRota reads the rota of a plant file. Names that nobody is
+// ReadRota reads the rota of a plant file. Names that nobody is
 // called by are a fault too.
-func readRota(h *plant.House, e *notify.Escalation, data []byte) (*notify.Rota, error) {
-	file := besidePlant(h, e.RotaFile)
+func ReadRota(h *plant.House, e *notify.Escalation, data []byte) (*notify.Rota, error) {
+	file := BesidePlant(h, e.RotaFile)
 	rota, err := notify.ReadRota(file, data, siteZone(h))
 	if err != nil {
 		return nil, err
@@ -115,12 +115,12 @@ func (x *escalator) read() {
 		return
 	}
 	var rota *notify.Rota
-	data, err := readConfig(x.file)
+	data, err := ReadConfig(x.file)
 	if err == nil && x.data != nil && bytes.Equal(data, x.data) {
 		return
 	}
 	if x.data = data; err == nil {
-		rota, err = readRota(x.s.house, x.Escalation, data)
+		rota, err = ReadRota(x.s.House, x.Escalation, data)
 	}
 	switch {
 	case rota != nil:
@@ -139,16 +139,16 @@ func (x *escalator) Run(ctx context.Context) error {
 		if x.read(); x.fault != x.told {
 			x.told = x.fault
 			x.log.Error("rota", "fault", x.fault)
-			x.event(ctx, plant.Event{Time: x.s.loop.Now(), Kind: plant.EventNotify, Source: engine.SystemOwner, Text: cmp.Or(x.fault, "the rota is in order again")})
+			x.event(ctx, plant.Event{Time: x.s.Loop.Now(), Kind: plant.EventNotify, Source: engine.SystemOwner, Text: cmp.Or(x.fault, "the rota is in order again")})
 		}
-		if p := x.s.loop.Picture(); p != nil {
+		if p := x.s.Loop.Picture(); p != nil {
 			x.call(ctx, p)
 		}
 	})
 }
 
 func (x *escalator) event(ctx context.Context, e plant.Event) {
-	if err := x.s.loop.Call(ctx, func(*engine.Core) { x.s.loop.Event(e) }); err != nil && ctx.Err() == nil {
+	if err := x.s.Loop.Call(ctx, func(*engine.Core) { x.s.Loop.Event(e) }); err != nil && ctx.Err() == nil {
 		x.log.Error("not in the journal", "text", e.Text, "err", err)
 	}
 }
@@ -162,7 +162,7 @@ func (x *escalator) call(ctx context.Context, p *engine.Picture) {
 		}
 	}()
 	for _, turn := range turns {
-		for _, n := range x.s.notifiers {
+		for _, n := range x.s.Notifiers {
 			if slices.Contains(turn.To, n.Health().Name) {
 				n.Call(turn.Notice)
 			}

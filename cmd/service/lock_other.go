@@ -1,15 +1,15 @@
 //go:build !unix
 
-package main
+package service
 
 import (
 	"fmt"
 	"os"
 )
 
-// lock makes sure that one program only works on a data folder, as far as the
+// Lock makes sure that one program only works on a data folder, as far as the
 // system allows: it keeps a file open.
-func lock(name string) (unlock func(), err error) {
+func Lock(name string) (unlock func(), err error) {
 	f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o640)
 	if err != nil {
 		return nil, fmt.Errorf("lock the data folder: %w", err)

@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"bytes"
@@ -45,9 +45,9 @@ func readGood(dir string) (g good, err error) {
 
 // keepGood stores the files of now as the last good ones, and tells in what they
 // differ from those before.
-func (s *service) keepGood(ruleFiles []rules.File, now time.Time) (changes []plant.Event) {
+func (s *Service) keepGood(ruleFiles []rules.File, now time.Time) (changes []plant.Event) {
 	before, err := readGood(s.dir)
-	h := s.house
+	h := s.House
 	next := good{now, rules.File{Name: h.Document.File, Data: h.Document.Source}, ruleFiles}
 	if err == nil {
 		changes = changedFiles(before, next, now)
@@ -60,7 +60,7 @@ func (s *service) keepGood(ruleFiles []rules.File, now time.Time) (changes []pla
 		err = historian.WriteCheckpoint(s.dir, goodName, data)
 	}
 	if err != nil {
-		s.log.Error("the plant and rule files are not kept for a start without them", "err", err)
+		s.Log.Error("the plant and rule files are not kept for a start without them", "err", err)
 	}
 	return changes
 }
@@ -77,7 +77,7 @@ func changedFiles(before, next good, now time.Time) (events []plant.Event) {
 	for _, f := range append([]rules.File{next.Plant}, next.Rules...) {
 		old, known := was[f.Name]
 		delete(was, f.Name)
-		from, to := shortSum(old), shortSum(f.Data)
+		from, to := ShortSum(old), ShortSum(f.Data)
 		if known && from == to {
 			continue
 		}
@@ -88,29 +88,29 @@ func changedFiles(before, next good, now time.Time) (events []plant.Event) {
 		tell(f.Name, owner, fmt.Sprintf("was changed: SHA-256 %s -> %s, written %s, owner %s", from, to, written.Format(time.RFC3339), cmp.Or(owner, "not known")))
 	}
 	for _, name := range slices.Sorted(maps.Keys(was)) {
-		tell(name, "", "is in use no longer: SHA-256 "+shortSum(was[name]))
+		tell(name, "", "is in use no longer: SHA-256 "+ShortSum(was[name]))
 	}
 	return events
 }
 
-func shortSum(data []byte) string {
+func ShortSum(data []byte) string {
 	sum := sha256.Sum256(data)
 	return hex.EncodeToString(sum[:6])
 }
 
-// usableFiles makes a core of the plant file and its rule files, or of the last good
+// UsableFiles makes a core of the plant file and its rule files, or of the last good
 // ones of the data folder, and says why.
-func usableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, broken, err error) {
+func UsableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, broken, err error) {
 	g, unread := readGood(data)
-	h, ruleFiles, err := loadPlant(file)
+	h, ruleFiles, err := LoadPlant(file)
 	if unread != nil && errors.Is(err, fs.ErrNotExist) { // a fresh machine
-		h, err = loadHouse(file, []byte("site: {name: New site}\n"))
+		h, err = LoadHouse(file, []byte("site: {name: New site}\n"))
 	}
 	if err == nil {
-		core, err = newCore(h, ruleFiles)
+		core, err = NewCore(h, ruleFiles)
 	}
 	if err == nil && unread == nil {
-		err = equipped(h)
+		err = Equipped(h)
 	}
 	if err == nil && unread == nil {
 		err = cut(g, append([]rules.File{{Name: file, Data: h.Document.Source}}, ruleFiles...))
@@ -122,9 +122,9 @@ func usableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, 
 		return nil, nil, nil, err
 	}
 	broken = fmt.Errorf("the program runs with the plant and rule files of %s, for those of now cannot be used: %w", g.At.UTC().Format(time.RFC3339), firstFault(err))
-	if h, unread = loadHouse(file, g.Plant.Data); unread == nil {
+	if h, unread = LoadHouse(file, g.Plant.Data); unread == nil {
 		ruleFiles = g.Rules
-		core, unread = newCore(h, ruleFiles)
+		core, unread = NewCore(h, ruleFiles)
 	}
 	if unread != nil {
 		return nil, nil, nil, err
@@ -132,8 +132,8 @@ func usableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, 
 	return core, ruleFiles, broken, nil
 }
 
-// equipped tells of a house without anything to watch.
-func equipped(h *plant.House) error {
+// Equipped tells of a house without anything to watch.
+func Equipped(h *plant.House) error {
 	if h.Equipped() {
 		return nil
 	}
@@ -161,36 +161,36 @@ func firstFault(err error) error {
 	return err
 }
 
-// openRun opens the service over the files of a site, or over the last good ones.
-func openRun(ctx context.Context, file, data string, log *slog.Logger, asked <-chan os.Signal, progress func(float64, time.Time)) (*service, error) {
-	core, ruleFiles, broken, err := usableFiles(file, data)
+// OpenRun opens the service over the files of a site, or over the last good ones.
+func OpenRun(ctx context.Context, file, data string, log *slog.Logger, asked <-chan os.Signal, progress func(float64, time.Time)) (*Service, error) {
+	core, ruleFiles, broken, err := UsableFiles(file, data)
 	if err != nil {
 		return nil, err
 	}
 	source := core.House.Document.Source
-	s, err := open(ctx, engine.NewClock(), core, ruleFiles, data, log, progress)
+	s, err := Open(ctx, engine.NewClock(), core, ruleFiles, data, log, progress)
 	if err != nil {
 		return nil, err
 	}
 	now := time.Now()
-	s.reload = &reloader{s: s, file: file, data: source, files: ruleFiles, asked: asked}
+	s.Reload = &Reloader{s: s, file: file, data: source, files: ruleFiles, asked: asked}
 	if broken != nil {
 		s.folder.tell(now, broken.Error())
 		s.folder.old.Store(new(broken.Error()))
 		s.folder.look()
-		s.loop.Events = append(s.loop.Events, s.folder.events[len(s.folder.events)-1])
+		s.Loop.Events = append(s.Loop.Events, s.folder.events[len(s.folder.events)-1])
 		return s, nil
 	}
-	if empty := equipped(core.House); empty != nil {
+	if empty := Equipped(core.House); empty != nil {
 		log.Warn("nothing is watched: the console says what to do next", "file", file, "err", empty)
 		return s, nil
 	}
-	s.loop.Events = append(s.loop.Events, s.keepGood(ruleFiles, now)...)
+	s.Loop.Events = append(s.Loop.Events, s.keepGood(ruleFiles, now)...)
 	return s, nil
 }
 
-// writeGood writes the last good files into a new folder, to compare or bring back.
-func writeGood(data, dir string) error {
+// WriteGood writes the last good files into a new folder, to compare or bring back.
+func WriteGood(data, dir string) error {
 	g, err := readGood(data)
 	if err != nil {
 		return err

@@ -1,6 +1,6 @@
 //go:build unix
 
-package main
+package service
 
 import (
 	"errors"
@@ -9,9 +9,9 @@ import (
 	"syscall"
 )
 
-// lock makes sure that one program only works on a data folder. The system
+// Lock makes sure that one program only works on a data folder. The system
 // lets go of it when the process ends, however it ends.
-func lock(name string) (unlock func(), err error) {
+func Lock(name string) (unlock func(), err error) {
 	f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o640)
 	if err != nil {
 		return nil, fmt.Errorf("lock the data folder: %w", err)

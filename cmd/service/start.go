@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"cmp"
@@ -35,10 +35,10 @@ type archived interface {
 var ever = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
 
 const (
-	checkpointName = "learned.checkpoint"
-	// marksFolder holds checkpoints of the last months, one a day: a recalculation
+	CheckpointName = "learned.checkpoint"
+	// MarksFolder holds checkpoints of the last months, one a day: a recalculation
 	// begins with one instead of with the beginning.
-	marksFolder = "learned"
+	MarksFolder = "learned"
 	// learnedFrom is how far back a start without a checkpoint begins: scale is
 	// followed over several cycles between two cleanings. Ours.
 	learnedFrom = 90 * 24 * time.Hour
@@ -47,106 +47,106 @@ const (
 	quietGap = time.Minute
 )
 
-// begun is a core that stands as it would have stood if the program had run on.
-type begun struct {
-	core    *engine.Core
+// Begun is a core that stands as it would have stood if the program had run on.
+type Begun struct {
+	Core    *engine.Core
 	lastRun time.Time               // last sign of life before this start, zero at a first start
-	events  []plant.Event           // that came while the program was down
-	strikes []thermo.FinishedStrike // that are not on record
+	Events  []plant.Event           // that came while the program was down
+	Strikes []thermo.FinishedStrike // that are not on record
 	// offsets are how far the clocks behind tags were ahead at the end.
 	offsets map[plant.TagID]time.Duration
 }
 
-// begin brings a core that has seen nothing yet to where it would be.
-func begin(ctx context.Context, core *engine.Core, files []rules.File, ar archived, j *journal.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*begun, error) {
+// Begin brings a core that has seen nothing yet to where it would be.
+func Begin(ctx context.Context, core *engine.Core, files []rules.File, ar archived, j *journal.Journal, dir string, now time.Time, log *slog.Logger, progress func(float64, time.Time)) (*Begun, error) {
 	h := core.House
-	newestAt := newest(ctx, h, ar)
+	newestAt := Newest(ctx, h, ar)
 	if newestAt.After(now) {
 		newestAt = now
 	}
 	resumed, from, err := resume(core, dir, now)
 	if unfit, ok := errors.AsType[*engine.CheckpointError](err); ok {
 		log.Warn("the program reads the archive instead of its checkpoint", "why", unfit.Why)
-		if core, err = newCore(h, files); err != nil { // the first may hold half of it
+		if core, err = NewCore(h, files); err != nil { // the first may hold half of it
 			return nil, err
 		}
 	} else if err != nil {
 		return nil, err
 	}
-	b := &begun{core: cmp.Or(resumed, core)}
+	b := &Begun{Core: cmp.Or(resumed, core)}
 	fresh := resumed == nil
 	if fresh {
-		if from, err = firstSample(ctx, h, ar, now.Add(-learnedFrom)); err != nil {
+		if from, err = FirstSample(ctx, h, ar, now.Add(-learnedFrom)); err != nil {
 			return nil, err
 		}
 	}
-	if b.lastRun, err = lastSign(ctx, b.core, ar, j); err != nil {
+	if b.lastRun, err = lastSign(ctx, b.Core, ar, j); err != nil {
 		return nil, err
 	}
-	people, err := recordsOf(ctx, b.core.House, j, from, log)
+	people, err := recordsOf(ctx, b.Core.House, j, from, log)
 	if err != nil {
 		return nil, err
 	}
-	people.begin(b.core, fresh)
+	people.begin(b.Core, fresh)
 	// What the journal has seen already is followed without alarms.
 	end := newestAt.Add(time.Nanosecond)
 	watched := end
 	if !b.lastRun.IsZero() && b.lastRun.Before(end) {
 		watched = b.lastRun.Add(time.Nanosecond)
 	}
-	b.core.Quiet = true
+	b.Core.Quiet = true
 	if !from.IsZero() && from.Before(watched) {
 		steps := engine.Steps{{Before: watched.Add(-36 * time.Hour), Step: time.Minute}, {Before: watched.Add(-time.Hour), Step: 10 * time.Second}, {Step: h.Config.Scan}}
 		if err := b.follow(ctx, ar, from, watched, steps, people, progress); err != nil {
 			return nil, fmt.Errorf("read the past: %w", err)
 		}
 	}
-	b.core.Quiet = false
+	b.Core.Quiet = false
 	at := now
 	if watched.Before(end) {
 		at = watched
 	}
-	restoreAlarms(b.core, j, at, log)
+	restoreAlarms(b.Core, j, at, log)
 	if at.Before(now) {
 		if err := b.follow(ctx, ar, at, end, engine.Steps{{Step: 10 * time.Second}}, people, progress); err != nil {
 			return nil, fmt.Errorf("read what came while the program was down: %w", err)
 		}
-		b.events = b.core.Drain()
-		for i := range b.events {
-			b.events[i].AtStart = true
+		b.Events = b.Core.Drain()
+		for i := range b.Events {
+			b.Events[i].AtStart = true
 		}
 	}
-	people.apply(b.core, now)
+	people.apply(b.Core, now)
 	b.offsets = map[plant.TagID]time.Duration{}
-	for t := range b.core.House.Measured() {
+	for t := range b.Core.House.Measured() {
 		if p, ok, err := ar.Last(ctx, engine.OffsetPath(t.Path), ever); err == nil && ok {
 			b.offsets[t.ID] = time.Duration(math.Round(p.Value * float64(time.Second)))
 		}
 	}
 	if !newestAt.IsZero() && now.Sub(newestAt) > quietGap {
-		b.core.Silence(newestAt)
+		b.Core.Silence(newestAt)
 	}
 	return b, nil
 }
 
 // beginAnew makes a core that knows nothing of the past but the states of the
 // alarms.
-func beginAnew(h *plant.House, files []rules.File, j *journal.Journal, now time.Time, log *slog.Logger) (*begun, error) {
-	core, err := newCore(h, files)
+func beginAnew(h *plant.House, files []rules.File, j *journal.Journal, now time.Time, log *slog.Logger) (*Begun, error) {
+	core, err := NewCore(h, files)
 	if err != nil {
 		return nil, err
 	}
 	restoreAlarms(core, j, now, log)
-	return &begun{core: core}, nil
+	return &Begun{Core: core}, nil
 }
 
 // follow lets the core live through the archive, with what people have recorded.
-func (b *begun) follow(ctx context.Context, p engine.Past, from, to time.Time, steps engine.Steps, people *records, progress func(float64, time.Time)) error {
-	return b.core.Follow(ctx, p, from, to, steps, func(at time.Time) error {
-		people.apply(b.core, at)
-		for _, s := range b.core.Calc.TakeFinished() {
+func (b *Begun) follow(ctx context.Context, p engine.Past, from, to time.Time, steps engine.Steps, people *records, progress func(float64, time.Time)) error {
+	return b.Core.Follow(ctx, p, from, to, steps, func(at time.Time) error {
+		people.apply(b.Core, at)
+		for _, s := range b.Core.Calc.TakeFinished() {
 			if s.Strike.End.After(people.known[s.Pan]) {
-				b.strikes = append(b.strikes, s)
+				b.Strikes = append(b.Strikes, s)
 			}
 		}
 		if progress != nil {
@@ -158,7 +158,7 @@ func (b *begun) follow(ctx context.Context, p engine.Past, from, to time.Time, s
 
 // resume takes up the checkpoint and gives its time; no core if there is none.
 func resume(c *engine.Core, dir string, now time.Time) (*engine.Core, time.Time, error) {
-	data, err := historian.ReadCheckpoint(dir, checkpointName)
+	data, err := historian.ReadCheckpoint(dir, CheckpointName)
 	var damaged *historian.CheckpointError
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -188,8 +188,8 @@ func resumeFrom(data []byte, h *plant.House, files []rules.File) (*engine.Core, 
 	return c, cp.At, err
 }
 
-// newCore makes a core that knows nothing yet.
-func newCore(h *plant.House, files []rules.File) (*engine.Core, error) {
+// NewCore makes a core that knows nothing yet.
+func NewCore(h *plant.House, files []rules.File) (*engine.Core, error) {
 	return quickly(func() (*engine.Core, error) { return engine.New(h, files, rules.Options{}) })
 }
 
@@ -213,8 +213,8 @@ func lastSign(ctx context.Context, c *engine.Core, ar archived, j *journal.Journ
 	return last, nil
 }
 
-// firstSample is when the archive's measured values begin, but not before from.
-func firstSample(ctx context.Context, h *plant.House, ar archived, from time.Time) (time.Time, error) {
+// FirstSample is when the archive's measured values begin, but not before from.
+func FirstSample(ctx context.Context, h *plant.House, ar archived, from time.Time) (time.Time, error) {
 	var first time.Time
 	for t := range h.Measured() {
 		c, err := ar.Coverage(ctx, t.Path)
@@ -261,7 +261,7 @@ type records struct {
 func recordsOf(ctx context.Context, h *plant.House, j *journal.Journal, from time.Time, log *slog.Logger) (*records, error) {
 	r := &records{over: map[string][]pan.Strike{}, references: map[string]*pan.Strike{}, known: map[string]time.Time{}}
 	var err error
-	if r.corrections, err = allCorrections(ctx, j); err != nil {
+	if r.corrections, err = AllCorrections(ctx, j); err != nil {
 		return nil, err
 	}
 	all, err := j.Cleanings(ctx, "", from, ever)
@@ -288,7 +288,7 @@ func recordsOf(ctx context.Context, h *plant.House, j *journal.Journal, from tim
 		}
 		read := func(found []journal.Strike) (out []pan.Strike) {
 			for _, x := range found {
-				s, err := strikeOf(x)
+				s, err := StrikeOf(x)
 				if err != nil {
 					log.Warn("a recorded strike cannot be read", "err", err)
 					continue
@@ -334,4 +334,20 @@ func (r *records) apply(c *engine.Core, at time.Time) {
 		c.Calc.CompareWith(path, s)
 		delete(r.references, path)
 	}
+}
+
+// AllCorrections are all on record, also those that were taken back.
+func AllCorrections(ctx context.Context, j *journal.Journal) ([]plant.Correction, error) {
+	return j.Corrections(ctx, "", time.Unix(0, 0), ever)
+}
+
+// Newest is the time of the newest measured sample in the archive.
+func Newest(ctx context.Context, h *plant.House, ar engine.Past) time.Time {
+	var t time.Time
+	for tag := range h.Measured() {
+		if p, ok, err := ar.Last(ctx, tag.Path, ever); err == nil && ok && p.Time.After(t) {
+			t = p.Time
+		}
+	}
+	return t
 }

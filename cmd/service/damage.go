@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"context"
@@ -25,17 +25,17 @@ import (
 type folder struct {
 	dir       string
 	given     string // by --data; another than dir if that cannot be used
-	temporary string // why, in words
-	unlock    func()
+	Temporary string // why, in words
+	Unlock    func()
 	log       *slog.Logger
 	events    []plant.Event // to be journalled
 	found     atomic.Pointer[string]
 	old       atomic.Pointer[string] // why the program runs with plant and rule files of before
 }
 
-// openFolder makes the data folder and locks it. That another program uses it is
+// OpenFolder makes the data folder and locks it. That another program uses it is
 // the only error.
-func openFolder(dir string, now time.Time, log *slog.Logger) (*folder, error) {
+func OpenFolder(dir string, now time.Time, log *slog.Logger) (*folder, error) {
 	f := &folder{dir: dir, given: dir, log: log}
 	var busy *busyError
 	err := f.take(now)
@@ -45,21 +45,21 @@ func openFolder(dir string, now time.Time, log *slog.Logger) (*folder, error) {
 	if f.dir, err = f.substitute("the data folder "+f.given, err, now); err != nil {
 		return f, err
 	}
-	for _, name := range []string{"journal.db", "journal.db-wal", checkpointName} {
+	for _, name := range []string{"journal.db", "journal.db-wal", CheckpointName} {
 		f.copyFile(name)
 	}
 	// The certificates with which the servers know the program.
 	if err := os.CopyFS(filepath.Join(f.dir, "pki"), os.DirFS(filepath.Join(f.given, "pki"))); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		log.Error("certificates of the data folder cannot be read; servers may refuse the program", "err", err)
 	}
-	f.unlock, err = lock(filepath.Join(f.dir, "lock"))
+	f.Unlock, err = Lock(filepath.Join(f.dir, "lock"))
 	return f, err
 }
 
 // take makes the folder usable, with what stands in its way set aside.
 func (f *folder) take(now time.Time) error {
 	if info, err := os.Stat(f.dir); err == nil && !info.IsDir() {
-		if err := f.aside(f.dir, now, "it is no folder"); err != nil {
+		if err := f.Aside(f.dir, now, "it is no folder"); err != nil {
 			return err
 		}
 	}
@@ -68,11 +68,11 @@ func (f *folder) take(now time.Time) error {
 	}
 	name := filepath.Join(f.dir, "lock")
 	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
-		if err := f.aside(name, now, "it is no regular file but "+files.Kind(info.Mode())); err != nil {
+		if err := f.Aside(name, now, "it is no regular file but "+files.Kind(info.Mode())); err != nil {
 			return err
 		}
 	}
-	unlock, err := lock(name)
+	unlock, err := Lock(name)
 	if err != nil {
 		return err
 	}
@@ -81,7 +81,7 @@ func (f *folder) take(now time.Time) error {
 		unlock()
 		return err
 	}
-	f.unlock = unlock
+	f.Unlock = unlock
 	return errors.Join(probe.Close(), os.Remove(probe.Name()))
 }
 
@@ -101,8 +101,8 @@ func (f *folder) tell(now time.Time, text string) {
 	f.events = append(f.events, plant.Event{Time: now, Kind: plant.EventRecord, Source: "calandria", Text: text})
 }
 
-// aside sets a file aside and says why in a note beside it.
-func (f *folder) aside(name string, now time.Time, why string) error {
+// Aside sets a file aside and says why in a note beside it.
+func (f *folder) Aside(name string, now time.Time, why string) error {
 	to, err := files.SetAside(name, now)
 	if err != nil || to == "" {
 		return err
@@ -115,30 +115,30 @@ func (f *folder) note(aside string, now time.Time, why string) {
 	what := filepath.Base(aside)
 	what, _, _ = strings.Cut(what, files.AsideMark)
 	f.tell(now, fmt.Sprintf("%s is damaged and was set aside as %s: %s", what, filepath.Base(aside), why))
-	if err := os.WriteFile(aside+noteEnd, []byte(why+"\n"), 0o640); err != nil {
+	if err := os.WriteFile(aside+NoteEnd, []byte(why+"\n"), 0o640); err != nil {
 		f.log.Error("no note beside what was set aside", "err", err)
 	}
 }
 
-// noteEnd ends the name of the note beside what was set aside.
-const noteEnd = ".txt"
+// NoteEnd ends the name of the note beside what was set aside.
+const NoteEnd = ".txt"
 
-// openArchive opens the archive, in a temporary folder if its own cannot be used.
-func (f *folder) openArchive(h *plant.House, now time.Time) (*historian.Archive, error) {
-	dir := archiveDir(h, f.dir)
+// OpenArchive opens the archive, in a temporary folder if its own cannot be used.
+func (f *folder) OpenArchive(h *plant.House, now time.Time) (*historian.Archive, error) {
+	dir := ArchiveDir(h, f.dir)
 	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
-		if err := f.aside(dir, now, "it is no folder"); err != nil {
+		if err := f.Aside(dir, now, "it is no folder"); err != nil {
 			f.log.Error("in place of the archive's folder is a file", "err", err)
 		}
 	}
-	a, err := openKept(h, dir, f.dir, f.log)
+	a, err := OpenKept(h, dir, f.dir, f.log)
 	if err == nil {
 		return a, nil
 	}
 	if dir, err = f.substitute("the archive "+dir, err, now); err != nil {
 		return nil, err
 	}
-	return openKept(h, dir, f.dir, f.log)
+	return OpenKept(h, dir, f.dir, f.log)
 }
 
 // substitute makes a folder in place of something that cannot be used.
@@ -147,14 +147,14 @@ func (f *folder) substitute(what string, why error, now time.Time) (string, erro
 	if err != nil {
 		return "", errors.Join(why, err)
 	}
-	f.temporary = fmt.Sprintf("%s cannot be used: %s", what, why)
-	f.tell(now, fmt.Sprintf("%s; the program works in %s, which nothing keeps", f.temporary, dir))
+	f.Temporary = fmt.Sprintf("%s cannot be used: %s", what, why)
+	f.tell(now, fmt.Sprintf("%s; the program works in %s, which nothing keeps", f.Temporary, dir))
 	return dir, nil
 }
 
-// openJournal opens the journal, or a new one with what can be read of the
+// OpenJournal opens the journal, or a new one with what can be read of the
 // damaged one.
-func (f *folder) openJournal(now time.Time) (*journal.Journal, error) {
+func (f *folder) OpenJournal(now time.Time) (*journal.Journal, error) {
 	j, saved, err := journal.OpenAnyway(filepath.Join(f.dir, "journal.db"), now)
 	if err != nil {
 		var dir string
@@ -171,8 +171,8 @@ func (f *folder) openJournal(now time.Time) (*journal.Journal, error) {
 
 // set lists what was set aside in the data folder, with the notes.
 func (f *folder) set() (lines []string) {
-	for _, name := range asideIn(f.given) {
-		why, err := files.Read(name+noteEnd, 64<<10)
+	for _, name := range AsideIn(f.given) {
+		why, err := files.Read(name+NoteEnd, 64<<10)
 		line := "set aside: " + filepath.Base(name)
 		if err == nil {
 			line += ": " + strings.TrimSpace(string(why))
@@ -182,14 +182,14 @@ func (f *folder) set() (lines []string) {
 	return lines
 }
 
-// checkCheckpoint sets a damaged checkpoint aside: the start reads the archive
+// CheckCheckpoint sets a damaged checkpoint aside: the start reads the archive
 // instead.
-func (f *folder) checkCheckpoint(now time.Time) {
-	_, err := historian.ReadCheckpoint(f.dir, checkpointName)
+func (f *folder) CheckCheckpoint(now time.Time) {
+	_, err := historian.ReadCheckpoint(f.dir, CheckpointName)
 	if err == nil || errors.Is(err, fs.ErrNotExist) {
 		return
 	}
-	if err := f.aside(filepath.Join(f.dir, checkpointName), now, err.Error()+"; what was learned is worked out from the archive again"); err != nil {
+	if err := f.Aside(filepath.Join(f.dir, CheckpointName), now, err.Error()+"; what was learned is worked out from the archive again"); err != nil {
 		f.log.Error("the damaged checkpoint stays where it is", "err", err)
 	}
 }
@@ -201,19 +201,19 @@ func (*busyError) Error() string {
 	return "the data folder is in use by another calandria; stop it, or give another --data"
 }
 
-// asideIn lists what was set aside in the data folder, without the notes and the
+// AsideIn lists what was set aside in the data folder, without the notes and the
 // companions of a database.
-func asideIn(dir string) []string {
+func AsideIn(dir string) []string {
 	return slices.DeleteFunc(files.Aside(dir), func(name string) bool {
-		return slices.ContainsFunc([]string{noteEnd, "-wal", "-shm"}, func(end string) bool { return strings.HasSuffix(name, end) })
+		return slices.ContainsFunc([]string{NoteEnd, "-wal", "-shm"}, func(end string) bool { return strings.HasSuffix(name, end) })
 	})
 }
 
 // look says what is damaged, for the pages and the alarm.
 func (f *folder) look() {
 	lines := f.set()
-	if f.temporary != "" {
-		lines = append(lines, "nothing is kept beyond the next start: "+f.temporary)
+	if f.Temporary != "" {
+		lines = append(lines, "nothing is kept beyond the next start: "+f.Temporary)
 	}
 	if old := f.old.Load(); old != nil {
 		lines = append(lines, *old)

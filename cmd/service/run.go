@@ -1,4 +1,6 @@
-package main
+// Package service puts the running program together: data folder, start, edges,
+// loop, reload, jobs and metrics. Nothing runs before [Service.Run].
+package service
 
 import (
 	"context"
@@ -10,12 +12,10 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync/atomic"
-	"syscall"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -39,121 +39,86 @@ import (
 	"calandria/thermo/pan"
 )
 
-type runCmd struct {
-	Config string `help:"The plant file." default:"plant.yaml" type:"path"`
-	Data   string `help:"Folder for archive, journal and certificates." default:"data" type:"path"`
-}
-
-func (c *runCmd) Run(a *app) error {
-	asked := make(chan os.Signal, 1)
-	signal.Notify(asked, syscall.SIGHUP)
-	defer signal.Stop(asked)
-	s, err := openRun(a.ctx, c.Config, c.Data, a.log, asked, a.progress("reading the past"))
-	if err != nil {
-		return err
-	}
-	defer s.close()
-	s.trials.Kept = true
-	if unfilled := s.unfilled; len(unfilled) > 0 {
-		// One line: the library comes with one in every rule.
-		var names []string
-		for _, p := range unfilled {
-			if !slices.Contains(names, p.Rule) {
-				names = append(names, p.Rule)
-			}
-		}
-		a.log.Warn("alarms still have a placeholder where the site's procedure belongs; 'calandria check' gives file and line", "count", len(names), "rules", strings.Join(names, " "))
-	}
-	return s.run(a.ctx, func(address string) {
-		scheme := "http://"
-		h := s.house
-		if console.OptionsOf(h).Certificate != "" {
-			scheme = "https://"
-		}
-		a.log.Info("watching", "site", h.Config.Site.Name, "console", scheme+address, "tags", len(s.house.Tags), "alarms", len(s.loop.Specs()))
-	})
-}
-
-// service is the whole program on one house, put together but not running.
-type service struct {
-	house     *plant.House
+// Service is the whole program on one house, put together but not running.
+type Service struct {
+	House     *plant.House
 	dir       string // the data folder
-	archive   *historian.Archive
-	journal   *journal.Journal
+	Archive   *historian.Archive
+	Journal   *journal.Journal
 	committer *journal.Committer
-	sources   []reader
+	Sources   []reader
 	forward   *influx.Forwarder // nil: none
-	notifiers []*notify.Notifier
+	Notifiers []*notify.Notifier
 	escalator *escalator // nil: nobody is called in turn
-	loop      *engine.Loop
+	Loop      *engine.Loop
 	console   *console.Server
-	reload    *reloader // nil: rules stay as they are
-	trials    *engine.Trials
+	Reload    *Reloader // nil: rules stay as they are
+	Trials    *engine.Trials
 	inForce   atomic.Pointer[[]rules.File]
-	log       *slog.Logger
+	Log       *slog.Logger
 	folder    *folder
-	unfilled  []rules.Placeholder // where the site's procedures belong
-	anchors   *anchors
+	Unfilled  []rules.Placeholder // where the site's procedures belong
+	Anchors   *anchors
 
 	registry     prometheus.Registerer // with the label site
 	plantMetrics *plantMetrics
 }
 
-// open puts everything together over a data folder: the core as it was when the
+// Open puts everything together over a data folder: the core as it was when the
 // program last ran, and the edges. Nothing runs yet. The core has seen nothing; the clock
 // may be another than the machine's: the demo's.
-func open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *service, err error) {
+func Open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []rules.File, dataDir string, log *slog.Logger, progress func(done float64, at time.Time)) (s *Service, err error) {
 	h := core.House
-	s = &service{house: h, log: log}
-	s.anchors = &anchors{s: s}
+	s = &Service{House: h, Log: log}
+	s.Anchors = &anchors{s: s}
 	s.inForce.Store(&files)
 	defer func() {
 		if err != nil {
-			s.close()
+			s.Close()
 			s = nil
 		}
 	}()
 	now := time.Now()
-	if s.folder, err = openFolder(dataDir, now, log); err != nil {
+	if s.folder, err = OpenFolder(dataDir, now, log); err != nil {
 		return s, err
 	}
 	dataDir = s.folder.dir
 	s.dir = dataDir
-	if s.archive, err = s.folder.openArchive(h, now); err != nil {
+	if s.Archive, err = s.folder.OpenArchive(h, now); err != nil {
 		return s, err
 	}
-	if s.journal, err = s.folder.openJournal(now); err != nil {
+	if s.Journal, err = s.folder.OpenJournal(now); err != nil {
 		return s, err
 	}
-	s.folder.checkCheckpoint(now)
+	s.folder.CheckCheckpoint(now)
 	s.folder.look()
-	s.committer = journal.NewCommitter(s.journal, 0, log)
-	begun, err := begin(ctx, core, files, past{s.archive}, s.journal, dataDir, clock.Now(), log, progress)
+	s.committer = journal.NewCommitter(s.Journal, 0, log)
+	begun, err := Begin(ctx, core, files, Past{s.Archive}, s.Journal, dataDir, clock.Now(), log, progress)
 	if err != nil && ctx.Err() == nil {
 		s.folder.tell(now, "the past cannot be read; what was learned begins anew: "+err.Error())
-		begun, err = beginAnew(h, files, s.journal, now, log)
+		begun, err = beginAnew(h, files, s.Journal, now, log)
 	}
 	if err != nil {
 		return s, err
 	}
-	h = begun.core.House
-	s.house = h
-	if err := s.archive.Describe(describe(h)...); err != nil {
+	h = begun.Core.House
+	s.House = h
+	if err := s.Archive.Describe(Describe(h)...); err != nil {
 		log.Error("units and meanings of tags are not stored", "err", err)
 	}
 	unread := s.readServers(clock, begun, dataDir)
 	reg := prometheus.NewRegistry()
 	sited := prometheus.WrapRegistererWith(prometheus.Labels{"site": h.Config.Site.Name}, reg)
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	marks := marks.Folder{Dir: filepath.Join(dataDir, marksFolder)}
-	o := engine.LoopOptions{Core: begun.core, Archive: archiveEdge{s.archive}, Journal: journalEdge{s.committer, s.journal}, Log: log, Counts: loopCounts(sited),
+	marks := marks.Folder{Dir: filepath.Join(dataDir, MarksFolder)}
+	o := engine.LoopOptions{Core: begun.Core, Archive: ArchiveEdge{s.Archive}, Journal: JournalEdge{s.committer, s.Journal}, Log: log, Counts: LoopCounts(sited),
 		Clock: clock, Offsets: maps.Clone(begun.offsets),
-		KeepStrike: func(f *thermo.FinishedStrike) error { return keepStrike(s.journal, f) }, LastRun: begun.lastRun, Events: append(s.folder.events, begun.events...), Damage: s.damage, Strikes: begun.strikes,
+		KeepStrike: func(f *thermo.FinishedStrike) error { return KeepStrike(s.Journal, f) }, LastRun: begun.lastRun, Events: append(s.folder.events, begun.Events...), Damage: s.damage, Strikes: begun.Strikes,
 		Checkpoint: func(data []byte) error {
-			return errors.Join(historian.WriteCheckpoint(dataDir, checkpointName, data),
+			return errors.Join(historian.WriteCheckpoint(dataDir, CheckpointName, data),
 				marks.Keep(time.Now(), func() ([]byte, error) { return data, nil }))
 		}}
-	for _, c := range s.sources {
+	for _, c := range s.Sources {
 		o.Sources = append(o.Sources, func() engine.Source { return sourceOf(c.Health()) })
 	}
 	for _, x := range unread {
@@ -166,22 +131,22 @@ func open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []r
 		}
 		return s.console.Streams()
 	}
-	if s.notifiers, err = newNotifiers(h, s.journal, begun.core.Rules.Alarms(), s.anchors.head, log); err != nil {
+	if s.Notifiers, err = newNotifiers(h, s.Journal, begun.Core.Rules.Alarms(), s.Anchors.Head, log); err != nil {
 		return s, err
 	}
-	for _, n := range s.notifiers {
+	for _, n := range s.Notifiers {
 		o.Notifiers = append(o.Notifiers, notifierEdge{n})
 	}
-	s.loop, s.unfilled = engine.NewLoop(o), begun.core.Rules.Placeholders()
-	s.registry, s.plantMetrics = sited, newPlantMetrics(h, s.loop.Picture)
+	s.Loop, s.Unfilled = engine.NewLoop(o), begun.Core.Rules.Placeholders()
+	s.registry, s.plantMetrics = sited, NewPlantMetrics(h, s.Loop.Picture)
 	sited.MustRegister(s.plantMetrics)
-	sited.MustRegister(newEdgeMetrics(s))
-	reg.MustRegister(buildInfo())
-	s.trials = engine.NewTrials(past{s.archive}, func() []rules.File { return *s.inForce.Load() }, log)
-	opt := consoleOptions(h)
-	opt.Logger, opt.Version, opt.Journal = log, version(), s.tellAccess
+	sited.MustRegister(NewEdgeMetrics(s))
+	reg.MustRegister(BuildInfo())
+	s.Trials = engine.NewTrials(Past{s.Archive}, func() []rules.File { return *s.inForce.Load() }, log)
+	opt := ConsoleOptions(h)
+	opt.Logger, opt.Version, opt.Journal = log, Version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
-	opt.WritePlant = writePlant
+	opt.WritePlant = WritePlant
 	opt.Browse = func(ctx context.Context, sc *plant.ServerConfig, password string) ([]setup.Node, error) {
 		if sc.User != "" && password != "" {
 			var err error
@@ -192,44 +157,44 @@ func open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []r
 				return nil, err
 			}
 		}
-		return browseNodes(ctx, *sc, dataDir, "", log)
+		return BrowseNodes(ctx, *sc, dataDir, "", log)
 	}
 	s.escalator = newEscalator(s, h, &opt)
-	s.console, err = console.New(&backend{Loop: s.loop, s: s}, opt)
+	s.console, err = console.New(&Backend{Loop: s.Loop, S: s}, opt)
 	return s, err
 }
 
 // readServers makes a reader for each server. Those that cannot be read are
 // returned: the others are read all the same.
-func (s *service) readServers(clock *engine.Clock, b *begun, dataDir string) (unread []engine.Source) {
-	for _, sc := range s.house.Config.OPCUA.Servers {
-		tags := measuredBy(s.house, sc.Name)
+func (s *Service) readServers(clock *engine.Clock, b *Begun, dataDir string) (unread []engine.Source) {
+	for _, sc := range s.House.Config.OPCUA.Servers {
+		tags := MeasuredBy(s.House, sc.Name)
 		sc.Publish = max(clock.Real(sc.Publish), 50*time.Millisecond)
-		client, err := newReader(clock, collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: s.log, Now: clock.Now, Until: b.lastRun,
+		client, err := newReader(clock, collector.Config{Server: sc, Tags: tags, DataDir: dataDir, Logger: s.Log, Now: clock.Now, Until: b.lastRun,
 			Archived: func(id plant.TagID) (plant.Point, time.Duration, bool) {
-				p, ok, err := s.archive.Last(context.Background(), s.house.Tags[id].Path)
+				p, ok, err := s.Archive.Last(context.Background(), s.House.Tags[id].Path)
 				return p, b.offsets[id], ok && err == nil
 			}})
 		if err != nil {
-			s.log.Error("a server is not read", "server", sc.Name, "err", err)
+			s.Log.Error("a server is not read", "server", sc.Name, "err", err)
 			unread = append(unread, engine.Source{Name: sc.Name, LastError: err.Error(), Tags: len(tags), Since: clock.Now()})
 			continue
 		}
-		s.sources = append(s.sources, client)
+		s.Sources = append(s.Sources, client)
 	}
 	return unread
 }
 
 // forwardTo sends values to InfluxDB where the plant file names one, and tells the
 // loop how that goes.
-func (s *service) forwardTo(x *influx.Config, o *engine.LoopOptions) {
+func (s *Service) forwardTo(x *influx.Config, o *engine.LoopOptions) {
 	if x == nil {
 		return
 	}
 	var err error
-	if s.forward, err = influx.New(s.archive, *x, forwardTags(s.house), s.log); err != nil {
+	if s.forward, err = influx.New(s.Archive, *x, forwardTags(s.House), s.Log); err != nil {
 		why := err.Error()
-		s.log.Error("values do not go to InfluxDB", "err", err)
+		s.Log.Error("values do not go to InfluxDB", "err", err)
 		o.Forward = func() (bool, words.Text) { return false, words.Verbatim(why) }
 		return
 	}
@@ -247,14 +212,14 @@ func (s *service) forwardTo(x *influx.Config, o *engine.LoopOptions) {
 }
 
 // damage says what of the program's files is damaged, "" for nothing.
-func (s *service) damage() string {
+func (s *Service) damage() string {
 	return strings.Join(slices.DeleteFunc([]string{s.folder.Damage(), s.console.Fault()}, func(x string) bool { return x == "" }), "; ")
 }
 
-// archiveEdge and journalEdge are archive and journal as the loop sees them.
-type archiveEdge struct{ *historian.Archive }
+// ArchiveEdge and journalEdge are archive and journal as the loop sees them.
+type ArchiveEdge struct{ *historian.Archive }
 
-func (a archiveEdge) State() engine.Stored {
+func (a ArchiveEdge) State() engine.Stored {
 	h := a.Health()
 	text := words.Say("%d samples stored, %d waiting, %d refused; %.0f %% of the disk are free", h.Stored, h.Pending, h.Refused, h.FreePct)
 	if !h.OK && h.LastError != nil {
@@ -267,20 +232,20 @@ func (a archiveEdge) State() engine.Stored {
 	return engine.Stored{OK: h.OK, Text: text, Damage: strings.Join(damage, "; "), FreePct: h.FreePct}
 }
 
-type journalEdge struct {
+type JournalEdge struct {
 	*journal.Committer
-	journal *journal.Journal
+	Journal *journal.Journal
 }
 
-func (j journalEdge) Commit(events []plant.Event, state map[string][]byte, whole bool) bool {
+func (j JournalEdge) Commit(events []plant.Event, state map[string][]byte, whole bool) bool {
 	return j.Committer.Commit(events, journal.State{Parts: state, Whole: whole})
 }
 
-func (j journalEdge) Beat(at time.Time) error {
-	return j.journal.PutSetting("heartbeat", at.UTC().Format(time.RFC3339Nano))
+func (j JournalEdge) Beat(at time.Time) error {
+	return j.Journal.PutSetting("heartbeat", at.UTC().Format(time.RFC3339Nano))
 }
 
-func (j journalEdge) Waiting() (int, error) {
+func (j JournalEdge) Waiting() (int, error) {
 	h := j.Health()
 	return h.Waiting, h.Err
 }
@@ -348,20 +313,20 @@ func feed(ctx context.Context, l *engine.Loop, c reader) {
 	}
 }
 
-// consoleOptions are those that the plant file states.
-func consoleOptions(h *plant.House) console.Options {
+// ConsoleOptions are those that the plant file states.
+func ConsoleOptions(h *plant.House) console.Options {
 	o := *console.OptionsOf(h)
 	for _, name := range []*string{&o.Accounts, &o.Certificate, &o.Key} {
-		*name = besidePlant(h, *name)
+		*name = BesidePlant(h, *name)
 	}
 	o.Reports = slices.Clone(o.Reports)
 	for i := range o.Reports {
-		o.Reports[i].Folder = besidePlant(h, o.Reports[i].Folder)
+		o.Reports[i].Folder = BesidePlant(h, o.Reports[i].Folder)
 	}
 	o.Mail = func(ctx context.Context, notifier, subject, name, kind string, data []byte) error {
 		for _, c := range notify.Configured(h) {
 			if c.Name == notifier && c.Kind == "email" {
-				sender, err := newSender(&c, h, nil)
+				sender, err := NewSender(&c, h, nil)
 				if err != nil {
 					return err
 				}
@@ -376,39 +341,39 @@ func consoleOptions(h *plant.House) console.Options {
 }
 
 // tellAccess journals who signs in and out and what was refused.
-func (s *service) tellAccess(e plant.Event) {
+func (s *Service) tellAccess(e plant.Event) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	if err := s.loop.Call(ctx, func(c *engine.Core) { s.loop.Event(e) }); err != nil {
-		s.log.Error("a sign-in or refusal is not in the journal", "user", e.User, "what", e.Text, "err", err)
+	if err := s.Loop.Call(ctx, func(c *engine.Core) { s.Loop.Event(e) }); err != nil {
+		s.Log.Error("a sign-in or refusal is not in the journal", "user", e.User, "what", e.Text, "err", err)
 	}
 }
 
-// run serves until ctx ends. listening is called with the console's address.
-func (s *service) run(ctx context.Context, listening func(address string)) error {
-	address := console.OptionsOf(s.house).Listen
+// Run serves until ctx ends. listening is called with the console's address.
+func (s *Service) Run(ctx context.Context, listening func(address string)) error {
+	address := console.OptionsOf(s.House).Listen
 	ln, err := net.Listen("tcp", address)
 	if err != nil {
 		return fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", address, err)
 	}
 	listening(ln.Addr().String())
-	s.anchors.sign()
-	defer s.anchors.sign() // all has stopped then
-	loops := []func(context.Context) error{s.archive.Run, s.folder.Run, s.loop.Run, s.loop.BeatJournal, s.trials.Run, s.anchors.Run, s.console.Reports,
+	s.Anchors.sign()
+	defer s.Anchors.sign() // all has stopped then
+	loops := []func(context.Context) error{s.Archive.Run, s.folder.Run, s.Loop.Run, s.Loop.BeatJournal, s.Trials.Run, s.Anchors.Run, s.console.Reports,
 		(&jobs{s: s, poll: 2 * time.Second}).Run,
-		func(ctx context.Context) error { return s.loop.Guard(ctx, watchdog(s.log)) },
+		func(ctx context.Context) error { return s.Loop.Guard(ctx, watchdog(s.Log)) },
 		func(ctx context.Context) error { return s.console.Serve(ctx, ln) }}
-	for _, c := range s.sources {
-		loops = append(loops, c.Run, func(ctx context.Context) error { feed(ctx, s.loop, c); return nil })
+	for _, c := range s.Sources {
+		loops = append(loops, c.Run, func(ctx context.Context) error { feed(ctx, s.Loop, c); return nil })
 	}
-	for _, n := range s.notifiers {
+	for _, n := range s.Notifiers {
 		loops = append(loops, n.Run)
 	}
 	if s.forward != nil {
 		loops = append(loops, s.forward.Run)
 	}
-	if s.reload != nil {
-		loops = append(loops, s.reload.Run)
+	if s.Reload != nil {
+		loops = append(loops, s.Reload.Run)
 	}
 	if s.escalator != nil {
 		loops = append(loops, s.escalator.Run)
@@ -423,25 +388,25 @@ func (s *service) run(ctx context.Context, listening func(address string)) error
 	return nil
 }
 
-func (s *service) close() {
+func (s *Service) Close() {
 	var err error
-	if s.archive != nil {
-		err = s.archive.Close()
+	if s.Archive != nil {
+		err = s.Archive.Close()
 	}
-	if s.journal != nil {
-		err = errors.Join(err, s.journal.Close())
+	if s.Journal != nil {
+		err = errors.Join(err, s.Journal.Close())
 	}
 	if err != nil {
-		s.log.Error("closing", "err", err)
+		s.Log.Error("closing", "err", err)
 	}
-	if s.folder != nil && s.folder.unlock != nil {
-		s.folder.unlock()
+	if s.folder != nil && s.folder.Unlock != nil {
+		s.folder.Unlock()
 	}
 }
 
-// describe tells the archive each tag's unit and meaning, and how finely its
+// Describe tells the archive each tag's unit and meaning, and how finely its
 // values are worth keeping: a twentieth of the instrument's stated accuracy.
-func describe(h *plant.House) []historian.TagInfo {
+func Describe(h *plant.House) []historian.TagInfo {
 	var infos []historian.TagInfo
 	for i := range h.Tags {
 		t := &h.Tags[i]
@@ -473,7 +438,7 @@ func forwardTags(h *plant.House) map[string]influx.Tag {
 	m := map[string]influx.Tag{}
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		_, labels, values := metricName(t)
+		_, labels, values := MetricName(t)
 		f := influx.Tag{Unit: t.Unit, Signal: t.Name, Labels: map[string]string{"site": h.Config.Site.Name}}
 		for i, l := range labels {
 			f.Labels[l] = values[i]

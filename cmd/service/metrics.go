@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"cmp"
@@ -66,8 +66,8 @@ type tagMetric struct {
 	scale  float64
 }
 
-// metricLabels are the labels of a class of equipment, outermost first.
-var metricLabels = map[plant.Class][]string{
+// MetricLabels are the labels of a class of equipment, outermost first.
+var MetricLabels = map[plant.Class][]string{
 	plant.ClassSet:       {"set"},
 	plant.ClassBody:      {"set", "body"},
 	plant.ClassBleed:     {"set", "body", "bleed"},
@@ -80,8 +80,8 @@ var metricLabels = map[plant.Class][]string{
 // serverTag finds the tags of which each server has its own (engine.ServerTag, ClockTag).
 var serverTag = regexp.MustCompile(`^server_(.+)_(?:connected|clock_offset)$`)
 
-// metricName gives name, labels and label values of a tag's metric.
-func metricName(t *plant.Tag) (name string, labels, values []string) {
+// MetricName gives name, labels and label values of a tag's metric.
+func MetricName(t *plant.Tag) (name string, labels, values []string) {
 	parts := []string{"calandria"}
 	switch t.Class {
 	case plant.ClassSystem:
@@ -97,14 +97,14 @@ func metricName(t *plant.Tag) (name string, labels, values []string) {
 	if m := serverTag.FindStringSubmatch(t.Name); t.Class == plant.ClassSystem && m != nil {
 		return strings.Replace(strings.Join(parts, "_"), strings.ToLower(m[1])+"_", "", 1), []string{"server"}, m[1:2]
 	}
-	if labels = metricLabels[t.Class]; len(labels) > 0 {
+	if labels = MetricLabels[t.Class]; len(labels) > 0 {
 		values = strings.Split(t.Owner, ".")
 	}
 	return strings.Join(parts, "_"), labels, values
 }
 
-// metricsOf names the metrics of tags for an export.
-func metricsOf(h *plant.House, paths []string) (func(path string) series.Metric, error) {
+// MetricsOf names the metrics of tags for an export.
+func MetricsOf(h *plant.House, paths []string) (func(path string) series.Metric, error) {
 	for _, p := range paths {
 		if _, ok := h.Find(p); !ok {
 			return nil, fmt.Errorf("%s is in the archive but not in the plant file, so it has no metric; leave it out", p)
@@ -112,7 +112,7 @@ func metricsOf(h *plant.House, paths []string) (func(path string) series.Metric,
 	}
 	return func(path string) series.Metric {
 		t, _ := h.Find(path)
-		name, labels, values := metricName(t)
+		name, labels, values := MetricName(t)
 		return series.Metric{Name: name, Help: helpOf(h, t), Labels: append([]string{"site"}, labels...), Values: append([]string{h.Config.Site.Name}, values...), Scale: metricUnit[t.Dimension].scale}
 	}, nil
 }
@@ -136,7 +136,7 @@ func helpOf(h *plant.House, t *plant.Tag) string {
 	if e, ok := h.Equip(t.Owner); ok && e.Title != "" {
 		text = strings.ReplaceAll(text, e.Title, "the "+string(t.Class))
 	}
-	if _, labels, values := metricName(t); slices.Equal(labels, []string{"server"}) {
+	if _, labels, values := MetricName(t); slices.Equal(labels, []string{"server"}) {
 		text = strings.Replace(text, "OPC UA server "+values[0], "the OPC UA server", 1)
 	}
 	unit := metricUnit[t.Dimension].suffix
@@ -151,13 +151,13 @@ func helpOf(h *plant.House, t *plant.Tag) string {
 	return strings.ToUpper(text[:1]) + text[1:] + unit
 }
 
-// newHelp is what each metric means. Where the vessels have different words for it,
+// NewHelp is what each metric means. Where the vessels have different words for it,
 // it is what all have in common.
-func newHelp(h *plant.House) map[string]string {
+func NewHelp(h *plant.House) map[string]string {
 	help := map[string]string{}
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		name, _, _ := metricName(t)
+		name, _, _ := MetricName(t)
 		switch text, known := helpOf(h, t), help[name]; known {
 		case "":
 			help[name] = text
@@ -171,7 +171,7 @@ func newHelp(h *plant.House) map[string]string {
 	return help
 }
 
-func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetrics {
+func NewPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetrics {
 	m := &plantMetrics{house: h, picture: picture,
 		quality: prometheus.NewDesc("calandria_tag_quality_code", "OPC UA status code of the tag's present value.", []string{"tag"}, nil),
 		time:    prometheus.NewDesc("calandria_tag_source_time_seconds", "Source time of the tag's present value, in seconds since 1970.", []string{"tag"}, nil),
@@ -179,10 +179,10 @@ func newPlantMetrics(h *plant.House, picture func() *engine.Picture) *plantMetri
 		alarm:   prometheus.NewDesc("calandria_alarm_active", "1 while the alarm's condition holds, after deadband and delays.", []string{"alarm", "priority"}, nil),
 		source:  prometheus.NewDesc("calandria_source_connected", "1 while the data source is connected.", []string{"source"}, nil),
 	}
-	help := newHelp(h)
+	help := NewHelp(h)
 	for i := range h.Tags {
 		t := &h.Tags[i]
-		name, labels, values := metricName(t)
+		name, labels, values := MetricName(t)
 		m.descs = append(m.descs, tagMetric{desc: prometheus.NewDesc(name, help[name], labels, nil), labels: values, scale: metricUnit[t.Dimension].scale})
 	}
 	return m
@@ -239,8 +239,8 @@ func (m *plantMetrics) Collect(ch chan<- prometheus.Metric) {
 	}
 }
 
-// loopCounts are the counters of the loop.
-func loopCounts(r prometheus.Registerer) engine.Counts {
+// LoopCounts are the counters of the loop.
+func LoopCounts(r prometheus.Registerer) engine.Counts {
 	counter := func(name, help string) prometheus.Counter {
 		c := prometheus.NewCounter(prometheus.CounterOpts{Name: name, Help: help})
 		r.MustRegister(c)

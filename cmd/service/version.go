@@ -1,7 +1,6 @@
-package main
+package service
 
 import (
-	"fmt"
 	"runtime"
 	"runtime/debug"
 
@@ -12,21 +11,14 @@ import (
 // program built in another way.
 var stamp string
 
-type versionCmd struct{}
-
-func (versionCmd) Run(a *app) error {
-	fmt.Fprintf(a.out, "calandria %s (%s, %s/%s)\n", version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
-	return nil
-}
-
-// version names the source that the program was built from: the stamp, else the
+// Version names the source that the program was built from: the stamp, else the
 // version of the module, else the commit. "unknown" where none of them is there.
-func version() string {
+func Version() string {
 	info, _ := debug.ReadBuildInfo()
-	return versionFrom(stamp, info)
+	return VersionFrom(stamp, info)
 }
 
-func versionFrom(stamp string, info *debug.BuildInfo) string {
+func VersionFrom(stamp string, info *debug.BuildInfo) string {
 	if stamp != "" {
 		return stamp
 	}
@@ -51,11 +43,11 @@ func versionFrom(stamp string, info *debug.BuildInfo) string {
 	}
 }
 
-// buildInfo is a metric that is always 1; its labels say which program this is.
-func buildInfo() prometheus.Collector {
+// BuildInfo is a metric that is always 1; its labels say which program this is.
+func BuildInfo() prometheus.Collector {
 	g := prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "calandria_build_info", Help: "Always 1. The labels give the version of the program and of Go.",
-		ConstLabels: prometheus.Labels{"version": version(), "goversion": runtime.Version()},
+		ConstLabels: prometheus.Labels{"version": Version(), "goversion": runtime.Version()},
 	})
 	g.Set(1)
 	return g

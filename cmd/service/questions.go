@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"context"
@@ -12,7 +12,7 @@ import (
 
 // RecordCleaning: the tracker first, which may
 // refuse; then the record, then the journal.
-func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
+func (b *Backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 	return b.Act(ctx, func(core *engine.Core, now time.Time) (none plant.Event, err error) {
 		if c.End.After(now) {
 			return none, &engine.Refused{Why: "The end of the cleaning is in the future."}
@@ -27,7 +27,7 @@ func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 		if c.Method != "" {
 			text += ": " + c.Method
 		}
-		_, err = b.s.journal.PutCleaning(c, plant.Event{Time: now, Received: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Station: c.Station, Comment: c.Note, Text: text})
+		_, err = b.S.Journal.PutCleaning(c, plant.Event{Time: now, Received: now, Kind: plant.EventNote, Source: c.Body, User: c.User, Station: c.Station, Comment: c.Note, Text: text})
 		if err != nil {
 			err = fmt.Errorf("store the cleaning: %w", err)
 		}
@@ -35,6 +35,6 @@ func (b *backend) RecordCleaning(ctx context.Context, c plant.Cleaning) error {
 	})
 }
 
-func (b *backend) Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {
-	return b.s.journal.Cleanings(ctx, body, from, to)
+func (b *Backend) Cleanings(ctx context.Context, body string, from, to time.Time) ([]plant.Cleaning, error) {
+	return b.S.Journal.Cleanings(ctx, body, from, to)
 }

@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"strconv"
@@ -8,14 +8,14 @@ import (
 
 // edgeMetrics exports the counters that the edges keep themselves.
 type edgeMetrics struct {
-	s     *service
+	s     *Service
 	descs map[string]*prometheus.Desc
 }
 
-// edgeCounters are the rows: name, help, and the label of what there may be
+// EdgeCounters are the rows: name, help, and the label of what there may be
 // several of.
-var edgeCounters = []struct {
-	name, help string
+var EdgeCounters = []struct {
+	Name, help string
 	label      string
 }{
 	{"calandria_opcua_samples_total", "Samples handed out by the client.", "server"},
@@ -52,14 +52,14 @@ var edgeCounters = []struct {
 	{"calandria_notices_waiting", "Notices waiting to be delivered.", "notifier"},
 }
 
-func newEdgeMetrics(s *service) *edgeMetrics {
+func NewEdgeMetrics(s *Service) *edgeMetrics {
 	m := &edgeMetrics{s: s, descs: map[string]*prometheus.Desc{}}
-	for _, c := range edgeCounters {
+	for _, c := range EdgeCounters {
 		var labels []string
 		if c.label != "" {
 			labels = []string{c.label}
 		}
-		m.descs[c.name] = prometheus.NewDesc(c.name, c.help, labels, nil)
+		m.descs[c.Name] = prometheus.NewDesc(c.Name, c.help, labels, nil)
 	}
 	return m
 }
@@ -77,7 +77,7 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 	gauge := func(name string, v float64, labels ...string) {
 		ch <- prometheus.MustNewConstMetric(m.descs[name], prometheus.GaugeValue, v, labels...)
 	}
-	for _, src := range m.s.sources {
+	for _, src := range m.s.Sources {
 		h := src.Health()
 		c := &h.Counters
 		count("calandria_opcua_samples_total", c.Samples, h.Server)
@@ -101,29 +101,29 @@ func (m *edgeMetrics) Collect(ch chan<- prometheus.Metric) {
 		count("calandria_opcua_misstamped_total", c.Misstamped, h.Server)
 		gauge("calandria_opcua_stamp_offset_seconds", h.StampOffset.Seconds(), h.Server)
 	}
-	if p := m.s.loop.Picture(); p != nil {
+	if p := m.s.Loop.Picture(); p != nil {
 		for _, x := range p.Stages {
 			gauge("calandria_heartbeat_last_success_timestamp_seconds", float64(x.Sent.UnixMilli())/1000, x.Name)
 			gauge("calandria_heartbeat_delay_seconds", x.Delay.Seconds(), x.Name)
 		}
 	}
-	a := m.s.archive.Health()
+	a := m.s.Archive.Health()
 	count("calandria_archive_stored_total", a.Stored)
 	gauge("calandria_archive_pending", float64(a.Pending))
 	count("calandria_archive_refused_total", a.Refused)
 	gauge("calandria_archive_files", float64(a.Files))
 	j := m.s.committer.Health()
-	if p := m.s.loop.Picture(); p != nil {
+	if p := m.s.Loop.Picture(); p != nil {
 		gauge("calandria_journal_entries", float64(p.Seq))
 	}
 	gauge("calandria_journal_waiting", float64(j.Waiting))
-	if x := m.s.anchors.last.Load(); x != nil && x.Seq > 0 {
+	if x := m.s.Anchors.last.Load(); x != nil && x.Seq > 0 {
 		gauge("calandria_journal_anchor_line", float64(x.Seq))
 		if n, err := strconv.ParseUint(x.Hash[:12], 16, 64); err == nil {
 			gauge("calandria_journal_anchor_hash", float64(n))
 		}
 	}
-	for _, n := range m.s.notifiers {
+	for _, n := range m.s.Notifiers {
 		h := n.Health()
 		count("calandria_notices_sent_total", h.Sent, h.Name)
 		count("calandria_notices_failed_total", h.Failed, h.Name)

@@ -1,4 +1,4 @@
-package main
+package service
 
 import (
 	"context"
@@ -45,11 +45,11 @@ type checked interface {
 	CheckSecrets() error
 }
 
-// newSender makes the sender that an entry of notify: asks for. A fault of its
+// NewSender makes the sender that an entry of notify: asks for. A fault of its
 // files is returned beside it: the program runs on and says so, because alarms
 // at the console outrank those elsewhere.
-func newSender(c *notify.Receiver, h *plant.House, head func() string) (checked, error) {
-	file := func(name string) string { return besidePlant(h, name) }
+func NewSender(c *notify.Receiver, h *plant.House, head func() string) (checked, error) {
+	file := func(name string) string { return BesidePlant(h, name) }
 	secret := func(name string) notify.Secret { return notify.Secret{File: file(name)} }
 	site := notify.Site{Name: h.Config.Site.Name, Zone: siteZone(h), House: h, Head: head, Say: console.Voice(h)}
 	pool, fault := authorities(file(c.CAFile))
@@ -80,7 +80,7 @@ func authorities(file string) (*x509.CertPool, error) {
 		return nil, nil
 	}
 	pool := x509.NewCertPool()
-	data, err := readConfig(file)
+	data, err := ReadConfig(file)
 	if err != nil {
 		return pool, fmt.Errorf("read ca_file: %w", err)
 	}
@@ -101,7 +101,7 @@ func newNotifiers(h *plant.House, j *journal.Journal, specs []plant.AlarmSpec, h
 	links := linksOf(h, escalation, log)
 	for i := range receivers {
 		c := &receivers[i]
-		sender, fault := newSender(c, h, head)
+		sender, fault := NewSender(c, h, head)
 		if fault != nil {
 			log.Error("a notifier will not work as it is", "notifier", c.Name, "err", fault)
 		}
@@ -135,51 +135,4 @@ func newNotifiers(h *plant.House, j *journal.Journal, specs []plant.AlarmSpec, h
 		out = append(out, n)
 	}
 	return out, nil
-}
-
-type notifyCmd struct {
-	Config string   `help:"The plant file." default:"plant.yaml" type:"path"`
-	Names  []string `arg:"" optional:"" help:"Notifiers; default all."`
-}
-
-// Run sends a test notice through each notifier: what cannot be found out by
-// reading the configuration.
-func (c *notifyCmd) Run(a *app) error {
-	h, _, err := loadPlant(c.Config)
-	if err != nil {
-		return err
-	}
-	receivers, names := notify.Configured(h), c.Names
-	for _, n := range receivers {
-		if len(c.Names) == 0 {
-			names = append(names, n.Name)
-		}
-	}
-	if len(names) == 0 {
-		return fmt.Errorf("%s has no notify: section", c.Config)
-	}
-	failed := 0
-	for _, name := range names {
-		n := slices.IndexFunc(receivers, func(r notify.Receiver) bool { return r.Name == name })
-		if n < 0 {
-			return fmt.Errorf("%s has no notifier %q", c.Config, name)
-		}
-		sender, err := newSender(&receivers[n], h, nil)
-		if err == nil {
-			ctx, cancel := context.WithTimeout(a.ctx, 30*time.Second)
-			err = sender.Send(ctx, []notify.Notice{{Event: plant.Event{Time: time.Now(), Kind: plant.EventNotify, Source: engine.SystemOwner, Priority: plant.PriorityLow,
-				Text: "a test of notifier " + name + ": nothing has happened"}}})
-			cancel()
-		}
-		if err != nil {
-			failed++
-			fmt.Fprintf(a.out, "%s: %v\n", name, err)
-			continue
-		}
-		fmt.Fprintf(a.out, "%s: the test notice was taken\n", name)
-	}
-	if failed > 0 {
-		return fmt.Errorf("%d of %d notifiers do not work", failed, len(names))
-	}
-	return nil
 }

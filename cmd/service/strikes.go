@@ -1,14 +1,10 @@
-package main
+package service
 
 import (
-	"bufio"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"math"
-	"strings"
 	"time"
 
 	"calandria/console"
@@ -31,7 +27,7 @@ func recordOf(path string, s *pan.Strike) (journal.Strike, error) {
 	return journal.Strike{Pan: path, Grade: s.Grade, Number: s.Number, Start: s.Start, End: s.End, Whole: s.Whole, Body: body}, nil
 }
 
-func strikeOf(r journal.Strike) (s pan.Strike, err error) {
+func StrikeOf(r journal.Strike) (s pan.Strike, err error) {
 	if err = json.Unmarshal(r.Body, &s); err != nil {
 		err = fmt.Errorf("read strike %d of %s: %w", r.Number, r.Pan, err)
 	}
@@ -39,20 +35,20 @@ func strikeOf(r journal.Strike) (s pan.Strike, err error) {
 }
 
 // strike finds one on record; the error is an [*engine.Refused] if there is none.
-func (b *backend) strike(ctx context.Context, id int64) (r journal.Strike, s pan.Strike, err error) {
-	found, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{ID: id})
+func (b *Backend) strike(ctx context.Context, id int64) (r journal.Strike, s pan.Strike, err error) {
+	found, err := b.S.Journal.Strikes(ctx, plant.StrikeFilter{ID: id})
 	if err == nil && len(found) == 0 {
 		err = &engine.Refused{Why: "There is no such strike on record."}
 	}
 	if err != nil {
 		return r, s, err
 	}
-	s, err = strikeOf(found[0])
+	s, err = StrikeOf(found[0])
 	return found[0], s, err
 }
 
-// keepStrike puts a strike on record.
-func keepStrike(j *journal.Journal, f *thermo.FinishedStrike) error {
+// KeepStrike puts a strike on record.
+func KeepStrike(j *journal.Journal, f *thermo.FinishedStrike) error {
 	r, err := recordOf(f.Pan, &f.Strike)
 	if err == nil {
 		_, err = j.PutStrike(r, plant.Event{Time: r.End, Received: time.Now(), Kind: plant.EventRecord, Source: r.Pan,
@@ -96,9 +92,9 @@ func keepSetting(j *journal.Journal, key string, state any) error {
 }
 
 // usualOf is the strike to compare with, as the console shows it.
-func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike, error) {
+func (b *Backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike, error) {
 	u := console.Strike{Pan: f.Pan, Strike: f.Usual, Reference: true}
-	on, err := b.s.journal.Strikes(ctx, plant.StrikeFilter{Pan: f.Pan, From: f.Usual.End, To: f.Usual.End.Add(1)})
+	on, err := b.S.Journal.Strikes(ctx, plant.StrikeFilter{Pan: f.Pan, From: f.Usual.End, To: f.Usual.End.Add(1)})
 	if err != nil {
 		return u, err
 	}
@@ -110,12 +106,12 @@ func (b *backend) usualOf(ctx context.Context, f *thermo.Strike) (console.Strike
 	return u, nil
 }
 
-func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
+func (b *Backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 	found, err := b.Loop.Strikes(ctx)
 	if err != nil {
 		return nil, err
 	}
-	now := b.s.loop.Now()
+	now := b.S.Loop.Now()
 	var out []console.PanStrikes
 	for i := range found {
 		f := &found[i]
@@ -128,7 +124,7 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 			p.Usual = &u
 		}
 		if f.Chosen {
-			if c, ok, err := chosenReference(b.s.journal, f.Pan, f.Grade); err == nil && ok {
+			if c, ok, err := chosenReference(b.S.Journal, f.Pan, f.Grade); err == nil && ok {
 				p.By = c.By
 			}
 		}
@@ -144,12 +140,12 @@ func (b *backend) Strikes(ctx context.Context) ([]console.PanStrikes, error) {
 	return out, nil
 }
 
-func (b *backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]console.Strike, error) {
+func (b *Backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]console.Strike, error) {
 	found, err := b.Loop.Strikes(ctx)
 	if err != nil {
 		return nil, err
 	}
-	records, err := b.s.journal.Strikes(ctx, f)
+	records, err := b.S.Journal.Strikes(ctx, f)
 	if err != nil {
 		return nil, err
 	}
@@ -164,9 +160,9 @@ func (b *backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]co
 	}
 	out := make([]console.Strike, 0, len(records))
 	for _, r := range records {
-		s, err := strikeOf(r)
+		s, err := StrikeOf(r)
 		if err != nil {
-			b.s.log.Warn("a recorded strike cannot be read", "err", err)
+			b.S.Log.Warn("a recorded strike cannot be read", "err", err)
 			continue
 		}
 		c := console.Strike{ID: r.ID, Pan: r.Pan, Strike: &s}
@@ -183,10 +179,10 @@ func (b *backend) StrikeRecords(ctx context.Context, f plant.StrikeFilter) ([]co
 
 // ChooseReference: the record first, then the journal, then the
 // tracker.
-func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice) error {
+func (b *Backend) ChooseReference(ctx context.Context, c console.ReferenceChoice) error {
 	var s *pan.Strike
 	var text, grade string
-	now := b.s.loop.Now()
+	now := b.S.Loop.Now()
 	if c.Strike == 0 {
 		e, ok := b.House().Equip(c.Pan)
 		if !ok || e.Pan == nil {
@@ -213,7 +209,7 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 		text = fmt.Sprintf("strikes are compared with strike %d of %s from now on", r.Number, r.Start.UTC().Format("2006-01-02 15:04 MST"))
 	}
 	return b.Act(ctx, func(core *engine.Core, _ time.Time) (plant.Event, error) {
-		if err := keepSetting(b.s.journal, referenceKey(c.Pan, grade), reference{Strike: c.Strike, By: c.User, At: now.UTC()}); err != nil {
+		if err := keepSetting(b.S.Journal, referenceKey(c.Pan, grade), reference{Strike: c.Strike, By: c.User, At: now.UTC()}); err != nil {
 			return plant.Event{}, err
 		}
 		core.Calc.CompareWith(c.Pan, s)
@@ -221,7 +217,7 @@ func (b *backend) ChooseReference(ctx context.Context, c console.ReferenceChoice
 	})
 }
 
-func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error {
+func (b *Backend) RecordPurities(ctx context.Context, l console.StrikeLab) error {
 	r, s, err := b.strike(ctx, l.Strike)
 	if err != nil {
 		return err
@@ -238,7 +234,7 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 		return &engine.Refused{Why: words.Say("The liquor (%.1f %%) cannot be purer than its massecuite (%.1f %%): were they exchanged?", p.Liquor.Value, p.Massecuite.Value)}
 	}
 	words := func(p pan.Purities) string {
-		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", figureText(p.Massecuite, 1, "unknown"), figureText(p.Liquor, 1, "unknown"), figureText(p.Brix, 1, "unknown"))
+		return fmt.Sprintf("massecuite purity %s, liquor purity %s, massecuite Brix %s", FigureText(p.Massecuite, 1, "unknown"), FigureText(p.Liquor, 1, "unknown"), FigureText(p.Brix, 1, "unknown"))
 	}
 	return b.Act(ctx, func(c *engine.Core, now time.Time) (none plant.Event, err error) {
 		if !c.Calc.WeighStrike(r.Pan, &s, p) {
@@ -246,7 +242,7 @@ func (b *backend) RecordPurities(ctx context.Context, l console.StrikeLab) error
 		}
 		next, err := recordOf(r.Pan, &s)
 		if err == nil {
-			_, err = b.s.journal.PutStrike(next, plant.Event{Time: now, Received: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
+			_, err = b.S.Journal.PutStrike(next, plant.Event{Time: now, Received: now, Kind: plant.EventNote, Source: r.Pan, User: l.User, Station: l.Station,
 				Text: fmt.Sprintf("laboratory, strike %d: %s; before: %s", r.Number, words(p), words(was))})
 		}
 		return none, err
@@ -258,94 +254,10 @@ func against(s *pan.Strike, usual *console.Strike, chosen bool, now time.Time) *
 	return &console.Against{ID: usual.ID, Number: usual.Number, Start: usual.Start, Chosen: chosen, Comparison: pan.Compare(s, usual.Strike, now)}
 }
 
-// figureText writes a reading, or what stands for one that is not there.
-func figureText(r pan.Reading, digits int, absent string) string {
+// FigureText writes a reading, or what stands for one that is not there.
+func FigureText(r pan.Reading, digits int, absent string) string {
 	if !r.OK {
 		return absent
 	}
 	return fmt.Sprintf("%.*f", digits, r.Value)
-}
-
-type strikesCmd struct {
-	Pan     string `help:"Path of one pan; default all."`
-	Grade   string `help:"Only strikes of this grade."`
-	From    string `help:"Ended from then on: 2026-11-01, 2026-11-01T06:00:00Z, or an age such as 8h or 3d." default:"30d"`
-	To      string `help:"Ended before then; default now."`
-	Limit   int    `help:"The most strikes to list; the newest ones are listed." default:"1000"`
-	Profile int64  `help:"The profile of the strike with this number of the record, in place of the list." placeholder:"ID"`
-	Format  string `help:"text, csv or json." default:"text" enum:"text,csv,json"`
-	Out     string `help:"File to write; default standard output." type:"path"`
-	Data    string `help:"The data folder." default:"data" type:"path"`
-}
-
-func (c *strikesCmd) Run(a *app) error {
-	if c.Limit < 1 {
-		return fmt.Errorf("--limit %d: give 1 or more", c.Limit)
-	}
-	f := plant.StrikeFilter{ID: c.Profile}
-	if c.Profile == 0 {
-		var err error
-		f = plant.StrikeFilter{Pan: c.Pan, Grade: c.Grade, Limit: c.Limit}
-		if f.From, f.To, err = parseSpan(c.From, c.To, time.UTC); err != nil {
-			return err
-		}
-	}
-	j, err := openJournal(c.Data)
-	if err != nil {
-		return err
-	}
-	defer j.Close()
-	found, err := j.Strikes(a.ctx, f)
-	if err != nil {
-		return err
-	}
-	if c.Profile != 0 && len(found) == 0 {
-		return fmt.Errorf("--profile %d: there is no such strike on record; 'calandria strikes' lists them", c.Profile)
-	}
-	var list []console.Strike
-	for _, r := range found {
-		s, err := strikeOf(r)
-		if err != nil {
-			return err
-		}
-		list = append(list, console.Strike{ID: r.ID, Pan: r.Pan, Strike: &s})
-	}
-	return a.into(c.Out, func(w io.Writer) error {
-		b := bufio.NewWriter(w)
-		return errors.Join(c.write(b, list), b.Flush())
-	})
-}
-
-func (c *strikesCmd) write(w io.Writer, list []console.Strike) error {
-	switch {
-	case c.Format == "json":
-		return console.WriteStrikesJSON(w, list, c.Profile != 0)
-	case c.Profile != 0: // a profile is a table in any case
-		return console.WriteProfileCSV(w, &list[0])
-	case c.Format == "csv":
-		return console.WriteStrikesCSV(w, list)
-	}
-	n := func(v pan.Reading, digits int) string { return figureText(v, digits, "–") }
-	t := newTable("id", "pan", "no.", "begun (UTC)", "min", "phases, min", "water t", "highest S", "Brix", "crystal %", "notes")
-	for i := range list {
-		s := &list[i]
-		var phases []string
-		for _, p := range pan.Compare(s.Strike, &pan.Strike{}, s.End).Phases {
-			phases = append(phases, fmt.Sprintf("%s %.0f", p.Phase, p.Duration.Minutes()))
-		}
-		notes := ""
-		if !s.Whole {
-			notes = "not seen whole"
-		}
-		crystal := s.Balance.CrystalPct
-		if !crystal.OK {
-			crystal = s.DropCrystal
-		}
-		t.row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), fmt.Sprintf("%.0f", s.End.Sub(s.Start).Minutes()), strings.Join(phases, ", "), n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
-	}
-	t.write(w)
-	if len(list) == 0 {
-		fmt.Fprintln(w, "no strikes on record in that time")
-	}
-	return nil
 }

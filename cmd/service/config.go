@@ -1,6 +1,7 @@
-package main
+package service
 
 import (
+	"errors"
 	"fmt"
 	"io/fs"
 	"log/slog"
@@ -11,6 +12,7 @@ import (
 
 	"calandria/alerting/notify"
 	"calandria/console"
+	"calandria/engine"
 	"calandria/historian"
 	"calandria/historian/influx"
 	"calandria/historian/journal"
@@ -19,16 +21,16 @@ import (
 	"calandria/rules"
 )
 
-// readConfig reads a plant, rule or scenario file.
-func readConfig(name string) ([]byte, error) { return files.Read(name, plant.MaxFileBytes) }
+// ReadConfig reads a plant, rule or scenario file.
+func ReadConfig(name string) ([]byte, error) { return files.Read(name, plant.MaxFileBytes) }
 
-// loadPlant reads plant.yaml and the rule files it names.
-func loadPlant(file string) (*plant.House, []rules.File, error) {
-	data, err := readConfig(file)
+// LoadPlant reads plant.yaml and the rule files it names.
+func LoadPlant(file string) (*plant.House, []rules.File, error) {
+	data, err := ReadConfig(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w; write one, or start with 'calandria init --endpoint opc.tcp://HOST:4840'", err)
 	}
-	h, err := quickly(func() (*plant.House, error) { return loadHouse(file, data) })
+	h, err := quickly(func() (*plant.House, error) { return LoadHouse(file, data) })
 	if err != nil {
 		return nil, nil, err
 	}
@@ -43,14 +45,14 @@ func quickly[T any](f func() (T, error)) (T, error) {
 	return f()
 }
 
-// loadHouse reads a plant file with the sections of all edges.
-func loadHouse(file string, data []byte) (*plant.House, error) {
+// LoadHouse reads a plant file with the sections of all edges.
+func LoadHouse(file string, data []byte) (*plant.House, error) {
 	parts := []plant.Part{historian.Part(), influx.Part(), console.Part(), notify.Part(), notify.EscalationPart()}
 	return plant.Load(file, data, parts...)
 }
 
-// measuredBy lists the measured tags of one server.
-func measuredBy(h *plant.House, server string) []plant.Tag {
+// MeasuredBy lists the measured tags of one server.
+func MeasuredBy(h *plant.House, server string) []plant.Tag {
 	var tags []plant.Tag
 	for t := range h.Measured() {
 		if t.Server == server {
@@ -60,32 +62,32 @@ func measuredBy(h *plant.House, server string) []plant.Tag {
 	return tags
 }
 
-// besidePlant is a file that the plant file names: its path counts from there.
-func besidePlant(h *plant.House, name string) string {
+// BesidePlant is a file that the plant file names: its path counts from there.
+func BesidePlant(h *plant.House, name string) string {
 	if name == "" || filepath.IsAbs(name) {
 		return name
 	}
 	return filepath.Join(filepath.Dir(h.Document.File), name)
 }
 
-// archiveDir is where a plant's archive is: in the data folder unless the
+// ArchiveDir is where a plant's archive is: in the data folder unless the
 // configuration says otherwise.
-func archiveDir(h *plant.House, data string) string {
+func ArchiveDir(h *plant.House, data string) string {
 	if dir := historian.KeepingOf(h).Dir; dir != "" {
 		return dir
 	}
 	return filepath.Join(data, "archive")
 }
 
-// openKept opens the archive in a folder as the plant file keeps it; data is the
+// OpenKept opens the archive in a folder as the plant file keeps it; data is the
 // data folder.
-func openKept(h *plant.House, dir, data string, log *slog.Logger) (*historian.Archive, error) {
+func OpenKept(h *plant.House, dir, data string, log *slog.Logger) (*historian.Archive, error) {
 	k := historian.KeepingOf(h)
 	return historian.Open(dir, historian.Options{Site: h.Config.Site.Name, Hot: k.Hot, Keep: k.Keep, Beside: data, Logger: log})
 }
 
-// openJournal opens a journal that exists.
-func openJournal(data string) (*journal.Journal, error) {
+// OpenJournal opens a journal that exists.
+func OpenJournal(data string) (*journal.Journal, error) {
 	name := filepath.Join(data, "journal.db")
 	if _, err := os.Stat(name); err != nil {
 		return nil, fmt.Errorf("there is no journal in %s; give --data", data)
@@ -99,7 +101,7 @@ func ruleFiles(h *plant.House) ([]rules.File, error) {
 	var faults plant.Faults
 	for i, pattern := range h.Config.Rules {
 		f := fmt.Sprintf("rules[%d]", i)
-		names, err := filepath.Glob(besidePlant(h, pattern))
+		names, err := filepath.Glob(BesidePlant(h, pattern))
 		if err != nil {
 			faults = append(faults, h.Document.Fault(f, fmt.Sprintf("%q is not a file name or pattern", pattern), ""))
 			continue
@@ -109,7 +111,7 @@ func ruleFiles(h *plant.House) ([]rules.File, error) {
 		}
 		slices.Sort(names)
 		for _, n := range names {
-			data, err := readConfig(n)
+			data, err := ReadConfig(n)
 			if err != nil {
 				faults = append(faults, h.Document.Fault(f, err.Error(), ""))
 				continue
@@ -120,8 +122,8 @@ func ruleFiles(h *plant.House) ([]rules.File, error) {
 	return list, faults.Err()
 }
 
-// ruleFilesFS reads all rule files of an embedded folder.
-func ruleFilesFS(fsys fs.FS) ([]rules.File, error) {
+// RuleFilesFS reads all rule files of an embedded folder.
+func RuleFilesFS(fsys fs.FS) ([]rules.File, error) {
 	names, err := fs.Glob(fsys, "*.yaml")
 	if err != nil {
 		return nil, err
@@ -135,4 +137,35 @@ func ruleFilesFS(fsys fs.FS) ([]rules.File, error) {
 		files = append(files, rules.File{Name: n, Data: data})
 	}
 	return files, nil
+}
+
+// WholeHouse is the house with its calculated and derived tags.
+func WholeHouse(h *plant.House, files []rules.File) (*plant.House, error) {
+	core, err := engine.New(h, files, rules.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return core.House, nil
+}
+
+// OpenArchive opens an archive that exists, for reading beside a running
+// service.
+func OpenArchive(dir string) (*historian.Archive, error) {
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("there is no archive in %s; give --data", filepath.Dir(dir))
+	}
+	return historian.Open(dir, historian.Options{ReadOnly: true})
+}
+
+// WriteNew writes a file that must not exist yet.
+func WriteNew(name, content string) error {
+	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if os.IsExist(err) {
+		return fmt.Errorf("%s exists already; give another name: %w", name, os.ErrExist)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(content)
+	return errors.Join(err, f.Close())
 }
