@@ -195,7 +195,7 @@ func (c *Calculator) store(r row, res evaporator.Result, at time.Time, worst pla
 		return
 	}
 	q := plant.Good
-	if worst.IsUncertain() {
+	if worst.IsUncertain() || res.Reason.Why == evaporator.Shared { // of its effect, and not of this body
 		q = plant.UncertainDataSubNormal
 	}
 	v.Point = plant.Point{Time: at, Value: res.Value, Quality: q}

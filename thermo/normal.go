@@ -98,7 +98,7 @@ func (v *bodyView) hold(hours float64) {
 		h.hours += hours
 		as := func(r evaporator.Result) evaporator.Result {
 			r.Sigma = math.Hypot(r.Sigma, r.Value*heldPerHour*h.hours)
-			r.Reason = evaporator.Reason{Text: heldText}
+			r.Reason = evaporator.Reason{Why: r.Reason.Why, Text: heldText}
 			return r
 		}
 		v.u, v.uApparent, v.where = as(h.u), as(h.apparent), h.where
@@ -206,8 +206,10 @@ const ratioFor = 12 * time.Hour
 // cleaning at one condition. Until there are hours it is of U as it is now.
 func (v *bodyView) ratio() evaporator.Result {
 	if f := &v.scaling.forecast; f.Ratio > 0 && f.Values > 0 && v.scaling.now.Sub(v.scaling.track.Newest()) < ratioFor {
-		r := value(f.Ratio, f.RatioSigma)
-		r.Reason.Text = weak(f)
+		r := v.weakened(value(f.Ratio, f.RatioSigma))
+		if v.scaling.shared {
+			r.Sigma = math.Hypot(r.Sigma, evaporator.SplitShare*r.Value)
+		}
 		return r
 	}
 	u := v.u

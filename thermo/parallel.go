@@ -145,7 +145,7 @@ func (a *abreast) apply() {
 		for _, r := range []*evaporator.Result{&b.u, &b.uApparent} {
 			r.Value *= f
 			r.Sigma = abreastSigma * r.Value
-			r.How = evaporator.Balanced
+			r.How, r.Reason = evaporator.Balanced, evaporator.Reason{}
 		}
 		b.scaling.shared = false
 		b.uNormal = b.normalised()

@@ -55,15 +55,16 @@ func TestParallelBodiesAreToldApart(t *testing.T) {
 		return got
 	}
 	before := run(4, 1)
-	if b, b2 := before["Q.B.u"].Point.Value, before["Q.B2.u"].Point.Value; math.Abs(b/b2-1) > 1e-6 {
-		t.Errorf("before any outage: %.3f and %.3f, want one U", b, b2)
+	if b, b2 := before["Q.B.u"], before["Q.B2.u"]; math.Abs(b.Point.Value/b2.Point.Value-1) > 1e-6 || b.Point.Quality.IsGood() || !b.Point.Usable() ||
+		b.Sigma < 0.09*b.Point.Value || !strings.Contains(string(b.Reason.String()), "told them apart") {
+		t.Errorf("before any outage: %+v and %+v, want one U, uncertain", b, b2)
 	}
 	run(5, 0)
 	after := run(7, 1)
 	for path, want := range map[string]float64{"Q.B.u": one, "Q.B2.u": two} {
 		v := after[path]
 		t.Logf("%s: %.3f ± %.3f, true %.3f; before the outage %.3f", path, v.Point.Value, v.Sigma, want, before[path].Point.Value)
-		if !v.Point.Usable() || math.Abs(v.Point.Value/want-1) > 0.06 {
+		if !v.Point.Quality.IsGood() || math.Abs(v.Point.Value/want-1) > 0.06 {
 			t.Errorf("%s = %.3f (%s), want %.3f", path, v.Point.Value, v.Reason, want)
 		}
 	}

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"calandria/plant"
-	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
 )
@@ -207,12 +206,15 @@ func (c *Calculator) Scales(set string) []Scale {
 	return out
 }
 
-// weak is what weakens a forecast, in words.
-func weak(f *fouling.Forecast) (text words.Text) {
-	for _, w := range f.Weak {
-		text = join(text, w.Words())
+// weakened is a result of the forecast with what weakens it, in words.
+func (v *bodyView) weakened(r evaporator.Result) evaporator.Result {
+	for _, w := range v.scaling.forecast.Weak {
+		r.Reason.Text = join(r.Reason.Text, w.Words())
 	}
-	return text
+	if v.scaling.shared {
+		r.Reason.Why = evaporator.Shared
+	}
+	return r
 }
 
 func (v *bodyView) scaleRate() evaporator.Result {
@@ -220,9 +222,7 @@ func (v *bodyView) scaleRate() evaporator.Result {
 	if f.Status == fouling.NoData {
 		return absent(noHour)
 	}
-	r := value(f.RatePct, f.RateSigmaPct)
-	r.Reason.Text = weak(f)
-	return r
+	return v.weakened(value(f.RatePct, f.RateSigmaPct))
 }
 
 // scaleExcess compares the rate with that of the cycles before.
@@ -254,9 +254,7 @@ func (v *bodyView) due(pick func(*fouling.Forecast) time.Time) evaporator.Result
 	case when.IsZero():
 		return evaporator.Result{Reason: evaporator.Reason{Why: evaporator.NotInSight, Text: f.Status.Words()}}
 	}
-	r := value(max(0, when.Sub(v.scaling.now).Hours()/24), 0)
-	r.Reason.Text = weak(f)
-	return r
+	return v.weakened(value(max(0, when.Sub(v.scaling.now).Hours()/24), 0))
 }
 
 // restored is how well the last cleaning restored the body.

@@ -14,7 +14,7 @@ import (
 // accuracy contribute nothing and are counted in r.UnstatedAccuracy. Errors of the
 // model count like those of instruments: heat loss, elevation, specific heat and the
 // loss of each vapour pipe, as far as m states their sigma. Parallel bodies
-// whose shares of the effect nothing measures are uncertain by splitShare besides.
+// whose shares of the effect nothing measures are uncertain by SplitShare besides.
 //
 // It costs two evaluations a reading; call it less often than Evaluate.
 func (s *Set) Uncertainty(m *Measurement, r *Results) {
@@ -67,10 +67,10 @@ func (s *Set) Uncertainty(m *Measurement, r *Results) {
 	r.splitSigma()
 }
 
-// splitShare is one standard deviation of the coefficients of parallel bodies about
+// SplitShare is one standard deviation of the coefficients of parallel bodies about
 // their common one, while nothing but surface and temperature difference tells which
 // of them makes how much vapour: a figure of ours, the scale of some days.
-const splitShare = 0.1
+const SplitShare = 0.1
 
 // splitSigma adds that to what rests on the split.
 func (r *Results) splitSigma() {
@@ -78,7 +78,7 @@ func (r *Results) splitSigma() {
 		o := &r.Bodies[i]
 		for _, p := range []*Result{&o.EvaporationTH, &o.DutyKW, &o.SpecificKgM2H, &o.CondensedTH, &o.U, &o.UApparent} {
 			if p.OK() && p.How == Assumed && p.Reason.Why == Shared {
-				p.Sigma = math.Hypot(p.Sigma, splitShare*p.Value)
+				p.Sigma = math.Hypot(p.Sigma, SplitShare*p.Value)
 			}
 		}
 	}

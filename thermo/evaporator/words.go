@@ -24,7 +24,6 @@ const (
 	FeedCAssumed
 	NoBleed
 	NoSuchEffect
-	Shared
 	SyrupBelowFeed
 	NeedsVapourPair
 	NeedsChestPair
@@ -61,6 +60,7 @@ const (
 	BeyondSource
 	Purer
 	NotInSight
+	Shared
 	leads = BeyondSource
 )
 
@@ -81,7 +81,7 @@ var whyWords = [...]words.Text{
 	FeedCAssumed:    "feed temperature assumed from the design",
 	NoBleed:         "bleed flow not measured",
 	NoSuchEffect:    "no body of this effect in service",
-	Shared:          "vapour shared between parallel bodies by surface and temperature difference: no condensate flows",
+	Shared:          "vapour shared between parallel bodies by surface and temperature difference: neither condensate flows nor an outage has told them apart",
 	SyrupBelowFeed:  "syrup Brix is not above feed Brix",
 	NeedsVapourPair: "needs vapour pressure and vapour temperature",
 	NeedsChestPair:  "needs chest pressure and chest temperature",
