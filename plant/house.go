@@ -479,9 +479,9 @@ func (b *builder) set(f string, c *SetConfig) {
 	b.usual(f+".loss_pct", &c.LossPct, 1.5, 0, 20, "a heat loss in %")
 	b.usual(f+".pipe_loss_k", &c.PipeLossK, 0.3, 0, 5, "a loss of saturation temperature in K")
 	b.usual(f+".sigma.loss_pct", &c.Sigma.LossPct, 0.5, 0, 10, "a standard deviation")
-	b.usual(f+".sigma.pipe_loss_k", &c.Sigma.PipeLossK, 0.1, 0, 2, "a standard deviation")
+	b.usual(f+".sigma.pipe_loss_k", &c.Sigma.PipeLossK, 0.15, 0, 2, "a standard deviation")
 	b.usual(f+".sigma.boiling_point_pct", &c.Sigma.BoilingPointPct, 10, 0, 50, "a standard deviation")
-	b.usual(f+".sigma.heat_pct", &c.Sigma.HeatPct, 1, 0, 20, "a standard deviation")
+	b.usual(f+".sigma.heat_pct", &c.Sigma.HeatPct, 3, 0, 20, "a standard deviation")
 	c.CondensateFlash = orDefault(c.CondensateFlash, true)
 	c.Smoothing = orDefault(c.Smoothing, time.Minute)
 	if *c.Smoothing > time.Hour {
