@@ -36,7 +36,7 @@ func output(t *testing.T, dir, name string, args ...string) string {
 func built(t *testing.T, source string) (file string, sum [32]byte) {
 	t.Helper()
 	file = filepath.Join(t.TempDir(), "calandria")
-	output(t, source, "go", "build", "-buildvcs=false", "-ldflags", "-s -w -X main.stamp=v0.0.0", "-o", file, "./cmd/calandria")
+	output(t, source, "go", "build", "-buildvcs=false", "-ldflags", "-s -w -X calandria/cmd/service.stamp=v0.0.0", "-o", file, "./cmd/calandria")
 	b, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
