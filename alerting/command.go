@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Status names of refusals, as in OPC 10000-9 clauses 5.7 to 5.9 and
@@ -102,6 +103,7 @@ type Command struct {
 	// with the action Comment, where it clears it (OPC 10000-9, 5.7.3).
 	Comment string
 	Reason  string
+	Words   words.Text // Reason of logic, as it can be said in another language
 	// Duration of a timed shelving: more than zero, at most the alarm's
 	// MaxShelve.
 	Duration time.Duration
@@ -159,17 +161,21 @@ func (e *Engine) do(c *Command, now time.Time) error {
 	return nil
 }
 
+func because(by string, reason words.Text) *Command {
+	return &Command{By: by, Reason: reason.String(), Words: reason}
+}
+
 // SuppressWhile suppresses an alarm by logic while the condition is True, and
 // ends that suppression when it is False or Unknown: suppression fails to the
 // visible side (R-S5). by names the logic. Repeating it is silent (R-S2), and
 // so is asking for what is never suppressed automatically (R-N1).
-func (e *Engine) SuppressWhile(index int, by string, condition plant.Truth, reason string, now time.Time) {
+func (e *Engine) SuppressWhile(index int, by string, condition plant.Truth, reason words.Text, now time.Time) {
 	e.Advance(now)
 	a := &e.alarms[index]
 	switch is := a.suppressedBy(by); {
 	case is && condition != plant.True:
-		e.fire(index, unsuppress, now, &Command{By: by, Reason: reason})
+		e.fire(index, unsuppress, now, because(by, reason))
 	case !is && condition == plant.True && !a.neverSuppressed() && !e.recordLost:
-		e.fire(index, suppress, now, &Command{By: by, Reason: reason})
+		e.fire(index, suppress, now, because(by, reason))
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Shelving is how an alarm is shelved (OPC 10000-9, 5.8.17).
@@ -34,8 +35,9 @@ func (s Shelving) String() string {
 
 // Suppression is one logic that hides an alarm.
 type Suppression struct {
-	By     string `json:"by"` // the logic; [ByConsequence] for consequences
-	Reason string `json:"reason"`
+	By     string     `json:"by"` // the logic; [ByConsequence] for consequences
+	Reason string     `json:"reason"`
+	Words  words.Text `json:"-"` // Reason, as it can be said in another language
 }
 
 // ByConsequence is the name of the engine's own suppression logic: an alarm
@@ -523,7 +525,7 @@ func (a *alarm) change(on trigger, t time.Time, c *Command) {
 		a.shelving, a.shelfUntil = Unshelved, time.Time{}
 	case suppress:
 		// A fresh slice: pictures given out keep theirs.
-		a.reasons = append(slices.Clip(a.reasons), Suppression{By: c.By, Reason: c.Reason})
+		a.reasons = append(slices.Clip(a.reasons), Suppression{By: c.By, Reason: c.Reason, Words: c.Words})
 	case unsuppress:
 		a.reasons = slices.DeleteFunc(slices.Clone(a.reasons), func(s Suppression) bool { return s.By == c.By })
 	case removeService:
@@ -564,7 +566,7 @@ func (e *Engine) record(index int, kind plant.EventKind, before State, t time.Ti
 		Occurrence: a.occurrence, Priority: a.spec.Priority,
 		State: a.state.String(), Before: before.String(),
 		Setpoint: a.spec.Setpoint, Unit: a.spec.Unit,
-		User: c.User, Station: c.Station, Comment: c.Comment, Reason: c.Reason,
+		User: c.User, Station: c.Station, Comment: c.Comment, Reason: c.Reason, Words: c.Words,
 		Code: code,
 	}
 	if a.quality.Seen() {

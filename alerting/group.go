@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 const none = -1
@@ -105,14 +106,14 @@ func (e *Engine) updateConsequence(index int, t time.Time) {
 	}
 	switch is := a.suppressedBy(ByConsequence); {
 	case is && reason == none:
-		ends := "nothing shown explains it any more"
+		ends := words.Text("nothing shown explains it any more")
 		if doubted != none {
-			ends = fmt.Sprintf("%s explains it no longer: its input is %s", e.alarms[doubted].spec.Name, e.alarms[doubted].quality)
+			ends = words.Say("%s explains it no longer: its input is %s", e.alarms[doubted].spec.Name, words.Verbatim(e.alarms[doubted].quality.String()))
 		}
-		e.fire(index, unsuppress, t, &Command{By: ByConsequence, Reason: ends})
+		e.fire(index, unsuppress, t, because(ByConsequence, ends))
 	case !is && reason != none && a.state == Normal && !a.active && !e.recordLost &&
 		a.spec.Priority > plant.PriorityHigh && !a.neverSuppressed() && !e.isFirst(index):
-		e.fire(index, suppress, t, &Command{By: ByConsequence, Reason: "consequence of " + e.alarms[reason].spec.Name})
+		e.fire(index, suppress, t, because(ByConsequence, words.Say("consequence of %s", e.alarms[reason].spec.Name)))
 	}
 }
 

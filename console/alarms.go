@@ -116,13 +116,11 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	case !a.ShelvedUntil.IsZero():
 		r.Until = words.Say("until %s (%s left)", s.moment(now, a.ShelvedUntil), span(a.ShelvedUntil.Sub(now)))
 	}
-	var why []string
+	var why []words.Text
 	for _, x := range a.Suppressed {
-		w := x.Reason
-		w = cmp.Or(w, x.By)
-		why = append(why, w)
+		why = append(why, cmp.Or(x.Words, words.Verbatim(cmp.Or(x.Reason, x.By))))
 	}
-	r.Hidden = words.Text(strings.Join(why, "; "))
+	r.Hidden = words.Join(why, "; ")
 	return r
 }
 

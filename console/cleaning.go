@@ -386,7 +386,7 @@ func (s *Server) parsePlan(q url.Values) (thermo.CleaningWish, error) {
 	}
 	w.How = how
 	list := func(key string) ([]string, error) {
-		text, err := cleanText(key, strings.Join(q[key], ","), 300)
+		text, err := cleanText(words.Text(key), strings.Join(q[key], ","), 300)
 		return strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ' ' || r == ';' }), err
 	}
 	stops, err := list("stops")

@@ -228,18 +228,18 @@ func (s *Server) commandMany(w http.ResponseWriter, r *http.Request) error {
 			c.Many = append(c.Many, t)
 		}
 	}
-	problem := ""
+	var problem words.Text
 	switch {
 	case len(c.Many) == 0:
 		problem = "Choose the alarms first: mark the boxes at the right."
 	case c.User == "":
-		problem = needsName.problem.String()
+		problem = needsName.problem
 	}
 	if problem != "" {
 		if c.User == "" {
 			r = withField(r, needsName.field)
 		}
-		return s.render(w, r, http.StatusUnprocessableEntity, words.Text(problem), s.alarmsPage)
+		return s.render(w, r, http.StatusUnprocessableEntity, problem, s.alarmsPage)
 	}
 	return s.do(w, r, c, "/alarms?done=acknowledge", func(*alerting.Refusal) error {
 		return s.render(w, r, http.StatusConflict, "Not all were acknowledged: some have come again since this page was made, or somebody was quicker. "+

@@ -274,7 +274,7 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	}
 	t := &h.Tags[id]
 	r := reading{
-		Path: t.Path, Label: label(t.Name), Meaning: words.Text(t.Meaning), Unit: s.unit(t).text,
+		Path: t.Path, Label: label(t.Name), Meaning: t.Meaning, Unit: s.unit(t).text,
 		Text: dash, Class: "absent", Value: math.NaN(), How: words.Text(t.Source),
 	}
 	if t.Source == plant.Measured {

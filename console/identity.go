@@ -92,7 +92,7 @@ func readForm(r *http.Request) error {
 func who(r *http.Request) (name string, problem words.Text) {
 	name, err := cleanText("Name", r.PostForm.Get("name"), maxName)
 	if err != nil {
-		return "", words.Verbatim(err.Error())
+		return "", words.Of(err)
 	}
 	if name = cmp.Or(name, nameOf(r)); name == "" {
 		problem = needsName.problem

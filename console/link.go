@@ -42,7 +42,7 @@ func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act 
 	}
 	if err != nil {
 		code, d.Done = http.StatusGone, ""
-		d.Problem = words.Say("%s. Nothing was changed. Sign in at the console to see the alarm.", words.Text(err.Error()))
+		d.Problem = words.Say("%s. Nothing was changed. Sign in at the console to see the alarm.", words.Of(err))
 	}
 	return s.bare(w, r, code, "link.html", d)
 }

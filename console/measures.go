@@ -662,7 +662,7 @@ func (s *Server) journalCSV(w http.ResponseWriter, r *http.Request) error {
 			row[6], row[7] = strconv.Itoa(int(e.Priority)), strconv.FormatUint(e.Occurrence, 10)
 		}
 		if err := c.Write(row); err != nil {
-			return nil //nolint:nilerr // the reader has gone
+			return nil // the reader has gone
 		}
 	}
 	c.Flush()

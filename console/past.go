@@ -143,7 +143,7 @@ func whoAndWhy(r *http.Request) (name, why string, problem words.Text) {
 	why, err := cleanText("Reason", r.PostForm.Get("why"), maxText)
 	switch {
 	case err != nil:
-		problem = words.Verbatim(err.Error())
+		problem = words.Of(err)
 	case problem == "" && why == "":
 		problem = "Say why: the record needs a reason."
 	}

@@ -190,7 +190,7 @@ func parseRecord(q url.Values, zone *time.Location) (recordQuery, error) {
 
 // cleanText checks a line that a person typed: valid text, no control
 // characters, not too long. Spaces at the ends go.
-func cleanText(field, v string, limit int) (string, error) {
+func cleanText(field words.Text, v string, limit int) (string, error) {
 	v = strings.TrimSpace(v)
 	if !utf8.ValidString(v) || utf8.RuneCountInString(v) > limit {
 		return "", badQuery("%s: at most %d characters of plain text.", field, limit)

@@ -146,7 +146,7 @@ func (s *Server) slots(h *setup.House, vessel int, q url.Values, d *setupData) {
 		if x.Vessel != vessel {
 			continue
 		}
-		v := slotView{K: k, Signal: label(x.Signal.Name), Meaning: words.Text(x.Signal.Meaning), Find: q.Get(fmt.Sprintf("find.%d", k))}
+		v := slotView{K: k, Signal: label(x.Signal.Name), Meaning: x.Signal.Meaning, Find: q.Get(fmt.Sprintf("find.%d", k))}
 		list := h.Search(k, v.Find)
 		list = list[:min(len(list), 12)]
 		if c := x.Chosen; c != nil && !slices.ContainsFunc(list, func(o setup.Candidate) bool { return o.Node == c.Node }) {

@@ -72,7 +72,7 @@ func (s *Server) wall(p *engine.Picture, now time.Time) wallView {
 		}
 	}
 	for _, x := range st.Faults {
-		v.Faults = append(v.Faults, words.Say("%s FAULT", words.Text(x.Name)))
+		v.Faults = append(v.Faults, words.Say("%s FAULT", x.Name))
 	}
 	active := s.lists(p, now).Active
 	taken := map[string]bool{}
@@ -138,7 +138,7 @@ func alarmDeviation(a *alarmRow) deviation {
 func (s *Server) deviations(p *engine.Picture, e *plant.Equipment, now time.Time) (out []deviation) {
 	for i := range p.Suspects {
 		if x := &p.Suspects[i]; x.Set == e.Path {
-			out = append(out, deviation{Text: words.Say("%s contradicts the other instruments", words.Text(x.What)), Value: s.apparent(x)})
+			out = append(out, deviation{Text: words.Say("%s contradicts the other instruments", x.What), Value: s.apparent(x)})
 		}
 	}
 	if c := s.condenserOf(e); c != nil {

@@ -193,7 +193,7 @@ func (c *Core) Sample(s plant.Sample, now time.Time) bool {
 		c.Rules.Sample(c.Frame, s.Tag, nil, nil)
 		return true
 	}
-	c.Rules.Sample(c.Frame, s.Tag, c.feed, func(alarm int, suppress plant.Truth, reason string) {
+	c.Rules.Sample(c.Frame, s.Tag, c.feed, func(alarm int, suppress plant.Truth, reason words.Text) {
 		c.Alarms.SuppressWhile(alarm, plantState, suppress, reason, c.Frame.Points[s.Tag].Time)
 	})
 	return true
@@ -356,7 +356,7 @@ func (c *Core) judge(at time.Time) {
 		c.Rules.Scan(c.Frame, at, c.put, nil, nil)
 		return
 	}
-	c.Rules.Scan(c.Frame, at, c.put, c.feed, func(alarm int, suppress plant.Truth, reason string) {
+	c.Rules.Scan(c.Frame, at, c.put, c.feed, func(alarm int, suppress plant.Truth, reason words.Text) {
 		c.Alarms.SuppressWhile(alarm, plantState, suppress, reason, at)
 	})
 }

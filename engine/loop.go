@@ -363,7 +363,7 @@ func (l *Loop) systemTags(at time.Time) {
 	l.say(archive.Damage)
 	var worst time.Duration
 	misstamped, crashes := 0, uint64(0)
-	var ended, wrong, off []string
+	var ended, wrong, off []words.Text
 	for _, source := range l.Sources {
 		s := source()
 		c.Set(ServerTag(s.Name), plant.Flag(s.Connected), at)
@@ -374,18 +374,18 @@ func (l *Loop) systemTags(at time.Time) {
 		misstamped += s.MisstampedTags
 		crashes += s.Crashes
 		if s.Crashes > 0 {
-			ended = append(ended, fmt.Sprintf("%s, %d times, the last: %s", s.Name, s.Crashes, s.LastError))
+			ended = append(ended, words.Say("%s, %d times, the last: %s", s.Name, s.Crashes, s.LastError))
 		}
 		if s.MisstampedTags > 0 {
-			wrong = append(wrong, fmt.Sprintf("%d of %s", s.MisstampedTags, s.Name))
+			wrong = append(wrong, words.Say("%d of %s", s.MisstampedTags, s.Name))
 		}
 		if o := s.ClockOffset(); o.Abs() >= time.Second {
-			off = append(off, fmt.Sprintf("%s by %s", s.Name, o.Round(100*time.Millisecond)))
+			off = append(off, words.Say("%s by %s", s.Name, o.Round(100*time.Millisecond).String()))
 		}
 	}
-	c.Say("reader_crashes", words.Text(strings.Join(ended, "; ")))
-	c.Say("misstamped_tags", words.Text(strings.Join(wrong, ", ")))
-	c.Say("clock_offset", words.Text(strings.Join(off, ", ")))
+	c.Say("reader_crashes", words.Join(ended, "; "))
+	c.Say("misstamped_tags", words.Join(wrong, ", "))
+	c.Say("clock_offset", words.Join(off, ", "))
 	c.Set("clock_offset", coarse(worst), at)
 	c.Set("reader_crashes", float64(crashes), at)
 	c.Set("misstamped_tags", float64(misstamped), at)

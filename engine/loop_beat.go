@@ -226,7 +226,7 @@ func (l *Loop) beat(at time.Time) {
 	}
 	late := 0
 	stages := b.all(at)
-	l.core.Say("late_stages", words.Text(beatLine(stages, at).Text))
+	l.core.Say("late_stages", beatLine(stages, at).Text)
 	age, delay := map[string]time.Duration{}, map[string]time.Duration{}
 	for _, s := range stages {
 		kind := kindOf(s.Name)

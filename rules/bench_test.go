@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // bigSite is a house of 5,000 tags and 10,000 alarms: 6,000 limits, 1,000
@@ -53,7 +54,7 @@ func BenchmarkSecond(b *testing.B) {
 	n := 0
 	emit := func(int, plant.AlarmInput) { n++ }
 	put := func(id plant.TagID, p plant.Point) { x.f.Points[id] = p }
-	sup := func(int, plant.Truth, string) {}
+	sup := func(int, plant.Truth, words.Text) {}
 	at := t0
 	b.ReportAllocs()
 	for b.Loop() {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // FuzzExpression: whatever is written as a condition either loads and runs, or
@@ -42,7 +43,7 @@ func FuzzExpression(f *testing.F) {
 		for k := range 3 {
 			at := t0.Add(time.Duration(k) * time.Second)
 			for i := range h.Tags {
-				s.Sample(fr, plant.TagID(i), func(int, plant.AlarmInput) {}, func(int, plant.Truth, string) {})
+				s.Sample(fr, plant.TagID(i), func(int, plant.AlarmInput) {}, func(int, plant.Truth, words.Text) {})
 			}
 			s.Scan(fr, at, func(id plant.TagID, p plant.Point) { fr.Points[id] = p }, func(_ int, in plant.AlarmInput) {
 				if in.Raise == plant.True && in.Hold != plant.True {
@@ -51,7 +52,7 @@ func FuzzExpression(f *testing.F) {
 				if math.IsInf(in.Value, 0) {
 					t.Errorf("%q: infinite value", src)
 				}
-			}, func(int, plant.Truth, string) {})
+			}, func(int, plant.Truth, words.Text) {})
 			if len(s.Alarms()) > 0 {
 				s.Explain(0, fr, at)
 			}

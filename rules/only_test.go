@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // only_when by ISA-18.2 clause 12, state-based alarming (from memory): outside
@@ -79,7 +80,7 @@ func TestSuppressionComesFirst(t *testing.T) {
 		b := newBench(t, rule("when: "+watched+"\nsuppress_when: EV.EV2.level > pct(20)"))
 		var order []string
 		emit := func(_ int, in plant.AlarmInput) { order = append(order, "raise "+in.Raise.String()) }
-		hide := func(_ int, tr plant.Truth, _ string) { order = append(order, "hide "+tr.String()) }
+		hide := func(_ int, tr plant.Truth, _ words.Text) { order = append(order, "hide "+tr.String()) }
 		at := t0
 		turn := func(level, state float64) string {
 			order = nil

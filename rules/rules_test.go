@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -133,7 +134,7 @@ func (b *bench) sample(path string, v float64, at time.Time) map[string]plant.Al
 func (b *bench) sampleQ(path string, v float64, q plant.Quality, at time.Time) map[string]plant.AlarmInput {
 	b.t.Helper()
 	out := map[string]plant.AlarmInput{}
-	b.Sample(b.f, b.set(path, v, q, at), func(i int, in plant.AlarmInput) { out[b.Alarms()[i].Name] = in }, func(int, plant.Truth, string) {})
+	b.Sample(b.f, b.set(path, v, q, at), func(i int, in plant.AlarmInput) { out[b.Alarms()[i].Name] = in }, func(int, plant.Truth, words.Text) {})
 	return out
 }
 
@@ -141,7 +142,7 @@ func (b *bench) scan(at time.Time) (map[string]plant.AlarmInput, map[string]plan
 	out, sup := map[string]plant.AlarmInput{}, map[string]plant.Truth{}
 	b.Scan(b.f, at, func(id plant.TagID, p plant.Point) { b.f.Points[id] = p },
 		func(i int, in plant.AlarmInput) { out[b.Alarms()[i].Name] = in },
-		func(i int, t plant.Truth, _ string) { sup[b.Alarms()[i].Name] = t })
+		func(i int, t plant.Truth, _ words.Text) { sup[b.Alarms()[i].Name] = t })
 	return out, sup
 }
 

@@ -280,7 +280,7 @@ func (s *Set) Adopt(old *Set) {
 // suppressed is not raised first. With a nil emit only the windows take the
 // sample.
 func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in plant.AlarmInput),
-	suppress func(alarm int, t plant.Truth, reason string)) {
+	suppress func(alarm int, t plant.Truth, reason words.Text)) {
 	if tag < 0 || int(tag) >= len(s.onSample) {
 		return
 	}
@@ -298,7 +298,7 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 		if a := &s.alarms[i]; a.suppress.test != nil {
 			var ta tally
 			if s.truth(a.suppress.test, f, p.Time, &ta, &s.faults[i]) == plant.True {
-				suppress(int(i), plant.True, a.suppress.words.String())
+				suppress(int(i), plant.True, a.suppress.words)
 			}
 		}
 		emit(int(i), s.Input(int(i), f, p.Time))
@@ -329,7 +329,7 @@ func (s *Set) asRead(p plant.Point, tag plant.TagID) plant.Point {
 // True; with Unknown, which a bad plant state gives, it must be shown. With a
 // nil emit only the derived tags and the windows are worked out.
 func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Point),
-	emit func(alarm int, in plant.AlarmInput), suppress func(alarm int, t plant.Truth, reason string)) {
+	emit func(alarm int, in plant.AlarmInput), suppress func(alarm int, t plant.Truth, reason words.Text)) {
 	for _, w := range s.scanned {
 		s.feed(w, f.Point(s.windows[w].tag), at)
 	}
@@ -361,7 +361,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 		t := s.truth(a.suppress.test, f, at, &ta, &s.faults[i])
 		s.hide = append(s.hide, t)
 		if t == plant.True {
-			suppress(int(i), t, a.suppress.words.String())
+			suppress(int(i), t, a.suppress.words)
 		}
 	}
 	for _, i := range s.gated {
@@ -383,7 +383,7 @@ func (s *Set) Scan(f *plant.Frame, at time.Time, put func(plant.TagID, plant.Poi
 	}
 	for n, i := range s.suppress {
 		if s.hide[n] != plant.True {
-			suppress(int(i), s.hide[n], s.alarms[i].suppress.words.String())
+			suppress(int(i), s.hide[n], s.alarms[i].suppress.words)
 		}
 	}
 }

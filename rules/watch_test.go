@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // A rule that takes long in five scans one after the other is named; one long
@@ -24,7 +25,7 @@ func TestSlowRuleIsNamed(t *testing.T) {
 	})
 	scan := func(second int) {
 		at := t0.Add(time.Duration(second) * time.Second)
-		b.Scan(b.f, at, func(plant.TagID, plant.Point) {}, func(int, plant.AlarmInput) {}, func(int, plant.Truth, string) {})
+		b.Scan(b.f, at, func(plant.TagID, plant.Point) {}, func(int, plant.AlarmInput) {}, func(int, plant.Truth, words.Text) {})
 	}
 	took[4] = 80 * time.Millisecond // alarm b
 	for i := range 4 {

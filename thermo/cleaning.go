@@ -1,11 +1,10 @@
 package thermo
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"time"
 
+	"calandria/plant/words"
 	"calandria/thermo/fouling"
 )
 
@@ -59,7 +58,7 @@ type BestBoiling struct {
 }
 
 // ErrNoScale says that nothing can be planned yet.
-var ErrNoScale = errors.New("clean U is not known of any body: give clean_u_w_m2k, record a cleaning, or import the past of the plant")
+var ErrNoScale = words.Errorf("clean U is not known of any body: give clean_u_w_m2k, record a cleaning, or import the past of the plant")
 
 // bestDays is how far the best boiling times are looked for.
 const bestDays = 120
@@ -68,7 +67,7 @@ const bestDays = 120
 func (c *Calculator) ProposeCleanings(w CleaningWish, now time.Time, zone *time.Location) (CleaningProposal, error) {
 	s := c.set(w.Set)
 	if s == nil {
-		return CleaningProposal{}, fmt.Errorf("there is no evaporator set %q", w.Set)
+		return CleaningProposal{}, words.Errorf("there is no evaporator set %q", w.Set)
 	}
 	out := CleaningProposal{}
 	var cleaned [][]time.Time

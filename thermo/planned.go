@@ -1,10 +1,9 @@
 package thermo
 
 import (
-	"errors"
-	"fmt"
 	"time"
 
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 )
 
@@ -47,9 +46,9 @@ func (c *Calculator) Declare(p Planned) error {
 	found := false
 	switch d := p.Until.Sub(p.From); {
 	case d < 0:
-		return errors.New("its end is past")
+		return words.Errorf("its end is past")
 	case d > PlannedMost:
-		return fmt.Errorf("it can last %d days at most", int(PlannedMost.Hours()/24))
+		return words.Errorf("it can last %d days at most", int(PlannedMost.Hours()/24))
 	}
 	c.plans(func(path string, to *Planned) {
 		if path == p.Path {
@@ -57,7 +56,7 @@ func (c *Calculator) Declare(p Planned) error {
 		}
 	})
 	if !found {
-		return fmt.Errorf("there is no set or body %q", p.Path)
+		return words.Errorf("there is no set or body %q", p.Path)
 	}
 	return nil
 }

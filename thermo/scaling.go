@@ -1,12 +1,12 @@
 package thermo
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
 )
@@ -124,7 +124,7 @@ func (c *Calculator) Cleaned(body string, end, now time.Time) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("there is no body %q", body)
+	return words.Errorf("there is no body %q", body)
 }
 
 // cleanedTogether finds the cleanings of bodies whose own step in U is too small to

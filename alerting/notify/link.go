@@ -6,12 +6,12 @@ import (
 	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"maps"
 	"sync"
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Links makes and reads the addresses with which one call of one alarm may be
@@ -56,16 +56,16 @@ func (l *Links) sum(body []byte) []byte {
 func (l *Links) Read(token string, now time.Time, use bool) (x Link, err error) {
 	b, err := base64.RawURLEncoding.Strict().DecodeString(token)
 	if err != nil || len(b) < sha256.Size || !hmac.Equal(b[:sha256.Size], l.sum(b[sha256.Size:])) || json.Unmarshal(b[sha256.Size:], &x) != nil {
-		return Link{}, errors.New("the link is not whole, or not one of ours")
+		return Link{}, words.Errorf("the link is not whole, or not one of ours")
 	}
 	if now.After(x.Until) {
-		return Link{}, errors.New("the link has expired")
+		return Link{}, words.Errorf("the link has expired")
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	name := hex.EncodeToString(b[:16])
 	if _, was := l.Used[name]; was {
-		return Link{}, errors.New("the link was used already")
+		return Link{}, words.Errorf("the link was used already")
 	}
 	if use {
 		if l.Used == nil {

@@ -43,7 +43,7 @@ func (b *Backend) WithdrawCorrection(_ context.Context, id int64, by, why string
 // learned in its stretch is in the figures of the days after it.
 func (b *Backend) follow(c plant.Correction, err error, by, why string) error {
 	if refused, ok := errors.AsType[*journal.CorrectionError](err); ok {
-		return &engine.Refused{Why: words.Text(refused.Problem + "; " + refused.Fix + ".")}
+		return &engine.Refused{Why: words.Say("%s; %s.", refused.Problem, refused.Fix)}
 	}
 	if err != nil {
 		return err

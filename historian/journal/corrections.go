@@ -16,17 +16,16 @@ import (
 
 // CorrectionError says why a correction is refused, and what helps.
 type CorrectionError struct {
-	Field   string // of plant.Correction
-	Problem string
-	Fix     string
+	Field        string // of plant.Correction
+	Problem, Fix words.Text
 }
 
 func (e *CorrectionError) Error() string {
-	return "correction refused: " + e.Problem + "; " + e.Fix
+	return "correction refused: " + e.Problem.String() + "; " + e.Fix.String()
 }
 
-func refuse(field, fix, problem string, args ...any) error {
-	return &CorrectionError{Field: field, Problem: fmt.Sprintf(problem, args...), Fix: fix}
+func refuse(field string, fix, problem words.Text, args ...any) error {
+	return &CorrectionError{Field: field, Problem: words.Say(problem, args...), Fix: fix}
 }
 
 // endOf is the end of a correction, the greatest time while it goes on.
@@ -96,9 +95,9 @@ func checkCorrection(c *plant.Correction, held plant.Coverage) error {
 	case c.NotBelieved && (c.Value != nil || scaled), c.Value != nil && scaled:
 		return refuse("Factor", "give one of the three", "it has more than one of factor and offset, another value, and not to be believed")
 	case c.Value != nil && !finite(*c.Value):
-		return refuse("Value", "give a number", "the value %v is not a number", *c.Value)
+		return refuse("Value", "give a number", "the value %g is not a number", *c.Value)
 	case !c.NotBelieved && c.Value == nil && (c.Factor == 0 || !finite(c.Factor) || !finite(c.Offset)):
-		return refuse("Factor", "give a factor, 1 if there is only an offset; or another value, or not to be believed", "factor %v and offset %v", c.Factor, c.Offset)
+		return refuse("Factor", "give a factor, 1 if there is only an offset; or another value, or not to be believed", "factor %g and offset %g", c.Factor, c.Offset)
 	case c.Factor == 1 && c.Offset == 0:
 		return refuse("Factor", "give a factor other than 1, or an offset", "factor 1 and offset 0 change nothing")
 	}

@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // Quality of a value of U. The zero value is Bad: nothing is good by default.
@@ -383,10 +385,10 @@ func (t *Tracker) Cleaned(at time.Time) error {
 	s := &t.s
 	at = at.UTC()
 	if at.IsZero() {
-		return errors.New("record of a cleaning: no time given")
+		return words.Errorf("record of a cleaning: no time given")
 	}
 	if !s.Last.IsZero() && at.Sub(s.Last) > 366*24*time.Hour {
-		return fmt.Errorf("record of a cleaning: %s is more than a year after the last value", at.Format(time.RFC3339))
+		return words.Errorf("record of a cleaning: %s is more than a year after the last value", at.Format(time.RFC3339))
 	}
 	d := at.Sub(s.Started)
 	switch {
@@ -401,7 +403,7 @@ func (t *Tracker) Cleaned(at time.Time) error {
 		t.stale()
 		return nil
 	case !s.Started.IsZero() && d < 0:
-		return fmt.Errorf("record of a cleaning: %s is before the running cycle, which began %s",
+		return words.Errorf("record of a cleaning: %s is before the running cycle, which began %s",
 			at.Format(time.RFC3339), s.Started.Format(time.RFC3339))
 	}
 	all := append(s.Values, s.Held...)
