@@ -96,7 +96,7 @@ escalation:
 	if n := strings.Count(called("/ben"), "ALARM"); n != 1 {
 		t.Errorf("ben was called %d times: %q", n, called("/ben"))
 	}
-	m.await("who was called learns of it", 10*time.Second, func(*engine.Picture) bool { return strings.Contains(called("/ben"), "ACK") })
+	m.await("who was called learns of it", time.Minute, func(*engine.Picture) bool { return strings.Contains(called("/ben"), "ACK") })
 	if strings.Contains(called("/anna"), "ACK") {
 		t.Errorf("who was not called: %q", called("/anna"))
 	}
