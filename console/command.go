@@ -13,7 +13,6 @@ import (
 
 	"calandria/alerting"
 	"calandria/engine"
-
 	"calandria/plant/words"
 )
 

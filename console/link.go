@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"calandria/alerting"
-
 	"calandria/plant/words"
 )
 

@@ -1,8 +1,6 @@
 package plant
 
 import (
-	"calandria/plant/words"
-
 	"cmp"
 	"fmt"
 	"iter"
@@ -12,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // Source says where a tag's value comes from. Every tag has exactly one.

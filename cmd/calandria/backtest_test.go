@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"flag"
 	"fmt"
@@ -13,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"

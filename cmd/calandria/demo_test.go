@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -26,6 +25,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/historian"

@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -22,6 +21,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"encoding/csv"
 	"fmt"
@@ -19,6 +18,7 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 
+	"calandria/cmd/service"
 	"calandria/historian"
 	"calandria/historian/journal"
 	"calandria/plant"

@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"encoding/json"
 	"errors"
@@ -36,6 +35,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"calandria/alerting"
+	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/historian"

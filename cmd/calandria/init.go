@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"calandria/cmd/service"
 	"cmp"
 	"errors"
 	"fmt"
@@ -13,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/engine/setup"
 	"calandria/plant"
 )

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"calandria/cmd/service"
 	"io"
 	"log/slog"
 	"os"
@@ -11,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"calandria/cmd/service"
 )
 
 // A plant file from nothing, by answers as a person would type them: what is

@@ -7,7 +7,6 @@ package main
 
 import (
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"log/slog"
 	"math"
@@ -17,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/deploy"
 	"calandria/historian"

@@ -2,13 +2,13 @@ package main
 
 import (
 	"bufio"
-	"calandria/cmd/service"
 	"errors"
 	"fmt"
 	"io"
 	"strings"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/plant"
 	"calandria/thermo/pan"

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"encoding/csv"
 	"encoding/json"
@@ -18,6 +17,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/console"
 	"calandria/engine"

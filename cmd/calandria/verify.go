@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"calandria/cmd/service"
 	"cmp"
 	"encoding/json"
 	"fmt"
@@ -11,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/historian/journal"
 )
 

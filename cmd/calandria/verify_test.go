@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"calandria/cmd/service"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -13,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/service"
 	"calandria/historian/journal"
 	"calandria/plant"
 )

@@ -2,13 +2,14 @@ package main
 
 import (
 	"bytes"
-	"calandria/cmd/service"
 	"context"
 	"runtime/debug"
 	"strings"
 	"testing"
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"calandria/cmd/service"
 )
 
 func TestVersion(t *testing.T) {
