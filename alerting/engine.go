@@ -1,6 +1,7 @@
 package alerting
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -36,8 +37,7 @@ func (s Shelving) String() string {
 // Suppression is one logic that hides an alarm.
 type Suppression struct {
 	By     string     `json:"by"` // the logic; [ByConsequence] for consequences
-	Reason string     `json:"reason"`
-	Words  words.Text `json:"-"` // Reason, as it can be said in another language
+	Reason words.Text `json:"reason"`
 }
 
 // ByConsequence is the name of the engine's own suppression logic: an alarm
@@ -525,7 +525,7 @@ func (a *alarm) change(on trigger, t time.Time, c *Command) {
 		a.shelving, a.shelfUntil = Unshelved, time.Time{}
 	case suppress:
 		// A fresh slice: pictures given out keep theirs.
-		a.reasons = append(slices.Clip(a.reasons), Suppression{By: c.By, Reason: c.Reason, Words: c.Words})
+		a.reasons = append(slices.Clip(a.reasons), Suppression{By: c.By, Reason: cmp.Or(c.Words, words.Verbatim(c.Reason))})
 	case unsuppress:
 		a.reasons = slices.DeleteFunc(slices.Clone(a.reasons), func(s Suppression) bool { return s.By == c.By })
 	case removeService:

@@ -118,7 +118,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 	}
 	var why []words.Text
 	for _, x := range a.Suppressed {
-		why = append(why, cmp.Or(x.Words, words.Verbatim(cmp.Or(x.Reason, x.By))))
+		why = append(why, cmp.Or(x.Reason, words.Verbatim(x.By)))
 	}
 	r.Hidden = words.Join(why, "; ")
 	return r
