@@ -123,15 +123,19 @@ func (r *roller) at(t int64) *rollAcc {
 func (r *roller) hold(t int64) {
 	for r.held && r.t < t {
 		acc := r.at(r.t)
-		d := min(acc.start+r.width, t) - r.t
-		acc.good += d
-		acc.area += r.v * float64(d)
+		r.credit(acc, min(acc.start+r.width, t))
 		if r.bridges {
 			acc.widen(r.v, r.v, r.v, r.v)
 		}
-		r.t += d
 	}
 	r.t = max(r.t, t)
+}
+
+// credit gives a row the time up to t, which lies in it.
+func (r *roller) credit(acc *rollAcc, t int64) {
+	acc.good += t - r.t
+	acc.area += r.v * float64(t-r.t)
+	r.t = t
 }
 
 // samples takes in the primaries of a series.
@@ -143,12 +147,10 @@ func (r *roller) samples(s series) {
 			r.hold(t)
 			acc = r.at(t)
 			end = acc.start + r.width
-		} else if t > r.t { // what holds is in this row already
-			if r.held {
-				acc.good += t - r.t
-				acc.area += r.v * float64(t-r.t)
-			}
-			r.t = t
+		} else if r.held && t > r.t { // what holds is in this row already
+			r.credit(acc, t)
+		} else {
+			r.t = max(r.t, t)
 		}
 		v := s.value[i]
 		if r.v, r.held = v, usable(v, s.status[i]); !r.held {
