@@ -101,10 +101,11 @@ const enough = 3.0
 // fits well; a node serves one signal.
 func (h *House) Begin() {
 	h.Slots = nil
+	known := map[string][]string{}
 	for i := range h.Nodes {
 		n := &h.Nodes[i]
 		n.place = wordsOf(n.Path + " " + n.Name)
-		n.words = meant(append(slices.Clone(n.place), wordsOf(n.Description)...))
+		n.words = meant(append(slices.Clone(n.place), wordsOf(n.Description)...), known)
 	}
 	if !slices.ContainsFunc(h.Vessels, func(v Vessel) bool { return v.Class == plant.ClassSite }) {
 		h.Vessels = append(h.Vessels, Vessel{Class: plant.ClassSite, Name: "site"})
@@ -381,26 +382,33 @@ func readLexicon() (l lexicon, meaning map[string][]string) {
 	return l, meaning
 }
 
-// meant puts words into the English of the file; one that it does not know is taken for the
-// word that it shortens, if there is only one meaning.
-func meant(words []string) (out []string) {
+// meant puts words into the English of the file. known keeps the meaning of those met.
+func meant(words []string, known map[string][]string) (out []string) {
 	for _, w := range words {
-		is, known := meaning[w]
-		for long, m := range meaning {
-			if !known && shortens(w, long) {
-				if is != nil && !slices.Equal(is, m) {
-					is = nil
-					break
-				}
-				is = m
-			}
+		if known[w] == nil {
+			known[w] = meaningOf(w)
 		}
-		if is == nil {
-			is = []string{w}
-		}
-		out = append(out, is...)
+		out = append(out, known[w]...)
 	}
 	return out
+}
+
+// meaningOf is the English of a word. One that the file does not know is taken for the word
+// that it shortens, if there is only one meaning.
+func meaningOf(w string) []string {
+	is, known := meaning[w]
+	for long, m := range meaning {
+		if !known && shortens(w, long) {
+			if is != nil && !slices.Equal(is, m) {
+				return []string{w}
+			}
+			is = m
+		}
+	}
+	if is == nil {
+		return []string{w}
+	}
+	return is
 }
 
 // shortens reports whether a word is the beginning of another, or its consonants: exh, lvl.
