@@ -250,7 +250,12 @@ func (a *Archive) Scrub(ctx context.Context, wait func(context.Context, int)) er
 				err = fmt.Errorf("its checksum is %s, not %s: it was changed", sum, c.sum)
 			}
 			if err != nil {
-				c.note(c.head.From, c.head.To, err.Error())
+				a.cold.mu.RLock()
+				// One that was replaced meanwhile is gone because it was.
+				if slices.Contains(a.cold.files[kind], c) {
+					c.note(c.head.From, c.head.To, err.Error())
+				}
+				a.cold.mu.RUnlock()
 			}
 		}
 	}

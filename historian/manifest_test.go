@@ -195,3 +195,31 @@ func TestManifest(t *testing.T) {
 		t.Fatal(fmt.Sprint(d))
 	}
 }
+
+// A file that is replaced while the files are proven is not damaged.
+func TestScrubWhileFilesAreReplaced(t *testing.T) {
+	ctx := context.Background()
+	dir, _ := damageRig(t)
+	a, err := Open(dir, Options{Hot: time.Hour, Now: func() time.Time { return at(60 * 86400) }}) // the month is complete
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	merged := false
+	if err := a.Scrub(ctx, func(context.Context, int) {
+		if !merged {
+			merged = true
+			if err := a.Maintain(ctx); err != nil {
+				t.Error(err)
+			}
+		}
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(a.cold.list(kindRaw, plant.MinTime.UnixNano(), plant.MaxTime.UnixNano())); n >= 20 {
+		t.Fatalf("%d files: nothing was merged", n)
+	}
+	if d := a.Damage(plant.MinTime, plant.MaxTime); len(d) > 0 {
+		t.Errorf("damage: %v", d)
+	}
+}
