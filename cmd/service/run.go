@@ -405,12 +405,17 @@ func (s *Service) Close() {
 }
 
 // Describe tells the archive each tag's unit and meaning, and how finely its
-// values are worth keeping: a twentieth of the instrument's stated accuracy.
+// values are worth keeping: a twentieth of the instrument's stated accuracy. An
+// accuracy in per cent of the reading counts as at a tenth of the range, below
+// which a flow meter does not keep it.
 func Describe(h *plant.House) []historian.TagInfo {
 	var infos []historian.TagInfo
 	for i := range h.Tags {
 		t := &h.Tags[i]
 		info := historian.TagInfo{Path: t.Path, Unit: t.Unit, Meaning: t.Meaning.String(), Class: string(t.Class), Resolution: t.SigmaAbs / 20}
+		if t.SigmaRel > 0 && t.SigmaAbs == 0 && t.Source == plant.Measured && t.High > 0 && !math.IsInf(t.High, 0) {
+			info.Resolution = t.SigmaRel * t.High / 10 / 20
+		}
 		for _, x := range []struct {
 			v    float64
 			into **float64
