@@ -53,7 +53,7 @@ func readerCommand(command []string, log *slog.Logger) (*exec.Cmd, *lastWords) {
 	cmd := exec.Command(command[0], command[1:]...)
 	words := &lastWords{log: log}
 	cmd.Stderr = words
-	cmd.Env = []string{"GOMEMLIMIT=100MiB", "GOTRACEBACK=none", "PATH=/nonexistent"}
+	cmd.Env = []string{"GOGC=200", "GOTRACEBACK=none", "PATH=/nonexistent"}
 	if root := os.Getenv("SYSTEMROOT"); root != "" {
 		cmd.Env = append(cmd.Env, "SYSTEMROOT="+root) // Windows finds its network by it
 	}

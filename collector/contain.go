@@ -14,6 +14,7 @@ import (
 func Contain(tags int) error {
 	const noNewPrivs = 38 // PR_SET_NO_NEW_PRIVS, prctl(2)
 	debug.SetMaxStack(readerStack)
+	debug.SetMemoryLimit(softMemory(tags))
 	limit := func(what int, most uint64) error {
 		return syscall.Setrlimit(what, &syscall.Rlimit{Cur: most, Max: most})
 	}

@@ -6,7 +6,8 @@ import "runtime/debug"
 
 // Contain bounds the stack. The memory of a reader has no hard limit here: the
 // race detector needs more than any reader may have.
-func Contain(int) error {
+func Contain(tags int) error {
 	debug.SetMaxStack(readerStack)
+	debug.SetMemoryLimit(softMemory(tags))
 	return nil
 }

@@ -111,3 +111,7 @@ const (
 	tagMemory    = 8 << 10   // more for each tag; 20,000 tags were seen to take 60 MiB beyond readerMemory
 	readerStack  = 16 << 20
 )
+
+// softMemory is where a reader of so many tags begins to collect garbage more often,
+// in bytes: half of what it may have.
+func softMemory(tags int) int64 { return (readerMemory + int64(tags)*tagMemory) / 2 }

@@ -22,6 +22,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
@@ -55,6 +56,7 @@ func TestFigures(t *testing.T) {
 		return
 	}
 	defer keepFigures(t)
+	defer debug.SetGCPercent(debug.SetGCPercent(gcPercent)) // as main does
 	t.Run("value", measureValue)
 	t.Run("start", measureStart)
 	t.Run("append", measureAppend)

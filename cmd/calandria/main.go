@@ -104,7 +104,15 @@ func endInTime(errOut io.Writer, exit func(code int)) {
 	exit(1)
 }
 
+// gcPercent is how far the memory may grow between two rounds of the garbage
+// collector, in per cent of what is in use. The usual 100 takes a tenth more of the
+// processor with 20,000 tags.
+const gcPercent = 200
+
 func main() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(gcPercent)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	context.AfterFunc(ctx, func() {
