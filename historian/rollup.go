@@ -62,10 +62,16 @@ type rollAcc struct {
 
 // widen takes in a value, or several.
 func (r *rollAcc) widen(lo, hi, first, last float64) {
-	if math.IsNaN(r.min) {
-		r.min, r.max, r.first = lo, hi, first
+	if !(r.min <= lo) { // also where it is NaN yet
+		r.min = lo
 	}
-	r.min, r.max, r.last = min(r.min, lo), max(r.max, hi), last
+	if !(r.max >= hi) {
+		r.max = hi
+	}
+	if math.IsNaN(r.first) {
+		r.first = first
+	}
+	r.last = last
 }
 
 func (r *rollAcc) row(path, unit string) rollRow {
