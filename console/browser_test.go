@@ -409,6 +409,29 @@ func TestSorting(t *testing.T) {
 	if got := eval[string](b, column); got != was {
 		t.Errorf("%q is not as it was, %q", got, was)
 	}
+
+	// A list that renews itself stays as it was arranged.
+	b.do("open", chromedp.Navigate(sv.url+"/instruments?show=all&of=EV.EV5"))
+	b.until("document.querySelectorAll('input.filter').length === 1", 10*time.Second)
+	eval[bool](b, "document.querySelectorAll('.readings button.sort')[0].focus(), true")
+	b.do("down", chromedp.KeyEvent("\r"), chromedp.KeyEvent("\r"))
+	eval[bool](b, "document.querySelector('input.filter').focus(), true")
+	b.do("filter", chromedp.KeyEvent("temperature"))
+	rows := "Array.from(document.querySelectorAll('.readings tbody tr'), r => r).filter(r => !r.hidden).map(r => r.cells[0].textContent.trim()).join(';')"
+	want := eval[string](b, rows)
+	names := strings.Split(want, ";")
+	if len(names) < 3 || !strings.Contains(names[0], "temperature") || names[0] < names[len(names)-1] {
+		t.Errorf("down, with temperature: %q", names)
+	}
+	picture := eval[string](b, "document.querySelector('.strip .at').textContent")
+	b.until("document.querySelector('.strip .at').textContent !== '"+picture+"'", 10*time.Second)
+	if got := eval[string](b, rows); got != want {
+		t.Errorf("after the next picture:\n%s\nwant\n%s", got, want)
+	}
+	if eval[string](b, "document.activeElement.value + document.querySelector('.readings th').ariaSort") != "temperaturedescending" {
+		t.Error("the field or the order was lost with the next picture")
+	}
+	b.clean()
 }
 
 func atof(t *testing.T, s string) float64 {

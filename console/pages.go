@@ -762,6 +762,7 @@ type eventRow struct {
 	Text               words.Text
 	Who, Code          string
 	Value, Note        words.Text
+	NewDay             string // the date, of the first row of a day
 }
 
 // kindWords are the plant's words for kinds of journal entry.
@@ -873,8 +874,13 @@ func (s *Server) recordPage(r *http.Request, p *engine.Picture, now time.Time) (
 	data.Without = recordHref(other.query())
 	other.All = true
 	data.With = recordHref(other.query())
+	day := ""
 	for _, e := range events {
-		data.Rows = append(data.Rows, s.eventRow(e))
+		row := s.eventRow(e)
+		if d, _, _ := strings.Cut(row.Time, " "); d != day {
+			day, row.NewDay = d, d
+		}
+		data.Rows = append(data.Rows, row)
 	}
 	if len(events) == rec.Filter.Limit {
 		next := rec.query()
@@ -1061,18 +1067,19 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 	counts, entries := map[int]int{}, map[string]int{}
 	for _, a := range specs {
 		counts[int(a.Priority)]++
-		n, ok := entries[a.Source]
+		of := cmp.Or(a.Source, "site")
+		n, ok := entries[of]
 		if !ok {
 			n = len(data.Index)
-			entries[a.Source] = n
-			data.Index = append(data.Index, indexEntry{Text: words.Verbatim(a.Source), Href: "/rules?of=" + url.QueryEscape(a.Source), Now: a.Source == data.Of})
+			entries[of] = n
+			data.Index = append(data.Index, indexEntry{Text: words.Verbatim(of), Href: "/rules?of=" + url.QueryEscape(of), Now: of == data.Of})
 			if e, ok := s.b.House().Equip(a.Source); ok {
 				data.Index[n].Title = words.Verbatim(e.Title)
 			}
 		}
 		data.Index[n].N++
 		all := strings.Join([]string{a.Name, a.Title, a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response}, "\n")
-		if data.Of != "" && a.Source != data.Of || !strings.Contains(strings.ToLower(all), strings.ToLower(match)) {
+		if data.Of != "" && of != data.Of || !strings.Contains(strings.ToLower(all), strings.ToLower(match)) {
 			continue
 		}
 		x := ruleRow{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), RuleHref: "/rules/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}

@@ -93,7 +93,9 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 	}
 	var pans []panPage
 	var past []pastPage
+	var names []string
 	for _, e := range s.b.House().Of(plant.ClassPan) {
+		names = append(names, e.Name)
 		var ps PanStrikes
 		for i := range known {
 			if known[i].Pan == e.Path {
@@ -172,11 +174,14 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 		past = append(past, y)
 	}
 	return &view{Template: "pans.html", Title: "Pans", Section: "pans", Live: live, Reload: true,
-		Parts: parts{"boiling": pans, "past": past}, Data: pansData{None: len(pans) == 0, Batch: len(past) > 0}}, nil
+		Parts: parts{"boiling": pans, "past": past}, Data: pansData{Names: names, None: len(pans) == 0, Batch: len(past) > 0}}, nil
 }
 
 // pansData says what there is to show.
-type pansData struct{ None, Batch bool }
+type pansData struct {
+	Names       []string
+	None, Batch bool
+}
 
 func strikeHref(id int64) string { return fmt.Sprintf("/strikes/%d", id) }
 

@@ -1,5 +1,6 @@
 // Replaces the content of an element by new HTML while keeping what a person
-// has in hand: focus, open details, and what was typed into a field.
+// has in hand: focus, open details, what was typed into a field, how a list is arranged.
+import { arrange } from "./lists.js";
 
 /**
  * @param {Element} el
@@ -8,6 +9,7 @@
 export function morph(el, html) {
   const t = document.createElement("template");
   t.innerHTML = html;
+  arrange(t.content);
   children(el, t.content);
 }
 
