@@ -326,7 +326,14 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 		if u.scale < 0 { // a vacuum counts the other way
 			low, high, way = high, low, -way
 		}
-		r.Usual = words.Say("usual for this load: %s to %s %s", low, high, r.Unit)
+		switch {
+		case !b.Strike:
+			r.Usual = words.Say("usual for this load: %s to %s %s", low, high, r.Unit)
+		case math.IsInf(b.Low, -1):
+			r.Usual = words.Say("usual before the feed: at most %s %s", high, r.Unit)
+		default:
+			r.Usual = words.Say("usual at this point of a strike: %s to %s %s", low, high, r.Unit)
+		}
 		switch way {
 		case -1:
 			r.Departs = "low"

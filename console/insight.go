@@ -229,10 +229,7 @@ func (s *Server) vacuumView(x *thermo.Vacuum) vacuumView {
 }
 
 // calmLine says the same of several condensers.
-type calmLine struct {
-	Names string
-	Text  words.Text
-}
+type calmLine struct{ Names, Text words.Text }
 
 // calmVacuum gathers the condensers of which there is nothing to tell.
 func calmVacuum(vs []vacuumView) []calmLine {
@@ -245,10 +242,10 @@ func calmVacuum(vs []vacuumView) []calmLine {
 			text = "nothing unusual"
 		}
 		if i := slices.IndexFunc(out, func(l calmLine) bool { return l.Text == text }); i >= 0 {
-			out[i].Names += ", " + v.Name
+			out[i].Names += words.Text(", " + v.Name)
 			continue
 		}
-		out = append(out, calmLine{v.Name, text})
+		out = append(out, calmLine{words.Text(v.Name), text})
 	}
 	return out
 }

@@ -238,9 +238,8 @@ type figure struct {
 type setView struct {
 	Path, Title string
 	Suspects    []suspectView
-	Coming      []coming // conditions that stand, and whose alarm waits for its delay
-	Departs     []deviation
-	MoreDeparts int
+	Odd         unusual
+	Dashes      []calmLine // why figures are not known
 	Figures     []figure
 	Bodies      []bodyHead
 	Condenser   *bodyHead
@@ -253,6 +252,47 @@ type setView struct {
 
 // departuresShown is how many figures outside their band a line has room for.
 const departuresShown = 3
+
+// unusual is what is said of a vessel before any alarm.
+type unusual struct {
+	Departs []deviation
+	More    int      // that have no room; they have their mark
+	Coming  []coming // conditions that stand, and whose alarm waits for its delay
+}
+
+func (s *Server) unusual(p *engine.Picture, e *plant.Equipment, now time.Time) unusual {
+	u := unusual{Departs: s.departures(p, e, now), Coming: s.comings(p, e)}
+	if n := len(u.Departs); n > departuresShown {
+		u.Departs, u.More = u.Departs[:departuresShown], n-departuresShown
+	}
+	return u
+}
+
+// dashesShown is how many figures a line of reasons names.
+const dashesShown = 4
+
+// dashes gathers why figures are not known: each reason once, with the figures.
+func dashes(of []figure) (out []calmLine) {
+	names := map[words.Text][]words.Text{}
+	var order []words.Text
+	for _, f := range of {
+		if f.Value.OK {
+			continue
+		}
+		if names[f.Value.Why] == nil {
+			order = append(order, f.Value.Why)
+		}
+		names[f.Value.Why] = append(names[f.Value.Why], f.Label)
+	}
+	for _, why := range order {
+		l, n := names[why], len(names[why])
+		if n > dashesShown+1 {
+			l = append(slices.Clone(l[:dashesShown]), words.Say("%d more", n-dashesShown))
+		}
+		out = append(out, calmLine{words.Join(l, ", "), why})
+	}
+	return out
+}
 
 // coming is an alarm whose condition stands while its delay runs.
 type coming struct {
@@ -305,10 +345,7 @@ type ladderCell struct {
 }
 
 func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equipment, now time.Time) setView {
-	v := setView{Path: set.Path, Title: set.Title, Coming: s.comings(p, set), Departs: s.departures(p, set, now)}
-	if n := len(v.Departs); n > departuresShown { // the others have their mark in the table
-		v.Departs, v.MoreDeparts = v.Departs[:departuresShown], n-departuresShown
-	}
+	v := setView{Path: set.Path, Title: set.Title, Odd: s.unusual(p, set, now)}
 	for i := range p.Suspects {
 		if x := &p.Suspects[i]; x.Set == set.Path {
 			v.Suspects = append(v.Suspects, s.suspectView(x, now))
@@ -383,6 +420,13 @@ func (s *Server) setView(ctx context.Context, p *engine.Picture, set *plant.Equi
 		s.addTails(ctx, []readingGroup{g}, now)
 		v.Tails = append(v.Tails, tailRow{row.label, cmp.Or(row.unit, oneUnit(g.Readings)), g.Readings})
 	}
+	shown := slices.Concat(v.Figures, v.CondNotes)
+	for _, row := range v.Rows {
+		for i, c := range row.Cells {
+			shown = append(shown, figure{Label: words.Say("%s, %s", row.Label, set.Parts[i].Name), Value: c.reading})
+		}
+	}
+	v.Dashes = dashes(shown)
 	v.Ladder = drawLadder("ladder-"+set.Name, s.rungs(p, set), s.units[kindTemperature])
 	return v
 }

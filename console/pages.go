@@ -176,6 +176,7 @@ type condensers struct {
 	Units  []words.Text // of the cells
 	Vacuum []vacuumView
 	Calm   []calmLine
+	Dashes []calmLine
 }
 
 type condView struct {
@@ -202,6 +203,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 		pans = append(pans, s.panView(p, e, now, trace, slimStrike, nil))
 	}
 	var conds []condView
+	var shown []figure
 	units := make([]words.Text, 4) // of the four figures below
 	for _, e := range h.Of(plant.ClassCondenser) {
 		c := condView{Name: e.Name, Title: e.Title, Href: vesselHref(e.Path), Mark: s.worst(p, e.Path)}
@@ -212,6 +214,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 			}
 			units[len(c.Cells)] = cmp.Or(units[len(c.Cells)], x.Unit)
 			c.Cells = append(c.Cells, x)
+			shown = append(shown, figure{Label: words.Say("%s, %s", label(n), e.Name), Value: x})
 		}
 		conds = append(conds, c)
 	}
@@ -219,7 +222,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 	for i := range p.Vacuum {
 		vacuum = append(vacuum, s.vacuumView(&p.Vacuum[i]))
 	}
-	v.Parts["pans"], v.Parts["condensers"] = pans, condensers{conds, units, vacuum, calmVacuum(vacuum)}
+	v.Parts["pans"], v.Parts["condensers"] = pans, condensers{conds, units, vacuum, calmVacuum(vacuum), dashes(shown)}
 	v.Parts["health"] = s.health(p, now)
 	v.Data = houseData{sets, len(pans) > 0, len(conds) > 0}
 	return v, nil

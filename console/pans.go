@@ -119,6 +119,7 @@ func (s *Server) pansPage(r *http.Request, p *engine.Picture, now time.Time) (*v
 				x.Figures = append(x.Figures, figure{Label: f.label, Value: s.read(p, e.Tag(f.name), now)})
 			}
 		}
+		x.Dashes = dashes(append(slices.Clone(x.Figures), figure{Label: "S", Value: x.S}))
 		if x.Compartments = s.compartments(p, e, now); x.Compartments != nil {
 			pans = append(pans, x)
 			continue

@@ -3,6 +3,7 @@ package console
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -68,10 +69,12 @@ type panView struct {
 	Zone                     words.Text
 	Values                   []figure
 	Ribbon                   drawing
+	Odd                      unusual
+	Dashes                   []calmLine
 }
 
 func (s *Server) panView(p *engine.Picture, pan *plant.Equipment, now time.Time, trace []plant.Bucket, size strikeSize, usual *Strike) panView {
-	v := panView{Name: pan.Name, Title: pan.Title, Href: vesselHref(pan.Path), Mark: s.worst(p, pan.Path)}
+	v := panView{Name: pan.Name, Title: pan.Title, Href: vesselHref(pan.Path), Mark: s.worst(p, pan.Path), Odd: s.unusual(p, pan, now)}
 	if pan.Pan != nil {
 		v.Grade = pan.Pan.Grade
 	}
@@ -88,6 +91,7 @@ func (s *Server) panView(p *engine.Picture, pan *plant.Equipment, now time.Time,
 	} {
 		v.Values = append(v.Values, figure{Label: f.label, Value: s.read(p, pan.Tag(f.name), now)})
 	}
+	v.Dashes = dashes(append(slices.Clone(v.Values), figure{Label: "S", Value: v.S}))
 	st, running := strikeOf(p, pan.Path)
 	v.Phase = "no strike"
 	switch {

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
@@ -184,7 +185,7 @@ func (s *Server) departures(p *engine.Picture, e *plant.Equipment, now time.Time
 		vessels = append(vessels, c)
 	}
 	for _, v := range vessels {
-		for _, id := range v.Tags {
+		for _, id := range slices.Sorted(maps.Values(v.Tags)) {
 			if _, judged := p.Usual[id]; !judged {
 				continue
 			}

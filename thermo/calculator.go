@@ -93,7 +93,7 @@ func New(h *plant.House) (*Calculator, error) {
 		d.serve(c)
 	}
 	c.air.begin(c)
-	c.usuals = newUsuals(h)
+	c.usuals = newUsuals(c)
 	for _, s := range c.sets {
 		s.check = newChecking(c, s)
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/thermo/pan"
 )
 
 // bandSignals are the figures whose usual band for the present load is learned,
@@ -24,11 +25,12 @@ const (
 	bandLate    = 3 * time.Minute    // a mean that is older says nothing
 )
 
-// usual is one figure against the juice to its set: a straight line with
-// forgetting (exponentially weighted least squares), and how far minutes stray
-// from it.
+// usual is one figure against a load, the juice to its set or the vapour of its pans: a
+// straight line with forgetting (exponentially weighted least squares), and how far
+// minutes stray from it.
 type usual struct {
-	tag, load plant.TagID
+	tag  plant.TagID
+	load func(f *plant.Frame) (float64, bool)
 
 	n, x, y, xx, xy float64 // weighted sums of minutes
 	stray           float64 // mean square of a minute's distance from the line
@@ -39,10 +41,12 @@ type usual struct {
 	at                time.Time
 }
 
-// Band is where a figure usually lies at the present load, in the tag's unit.
+// Band is where a figure usually lies at the present load, or at this point of a strike, in
+// the tag's unit.
 type Band struct {
-	Low, High float64
-	Mean      float64 // of the last minute
+	Low, High float64 // Low is -Inf where only too much is unusual
+	Mean      float64 // of the last minute; of a pan, now
+	Strike    bool    // by the point of the strike
 }
 
 // Departs says whether the last minute lies outside: -1 below, 1 above, 0 not.
@@ -57,29 +61,59 @@ func (b Band) Departs() int {
 }
 
 // newUsuals lists what is learned of a house: figures of sets, of their bodies and
-// of their condensers, each against the juice to the set.
-func newUsuals(h *plant.House) (list []*usual) {
-	add := func(e *plant.Equipment, load plant.TagID) {
+// of their condensers against the juice to the set, those of the condensers of pans
+// against the vapour of these.
+func newUsuals(c *Calculator) (list []*usual) {
+	add := func(e *plant.Equipment, of plant.TagID, load func(f *plant.Frame) (float64, bool)) {
 		for _, name := range bandSignals[e.Class] {
-			if id := e.Tag(name); id != plant.NoTag && id != load && h.Tags[id].Source != plant.Fixed {
+			if id := e.Tag(name); id != plant.NoTag && id != of && c.house.Tags[id].Source != plant.Fixed {
 				list = append(list, &usual{tag: id, load: load})
 			}
 		}
 	}
-	for _, set := range h.Of(plant.ClassSet) {
-		load := set.Tag("juice_in_flow")
-		if load == plant.NoTag {
+	served := map[string]bool{}
+	for _, set := range c.house.Of(plant.ClassSet) {
+		juice := set.Tag("juice_in_flow")
+		if juice == plant.NoTag {
 			continue
 		}
-		add(set, load)
+		load := func(f *plant.Frame) (float64, bool) { p := f.Point(juice); return p.Value, p.Usable() }
+		add(set, juice, load)
 		for _, b := range set.Parts {
-			add(b, load)
+			add(b, juice, load)
 		}
-		if c, ok := h.Equip(set.Set.Condenser); ok {
-			add(c, load)
+		if e, ok := c.house.Equip(set.Set.Condenser); ok {
+			served[e.Path] = true
+			add(e, juice, load)
+		}
+	}
+	for _, d := range c.conds {
+		if len(d.pans) > 0 && !served[d.equip.Path] {
+			add(d.equip, plant.NoTag, func(*plant.Frame) (float64, bool) { return d.vapourOfPans() })
 		}
 	}
 	return list
+}
+
+// vapourOfPans is what a condenser takes from its pans, t/h; where one has no meter of its
+// steam, how many of them boil.
+func (v *condenserView) vapourOfPans() (sum float64, ok bool) {
+	metered := true
+	for _, p := range v.pans {
+		metered = metered && p.equip.Tag("steam_flow") != plant.NoTag
+	}
+	for _, p := range v.pans {
+		switch {
+		case p.idle || p.atRest():
+		case !metered:
+			sum++
+		case p.evaporation.OK():
+			sum += p.evaporation.Value
+		default:
+			return 0, false
+		}
+	}
+	return sum, true
 }
 
 // step takes one scan; a minute that is over is learned.
@@ -88,9 +122,9 @@ func (u *usual) step(f *plant.Frame, at time.Time) {
 		u.close()
 		u.minute = m
 	}
-	y, x := f.Point(u.tag), f.Point(u.load)
-	if y.Quality.IsGood() && x.Usable() {
-		u.sumX, u.sumY, u.count = u.sumX+x.Value, u.sumY+y.Value, u.count+1
+	y := f.Point(u.tag)
+	if x, ok := u.load(f); ok && y.Quality.IsGood() {
+		u.sumX, u.sumY, u.count = u.sumX+x, u.sumY+y.Value, u.count+1
 	}
 }
 
@@ -134,15 +168,42 @@ func (u *usual) line(x float64) float64 {
 func (c *Calculator) Usual(f *plant.Frame, at time.Time) map[plant.TagID]Band {
 	bands := map[plant.TagID]Band{}
 	for _, u := range c.usuals {
-		x := f.Point(u.load)
-		if u.n < bandKnown || !x.Usable() || at.Sub(u.at) > bandLate || x.Value < bandRunning*u.x/u.n {
+		x, ok := u.load(f)
+		if u.n < bandKnown || !ok || at.Sub(u.at) > bandLate || x < bandRunning*u.x/u.n {
 			continue
 		}
 		// The instrument's own error is in the stray but for its steady part, which
 		// the line has learned.
-		want, half := u.line(x.Value), bandSigmas*math.Sqrt(u.stray)
+		want, half := u.line(x), bandSigmas*math.Sqrt(u.stray)
 		half = max(half, 0.002*math.Abs(want))
 		bands[u.tag] = Band{Low: want - half, High: want + half, Mean: u.mean}
 	}
+	for _, p := range c.pans {
+		p.bands(bands)
+	}
 	return bands
+}
+
+// bands adds the bands of a batch pan, by what its strikes were at this point.
+func (v *panView) bands(bands map[plant.TagID]Band) {
+	if v.track == nil {
+		return
+	}
+	x := v.track.Expected()
+	add := func(name string, n pan.Norm, now float64, ok, most bool) {
+		id := v.equip.Tag(name)
+		if id == plant.NoTag || !n.Known() || !ok {
+			return
+		}
+		b := Band{Low: n.Value - bandSigmas*n.Spread, High: n.Value + bandSigmas*n.Spread, Mean: now, Strike: true}
+		if most {
+			b.Low = math.Inf(-1)
+		}
+		bands[id] = b
+	}
+	add("supersaturation", x.S, v.supersaturation.Value, v.supersaturation.OK(), x.SeedS)
+	warm := x.C
+	warm.Value += v.cfg.ThermometerOffsetK
+	add("massecuite_temperature", warm, v.temperature.Value, v.temperature.OK, false)
+	add("vapour_pressure", x.KPa, v.pressure.Value, v.pressure.OK, false)
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/thermo/pan"
 )
 
 // A figure that follows the load by a straight line with noise (normal
@@ -15,7 +16,7 @@ import (
 // once, and an hour of that does not become usual.
 func TestUsualBand(t *testing.T) {
 	f := plant.NewFrame(2)
-	c := &Calculator{usuals: []*usual{{tag: 0, load: 1}}}
+	c := &Calculator{usuals: []*usual{{tag: 0, load: func(f *plant.Frame) (float64, bool) { return f.Points[1].Value, true }}}}
 	rnd := rand.New(rand.NewPCG(3, 4))
 	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
 	outside, judged := 0, 0
@@ -56,5 +57,84 @@ func TestUsualBand(t *testing.T) {
 	run(time.Hour, func(time.Time) float64 { return 20 }, 0)
 	if judged > 1 || c.usuals[0].n > n+1.01 {
 		t.Errorf("a set that is run down: judged %d, learned %g", judged, c.usuals[0].n-n)
+	}
+}
+
+// A pan's figures are held against what its own strikes were at this point, and those of
+// its condenser against its vapour: five strikes at 16 kPa and 63 degC, then one at them,
+// and one with its vacuum and its thermometer off. What the bands have to enclose is the
+// strikes themselves.
+func TestUsualBandOfPan(t *testing.T) {
+	h, err := plant.Load("plant.yaml", []byte(`
+site: {name: Test House (invented)}
+condensers: [{name: CP, tags: {water_outlet_temperature: {node: "nsu=urn:test;s=CP.TO"}, water_inlet_temperature: {value: 30}}}]
+pans:
+  - name: BP
+    condenser: CP
+    liquor_purity_pct: [80, 70]
+    tags:
+      vapour_pressure: {node: "nsu=urn:test;s=BP.P"}
+      massecuite_temperature: {node: "nsu=urn:test;s=BP.T"}
+      chest_pressure: {value: 100}
+      level: {value: 60}
+      feed_valve: {value: 50}
+      steam_flow: {value: 8}
+opcua: {servers: [{name: mill, endpoint: "opc.tcp://127.0.0.1:4840"}]}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := New(h)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	var past []pan.Strike
+	for n := range 5 {
+		begin := at.Add(time.Duration(n-6) * 6 * time.Hour)
+		s := pan.Strike{Number: n + 1, Whole: true, Start: begin, End: begin.Add(5 * time.Hour), Phases: []pan.PhaseRecord{{Phase: pan.FeedOn, Start: begin, End: begin.Add(5 * time.Hour)}}}
+		for m := range 300 {
+			s.Profile = append(s.Profile, pan.ProfilePoint{At: begin.Add(time.Duration(m) * time.Minute), Phase: pan.FeedOn, LevelPct: pan.Use(60),
+				PressureKPa: pan.Use(16), MassecuiteC: pan.Use(63)})
+		}
+		past = append(past, s)
+	}
+	c.RememberStrikes("BP", past)
+	f := plant.NewFrame(len(h.Tags))
+	outlet := 45.0
+	run := func(d time.Duration, kPa, warm float64) map[string]int {
+		for end := at.Add(d); at.Before(end); at = at.Add(20 * time.Second) {
+			for i := range h.Tags {
+				v := h.Tags[i].Value
+				switch h.Tags[i].Path {
+				case "BP.vapour_pressure":
+					v = kPa
+				case "BP.massecuite_temperature":
+					v = warm
+				case "CP.water_outlet_temperature":
+					v = outlet
+				}
+				if h.Tags[i].Source == plant.Measured || h.Tags[i].Source == plant.Fixed {
+					f.Points[i] = plant.Point{Time: at, Value: v, Quality: plant.Good}
+				}
+			}
+			c.Step(f, at)
+		}
+		out := map[string]int{}
+		for id, b := range c.Usual(f, at) {
+			out[h.Tags[id].Path] = b.Departs()
+		}
+		return out
+	}
+	got := run(14*time.Hour, 16, 63)
+	for _, path := range []string{"BP.vapour_pressure", "BP.massecuite_temperature", "CP.water_outlet_temperature"} {
+		if d, known := got[path]; !known || d != 0 {
+			t.Errorf("%s as in every strike: known %t, departs %d", path, known, d)
+		}
+	}
+	outlet = 52
+	got = run(3*time.Minute, 19, 58)
+	if got["BP.vapour_pressure"] != 1 || got["BP.massecuite_temperature"] != -1 || got["CP.water_outlet_temperature"] != 1 {
+		t.Errorf("vacuum and thermometer off: %v", got)
 	}
 }
