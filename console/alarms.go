@@ -94,7 +94,7 @@ func (s *Server) alarmRow(a *alerting.Status, now time.Time) alarmRow {
 		r.SourceHref = vesselHref(spec.Source)
 	}
 	if !math.IsNaN(a.Value) && a.Occurrence > 0 {
-		r.Value = s.specValue(spec.Limited, spec.Unit, a.Value)
+		r.Value = s.alarmValue(spec.Limited, spec.Unit, a.Value, spec.Setpoint)
 	}
 	if spec.Setpoint != nil {
 		r.Limit = s.specValue(spec.Limited, spec.Unit, *spec.Setpoint)
@@ -131,6 +131,32 @@ func (s *Server) specValue(tag, unit string, v float64) words.Text {
 	}
 	u := s.unitNamed(tag, unit)
 	return valueUnit(specNumber(u.of(v)), u.text)
+}
+
+// alarmValue writes what an alarm was called at: three digits that count, or as many
+// decimals as its limit has, and one more where both would read the same.
+func (s *Server) alarmValue(tag, unit string, v float64, limit *float64) words.Text {
+	if unit == "s" || math.IsNaN(v) || math.IsInf(v, 0) || v == 0 {
+		return s.specValue(tag, unit, v)
+	}
+	u := s.unitNamed(tag, unit)
+	x := u.of(v)
+	places := 2 - int(math.Floor(math.Log10(math.Abs(x))))
+	round := func() words.Text {
+		scale := math.Pow(10, float64(max(0, places)))
+		return specNumber(math.Round(x*scale) / scale)
+	}
+	text := round()
+	if limit != nil {
+		at := specNumber(u.of(*limit))
+		_, after, _ := strings.Cut(at.String(), ".")
+		places = max(len(after), places-1)
+		if text = round(); text == at {
+			places++
+			text = round()
+		}
+	}
+	return valueUnit(text, u.text)
 }
 
 // specNumber writes a value of an alarm, whose format the definition does not

@@ -96,6 +96,9 @@ func TestKeys(t *testing.T) {
 	sv, b := serve(t), newBrowser(t)
 	b.do("open", chromedp.EmulateViewport(1280, 720), chromedp.Navigate(sv.url+"/"))
 	b.until("/^\\(\\d+\\) /.test(document.title) && document.querySelector('link[rel=icon]').href.includes('icon-call')", 5*time.Second)
+	icon := "fetch(document.querySelector('link[rel=icon]').href).then(r => r.text()).then(s => { window.iconText = s })"
+	b.do("the icon", chromedp.Evaluate[chromedp.Void](icon))
+	b.until("window.iconText?.includes('>' + /\\d+/.exec(document.title)[0] + '<')", 5*time.Second)
 	before := eval[string](b, "document.title")
 
 	b.until("!document.getElementById('sound').hidden", 2*time.Second)

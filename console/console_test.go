@@ -1193,6 +1193,11 @@ func TestLadderLarge(t *testing.T) {
 			}
 		}
 	}
+	for _, c := range d.Captions { // a word of 15 units beside a figure of 16: about 8 wide each
+		if c.Text == "steam" && c.X+8*5 > d.Rects[0].X+d.Rects[0].W/2-8*2.5 {
+			t.Error("the word steam runs into the first figure")
+		}
+	}
 	n := 0
 	for _, l := range d.Lines {
 		if l.Class == "lt-vapour" {

@@ -2,6 +2,7 @@ package console
 
 import (
 	"encoding/json"
+	"math"
 	"net/http"
 	"strings"
 	"testing"
@@ -171,6 +172,24 @@ func TestSpecNumber(t *testing.T) {
 	for v, want := range map[float64]string{0: "0", 0.77: "0.77", 0.7691: "0.769", 0.0053333: "0.00533", -0.0017552: "−0.00176", 0.05: "0.05", 0.0999: "0.0999", 12.345: "12.35", 16.14: "16.14", 1234.5: "1234", 1e-12: "0"} {
 		if got := specNumber(v).String(); got != want {
 			t.Errorf("%v: %q, want %q", v, got, want)
+		}
+	}
+}
+
+// TestAlarmValue: as many digits as a reader needs, and enough to tell a value from its
+// limit.
+func TestAlarmValue(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
+	for _, c := range []struct {
+		v, limit float64
+		want     string
+	}{{1.605, 0.8, "1.6 K"}, {0.8213, 0.8, "0.82 K"}, {237.14, math.NaN(), "237 K"}, {101.36, 101.3, "101.4 K"}, {92.347, 92, "92.3 K"}, {3.893, 10, "3.9 K"}, {0.0053333, 0.005, "0.0053 K"}, {0, 1, "0 K"}} {
+		limit := &c.limit
+		if math.IsNaN(c.limit) {
+			limit = nil
+		}
+		if got := s.alarmValue("", "K", c.v, limit).String(); got != c.want {
+			t.Errorf("%v at %v: %q, want %q", c.v, c.limit, got, c.want)
 		}
 	}
 }

@@ -171,7 +171,9 @@ func drawLadder(id string, celsius []rung, u shownUnit) drawing {
 		x, mid := left(i), round1(left(i)+ladderBarW/2)
 		if i == 0 && !math.IsNaN(r.Chest) {
 			d.Lines = append(d.Lines, line{X1: ladderAxis - 16, Y1: y(r.Chest), X2: x, Y2: y(r.Chest), Class: "lt-vapour"})
-			d.Captions = append(d.Captions, caption{X: ladderAxis - 14, Y: y(r.Chest) - 6, Anchor: "start", Class: "lt-note", Text: "steam"})
+			if mid-26 > ladderAxis+32 { // beside the figure of the first bar
+				d.Captions = append(d.Captions, caption{X: ladderAxis - 14, Y: y(r.Chest) - 6, Anchor: "start", Class: "lt-note", Text: "steam"})
+			}
 		}
 		if i+1 < len(rs) && !math.IsNaN(r.Vapour) && !abreast(i, i+1) {
 			// The vapour goes on to the next calandria; the small step is lost

@@ -314,7 +314,7 @@ func (s *Server) reportTags() []string {
 var errIncomplete = errors.New("the archive did not answer in time for all")
 
 // boilingNote stands beside averages.
-const boilingNote = "Averages of a batch pan count only while a strike ran in it."
+const boilingNote = "Averages of a batch pan and of its condenser count only while a strike ran in it."
 
 // boiling reports whether a strike ran in a pan at a moment; a continuous pan always boils.
 func (s *Server) boiling(ctx context.Context, from, to, now time.Time) func(pan string, at time.Time) bool {
@@ -340,6 +340,28 @@ func (s *Server) boiling(ctx context.Context, from, to, now time.Time) func(pan 
 	}
 }
 
+// pansBehind are the pans that have to boil for a figure to count: its own, or those that
+// its condenser serves and nothing else.
+func (s *Server) pansBehind(t *plant.Tag) (pans []string) {
+	h := s.b.House()
+	switch t.Class {
+	case plant.ClassPan:
+		return []string{t.Owner}
+	case plant.ClassCondenser:
+		for _, set := range h.Of(plant.ClassSet) {
+			if set.Set.Condenser == t.Owner {
+				return nil
+			}
+		}
+		for _, pan := range h.Of(plant.ClassPan) {
+			if pan.Pan.Condenser == t.Owner {
+				pans = append(pans, pan.Path)
+			}
+		}
+	}
+	return pans
+}
+
 // averages gives what it could; the error is errIncomplete if that is not all.
 func (s *Server) averages(ctx context.Context, from, to, now time.Time) ([]averageRow, error) {
 	boiling := s.boiling(ctx, from, to, now)
@@ -360,9 +382,11 @@ func (s *Server) averages(ctx context.Context, from, to, now time.Time) ([]avera
 			t, _ := s.b.House().Find(path)
 			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: s.unit(t).text}
 			var counts func(time.Time) bool
-			if t.Class == plant.ClassPan {
+			if pans := s.pansBehind(t); len(pans) > 0 {
 				r.Label = words.Say("%s while boiling", r.Label)
-				counts = func(at time.Time) bool { return boiling(t.Owner, at) }
+				counts = func(at time.Time) bool {
+					return slices.ContainsFunc(pans, func(pan string) bool { return boiling(pan, at) })
+				}
 			}
 			o, err := s.over(ctx, path, from, to, 240, counts)
 			if err != nil {

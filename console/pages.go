@@ -322,7 +322,7 @@ func (s *Server) vesselPage(r *http.Request, p *engine.Picture, now time.Time) (
 		}
 	}
 	v.Parts["vessel-alarms"] = vesselAlarms{rows, s.specsOf(e.Path)}
-	data := vesselData{Path: e.Path, Class: classWord(e.Class), Facts: s.facts(e, now), Trends: vesselTrends(e), Pan: e.Class == plant.ClassPan}
+	data := vesselData{Path: e.Path, Class: classWord(e.Class), Facts: s.facts(e, now), Trends: strings.TrimSuffix(trendsHref(mainTags(e), ""), "?"), Pan: e.Class == plant.ClassPan}
 	for _, part := range e.Parts {
 		if part.Class != plant.ClassBleed {
 			data.Parts = append(data.Parts, *headOf(part))
@@ -416,19 +416,14 @@ func (s *Server) facts(e *plant.Equipment, now time.Time) []words.Text {
 	return f
 }
 
-// vesselTrends is the address of the trends page with the main tags of a
-// vessel.
-func vesselTrends(e *plant.Equipment) string {
-	q := url.Values{}
+// mainTags are up to four tags that say most of a vessel.
+func mainTags(e *plant.Equipment) (paths []string) {
 	for _, n := range []string{"vapour_pressure", "u", "u_ratio", "brix", "brix_out", "supersaturation", "massecuite_temperature", "level", "approach", "water_outlet_temperature", "evaporation", "steam_flow", "syrup_brix"} {
-		if id := e.Tag(n); id != plant.NoTag && len(q["tag"]) < 4 {
-			q.Add("tag", e.Path+"."+n)
+		if id := e.Tag(n); id != plant.NoTag && len(paths) < 4 {
+			paths = append(paths, e.Path+"."+n)
 		}
 	}
-	if len(q) == 0 {
-		return "/trends"
-	}
-	return "/trends?" + q.Encode()
+	return paths
 }
 
 func (s *Server) specsOf(path string) int {
@@ -815,7 +810,7 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		if a := s.spec(e.Alarm); a != nil {
 			limited = a.Limited
 		}
-		r.Value = s.specValue(limited, e.Unit, *e.Value)
+		r.Value = s.alarmValue(limited, e.Unit, *e.Value, e.Setpoint)
 		if e.Setpoint != nil {
 			u := s.unitNamed(limited, e.Unit)
 			r.Value = words.Say("%s (limit %s)", r.Value, specNumber(u.of(*e.Setpoint)))

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"fmt"
+	"io"
 	"math"
 	"net/http"
 	"net/url"
@@ -43,12 +45,33 @@ func documentHref(a *plant.AlarmSpec) string {
 	return "/procedures/" + escapeSegment(a.Topic)
 }
 
-// proceduresPage lists what the alarms name: those without a document first,
-// the most urgent alarms before others.
 func (s *Server) proceduresPage(_ *http.Request, p *engine.Picture, _ time.Time) (*view, error) {
+	return &view{Template: "procedures.html", Title: "Procedures", Section: "rules", Data: s.procedures()}, nil
+}
+
+// proceduresFile is the list of those that are missing, to be filled in and kept as a rule
+// file.
+func (s *Server) proceduresFile(w http.ResponseWriter, r *http.Request) error {
+	var out strings.Builder
+	say := s.languageOf(r).Say
+	out.WriteString("procedures:\n")
+	for _, p := range s.procedures().Missing {
+		if p.Topic != "" {
+			fmt.Fprintf(&out, "  # %s, %s\n  %q:\n    title: %q\n    revision: \"\"\n    document: \"\"\n",
+				say(counted(len(p.Alarms), "alarm", "alarms")), strings.ReplaceAll(say(p.Alarms[0].Text), "\n", " "), p.Topic, p.Topic)
+		}
+	}
+	w.Header().Set("Content-Type", "application/yaml; charset=utf-8")
+	w.Header().Set("Content-Disposition", `attachment; filename="procedures.yaml"`)
+	io.WriteString(w, out.String())
+	return nil
+}
+
+// procedures lists what the alarms name: those without a document first, the most urgent
+// alarms before others.
+func (s *Server) procedures() (d proceduresData) {
 	specs := slices.Clone(s.b.Specs())
 	slices.SortStableFunc(specs, func(a, b plant.AlarmSpec) int { return cmp.Compare(a.Priority, b.Priority) })
-	var d proceduresData
 	at := map[string]*procedureRow{}
 	var order []string
 	for i := range specs {
@@ -73,7 +96,7 @@ func (s *Server) proceduresPage(_ *http.Request, p *engine.Picture, _ time.Time)
 			d.Given = append(d.Given, *r)
 		}
 	}
-	return &view{Template: "procedures.html", Title: "Procedures", Section: "rules", Data: d}, nil
+	return d
 }
 
 // procedureDocument shows a document of the site. Only files that the rule files
@@ -114,15 +137,28 @@ type smallTrend struct {
 	Low, High, From, To string
 }
 
-// alarmTrends draws what the condition of an alarm reads, the first two.
+// alarmTrends draws what the condition of an alarm reads, the first two; states only where
+// there is nothing else.
 func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.Time) (list []smallTrend) {
 	e, err := s.b.Explain(ctx, a.Name)
 	if err != nil {
 		return nil
 	}
+	var paths, states []string
 	for _, x := range e.Reads {
-		t, ok := s.b.House().Find(x.Path)
-		if !ok || t.Dimension == plant.State || slices.ContainsFunc(list, func(o smallTrend) bool { return o.Path == t.Path }) {
+		if t, ok := s.b.House().Find(x.Path); ok && t.Dimension == plant.State {
+			states = append(states, x.Path)
+		} else if ok {
+			paths = append(paths, x.Path)
+		}
+	}
+	var vessel []string // where what it reads has no value
+	if v, ok := s.b.House().Equip(a.Source); ok {
+		vessel = mainTags(v)
+	}
+	for i, path := range slices.Concat(paths, states, vessel) {
+		t, ok := s.b.House().Find(path)
+		if !ok || len(list) > 0 && i >= len(paths) || slices.ContainsFunc(list, func(o smallTrend) bool { return o.Path == t.Path }) {
 			continue
 		}
 		from := now.Add(-alarmTrendSpan)
@@ -134,7 +170,7 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		st := smallTrend{Path: t.Path, Label: words.Say("%s, %s", t.Path, t.Meaning), From: s.clock(from).String(), To: s.clock(now).String(),
 			Href: "/trends?span=8h&tag=" + url.QueryEscape(t.Path)}
 		limit := math.NaN()
-		if a.Setpoint != nil && len(list) == 0 {
+		if a.Setpoint != nil && len(list) == 0 && i < len(paths) {
 			if v, err := plant.ToCanonical(t.Dimension, cmp.Or(a.Unit, t.Unit), *a.Setpoint); err == nil {
 				limit = v
 				low, high = math.Min(low, v), math.Max(high, v)

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/goccy/go-yaml"
 )
 
 // Documents of the site are shown as they are, without their scripts, and no file
@@ -14,6 +16,8 @@ func TestProcedureDocuments(t *testing.T) {
 	for i := range m.specs {
 		if a := &m.specs[i]; a.Name == "CDA_approach_high" {
 			a.Topic, a.Procedure, a.Document = "venting", "Venting", "testdata/procedures/gone.pdf"
+		} else if a.Name == "EV2_level_low" {
+			a.Topic, a.Procedure = "loss of juice", "SITE PROCEDURE: loss of juice"
 		}
 	}
 	h := newServer(t, m, Options{}).Handler()
@@ -32,6 +36,14 @@ func TestProcedureDocuments(t *testing.T) {
 		if w.Code != c.code || !strings.Contains(w.Body.String(), c.want) {
 			t.Errorf("%s: %d, no %q in %.300s", c.path, w.Code, c.want, w.Body.String())
 		}
+	}
+	// The list to fill in is a rule file, with the topic that lacks a document and not the other.
+	list := get(t, h, "/procedures.yaml", http.StatusOK)
+	var read struct {
+		Procedures map[string]struct{ Title, Revision, Document string }
+	}
+	if err := yaml.Unmarshal([]byte(list), &read); err != nil || read.Procedures["loss of juice"].Title != "loss of juice" || strings.Contains(list, "vacuum loss") {
+		t.Errorf("the list to fill in: %v\n%s", err, list)
 	}
 	w := ask(h, http.MethodGet, "/procedures/vacuum%20loss", "", nil)
 	if !strings.Contains(w.Header().Get("Content-Security-Policy"), "script-src 'none'") || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/plain") {

@@ -147,6 +147,11 @@ func TestIdlePans(t *testing.T) {
 	if !boiling(r.Pan, r.Start.Add(time.Minute)) || boiling(r.Pan, r.Start.Add(-time.Minute)) {
 		t.Errorf("strike of %s from %v to %v is not where %s boils", r.Pan, r.Start, r.End, r.Pan)
 	}
+	for path, want := range map[string]string{"CD5.approach": "", "CDA.approach": "PA1", "PA1.vapour_pressure": "PA1", "EV.economy": ""} {
+		if tag, ok := m.House().Find(path); !ok || strings.Join(s.pansBehind(tag), " ") != want {
+			t.Errorf("%s: pans behind it are %v, want %q", path, s.pansBehind(tag), want)
+		}
+	}
 }
 
 // TestOrders: reports go to a folder and by mail, once each, at the time of events; what

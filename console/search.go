@@ -30,6 +30,7 @@ type hits struct {
 	Title words.Text
 	More  string // More is the address with all of them, "" if there are no more
 	Rows  []hit
+	Total int
 }
 
 type searchData struct {
@@ -61,7 +62,7 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func
 	var alarms, vessels, tags, journal hits
 	alarms.Title, vessels.Title, tags.Title, journal.Title = "Alarms and their rules", "Vessels", "Tags", "Journal, last 30 days"
 	add := func(to *hits, h hit, more string) {
-		if len(to.Rows) == foundMost {
+		if to.Total++; len(to.Rows) == foundMost {
 			to.More = more
 			return
 		}

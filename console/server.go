@@ -20,6 +20,7 @@ import (
 	"path"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -408,6 +409,7 @@ func (s *Server) routes() *http.ServeMux {
 	on("POST /language", toSignIn, s.handle(s.setLanguage))
 	on("POST /name", toAct, s.handle(s.setName))
 	on("GET /procedures", toLook, s.page(s.proceduresPage))
+	on("GET /procedures.yaml", toLook, s.handle(s.proceduresFile))
 	on("GET /procedures/{topic}", toLook, s.handle(s.procedureDocument))
 	on("GET /stream", toLook, s.stream)
 	on("GET /api/v1/picture", toLook, s.handle(s.apiPicture))
@@ -559,6 +561,10 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 		h.Set("Cache-Control", "public, max-age=31536000, immutable")
 	} else {
 		h.Set("Cache-Control", "no-cache")
+	}
+	if n, err := strconv.ParseUint(r.URL.Query().Get("n"), 10, 8); err == nil { // an icon with a number
+		h.Del("ETag")
+		a.body = bytes.Replace(a.body, []byte(">0<"), fmt.Appendf(nil, ">%d<", n), 1)
 	}
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(a.body))
 }

@@ -62,6 +62,13 @@ func TestWallInBrowser(t *testing.T) {
 	b.shot("wall-pan-1920")
 	sv.mill.step(func(now time.Time) { sv.mill.feed("EV2_level_low", now, plant.True, 8) })
 	b.until("document.querySelector('.scene').textContent.includes('Juice level of body 2')", 5*time.Second)
+	b.until("("+shown+").startsWith('EV')", 10*time.Second)
+	if high := eval[bool](b, "document.documentElement.scrollHeight > innerHeight"); high {
+		t.Error("a scene with long texts does not fit on the screen")
+	}
+	if n := eval[int](b, "document.querySelectorAll('.scene:not(.away) .wall-line.away').length"); n > 0 && !eval[bool](b, "/\\d/.test(document.querySelector('.scene:not(.away) .wall-more:not(.away)').textContent)") {
+		t.Errorf("%d lines are hidden and not counted", n)
+	}
 	sv.hold <- true
 	b.until("!document.getElementById('stale').hidden && document.body.innerText.includes('STALE')", 8*time.Second)
 	b.shot("wall-stale-1920")

@@ -84,7 +84,7 @@ const plainIcon = icon ? icon.href : "";
 function badge(n) {
   document.title = (n > 0 ? "(" + n + ") " : "") + plainTitle;
   if (!icon) return;
-  const want = n > 0 && icon.dataset.call ? icon.dataset.call : plainIcon;
+  const want = n > 0 && icon.dataset.call ? icon.dataset.call + "&n=" + Math.min(n, 99) : plainIcon;
   if (icon.getAttribute("href") !== want) icon.href = want;
 }
 
