@@ -515,6 +515,9 @@ func (f *calmFigures) total() (n int) {
 // water nor a rinse is taken for one. Aims: under one call a week from all pans, no strike
 // missed or invented. With -blind N: N mills over four weeks, printed.
 func TestBlindPansAreCalm(t *testing.T) {
+	if testing.Short() {
+		t.Skip("ten days of two houses' pans: make test runs it")
+	}
 	mills, days := uint64(2), 10.0
 	if *blindMills > 0 {
 		mills, days = uint64(*blindMills), 28
