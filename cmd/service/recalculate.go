@@ -306,7 +306,7 @@ func (x *recalculated) Words() string {
 
 // Do runs a job and keeps its record in the journal up to date.
 func (r *Recalculator) Do(ctx context.Context, job plant.Job, show func(done float64, at time.Time)) (*recalculated, error) {
-	defer debug.SetGCPercent(debug.SetGCPercent(100)) // months in memory: that counts more than the processor
+	defer debug.SetGCPercent(debug.SetGCPercent(50)) // months in memory: that counts more than the processor
 	began, told := time.Now(), time.Time{}
 	job.State = plant.JobRunning
 	out, err := r.Run(ctx, job, func(done float64, at time.Time) error {
