@@ -1,7 +1,9 @@
 package service
 
 import (
+	"bytes"
 	"cmp"
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"errors"
@@ -63,7 +65,7 @@ type Recalculator struct {
 type recalculated struct {
 	Core    *engine.Core // it has lived through everything up to the end of the archive
 	people  *records
-	found   []thermo.FinishedStrike
+	found   [][]byte // strikes by packStrike: those of a season wait for the end
 	alarms  *engine.Backtest
 	Strikes int // put on record
 	Values  int64
@@ -117,7 +119,13 @@ func (r *Recalculator) Run(ctx context.Context, job plant.Job, tell func(done fl
 	saved, last := time.Now(), time.Time{}
 	replay.Behind = func(at time.Time) error {
 		out.people.apply(reader, at)
-		out.found = append(out.found, reader.Calc.TakeFinished()...)
+		for _, f := range reader.Calc.TakeFinished() {
+			packed, err := packStrike(&f)
+			if err != nil {
+				return err
+			}
+			out.found = append(out.found, packed)
+		}
 		if err := r.mark(reader, at); err != nil {
 			return err
 		}
@@ -194,7 +202,23 @@ func (x *recalculated) keep(rw *historian.Rewrite, paths []string, ids []plant.T
 // interrupted is what a job goes on with.
 type interrupted struct {
 	Learned []byte
-	Found   []thermo.FinishedStrike // strikes that are not on record yet
+	Found   [][]byte // strikes that are not on record yet
+}
+
+// packStrike makes a strike small, curves and all: gzip of its JSON.
+func packStrike(f *thermo.FinishedStrike) ([]byte, error) {
+	var b bytes.Buffer
+	z := gzip.NewWriter(&b)
+	err := errors.Join(json.NewEncoder(z).Encode(f), z.Close())
+	return b.Bytes(), err
+}
+
+func unpackStrike(b []byte) (f thermo.FinishedStrike, err error) {
+	z, err := gzip.NewReader(bytes.NewReader(b))
+	if err == nil {
+		err = json.NewDecoder(z).Decode(&f)
+	}
+	return f, err
 }
 
 // save makes durable what was calculated so far: the job goes on there.
@@ -270,10 +294,13 @@ func keptTags(h *plant.House, equipment string) (paths []string, ids []plant.Tag
 
 // keepStrikes puts strikes on record. One that is on record already is worked out
 // anew, with the purities that the laboratory found.
-func keepStrikes(ctx context.Context, j *journal.Journal, calc *thermo.Calculator, found []thermo.FinishedStrike) (n int, err error) {
+func keepStrikes(ctx context.Context, j *journal.Journal, calc *thermo.Calculator, found [][]byte) (n int, err error) {
 	const same = 10 * time.Minute // two strikes of a pan do not begin closer. Ours
-	for i := range found {
-		f := &found[i]
+	for _, b := range found {
+		f, err := unpackStrike(b)
+		if err != nil {
+			return n, err
+		}
 		near, err := j.Strikes(ctx, plant.StrikeFilter{Pan: f.Pan, From: f.Strike.Start.Add(same), To: f.Strike.End.Add(same), Limit: 4})
 		if err != nil {
 			return n, err
@@ -288,7 +315,7 @@ func keepStrikes(ctx context.Context, j *journal.Journal, calc *thermo.Calculato
 				calc.WeighStrike(f.Pan, &f.Strike, old.Balance.Purities)
 			}
 		}
-		if err := KeepStrike(j, f); err != nil {
+		if err := KeepStrike(j, &f); err != nil {
 			return n, err
 		}
 		n++
