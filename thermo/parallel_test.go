@@ -56,7 +56,7 @@ func TestParallelBodiesAreToldApart(t *testing.T) {
 	}
 	before := run(4, 1)
 	if b, b2 := before["Q.B.u"], before["Q.B2.u"]; math.Abs(b.Point.Value/b2.Point.Value-1) > 1e-6 || b.Point.Quality.IsGood() || !b.Point.Usable() ||
-		b.Sigma < 0.09*b.Point.Value || !strings.Contains(string(b.Reason.String()), "told them apart") {
+		b.Sigma < 0.09*b.Point.Value || !strings.Contains(b.Reason.String(), "told them apart") {
 		t.Errorf("before any outage: %+v and %+v, want one U, uncertain", b, b2)
 	}
 	run(5, 0)
