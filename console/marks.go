@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -105,14 +106,12 @@ func (s *Server) marks(ctx context.Context, tags []string, from, to time.Time) (
 			add(m)
 		}
 	}
-	cleanings, err := s.b.Cleanings(ctx, "", from, to)
+	cleanings, err := s.cleaningMarks(ctx, concerns, from, to)
 	if err != nil {
 		return nil, err
 	}
-	for _, c := range cleanings {
-		if concerns(c.Body) {
-			add(trendMark{Kind: "cleaning", Source: c.Body, From: c.Start, To: c.End, Open: c.End.IsZero(), Text: strings.TrimSpace("cleaning of " + c.Body + " " + c.Method), Href: "/cleaning"})
-		}
+	for _, m := range cleanings {
+		add(m)
 	}
 	strikes, err := s.b.StrikeRecords(ctx, plant.StrikeFilter{From: from, Limit: maxMarks})
 	if err != nil {
@@ -129,6 +128,39 @@ func (s *Server) marks(ctx context.Context, tags []string, from, to time.Time) (
 			Text: c.Tag + " is read " + c.Reads + " (" + c.By + ": " + c.Reason + "); the line is the raw value"})
 	}
 	return marks, err
+}
+
+// cleaningMarks are those on record, and those that nobody recorded: found by a signal, or by U.
+func (s *Server) cleaningMarks(ctx context.Context, concerns func(body string) bool, from, to time.Time) (out []trendMark, err error) {
+	recorded, err := s.b.Cleanings(ctx, "", from, to)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range recorded {
+		if concerns(c.Body) {
+			out = append(out, trendMark{Kind: "cleaning", Source: c.Body, From: c.Start, To: c.End, Open: c.End.IsZero(), Text: strings.TrimSpace("cleaning of " + c.Body + " " + c.Method), Href: "/cleaning"})
+		}
+	}
+	for _, set := range s.b.House().Of(plant.ClassSet) {
+		scales, err := s.scales(ctx, set.Path, s.b.Picture().Clock(time.Now()))
+		if err != nil {
+			return nil, err
+		}
+		for i := range scales {
+			x := &scales[i]
+			for _, c := range cyclesOf(x) {
+				if !concerns(x.Body) || slices.ContainsFunc(recorded, func(k plant.Cleaning) bool { return k.Body == x.Body && k.End.Sub(c.Start).Abs() < 12*time.Hour }) {
+					continue
+				}
+				text := "cleaning of " + x.Body + ", found by its signal or by U"
+				if c.Restored > 0 {
+					text += fmt.Sprintf("; restored to %.0f %% of clean", 100*c.Restored)
+				}
+				out = append(out, trendMark{Kind: "cleaning", Source: x.Body, From: c.Start, Text: text, Href: "/cleaning"})
+			}
+		}
+	}
+	return out, nil
 }
 
 // TrendView is a choice of tags and time that somebody has kept under a name.

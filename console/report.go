@@ -253,13 +253,9 @@ func cleaningsOf(scales []thermo.Scale, body string, d *report) (n, restored wor
 		if x.Body != body {
 			continue
 		}
-		list := x.Cycles
-		if x.Cleaned {
-			list = append(list[:len(list):len(list)], fouling.Cycle{Start: x.Started})
-		}
-		for k, c := range list {
-			if k == 0 && !c.Recorded && len(x.Cycles) > 0 || c.Start.Before(d.begin) || !c.Start.Before(d.upto) {
-				continue // the first begins with the first value, not with a cleaning
+		for _, c := range cyclesOf(x) {
+			if c.Start.Before(d.begin) || !c.Start.Before(d.upto) {
+				continue
 			}
 			count++
 			if c.Restored > 0 {
@@ -271,6 +267,19 @@ func cleaningsOf(scales []thermo.Scale, body string, d *report) (n, restored wor
 		}
 	}
 	return whole(count), cmp.Or(restored, dash)
+}
+
+// cyclesOf are those that a cleaning began, the running one too: the first begins with the
+// first value unless its cleaning is on record.
+func cyclesOf(x *thermo.Scale) []fouling.Cycle {
+	list := slices.Clone(x.Cycles)
+	if x.Cleaned {
+		list = append(list, fouling.Cycle{Start: x.Started})
+	}
+	if len(x.Cycles) > 0 && !list[0].Recorded {
+		list = list[1:]
+	}
+	return list
 }
 
 func (s *Server) strikeTotals(ctx context.Context, d *report, now time.Time) (reportTable, error) {

@@ -1,7 +1,9 @@
 package console
 
 import (
+	"cmp"
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +12,8 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"calandria/plant"
+	"calandria/thermo"
+	"calandria/thermo/fouling"
 )
 
 // TestTrendsWorkbench goes through the trends as an engineer who plans a cleaning
@@ -114,7 +118,7 @@ func TestTrendsWorkbench(t *testing.T) {
 		host.remove(); }); 0`))
 	b.until("/11 pairs.*correlation 0.816.*slope 0.500/.test(window.said)", 8*time.Second)
 	view("before", "2 stretches", 2)
-	view("cycles", "3 stretches", 2)
+	view("cycles", "4 stretches", 2)
 	// The cursor reads each stretch with its quality.
 	b.do("point", chromedp.Evaluate[chromedp.Void](`(() => { const o = document.querySelector('.u-over'), r = o.getBoundingClientRect();
 		for (const k of ['mouseenter', 'mousemove']) o.dispatchEvent(new MouseEvent(k, {clientX: r.left + r.width / 3, clientY: r.top + 30, bubbles: true})); })()`))
@@ -166,5 +170,39 @@ func TestChangeViews(t *testing.T) {
 	}
 	if b, _ := json.Marshal(views[1]); string(b) != `{"name":"a","query":"tag=y","owner":"B","by":"B"}` {
 		t.Error(string(b))
+	}
+}
+
+// TestMarksOfCleanings: a cleaning that nobody recorded, found by its signal or by U, has its
+// mark; one that is on record has one mark, not two.
+func TestMarksOfCleanings(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	now := m.Picture().At
+	marks := func() (out []string) {
+		list, err := s.marks(t.Context(), []string{"EV.EV5.u_ratio"}, now.Add(-30*24*time.Hour), now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, x := range list {
+			if x.Kind == "cleaning" {
+				out = append(out, x.Source+" "+now.Sub(cmp.Or(x.To, x.From)).Round(time.Hour).String()+" "+x.Text)
+			}
+		}
+		return out
+	}
+	recorded, err := m.Cleanings(t.Context(), "", now.Add(-30*24*time.Hour), now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := marks()
+	found := slices.ContainsFunc(got, func(x string) bool { return strings.HasPrefix(x, "EV.EV5 432h0m0s") })
+	known := slices.ContainsFunc(recorded, func(c plant.Cleaning) bool { return c.Body == "EV.EV5" && now.Sub(c.End) < 20*24*time.Hour })
+	if !found && !known || len(got) != len(slices.Compact(slices.Clone(got))) {
+		t.Errorf("marks %q, on record %+v", got, recorded)
+	}
+	body := thermo.Scale{Started: now, Cleaned: true, Cycles: []fouling.Cycle{{Start: now.Add(-40 * time.Hour)}, {Start: now.Add(-20 * time.Hour)}}}
+	if c := cyclesOf(&body); len(c) != 2 || !c[1].Start.Equal(now) {
+		t.Errorf("cycles that a cleaning began: %+v", c)
 	}
 }

@@ -152,7 +152,7 @@ func (l *Loop) beginBeats(now time.Time) {
 	b := &l.beats
 	b.stages = map[string]*Stage{}
 	add := func(name string, limit time.Duration) {
-		b.stages[name] = &Stage{Name: name, Sent: now, limit: limit}
+		b.stages[name] = &Stage{Name: name, Sent: now, limit: l.Clock.Passes(limit)}
 	}
 	for _, name := range []string{"alarm", "picture", "journal", "archive"} {
 		add(name, lateAfter)
@@ -218,7 +218,7 @@ func (l *Loop) beat(at time.Time) {
 		case open == 0:
 			delete(b.stages, "page")
 		case s == nil:
-			b.stages["page"] = &Stage{Name: "page", Sent: at, limit: lateAfter}
+			b.stages["page"] = &Stage{Name: "page", Sent: at, limit: l.Clock.Passes(lateAfter)}
 		case oldest.After(s.Sent):
 			s.Sent, s.Delay = oldest, 0
 		}

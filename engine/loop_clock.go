@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -52,6 +53,11 @@ func (c *Clock) Simulated() bool { return c.simulated }
 
 // Real is how long a time of this clock takes on the machine's.
 func (c *Clock) Real(d time.Duration) time.Duration { return time.Duration(float64(d) / c.speed) }
+
+// Passes is how much of this clock passes in a time of the machine's.
+func (c *Clock) Passes(d time.Duration) time.Duration {
+	return time.Duration(float64(d) * cmp.Or(c.speed, 1))
+}
 
 // Now is the time; any goroutine may ask.
 func (c *Clock) Now() time.Time {

@@ -149,6 +149,12 @@ func TestUpsetReachesBrowser(t *testing.T) {
 	if a := r.point(s, "CD5.approach"); !(a.Value > 10) {
 		t.Errorf("approach %g K after an air leak", a.Value)
 	}
+	// A clock that goes 60 times as fast makes nothing of the program late.
+	for _, x := range s.Health {
+		if x.Name == "test signal" && !x.OK {
+			t.Errorf("test signal: %s", x.Text)
+		}
+	}
 }
 
 // /metrics obeys Prometheus' rules and a real Prometheus scrapes it.

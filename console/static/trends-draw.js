@@ -33,7 +33,7 @@ export function clockText(s, field, exact) {
 /** @param {number} v */
 export function number(v) {
   if (v === null || !Number.isFinite(v)) return "–";
-  return String(Number(v.toPrecision(5))).replace("-", "−").replace(".", point);
+  return String(Math.abs(v) < 1e4 ? Number(v.toPrecision(4)) : Math.round(v)).replace("-", "−").replace(".", point);
 }
 
 /**
