@@ -335,8 +335,9 @@ type planView struct {
 	thermo.CleaningProposal
 	Lines                                     []planLine
 	Best                                      []bestLine
+	Trade                                     [][5]words.Text // Intervals
 	Habit, Refused, CostText, None, StartText words.Text
-	Money                                     string
+	Money                                     words.Text
 	CSVHref, ICSRef                           string
 	Form                                      url.Values
 	OverdueText, AssumedText                  []words.Text
@@ -510,7 +511,13 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.T
 // showPlan puts a proposal into words.
 func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.Time) {
 	pv.CleaningProposal = *plan
-	pv.StartText, pv.Money = s.weekday(plan.Start), plan.CostUnit
+	pv.StartText, pv.Money = s.weekday(plan.Start), words.Verbatim(plan.CostUnit)
+	if plan.CostUnit == thermo.SteamUnit {
+		pv.Money = "t of steam"
+	}
+	for _, i := range plan.Intervals {
+		pv.Trade = append(pv.Trade, IntervalTexts(i))
+	}
 	pv.CostText, pv.None = decimals(plan.Cost, 0), decimals(plan.CostNone, 0)
 	pv.Habit, pv.OverdueText, pv.AssumedText = HabitText(plan), OverdueTexts(plan), AssumedTexts(plan)
 	name := func(path string) (string, string) {

@@ -32,10 +32,18 @@ func HabitText(p *thermo.CleaningProposal) words.Text {
 		return words.Say("This house was seen to clean the set at one stop, %d times, every %.0f days.", h.Stops, h.EveryDays)
 	case h.Together:
 		return words.Say("This house was seen to clean the set at one stop, %d times.", h.Stops)
+	case h.EveryDays > 0:
+		return words.Say("This house was seen to clean body by body, the usual body every %.0f days.", h.EveryDays)
 	case h.Stops > 0:
 		return words.Say("This house cleans body by body; %s of the whole set was seen.", counted(h.Stops, "one stop", "some stops"))
 	}
 	return "No stop in which the whole set was cleaned has been seen."
+}
+
+// IntervalTexts says what a time from cleaning to cleaning gives: days, cost of scale a
+// day, hours of cleaning in 30 days, mean and last U, % of clean.
+func IntervalTexts(i fouling.Interval) [5]words.Text {
+	return [5]words.Text{decimals(i.EveryDays, 1), decimals(i.LossPerDay, 1), decimals(i.OffHours, 0), decimals(100*i.Ratio, 0), decimals(100*i.EndRatio, 0)}
 }
 
 // OverdueTexts names the limits that a plan cannot keep.
@@ -56,10 +64,17 @@ func AssumedTexts(p *thermo.CleaningProposal) []words.Text {
 	if p.Together {
 		out = append(out, "one day later is that of the whole stop")
 	}
-	if p.Priced {
+	steam := p.CostUnit == thermo.SteamUnit
+	if p.Priced || steam {
 		out = append(out, "what scale costs: water that the set no longer evaporates is boiled off in the pans, a tonne of steam for each tonne; an hour without a body: the same water in one effect fewer; a stop: the juice that is not worked up")
-	} else {
-		out = append(out, "the costs are the program's own figures: give site: costs: steam_per_t, lost_juice_per_t and currency in the plant file")
+	}
+	if p.ByHabit > 0 {
+		out = append(out, words.Say("a cleaning of a body costs what makes the interval of this house the best one: %.4g", p.Wish.Cost))
+	} else if !p.Priced {
+		out = append(out, "what a cleaning costs is the program's own figure: thirty days at 1 % less U")
+	}
+	if !p.Priced {
+		out = append(out, "for a plan in money give site: costs: steam_per_t, lost_juice_per_t and currency in the plant file")
 	}
 	if p.Cost > p.AtLeast*1.001 {
 		out = append(out, words.Say("no plan within these bounds costs less than %.0f", p.AtLeast))

@@ -33,11 +33,16 @@ const (
 	ByStops               // all at one stop of the set
 )
 
-// The program's own figures, in no currency.
+// The program's own figures. Where neither prices nor a habit of the house tell, a
+// cleaning costs as much as usualCost days at 1 % less U of the average body, an hour
+// without a body usualOff of them, an hour of a stop usualStop.
 const (
-	usualDays, usualOffHours                   = 21, 10.0
-	usualLoss, usualCost, usualOff, usualStops = 50.0, 1500.0, 150.0, 1500.0
+	usualDays, usualOffHours       = 21, 10.0
+	usualCost, usualOff, usualStop = 30.0, 3.0, 30.0
 )
+
+// SteamUnit is what a plan counts in where the site gives no prices.
+const SteamUnit = "t of steam"
 
 // CleaningProposal is a plan of cleanings and what it rests on.
 type CleaningProposal struct {
@@ -47,8 +52,13 @@ type CleaningProposal struct {
 	// Bodies lists the best boiling time of each; Whole that of all cleaned together.
 	Bodies []BestBoiling `json:"best_boiling"`
 	Whole  fouling.Best  `json:"best_boiling_together"`
-	// Priced is true where the costs come from the site's prices.
-	Priced bool `json:"priced"`
+	// Intervals are what other times from cleaning to cleaning would give; none where
+	// the house's own is not known.
+	Intervals []fouling.Interval `json:"intervals"`
+	// Priced is true where what scale costs comes from the site's prices; ByHabit is of
+	// how many bodies the price of a cleaning comes from the house's own interval.
+	Priced  bool `json:"priced"`
+	ByHabit int  `json:"by_habit"`
 }
 
 // BestBoiling is that of one body.
@@ -80,15 +90,26 @@ func (c *Calculator) ProposeCleanings(w CleaningWish, now time.Time, zone *time.
 			w.How = ByStops
 		}
 	}
-	out.Priced = s.price(&w)
-	out.Wish = w
+	costs := c.house.Config.Site.Costs
+	told := w.Cost > 0 || w.StopCost > 0 || w.OffCost > 0 || costs.Cleaning > 0 || costs.LostJuicePerT > 0 // what a cleaning costs
+	var unit string
+	out.Priced, unit = s.price(&w, told)
 	y, m, d := now.In(zone).Date()
 	settings := fouling.PlanSettings{Start: time.Date(y, m, d+1, 0, 0, 0, 0, zone), Days: w.Days, Stops: w.Stops, NoCrew: w.NoCrew,
-		Together: w.How == ByStops, StopCostPerHour: w.StopCost, CostUnit: c.house.Config.Site.Costs.Currency}
-	bodies, left := s.planned(w, settings)
+		Together: w.How == ByStops, StopCostPerHour: w.StopCost, CostUnit: unit}
+	bodies, left := s.planned(w, settings, out.Habit)
 	if len(bodies) == 0 {
 		return out, ErrNoScale
 	}
+	if !told {
+		if out.ByHabit = settings.PriceByHabit(bodies); out.ByHabit > 0 {
+			w.Cost, w.StopCost = 0, settings.StopCostPerHour
+			for _, b := range bodies {
+				w.Cost += b.CleaningCost / float64(len(bodies))
+			}
+		}
+	}
+	out.Wish, out.Intervals = w, fouling.Intervals(bodies)
 	var err error
 	if out.Plan, err = fouling.MakePlan(bodies, settings); err != nil {
 		return out, err
@@ -115,7 +136,7 @@ func (c *Calculator) set(path string) *setView {
 }
 
 // planned are the bodies of which enough is known, and the names of the others.
-func (s *setView) planned(w CleaningWish, p fouling.PlanSettings) (bodies []fouling.PlanBody, left []string) {
+func (s *setView) planned(w CleaningWish, p fouling.PlanSettings, habit fouling.Habit) (bodies []fouling.PlanBody, left []string) {
 	shares := s.differenceShares()
 	for i, b := range s.bodies {
 		x := b.scaling
@@ -129,7 +150,11 @@ func (s *setView) planned(w CleaningWish, p fouling.PlanSettings) (bodies []foul
 		if f := &x.forecast; f.Status == fouling.Expected || f.Status == fouling.Reached {
 			by = f.Early
 		}
-		bodies = append(bodies, fouling.PlanBody{Name: b.equip.Path, Course: course, Days: math.Max(0, p.Start.Sub(since).Hours()/24),
+		every := habit.Each[i]
+		if p.Together && habit.Together {
+			every = habit.EveryDays
+		}
+		bodies = append(bodies, fouling.PlanBody{Name: b.equip.Path, Course: course, EveryDays: every, Days: math.Max(0, p.Start.Sub(since).Hours()/24),
 			LimitRatio: b.equip.Body.CleaningLimit, LimitBy: by, OffHours: w.Hours, DifferenceShare: shares[i],
 			LossPerPctDay: w.LossCost * shares[i] * float64(len(s.bodies)), CleaningCost: w.Cost, OffCostPerHour: w.OffCost})
 	}
@@ -159,12 +184,13 @@ func (s *setView) differenceShares() []float64 {
 }
 
 // price fills in what the wish leaves open, and reports whether the site's prices were
-// used for it. What scale costs: 1 % of U of a body takes its share of the temperature
-// difference off the evaporation of the set; that water is then boiled off in the pans,
-// a tonne of steam for each tonne instead of one for as many as there are effects.
-// Without a body the same water is boiled in one effect fewer. A stop of the set costs
-// the juice that is not worked up. (Rillieux's rule, Hugot, from memory.)
-func (s *setView) price(w *CleaningWish) bool {
+// used for it, and the unit. What scale costs: 1 % of U of a body takes its share of the
+// temperature difference off the evaporation of the set; that water is then boiled off
+// in the pans, a tonne of steam for each tonne instead of one for as many as there are
+// effects. Without a body the same water is boiled in one effect fewer. A stop of the
+// set costs the juice that is not worked up. (Rillieux's rule, Hugot, from memory.)
+// Where nobody has told a cost, the steam itself is counted.
+func (s *setView) price(w *CleaningWish, told bool) (priced bool, unit string) {
 	fill := func(v *float64, usual float64) {
 		if !(*v > 0) {
 			*v = usual
@@ -177,24 +203,29 @@ func (s *setView) price(w *CleaningWish) bool {
 	fill(&w.Hours, p.CleaningHours)
 	fill(&w.Hours, usualOffHours)
 	fill(&w.Cost, p.Cleaning)
-	fill(&w.Cost, usualCost)
 	effects := 0
 	for _, b := range s.bodies {
 		effects = max(effects, b.equip.Body.Effect)
 	}
-	priced := false
-	n := float64(effects)
-	if e := s.usualEvaporation.get(); p.SteamPerT > 0 && e.OK() && effects > 1 {
-		priced = true
-		fill(&w.LossCost, 24*e.Value*0.01*(1-1/n)*p.SteamPerT/float64(len(s.bodies)))
-		fill(&w.OffCost, e.Value*(1/(n-1)-1/n)*p.SteamPerT)
+	n, steam := float64(effects), p.SteamPerT
+	e := s.usualEvaporation.get()
+	countable := e.OK() && effects > 1
+	if steam == 0 && !told && w.LossCost == 0 && countable {
+		steam, unit = 1, SteamUnit
+	} else {
+		priced, unit = steam > 0 && countable, p.Currency
+	}
+	if steam > 0 && countable {
+		fill(&w.LossCost, 24*e.Value*0.01*(1-1/n)*steam/float64(len(s.bodies)))
+		fill(&w.OffCost, e.Value*(1/(n-1)-1/n)*steam)
 	}
 	if j := s.usualJuice.get(); p.LostJuicePerT > 0 && j.OK() {
 		priced = true
 		fill(&w.StopCost, j.Value*p.LostJuicePerT)
 	}
-	fill(&w.LossCost, usualLoss)
-	fill(&w.OffCost, usualOff)
-	fill(&w.StopCost, usualStops)
-	return priced
+	fill(&w.LossCost, 1)
+	fill(&w.Cost, usualCost*w.LossCost)
+	fill(&w.OffCost, usualOff*w.LossCost)
+	fill(&w.StopCost, usualStop*w.LossCost)
+	return priced, unit
 }

@@ -159,6 +159,15 @@ func writePlan(w io.Writer, p *thermo.CleaningProposal) error {
 	}
 	best.write(w)
 	fmt.Fprintln(w)
+	if len(p.Intervals) > 0 {
+		t := newTable("cleaned every, d", "scale costs a day", "hours away in 30 d", "mean U, % of clean", "lowest U, % of clean")
+		for _, i := range p.Intervals {
+			x := console.IntervalTexts(i)
+			t.row(x[0].String(), x[1].String(), x[2].String(), x[3].String(), x[4].String())
+		}
+		t.write(w)
+		fmt.Fprintln(w)
+	}
 	for _, o := range console.OverdueTexts(p) {
 		fmt.Fprintf(w, "Cannot be kept: %s.\n", o)
 	}

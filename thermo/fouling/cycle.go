@@ -198,7 +198,6 @@ type Best struct {
 // without the bodies, or of the stop of the set.
 func BestBoiling(bodies []PlanBody, s PlanSettings) Best {
 	var shares, hours, once, horizon float64
-	var fresh []Curve
 	for i := range bodies {
 		b := &bodies[i]
 		shares += b.DifferenceShare
@@ -207,18 +206,16 @@ func BestBoiling(bodies []PlanBody, s PlanSettings) Best {
 		if !s.Together {
 			once += b.OffHours * b.OffCostPerHour
 		}
-		horizon = float64(len(b.Course.Fresh)) - 0.5
-		fresh = append(fresh, b.Course.fresh())
+		horizon = b.horizon()
 	}
 	if s.Together {
 		once += hours * s.StopCostPerHour
 	}
-	// grown is the ratio of a body if scale grows by 1 + z sigma times as fast.
-	grown := func(i int, t, z float64) float64 {
-		f := math.Max(0.1, 1+z*bodies[i].Course.Sigma)
-		return 1 / (1 + f*(1/fresh[i](t)-1))
-	}
 	heat := func(z float64) Curve {
+		var fresh []Curve
+		for i := range bodies {
+			fresh = append(fresh, bodies[i].Course.grown(z))
+		}
 		return func(t float64) float64 {
 			var r float64
 			for i := range bodies {
@@ -226,17 +223,9 @@ func BestBoiling(bodies []PlanBody, s PlanSettings) Best {
 				if shares > 0 {
 					share = bodies[i].DifferenceShare / shares
 				}
-				r += share / grown(i, t, z)
+				r += share / fresh[i](t)
 			}
 			return 1 / r
-		}
-	}
-	loss := func(z float64) func(float64) float64 {
-		return func(t float64) (c float64) {
-			for i := range bodies {
-				c += lost(grown(i, t, z)) * bodies[i].LossPerPctDay
-			}
-			return c
 		}
 	}
 	find := func(of func(z float64) (Optimum, error)) (b Boiling) {
@@ -255,8 +244,33 @@ func BestBoiling(bodies []PlanBody, s PlanSettings) Best {
 	}
 	return Best{
 		Throughput: find(func(z float64) (Optimum, error) { return MaxThroughput(heat(z), hours/24, horizon) }),
-		Cost:       find(func(z float64) (Optimum, error) { return MinCostRate(loss(z), once, hours/24, horizon) }),
+		Cost:       find(func(z float64) (Optimum, error) { return MinCostRate(lossOf(bodies, z), once, hours/24, horizon) }),
 	}
+}
+
+// horizon is how many days after a cleaning the course is known.
+func (b *PlanBody) horizon() float64 { return float64(len(b.Course.Fresh)) - 0.5 }
+
+// lossOf is what scale costs a day at a time after the bodies' cleaning, if it grows by
+// 1 + z sigma times as fast.
+func lossOf(bodies []PlanBody, z float64) Curve {
+	var of []Curve
+	for i := range bodies {
+		of = append(of, bodies[i].Course.grown(z))
+	}
+	return func(t float64) (c float64) {
+		for i := range bodies {
+			c += lost(of[i](t)) * bodies[i].LossPerPctDay
+		}
+		return c
+	}
+}
+
+// grown is U over clean U at a time after a cleaning, if scale grows by 1 + z sigma
+// times as fast.
+func (c *Course) grown(z float64) Curve {
+	f, fresh := math.Max(0.1, 1+z*c.Sigma), c.fresh()
+	return func(t float64) float64 { return 1 / (1 + f*(1/fresh(t)-1)) }
 }
 
 // fresh is U over clean U at a time after a cleaning, between the noons.

@@ -13,6 +13,8 @@ type PlanBody struct {
 	Course Course // over the days of the plan and the look-ahead
 	// Days since the last cleaning at the start of the plan.
 	Days float64
+	// EveryDays is the house's own time from cleaning to cleaning; 0 if not known.
+	EveryDays float64
 	// LimitRatio is the ratio to clean U at which cleaning is due.
 	LimitRatio float64
 	// LimitBy, if given, is when the limit is met at the early end of the forecast's

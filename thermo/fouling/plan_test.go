@@ -219,8 +219,78 @@ func TestPlanOfStops(t *testing.T) {
 			cleaned[i][n] = monday.AddDate(0, 0, 11*n+2*i)
 		}
 	}
-	if h := fouling.LearnHabit(cleaned); h.Together {
+	if h := fouling.LearnHabit(cleaned); h.Together || math.Abs(h.EveryDays-11) > 0.01 {
 		t.Errorf("habit %+v of a house that cleans body by body", h)
+	}
+}
+
+// Without a price of a cleaning the plan keeps to the house's own interval, by stops or
+// body by body: the price is the one that makes it the best.
+func TestPlanFollowsTheHouse(t *testing.T) {
+	for _, together := range []bool{true, false} {
+		for _, every := range []float64{6, 9, 14} {
+			set := demoSet(nil, 120)
+			for i := range set {
+				set[i].EveryDays, set[i].LimitRatio = every, 0.2
+				set[i].Course = linear(2, 0.01*float64(i+1)).course(0, 120+fouling.PlanAhead)
+				set[i].Days = 0
+			}
+			s := fouling.PlanSettings{Start: monday, Days: 45, Together: together, StopCostPerHour: 4321}
+			if n := s.PriceByHabit(set); n != len(set) {
+				t.Fatalf("%d of %d bodies priced", n, len(set))
+			}
+			of := set
+			if !together {
+				of = set[:1]
+			}
+			if b := fouling.BestBoiling(of, s).Cost; math.Abs(b.Days+10.0/24-every) > 0.01 {
+				t.Errorf("every %g days, together %v: best boiling %g days", every, together, b.Days)
+			}
+			p, err := fouling.MakePlan(set, s)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var at []time.Time
+			for _, c := range p.Cleanings {
+				if c.Body == set[0].Name {
+					at = append(at, c.Day)
+				}
+			}
+			// A plan that ends somewhere spreads the cleanings evenly over its days.
+			if want := (45 + fouling.PlanAhead) / every; len(at) < 2 || math.Abs(float64(len(at))-want*45/(45+fouling.PlanAhead)) > 1.5 {
+				t.Errorf("every %g days, together %v: %d cleanings in 45 days", every, together, len(at))
+			}
+			for i := 1; i < len(at); i++ {
+				if d := at[i].Sub(at[i-1]).Hours() / 24; math.Abs(d-every) > 2+every/5 {
+					t.Errorf("every %g days, together %v: %g days from cleaning to cleaning", every, together, d)
+				}
+			}
+		}
+	}
+	// A house of which nothing is known keeps the costs it was given.
+	set := demoSet(nil, 21)
+	s := fouling.PlanSettings{Start: monday, Days: 21}
+	if n := s.PriceByHabit(set); n != 0 || set[0].CleaningCost != 1500 || fouling.Intervals(set) != nil {
+		t.Errorf("%d priced, cost %g", n, set[0].CleaningCost)
+	}
+}
+
+// U that falls as 1/(1 + a t) loses 100 (T - ln(1 + a T)/a) in T days: calculus.
+func TestIntervals(t *testing.T) {
+	const a, hours = 0.05, 12.0
+	b := fouling.PlanBody{Name: "B", Course: linear(1, a).course(0, 100), EveryDays: 10, LossPerPctDay: 3, OffHours: hours, LimitRatio: 0.5}
+	got := fouling.Intervals([]fouling.PlanBody{b, b})
+	for i, every := range []float64{5, 7.5, 10, 12.5, 15} {
+		T := every - hours/24
+		loss := 2 * 3 * 100 * (T - math.Log1p(a*T)/a) / every
+		for what, x := range map[string][2]float64{
+			"interval": {got[i].EveryDays, every}, "hours": {got[i].OffHours, 30 / every * hours}, "last U": {got[i].EndRatio, 1 / (1 + a*T)},
+			"loss": {got[i].LossPerDay, loss}, "mean U": {got[i].Ratio, math.Log1p(a*T) / a / T},
+		} {
+			if math.Abs(x[0]/x[1]-1) > 4e-3 { // the course is known by the day
+				t.Errorf("every %g days, %s: %g, want %g", every, what, x[0], x[1])
+			}
+		}
 	}
 }
 
