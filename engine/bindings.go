@@ -126,6 +126,9 @@ func (b *bindings) mends(s *sight) (list []mend) {
 		}
 	}
 	for _, u := range plant.UnitsOf(d) {
+		if _, _, known := plant.ReadUnit(s.r.Unit); known {
+			break // the server says it
+		}
 		v, err := plant.ToCanonical(d, u, s.raw)
 		if err != nil || u == "fraction" {
 			continue
@@ -228,7 +231,8 @@ func (b *bindings) normalRange(s *sight) {
 	lo, hi := s.r.Low*s.t.Scale+s.t.Offset, s.r.High*s.t.Scale+s.t.Offset
 	lo, hi = min(lo, hi), max(lo, hi)
 	says := fmt.Sprintf("the server's normal range is %g to %g %s", s.r.Low, s.r.High, s.r.Unit)
-	if s.t.Dimension == plant.Pressure && lo < -0.5 {
+	// A vacuum gauge to 760 mm has less than nothing at its end wherever the house is high up.
+	if s.t.Dimension == plant.Pressure && lo < -0.5 && s.t.Reference != plant.Vacuum {
 		for _, m := range b.mends(s) {
 			if strings.HasPrefix(m.fix, "write reference: gauge") {
 				b.accept(s, m, "an absolute pressure is never below zero", says)

@@ -151,7 +151,7 @@ func (c *checkCmd) online(a *app, h *plant.House) error {
 	for _, sc := range h.Config.OPCUA.Servers {
 		group.Go(func() error {
 			tags := service.MeasuredBy(h, sc.Name)
-			o := collector.LookOptions{For: c.For, Every: max(time.Second, c.For/300)}
+			o := collector.LookOptions{For: c.For, Every: max(min(time.Second, c.For/25), c.For/300)}
 			progress := a.progress("reading " + sc.Name)
 			o.Progress = func(done time.Duration) { progress(min(1, done.Seconds()/c.For.Seconds()), time.Now()) }
 			got, found, err := collector.LookApart(ctx, service.ReaderCommand(), collector.Config{Server: sc, Tags: tags, DataDir: c.Data, Logger: a.log}, o)

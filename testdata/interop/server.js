@@ -11,7 +11,7 @@ const readline = require("readline");
 const opcua = require("node-opcua");
 const { OPCUAServer, OPCUACertificateManager, Variant, DataType, StatusCodes, StatusCode, VariantArrayType, DataValue, AttributeIds } = opcua;
 
-const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, mill: "", namespaces: [], maxItems: 0, history: false, acceptAll: true, pki: "pki", every: false };
+const defaults = { port: 0, variables: 0, ramp: 0, users: false, plant: false, mill: "", wobble: 0, frozen: [], namespaces: [], maxItems: 0, history: false, acceptAll: true, pki: "pki", every: false };
 const args = Object.assign({}, defaults, JSON.parse(process.argv[2] || "{}"));
 const dir = args.dir || fs.mkdtempSync(path.join(os.tmpdir(), "interop-"));
 const testURI = "urn:interop:test";
@@ -111,6 +111,10 @@ function mill(ns, root, m) {
     const o = { browseName: n.path.split("/").pop(), description: n.description, value: n.value, low: n.range[0], high: n.range[1] };
     add(ns, at, n.path, n.unit ? Object.assign(o, { unit: n.unit }) : o);
   }
+  // With wobble, each value moves by some thousandths every so many milliseconds.
+  if (args.wobble) setInterval(() => {
+    for (const n of m.nodes) if (!args.frozen.includes(n.path)) set(n.path, n.value * (1 + 0.004 * (Math.random() - 0.5)));
+  }, args.wobble);
 }
 
 async function start() {
