@@ -47,7 +47,8 @@ type setupData struct {
 	Ladder     drawing
 	Outcomes   []outcomeRow
 	Lacks      []setup.Lack
-	Fault      string // why nothing could be worked out
+	Gains      []words.Text // of one more instrument
+	Fault      string       // why nothing could be worked out
 	File       string
 	Fill       int // figures that a person has still to state
 	Written    bool
@@ -199,6 +200,15 @@ func (s *Server) outcome(h *setup.House, d *setupData) {
 			row.Sigma = "± " + sigmaText(2*o.Sigma*math.Abs(u.scale))
 		}
 		d.Outcomes = append(d.Outcomes, row)
+	}
+	gains, err := h.Gains(d.File)
+	if err != nil {
+		s.log.Info("console: what one more instrument is worth", "err", err)
+	}
+	for _, g := range gains {
+		u := s.unitNamed("", g.Unit)
+		scale := 2 * math.Abs(u.scale)
+		d.Gains = append(d.Gains, words.Say("without %s: %s is known to ± %s %s only; with it, to ± %s", g.Signal, g.Path, sigmaText(g.Without*scale), u.text, sigmaText(g.With*scale)))
 	}
 	d.Lacks, d.Fill = lacks, strings.Count(h.File(), "FILL IN")-1 // the heading names the word too
 }

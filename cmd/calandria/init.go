@@ -247,4 +247,11 @@ func (g *guide) worth(name string) {
 	for _, l := range lacks {
 		fmt.Fprintf(g.out, "absent: %s: %s\n", strings.Join(l.Paths, ", "), l.Reason)
 	}
+	gains, err := g.h.Gains(name)
+	if err != nil {
+		return
+	}
+	for _, x := range gains {
+		fmt.Fprintf(g.out, "without %s: %s is known to %.2g %s only; with it, to %.2g\n", x.Signal, x.Path, 2*x.Without, x.Unit, 2*x.With)
+	}
 }

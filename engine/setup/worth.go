@@ -106,10 +106,72 @@ type Lack struct {
 	Paths  []string
 }
 
-// Worth works the house out once from the values read and says what comes out, how sure it
-// is, and what is absent for want of which instrument. Surfaces to be filled in count as
+// Gain is what one more instrument would make of a quantity: its uncertainty, one standard
+// deviation in the quantity's unit, without it and with it.
+type Gain struct {
+	Signal, Path, Unit string
+	Without, With      float64
+}
+
+// foretold names the quantity that says what an instrument would read, by its signal.
+var foretold = map[string]string{
+	"steam_flow": "steam_calculated", "syrup_flow": "syrup_calculated", "juice_flow": "juice_in_flow", "brix": "brix_out",
+	"juice_temperature": "boiling_temperature", "vapour_temperature": "vapour_saturation_temperature", "chest_temperature": "chest_saturation_temperature",
+}
+
+// shown are the quantities that are said to be worth having.
+var shown = []string{"evaporation", "economy", "economy_measured", "steam_calculated", "brix_out", "u", "vacuum_approach", "supersaturation"}
+
+// gainLeast is how much surer a quantity has to become to be named.
+const gainLeast = 0.8
+
+// Gains tries each instrument that is missing at what it is foretold to read, with the
+// accuracy that an instrument is taken to have, and says which quantity becomes surest by it.
+func (h *House) Gains(file string) (gains []Gain, err error) {
+	now, house, err := h.work(file)
+	if err != nil {
+		return nil, err
+	}
+	for i, s := range h.Slots {
+		path := h.Vessels[s.Vessel].Path()
+		t := now[path+"."+foretold[s.Signal.Name]]
+		if s.Chosen != nil || foretold[s.Signal.Name] == "" || !t.ok {
+			continue
+		}
+		with := *h
+		with.Slots = slices.Clone(h.Slots)
+		with.Nodes = append(slices.Clone(h.Nodes), Node{ID: "nsu=urn:none;s=tried", Path: "tried", Name: "tried", Unit: s.Signal.Dimension.Canonical(), Value: t.value})
+		with.Slots[i].Chosen = &Candidate{Node: len(with.Nodes) - 1, Value: t.value, Unit: s.Signal.Dimension.Canonical()}
+		then, _, err := with.work(file)
+		if err != nil {
+			continue // such an instrument has no place here
+		}
+		best := Gain{Signal: path + "." + s.Signal.Name, With: 1, Without: 1 / gainLeast}
+		for i := range house.Tags {
+			tag := &house.Tags[i]
+			was, is := now[tag.Path], then[tag.Path]
+			if slices.Contains(shown, tag.Name) && was.ok && is.ok && is.sigma > 0 && was.sigma/is.sigma > best.Without/best.With {
+				best.Path, best.Unit, best.Without, best.With = tag.Path, tag.Unit, was.sigma, is.sigma
+			}
+		}
+		if best.Path != "" {
+			gains = append(gains, best)
+		}
+	}
+	slices.SortStableFunc(gains, func(a, b Gain) int { return cmp.Compare(b.Without/b.With, a.Without/a.With) })
+	return gains, nil
+}
+
+// worked is a quantity that was worked out, or why not.
+type worked struct {
+	value, sigma float64
+	ok           bool
+	reason       words.Text
+}
+
+// work works the house out once from the values read. Surfaces to be filled in count as
 // 1000 m2.
-func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
+func (h *House) work(file string) (map[string]worked, *plant.House, error) {
 	filled := *h
 	filled.Site = cmp.Or(filled.Site, "to be filled in")
 	filled.Vessels = slices.Clone(filled.Vessels)
@@ -138,18 +200,33 @@ func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
 		}
 		core.Scan(at)
 	}
+	out := map[string]worked{}
 	for _, v := range core.Calc.Step(core.Frame, at) {
-		tag := &house.Tags[v.Tag]
-		if !slices.Contains([]string{"evaporation", "economy", "steam_calculated", "brix_calculated", "u", "vacuum_approach", "supersaturation"}, tag.Name) {
+		out[house.Tags[v.Tag].Path] = worked{v.Point.Value, v.Sigma, v.Point.Quality.Usable(), v.Reason}
+	}
+	return out, house, nil
+}
+
+// Worth says what comes out, how sure it is, and what is absent for want of which
+// instrument.
+func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
+	all, house, err := h.work(file)
+	if err != nil {
+		return nil, nil, err
+	}
+	for k := range house.Tags {
+		tag := &house.Tags[k]
+		v, known := all[tag.Path]
+		if !known || !slices.Contains(shown, tag.Name) {
 			continue
 		}
-		if v.Point.Quality.Usable() {
-			out = append(out, Outcome{tag.Path, tag.Unit, v.Point.Value, v.Sigma})
+		if v.ok {
+			out = append(out, Outcome{tag.Path, tag.Unit, v.value, v.sigma})
 			continue
 		}
-		i := slices.IndexFunc(lacks, func(l Lack) bool { return l.Reason == v.Reason })
+		i := slices.IndexFunc(lacks, func(l Lack) bool { return l.Reason == v.reason })
 		if i < 0 {
-			i, lacks = len(lacks), append(lacks, Lack{Reason: v.Reason})
+			i, lacks = len(lacks), append(lacks, Lack{Reason: v.reason})
 		}
 		lacks[i].Paths = append(lacks[i].Paths, tag.Path)
 	}
