@@ -13,6 +13,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/engine"
+	"calandria/plant"
 	"calandria/plant/words"
 )
 
@@ -30,7 +31,7 @@ var shelveTimes = []choice{
 }
 
 // refusals says in words why a command was refused.
-var refusals = map[string]string{
+var refusals = map[string]words.Text{
 	alerting.BadAlreadyAcked:     "It is acknowledged already.",
 	alerting.BadAlreadyConfirmed: "There is nothing to confirm.",
 	alerting.BadEventIDUnknown:   "The alarm has come again since this page was made. Look at the new occurrence, then acknowledge it.",
@@ -43,9 +44,25 @@ var refusals = map[string]string{
 	alerting.BadInvalidArgument:  "Something is missing: see what the form asks for.",
 }
 
+// refusedAs says what was asked for and why it was not done, of an entry of the journal.
+func refusedAs(e *plant.Event) words.Text {
+	asked := words.Verbatim(e.Action)
+	for _, v := range verbs {
+		if string(v.action) == e.Action || v.action == alerting.TimedShelve && e.Action == string(alerting.OneShotShelve) {
+			asked = v.name
+		}
+	}
+	return words.Say("%s: %s", asked, cmp.Or(refusals[e.Code], words.Verbatim(e.Code)))
+}
+
+func notDone(no *alerting.Refusal) words.Text {
+	return words.Say("Not done. %s", cmp.Or(refusals[no.Code], "The alarm does not allow it now."))
+}
+
 // verb is one action on an alarm: what it asks of the form, and who may.
 type verb struct {
 	key    string
+	name   words.Text
 	action alerting.Action
 	right  right
 	reason string // field of the form with the reason, "" if there is none
@@ -70,15 +87,15 @@ var (
 
 // verbs are all the actions on an alarm.
 var verbs = []verb{
-	{"acknowledge", alerting.Acknowledge, toAct, "", []need{needsWhich}, "Acknowledged."},
-	{"confirm", alerting.Confirm, toAct, "", nil, "Confirmed."},
-	{"reset", alerting.Reset, toAct, "", nil, "Reset."},
-	{"comment", alerting.Comment, toAct, "", []need{needsText}, "Comment recorded."},
-	{"shelve", alerting.TimedShelve, toAct, "reason", []need{needsReason, needsTime}, "Shelved."},
-	{"unshelve", alerting.Unshelve, toAct, "", nil, "Taken off the shelf."},
-	{"remove", alerting.RemoveFromService, toServe, "why", []need{needsReason},
+	{"acknowledge", "Acknowledge", alerting.Acknowledge, toAct, "", []need{needsWhich}, "Acknowledged."},
+	{"confirm", "Confirm", alerting.Confirm, toAct, "", nil, "Confirmed."},
+	{"reset", "Reset", alerting.Reset, toAct, "", nil, "Reset."},
+	{"comment", "Comment only", alerting.Comment, toAct, "", []need{needsText}, "Comment recorded."},
+	{"shelve", "Shelve", alerting.TimedShelve, toAct, "reason", []need{needsReason, needsTime}, "Shelved."},
+	{"unshelve", "Take off the shelf", alerting.Unshelve, toAct, "", nil, "Taken off the shelf."},
+	{"remove", "Take out of service", alerting.RemoveFromService, toServe, "why", []need{needsReason},
 		"Taken out of service. It stays out until it is placed in service again."},
-	{"place", alerting.PlaceInService, toServe, "why", []need{needsReason}, "Placed in service again."},
+	{"place", "Place in service", alerting.PlaceInService, toServe, "why", []need{needsReason}, "Placed in service again."},
 }
 
 // verbOf finds an action by the last part of its address.
@@ -179,7 +196,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) error {
 		back = "/alarms"
 	}
 	return s.do(w, r, c, back+"?done="+v.key, func(no *alerting.Refusal) error {
-		return s.render(w, r, http.StatusConflict, words.Text("Not done. "+cmp.Or(refusals[no.Code], "The alarm does not allow it now.")), s.alarmPage)
+		return s.render(w, r, http.StatusConflict, notDone(no), s.alarmPage)
 	})
 }
 

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"errors"
 	"net/http"
 	"time"
 
@@ -39,7 +40,9 @@ func (s *Server) showLink(w http.ResponseWriter, r *http.Request, use bool, act 
 		d.Title, d.Alarm, d.Who = s.title(alarm).Title, alarm, who
 		d.Done, err = act(d, occurrence)
 	}
-	if err != nil {
+	if no, ok := errors.AsType[*alerting.Refusal](err); ok {
+		code, d.Done, d.Problem = http.StatusConflict, "", notDone(no)
+	} else if err != nil {
 		code, d.Done = http.StatusGone, ""
 		d.Problem = words.Say("%s. Nothing was changed. Sign in at the console to see the alarm.", words.Of(err))
 	}

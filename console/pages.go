@@ -789,6 +789,9 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 	if r.Word == "" {
 		r.Word = words.Text(strings.ToLower(string(e.Kind)))
 	}
+	if e.Kind == plant.EventRejected {
+		r.Text = ""
+	}
 	if e.Alarm != "" {
 		r.AlarmHref = "/alarms/" + escapeSegment(e.Alarm)
 		if e.Priority != plant.PriorityNone {
@@ -832,7 +835,7 @@ func (s *Server) eventRow(e plant.Event) eventRow {
 		notes = append(notes, "first of its group")
 	}
 	if e.Kind == plant.EventRejected {
-		notes = append(notes, words.Verbatim(strings.TrimSpace(e.Action+" "+e.Code)))
+		notes = append(notes, refusedAs(&e))
 	}
 	r.Note = words.Join(notes, "; ")
 	return r

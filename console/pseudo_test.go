@@ -1,10 +1,12 @@
 package console
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -17,6 +19,7 @@ import (
 	"calandria/alerting"
 	"calandria/console/catalog"
 	"calandria/engine"
+	"calandria/engine/setup"
 	"calandria/plant"
 	"calandria/thermo"
 )
@@ -184,6 +187,8 @@ func TestEveryWordIsInTheCatalogue(t *testing.T) {
 		"/cleaning/record": {"body": {"EV.EV4"}, "method": {"refuse"}, "end": {"x"}}, "/cleaning/planned": {"set": {"EV"}, "until": {"x"}}, "/past/correct": {"tag": {"x"}, "from": {"y"}},
 		"/past/recalculate": {"from": {"x"}}, "/rules/EV5_vacuum_low/try": {"high": {"x"}}, "/alarms/EV5_vacuum_low/" + string(alerting.TimedShelve): {"name": {"A. Day"}}, "/look": {"time_zone": {"x"}},
 		"/strikes/1/laboratory": {"massecuite": {"x"}}, "/strikes/1/reference": {}, "/record/note": {}, "/record/tasks/1/done": {}, "/trends/views": {}, "/setup": {"site": {""}},
+		"/alarms/EV5_vacuum_low/acknowledge": {"name": {"A. Day"}, "occurrence": {"99"}}, "/alarms/EV5_vacuum_low/unshelve": {"name": {"A. Day"}}, "/alarms/EV5_vacuum_low/confirm": {"name": {"A. Day"}},
+		"/alarms/EV5_vacuum_low/place": {"name": {"A. Day"}, "why": {"gland"}}, "/alarms": {"name": {"A. Day"}}, "/alarms/nothing/acknowledge": {"name": {"A. Day"}, "occurrence": {"1"}},
 	} {
 		check("POST "+path, ask(s.Handler(), http.MethodPost, path, form.Encode(), asker).Body.String())
 	}
@@ -211,3 +216,81 @@ func languagesOf(s *Server) (all []*catalog.Language) {
 }
 
 func ptr(v float64) *float64 { return &v }
+
+// The same of what one meets before there is a plant, or an account: the empty site, each
+// step of the first plant file, signing in, and the link of a notice.
+func TestEveryWordBeforeTheFirstDay(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left to make test: reads the whole program")
+	}
+	marked := markedLanguage(t)
+	asker := http.Header{"Cookie": {lookCookie + "=language%3Deo"}, "Sec-Fetch-Site": {"same-origin"}}
+	check := func(s *Server, method, path string, form url.Values, data *strings.Replacer) string {
+		t.Helper()
+		w := ask(s.Handler(), method, path, form.Encode(), asker)
+		for _, x := range unsaid(t, w.Body.String(), data) {
+			t.Errorf("%s %s: %s", method, path, x)
+		}
+		return w.Header().Get("Location")
+	}
+
+	m := newMill(t, time.Now())
+	file := filepath.Join(t.TempDir(), "plant.yaml")
+	var err error
+	if m.house, err = plant.Load(file, []byte("site: {name: New site}\n")); err != nil {
+		t.Fatal(err)
+	}
+	m.picture, m.specs, m.events = nil, nil, nil
+	nodes, _ := oddServer()
+	browsed := 0
+	s := newServer(t, m, Options{Version: "0.0", WritePlant: func(string, string) error { return nil }, Browse: func(context.Context, *plant.ServerConfig, string) ([]setup.Node, error) {
+		if browsed++; browsed == 1 {
+			return nil, nil
+		}
+		return nodes, nil
+	}})
+	speakMarks(t, s, marked)
+	site := append(s.b.Aggregates(), "New site", "English", "español", "português", "esperanto", "EV", "EV1", "EV2", "EV3", "EV4", "EV5", "CD", "plant", "mill", "many", "Sao_Paulo", "America/", "PA1, PB1", filepath.Dir(file))
+	for _, n := range nodes {
+		site = append(site, n.Path, n.Name, n.Description)
+	}
+	slices.SortFunc(site, func(a, b string) int { return len(b) - len(a) })
+	var pairs []string
+	for _, x := range site {
+		if x != "" {
+			pairs = append(pairs, x, "")
+		}
+	}
+	data := strings.NewReplacer(pairs...)
+	for _, path := range []string{"/", "/alarms", "/trends", "/cleaning", "/pans", "/record", "/record/measures", "/record/shift", "/record/report", "/past", "/instruments", "/rules", "/procedures", "/whatif", "/look", "/wall", "/search?q=a", "/setup"} {
+		check(s, http.MethodGet, path, nil, data)
+	}
+	form := url.Values{"endpoint": {"opc.tcp://10.0.0.5:4840"}, "policy": {"None"}, "site": {"New site"}, "altitude": {"12"}, "surfaces": {"1500"}, "effects": {"many"}, "condensers": {"CD"}}
+	check(s, http.MethodPost, "/setup", form, data)
+	form.Set("effects", "4")
+	check(s, http.MethodPost, "/setup", form, data) // the server shows nothing
+	at := check(s, http.MethodPost, "/setup", form, data)
+	for n := 0; at != "/setup" && n < 12; n++ {
+		check(s, http.MethodGet, at, nil, data)
+		at = check(s, http.MethodPost, "/setup/signals", url.Values{"vessel": {strings.TrimPrefix(at, "/setup?vessel=")}, "node.1": {"-1"}}, data)
+	}
+	check(s, http.MethodGet, "/setup", nil, data)
+	check(s, http.MethodPost, "/setup/write", nil, data)
+	check(s, http.MethodGet, "/setup?done=setup", nil, data)
+
+	g := newGated(t, nil)
+	speakMarks(t, g.s, marked)
+	boiling := newMill(t, time.Now())
+	mill := siteWords(boiling, "A. Day", "somebody", "no-token", "test")
+	check(g.s, http.MethodGet, "/sign-in", nil, mill)
+	check(g.s, http.MethodPost, "/sign-in", url.Values{"name": {"somebody"}, "password": {"wrong password"}}, mill)
+	check(g.s, http.MethodPost, "/sign-in", url.Values{}, mill)
+	var refused error
+	link := newServer(t, boiling, Options{Acknowledge: func(string, time.Time, bool) (string, uint64, string, error) {
+		return "EV5_vacuum_low", 1, "A. Day", refused
+	}})
+	speakMarks(t, link, marked)
+	check(link, http.MethodGet, "/acknowledge/a", nil, mill)
+	check(link, http.MethodPost, "/acknowledge/a", nil, mill)
+	check(link, http.MethodPost, "/acknowledge/a", nil, mill) // it is acknowledged already
+}

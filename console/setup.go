@@ -84,7 +84,7 @@ type slotView struct {
 // choiceOf is a variable of the server that a signal may be read from.
 type choiceOf struct {
 	Node   int
-	Text   string
+	Text   words.Text
 	Chosen bool
 }
 
@@ -122,7 +122,7 @@ func (s *Server) setupPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vi
 	_, err := os.Stat(d.File)
 	d.Written = err == nil
 	for i, x := range h.Vessels {
-		e := indexEntry{Text: words.Verbatim(x.Path()), Title: classWord(x.Class), Href: fmt.Sprintf("/setup?vessel=%d", i), Now: q.Get("vessel") == fmt.Sprint(i)}
+		e := indexEntry{Text: vesselName(x), Title: classWord(x.Class), Href: fmt.Sprintf("/setup?vessel=%d", i), Now: q.Get("vessel") == fmt.Sprint(i)}
 		for k := range h.Slots {
 			if h.Slots[k].Vessel == i && h.Slots[k].Chosen != nil {
 				e.N++
@@ -132,13 +132,22 @@ func (s *Server) setupPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vi
 	}
 	d.Ladder = drawLadder("ladder-setup", setupRungs(h), s.units[kindTemperature])
 	if n, err := strconv.Atoi(q.Get("vessel")); err == nil && n >= 0 && n < len(h.Vessels) {
-		d.Vessel, d.As, d.N = words.Verbatim(h.Vessels[n].Path()), classWord(h.Vessels[n].Class), n
+		d.Vessel, d.As, d.N = vesselName(h.Vessels[n]), classWord(h.Vessels[n].Class), n
 		s.slots(h, n, q, &d)
 	} else {
 		s.outcome(h, &d)
 	}
 	return &view{Template: "setup.html", Title: "First plant file", Section: "setup", Data: d}, nil
 }
+
+func vesselName(v setup.Vessel) words.Text {
+	if v.Class == plant.ClassSite {
+		return classWord(v.Class)
+	}
+	return words.Verbatim(v.Path())
+}
+
+var referenceWords = map[plant.Reference]words.Text{plant.Gauge: "gauge", plant.Vacuum: "vacuum", plant.Absolute: "absolute"}
 
 // slots are the signals of one vessel, each with the nodes that it may be read from.
 func (s *Server) slots(h *setup.House, vessel int, q url.Values, d *setupData) {
@@ -155,17 +164,20 @@ func (s *Server) slots(h *setup.House, vessel int, q url.Values, d *setupData) {
 		}
 		for _, c := range list {
 			n := &h.Nodes[c.Node]
-			text := cmp.Or(n.Path, n.Name)
+			text := words.Verbatim(cmp.Or(n.Path, n.Name))
 			if len(n.Range) == 2 {
-				text += fmt.Sprintf(" [%g–%g %s]", n.Range[0], n.Range[1], n.Unit)
+				text += words.Verbatim(fmt.Sprintf(" [%g–%g %s]", n.Range[0], n.Range[1], n.Unit))
 			}
 			if !math.IsNaN(n.Value) {
-				text += fmt.Sprintf(": %.5g %s %s", n.Value, n.Unit, c.Reference)
+				text += words.Verbatim(strings.TrimRight(fmt.Sprintf(": %.5g %s", n.Value, n.Unit), " "))
+				if ref := referenceWords[c.Reference]; ref != "" {
+					text = words.Say("%s %s", text, ref)
+				}
 			}
 			if u := s.unitNamed("", x.Signal.Dimension.Canonical()); !math.IsNaN(c.Value) {
-				text += fmt.Sprintf(" = %s %s", specNumber(u.of(c.Value)), u.text)
+				text += " = " + valueUnit(specNumber(u.of(c.Value)), u.text)
 			}
-			v.Options = append(v.Options, choiceOf{c.Node, strings.TrimSpace(text), x.Chosen != nil && x.Chosen.Node == c.Node})
+			v.Options = append(v.Options, choiceOf{c.Node, text, x.Chosen != nil && x.Chosen.Node == c.Node})
 		}
 		d.Slots = append(d.Slots, v)
 	}
