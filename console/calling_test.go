@@ -107,6 +107,9 @@ func TestKeys(t *testing.T) {
 	}
 	b.do("consent", chromedp.Click("#sound summary"), chromedp.Click("#sound [data-do=toggle]"))
 	b.until("document.querySelector('#sound summary').textContent === 'Sound on'", 3*time.Second)
+	// What a browser refuses is said where one asks for it.
+	b.do("notices", chromedp.Click("#sound [data-do=notices]"))
+	b.until("/^Notices( on|: the browser refuses them)$/.test(document.querySelector('#sound [data-do=notices]').textContent)", 5*time.Second)
 	b.do("test tone", chromedp.Click("#sound [data-priority=\"1\"]"))
 	b.shot("sound-1280")
 	b.do("silence", chromedp.Click("#sound [data-do=silence]"))

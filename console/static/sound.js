@@ -68,6 +68,10 @@ function show() {
   box.dataset.state = word;
   const toggle = box.querySelector("[data-do=toggle]");
   if (toggle) toggle.textContent = on() ? t("Turn it off") : t("Turn it on");
+  const notices = box.querySelector("[data-do=notices]");
+  if (!notices) return;
+  const may = "Notification" in window ? Notification.permission : "denied";
+  notices.textContent = may === "denied" ? t("Notices: the browser refuses them") : may === "granted" && kept(NOTICES) === "on" ? t("Notices on") : t("Notices off");
 }
 
 /**
@@ -118,7 +122,6 @@ if (box) {
         break;
       case "notices":
         if ("Notification" in window && (await Notification.requestPermission()) === "granted") keep(NOTICES, kept(NOTICES) === "on" ? "off" : "on");
-        b.textContent = kept(NOTICES) === "on" ? t("Notices on") : t("Notices off");
         break;
     }
     tick();
