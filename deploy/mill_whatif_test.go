@@ -143,9 +143,7 @@ func whatIfOf(t *testing.T, name string, seed uint64, nth int) (lines []string) 
 			far := max(0.1*math.Abs(want), 3*f.Sigma)
 			if came["syrup Brix"] < base["syrup Brix"]-0.3 && x.Hold { // the steam became too short on the way
 				line += " short"
-				continue
-			}
-			if q.near && q.name != "last body cleaned" { // what a cleaning restores has a sigma of its own
+			} else if q.near && q.name != "last body cleaned" { // what a cleaning restores has a sigma of its own
 				far = 0.1 * math.Abs(want)
 			}
 			if (f.Name == "steam" || f.Name == "evaporation") && math.Abs(got-want) > far {

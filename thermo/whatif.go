@@ -115,7 +115,7 @@ func (w *supposed) short(now, then *evaporator.Results) error {
 	if !w.Hold || then.SyrupBrix.Value > brix-0.005 {
 		return nil
 	}
-	most, known := w.steamMost()
+	most, _, known := w.steamMost()
 	kpa := words.Measure{Value: most, Unit: "kPa", Form: "%.4g", Of: w.Set}
 	if !known {
 		return words.Errorf("steam of %s would give %.3g Brix, not %.3g: nothing is known of steam at higher pressure", kpa, then.SyrupBrix.Value, brix)
@@ -125,19 +125,19 @@ func (w *supposed) short(now, then *evaporator.Results) error {
 }
 
 // steamMost is the highest steam pressure that the set can have: that at which its syrup
-// was seen to stay thin, else that of the header; without either moreSteam times that of
-// now, and not known.
-func (w *supposed) steamMost() (kPa float64, known bool) {
+// was seen to stay thin, else that of the header, each with how far it strays; without
+// either moreSteam times that of now, and not known.
+func (w *supposed) steamMost() (kPa, sigma float64, known bool) {
 	p := w.s.usual.SteamKPa.Value
 	if r := w.s.shortSteam.get(); r.OK() {
-		return max(p, r.Value), true
+		return max(p, r.Value), w.s.shortSteam.deviation().Value, true
 	}
 	for _, u := range w.c.usuals {
 		if u.n > 0 && u.tag == w.s.equip.Tag("header_pressure") {
-			return max(p, u.mean), true
+			return max(p, u.mean), math.Sqrt(u.stray), true
 		}
 	}
-	return moreSteam * p, false
+	return moreSteam * p, 0, false
 }
 
 // A set is short of steam while its syrup is thinner than usual by shortBx at a steam
@@ -151,8 +151,14 @@ func (s *setView) followShort() {
 		return
 	}
 	s.highSteam = max(p.Value, s.highSteam+(p.Value-s.highSteam)*-math.Expm1(-s.hours/shortMemory))
-	if syrup.OK() && s.usual.SyrupBrix.OK && s.usual.SyrupBrix.Value < syrup.Value-shortBx && p.Value > shortNear*s.highSteam {
+	if !syrup.OK() || !s.usual.SyrupBrix.OK {
+		return
+	}
+	switch thin := syrup.Value - s.usual.SyrupBrix.Value; {
+	case thin > shortBx && p.Value > shortNear*s.highSteam:
 		s.shortSteam.step(reading(p), s.hours, shortMemory)
+	case thin < shortBx/2 && p.Value > s.shortSteam.value/shortNear: // it holds its Brix there: that was not all
+		s.shortSteam = habit{}
 	}
 }
 
@@ -192,7 +198,14 @@ func (c *Calculator) WhatIf(x Supposition) (Outlook, error) {
 	if err := w.short(now, then); err != nil {
 		return Outlook{}, err
 	}
-	out := Outlook{Set: w.figures(now, then), Currency: c.house.Config.Site.Costs.Currency, Notes: w.notes}
+	out := Outlook{Set: w.figures(now, then), Currency: c.house.Config.Site.Costs.Currency}
+	for _, f := range out.Set {
+		if f.Name == "steam pressure" && f.Then != nil && w.Hold && *f.Then > s.highSteam/shortNear {
+			kPa := func(v float64) words.Measure { return words.Measure{Value: v, Unit: "kPa", Form: "%.4g", Of: w.Set} }
+			w.notes = append(w.notes, words.Say("This takes steam of %s. In the last days the set had %s at the most: whether there is more is not known.", kPa(*f.Then), kPa(s.highSteam)))
+		}
+	}
+	out.Notes = w.notes
 	for i, b := range s.bodies {
 		out.Bodies = append(out.Bodies, BodyAhead{b.equip.Path, bodyFigures(&now.Bodies[i], &then.Bodies[i])})
 	}
@@ -357,7 +370,7 @@ func (w *supposed) change(now *evaporator.Results, op *evaporator.Operation) flo
 	if !w.Hold {
 		return 0
 	}
-	op.SteamKPa, _ = w.steamMost()
+	op.SteamKPa, _, _ = w.steamMost()
 	return w.SyrupBrix.of(now.SyrupBrix.Value)
 }
 
@@ -492,9 +505,12 @@ func (w *supposed) passBleeds(op *evaporator.Operation) {
 // ours. What is learned says how well the past is met, which is less.
 const lawSigma = 0.1
 
-// doubts are what is not known of the change itself: what cleanings restore, and how U
-// goes with its condition.
+// doubts are what is not known of the change itself: what cleanings restore, how U goes
+// with its condition, and how much steam there is.
 func (w *supposed) doubts() (list []func(*evaporator.Operation)) {
+	if _, sigma, known := w.steamMost(); w.Hold && known {
+		list = append(list, func(op *evaporator.Operation) { op.SteamKPa += sigma })
+	}
 	for i := range w.bodies {
 		f := &w.bodies[i]
 		if f.restored > 0 {
