@@ -174,6 +174,11 @@ func TestPageWeight(t *testing.T) {
 		m.events = append(m.events, plant.Event{Seq: uint64(len(m.events) + 1), Time: time.Now(), Kind: plant.EventAlarm, Alarm: "EV5_vacuum_low",
 			Source: "EV.EV5", Priority: 2, Annunciated: true, Text: fmt.Sprintf("the vacuum of body 5 is falling, time %d", i)})
 	}
+	for i := range 600 { // a large house
+		a := m.specs[i%8]
+		a.Name, a.Topic, a.Document = fmt.Sprintf("%s_%d", a.Name, i), fmt.Sprintf("procedure %d", i%90), ""
+		m.specs = append(m.specs, a)
+	}
 	s := newServer(t, m, Options{})
 	for _, p := range append(slices.Clone(pagePaths), struct{ name, path string }{"every tag", "/instruments?show=all"}) {
 		if n := len(get(t, s.Handler(), p.path, http.StatusOK)); n > 100_000 {

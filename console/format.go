@@ -9,6 +9,7 @@ import (
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/plant/words"
+	"calandria/thermo"
 )
 
 const dash = "–" // an absent value
@@ -255,6 +256,7 @@ type reading struct {
 	Band    *band
 	Departs words.Text // "high" or "low" against its usual band, "" if neither
 	Usual   words.Text // the band in words, "" if it is not known
+	InUsual *float64   // where it lies, 0..100 of a width whose middle half is the band
 	Tail    string     // points of the ten-minute line, "" if none
 	TailMin words.Text
 	TailMax words.Text
@@ -322,24 +324,7 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 		r.Why += r.Suspect
 	}
 	if b, ok := p.Usual[id]; ok {
-		low, high, way := numberIn(t, u, b.Low), numberIn(t, u, b.High), b.Departs()
-		if u.scale < 0 { // a vacuum counts the other way
-			low, high, way = high, low, -way
-		}
-		switch {
-		case !b.Strike:
-			r.Usual = words.Say("usual for this load: %s to %s %s", low, high, r.Unit)
-		case math.IsInf(b.Low, -1):
-			r.Usual = words.Say("usual before the feed: at most %s %s", high, r.Unit)
-		default:
-			r.Usual = words.Say("usual at this point of a strike: %s to %s %s", low, high, r.Unit)
-		}
-		switch way {
-		case -1:
-			r.Departs = "low"
-		case 1:
-			r.Departs = "high"
-		}
+		r.against(t, u, b)
 	}
 	sigma := p.Sigma[id]
 	if sigma == 0 {
@@ -353,6 +338,35 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 		r.Band = &band{At: math.Max(0, math.Min(100, at)), Low: numberIn(t, u, t.Low), High: numberIn(t, u, t.High)}
 	}
 	return r
+}
+
+// against holds a reading against its usual band.
+func (r *reading) against(t *plant.Tag, u shownUnit, b thermo.Band) {
+	low, high, way := numberIn(t, u, b.Low), numberIn(t, u, b.High), b.Departs()
+	if u.scale < 0 { // a vacuum counts the other way
+		low, high, way = high, low, -way
+	}
+	switch {
+	case !b.Strike:
+		r.Usual = words.Say("usual for this load: %s to %s %s", low, high, r.Unit)
+	case math.IsInf(b.Low, -1):
+		r.Usual = words.Say("usual before the feed: at most %s %s", high, r.Unit)
+	default:
+		r.Usual = words.Say("usual at this point of a strike: %s to %s %s", low, high, r.Unit)
+	}
+	if at := (b.Mean - b.Low) / (b.High - b.Low); !math.IsNaN(at) && !math.IsInf(b.Low, -1) {
+		if u.scale < 0 {
+			at = 1 - at
+		}
+		at = round1(25 + 50*min(max(at, -0.5), 1.5))
+		r.InUsual = &at
+	}
+	switch way {
+	case -1:
+		r.Departs = "low"
+	case 1:
+		r.Departs = "high"
+	}
 }
 
 // sigmaText writes an uncertainty with two significant digits.

@@ -167,6 +167,28 @@ func TestInsightsInBrowser(t *testing.T) {
 	b.clean()
 }
 
+// TestInUsual: a figure stands in its band, the middle half of the width; a vacuum counts
+// the other way round.
+func TestInUsual(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	tag, _ := m.house.Find("EV.EV5.vapour_pressure")
+	for _, c := range []struct {
+		mean, want float64
+		departs    string
+	}{{15, 25, ""}, {16, 50, ""}, {17, 75, ""}, {17.5, 87.5, "high"}, {30, 100, "high"}, {1, 0, "low"}} {
+		p := *m.Picture()
+		p.Usual = map[plant.TagID]thermo.Band{tag.ID: {Low: 15, High: 17, Mean: c.mean}}
+		r := s.read(&p, tag.ID, p.At)
+		if r.InUsual == nil || *r.InUsual != c.want || r.Departs.String() != c.departs || !strings.Contains(r.Usual.String(), "15.0 to 17.0") {
+			t.Errorf("%g: %+v", c.mean, r)
+		}
+		if v := s.setView(t.Context(), &p, m.house.Of(plant.ClassSet)[0], p.At); v.Figures[5].Value.InUsual == nil {
+			t.Error("House does not have the band of the vacuum")
+		}
+	}
+}
+
 // TestSpecNumber: a small figure keeps three digits that count.
 func TestSpecNumber(t *testing.T) {
 	for v, want := range map[float64]string{0: "0", 0.77: "0.77", 0.7691: "0.769", 0.0053333: "0.00533", -0.0017552: "−0.00176", 0.05: "0.05", 0.0999: "0.0999", 12.345: "12.35", 16.14: "16.14", 1234.5: "1234", 1e-12: "0"} {

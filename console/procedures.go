@@ -28,8 +28,13 @@ type procedureRow struct {
 	Topic, Href string
 	Title       words.Text
 	Missing     bool
-	Alarms      []hit
+	Alarms      []hit // the most urgent
+	N           int   // of all
+	All         string
 }
+
+// alarmsShown is how many alarms stand beneath a procedure.
+const alarmsShown = 3
 
 type proceduresData struct{ Missing, Given []procedureRow }
 
@@ -58,7 +63,7 @@ func (s *Server) proceduresFile(w http.ResponseWriter, r *http.Request) error {
 	for _, p := range s.procedures().Missing {
 		if p.Topic != "" {
 			fmt.Fprintf(&out, "  # %s, %s\n  %q:\n    title: %q\n    revision: \"\"\n    document: \"\"\n",
-				say(counted(len(p.Alarms), "alarm", "alarms")), strings.ReplaceAll(say(p.Alarms[0].Text), "\n", " "), p.Topic, p.Topic)
+				say(counted(p.N, "alarm", "alarms")), strings.ReplaceAll(say(p.Alarms[0].Text), "\n", " "), p.Topic, p.Topic)
 		}
 	}
 	w.Header().Set("Content-Type", "application/yaml; charset=utf-8")
@@ -86,6 +91,10 @@ func (s *Server) procedures() (d proceduresData) {
 				}
 			}
 			at[key], order = r, append(order, key)
+		}
+		if r.N++; len(r.Alarms) == alarmsShown {
+			r.All = "/rules?match=" + url.QueryEscape(key)
+			continue
 		}
 		r.Alarms = append(r.Alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Said(a.Title), Note: words.Verbatim(a.Source), Mark: markOf(int(a.Priority), false)})
 	}

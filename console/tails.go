@@ -14,7 +14,7 @@ import (
 
 const (
 	tailSpan   = 10 * time.Minute
-	tailPoints = 60
+	tailPoints = 30
 	tailFresh  = 10 * time.Second // a tail is read again after this
 	tailsKept  = 4000             // then the cache starts anew
 
