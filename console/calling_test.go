@@ -170,3 +170,28 @@ func TestSystemLook(t *testing.T) {
 	b.shot("trends-system-dark")
 	b.clean()
 }
+
+// TestLastTime: what was done when an alarm called before is said in one line, and not what
+// is done about the present call.
+func TestLastTime(t *testing.T) {
+	s := newServer(t, newMill(t, time.Now()), Options{})
+	now := time.Date(2026, 3, 2, 3, 0, 0, 0, time.UTC)
+	at := func(minutes int) time.Time { return now.Add(time.Duration(minutes) * time.Minute) }
+	events := []plant.Event{ // newest first
+		{Kind: plant.EventAck, Time: at(-1), User: "C. Dawn"},
+		{Kind: plant.EventAlarm, Time: at(-5), Annunciated: true},
+		{Kind: plant.EventReturn, Time: at(-500)},
+		{Kind: plant.EventComment, Time: at(-540), User: "B. Night", Comment: "vent was shut"},
+		{Kind: plant.EventAck, Time: at(-590), User: "B. Night"},
+		{Kind: plant.EventAlarm, Time: at(-600), Annunciated: true},
+		{Kind: plant.EventAck, Time: at(-5000), User: "A. Day"},
+		{Kind: plant.EventAlarm, Time: at(-5010), Annunciated: true},
+	}
+	want := "acknowledged by B. Night after 10 min; “vent was shut”; gone after 100 min."
+	if got := s.lastTime(events, at(-5), now).String(); !strings.HasPrefix(got, "Last time, ") || !strings.HasSuffix(got, want) {
+		t.Errorf("%q, want it to end with %q", got, want)
+	}
+	if got := s.lastTime(events[:2], at(-5), now); got != "" {
+		t.Errorf("of an alarm that never called before: %q", got)
+	}
+}

@@ -460,6 +460,7 @@ type alarmData struct {
 	Respond, MaxShelve words.Text // "" if there is no such time
 	Times              []choice
 	History            []eventRow
+	LastTime           words.Text // what was done when it called before
 	Given              url.Values // of a form that was refused
 	Document           string     // of the procedure
 	Trends             []smallTrend
@@ -511,14 +512,18 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 		data.Document = documentHref(a.Spec)
 		// The live page asks with every repaint, and the loop is not to be asked each time.
 		data.Trends, _ = kept(s.answers, s.lookKey+"alarm trends "+name, now, tailFresh, func() ([]smallTrend, error) { return s.alarmTrends(ctx, a.Spec, now), nil })
-		events, err := s.b.Events(ctx, plant.EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 12})
+		events, err := s.b.Events(ctx, plant.EventFilter{Match: name, Kinds: append(slices.Clone(notable), plant.EventSuppress, plant.EventUnsuppress), Limit: 60})
 		if err != nil {
 			s.log.Warn("console: journal of an alarm", "alarm", name, "err", err)
 		}
-		for _, ev := range events {
-			if ev.Alarm == name {
-				data.History = append(data.History, s.eventRow(ev))
-			}
+		events = slices.DeleteFunc(events, func(ev plant.Event) bool { return ev.Alarm != name })
+		present := now
+		if a.Active {
+			present = a.ActiveSince
+		}
+		data.LastTime = s.lastTime(events, present, now)
+		for _, ev := range events[:min(12, len(events))] {
+			data.History = append(data.History, s.eventRow(ev))
 		}
 		live := parts{"alarm-state": av, "alarm-acts": av}
 		if c := s.vacuumAlarm(a.Spec); c != nil {
@@ -530,6 +535,38 @@ func (s *Server) alarmPage(r *http.Request, p *engine.Picture, now time.Time) (*
 			Parts: live, Data: data}, nil
 	}
 	return nil, notFound("There is no such alarm.")
+}
+
+// lastTime tells of the newest call of an alarm before a moment, from its events, newest first.
+func (s *Server) lastTime(events []plant.Event, before, now time.Time) words.Text {
+	var told []words.Text
+	end := before
+	for i := range events {
+		e := &events[i]
+		if e.Kind != plant.EventAlarm || !e.Annunciated || !e.Time.Before(end) {
+			continue
+		}
+		for _, x := range slices.Backward(events[:i]) {
+			after := span(x.Time.Sub(e.Time))
+			switch {
+			case !x.Time.Before(end):
+			case x.Kind == plant.EventAck:
+				told = append(told, words.Say("acknowledged by %s after %s", x.User, after))
+			case x.Kind == plant.EventShelve:
+				told = append(told, words.Say("shelved by %s after %s", x.User, after))
+			case x.Kind == plant.EventReturn:
+				told = append(told, words.Say("gone after %s", after))
+			}
+			if text := strings.TrimSpace(x.Reason + " " + x.Comment); x.User != "" && text != "" && x.Time.Before(end) {
+				told = append(told, words.Verbatim("“"+text+"”"))
+			}
+		}
+		if len(told) == 0 {
+			told = append(told, "nothing is on record")
+		}
+		return words.Say("Last time, %s: %s.", s.moment(now, e.Time), words.Join(told, "; "))
+	}
+	return ""
 }
 
 // --- Trends ---
