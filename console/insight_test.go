@@ -125,6 +125,10 @@ func TestRulesFilter(t *testing.T) {
 	if body := get(t, s.Handler(), "/rules?match=nothing+of+the+kind", http.StatusOK); !strings.Contains(body, "Nothing fits") {
 		t.Error("an empty list says nothing")
 	}
+	// All the words, in any order, as the search has them: its "All of them" leads here.
+	if body := get(t, s.Handler(), "/rules?match=falling+vacuum", http.StatusOK); !strings.Contains(body, "Vacuum of body 5 is falling") {
+		t.Error("words in another order are not found")
+	}
 }
 
 // TestPending: while a delay runs the page does not call the condition normal.

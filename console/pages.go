@@ -1116,8 +1116,7 @@ func (s *Server) rulesPage(r *http.Request, p *engine.Picture, now time.Time) (*
 			}
 		}
 		data.Index[n].N++
-		all := strings.Join([]string{a.Name, a.Title, a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response, a.Topic, a.Procedure}, "\n")
-		if data.Of != "" && of != data.Of || !strings.Contains(strings.ToLower(all), strings.ToLower(match)) {
+		if data.Of != "" && of != data.Of || !fitsAlarm(match, &a, s.languageOf(r).Say) {
 			continue
 		}
 		x := ruleRow{AlarmSpec: a, Href: "/alarms/" + escapeSegment(a.Name), RuleHref: "/rules/" + escapeSegment(a.Name), Mark: markOf(int(a.Priority), false)}

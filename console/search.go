@@ -52,13 +52,20 @@ func (s *Server) searchPage(r *http.Request, p *engine.Picture, now time.Time) (
 	return &view{Template: "search.html", Title: "Search", Data: d}, nil
 }
 
+// hasWords reports whether texts have all the words of a query, without regard to case.
+func hasWords(query string, text ...string) bool {
+	all := strings.ToLower(strings.Join(text, "\n"))
+	return !slices.ContainsFunc(strings.Fields(strings.ToLower(query)), func(w string) bool { return !strings.Contains(all, w) })
+}
+
+// fitsAlarm reports whether an alarm has the words of a query, in the language of who asks.
+func fitsAlarm(query string, a *plant.AlarmSpec, say func(words.Text) string) bool {
+	return hasWords(query, a.Name, a.Title, say(a.Said(a.Title)), a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response, a.Topic, a.Procedure)
+}
+
 // find looks for all the words of a query, without regard to case, in the language of who asks.
 func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func(words.Text) string) ([]hits, error) {
-	wanted := strings.Fields(strings.ToLower(q))
-	fits := func(text ...string) bool {
-		all := strings.ToLower(strings.Join(text, "\n"))
-		return !slices.ContainsFunc(wanted, func(w string) bool { return !strings.Contains(all, w) })
-	}
+	fits := func(text ...string) bool { return hasWords(q, text...) }
 	var alarms, vessels, tags, journal hits
 	alarms.Title, vessels.Title, tags.Title, journal.Title = "Alarms and their rules", "Vessels", "Tags", "Journal, last 30 days"
 	add := func(to *hits, h hit, more string) {
@@ -73,7 +80,7 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func
 		states[p.Alarms[i].Name] = words.Text(p.Alarms[i].State.Word())
 	}
 	for _, a := range s.b.Specs() {
-		if fits(a.Name, say(a.Said(a.Title)), a.Source, a.Area, a.Cause, a.Consequence, a.Response) {
+		if fitsAlarm(q, &a, say) {
 			add(&alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Said(a.Title), Note: words.Say("%s · %s", a.Source, states[a.Name]), Mark: markOf(int(a.Priority), false)},
 				"/rules?match="+url.QueryEscape(q))
 		}
