@@ -423,6 +423,9 @@ func TestSorting(t *testing.T) {
 	if len(names) < 3 || !strings.Contains(names[0], "temperature") || names[0] < names[len(names)-1] {
 		t.Errorf("down, with temperature: %q", names)
 	}
+	if said := eval[string](b, "document.querySelector('.filter-line b').textContent"); !strings.Contains(said, "hidden by these words") {
+		t.Errorf("how many rows are hidden is not said: %q", said)
+	}
 	picture := eval[string](b, "document.querySelector('.strip .at').textContent")
 	b.until("document.querySelector('.strip .at').textContent !== '"+picture+"'", 10*time.Second)
 	if got := eval[string](b, rows); got != want {

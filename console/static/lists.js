@@ -64,22 +64,30 @@ function rowsOf(list) {
 function filter(list) {
   const name = list.dataset.filter || "", rows = rowsOf(list), place = list.closest(".scroll") ?? list;
   const key = "filter " + name;
-  if (place.previousElementSibling?.getAttribute("data-key") !== key) {
-    if (rows.length <= MANY) return;
+  let line = place.previousElementSibling;
+  if (line?.getAttribute("data-key") !== key) {
+    if (rows.length <= MANY && !filters.get(name)) return;
+    line = document.createElement("p");
+    line.className = "filter-line";
+    line.setAttribute("data-key", key);
     const field = document.createElement("input");
     field.type = "search";
     field.className = "filter";
-    field.dataset.key = key;
     field.dataset.of = name;
     field.placeholder = field.ariaLabel = t("Only rows with …");
-    place.before(field);
+    line.append(field, document.createElement("b"));
+    place.before(line);
   }
   const wanted = (filters.get(name) ?? "").toLowerCase().split(/\s+/).filter(Boolean);
-  let fits = true;
+  let fits = true, left = 0;
   for (const row of rows) {
     if (!follows(row)) fits = wanted.every((w) => row.textContent?.toLowerCase().includes(w));
     row.hidden = !fits;
+    if (!fits) left++;
   }
+  // What is hidden is not to be forgotten: an alarm may be among it.
+  const said = line?.querySelector("b");
+  if (said) said.textContent = left ? t("{1} hidden by these words", left) : "";
 }
 
 /** Sorts and filters the lists of a page, or of a part before it is put in. @param {ParentNode} root */
