@@ -30,7 +30,7 @@ const (
 // minutes stray from it.
 type usual struct {
 	tag  plant.TagID
-	load func(f *plant.Frame) (float64, bool)
+	load func(f *plant.Frame) (float64, bool) `state:"-"`
 
 	n, x, y, xx, xy float64 // weighted sums of minutes
 	stray           float64 // mean square of a minute's distance from the line
