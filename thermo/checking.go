@@ -57,6 +57,7 @@ type checking struct {
 	grossWithPeers evaporator.Result    // gross, with what instruments that read one thing say
 	reconciled     [5]evaporator.Result // in the order of reconciledOf
 	flash          evaporator.Reconciliation
+	departures     departures
 	stale          bool      // last is older than this minute
 	balanced       []Suspect // by the balances
 	suspects       []Suspect // all of them
@@ -213,7 +214,7 @@ func ownCondenser(c *Calculator, s *setView) *condenserView {
 
 // nothing leaves the quantities without value.
 func (k *checking) nothing(why words.Text) {
-	k.last, k.balanced, k.suspects = nil, nil, nil
+	k.last, k.balanced, k.suspects, k.departures.found = nil, nil, nil, nil
 	k.ratio, k.gross, k.grossWithPeers = absent(why), absent(why), absent(why)
 	for i := range k.reconciled {
 		k.reconciled[i] = absent(why)
@@ -468,6 +469,7 @@ func (k *checking) test(at time.Time) {
 			return
 		}
 		k.last, k.at, k.stale = r, at, false
+		k.departed(at)
 		k.judge(r, at)
 		k.learn(r)
 		k.publish(left)
@@ -493,7 +495,7 @@ func (k *checking) test(at time.Time) {
 // losses that no meter shows. What is assumed of them enters with its own uncertainty,
 // so that they move only as far as meters that check them are better.
 func (k *checking) learn(r *evaporator.Reconciliation) {
-	if r.GrossError || len(r.Suspects) > 0 {
+	if r.GrossError || len(r.Suspects) > 0 || len(k.departures.found) > 0 {
 		return
 	}
 	for _, in := range r.Instruments {
@@ -620,9 +622,9 @@ func (k *checking) judge(r *evaporator.Reconciliation, at time.Time) {
 	}
 	v := verdict{at: at, gross: r.Global > max(1, limit)*r.Critical}
 	k.usual.step(value(r.Global/r.Critical, 0), testEvery.Hours(), habitMemory)
-	for _, s := range r.Suspects {
+	for _, s := range k.accused(r) {
 		for _, i := range append([]int{s.Instrument}, s.Alike...) {
-			v.named = append(v.named, k.find(r.Instruments[i]))
+			v.named = append(v.named, k.find(s.Instruments[i]))
 		}
 	}
 	if len(k.verdict) == testMemory {
@@ -700,13 +702,13 @@ func (k *checking) nameBalanced(r *evaporator.Reconciliation) (gross bool) {
 	}
 	old := k.balanced
 	k.balanced = nil
-	for _, s := range r.Suspects {
-		id := k.find(r.Instruments[s.Instrument])
+	for _, s := range k.accused(r) {
+		id := k.find(s.Instruments[s.Instrument])
 		named := func(v *verdict) bool { return slices.Contains(v.named, id) }
-		if count(3, named) < 2 || math.Abs(s.Z) < surely && count(4, named) < 3 || !k.credible(r, s) {
+		if count(3, named) < 2 || (math.Abs(s.Z) < surely || s.Reconciliation != r) && count(4, named) < 3 || !k.credible(s.Reconciliation, s.Suspicion) {
 			continue
 		}
-		x := k.suspect(r, s)
+		x := k.suspect(s.Reconciliation, s.Suspicion)
 		x.Since = k.at
 		for _, o := range old {
 			if o.What == x.What {
