@@ -20,6 +20,7 @@ import (
 	"calandria/engine"
 	"calandria/plant"
 	"calandria/plant/words"
+	"calandria/thermo/pan"
 )
 
 // Bounds of reading the journal for measures, reports and exports.
@@ -316,7 +317,17 @@ var errIncomplete = errors.New("the archive did not answer in time for all")
 // boilingNote stands beside averages.
 const boilingNote = "Averages of a batch pan and of its condenser count only while a strike ran in it."
 
-// boiling reports whether a strike ran in a pan at a moment; a continuous pan always boils.
+// boiledUntil is when a strike's boiling ended: its drop, else the end that is given.
+func boiledUntil(x *Strike, end time.Time) time.Time {
+	for _, p := range x.Phases {
+		if p.Phase >= pan.Drop {
+			return p.Start
+		}
+	}
+	return end
+}
+
+// boiling reports whether a strike boiled in a pan at a moment; a continuous pan always boils.
 func (s *Server) boiling(ctx context.Context, from, to, now time.Time) func(pan string, at time.Time) bool {
 	type span struct{ from, to time.Time }
 	ran := map[string][]span{}
@@ -326,11 +337,11 @@ func (s *Server) boiling(ctx context.Context, from, to, now time.Time) func(pan 
 		s.log.Warn("console: strikes behind averages", "err", err)
 	}
 	for i := range records {
-		ran[records[i].Pan] = append(ran[records[i].Pan], span{records[i].Start, records[i].End})
+		ran[records[i].Pan] = append(ran[records[i].Pan], span{records[i].Start, boiledUntil(&records[i], records[i].End)})
 	}
 	for _, p := range known {
 		if p.Running != nil {
-			ran[p.Pan] = append(ran[p.Pan], span{p.Running.Start, now})
+			ran[p.Pan] = append(ran[p.Pan], span{p.Running.Start, boiledUntil(p.Running, now)})
 		}
 	}
 	return func(pan string, at time.Time) bool {

@@ -16,6 +16,7 @@ import (
 
 	"calandria/plant"
 	"calandria/plant/words"
+	"calandria/thermo/pan"
 )
 
 // A report says the same on its page, in CSV and in PDF; the PDF is read back by a
@@ -146,6 +147,10 @@ func TestIdlePans(t *testing.T) {
 	r := records[0]
 	if !boiling(r.Pan, r.Start.Add(time.Minute)) || boiling(r.Pan, r.Start.Add(-time.Minute)) {
 		t.Errorf("strike of %s from %v to %v is not where %s boils", r.Pan, r.Start, r.End, r.Pan)
+	}
+	drop, ok := r.Phase(pan.Drop)
+	if !ok || boiling(r.Pan, drop.Start.Add(time.Minute)) || !boiling(r.Pan, drop.Start.Add(-time.Minute)) {
+		t.Errorf("the drop of %s at %v counts as boiling, or there is none", r.Pan, drop.Start)
 	}
 	for path, want := range map[string]string{"CD5.approach": "", "CDA.approach": "PA1", "PA1.vapour_pressure": "PA1", "EV.economy": ""} {
 		if tag, ok := m.House().Find(path); !ok || strings.Join(s.pansBehind(tag), " ") != want {
