@@ -142,7 +142,9 @@ func whatIfOf(t *testing.T, name string, seed uint64, nth int) (lines []string) 
 			line += fmt.Sprintf(" (%+.0f %%)", 100*(got/want-1))
 			far := max(0.1*math.Abs(want), 3*f.Sigma)
 			if came["syrup Brix"] < base["syrup Brix"]-0.3 && x.Hold { // the steam became too short on the way
-				line += " short"
+				if line += " short"; !q.near {
+					continue
+				}
 			} else if q.near && q.name != "last body cleaned" { // what a cleaning restores has a sigma of its own
 				far = 0.1 * math.Abs(want)
 			}
