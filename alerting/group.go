@@ -172,7 +172,8 @@ type Line struct {
 }
 
 // Fold puts a list of alarms that are to be shown into lines. Members of a
-// first-up group go under the alarm that has the mark. If even so more than ten
+// first-up group go under the alarm that has the mark, or would get it while the
+// choice waits. If even so more than ten
 // lines came within ten minutes, those of one area go under the first of them
 // (R-F3). An urgent or high alarm, a highly managed one and one of class system
 // has a line of its own, always. Fold only arranges: states, calls and
@@ -180,7 +181,7 @@ type Line struct {
 func Fold(list []*Status) []Line {
 	leads := map[string]int{}
 	for i, s := range list {
-		if s.FirstUp && s.Group != "" {
+		if (s.FirstUp || s.bids) && s.Group != "" {
 			leads[s.Group] = i
 		}
 	}

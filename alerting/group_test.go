@@ -59,6 +59,8 @@ func TestFold(t *testing.T) {
 			pictured("A", low, "e", time.Minute, ofGroup("g", false)), pictured("B", low, "e", 0, ofGroup("g", true)), pictured("C", low, "e", 0)},
 			[]string{"B A", "C"}},
 		{"no mark, no folding", []*Status{pictured("A", low, "e", 0, ofGroup("g", false)), pictured("B", low, "e", 0, ofGroup("g", false))}, []string{"A", "B"}},
+		{"no mark yet, but one would get it", []*Status{
+			pictured("A", low, "e", 0, ofGroup("g", false), func(s *Status) { s.bids = true }), pictured("B", low, "e", 0, ofGroup("g", false))}, []string{"A B"}},
 		{"high stays out", []*Status{pictured("H", high, "e", time.Minute, ofGroup("g", false)), pictured("B", low, "e", 0, ofGroup("g", true))}, []string{"H", "B"}},
 		{"highly managed and system stay out", []*Status{
 			pictured("B", low, "e", 0, ofGroup("g", true)),

@@ -39,6 +39,7 @@ type Status struct {
 	RealarmDue   time.Time // zero: none
 	PendingUntil time.Time // end of a running on- or off-delay, zero: none
 	FirstUp      bool
+	bids         bool // its group has no mark yet, and it would get it now
 	Group        string
 
 	Value     float64 // NaN if there is none
@@ -65,7 +66,7 @@ func (e *Engine) Status(index int) Status {
 		SuppressedOrShelved: a.state.Hidden(),
 		Occurrence:          a.occurrence, ActiveSince: a.activeSince, LastChange: a.lastChange,
 		RealarmCount: a.realarmCount, RealarmDue: a.realarmDue, PendingUntil: a.pendingDue(),
-		FirstUp: a.firstUp, Group: a.spec.Group,
+		FirstUp: a.firstUp, bids: !a.firstUp && e.isFirst(index), Group: a.spec.Group,
 		Value: a.value, Quality: a.quality, InputTime: a.inputTime, Comment: a.comment,
 	}
 }
