@@ -352,7 +352,7 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 				claimed = true
 			}
 		}
-		if claimed || at.Before(m.begin.Add(48*time.Hour)) || duty[name] {
+		if claimed || at.Before(m.begin.Add(time.Duration(m.warm)*time.Hour)) || duty[name] {
 			continue
 		}
 		planned := slices.ContainsFunc(m.ops, func(o blindOp) bool {
