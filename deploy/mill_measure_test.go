@@ -375,7 +375,7 @@ func (m *millRun) alarmsOf(f *millFigures, say func(string, ...any)) {
 			f.falsePans++
 		}
 	}
-	weeks := m.now.Sub(m.begin).Hours()/168 - 2.0/7
+	weeks := (m.now.Sub(m.begin).Hours() - float64(m.warm)) / 168
 	if !m.quiet.IsZero() {
 		for _, u := range m.upsets {
 			weeks -= u.to.Sub(u.from).Hours() / 168
