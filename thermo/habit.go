@@ -57,16 +57,13 @@ type arrangement struct {
 	known  bool
 }
 
-// arrangedLong is what a set is taken for that nothing is known of before: h.
-const arrangedLong = 24.0
-
 func (s *setView) arrange(now basis, at time.Time) {
 	a := &s.arranged
 	switch all := uint32(1)<<len(s.bodies) - 1; {
 	case now.bodies != all || s.unfed() || s.anyPlanned(at):
 		*a = arrangement{bodies: now.bodies, known: true}
 	case !a.known:
-		*a = arrangement{bodies: now.bodies, hours: arrangedLong, known: true}
+		*a = arrangement{bodies: now.bodies, known: true}
 	default:
 		a.bodies = now.bodies
 		a.hours += s.hours
