@@ -322,7 +322,8 @@ func (a *Archive) Close() error {
 	defer cancel()
 	ferr := a.Flush(ctx)
 	a.cold.close()
-	return errors.Join(ferr, a.hot.close(), a.forwarding.save())
+	a.hot.seal()
+	return errors.Join(ferr, a.forwarding.save())
 }
 
 // Describe tells the archive unit, meaning and resolution of tags. A path keeps
@@ -517,7 +518,7 @@ func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
 		if a.failing == nil {
 			a.log.Error("archive cannot write; samples wait in memory", "waiting", len(a.pending), "err", err)
 		}
-		a.fail(err)
+		a.health.LastError = err
 		a.failing = err
 		return 0, err
 	}
@@ -537,11 +538,6 @@ func (a *Archive) flushSome(ctx context.Context, n int) (int, error) {
 		}
 	}
 	return n, nil
-}
-
-// fail needs a.mu.
-func (a *Archive) fail(err error) {
-	a.health.LastError = err
 }
 
 // Health reports how the archive is doing.

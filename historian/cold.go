@@ -257,16 +257,7 @@ func (s *coldStore) readDir(kind string) error {
 
 func sortFiles(files []*coldFile) {
 	slices.SortFunc(files, func(a, b *coldFile) int {
-		if a.head.From != b.head.From {
-			if a.head.From < b.head.From {
-				return -1
-			}
-			return 1
-		}
-		if a.version < b.version {
-			return -1
-		}
-		return 1
+		return cmp.Or(cmp.Compare(a.head.From, b.head.From), cmp.Compare(a.version, b.version))
 	})
 }
 

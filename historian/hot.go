@@ -417,11 +417,6 @@ func (h *hotStore) samples() (n int64) {
 	return n
 }
 
-func (h *hotStore) close() error {
-	h.seal()
-	return nil
-}
-
 // move writes the samples of sealed segments as one file a UTC day and drops
 // the segments. A crash in between leaves samples in both places, which reads
 // merge and the next move settles: the file says which segment it is of.

@@ -59,7 +59,7 @@ func (a *Archive) Maintain(ctx context.Context) error {
 	a.mu.Lock()
 	a.health.OK = err == nil
 	if err != nil {
-		a.fail(err)
+		a.health.LastError = err
 	}
 	a.mu.Unlock()
 	return err

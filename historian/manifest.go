@@ -189,9 +189,7 @@ func (c *coldFile) sound() bool {
 
 // Damage lists what of [from, to) is known to be damaged or gone.
 func (a *Archive) Damage(from, to time.Time) []Damage {
-	var out []Damage
-	out = append(out, a.hot.damaged()...)
-	return append(out, a.cold.damaged(plant.Nanos(from), plant.Nanos(to))...)
+	return append(a.hot.damaged(), a.cold.damaged(plant.Nanos(from), plant.Nanos(to))...)
 }
 
 // scanPart appends what a file has of an entry in [lo, hi). A part that is damaged
@@ -288,16 +286,14 @@ func (c *coldFile) checksum(ctx context.Context, buf []byte, wait func(context.C
 	return fmt.Sprintf("%08x", sum), nil
 }
 
-func sleep(ctx context.Context, d time.Duration) {
-	select {
-	case <-ctx.Done():
-	case <-time.After(d):
-	}
-}
-
 // scrubbing proves all files, slowly.
 func (a *Archive) scrubbing(ctx context.Context) {
-	err := a.Scrub(ctx, func(ctx context.Context, n int) { sleep(ctx, time.Duration(n)*time.Second/scrubRate) })
+	err := a.Scrub(ctx, func(ctx context.Context, n int) {
+		select {
+		case <-ctx.Done():
+		case <-time.After(time.Duration(n) * time.Second / scrubRate):
+		}
+	})
 	if err != nil && ctx.Err() == nil {
 		a.log.Error("archive files could not be proven; tried again in a week", "err", err)
 	}

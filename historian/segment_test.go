@@ -294,7 +294,7 @@ func BenchmarkOpen(b *testing.B) {
 		if err := c.Describe(infos...); err != nil {
 			b.Fatal(err)
 		}
-		c.hot.close()
+		c.hot.seal()
 	}
 	b.ReportMetric(float64(cpu(b)-began)/float64(b.N)/1e6, "cpu-ms/op")
 }
