@@ -84,14 +84,14 @@ func (s *PlanSettings) PriceByHabit(bodies []PlanBody) (priced int) {
 			continue
 		}
 		once /= float64(len(of))
-		s.StopCostPerHour = 0 // it is in the price, as far as the house minds
 		for i := range of {
 			b := &of[i]
-			if s.Together {
-				b.OffCostPerHour = 0
-			}
 			b.OffCostPerHour = math.Min(b.OffCostPerHour, once/b.OffHours)
-			b.CleaningCost = math.Max(0, once-b.OffHours*b.OffCostPerHour)
+			if b.CleaningCost = once; s.Together {
+				s.StopCostPerHour = 0 // it is in the price, as far as the house minds
+			} else {
+				b.CleaningCost = math.Max(0, once-b.OffHours*b.OffCostPerHour)
+			}
 			priced++
 		}
 	}
@@ -110,28 +110,33 @@ type Interval struct {
 	EndRatio float64 `json:"end_ratio"` // of the worst body before its cleaning
 }
 
-// Intervals compares the bodies' own intervals, and shorter and longer ones. It is nil
-// if an interval is not known of each.
+// Intervals compares the bodies' own intervals, and shorter and longer ones, as far as
+// the courses go. It is nil if an interval is not known of each.
 func Intervals(bodies []PlanBody) (out []Interval) {
+	var losses, ratios []integral
+	for i := range bodies {
+		b := &bodies[i]
+		loss, err := newIntegral(lossOf(bodies[i:i+1], 0), b.horizon())
+		u, err2 := newIntegral(b.Course.fresh(), b.horizon())
+		if err != nil || err2 != nil {
+			return nil
+		}
+		losses, ratios = append(losses, loss), append(ratios, u)
+	}
 	for _, factor := range []float64{0.5, 0.75, 1, 1.25, 1.5} {
 		x, n := Interval{EndRatio: 1}, float64(len(bodies))
 		for i := range bodies {
 			b := &bodies[i]
-			every, of := factor*b.EveryDays, bodies[i:i+1]
+			every := factor * b.EveryDays
 			t := every - b.OffHours/24
-			loss, err := newIntegral(lossOf(of, 0), b.horizon())
-			if err != nil || !(t > 0) || t > b.horizon() {
-				return out
-			}
-			u, err := newIntegral(b.Course.fresh(), b.horizon())
-			if err != nil {
+			if !(t > 0) || t > b.horizon() {
 				return out
 			}
 			x.EveryDays += every / n
-			x.LossPerDay += loss.at(t) / every
+			x.LossPerDay += losses[i].at(t) / every
 			x.OffHours = math.Max(x.OffHours, 30/every*b.OffHours)
-			x.Ratio += u.at(t) / t / n
-			x.EndRatio = math.Min(x.EndRatio, b.Course.fresh()(t))
+			x.Ratio += ratios[i].at(t) / t / n
+			x.EndRatio = math.Min(x.EndRatio, ratios[i].f(t))
 		}
 		out = append(out, x)
 	}

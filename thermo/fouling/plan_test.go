@@ -239,6 +239,9 @@ func TestPlanFollowsTheHouse(t *testing.T) {
 			if n := s.PriceByHabit(set); n != len(set) {
 				t.Fatalf("%d of %d bodies priced", n, len(set))
 			}
+			if want := map[bool]float64{true: 0, false: 4321}[together]; s.StopCostPerHour != want {
+				t.Errorf("together %v: an hour of a stop costs %g, want %g", together, s.StopCostPerHour, want)
+			}
 			of := set
 			if !together {
 				of = set[:1]
