@@ -504,15 +504,23 @@ func (k *checking) learn(r *evaporator.Reconciliation) {
 			continue
 		}
 		x := k.list[at]
-		u, off, weight, memory := x.unmetered, &x.off, &x.weight, meterMemory
-		if u != nil && u.assumed.OK {
-			off, weight, memory = &u.learned.Value, &u.weight, u.memory
+		off, weight, memory := x.learned()
+		if u := x.unmetered; u != nil && u.assumed.OK {
 			u.learned.Sigma, u.learned.OK = in.ReconciledSigma, true
 		}
 		share := -math.Expm1(-testEvery.Minutes() / memory.Minutes())
 		*weight += share * (1 - *weight)
 		*off += share / *weight * (in.Reconciled - in.Reading.Value - *off)
 	}
+}
+
+// learned is what a reading, or the figure that is assumed in it, is off by for good, of
+// how many windows, 0 to 1, and how long a window counts.
+func (x *series) learned() (off, weight *float64, memory time.Duration) {
+	if u := x.unmetered; u != nil && u.assumed.OK {
+		return &u.learned.Value, &u.weight, u.memory
+	}
+	return &x.off, &x.weight, meterMemory
 }
 
 // meterMemory is how long a window counts for what a meter is off by for good: a figure

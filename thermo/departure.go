@@ -9,9 +9,8 @@ import (
 
 // An instrument that begins to read wrong departs from what the instruments of this set
 // told together before: what each of them, and the equations, are off by for good is
-// learned (see checking.learn). Against that a refractometer that drifts shows at a
-// third of the error which its stated accuracy, and that of the equation of the
-// boiling-point elevation, would hide.
+// learned (see checking.learn). Against that an error shows which the stated accuracies,
+// and that of the equation of the boiling-point elevation, would hide.
 
 // Figures of ours: with them five mills of another making had no false suspect in 120
 // days, and a syrup refractometer 1.8 Bx high was named on three of eight.
@@ -29,8 +28,7 @@ const (
 	departsEvery = 5 * time.Minute
 )
 
-// departed tests the window against what is learned, and keeps what departs. The
-// instruments are those of the newest reconciliation, in its order.
+// departed tests the window against what is learned, and keeps what departs.
 func (k *checking) departed(at time.Time) {
 	d := &k.departures
 	if at.Sub(d.at).Abs() < departsEvery {
@@ -38,23 +36,17 @@ func (k *checking) departed(at time.Time) {
 	}
 	d.at, d.found = at, d.found[:0]
 	m := k.m
+	all := readingsOf(&m, len(k.s.bodies))
 	for _, x := range k.list {
-		r := readingsOf(&m, len(k.s.bodies))[x.place]
-		if !r.OK || r.Sigma == 0 {
+		r := all[x.place]
+		off, weight, memory := x.learned()
+		if !r.OK || r.Sigma == 0 || *weight < departsKnown {
 			continue
 		}
-		off, weight, share := x.off, x.weight, departsBy
-		if u := x.unmetered; u != nil && u.assumed.OK {
-			off, weight = u.learned.Value, u.weight
-			if u.memory < lossMemory { // a bleed moves with the pans
-				share = 1
-			}
+		r.Value += *off
+		if memory >= lossMemory { // not a bleed: that moves with the pans
+			r.Sigma *= departsBy
 		}
-		if weight < departsKnown {
-			continue
-		}
-		r.Value += off
-		r.Sigma *= share
 	}
 	if err := k.s.set.ReconcileInto(&m, &d.room); err != nil {
 		return
@@ -76,7 +68,7 @@ func (k *checking) departed(at time.Time) {
 
 // departures is what departs from the learned.
 type departures struct {
-	room  evaporator.Reconciliation // used again each minute
+	room  evaporator.Reconciliation // used again
 	found []evaporator.Suspicion
 	since time.Time
 	at    time.Time // looked for
