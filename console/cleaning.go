@@ -512,8 +512,8 @@ func (s *Server) cleaningWithPlan(r *http.Request, p *engine.Picture, now time.T
 func (s *Server) showPlan(pv *planView, plan *thermo.CleaningProposal, now time.Time) {
 	pv.CleaningProposal = *plan
 	pv.StartText, pv.Money = s.weekday(plan.Start), words.Verbatim(plan.CostUnit)
-	if plan.CostUnit == thermo.SteamUnit {
-		pv.Money = "t of steam"
+	if plan.CostUnit == string(thermo.SteamUnit) {
+		pv.Money = thermo.SteamUnit
 	}
 	for _, i := range plan.Intervals {
 		pv.Trade = append(pv.Trade, IntervalTexts(i))

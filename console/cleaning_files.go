@@ -64,7 +64,7 @@ func AssumedTexts(p *thermo.CleaningProposal) []words.Text {
 	if p.Together {
 		out = append(out, "one day later is that of the whole stop")
 	}
-	steam := p.CostUnit == thermo.SteamUnit
+	steam := p.CostUnit == string(thermo.SteamUnit)
 	if p.Priced || steam {
 		out = append(out, "what scale costs: water that the set no longer evaporates is boiled off in the pans, a tonne of steam for each tonne; an hour without a body: the same water in one effect fewer; a stop: the juice that is not worked up")
 	}

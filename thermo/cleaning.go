@@ -42,7 +42,7 @@ const (
 )
 
 // SteamUnit is what a plan counts in where the site gives no prices.
-const SteamUnit = "t of steam"
+const SteamUnit words.Text = "t of steam"
 
 // CleaningProposal is a plan of cleanings and what it rests on.
 type CleaningProposal struct {
@@ -211,7 +211,7 @@ func (s *setView) price(w *CleaningWish, told bool) (priced bool, unit string) {
 	e := s.usualEvaporation.get()
 	countable := e.OK() && effects > 1
 	if steam == 0 && !told && w.LossCost == 0 && countable {
-		steam, unit = 1, SteamUnit
+		steam, unit = 1, string(SteamUnit)
 	} else {
 		priced, unit = steam > 0 && countable, p.Currency
 	}

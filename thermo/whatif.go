@@ -116,12 +116,17 @@ func (w *supposed) short(now, then *evaporator.Results) error {
 		return nil
 	}
 	most, _, known := w.steamMost()
-	kpa := words.Measure{Value: most, Unit: "kPa", Form: "%.4g", Of: w.Set}
+	kpa := w.kPa(most)
 	if !known {
 		return words.Errorf("steam of %s would give %.3g Brix, not %.3g: nothing is known of steam at higher pressure", kpa, then.SyrupBrix.Value, brix)
 	}
 	w.notes = append(w.notes, words.Say("The steam is too short to hold the syrup Brix: %s is the most that this set gets. The Brix falls instead.", kpa))
 	return nil
+}
+
+// kPa is a steam pressure in a note.
+func (w *supposed) kPa(v float64) words.Measure {
+	return words.Measure{Value: v, Unit: "kPa", Form: "%.4g", Of: w.Set}
 }
 
 // steamMost is the highest steam pressure that the set can have: that at which its syrup
@@ -201,8 +206,7 @@ func (c *Calculator) WhatIf(x Supposition) (Outlook, error) {
 	out := Outlook{Set: w.figures(now, then), Currency: c.house.Config.Site.Costs.Currency}
 	for _, f := range out.Set {
 		if f.Name == "steam pressure" && f.Then != nil && w.Hold && *f.Then > s.highSteam/shortNear {
-			kPa := func(v float64) words.Measure { return words.Measure{Value: v, Unit: "kPa", Form: "%.4g", Of: w.Set} }
-			w.notes = append(w.notes, words.Say("This takes steam of %s. In the last days the set had %s at the most: whether there is more is not known.", kPa(*f.Then), kPa(s.highSteam)))
+			w.notes = append(w.notes, words.Say("This takes steam of %s. In the last days the set had %s at the most: whether there is more is not known.", w.kPa(*f.Then), w.kPa(s.highSteam)))
 		}
 	}
 	out.Notes = w.notes
