@@ -201,7 +201,7 @@ func setupRungs(h *setup.House) (rs []rung) {
 
 // outcome is what the chosen signals give: quantities, and what is lacking.
 func (s *Server) outcome(h *setup.House, d *setupData) {
-	out, lacks, err := h.Worth(d.File)
+	out, lacks, gains, err := h.Worth(d.File)
 	if err != nil {
 		d.Fault = err.Error()
 	}
@@ -212,10 +212,6 @@ func (s *Server) outcome(h *setup.House, d *setupData) {
 			row.Sigma = "± " + sigmaText(2*o.Sigma*math.Abs(u.scale))
 		}
 		d.Outcomes = append(d.Outcomes, row)
-	}
-	gains, err := h.Gains(d.File)
-	if err != nil {
-		s.log.Info("console: what one more instrument is worth", "err", err)
 	}
 	for _, g := range gains {
 		u := s.unitNamed("", g.Unit)

@@ -229,7 +229,7 @@ func (g *guide) ladder() {
 // worth says what comes out, how sure it is, and what is absent for want of which
 // instrument.
 func (g *guide) worth(name string) {
-	out, lacks, err := g.h.Worth(name)
+	out, lacks, gains, err := g.h.Worth(name)
 	if err != nil {
 		fmt.Fprintf(g.out, "\nnothing could be worked out yet: %v\n", err)
 		return
@@ -246,10 +246,6 @@ func (g *guide) worth(name string) {
 	t.write(g.out)
 	for _, l := range lacks {
 		fmt.Fprintf(g.out, "absent: %s: %s\n", strings.Join(l.Paths, ", "), l.Reason)
-	}
-	gains, err := g.h.Gains(name)
-	if err != nil {
-		return
 	}
 	for _, x := range gains {
 		fmt.Fprintf(g.out, "without %s: %s is known to %.2g %s only; with it, to %.2g\n", x.Signal, x.Path, 2*x.Without, x.Unit, 2*x.With)

@@ -61,7 +61,7 @@ func TestGains(t *testing.T) {
 			h.Slots[i].Chosen = nil
 		}
 	}
-	gains, err := h.Gains("plant.yaml")
+	_, _, gains, err := h.Worth("plant.yaml")
 	if err != nil || len(gains) == 0 {
 		t.Fatal(gains, err)
 	}

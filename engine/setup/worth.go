@@ -125,13 +125,10 @@ var shown = []string{"evaporation", "economy", "economy_measured", "steam_calcul
 // gainLeast is how much surer a quantity has to become to be named.
 const gainLeast = 0.8
 
-// Gains tries each instrument that is missing at what it is foretold to read, with the
-// accuracy that an instrument is taken to have, and says which quantity becomes surest by it.
-func (h *House) Gains(file string) (gains []Gain, err error) {
-	now, house, err := h.work(file)
-	if err != nil {
-		return nil, err
-	}
+// gains tries each instrument that is missing at what it is foretold to read, with the
+// accuracy that an instrument is taken to have, and says which quantity becomes surest by
+// it, against what is worked out now.
+func (h *House) gains(file string, now map[string]worked, house *plant.House) (gains []Gain) {
 	for i, s := range h.Slots {
 		path := h.Vessels[s.Vessel].Path()
 		t := now[path+"."+foretold[s.Signal.Name]]
@@ -159,7 +156,7 @@ func (h *House) Gains(file string) (gains []Gain, err error) {
 		}
 	}
 	slices.SortStableFunc(gains, func(a, b Gain) int { return cmp.Compare(b.Without/b.With, a.Without/a.With) })
-	return gains, nil
+	return gains
 }
 
 // worked is a quantity that was worked out, or why not.
@@ -207,12 +204,12 @@ func (h *House) work(file string) (map[string]worked, *plant.House, error) {
 	return out, house, nil
 }
 
-// Worth says what comes out, how sure it is, and what is absent for want of which
-// instrument.
-func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
+// Worth says what comes out, how sure it is, what is absent for want of which
+// instrument, and how much surer one more would make it.
+func (h *House) Worth(file string) (out []Outcome, lacks []Lack, gains []Gain, err error) {
 	all, house, err := h.work(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	for k := range house.Tags {
 		tag := &house.Tags[k]
@@ -230,5 +227,5 @@ func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
 		}
 		lacks[i].Paths = append(lacks[i].Paths, tag.Path)
 	}
-	return out, lacks, nil
+	return out, lacks, h.gains(file, all, house), nil
 }
