@@ -389,10 +389,10 @@ func TestSorting(t *testing.T) {
 	sv, b := serve(t), newBrowser(t)
 	b.do("open", chromedp.Navigate(sv.url+"/record/report?span=day"))
 	b.until("document.querySelectorAll('button.sort').length > 3", 5*time.Second)
-	column := "Array.from(document.querySelectorAll('table[data-sort] tbody')[1].rows, r => r.cells[1].textContent.trim()).join(' ')"
+	column := "Array.from(document.querySelectorAll('table.plain tbody')[1].rows, r => r.cells[1].textContent.trim()).join(' ')"
 	was := eval[string](b, column)
 	press := func() {
-		eval[bool](b, "document.querySelectorAll('table[data-sort]')[1].querySelectorAll('button.sort')[1].focus(), true")
+		eval[bool](b, "document.querySelectorAll('table.plain')[1].querySelectorAll('button.sort')[1].focus(), true")
 		b.do("press", chromedp.KeyEvent("\r"))
 	}
 	press()
@@ -433,6 +433,35 @@ func TestSorting(t *testing.T) {
 	}
 	if eval[string](b, "document.activeElement.value + document.querySelector('.readings th').ariaSort") != "temperaturedescending" {
 		t.Error("the field or the order was lost with the next picture")
+	}
+
+	// A matrix is sorted by any of its columns, also under two rows of heads.
+	b.do("open", chromedp.Navigate(sv.url+"/strikes/1"))
+	heads := eval[string](b, "Array.from(document.querySelectorAll('.compare button.sort'), e => e.textContent.trim()).join(' ')")
+	if want := "phase is usual more is usual is usual is usual is usual"; heads != want {
+		t.Errorf("heads to sort by: %q, want %q", heads, want)
+	}
+	eval[bool](b, "document.querySelectorAll('.compare button.sort')[2].click(), true")
+	usual := strings.Fields(eval[string](b, "Array.from(document.querySelectorAll('.compare tbody tr'), r => r.cells[2].textContent.trim()).filter(s => /\\d/.test(s)).join(' ')"))
+	if len(usual) < 3 || !slices.IsSortedFunc(usual, func(a, b string) int { return cmp.Compare(atof(t, a), atof(t, b)) }) {
+		t.Errorf("usual minutes by phase, up: %v", usual)
+	}
+	// Times are in order of time, with what is of another day, and lengths by their length.
+	eval[bool](b, "import('/static/lists.js').then(m => { window.rank = m.rank; }), true")
+	b.until("window.rank !== undefined", 5*time.Second)
+	for _, list := range []string{"30 s|5 min|1 h 02 min|3 h 00 min|2 d 1 h", "1:05|2:59|10:00", "-0:20|+0:05|+1:10", "2|10.5|1 200", "2026-11-30 23:59|2026-12-01 00:01"} {
+		got := eval[string](b, "'"+list+"'.split('|').reverse().sort((a, b) => rank(a) - rank(b) || a.localeCompare(b)).join('|')")
+		if got != list {
+			t.Errorf("%q, want %q", got, list)
+		}
+	}
+	days := eval[bool](b, `(() => {
+		const day = n => new Date(Date.now() - n * 864e5).toLocaleString('en', {day: 'numeric'}) + ' ' + new Date(Date.now() - n * 864e5).toLocaleString('en', {month: 'short'});
+		const list = [day(170), day(40) + ' 12:00', day(1) + ' 23:59', '00:00:01', '23:59:59', day(-2), day(-60)];
+		return list.every((s, i) => i === 0 || rank(list[i - 1]) < rank(s));
+	})()`)
+	if !days {
+		t.Error("days are not in order of time")
 	}
 	b.clean()
 }

@@ -9,7 +9,7 @@ import { arrange } from "./lists.js";
 export function morph(el, html) {
   const t = document.createElement("template");
   t.innerHTML = html;
-  arrange(t.content);
+  arrange(t.content, el);
   children(el, t.content);
 }
 

@@ -1,6 +1,7 @@
 // The trends: a workbench on the archive. What is shown stands in the address;
 // zoom and pan fetch what the screen can show.
 import { Charts, LETTERS, clockText, index, number, reading } from "./trends-draw.js";
+import { arrange } from "./lists.js";
 import { search, meta } from "./trends-tags.js";
 import { t } from "./words.js";
 
@@ -313,6 +314,7 @@ function statistics(rows) {
     }
     return tr;
   }));
+  arrange(document);
 }
 
 function markList() {
