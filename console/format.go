@@ -118,27 +118,6 @@ func decimals(v float64, n int) words.Text {
 	return words.Text(text)
 }
 
-// labels are names that do not read well with their underscores taken out.
-var labels = map[string]words.Text{
-	"u":                            "U",
-	"u_apparent":                   "U, apparent",
-	"u_clean":                      "U when clean",
-	"u_ratio":                      "U against clean",
-	"brix":                         "Brix",
-	"brix_out":                     "Brix out, calculated",
-	"boiling_point_elevation":      "boiling-point rise",
-	"in_service":                   "in service",
-	"total_temperature_difference": "total temperature difference",
-}
-
-// label is the plant's word for a signal or quantity.
-func label(name string) words.Text {
-	if l, ok := labels[name]; ok {
-		return l
-	}
-	return words.Text(strings.ReplaceAll(strings.ReplaceAll(name, "_", " "), "brix", "Brix"))
-}
-
 // span writes a length of time for a person: "45 s", "12 min", "3 h 05 min".
 func span(d time.Duration) words.Text {
 	if d < 0 {
@@ -276,7 +255,7 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	}
 	t := &h.Tags[id]
 	r := reading{
-		Path: t.Path, Label: label(t.Name), Meaning: t.Meaning, Unit: s.unit(t).text,
+		Path: t.Path, Label: plant.Label(t.Name), Meaning: t.Meaning, Unit: s.unit(t).text,
 		Text: dash, Class: "absent", Value: math.NaN(), How: words.Text(t.Source),
 	}
 	if t.Source == plant.Measured {

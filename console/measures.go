@@ -391,7 +391,7 @@ func (s *Server) averages(ctx context.Context, from, to, now time.Time) ([]avera
 				}
 			}()
 			t, _ := s.b.House().Find(path)
-			r := averageRow{Label: label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: s.unit(t).text}
+			r := averageRow{Label: plant.Label(t.Name), Source: t.Owner, Mean: dash, Low: dash, High: dash, Unit: s.unit(t).text}
 			var counts func(time.Time) bool
 			if pans := s.pansBehind(t); len(pans) > 0 {
 				r.Label = words.Say("%s while boiling", r.Label)

@@ -214,7 +214,7 @@ func (s *Server) housePage(r *http.Request, p *engine.Picture, now time.Time) (*
 			}
 			units[len(c.Cells)] = cmp.Or(units[len(c.Cells)], x.Unit)
 			c.Cells = append(c.Cells, x)
-			shown = append(shown, figure{Label: words.Say("%s, %s", label(n), e.Name), Value: x})
+			shown = append(shown, figure{Label: words.Say("%s, %s", plant.Label(n), e.Name), Value: x})
 		}
 		conds = append(conds, c)
 	}
@@ -659,7 +659,7 @@ func (s *Server) trendsPage(r *http.Request, p *engine.Picture, now time.Time) (
 const formTime = "2006-01-02 15:04"
 
 // tagLabel names a tag in words.
-func tagLabel(t *plant.Tag) words.Text { return words.Say("%s %s", t.Owner, label(t.Name)) }
+func tagLabel(t *plant.Tag) words.Text { return words.Say("%s %s", t.Owner, plant.Label(t.Name)) }
 
 // presets are ready-made choices of tags for this house.
 func (s *Server) presets() []link {
@@ -727,7 +727,7 @@ func (s *Server) trendTable(ctx context.Context, t trendQuery) (*trendTable, err
 	index := map[int64]int{}
 	for i, path := range t.Tags {
 		tag, _ := s.b.House().Find(path)
-		table.Heads = append(table.Heads, words.Say("%s %s, %s", tag.Owner, label(tag.Name), s.unit(tag).text))
+		table.Heads = append(table.Heads, words.Say("%s %s, %s", tag.Owner, plant.Label(tag.Name), s.unit(tag).text))
 		series, err := s.trend(ctx, path, t.From, t.To, rows)
 		if err != nil {
 			return table, err

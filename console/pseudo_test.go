@@ -274,7 +274,7 @@ func TestEveryWordBeforeTheFirstDay(t *testing.T) {
 		check(s, http.MethodGet, at, nil, data)
 		at = check(s, http.MethodPost, "/setup/signals", url.Values{"vessel": {strings.TrimPrefix(at, "/setup?vessel=")}, "node.1": {"-1"}}, data)
 	}
-	check(s, http.MethodGet, "/setup", nil, data)
+	check(s, http.MethodGet, "/setup?costs=1", nil, data)
 	check(s, http.MethodPost, "/setup/write", nil, data)
 	check(s, http.MethodGet, "/setup?done=setup", nil, data)
 

@@ -91,7 +91,7 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func
 		}
 	}
 	for i := range s.b.House().Tags {
-		if t := &s.b.House().Tags[i]; fits(t.Path, say(label(t.Name)), say(t.Meaning), t.Node) {
+		if t := &s.b.House().Tags[i]; fits(t.Path, say(plant.Label(t.Name)), say(t.Meaning), t.Node) {
 			add(&tags, hit{Href: "/trends?tag=" + url.QueryEscape(t.Path), Text: words.Verbatim(t.Path), Note: t.Meaning}, "")
 		}
 	}

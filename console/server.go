@@ -32,6 +32,7 @@ import (
 	"calandria/engine/setup"
 	"calandria/plant"
 	"calandria/plant/words"
+	"calandria/rules"
 )
 
 //go:embed templates/*.html
@@ -104,6 +105,8 @@ type Options struct {
 	// WritePlant writes a first plant file, and the rule library beside it. What is there
 	// stays as it is: the error is then [os.ErrExist].
 	WritePlant func(file, text string) error
+	// Library is that rule library.
+	Library []rules.File
 	// Metrics serves /metrics; nil: no such page.
 	Metrics http.Handler
 	// MaxStreams caps the live pages open at once; default 500. When all are

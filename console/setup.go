@@ -47,7 +47,7 @@ type setupData struct {
 	Ladder     drawing
 	Outcomes   []outcomeRow
 	Lacks      []setup.Lack
-	Gains      []words.Text // of one more instrument
+	Costs      []setup.Line // of the want of instruments; asked for
 	Fault      string       // why nothing could be worked out
 	File       string
 	Fill       int // figures that a person has still to state
@@ -136,6 +136,13 @@ func (s *Server) setupPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vi
 		s.slots(h, n, q, &d)
 	} else {
 		s.outcome(h, &d)
+		if q.Has("costs") {
+			h.Library = s.opt.Library
+			costs, err := h.Costs(d.File)
+			if d.Costs = setup.Lines(costs); err != nil {
+				d.Fault = err.Error()
+			}
+		}
 	}
 	return &view{Template: "setup.html", Title: "First plant file", Section: "setup", Data: d}, nil
 }
@@ -156,7 +163,7 @@ func (s *Server) slots(h *setup.House, vessel int, q url.Values, d *setupData) {
 		if x.Vessel != vessel {
 			continue
 		}
-		v := slotView{K: k, Signal: label(x.Signal.Name), Meaning: x.Signal.Meaning, Find: q.Get(fmt.Sprintf("find.%d", k))}
+		v := slotView{K: k, Signal: plant.Label(x.Signal.Name), Meaning: x.Signal.Meaning, Find: q.Get(fmt.Sprintf("find.%d", k))}
 		list := h.Search(k, v.Find)
 		list = list[:min(len(list), 12)]
 		if c := x.Chosen; c != nil && !slices.ContainsFunc(list, func(o setup.Candidate) bool { return o.Node == c.Node }) {
@@ -201,7 +208,7 @@ func setupRungs(h *setup.House) (rs []rung) {
 
 // outcome is what the chosen signals give: quantities, and what is lacking.
 func (s *Server) outcome(h *setup.House, d *setupData) {
-	out, lacks, gains, err := h.Worth(d.File)
+	out, lacks, err := h.Worth(d.File)
 	if err != nil {
 		d.Fault = err.Error()
 	}
@@ -212,11 +219,6 @@ func (s *Server) outcome(h *setup.House, d *setupData) {
 			row.Sigma = "± " + sigmaText(2*o.Sigma*math.Abs(u.scale))
 		}
 		d.Outcomes = append(d.Outcomes, row)
-	}
-	for _, g := range gains {
-		u := s.unitNamed("", g.Unit)
-		scale := 2 * math.Abs(u.scale)
-		d.Gains = append(d.Gains, words.Say("without %s: %s is known to ± %s %s only; with it, to ± %s", g.Signal, g.Path, sigmaText(g.Without*scale), u.text, sigmaText(g.With*scale)))
 	}
 	d.Lacks, d.Fill = lacks, strings.Count(h.File(), "FILL IN")-1 // the heading names the word too
 }

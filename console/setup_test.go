@@ -111,6 +111,12 @@ func TestFirstPlantFile(t *testing.T) {
 			t.Errorf("%q is not said: %.3000s", want, out)
 		}
 	}
+	out = get(t, h, "/setup?costs=1", http.StatusOK)
+	for _, want := range []string{"EV.EV1.vapour_temperature", "not worked out without it: temperature mismatch", "nothing that is worked out needs it"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("of what missing instruments cost %q is not said", want)
+		}
+	}
 	post("/setup/write", url.Values{}, http.StatusSeeOther)
 	post("/setup/write", url.Values{}, http.StatusConflict)
 	text, err := os.ReadFile(file)

@@ -160,10 +160,10 @@ func (k keys) ofNames() {
 		k.add(h.String(), "how a value was found")
 	}
 	for _, s := range plant.Signals {
-		k.add(label(s.Name).String(), "signals")
+		k.add(plant.Label(s.Name).String(), "signals")
 	}
 	for _, q := range thermo.Quantities {
-		k.add(label(q.Name).String(), "quantities")
+		k.add(plant.Label(q.Name).String(), "quantities")
 	}
 	for _, kind := range unitKinds {
 		for _, u := range kind.units {

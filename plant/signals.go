@@ -1,6 +1,10 @@
 package plant
 
-import "calandria/plant/words"
+import (
+	"strings"
+
+	"calandria/plant/words"
+)
 
 // Class is a class of equipment.
 type Class string
@@ -153,4 +157,25 @@ func SignalNames(c Class) []string {
 		}
 	}
 	return names
+}
+
+// labels are names that do not read well with their underscores taken out.
+var labels = map[string]words.Text{
+	"u":                            "U",
+	"u_apparent":                   "U, apparent",
+	"u_clean":                      "U when clean",
+	"u_ratio":                      "U against clean",
+	"brix":                         "Brix",
+	"brix_out":                     "Brix out, calculated",
+	"boiling_point_elevation":      "boiling-point rise",
+	"in_service":                   "in service",
+	"total_temperature_difference": "total temperature difference",
+}
+
+// Label is the plant's word for a signal or quantity.
+func Label(name string) words.Text {
+	if l, ok := labels[name]; ok {
+		return l
+	}
+	return words.Text(strings.ReplaceAll(strings.ReplaceAll(name, "_", " "), "brix", "Brix"))
 }

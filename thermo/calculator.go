@@ -3,6 +3,7 @@ package thermo
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"calandria/plant"
@@ -247,6 +248,21 @@ type inputs struct {
 	worst   plant.Quality // of the usable inputs at the last step
 	stuck   int           // inputs that are frozen
 	note    words.Text    // which
+}
+
+// Reads reports whether a quantity, or what is learned for one, may go by a tag.
+func (c *Calculator) Reads(tag plant.TagID) bool {
+	var all []*input
+	for _, s := range c.sets {
+		all = append(append(all, s.in.list...), s.cane.in.list...)
+	}
+	for _, v := range c.conds {
+		all = append(append(all, v.in.list...), v.ofPans.list...)
+	}
+	for _, p := range c.pans {
+		all = append(all, p.in.list...)
+	}
+	return slices.ContainsFunc(all, func(i *input) bool { return i.tag == tag })
 }
 
 // bind ties a signal of e to dst if there is such a tag.

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"calandria/cmd/service"
+	"calandria/deploy"
 	"calandria/engine/setup"
 	"calandria/plant"
 )
@@ -42,6 +43,9 @@ func (c *initCmd) Run(a *app) error {
 	}
 	fmt.Fprintf(a.out, "%d variables of %s can be signals.\nEnter takes what stands in brackets.\n\n", len(g.h.Nodes), sc.Endpoint)
 	g.equipment()
+	if g.h.Library, err = service.RuleFilesFS(deploy.Rules()); err != nil {
+		return err
+	}
 	g.h.Begin()
 	for i := range g.h.Vessels {
 		if err := g.signals(i); err != nil {
@@ -229,7 +233,7 @@ func (g *guide) ladder() {
 // worth says what comes out, how sure it is, and what is absent for want of which
 // instrument.
 func (g *guide) worth(name string) {
-	out, lacks, gains, err := g.h.Worth(name)
+	out, lacks, err := g.h.Worth(name)
 	if err != nil {
 		fmt.Fprintf(g.out, "\nnothing could be worked out yet: %v\n", err)
 		return
@@ -247,7 +251,12 @@ func (g *guide) worth(name string) {
 	for _, l := range lacks {
 		fmt.Fprintf(g.out, "absent: %s: %s\n", strings.Join(l.Paths, ", "), l.Reason)
 	}
-	for _, x := range gains {
-		fmt.Fprintf(g.out, "without %s: %s is known to %.2g %s only; with it, to %.2g\n", x.Signal, x.Path, 2*x.Without, x.Unit, 2*x.With)
+	fmt.Fprintln(g.out, "\nWhat each missing instrument costs, tried at about what it would read (some seconds):")
+	costs, err := g.h.Costs(name)
+	if err != nil {
+		fmt.Fprintf(g.out, "not worked out: %v\n", err)
+	}
+	for _, l := range setup.Lines(costs) {
+		fmt.Fprintf(g.out, "  %s: %s\n", strings.Join(l.Signals, ", "), l.Text)
 	}
 }

@@ -26,6 +26,7 @@ import (
 	"calandria/alerting/notify"
 	"calandria/collector"
 	"calandria/console"
+	"calandria/deploy"
 	"calandria/engine"
 	"calandria/engine/setup"
 	"calandria/historian"
@@ -147,6 +148,9 @@ func Open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []r
 	opt.Logger, opt.Version, opt.Journal = log, Version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
 	opt.WritePlant = WritePlant
+	if opt.Library, err = RuleFilesFS(deploy.Rules()); err != nil {
+		return s, err
+	}
 	opt.Browse = func(ctx context.Context, sc *plant.ServerConfig, password string) ([]setup.Node, error) {
 		if sc.User != "" && password != "" {
 			var err error

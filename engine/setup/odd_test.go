@@ -2,11 +2,15 @@ package setup
 
 import (
 	"encoding/json"
+	"errors"
+	"math"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
 	"calandria/plant"
+	"calandria/rules"
 )
 
 // Five invented mills of about forty variables each, named as English, Indian, Portuguese
@@ -48,29 +52,96 @@ func TestOddMills(t *testing.T) {
 	}
 }
 
-// TestGains: how much surer a quantity would be with the missing juice meter is what it is
-// where the meter is there.
-func TestGains(t *testing.T) {
+// TestCosts: each instrument of a mill is taken away by itself. What that is said to cost is
+// what the mill with it has more, or has surer.
+func TestCosts(t *testing.T) {
+	const file = "plant.yaml"
+	whole, _ := millOf(t, "indian")
+	set, _ := whole.part(0)
+	pan, _ := whole.part(slices.IndexFunc(whole.Vessels, func(v Vessel) bool { return v.Class == plant.ClassPan }))
+	for _, h := range []House{set, pan} {
+		is, core, err := h.work(file, nil, -1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, s := range h.Slots {
+			if s.Chosen == nil {
+				continue
+			}
+			less := h
+			less.Slots = slices.Clone(h.Slots)
+			less.Slots[i].Chosen = nil
+			was, _, err := less.work(file, nil, -1)
+			var costs []Cost
+			if err = errors.Join(err, less.costs(file, []int{i}, &costs)); err != nil {
+				t.Fatal(err)
+			}
+			c := costs[0]
+			var lost []string
+			for _, tag := range core.House.Tags {
+				if p := tag.Path; is[p].ok && !was[p].ok {
+					lost = append(lost, p)
+				}
+			}
+			slices.SortFunc(lost, byWorth)
+			if !slices.Equal(c.Lost, lost) {
+				t.Errorf("without %s: lost %v, foretold %v", c.Signal, except(lost, c.Lost), except(c.Lost, lost))
+			}
+			if c.Path != "" && (math.Abs(math.Log(was[c.Path].sigma/c.Without)) > 0.01 || math.Abs(math.Log(is[c.Path].sigma/c.With)) > 0.5) {
+				t.Errorf("%s of %s: %.3g without and %.3g with it, foretold %.3g and %.3g", c.Path, c.Signal, was[c.Path].sigma, is[c.Path].sigma, c.Without, c.With)
+			}
+			t.Logf("%s: %s", c.Signal, Lines(costs)[0].Text)
+		}
+	}
+}
+
+func except(a, b []string) []string {
+	return slices.DeleteFunc(slices.Clone(a), func(s string) bool { return slices.Contains(b, s) })
+}
+
+// TestCostsOfAll: each signal without an instrument is in one line, and what is said holds
+// by how the quantities are made: supersaturation is reckoned from a purity, U of a pan from
+// its steam, and conductivity enters no balance. An alarm of the library reads it.
+func TestCostsOfAll(t *testing.T) {
 	h, _ := millOf(t, "indian")
-	whole, _, err := h.work("plant.yaml")
+	for _, name := range []string{"evaporator", "vacuum", "pans", "system"} {
+		data, err := os.ReadFile("../../deploy/rules/" + name + ".yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.Library = append(h.Library, rules.File{Name: name + ".yaml", Data: data})
+	}
+	costs, err := h.Costs("plant.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i := range h.Slots {
-		if h.Slots[i].Signal.Name == "juice_volume_flow" {
-			h.Slots[i].Chosen = nil
+	said := map[string]string{}
+	for _, l := range Lines(costs) {
+		for _, s := range l.Signals {
+			if said[s] != "" {
+				t.Errorf("%s is said twice", s)
+			}
+			said[s] = l.Text.String()
 		}
 	}
-	_, _, gains, err := h.Worth("plant.yaml")
-	if err != nil || len(gains) == 0 {
-		t.Fatal(gains, err)
+	for _, s := range h.Slots {
+		if path := h.Vessels[s.Vessel].Path() + "." + s.Signal.Name; (said[path] == "") != (s.Chosen != nil) {
+			t.Errorf("%s: %q", path, said[path])
+		}
 	}
-	g := gains[0]
-	if g.Signal != "EV.juice_flow" || g.Without < 1.5*g.With {
-		t.Errorf("%+v", g)
-	}
-	if is := whole[g.Path].sigma; is < 0.6*g.With || is > 1.6*g.With {
-		t.Errorf("%s is known to %.3g with the meter, foretold %.3g", g.Path, is, g.With)
+	for path, want := range map[string]string{
+		"PAN2.liquor_purity":             "not worked out without it: supersaturation",
+		"PAN2.steam_flow":                "with the other missing instruments also: evaporation, U",
+		"EV.EV3.condensate_conductivity": "nothing that is worked out needs it; alarms that read it: ",
+		"CD1.water_flow":                 "only cross-checks",
+		"EV.EV2.chest_temperature":       "gas depression",
+		"EV.EV1.in_service":              "would go by it: evaporation",
+		"EV.EV2.brix":                    "EV steam calculated is known to ± ",
+		"PAN1.discharge_valve":           "phase found",
+	} {
+		if !strings.Contains(said[path], want) {
+			t.Errorf("%s: %q, want %q", path, said[path], want)
+		}
 	}
 }
 

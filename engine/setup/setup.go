@@ -19,6 +19,7 @@ import (
 
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/rules"
 	"calandria/thermo/steam"
 )
 
@@ -73,6 +74,7 @@ type House struct {
 	Vessels      []Vessel // set, its bodies in order, each with its bleeds; then condensers and pans
 	Nodes        []Node
 	Slots        []Slot
+	Library      []rules.File // that will be beside the plant file
 
 	others []string // vessels of the server that are not of this house
 	loops  map[plant.Class]loops
@@ -357,6 +359,8 @@ type lexicon struct {
 	Signals  map[string]string `yaml:"signals"`
 	Primary  map[string]string `yaml:"primary"`
 	Vessels  map[string]string `yaml:"vessels"`
+	Reads    map[string]string `yaml:"reads"`
+	Instead  string            `yaml:"instead"`
 }
 
 // lex is the file; meaning gives the English of each word that it knows.
