@@ -79,7 +79,7 @@ func (r *reader) operand(n *number) operand {
 		return o
 	}
 	prog, err := expr.Compile(source,
-		expr.Env(&environment{}),
+		expr.Env(environment{}), // of a pointer, each value would be looked up by its name
 		expr.AsFloat64(),
 		expr.MaxNodes(4*maxNodes),
 		expr.DisableAllBuiltins(),

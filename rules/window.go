@@ -65,10 +65,22 @@ type window struct {
 	ring    [windowSlices + 2]slice
 
 	// What the slices strictly between the oldest and the newest come to: it
-	// changes only when a new slice begins.
-	inner            slice
-	innerOf, innerTo int64
-	hasInner         bool
+	// changes only when a new slice begins. It is put together from groups of slices
+	// that lie wholly between them.
+	inner            slice                              `state:"-"`
+	innerOf, innerTo int64                              `state:"-"`
+	hasInner         bool                               `state:"-"`
+	groups           [windowSlices/group + 2]sliceGroup `state:"-"`
+}
+
+// group is how many slices make one.
+const group = 8
+
+// sliceGroup is what the slices of one group come to.
+type sliceGroup struct {
+	slice
+	of    int64 // number of its first slice / group
+	known bool
 }
 
 func newWindow(tag plant.TagID, path string, length time.Duration) *window {
@@ -140,7 +152,7 @@ func (w *window) advance(to int64) {
 		return
 	}
 	if to-w.at > int64(w.length)+2*w.step {
-		w.hasInner = false
+		w.hasInner, w.groups = false, [len(w.groups)]sliceGroup{}
 		// A long silence: only the part that the window still sees matters.
 		w.at = to - int64(w.length) - 2*w.step
 		w.open(floorDiv(w.at, w.step))
@@ -198,6 +210,28 @@ func (w *window) anchor() {
 	}
 }
 
+// between is what the slices from one to another, which is left out, come to.
+func (w *window) between(from, to int64) (all slice) {
+	for k := from; k < to; {
+		if k%group != 0 || k+group > to {
+			all.join(w.slice(k), 1)
+			k++
+			continue
+		}
+		n := k / group
+		g := &w.groups[uint64(n)%uint64(len(w.groups))]
+		if !g.known || g.of != n {
+			*g = sliceGroup{of: n, known: true}
+			for i := range int64(group) {
+				g.join(w.slice(k+i), 1)
+			}
+		}
+		all.join(&g.slice, 1)
+		k += group
+	}
+	return all
+}
+
 // value works one function of the window out at a moment.
 func (w *window) value(kind windowKind, now time.Time) (float64, plant.Quality) {
 	if !w.started {
@@ -209,10 +243,7 @@ func (w *window) value(kind windowKind, now time.Time) (float64, plant.Quality) 
 	// Of the oldest slice only a part lies inside.
 	part := 1 - float64(from-first*w.step)/float64(w.step)
 	if !w.hasInner || w.innerOf != first || w.innerTo != w.slot {
-		w.inner = slice{}
-		for k := first + 1; k < w.slot; k++ {
-			w.inner.join(w.slice(k), 1)
-		}
+		w.inner = w.between(first+1, w.slot)
 		w.innerOf, w.innerTo, w.hasInner = first, w.slot, true
 	}
 	all := w.inner
