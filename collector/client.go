@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Batch is what one message of a server brought: samples in the order they
@@ -131,7 +132,7 @@ func makeItems(cfg Config) ([]*item, error) {
 		}
 		ref, err := parseNode(t.Node)
 		if err != nil {
-			faults = append(faults, plant.Fault{File: t.File, Line: t.Line, Field: t.Path, Problem: err.Error()})
+			faults = append(faults, plant.Fault{File: t.File, Line: t.Line, Field: t.Path, Problem: words.Of(err)})
 			continue
 		}
 		items = append(items, &item{tag: &t, ref: ref})

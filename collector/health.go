@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // State is where a client stands.
@@ -104,7 +105,7 @@ type TagFault struct {
 
 // Error gives the fault in the form of plant.Fault.
 func (f TagFault) Error() string {
-	return plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: f.Problem, Fix: f.Fix}.Error()
+	return plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: words.Verbatim(f.Problem), Fix: words.Verbatim(f.Fix)}.Error()
 }
 
 // Counters count since the client was made.

@@ -20,6 +20,7 @@ import (
 
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 )
 
 // Role is what an account may do; each may do what the one before it may.
@@ -142,7 +143,7 @@ func SalvageAccounts(text []byte) *Accounts {
 }
 
 func (a *Accounts) check(doc *plant.Document) (faults plant.Faults) {
-	fault := func(field, problem, fix string) { faults = append(faults, doc.Fault(field, problem, fix)) }
+	fault := func(field string, problem, fix words.Text) { faults = append(faults, doc.Fault(field, problem, fix)) }
 	if len(a.Users) == 0 {
 		fault("users", "there is no account", "make the first one with 'calandria user add'")
 	}
@@ -150,18 +151,18 @@ func (a *Accounts) check(doc *plant.Document) (faults plant.Faults) {
 	for i, u := range a.Users {
 		at := fmt.Sprintf("users[%d]", i)
 		if name, err := cleanText("Name", u.Name, maxName); err != nil || name == "" || name != u.Name {
-			fault(at+".name", fmt.Sprintf("%q is no name", u.Name), fmt.Sprintf("write 1 to %d characters, no control characters, no space at the ends", maxName))
+			fault(at+".name", words.Say("%q is no name", u.Name), words.Say("write 1 to %d characters, no control characters, no space at the ends", maxName))
 		}
 		if key := strings.ToLower(u.Name); seen[key] {
-			fault(at+".name", fmt.Sprintf("%q is there twice", u.Name), "keep one of them")
+			fault(at+".name", words.Say("%q is there twice", u.Name), "keep one of them")
 		} else {
 			seen[key] = true
 		}
 		if !slices.Contains(roles, u.Role) {
-			fault(at+".role", fmt.Sprintf("there is no role %q", u.Role), fmt.Sprintf("the roles are %v", roles))
+			fault(at+".role", words.Say("there is no role %q", u.Role), words.Say("the roles are %v", roles))
 		}
 		if _, _, err := splitHash(u.Password); err != nil {
-			fault(at+".password", "the hash "+err.Error(), "set the password with 'calandria user password'")
+			fault(at+".password", words.Say("the hash %s", err.Error()), "set the password with 'calandria user password'")
 		}
 	}
 	for i, t := range a.Tokens {
@@ -173,7 +174,7 @@ func (a *Accounts) check(doc *plant.Document) (faults plant.Faults) {
 			fault(at+".sha256", "is not the SHA-256 of a token", "make one with 'calandria user token'")
 		}
 		if _, err := t.end(); err != nil {
-			fault(at+".until", fmt.Sprintf("%q is no day", t.Until), "write it like 2027-01-31")
+			fault(at+".until", words.Say("%q is no day", t.Until), "write it like 2027-01-31")
 		}
 	}
 	return faults

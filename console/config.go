@@ -7,6 +7,7 @@ import (
 
 	"calandria/console/catalog"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 const configSection = "console"
@@ -34,7 +35,7 @@ func badProxies(list []string) bool {
 	return err != nil
 }
 
-func checkPart(h *plant.House, fault func(field, problem, fix string)) {
+func checkPart(h *plant.House, fault func(field string, problem, fix words.Text)) {
 	x := OptionsOf(h)
 	for i := range x.Reports {
 		if field, problem, fix := x.Reports[i].check(); field != "" {
@@ -54,9 +55,9 @@ func checkPart(h *plant.House, fault func(field, problem, fix string)) {
 	case badProxies(x.Proxies):
 		fault("console.proxies", "one of them is no address", "write 10.0.0.7 or 10.0.0.0/24")
 	case looked != "":
-		fault("console.display."+looked, problem.String(), fix.String())
+		fault("console.display."+looked, problem, fix)
 	case h.Config.Site.Language != "" && !catalog.Known(h.Config.Site.Language):
-		fault("site.language", fmt.Sprintf("there is no language %q", h.Config.Site.Language), "write "+strings.Join(catalog.Tags(), ", ")+", or take it out")
+		fault("site.language", words.Say("there is no language %q", h.Config.Site.Language), words.Say("write %s, or take it out", strings.Join(catalog.Tags(), ", ")))
 	case x.Idle < 0 || x.Idle > 0 && x.Idle < time.Minute:
 		fault("console.session_idle", "less than a minute", "give 1m or more")
 	}

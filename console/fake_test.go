@@ -690,7 +690,7 @@ func (m *fakeMill) Explain(_ context.Context, alarm string) (rules.Explanation, 
 		OnlyWords: "the set is in service", Only: plant.True, Waits: []words.Text{"in alarm since the delay ran out"}}
 	if h := m.hostile; h != "" {
 		v := words.Verbatim(h)
-		e.Words, e.Fault, e.Waits = v, rules.RuleFault{Count: 2, Reason: h}, []words.Text{v}
+		e.Words, e.Fault, e.Waits = v, rules.RuleFault{Count: 2, Reason: v}, []words.Text{v}
 		e.Parts[0].Words, e.Parts[0].Unit, e.Reads[0].Words, e.Reads[0].Path, e.OnlyWords, e.SuppressWords = v, h, v, h, v, v
 	}
 	return e, nil
@@ -722,7 +722,7 @@ func (m *fakeMill) Try(_ context.Context, w engine.TrialWish) error {
 		return &engine.Refused{Why: "given in bar, but this figure is in kPa; 0.21 bar is 21 kPa: write 21 if you mean that", Field: "high"}
 	}
 	if strings.Contains(w.Texts["when"], "levl") {
-		return &engine.Refused{Why: "there is no levl; did you mean level?\n    this.levl > 3\n         ^", Field: "when"}
+		return &engine.Refused{Why: "there is no levl; did you mean level?", Mark: "    this.levl > 3\n         ^", Field: "when"}
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()

@@ -32,10 +32,10 @@ type ReportOrder struct {
 }
 
 // check says what is wrong with an order.
-func (o *ReportOrder) check() (field, problem, fix string) {
+func (o *ReportOrder) check() (field string, problem, fix words.Text) {
 	switch _, known := shiftHours[o.Hours]; {
 	case !slices.ContainsFunc(reportSpans, func(x reportSpan) bool { return x.Key == o.Span }):
-		return "span", fmt.Sprintf("%q is no report", o.Span), "write shift, day, week or season"
+		return "span", words.Say("%q is no report", o.Span), "write shift, day, week or season"
 	case o.Hours != 0 && (o.Span != "shift" || !known):
 		return "hours", "only a shift has them: 8 or 12", "write 8 or 12, or leave it out"
 	case o.Folder == "" && o.Mail == "":
@@ -43,7 +43,7 @@ func (o *ReportOrder) check() (field, problem, fix string) {
 	}
 	for _, f := range o.Files {
 		if f != "pdf" && f != "csv" {
-			return "files", fmt.Sprintf("%q is no kind of file", f), "write pdf or csv"
+			return "files", words.Say("%q is no kind of file", f), "write pdf or csv"
 		}
 	}
 	return "", "", ""

@@ -48,7 +48,7 @@ type setupData struct {
 	Outcomes   []outcomeRow
 	Lacks      []setup.Lack
 	Costs      []setup.Line // of the want of instruments; asked for
-	Fault      string       // why nothing could be worked out
+	Fault      words.Text   // why nothing could be worked out
 	File       string
 	Fill       int // figures that a person has still to state
 	Written    bool
@@ -140,7 +140,7 @@ func (s *Server) setupPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vi
 			h.Library = s.opt.Library
 			costs, err := h.Costs(d.File)
 			if d.Costs = setup.Lines(costs); err != nil {
-				d.Fault = err.Error()
+				d.Fault = words.Of(err)
 			}
 		}
 	}
@@ -210,7 +210,7 @@ func setupRungs(h *setup.House) (rs []rung) {
 func (s *Server) outcome(h *setup.House, d *setupData) {
 	out, lacks, err := h.Worth(d.File)
 	if err != nil {
-		d.Fault = err.Error()
+		d.Fault = words.Of(err)
 	}
 	for _, o := range out {
 		u := s.unitNamed("", o.Unit)
@@ -237,7 +237,7 @@ func (s *Server) beginSetup(w http.ResponseWriter, r *http.Request) error {
 		case ctx.Err() != nil:
 			field, problem = "server", "The server took too long. Run 'calandria init' at a terminal."
 		case err != nil:
-			field, problem = "server", words.Verbatim(err.Error())
+			field, problem = "server", words.Of(err)
 		case len(nodes) == 0:
 			field, problem = "server", "The server shows no variable that is a number and may be read: ask its administrator for the rights Browse and Read."
 		}

@@ -113,8 +113,7 @@ func (s *Server) trialForm(r *http.Request, alarm string) (*trialForm, error) {
 			v.Value = r.PostForm.Get("f." + x.Key)
 		}
 		if no != nil && no.Field == x.Key {
-			problem, caret, _ := strings.Cut(string(no.Why), "\n")
-			v.Problem, v.Caret = words.Text(problem), caret
+			v.Problem, v.Caret = no.Why, no.Mark
 		}
 		f.Figures = append(f.Figures, v)
 	}

@@ -27,6 +27,7 @@ import (
 	"calandria/console/catalog"
 	"calandria/plant"
 	"calandria/plant/words"
+	"calandria/rules"
 	"calandria/thermo"
 	"calandria/thermo/evaporator"
 	"calandria/thermo/fouling"
@@ -306,5 +307,42 @@ func TestRuleTextsAreTranslatedAndMarked(t *testing.T) {
 	}
 	if got := es.Say(words.Verbatim("Reset. 12.5 high")); got != "Reset. 12.5 high" {
 		t.Errorf("what a person wrote became %q", got)
+	}
+}
+
+// A fault of a plant file or a rule file reads in the language of the page; what the file
+// has stays as it is written there.
+func TestFaultsOfFilesAreTranslated(t *testing.T) {
+	all, err := catalog.All()
+	if err != nil {
+		t.Fatal(err)
+	}
+	es := all[slices.IndexFunc(all, func(l *catalog.Language) bool { return l.Tag == "es" })]
+	plantOf := func(text string) error { _, err := plant.Load("plant.yaml", []byte(text)); return err }
+	house, err := plant.Load("plant.yaml", []byte("site: {name: X}\npans: [{name: P1, grade: A, heating_surface_m2: 100, volume_m3: 30, tags: {level: {value: 40}}}]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ruleOf := func(text string) error {
+		_, err := rules.Load([]rules.File{{Name: "r.yaml", Data: []byte(text)}}, house, rules.Options{})
+		return err
+	}
+	for _, c := range []struct {
+		err  error
+		want string
+	}{
+		{plantOf("site: {nme: X}\n"), "plant.yaml:1:8: site.nme: clave desconocida; ¿quiso decir \"name\"?"},
+		{plantOf("site: {name: X, barometer_kpa: 7}\n"), "site.barometer_kpa: 7 kPa no es una presión atmosférica; dé de 60 a 110 kPa"},
+		{plantOf("site: {name: X}\npans: [{name: P1, grade: A, volume_m3: \"3,5\"}]\n"), "\"3,5\" no es un número; escríbalo con punto: 3.5"},
+		{plantOf("site: {name: X}\npans: [{name: P1, grade: A, volume_m3: -2}]\n"), "-2 está fuera de los límites para un volumen en m3; dé de"},
+		{plantOf(""), "el archivo está vacío"},
+		{ruleOf("alarms: [{name: a, title: t, when: P1.levl > 3}]\n"), "r.yaml:1:36: alarms[0].when: no hay ninguna señal P1.levl; ¿quiso decir P1.level?\n    P1.levl > 3\n    ^"},
+		{ruleOf("alarms: [{name: a, title: t, when: P1.level > kPa(3)}]\n"), "se compara con"},
+		{ruleOf("alarms: [{name: a, title: t, when: avg(P1.level) > pct(3)}]\n"), "avg toma una señal y un tiempo; escriba avg(tag, \"10m\")"},
+		{ruleOf("alarms: [{name: a, title: t}]\n"), "la alarma a no tiene condición; escriba tag:"},
+	} {
+		if got := es.Say(words.Of(c.err)); !strings.Contains(got, c.want) {
+			t.Errorf("got  %s\nwant %s", got, c.want)
+		}
 	}
 }

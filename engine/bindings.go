@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/thermo/steam"
 )
 
@@ -94,7 +95,7 @@ func BoundTwice(h *plant.House) plant.Faults {
 
 func (b *bindings) name(s *sight, problem, evidence, fix string) {
 	s.named = true
-	b.found = append(b.found, plant.Fault{File: s.t.File, Line: s.t.Line, Field: s.t.Path, Problem: problem + ": " + evidence, Fix: fix})
+	b.found = append(b.found, plant.Fault{File: s.t.File, Line: s.t.Line, Field: s.t.Path, Problem: words.Verbatim(problem + ": " + evidence), Fix: words.Verbatim(fix)})
 }
 
 // at is a signal of a piece of equipment that read something no finding spoils.

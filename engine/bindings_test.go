@@ -195,7 +195,7 @@ func TestBindings(t *testing.T) {
 			h, readings := kernHouse(t, c.change)
 			found, _ := Bindings(h, readings)
 			hit := slices.ContainsFunc(found, func(m plant.Fault) bool {
-				return slices.Contains(strings.Fields(c.tag), m.Field) && strings.Contains(m.Fix, c.fix)
+				return slices.Contains(strings.Fields(c.tag), m.Field) && strings.Contains(m.Fix.String(), c.fix)
 			})
 			if !hit || len(found) > 2 {
 				t.Errorf("found %d", len(found))

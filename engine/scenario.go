@@ -12,6 +12,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 )
 
@@ -62,7 +63,7 @@ func LoadScenarios(name string, read ScenarioFiles) (*ScenarioFile, error) {
 		}
 		files, err := read(pattern)
 		if err != nil {
-			faults = append(faults, f.doc.Fault(field, err.Error(), "paths count from the folder of this file"))
+			faults = append(faults, f.doc.Fault(field, words.Of(err), "paths count from the folder of this file"))
 		}
 		return files
 	}
@@ -216,7 +217,7 @@ type ExpectedForecast struct {
 }
 
 func (f *ScenarioFile) fault(faults *plant.Faults, field, problem, fix string) {
-	*faults = append(*faults, f.doc.Fault(field, problem, fix))
+	*faults = append(*faults, f.doc.Fault(field, words.Verbatim(problem), words.Verbatim(fix)))
 }
 
 const (
@@ -408,7 +409,7 @@ func (f *ScenarioFile) addUsual(scenario int, name string, data []byte) error {
 			problem = "a usual reading is a value, with its noise"
 		}
 		if problem != "" {
-			faults = append(faults, doc.Fault("values."+p, problem, "write for example 132.5 noise 0.4"))
+			faults = append(faults, doc.Fault("values."+p, words.Verbatim(problem), "write for example 132.5 noise 0.4"))
 			continue
 		}
 		c.pattern, c.field = p, "values."+p

@@ -11,6 +11,7 @@ import (
 
 	"calandria/alerting"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/rules"
 	"calandria/thermo"
 )
@@ -144,7 +145,7 @@ func (r *scenarioRun) prepare() error {
 			for _, id := range r.named(p, plant.Measured) {
 				c, err := table[p].resolve(&h.Tags[id], h.Config.Site.BarometerKPa)
 				if err != nil {
-					faults = append(faults, r.file.doc.Fault("usual", fmt.Sprintf("%s: %v", p, err), ""))
+					faults = append(faults, r.file.doc.Fault("usual", words.Say("%s: %s", p, words.Of(err)), ""))
 					continue
 				}
 				x := r.byPath[h.Tags[id].Path]
@@ -172,7 +173,7 @@ func (r *scenarioRun) prepare() error {
 			}
 			d, err := c.resolve(t, h.Config.Site.BarometerKPa)
 			if err != nil {
-				faults = append(faults, r.file.doc.Fault(c.field, err.Error(), ""))
+				faults = append(faults, r.file.doc.Fault(c.field, words.Of(err), ""))
 			} else if !done[x] {
 				x.changes = append(x.changes, d)
 				done[x] = true
@@ -217,7 +218,7 @@ func (r *scenarioRun) checkAlarm(faults *plant.Faults, field, patterns string) {
 	}
 	for p := range strings.SplitSeq(patterns, ",") {
 		if p = strings.TrimSpace(p); !slices.ContainsFunc(names, func(n string) bool { return covers(p, n) }) {
-			*faults = append(*faults, r.file.doc.Fault(field, fmt.Sprintf("the rules have no alarm %q", p),
+			*faults = append(*faults, r.file.doc.Fault(field, words.Say("the rules have no alarm %q", p),
 				plant.DidYouMean(plant.Nearest(p, names), "%s", "'calandria rules list' has their names")))
 		}
 	}
@@ -229,7 +230,7 @@ func (r *scenarioRun) happen(i int, at time.Time) error {
 	var faults plant.Faults
 	fault := func(err error) {
 		if err != nil {
-			faults = append(faults, r.file.doc.Fault(field, err.Error(), ""))
+			faults = append(faults, r.file.doc.Fault(field, words.Of(err), ""))
 		}
 	}
 	if h.Upset != "" && h.Full {
@@ -305,7 +306,7 @@ func (r *scenarioRun) scan(at time.Duration, now time.Time) {
 }
 
 func (r *scenarioRun) fail(field, problem, instead string) {
-	r.out.Failures = append(r.out.Failures, r.file.doc.Fault(field, problem, instead))
+	r.out.Failures = append(r.out.Failures, r.file.doc.Fault(field, words.Verbatim(problem), words.Verbatim(instead)))
 }
 
 // calls are the alarms that came in a span: those that called the operator, or
@@ -577,7 +578,7 @@ func (r *scenarioRun) expectValue(faults *plant.Faults, x *ExpectedValue, field 
 			*b.to = d.number
 		}
 		if problem != "" {
-			*faults = append(*faults, r.file.doc.Fault(field+"."+b.name, problem, `write for example 26 or "0.3 bar gauge"`))
+			*faults = append(*faults, r.file.doc.Fault(field+"."+b.name, words.Verbatim(problem), `write for example 26 or "0.3 bar gauge"`))
 		}
 	}
 	sp := r.span(x.From, x.To)

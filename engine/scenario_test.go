@@ -66,7 +66,7 @@ func runSmall(t *testing.T, text string) (*Outcome, string) {
 	}
 	var lines []string
 	for _, x := range o.Failures {
-		lines = append(lines, x.Problem+" | "+x.Fix)
+		lines = append(lines, x.Problem.String()+" | "+x.Fix.String())
 	}
 	return o, strings.Join(lines, "\n")
 }

@@ -18,6 +18,7 @@ import (
 type Refused struct {
 	Why   words.Text
 	Field string
+	Mark  string // the place in an expression, in lines of equal width
 }
 
 func (r *Refused) Error() string { return r.Why.String() }
@@ -156,10 +157,7 @@ func trialRefusal(err error, changes map[string]string) error {
 		return err
 	}
 	f := faults[0]
-	no := &Refused{Why: words.Text(f.Problem)}
-	if f.Fix != "" {
-		no.Why += "; " + words.Text(f.Fix)
-	}
+	no := &Refused{Why: f.Says(), Mark: f.Mark}
 	key, ours := strings.CutPrefix(f.Field, rules.TryField)
 	if !ours {
 		// A limit is read where the condition uses it.

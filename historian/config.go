@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Keeping is the section archive: of the plant file: where and how long values
@@ -41,7 +42,7 @@ func KeepingOf(h *plant.House) Keeping {
 	return Keeping{Hot: usualHot, Keep: usualKeep}
 }
 
-func checkKeeping(h *plant.House, fault func(field, problem, fix string)) {
+func checkKeeping(h *plant.House, fault func(field string, problem, fix words.Text)) {
 	k := KeepingOf(h)
 	if k.Hot < 10*time.Minute {
 		fault("archive.hot", "less than 10 minutes", "give 10m or more")

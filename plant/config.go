@@ -1,6 +1,9 @@
 package plant
 
-import "time"
+import (
+	"calandria/plant/words"
+	"time"
+)
 
 // Config is the whole of plant.yaml. Every key is documented at its field;
 // unknown keys are refused. See [Load].
@@ -24,7 +27,7 @@ type Part struct {
 	Into any // pointer to what is filled, by `yaml:"name"` tags
 	// Check sets defaults and tells faults, once the house is built; nil: none.
 	// Fields are named from the top of the file.
-	Check func(h *House, fault func(field, problem, fix string))
+	Check func(h *House, fault func(field string, problem, fix words.Text))
 	// States names system tags of the edge that are 1 while all is well, with
 	// their meanings; nil: none.
 	States func(h *House) map[string]string

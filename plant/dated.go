@@ -1,6 +1,7 @@
 package plant
 
 import (
+	"calandria/plant/words"
 	"fmt"
 	"time"
 )
@@ -56,13 +57,13 @@ type dated interface{ written() (list, plain any) }
 func (d *DatedOf[T]) written() (list, plain any) { return &d.steps, &d.First }
 
 // dated checks a figure that may be left out, or have a date, and fills its changes.
-func (b *builder) dated(field string, d *Dated, low, high float64, what string) {
+func (b *builder) dated(field string, d *Dated, low, high float64, what words.Text) {
 	b.optional(field, d.First, low, high, what)
 	fillDates(b, field, d, what, func(field string, is float64) { b.within(field, is, low, high, what) })
 }
 
 // fillDates fills the changes of what has dates. Dates without a zone are of the site.
-func fillDates[T any](b *builder, field string, d *DatedOf[T], what string, check func(field string, is T)) {
+func fillDates[T any](b *builder, field string, d *DatedOf[T], what words.Text, check func(field string, is T)) {
 	zone, err := time.LoadLocation(b.h.Config.Site.TimeZone)
 	if err != nil {
 		zone = time.UTC // the fault is told already
@@ -71,7 +72,7 @@ func fillDates[T any](b *builder, field string, d *DatedOf[T], what string, chec
 	for i, s := range d.steps {
 		f := fmt.Sprintf("%s[%d]", field, i)
 		if s.Is == nil {
-			b.fault(f+".is", "the value is missing", "write {from: 2026-08-01, is: "+what+"}")
+			b.fault(f+".is", "the value is missing", words.Say("write {from: 2026-08-01, is: %s}", what))
 			continue
 		}
 		check(f+".is", *s.Is)
@@ -79,7 +80,7 @@ func fillDates[T any](b *builder, field string, d *DatedOf[T], what string, chec
 		switch {
 		case s.From == "" && i == 0: // in force before all dates
 		case !ok:
-			b.fault(f+".from", fmt.Sprintf("%q is not a date", s.From), "write 2026-08-01 or 2026-08-01 14:00; only the first entry can do without")
+			b.fault(f+".from", words.Say("%q is not a date", s.From), "write 2026-08-01 or 2026-08-01 14:00; only the first entry can do without")
 		case i > 0 && !from.After(last):
 			b.fault(f+".from", "this date is not after the one before it", "list the entries in the order of time, one for each date")
 		}

@@ -282,7 +282,7 @@ type builder struct {
 	faults Faults
 }
 
-func (b *builder) fault(field, problem, fix string) {
+func (b *builder) fault(field string, problem, fix words.Text) {
 	b.faults = append(b.faults, b.doc.Fault(field, problem, fix))
 }
 
@@ -348,7 +348,7 @@ func (b *builder) site() {
 	c.Site.TimeZone = cmp.Or(c.Site.TimeZone, "UTC")
 	c.Scan = cmp.Or(c.Scan, time.Second)
 	if c.Site.BarometerKPa < 60 || c.Site.BarometerKPa > 110 {
-		b.fault("site.barometer_kpa", fmt.Sprintf("%g kPa is not an atmospheric pressure", c.Site.BarometerKPa), "give 60 to 110 kPa")
+		b.fault("site.barometer_kpa", words.Say("%g kPa is not an atmospheric pressure", c.Site.BarometerKPa), "give 60 to 110 kPa")
 	}
 	b.h.Site = &Equipment{Path: "site", Name: "site", Title: c.Site.Name, Class: ClassSite, Tags: map[string]TagID{}}
 	b.h.byEquip["site"] = b.h.Site
@@ -356,14 +356,14 @@ func (b *builder) site() {
 		b.fault("site.tags.barometer.reference", "a barometer is not read against the air", "leave it out")
 	}
 	if _, err := time.LoadLocation(c.Site.TimeZone); err != nil {
-		b.fault("site.time_zone", fmt.Sprintf("time zone %q is not known", c.Site.TimeZone), "use an IANA name such as Africa/Johannesburg")
+		b.fault("site.time_zone", words.Say("time zone %q is not known", c.Site.TimeZone), "use an IANA name such as Africa/Johannesburg")
 	}
 	b.within("site.costs.steam_per_t", c.Site.Costs.SteamPerT, 0, 1e9, "a cost")
 	b.within("site.costs.lost_juice_per_t", c.Site.Costs.LostJuicePerT, 0, 1e9, "a cost")
 	b.within("site.costs.cleaning", c.Site.Costs.Cleaning, 0, 1e9, "a cost")
 	b.optional("site.costs.cleaning_hours", c.Site.Costs.CleaningHours, 0.5, 24, "the hours of a cleaning")
 	if c.Scan < 100*time.Millisecond || c.Scan > time.Minute {
-		b.fault("scan", fmt.Sprintf("a scan of %s is out of bounds", c.Scan), "give 100ms to 1m")
+		b.fault("scan", words.Say("a scan of %s is out of bounds", c.Scan), "give 100ms to 1m")
 	}
 }
 
@@ -373,14 +373,14 @@ func (b *builder) servers() {
 		s := &b.h.Config.OPCUA.Servers[i]
 		f := fmt.Sprintf("opcua.servers[%d]", i)
 		if !nameForm.MatchString(s.Name) {
-			b.fault(f+".name", fmt.Sprintf("%q is not a name", s.Name), "use letters, digits and _, starting with a letter")
+			b.fault(f+".name", words.Say("%q is not a name", s.Name), "use letters, digits and _, starting with a letter")
 		}
 		if names[s.Name] {
-			b.fault(f+".name", fmt.Sprintf("server %s is there twice", s.Name), "give each its own name")
+			b.fault(f+".name", words.Say("server %s is there twice", s.Name), "give each its own name")
 		}
 		names[s.Name] = true
 		if !strings.HasPrefix(s.Endpoint, "opc.tcp://") {
-			b.fault(f+".endpoint", fmt.Sprintf("%q is not an OPC UA address", s.Endpoint), "write opc.tcp://host:4840/path")
+			b.fault(f+".endpoint", words.Say("%q is not an OPC UA address", s.Endpoint), "write opc.tcp://host:4840/path")
 		}
 		if s.Mode == "" && s.Policy == "None" || s.Policy == "" && s.Mode == "None" {
 			s.Policy, s.Mode = "None", "None"
@@ -388,14 +388,14 @@ func (b *builder) servers() {
 		b.oneOf(f+".policy", "security policy", &s.Policy, "Basic256Sha256", "None", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss")
 		b.oneOf(f+".mode", "security mode", &s.Mode, "SignAndEncrypt", "Sign", "None")
 		if (s.Policy == "None") != (s.Mode == "None") {
-			b.fault(f+".mode", fmt.Sprintf("policy %s and mode %s do not go together", s.Policy, s.Mode), "both are None or neither is")
+			b.fault(f+".mode", words.Say("policy %s and mode %s do not go together", s.Policy, s.Mode), "both are None or neither is")
 		}
 		if s.User != "" && s.PasswordFile == "" {
 			b.fault(f+".password_file", "a user without a password file", "write the password into a file that only the service can read")
 		}
 		s.Publish, s.SessionTimeout = cmp.Or(s.Publish, time.Second), cmp.Or(s.SessionTimeout, time.Minute)
 		if s.Publish < 50*time.Millisecond || s.Publish > time.Minute {
-			b.fault(f+".publish", fmt.Sprintf("a publishing interval of %s is out of bounds", s.Publish), "give 50ms to 1m")
+			b.fault(f+".publish", words.Say("a publishing interval of %s is out of bounds", s.Publish), "give 50ms to 1m")
 		}
 		if s.SessionTimeout < 5*time.Second {
 			b.fault(f+".session_timeout", "shorter than 5 s", "give 5s or more")
@@ -405,18 +405,18 @@ func (b *builder) servers() {
 
 func (b *builder) equip(field string, parent *Equipment, name, title string, c Class) *Equipment {
 	if !nameForm.MatchString(name) || slices.Contains(reserved, name) {
-		b.fault(field+".name", fmt.Sprintf("%q is not a name", name), "use letters, digits and _, starting with a letter; no word of the rule language")
+		b.fault(field+".name", words.Say("%q is not a name", name), "use letters, digits and _, starting with a letter; no word of the rule language")
 	}
 	e := &Equipment{Name: name, Title: cmp.Or(title, name), Class: c, Parent: parent, Path: name, Tags: map[string]TagID{}}
 	if parent != nil {
 		e.Path = parent.Path + "." + name
 		parent.Parts = append(parent.Parts, e)
 		if _, clash := SignalNamed(parent.Class, name); clash {
-			b.fault(field+".name", fmt.Sprintf("%q is the name of a signal", name), "choose another name")
+			b.fault(field+".name", words.Say("%q is the name of a signal", name), "choose another name")
 		}
 	}
 	if b.h.byEquip[e.Path] != nil {
-		b.fault(field+".name", fmt.Sprintf("%s is there twice", e.Path), "give each piece of equipment its own name")
+		b.fault(field+".name", words.Say("%s is there twice", e.Path), "give each piece of equipment its own name")
 	} else {
 		b.h.byEquip[e.Path] = e
 	}
@@ -424,29 +424,29 @@ func (b *builder) equip(field string, parent *Equipment, name, title string, c C
 	return e
 }
 
-func (b *builder) within(field string, v, low, high float64, what string) {
+func (b *builder) within(field string, v, low, high float64, what words.Text) {
 	if !(v >= low && v <= high) {
-		b.fault(field, fmt.Sprintf("%g is out of bounds for %s", v, what), fmt.Sprintf("give %g to %g", low, high))
+		b.fault(field, words.Say("%g is out of bounds for %s", v, what), words.Say("give %g to %g", low, high))
 	}
 }
 
 // optional checks a figure that may be left out: 0.
-func (b *builder) optional(field string, v, low, high float64, what string) {
+func (b *builder) optional(field string, v, low, high float64, what words.Text) {
 	if v != 0 {
 		b.within(field, v, low, high, what)
 	}
 }
 
 // usual fills in a figure that is left out, and checks it.
-func (b *builder) usual(field string, p **float64, usual, low, high float64, what string) {
+func (b *builder) usual(field string, p **float64, usual, low, high float64, what words.Text) {
 	*p = orDefault(*p, usual)
 	b.within(field, **p, low, high, what)
 }
 
 // oneOf fills in a word that is left out, the first of those there are, and checks it.
-func (b *builder) oneOf(field, what string, p *string, words ...string) {
-	if *p = cmp.Or(*p, words[0]); !slices.Contains(words, *p) {
-		b.fault(field, fmt.Sprintf("%s %q is not known", what, *p), "use one of "+strings.Join(words, ", "))
+func (b *builder) oneOf(field string, what words.Text, p *string, known ...string) {
+	if *p = cmp.Or(*p, known[0]); !slices.Contains(known, *p) {
+		b.fault(field, words.Say("%s %q is not known", what, *p), words.Say("use one of %s", strings.Join(known, ", ")))
 	}
 }
 
@@ -514,16 +514,16 @@ func (b *builder) body(bf string, e *Equipment, bc *BodyConfig, last int) {
 		}
 	}
 	if bc.Effect != last && bc.Effect != last+1 || bc.Effect > 7 {
-		b.fault(bf+".effect", fmt.Sprintf("effect %d after effect %d", bc.Effect, last), "number effects 1, 2, 3 ... up to 7 from the steam end; bodies of one effect stand together")
+		b.fault(bf+".effect", words.Say("effect %d after effect %d", bc.Effect, last), "number effects 1, 2, 3 ... up to 7 from the steam end; bodies of one effect stand together")
 	}
 	switch bc.Juice {
 	case "", "in_line":
 	case "beside":
 		if last == 0 || bc.Effect != last {
-			b.fault(bf+".juice", fmt.Sprintf("no body of effect %d before it to be beside of", bc.Effect), "list bodies fed beside each other one after the other, with the same effect")
+			b.fault(bf+".juice", words.Say("no body of effect %d before it to be beside of", bc.Effect), "list bodies fed beside each other one after the other, with the same effect")
 		}
 	default:
-		b.fault(bf+".juice", fmt.Sprintf("juice %q is not known", bc.Juice), "use in_line (default) or beside; juice_order of the set gives backward and mixed feed")
+		b.fault(bf+".juice", words.Say("juice %q is not known", bc.Juice), "use in_line (default) or beside; juice_order of the set gives backward and mixed feed")
 	}
 	if b.dated(bf+".heating_surface_m2", &bc.HeatingSurfaceM2, 1, 20000, "a heating surface in m2"); bc.HeatingSurfaceM2.First == 0 {
 		b.fault(bf+".heating_surface_m2", "the body has no heating surface", "give it in m2")
@@ -557,9 +557,9 @@ func (b *builder) levelFactor(bf string, points [][]float64) {
 		case len(p) != 2:
 			b.fault(pf, "a point is [level in %, factor]", "write for example [[10, 0.7], [33, 1], [100, 0.85]]")
 		case !(p[0] >= 0 && p[0] <= 200) || !(p[1] > 0.05 && p[1] <= 1.5):
-			b.fault(pf, fmt.Sprintf("[%g, %g] is out of bounds", p[0], p[1]), "levels are 0 to 200 %, factors above 0.05 and at most 1.5")
+			b.fault(pf, words.Say("[%g, %g] is out of bounds", p[0], p[1]), "levels are 0 to 200 %, factors above 0.05 and at most 1.5")
 		case j > 0 && len(points[j-1]) == 2 && !(p[0] > points[j-1][0]):
-			b.fault(pf, fmt.Sprintf("level %g after %g", p[0], points[j-1][0]), "list the points with rising level")
+			b.fault(pf, words.Say("level %g after %g", p[0], points[j-1][0]), "list the points with rising level")
 		}
 	}
 }
@@ -608,10 +608,10 @@ func (b *builder) juiceOrder(f string, c *SetConfig) {
 	for i, name := range c.JuiceOrder {
 		at := fmt.Sprintf("%s[%d]", f, i)
 		if _, twice := place[name]; twice {
-			b.fault(at, fmt.Sprintf("%s is there twice", name), fix)
+			b.fault(at, words.Say("%s is there twice", name), fix)
 		}
 		if !slices.ContainsFunc(c.Bodies, func(x BodyConfig) bool { return x.Name == name }) {
-			b.fault(at, fmt.Sprintf("the set has no body %q", name), fix)
+			b.fault(at, words.Say("the set has no body %q", name), fix)
 		}
 		place[name] = i
 	}
@@ -619,11 +619,11 @@ func (b *builder) juiceOrder(f string, c *SetConfig) {
 		x := &c.Bodies[i]
 		at, ok := place[x.Name]
 		if !ok {
-			b.fault(f, fmt.Sprintf("%s is not in the juice order", x.Name), fix)
+			b.fault(f, words.Say("%s is not in the juice order", x.Name), fix)
 		} else if x.Juice == "beside" && i > 0 && (at == 0 || !slices.ContainsFunc(c.Bodies, func(y BodyConfig) bool {
 			return y.Name == c.JuiceOrder[at-1] && y.Effect == x.Effect
 		})) {
-			b.fault(fmt.Sprintf("%s[%d]", f, at), fmt.Sprintf("%s is fed beside another body of effect %d, but does not follow one", x.Name, x.Effect), "name it after the body that it is beside of")
+			b.fault(fmt.Sprintf("%s[%d]", f, at), words.Say("%s is fed beside another body of effect %d, but does not follow one", x.Name, x.Effect), "name it after the body that it is beside of")
 		}
 	}
 }
@@ -700,7 +700,7 @@ func (b *builder) pan(f string, c *PanConfig) {
 		b.fault(f+".strike_limits", "a pan of compartments boils no strikes", "leave strike_limits out")
 	}
 	if len(c.Compartments) > maxCompartments {
-		b.fault(f+".compartments", fmt.Sprintf("%d compartments", len(c.Compartments)), fmt.Sprintf("give at most %d", maxCompartments))
+		b.fault(f+".compartments", words.Say("%d compartments", len(c.Compartments)), words.Say("give at most %d", maxCompartments))
 		return
 	}
 	for i := range c.Compartments {
@@ -730,8 +730,8 @@ func (b *builder) tags(f string, e *Equipment, bs map[string]Binding) {
 		s, ok := SignalNamed(e.Class, n)
 		if !ok {
 			known := SignalNames(e.Class)
-			b.fault(f+"."+n, fmt.Sprintf("a %s has no signal of this name", e.Class),
-				DidYouMean(Nearest(n, known), "%q", "signals of a "+string(e.Class)+": "+strings.Join(known, ", ")))
+			b.fault(f+"."+n, words.Say("a %s has no signal of this name", e.Class),
+				DidYouMean(Nearest(n, known), "%q", words.Say("signals of a %s: %s", e.Class, strings.Join(known, ", "))))
 			continue
 		}
 		b.bind(f+"."+n, e.Path, e.Class, n, s.Dimension, s.Meaning, bs[n])
@@ -742,7 +742,7 @@ func (b *builder) freeTags() {
 	for _, n := range slices.Sorted(maps.Keys(b.h.Config.Tags)) {
 		t, f := b.h.Config.Tags[n], "tags."+n
 		if !nameForm.MatchString(n) || slices.Contains(reserved, n) || b.h.byEquip[n] != nil {
-			b.fault(f, fmt.Sprintf("%q cannot be a tag name", n), "use letters, digits and _, no word of the rule language, no name of equipment")
+			b.fault(f, words.Say("%q cannot be a tag name", n), "use letters, digits and _, no word of the rule language, no name of equipment")
 			continue
 		}
 		d := t.Dimension
@@ -750,7 +750,7 @@ func (b *builder) freeTags() {
 			d = likelyDimension(t.Unit)
 		}
 		if d != AnyDimension && d.Canonical() == "" {
-			b.fault(f+".dimension", fmt.Sprintf("dimension %q is not known", d), "leave it out, or use for example pressure, temperature, mass flow")
+			b.fault(f+".dimension", words.Say("dimension %q is not known", d), "leave it out, or use for example pressure, temperature, mass flow")
 			continue
 		}
 		b.bind(f, "", ClassSite, n, d, words.Verbatim(t.Title), t.Binding)
@@ -787,13 +787,13 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	unitName := cmp.Or(bd.Unit, d.Canonical())
 	us, uo, err := CanonicalFactor(d, unitName)
 	if err != nil {
-		b.fault(f+".unit", err.Error(), unitHint(name, unitName))
+		b.fault(f+".unit", words.Of(err), unitHint(name, unitName))
 		return
 	}
 	switch bd.Reference {
 	case "", Absolute, Gauge, Vacuum:
 	default:
-		b.fault(f+".reference", fmt.Sprintf("reference %q is not known", bd.Reference), "use absolute, gauge or vacuum")
+		b.fault(f+".reference", words.Say("reference %q is not known", bd.Reference), "use absolute, gauge or vacuum")
 		return
 	}
 	if bd.Reference != "" && d != Pressure {
@@ -823,7 +823,7 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 	if bd.Value != nil {
 		t.Source, t.Value = Fixed, inUnit(*bd.Value)
 		if lo, hi := possible(d); !(t.Value >= lo && t.Value <= hi) {
-			b.fault(f+".value", fmt.Sprintf("%g %s is no possible %s (%g %s)", *bd.Value, unitName, d, t.Value, d.Canonical()), "correct the value, its unit or its reference")
+			b.fault(f+".value", words.Say("%g %s is no possible %s (%g %s)", *bd.Value, unitName, d, t.Value, d.Canonical()), "correct the value, its unit or its reference")
 		}
 	} else {
 		t.Node = bd.Node
@@ -844,10 +844,10 @@ func (b *builder) bind(f, owner string, c Class, name string, d Dimension, meani
 		b.within(f+".accuracy_pct", *bd.AccuracyPct, 0, 100, "an accuracy in %")
 	}
 	if bd.Sampling != 0 && (bd.Sampling < 10*time.Millisecond || bd.Sampling > time.Hour) {
-		b.fault(f+".sampling", fmt.Sprintf("a sampling interval of %s is out of bounds", bd.Sampling), "give 10ms to 1h")
+		b.fault(f+".sampling", words.Say("a sampling interval of %s is out of bounds", bd.Sampling), "give 10ms to 1h")
 	}
 	if _, err := b.h.AddTag(t); err != nil {
-		b.fault(f, err.Error(), "give it another name")
+		b.fault(f, words.Of(err), "give it another name")
 	}
 }
 
@@ -880,9 +880,9 @@ func (b *builder) ranges(f string, t *Tag, d *DatedOf[[]float64], inUnit func(fl
 	}
 }
 
-func unitHint(name, unitName string) string {
+func unitHint(name, unitName string) words.Text {
 	if u, ref, ok := ReadUnit(unitName); ok && ref != "" && (name == "barometer" || strings.HasSuffix(name, "pressure")) {
-		return fmt.Sprintf("write unit: %s, reference: %s", u, ref)
+		return words.Say("write unit: %s, reference: %s", u, ref)
 	}
 	if _, ok := findUnit(VolumeFlow, unitName); ok && strings.HasSuffix(name, "flow") {
 		return "a volume flow goes to the signal of the same name with volume_flow, where the class has one; else convert with scale:"
@@ -908,7 +908,7 @@ func (b *builder) server(f, name string) string {
 		names = append(names, s.Name)
 	}
 	if !slices.Contains(names, name) {
-		b.fault(f+".server", fmt.Sprintf("server %q is not configured", name), "use one of "+strings.Join(names, ", "))
+		b.fault(f+".server", words.Say("server %q is not configured", name), words.Say("use one of %s", strings.Join(names, ", ")))
 	}
 	return name
 }
@@ -916,7 +916,7 @@ func (b *builder) server(f, name string) string {
 var identifier = regexp.MustCompile(`;[sigb]=`)
 
 // nodeProblem says what is wrong with the form of a node id, or "".
-func nodeProblem(node string) string {
+func nodeProblem(node string) words.Text {
 	rest := node
 	switch {
 	case strings.HasPrefix(node, "nsu="):
@@ -931,7 +931,7 @@ func nodeProblem(node string) string {
 		return "the namespace is given by its index, which changes when a server restarts"
 	}
 	if len(rest) < 3 || !slices.Contains([]string{"s=", "i=", "g=", "b="}, rest[:2]) {
-		return fmt.Sprintf("%q is not a node id", node)
+		return words.Say("%q is not a node id", node)
 	}
 	return ""
 }
@@ -943,7 +943,7 @@ func (b *builder) references() {
 			return
 		}
 		if e := b.h.byEquip[name]; e == nil || e.Class != ClassCondenser {
-			b.fault(f+".condenser", fmt.Sprintf("condenser %q is not configured", name), "add it under condensers:")
+			b.fault(f+".condenser", words.Say("condenser %q is not configured", name), "add it under condensers:")
 		}
 	}
 	for i, s := range b.h.Config.Sets {
@@ -954,7 +954,7 @@ func (b *builder) references() {
 		condenser(f, p.Condenser)
 		if p.HeatedBy != "" {
 			if e := b.h.byEquip[p.HeatedBy]; e == nil || e.Class != ClassBody {
-				b.fault(f+".heated_by", fmt.Sprintf("body %q is not configured", p.HeatedBy), "write <set>.<body>")
+				b.fault(f+".heated_by", words.Say("body %q is not configured", p.HeatedBy), "write <set>.<body>")
 			}
 		}
 	}

@@ -2,6 +2,7 @@ package plant
 
 import (
 	"bytes"
+	"calandria/plant/words"
 	"cmp"
 	"errors"
 	"fmt"
@@ -26,12 +27,16 @@ type Fault struct {
 	Line    int // from 1; 0 if the file as a whole is meant
 	Column  int
 	Field   string // path of the field, e.g. "sets[0].bodies[2].effect"
-	Problem string
-	Fix     string
+	Problem words.Text
+	Fix     words.Text
+	Mark    string // an expression with a mark beneath its fault, of more lines; empty if it is none
 }
 
-// Error gives "file:line:column: field: problem; fix".
-func (f Fault) Error() string {
+// Error gives "file:line:column: field: problem; fix", in English.
+func (f Fault) Error() string { return f.Words().String() }
+
+// Words is the same for who reads it in another language.
+func (f Fault) Words() words.Text {
 	var b strings.Builder
 	b.WriteString(f.File)
 	if f.Line > 0 {
@@ -44,23 +49,34 @@ func (f Fault) Error() string {
 	if f.Field != "" {
 		b.WriteString(f.Field + ": ")
 	}
-	b.WriteString(f.Problem)
-	if f.Fix != "" {
-		b.WriteString("; " + f.Fix)
+	t := words.Verbatim(b.String()) + f.Says()
+	if f.Mark != "" {
+		t += words.Verbatim("\n" + f.Mark)
 	}
-	return b.String()
+	return t
+}
+
+// Says is the problem with its fix, without the place.
+func (f Fault) Says() words.Text {
+	if f.Fix == "" {
+		return words.Say("%s", f.Problem)
+	}
+	return words.Say("%s; %s", f.Problem, f.Fix)
 }
 
 // Faults is every fault found in one pass.
 type Faults []Fault
 
-// Error joins the faults, one a line.
-func (fs Faults) Error() string {
-	lines := make([]string, len(fs))
+// Error joins the faults, one a line, in English.
+func (fs Faults) Error() string { return fs.Words().String() }
+
+// Words is the same for who reads it in another language.
+func (fs Faults) Words() words.Text {
+	lines := make([]words.Text, len(fs))
 	for i, f := range fs {
-		lines[i] = f.Error()
+		lines[i] = f.Words()
 	}
-	return strings.Join(lines, "\n")
+	return words.Join(lines, "\n")
 }
 
 // Err returns nil if there are no faults, else the faults sorted by place.
@@ -105,7 +121,7 @@ func (d *Document) Has(field string) bool {
 }
 
 // Fault makes a fault at a field.
-func (d *Document) Fault(field, problem, fix string) Fault {
+func (d *Document) Fault(field string, problem, fix words.Text) Fault {
 	p := d.At(field)
 	return Fault{File: d.File, Line: p.Line, Column: p.Column, Field: field, Problem: problem, Fix: fix}
 }
@@ -172,10 +188,10 @@ func DecodeYAML(file string, data []byte, v any) (doc *Document, faults Faults) 
 func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *Document, faults Faults) {
 	doc = &Document{File: file, Source: data, places: map[string]Place{"": {Line: 1}}}
 	if len(data) > MaxFileBytes {
-		return doc, Faults{{File: file, Problem: fmt.Sprintf("file is larger than %d bytes", MaxFileBytes), Fix: "split it"}}
+		return doc, Faults{{File: file, Problem: words.Say("file is larger than %d bytes", MaxFileBytes), Fix: "split it"}}
 	}
 	if n := marks(data); n > maxYAMLMarks {
-		return doc, Faults{{File: file, Problem: fmt.Sprintf("the file has %d marks such as brackets and colons; %d are accepted", n, maxYAMLMarks), Fix: "split it"}}
+		return doc, Faults{{File: file, Problem: words.Say("the file has %d marks such as brackets and colons; %d are accepted", n, maxYAMLMarks), Fix: "split it"}}
 	}
 	// The parser is someone else's: a panic in it is a fault of the file.
 	defer func() {
@@ -185,7 +201,7 @@ func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *
 	}()
 	tokens := lexer.Tokenize(string(data))
 	if deep := tooDeep(tokens); deep != nil {
-		return doc, Faults{{File: file, Line: deep.Position.Line, Column: deep.Position.Column, Problem: "nested too deeply", Fix: fmt.Sprintf("%d levels are accepted", maxYAMLDepth)}}
+		return doc, Faults{{File: file, Line: deep.Position.Line, Column: deep.Position.Column, Problem: "nested too deeply", Fix: words.Say("%d levels are accepted", maxYAMLDepth)}}
 	}
 	names := append(fieldNames(reflect.TypeOf(v).Elem()), slices.Sorted(maps.Keys(sections))...)
 	f, err := parser.Parse(tokens, 0)
@@ -225,7 +241,7 @@ func decodeYAML(file string, data []byte, v any, sections map[string]any) (doc *
 // quotes nothing of it: a link may lead to a secret.
 func otherKind(file, first string, names []string) Fault {
 	return Fault{File: file, Line: 1, Problem: "the file is of another kind: none of the sections known here stands at its top",
-		Fix: DidYouMean(Nearest(first, names), "%q", "known sections: "+strings.Join(names, ", "))}
+		Fix: DidYouMean(Nearest(first, names), "%q", words.Say("known sections: %s", strings.Join(names, ", ")))}
 }
 
 // begins reports whether any line begins with a known section: what cannot be
@@ -254,8 +270,8 @@ func syntaxFault(file string, err error) Fault {
 	f := Fault{File: file, Problem: "the file cannot be read as YAML", Fix: "check indentation and quotes"}
 	if at, ok := errors.AsType[yaml.Error](err); ok {
 		p, _ := placeOf(at.GetToken())
-		f.Problem, f.Line, f.Column = at.GetMessage(), p.Line, p.Column
-		if strings.Contains(f.Problem, "'\t'") {
+		f.Problem, f.Line, f.Column = words.Verbatim(at.GetMessage()), p.Line, p.Column
+		if strings.Contains(at.GetMessage(), "'\t'") {
 			f.Problem, f.Fix = "a tab stands here, which YAML does not take", "write spaces"
 		}
 	}
@@ -268,7 +284,7 @@ type decoder struct {
 	sections map[string]any // at the top of the file: pointers, or nil
 }
 
-func (d *decoder) fault(tk *token.Token, field, problem, fix string) {
+func (d *decoder) fault(tk *token.Token, field string, problem, fix words.Text) {
 	p, _ := placeOf(tk)
 	d.faults = append(d.faults, Fault{File: d.doc.File, Line: p.Line, Column: p.Column, Field: field, Problem: problem, Fix: fix})
 }
@@ -365,10 +381,10 @@ func join(field, key string) string {
 }
 
 // pairs hands on the entries of a section; what names its keys for a reader.
-func (d *decoder) pairs(field string, n ast.Node, what string, f func(key, at string, e *ast.MappingValueNode)) {
+func (d *decoder) pairs(field string, n ast.Node, what words.Text, f func(key, at string, e *ast.MappingValueNode)) {
 	es, ok := entries(n)
 	if !ok {
-		d.fault(n.GetToken(), field, fmt.Sprintf("a section of '%s: value' lines is expected here", what), "")
+		d.fault(n.GetToken(), field, words.Say("a section of '%s: value' lines is expected here", what), "")
 		return
 	}
 	seen := map[string]bool{}
@@ -376,7 +392,7 @@ func (d *decoder) pairs(field string, n ast.Node, what string, f func(key, at st
 		key, tk := keyText(e.Key), e.Key.GetToken()
 		at := join(field, key)
 		if seen[key] {
-			d.fault(tk, at, fmt.Sprintf("the %s is there twice", what), "keep one")
+			d.fault(tk, at, words.Say("the %s is there twice", what), "keep one")
 			continue
 		}
 		seen[key] = true
@@ -402,7 +418,7 @@ func (d *decoder) decodeStruct(field string, n ast.Node, v reflect.Value, depth 
 		section, declared := d.sections[key]
 		switch {
 		case !slices.Contains(names, key):
-			d.fault(e.Key.GetToken(), at, "unknown key", DidYouMean(Nearest(key, names), "%q", "known keys: "+strings.Join(names, ", ")))
+			d.fault(e.Key.GetToken(), at, "unknown key", DidYouMean(Nearest(key, names), "%q", words.Say("known keys: %s", strings.Join(names, ", "))))
 		case known[key] != nil:
 			d.decode(at, e.Value, v.FieldByIndex(known[key]), depth+1)
 		case declared && section != nil:
@@ -440,7 +456,7 @@ func (d *decoder) decodeScalar(field string, n ast.Node, v reflect.Value) {
 	case v.Type() == durationType:
 		dur, err := ParseDuration(text)
 		if err != nil {
-			d.fault(tk, field, fmt.Sprintf("%q is not a duration", text), "write for example 30s, 10m, 2h or 3d")
+			d.fault(tk, field, words.Say("%q is not a duration", text), "write for example 30s, 10m, 2h or 3d")
 			return
 		}
 		v.SetInt(int64(dur))
@@ -451,24 +467,24 @@ func (d *decoder) decodeScalar(field string, n ast.Node, v reflect.Value) {
 		case "true", "false":
 			v.SetBool(text == "true")
 		default:
-			d.fault(tk, field, fmt.Sprintf("%q is neither true nor false", text), "")
+			d.fault(tk, field, words.Say("%q is neither true nor false", text), "")
 		}
 	case v.CanInt():
 		i, err := strconv.ParseInt(strings.ReplaceAll(text, "_", ""), 0, 64)
 		if err != nil || isString || v.OverflowInt(i) {
-			d.fault(tk, field, fmt.Sprintf("%q is not a whole number", text), "")
+			d.fault(tk, field, words.Say("%q is not a whole number", text), "")
 			return
 		}
 		v.SetInt(i)
 	case v.CanFloat():
 		x, err := strconv.ParseFloat(strings.ReplaceAll(text, "_", ""), 64)
 		if err != nil || isString || math.IsNaN(x) || math.IsInf(x, 0) {
-			fix := "write a plain number; units have keys of their own"
+			fix := words.Text("write a plain number; units have keys of their own")
 			point := strings.Replace(text, ",", ".", 1)
 			if _, err := strconv.ParseFloat(point, 64); err == nil && point != text {
-				fix = "write it with a point: " + point
+				fix = words.Say("write it with a point: %s", point)
 			}
-			d.fault(tk, field, fmt.Sprintf("%q is not a number", text), fix)
+			d.fault(tk, field, words.Say("%q is not a number", text), fix)
 			return
 		}
 		v.SetFloat(x)
@@ -527,9 +543,9 @@ func Nearest(word string, candidates []string) string {
 
 // DidYouMean is the fix for a mistyped word: the nearest one, in a form such as %q, or
 // else another fix.
-func DidYouMean(near, form, otherwise string) string {
+func DidYouMean(near, form string, otherwise words.Text) words.Text {
 	if near != "" {
-		return fmt.Sprintf("did you mean "+form+"?", near)
+		return words.Say("did you mean %s?", fmt.Sprintf(form, near))
 	}
 	return otherwise
 }

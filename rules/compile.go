@@ -75,7 +75,7 @@ func (r *reader) operand(n *number) operand {
 		return o
 	}
 	if len(o.ins) > maxInputs {
-		r.complain(n.from, fmt.Sprintf("more than %d different tags on one side", maxInputs), "split it with derived tags")
+		r.complain(n.from, words.Say("more than %d different tags on one side", maxInputs), "split it with derived tags")
 		return o
 	}
 	prog, err := expr.Compile(source,
@@ -87,7 +87,7 @@ func (r *reader) operand(n *number) operand {
 		expr.Function("sqrt", squareRoot, new(func(float64) float64)),
 	)
 	if err != nil {
-		r.complain(n.from, "the expression cannot be compiled: "+strings.SplitN(err.Error(), "\n", 2)[0], "write it more simply")
+		r.complain(n.from, words.Say("the expression cannot be compiled: %s", strings.SplitN(err.Error(), "\n", 2)[0]), "write it more simply")
 		return o
 	}
 	o.prog = prog
@@ -356,7 +356,7 @@ func (s *Set) eval(o *operand, f *plant.Frame, at time.Time, rf *RuleFault) (flo
 	}
 	out, err := s.vm.Run(o.prog, &s.env)
 	if err != nil {
-		rf.note(at, strings.SplitN(err.Error(), "\n", 2)[0])
+		rf.note(at, words.Verbatim(strings.SplitN(err.Error(), "\n", 2)[0]))
 		return math.NaN(), plant.BadInternalError
 	}
 	v, ok := out.(float64)

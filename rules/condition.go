@@ -2,7 +2,6 @@ package rules
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -23,7 +22,7 @@ type condition struct {
 	// of the alarm, for the note that it is left out
 	priority plant.Priority
 
-	missing  []string
+	missing  []words.Text
 	inactive bool
 	failed   bool
 	gauged   bool // the last quantity is at the usual barometer
@@ -60,7 +59,7 @@ func (c *condition) read(key, source string, logical bool) (*reader, *logic, *nu
 	return r, lg, nm
 }
 
-func (c *condition) fault(key, problem, fix string) {
+func (c *condition) fault(key string, problem, fix words.Text) {
 	lf, field := c.o.at(c.lf, c.field, key)
 	c.l.fault(lf, field, problem, fix)
 	c.failed = true
@@ -81,7 +80,7 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 	}
 	if v, err := strconv.ParseFloat(strings.TrimSpace(text), 64); err == nil {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
-			c.fault(key, fmt.Sprintf("%s is not a finite number", text), "")
+			c.fault(key, words.Say("%s is not a finite number", text), "")
 			return 0, false
 		}
 		if !of.known() {
@@ -89,7 +88,7 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 		}
 		if c.o.Unit == "" {
 			if !unitless(of) {
-				c.fault(key, fmt.Sprintf("%g without a unit", v), fmt.Sprintf("add unit: %s (units of %s: %s)", of.set[0].Canonical(), of.set[0], strings.Join(plant.UnitsOf(of.set[0]), ", ")))
+				c.fault(key, words.Say("%g without a unit", v), words.Say("add unit: %s (units of %s: %s)", of.set[0].Canonical(), of.set[0], strings.Join(plant.UnitsOf(of.set[0]), ", ")))
 				return 0, false
 			}
 			return v, true
@@ -97,9 +96,9 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 		scale, offset, err := plant.CanonicalFactor(of.set[0], c.o.Unit)
 		if err != nil {
 			if _, ok := errors.AsType[*plant.UnitError](err); ok {
-				c.fault("unit", fmt.Sprintf("unit %q is not a unit of %s", c.o.Unit, of.set[0]), "use one of "+strings.Join(plant.UnitsOf(of.set[0]), ", "))
+				c.fault("unit", words.Say("unit %q is not a unit of %s", c.o.Unit, of.set[0]), words.Say("use one of %s", strings.Join(plant.UnitsOf(of.set[0]), ", ")))
 			} else {
-				c.fault("unit", err.Error(), "")
+				c.fault("unit", words.Of(err), "")
 			}
 			return 0, false
 		}
@@ -116,7 +115,7 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 			}
 			v, c.gauged = c.o.Reference.ToAbsolute(v, c.l.set.barometer), true
 		default:
-			c.fault("reference", fmt.Sprintf("reference %q is not known", c.o.Reference), "use absolute, gauge or vacuum")
+			c.fault("reference", words.Say("reference %q is not known", c.o.Reference), "use absolute, gauge or vacuum")
 			return 0, false
 		}
 		return v, true
@@ -132,7 +131,7 @@ func (c *condition) quantity(key, text string, of dims, asDifference bool) (floa
 		return 0, false
 	}
 	if _, ok := meet(n.dim, want); !ok {
-		c.fault(key, fmt.Sprintf("%s is given as %s, the value is %s", key, n.dim, want), unitFix(n.dim, want))
+		c.fault(key, words.Say("%s is given as %s, the value is %s", key, n.dim, want), unitFix(n.dim, want))
 		return 0, false
 	}
 	c.gauged = n.gauged
@@ -149,13 +148,13 @@ func (c *condition) kind() (key, text string, ok bool) {
 			continue
 		}
 		if key != "" {
-			c.fault(k, fmt.Sprintf("both %s and %s", key, k), "make two alarms: each has its own consequence and response")
+			c.fault(k, words.Say("both %s and %s", key, k), "make two alarms: each has its own consequence and response")
 			return "", "", false
 		}
 		key, text = k, given
 	}
 	if key == "" {
-		c.l.fault(c.lf, c.field, fmt.Sprintf("alarm %s has no condition", o.Name), "write tag: with high:, low:, deviation: or rate:, or when:")
+		c.l.fault(c.lf, c.field, words.Say("alarm %s has no condition", o.Name), "write tag: with high:, low:, deviation: or rate:, or when:")
 		return "", "", false
 	}
 	for _, k := range []struct {
@@ -164,14 +163,14 @@ func (c *condition) kind() (key, text string, ok bool) {
 		with  []string
 	}{{"from", o.From != "", []string{"deviation"}}, {"over", o.Over != 0, []string{"rate"}}, {"direction", o.Direction != "", []string{"rate", "deviation"}}} {
 		if k.given && !slices.Contains(k.with, key) {
-			c.fault(k.key, fmt.Sprintf("%s: belongs to %s:", k.key, strings.Join(k.with, ": or ")), "leave it out")
+			c.fault(k.key, words.Say("%s: belongs to %s:", k.key, strings.Join(k.with, ": or ")), "leave it out")
 		}
 	}
 	if key == "when" && o.Tag != "" {
 		c.fault("tag", "tag: and when: do not go together", "write the tag inside when:")
 	}
 	if key != "when" && o.Tag == "" {
-		c.l.fault(c.lf, c.field, fmt.Sprintf("%s: without tag:", key), "say which tag is watched")
+		c.l.fault(c.lf, c.field, words.Say("%s: without tag:", key), "say which tag is watched")
 		return "", "", false
 	}
 	if o.Reference != "" && key == "when" {
@@ -320,7 +319,7 @@ func (c *condition) explained() string {
 	}
 	switch {
 	case len(r.missing) > 0:
-		c.l.note(c.lf, c.field, c.name, "without explanation: "+r.missing[0])
+		c.l.note(c.lf, c.field, c.name, "without explanation: "+r.missing[0].String())
 		return ""
 	case len(r.complaints) == 0 && (n.op != numInput || c.l.set.inputs[n.in].kind != inputTag):
 		r.complain(0, "explain: is not a tag", "write the path of a calculated tag, such as this.gross_error")
@@ -332,10 +331,10 @@ func (c *condition) explained() string {
 	return c.l.set.inputs[n.in].path
 }
 
-func unique(in []string) []string {
+func unique(in []words.Text) []string {
 	var out []string
-	for _, s := range in {
-		if !slices.Contains(out, s) {
+	for _, t := range in {
+		if s := t.String(); !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}
@@ -377,7 +376,7 @@ func (c *condition) ease(raise *logic, r *reader, key string, a *alarm) {
 	}
 	cs := comparisons(raise, nil)
 	if !short && len(cs) != 1 {
-		c.fault("deadband", fmt.Sprintf("the condition compares %d values, so it is not clear which one the deadband eases", len(cs)), "use return_when: instead")
+		c.fault("deadband", words.Say("the condition compares %d values, so it is not clear which one the deadband eases", len(cs)), "use return_when: instead")
 		return
 	}
 	band, unit := 0.0, ""
@@ -460,7 +459,7 @@ func (c *condition) short(key, text string) (*reader, *logic) {
 		}
 		d, ok := meet(tag.dim, from.dim)
 		if !ok {
-			c.fault("from", fmt.Sprintf("from: is %s, the tag is %s", from.dim, tag.dim), unitFix(tag.dim, from.dim))
+			c.fault("from", words.Say("from: is %s, the tag is %s", from.dim, tag.dim), unitFix(tag.dim, from.dim))
 			return r, nil
 		}
 		for _, in := range fr.inputs {
@@ -509,7 +508,7 @@ func (c *condition) directed(n *number, span float64) *logic {
 	case "falling", "below":
 		cmp, span = less, -span
 	default:
-		c.fault("direction", fmt.Sprintf("direction %q is not known", c.o.Direction), "use rising, falling or either")
+		c.fault("direction", words.Say("direction %q is not known", c.o.Direction), "use rising, falling or either")
 		return nil
 	}
 	return &logic{op: logCompare, cmp: cmp, l: n, r: &number{val: span, dim: n.dim}}

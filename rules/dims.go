@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -9,6 +8,7 @@ import (
 	"strings"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // dims is what is known of the dimension of a number in an expression.
@@ -348,7 +348,7 @@ func quotient(a, b dims) (dims, float64) {
 
 // productFix says how a product or quotient without a name becomes what is
 // wanted.
-func productFix(got, want dims) string {
+func productFix(got, want dims) words.Text {
 	p, ok := got.physics()
 	q, known := want.physics()
 	if ok && known {
@@ -358,7 +358,7 @@ func productFix(got, want dims) string {
 			}
 		}
 		if p.alike(q) {
-			return fmt.Sprintf("the one is the other times %.6g; write it so that both are in one unit", p.scale/q.scale)
+			return words.Say("the one is the other times %.6g; write it so that both are in one unit", p.scale/q.scale)
 		}
 	}
 	return "make each a plain number by dividing it by its unit, and give the result its own: this.juice_flow / t_h(1) * (this.rise / K(1)) * kW(1.163)"

@@ -27,7 +27,7 @@ func TestFunctionsAreAll(t *testing.T) {
 		r := &reader{set: &Set{}}
 		r.call(0, n, []ast.Node{})
 		for _, c := range r.complaints {
-			if c.problem == "there is no function "+n+" in the rule language" {
+			if c.problem.String() == "there is no function "+n+" in the rule language" {
 				t.Errorf("%s has a row, but the language does not know it", n)
 			}
 		}

@@ -59,7 +59,7 @@ func TestHostileAtRun(t *testing.T) {
 		switch {
 		case c.fault == "" && len(fs) > 0:
 			t.Errorf("%.60s with %g: fault %+v", c.when, c.odd, fs)
-		case c.fault != "" && (len(fs) != 1 || !strings.Contains(fs[0].Reason, c.fault)):
+		case c.fault != "" && (len(fs) != 1 || !strings.Contains(fs[0].Reason.String(), c.fault)):
 			t.Errorf("%.60s with %g: faults %+v, want %q", c.when, c.odd, fs, c.fault)
 		}
 	}

@@ -72,8 +72,8 @@ type loader struct {
 	names        map[string]int // of alarms
 	links        []link         // resolved when all names are known
 	pending      []pendingDerived
-	procedures   map[string]plant.Procedure // of all files, by topic
-	lacks        func(plant.TagID) string   // why a derived tag is left out, or ""
+	procedures   map[string]plant.Procedure   // of all files, by topic
+	lacks        func(plant.TagID) words.Text // why a derived tag is left out, or ""
 }
 
 type link struct {
@@ -151,7 +151,7 @@ func newLoader(files []File, house *plant.House, opt Options) *loader {
 	return l
 }
 
-func (l *loader) fault(lf *loaded, field, problem, fix string) {
+func (l *loader) fault(lf *loaded, field string, problem, fix words.Text) {
 	l.addFault(lf.doc.Fault(field, problem, fix))
 }
 
@@ -181,8 +181,7 @@ func (l *loader) exprFault(lf *loaded, field, source string, c complaint) {
 	if p, ok := lf.locate(lf.doc.At(field), source, c.at); ok {
 		f.Line, f.Column = p.Line, p.Column
 	}
-	f.Fix = cmp.Or(f.Fix, "mend the expression")
-	f.Fix += "\n" + caret(source, c.at)
+	f.Fix, f.Mark = cmp.Or(f.Fix, "mend the expression"), caret(source, c.at)
 	l.addFault(f)
 }
 
@@ -297,7 +296,7 @@ func (l *loader) targets(lf *loaded, field, rule, pattern, where string, limits 
 		if slices.Contains(classes, plant.Class(pattern)) || strings.Contains(pattern, "*") {
 			l.note(lf, field, rule, fmt.Sprintf("left out: the house has no %s", pattern))
 		} else {
-			l.fault(lf, field+".for", fmt.Sprintf("%q is neither a class nor the path of a vessel", pattern), "write for: body, set, condenser, pan, compartment or bleed, or a path such as EV.EV3 or EV.*")
+			l.fault(lf, field+".for", words.Say("%q is neither a class nor the path of a vessel", pattern), "write for: body, set, condenser, pan, compartment or bleed, or a path such as EV.EV3 or EV.*")
 		}
 		return nil
 	}
@@ -354,24 +353,24 @@ func (l *loader) derivedDimension(lf *loaded, field string, d *derivedRule, logi
 	case dim == "":
 		ds := plant.DimensionsOf(d.Unit)
 		if len(ds) != 1 {
-			fix := "write dimension: as well"
+			fix := words.Text("write dimension: as well")
 			if len(ds) > 1 {
-				fix = fmt.Sprintf("it may be %s; write dimension: as well", dimOf(ds...))
+				fix = words.Say("it may be %s; write dimension: as well", dimOf(ds...))
 			}
-			l.fault(lf, field+".unit", fmt.Sprintf("unit %q does not say which dimension is meant", d.Unit), fix)
+			l.fault(lf, field+".unit", words.Say("unit %q does not say which dimension is meant", d.Unit), fix)
 			return dim, false
 		}
 		dim = ds[0]
 	}
 	if dim != plant.AnyDimension && dim.Canonical() == "" {
-		l.fault(lf, field+".dimension", fmt.Sprintf("dimension %q is not known", dim), "use for example pressure, temperature, mass flow, ratio")
+		l.fault(lf, field+".dimension", words.Say("dimension %q is not known", dim), "use for example pressure, temperature, mass flow, ratio")
 		return dim, false
 	}
 	if d.Unit != "" && dim != plant.AnyDimension {
 		if scale, offset, err := plant.CanonicalFactor(dim, d.Unit); err != nil {
-			l.fault(lf, field+".unit", err.Error(), "")
+			l.fault(lf, field+".unit", words.Of(err), "")
 		} else if scale != 1 || offset != 0 {
-			l.fault(lf, field+".unit", fmt.Sprintf("a derived %s is kept in %s", dim, dim.Canonical()), "write that unit; the pages convert")
+			l.fault(lf, field+".unit", words.Say("a derived %s is kept in %s", dim, dim.Canonical()), "write that unit; the pages convert")
 		}
 	}
 	return dim, true
@@ -385,7 +384,7 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 	var own *plant.Equipment
 	switch {
 	case !tagName.MatchString(name):
-		l.fault(lf, field+".name", fmt.Sprintf("%q is not a tag name", d.Name), "use letters, digits and _; with for: only the last part, for example vacuum_margin")
+		l.fault(lf, field+".name", words.Say("%q is not a tag name", d.Name), "use letters, digits and _; with for: only the last part, for example vacuum_margin")
 		return
 	case owner != "" && d.For != "":
 		l.fault(lf, field+".name", "a name with a dot and for: do not go together", "with for: write only the last part")
@@ -393,7 +392,7 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 	case owner != "":
 		e, ok := l.set.house.Equip(owner)
 		if !ok {
-			l.fault(lf, field+".name", fmt.Sprintf("there is no vessel %s", owner), "write the path of a vessel before the last dot")
+			l.fault(lf, field+".name", words.Say("there is no vessel %s", owner), "write the path of a vessel before the last dot")
 			return
 		}
 		own = e
@@ -434,12 +433,12 @@ func (l *loader) addDerivedRule(lf *loaded, field string, d *derivedRule) {
 			t.Unit = d.Unit
 		}
 		if _, clash := l.set.house.Equip(t.Path); clash {
-			l.fault(lf, field+".name", fmt.Sprintf("%s is a vessel", t.Path), "choose another name")
+			l.fault(lf, field+".name", words.Say("%s is a vessel", t.Path), "choose another name")
 			continue
 		}
 		id, err := l.set.house.AddTag(t)
 		if err != nil {
-			l.fault(lf, field+".name", err.Error(), "choose another name")
+			l.fault(lf, field+".name", words.Of(err), "choose another name")
 			continue
 		}
 		l.pending = append(l.pending, pendingDerived{lf, field, d, this, id, logic})
@@ -455,11 +454,11 @@ func (l *loader) compileDerived() {
 		byTag[p.tag] = i
 	}
 	built := make([]*derived, len(l.pending))
-	lacking := make([]string, len(l.pending))
+	lacking := make([]words.Text, len(l.pending))
 	// A tag is read when the first expression that names it is, so that default
 	// knows whether it is left out. One that is still being read is in a circle,
 	// which is refused below.
-	l.lacks = func(tag plant.TagID) string {
+	l.lacks = func(tag plant.TagID) words.Text {
 		i, ok := byTag[tag]
 		if !ok {
 			return ""
@@ -471,7 +470,7 @@ func (l *loader) compileDerived() {
 		if lacking[i] == "" {
 			return ""
 		}
-		return fmt.Sprintf("%s is left out (%s)", s.house.Tags[tag].Path, lacking[i])
+		return words.Say("%s is left out (%s)", s.house.Tags[tag].Path, lacking[i])
 	}
 	for _, p := range l.pending {
 		l.lacks(p.tag)
@@ -486,7 +485,7 @@ func (l *loader) compileDerived() {
 	}
 	path := func(i int) string { return s.house.Tags[l.pending[i].tag].Path }
 	inOrder(len(built), beneath, func(i, by int) {
-		l.fault(l.pending[i].file, l.pending[i].field+".expr", fmt.Sprintf("%s depends on itself, by way of %s", path(i), path(by)), "break the circle")
+		l.fault(l.pending[i].file, l.pending[i].field+".expr", words.Say("%s depends on itself, by way of %s", path(i), path(by)), "break the circle")
 	}, func(i int) {
 		h := sha256.New()
 		fmt.Fprint(h, built[i].words)
@@ -498,7 +497,7 @@ func (l *loader) compileDerived() {
 			return
 		}
 		l.noteOn(l.pending[i].file, l.pending[i].field,
-			Note{Rule: path(i), Text: "stays without value: " + lacking[i], Kind: TagLeftOut, On: s.house.Tags[l.pending[i].tag].Owner})
+			Note{Rule: path(i), Text: "stays without value: " + lacking[i].String(), Kind: TagLeftOut, On: s.house.Tags[l.pending[i].tag].Owner})
 	})
 }
 
@@ -531,7 +530,7 @@ func inOrder(n int, needs func(i int) []int, circle func(i, by int), visit func(
 
 // readDerived reads the expression of a derived tag into d. It returns what the
 // vessel lacks for it, or "".
-func (l *loader) readDerived(p pendingDerived, d *derived) (lacks string) {
+func (l *loader) readDerived(p pendingDerived, d *derived) (lacks words.Text) {
 	s := l.set
 	r := l.reader(p.this, p.rule.Expr, l.derivedLimits(p.rule, p.this))
 	node, ok := r.parse()
@@ -593,11 +592,11 @@ func (l *loader) collectRules() {
 		for i := range lf.Alarms {
 			a, f := &lf.Alarms[i], fmt.Sprintf("alarms[%d]", i)
 			if !ruleName.MatchString(a.Name) {
-				l.fault(lf, f+".name", fmt.Sprintf("%q is not a rule name", a.Name), "use small letters, digits and _, starting with a letter")
+				l.fault(lf, f+".name", words.Say("%q is not a rule name", a.Name), "use small letters, digits and _, starting with a letter")
 				continue
 			}
 			if l.rules[a.Name] != nil {
-				l.fault(lf, f+".name", fmt.Sprintf("rule %s is there twice", a.Name), "give each its own name")
+				l.fault(lf, f+".name", words.Say("rule %s is there twice", a.Name), "give each its own name")
 				continue
 			}
 			l.rules[a.Name] = a
@@ -615,7 +614,7 @@ func (l *loader) checkOverrides() {
 				return
 			}
 		}
-		l.fault(lf, field, fmt.Sprintf("rule %s applies to no vessel %s", a.Name, which), "write the path of a vessel it applies to, a pattern, or \"*\"")
+		l.fault(lf, field, words.Say("rule %s applies to no vessel %s", a.Name, which), "write the path of a vessel it applies to, a pattern, or \"*\"")
 	}
 	for _, lf := range l.files {
 		for i := range lf.Alarms {
@@ -634,17 +633,17 @@ func (l *loader) checkOverrides() {
 					check(lf, at, &alarmRule{Name: name, For: d.For}, which)
 					for k := range ov.Limits {
 						if _, ok := d.Limits[k]; !ok {
-							l.fault(lf, at+".limits."+k, fmt.Sprintf("rule %s has no limit %q", name, k), "override a limit that the rule names under limits:")
+							l.fault(lf, at+".limits."+k, words.Say("rule %s has no limit %q", name, k), "override a limit that the rule names under limits:")
 						}
 					}
 					if ov.Limits = nil; !reflect.ValueOf(ov).IsZero() {
-						l.fault(lf, at, fmt.Sprintf("%s is a derived tag", name), "only its limits: can be overridden")
+						l.fault(lf, at, words.Say("%s is a derived tag", name), "only its limits: can be overridden")
 					}
 				}
 				continue
 			}
 			if a == nil {
-				l.fault(lf, "override."+name, fmt.Sprintf("there is no rule %q to override", name),
+				l.fault(lf, "override."+name, words.Say("there is no rule %q to override", name),
 					plant.DidYouMean(nearestKey(name, l.rules), "%s", "write the name of a rule"))
 				continue
 			}
@@ -694,7 +693,7 @@ func (l *loader) overridden(lf *loaded, field string, a *alarmRule, this *plant.
 		}
 		for _, n := range slices.Sorted(maps.Keys(ov.Limits)) {
 			if _, ok := o.Limits[n]; !ok {
-				l.fault(at.file, at.field+".limits."+n, fmt.Sprintf("rule %s has no limit %q", a.Name, n), "override a limit that the rule names under limits:")
+				l.fault(at.file, at.field+".limits."+n, words.Say("rule %s has no limit %q", a.Name, n), "override a limit that the rule names under limits:")
 				continue
 			}
 			o.Limits[n] = ov.Limits[n]
@@ -764,14 +763,17 @@ func (l *loader) alarm(lf *loaded, field string, a *alarmRule) {
 	if a.Name == "" || l.rules[a.Name] != a {
 		return // reported
 	}
-	for _, need := range []struct{ key, text, fix string }{
+	for _, need := range []struct {
+		key, text string
+		fix       words.Text
+	}{
 		{"title", a.Title, "say in one line what is wrong"},
 		{"cause", a.Cause, "say what usually causes it"},
 		{"consequence", a.Consequence, "say what happens if nothing is done; without a consequence it is no alarm"},
 		{"response", a.Response, "say what the operator does; without a response it is no alarm"},
 	} {
 		if strings.TrimSpace(need.text) == "" {
-			l.fault(lf, field, fmt.Sprintf("alarm %s has no %s", a.Name, need.key), need.fix)
+			l.fault(lf, field, words.Say("alarm %s has no %s", a.Name, need.key), need.fix)
 		}
 	}
 	for _, d := range []struct {
@@ -785,7 +787,7 @@ func (l *loader) alarm(lf *loaded, field string, a *alarmRule) {
 	targets := l.targets(lf, field, a.Name, a.For, a.Where, a.Limits)
 	for _, this := range targets {
 		if len(l.set.specs) >= maxAlarms {
-			l.fault(lf, field, fmt.Sprintf("more than %d alarms", maxAlarms), "use fewer")
+			l.fault(lf, field, words.Say("more than %d alarms", maxAlarms), "use fewer")
 			return
 		}
 		l.oneAlarm(lf, field, a, this)
@@ -820,7 +822,7 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	}
 	for _, t := range []string{spec.Title, spec.Cause, spec.Consequence, spec.Response, spec.Verify, spec.Hazard, spec.Procedure, spec.Group} {
 		if b := braces.FindString(t); b != "" {
-			l.fault(lf, field, fmt.Sprintf("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title}, {condenser} in a rule with for:, {limit} beside high:, low:, deviation: or rate:, {limit.name} for a name under limits:")
+			l.fault(lf, field, words.Say("text with %s, which means nothing here", b), "use {this}, {name}, {title}, {parent}, {parent_title}, {condenser} in a rule with for:, {limit} beside high:, low:, deviation: or rate:, {limit.name} for a name under limits:")
 		}
 	}
 	spec.Area, spec.Class = cmp.Or(spec.Area, lf.Area), cmp.Or(spec.Class, "process")
@@ -845,12 +847,12 @@ func (l *loader) oneAlarm(lf *loaded, field string, a *alarmRule, this *plant.Eq
 	if spec.Source == "" {
 		spec.Source = l.source(this, made.inputs)
 	} else if _, ok := l.set.house.Equip(spec.Source); !ok {
-		l.fault(lf, field+".source", fmt.Sprintf("there is no vessel %s", spec.Source), "write the path of a vessel")
+		l.fault(lf, field+".source", words.Say("there is no vessel %s", spec.Source), "write the path of a vessel")
 	}
 	spec.Setpoint, spec.Unit, spec.Limited = c.setpoint, c.unit, c.limited
 	spec.Explain = c.explained()
 	if _, twice := l.names[name]; twice {
-		l.fault(lf, field+".name", fmt.Sprintf("alarm %s is there twice", name), "give each its own name")
+		l.fault(lf, field+".name", words.Say("alarm %s is there twice", name), "give each its own name")
 		return
 	}
 	index := len(l.set.specs)
@@ -892,14 +894,14 @@ func (l *loader) priority(lf *loaded, field string, o *overridden) plant.Priorit
 		p, ok := priorityNamed(o.Priority)
 		if !ok {
 			pf, pfield := o.at(lf, field, "priority")
-			l.fault(pf, pfield, fmt.Sprintf("%q is not a priority", o.Priority), "use urgent, high, medium, low or none")
+			l.fault(pf, pfield, words.Say("%q is not a priority", o.Priority), "use urgent, high, medium, low or none")
 			return stated
 		}
 		stated = p
 	}
 	if o.Severity == "" || o.Respond <= 0 {
 		if !isStated {
-			l.fault(lf, field, fmt.Sprintf("alarm %s has neither severity with time_to_respond nor a priority", o.Name), matrixFix)
+			l.fault(lf, field, words.Say("alarm %s has neither severity with time_to_respond nor a priority", o.Name), matrixFix)
 		}
 		if o.Severity == "" && o.Respond > 0 || o.Severity != "" && o.Respond <= 0 {
 			l.fault(lf, field, "severity and time_to_respond belong together", matrixFix)
@@ -909,14 +911,14 @@ func (l *loader) priority(lf *loaded, field string, o *overridden) plant.Priorit
 	sev := slices.Index(severities, o.Severity)
 	if sev < 0 {
 		sf, sfield := o.at(lf, field, "severity")
-		l.fault(sf, sfield, fmt.Sprintf("%q is not a severity", o.Severity), "use "+strings.Join(severities, ", "))
+		l.fault(sf, sfield, words.Say("%q is not a severity", o.Severity), words.Say("use %s", strings.Join(severities, ", ")))
 		return stated
 	}
 	p := DefaultMatrix().Priority(sev, o.Respond)
 	if isStated && stated != p {
 		pf, pfield := o.at(lf, field, "priority")
 		if o.PriorityReason == "" {
-			l.fault(pf, pfield, fmt.Sprintf("priority %s contradicts the matrix, which gives %s for a %s consequence within %s", stated, p, o.Severity, plant.ShortDuration(o.Respond)),
+			l.fault(pf, pfield, words.Say("priority %s contradicts the matrix, which gives %s for a %s consequence within %s", stated, p, o.Severity, plant.ShortDuration(o.Respond)),
 				"leave priority out, or say why in priority_reason:")
 		} else {
 			l.note(pf, pfield, o.Name, fmt.Sprintf("priority %s instead of %s: %s", stated, p, o.PriorityReason))
@@ -947,7 +949,7 @@ func (l *loader) resolveLinks() {
 					l.note(k.file, at, spec.Name, fmt.Sprintf("consequence_of %s: no such alarm for this vessel", to))
 					continue
 				}
-				l.fault(k.file, at, fmt.Sprintf("there is no alarm %q", to),
+				l.fault(k.file, at, words.Say("there is no alarm %q", to),
 					plant.DidYouMean(nearestKey(to, l.rules), "%s", "write the name of a rule, or the full name of an alarm, or load the rule file that has it"))
 				continue
 			}
@@ -966,7 +968,7 @@ func (l *loader) resolveLinks() {
 	}
 	inOrder(len(l.set.specs), causes, func(i, _ int) {
 		k := l.links[slices.IndexFunc(l.links, func(k link) bool { return k.alarm == i })]
-		l.fault(k.file, k.field, fmt.Sprintf("alarm %s is, by a circle, a consequence of itself", l.set.specs[i].Name), "break the circle")
+		l.fault(k.file, k.field, words.Say("alarm %s is, by a circle, a consequence of itself", l.set.specs[i].Name), "break the circle")
 	}, func(int) {})
 }
 

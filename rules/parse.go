@@ -129,7 +129,7 @@ const (
 // complaint is a fault inside an expression, at a rune of its source.
 type complaint struct {
 	at           int
-	problem, fix string
+	problem, fix words.Text
 }
 
 // reader turns one expression into numbers and logic.
@@ -140,8 +140,8 @@ type reader struct {
 	visits int
 
 	complaints []complaint
-	missing    []string // tags that this equipment lacks
-	unset      []string // limits that the site still has to state
+	missing    []words.Text // tags that this equipment lacks
+	unset      []string     // limits that the site still has to state
 	notes      []string
 	// inputs met, for the dependency index
 	inputs []int32
@@ -155,18 +155,18 @@ type limitValue struct {
 	busy   bool
 }
 
-func (r *reader) complain(at int, problem, fix string) {
+func (r *reader) complain(at int, problem, fix words.Text) {
 	if len(r.complaints) < 20 {
 		r.complaints = append(r.complaints, complaint{at, problem, fix})
 	}
 }
 
-func (r *reader) bad(at int, problem, fix string) *number {
+func (r *reader) bad(at int, problem, fix words.Text) *number {
 	r.complain(at, problem, fix)
 	return &number{val: math.NaN(), dim: unknownDim, from: at}
 }
 
-func (r *reader) badLogic(at int, problem, fix string) *logic {
+func (r *reader) badLogic(at int, problem, fix words.Text) *logic {
 	r.complain(at, problem, fix)
 	return &logic{op: logFalse, from: at}
 }
@@ -178,7 +178,7 @@ func (r *reader) parse() (node ast.Node, ok bool) {
 		r.complain(0, "the expression is empty", "write one, or leave the key out")
 		return nil, false
 	case len(r.source) > maxSource:
-		r.complain(0, fmt.Sprintf("the expression is longer than %d bytes", maxSource), "split it with derived tags")
+		r.complain(0, words.Say("the expression is longer than %d bytes", maxSource), "split it with derived tags")
 		return nil, false
 	}
 	// The parser is someone else's: a panic in it is a fault of the expression.
@@ -193,13 +193,13 @@ func (r *reader) parse() (node ast.Node, ok bool) {
 	c.DisableIfOperator = true // one way to choose is enough: condition ? a : b
 	tree, err := parser.ParseWithConfig(r.source, c)
 	if err != nil {
-		at, problem := 0, err.Error()
+		at, problem := 0, words.Verbatim(err.Error())
 		if fe, ok := errors.AsType[*file.Error](err); ok {
-			at, problem = fe.From, fe.Message
+			at, problem = fe.From, words.Verbatim(fe.Message)
 		}
-		fix := "check brackets, operators and names"
-		if strings.Contains(problem, "maximum allowed nodes") {
-			problem, fix = fmt.Sprintf("the expression has more than %d parts", maxNodes), "split it with derived tags"
+		fix := words.Text("check brackets, operators and names")
+		if strings.Contains(err.Error(), "maximum allowed nodes") {
+			problem, fix = words.Say("the expression has more than %d parts", maxNodes), "split it with derived tags"
 		}
 		r.complain(at, problem, fix)
 		return nil, false
@@ -313,12 +313,12 @@ func (r *reader) logic(n ast.Node) *logic {
 	if len(r.complaints) > 0 || len(r.missing) > 0 {
 		return &logic{op: logFalse, from: at}
 	}
-	return r.badLogic(at, fmt.Sprintf("a number (%s) is written where a condition is expected", v.dim), "compare it with something, for example > 5")
+	return r.badLogic(at, words.Say("a number (%s) is written where a condition is expected", v.dim), "compare it with something, for example > 5")
 }
 
 func (r *reader) compare(at int, cmp compare, a, b *number) *logic {
 	if _, ok := meet(a.dim, b.dim); !ok {
-		return r.badLogic(at, fmt.Sprintf("%s is compared with %s", a.dim, b.dim), unitFix(a.dim, b.dim))
+		return r.badLogic(at, words.Say("%s is compared with %s", a.dim, b.dim), unitFix(a.dim, b.dim))
 	}
 	for _, p := range [2][2]*number{{a, b}, {b, a}} {
 		if (p[0].dim.known() || p[0].dim.compound != nil) && p[1].dim.bare && p[1].val != 0 && !unitless(p[0].dim) {
@@ -332,7 +332,7 @@ func unitless(d dims) bool {
 	return slices.Contains(d.set, plant.Ratio) || slices.Contains(d.set, plant.State)
 }
 
-func unitFix(a, b dims) string {
+func unitFix(a, b dims) words.Text {
 	if a.compound != nil {
 		return productFix(a, b)
 	}
@@ -373,14 +373,14 @@ func (r *reader) number(n ast.Node) *number {
 		case "+":
 			return k
 		}
-		return r.bad(at, fmt.Sprintf("%s is written before a number", x.Operator), "not belongs before a condition")
+		return r.bad(at, words.Say("%s is written before a number", x.Operator), "not belongs before a condition")
 	case *ast.BinaryNode:
 		return r.binary(at, x)
 	case *ast.ConditionalNode:
 		c, a, b := r.logic(x.Cond), r.number(x.Exp1), r.number(x.Exp2)
 		d, ok := meet(a.dim, b.dim)
 		if !ok {
-			return r.bad(at, fmt.Sprintf("the choice is between %s and %s", a.dim, b.dim), unitFix(a.dim, b.dim))
+			return r.bad(at, words.Say("the choice is between %s and %s", a.dim, b.dim), unitFix(a.dim, b.dim))
 		}
 		return &number{op: numChoice, cond: c, kids: []*number{a, b}, dim: d, from: at}
 	case *ast.BoolNode:
@@ -391,7 +391,7 @@ func (r *reader) number(n ast.Node) *number {
 	if name, args, ok := call(n); ok {
 		return r.call(at, name, args)
 	}
-	return r.bad(at, fmt.Sprintf("%s is not part of the rule language", nodeWord(n)), "use tags, numbers, + - * /, comparisons, and, or, not, and the listed functions")
+	return r.bad(at, words.Say("%s is not part of the rule language", nodeWord(n)), "use tags, numbers, + - * /, comparisons, and, or, not, and the listed functions")
 }
 
 func nodeWord(n ast.Node) string {
@@ -406,7 +406,7 @@ func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 	}
 	op, ok := map[string]numberOp{"+": numAdd, "-": numSub, "*": numMul, "/": numDiv}[x.Operator]
 	if !ok {
-		return r.bad(at, fmt.Sprintf("operator %s is not part of the rule language", x.Operator), "use + - * / < <= > >= == != and or not")
+		return r.bad(at, words.Say("operator %s is not part of the rule language", x.Operator), "use + - * / < <= > >= == != and or not")
 	}
 	a, b := r.number(x.Left), r.number(x.Right)
 	n := &number{op: op, kids: []*number{a, b}, from: at}
@@ -420,7 +420,7 @@ func (r *reader) binary(at int, x *ast.BinaryNode) *number {
 				verb = "taken from"
 				a, b = b, a
 			}
-			return r.bad(at, fmt.Sprintf("%s is %s %s", a.dim, verb, b.dim), unitFix(a.dim, b.dim))
+			return r.bad(at, words.Say("%s is %s %s", a.dim, verb, b.dim), unitFix(a.dim, b.dim))
 		}
 		n.dim = d
 	case numMul:
@@ -462,11 +462,11 @@ func (r *reader) declared(n *number, want dims) {
 		return
 	}
 	if _, alike := meet(n.dim, want); !alike {
-		fix := "mend dimension: or the expression"
+		fix := words.Text("mend dimension: or the expression")
 		if n.dim.compound != nil {
 			fix = productFix(n.dim, want)
 		}
-		r.complain(n.from, fmt.Sprintf("the expression gives %s, the tag is declared as %s", n.dim, want), fix)
+		r.complain(n.from, words.Say("the expression gives %s, the tag is declared as %s", n.dim, want), fix)
 		return
 	}
 	if want.known() && !unitless(want) && !n.dim.known() {
@@ -481,7 +481,7 @@ func (r *reader) declared(n *number, want dims) {
 // arguments are how many a function takes; most 0: as many as least.
 var arguments = map[string]struct {
 	least, most int
-	words, fix  string
+	words, fix  words.Text
 }{
 	"abs":        {1, 0, "one number", ""},
 	"sqrt":       {1, 0, "one number", ""},
@@ -508,12 +508,12 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 		}
 		c, err := plant.ToCanonical(lit.dims[0], lit.unit, v)
 		if err != nil {
-			return r.bad(at, err.Error(), "")
+			return r.bad(at, words.Of(err), "")
 		}
 		return &number{val: c, dim: dimOf(lit.dims...), from: at}
 	}
 	if takes, known := arguments[name]; known && (len(args) < takes.least || len(args) > max(takes.least, takes.most)) {
-		return r.bad(at, name+" takes "+takes.words, takes.fix)
+		return r.bad(at, words.Say("%s takes %s", name, takes.words), takes.fix)
 	}
 	switch name {
 	case "abs", "sqrt":
@@ -530,7 +530,7 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 			k := r.number(a)
 			d, ok := meet(n.dim, k.dim)
 			if !ok {
-				return r.bad(k.from, fmt.Sprintf("%s is written beside %s", k.dim, n.dim), unitFix(k.dim, n.dim))
+				return r.bad(k.from, words.Say("%s is written beside %s", k.dim, n.dim), unitFix(k.dim, n.dim))
 			}
 			n.dim = d
 			n.kids = append(n.kids, k)
@@ -549,10 +549,10 @@ func (r *reader) call(at int, name string, args []ast.Node) *number {
 	case "per_hour", "per_minute", "per_day":
 		return r.rate(at, name, args)
 	case "is_bad", "is_good", "between":
-		return r.bad(at, name+" is a condition, not a number", "")
+		return r.bad(at, words.Say("%s is a condition, not a number", name), "")
 	}
-	return r.bad(at, fmt.Sprintf("there is no function %s in the rule language", name),
-		plant.DidYouMean(plant.Nearest(name, functionNames()), "%s", "functions: "+strings.Join(functionNames(), ", ")))
+	return r.bad(at, words.Say("there is no function %s in the rule language", name),
+		plant.DidYouMean(plant.Nearest(name, functionNames()), "%s", words.Say("functions: %s", strings.Join(functionNames(), ", "))))
 }
 
 // sinceOf reads age(tag) and unchanged(tag): times since something happened.
@@ -566,7 +566,7 @@ func (r *reader) sinceOf(at int, name string, args []ast.Node) *number {
 	if name == "unchanged" {
 		if r.set.house.Tags[x.tag].Source == plant.Fixed {
 			// It stands in the configuration: that it never changes says nothing.
-			r.missing = append(r.missing, fmt.Sprintf("%s is a fixed value, no instrument", x.path))
+			r.missing = append(r.missing, words.Say("%s is a fixed value, no instrument", x.path))
 			return &number{dim: dimOf(plant.Duration), from: at}
 		}
 		of.kind, of.window, of.words = inputUnchanged, r.set.trackerOn(x.tag, x.path), words.Say("time since %s changed", x.path)
@@ -578,7 +578,7 @@ func (r *reader) sinceOf(at int, name string, args []ast.Node) *number {
 func (r *reader) absolute(at int, name string, args []ast.Node) *number {
 	a := r.number(args[0])
 	if a.op != numConst || !slices.Contains(a.dim.set, plant.Pressure) {
-		return r.bad(at, name+" takes a fixed pressure with its unit", "write for example gauge(kPa(50)); tags are absolute already")
+		return r.bad(at, words.Say("%s takes a fixed pressure with its unit", name), "write for example gauge(kPa(50)); tags are absolute already")
 	}
 	ref := plant.Gauge
 	if name == "vacuum" {
@@ -591,7 +591,7 @@ func (r *reader) absolute(at int, name string, args []ast.Node) *number {
 func (r *reader) rate(at int, name string, args []ast.Node) *number {
 	a := r.number(args[0])
 	if a.op != numConst {
-		return r.bad(at, name+" takes a fixed number", "write for example per_hour(kPa(5))")
+		return r.bad(at, words.Say("%s takes a fixed number", name), "write for example per_hour(kPa(5))")
 	}
 	f := map[string]float64{"per_hour": 1, "per_minute": 60, "per_day": 1. / 24}[name]
 	n := &number{val: a.val * f, from: at, dim: a.dim.each(rateOf)}
@@ -609,7 +609,7 @@ func (r *reader) constant(at int, name string, args []ast.Node) (float64, bool) 
 			return 0, false // reported already
 		}
 	}
-	r.complain(at, name+" takes one fixed number", fmt.Sprintf("write for example %s(5)", name))
+	r.complain(at, words.Say("%s takes one fixed number", name), words.Say("write for example %s(5)", name))
 	return 0, false
 }
 
@@ -625,21 +625,21 @@ func (r *reader) unit(at int, args []ast.Node) *number {
 	if len(args) == 3 {
 		d, ok := args[2].(*ast.StringNode)
 		if !ok || !slices.Contains(ds, plant.Dimension(d.Value)) {
-			return r.bad(args[2].Location().From, fmt.Sprintf("unit %q does not belong to that dimension", name.Value), fmt.Sprintf("it belongs to: %s", dimOf(ds...)))
+			return r.bad(args[2].Location().From, words.Say("unit %q does not belong to that dimension", name.Value), words.Say("it belongs to: %s", dimOf(ds...)))
 		}
 		ds = []plant.Dimension{plant.Dimension(d.Value)}
 	}
 	if len(ds) == 0 {
-		return r.bad(args[1].Location().From, fmt.Sprintf("unit %q is not known", name.Value), "")
+		return r.bad(args[1].Location().From, words.Say("unit %q is not known", name.Value), "")
 	}
 	c, err := plant.ToCanonical(ds[0], name.Value, v.val)
 	for _, d := range ds[1:] {
 		if x, _ := plant.ToCanonical(d, name.Value, v.val); x != c {
-			return r.bad(args[1].Location().From, fmt.Sprintf("unit %q may mean %s", name.Value, dimOf(ds...)), form)
+			return r.bad(args[1].Location().From, words.Say("unit %q may mean %s", name.Value, dimOf(ds...)), form)
 		}
 	}
 	if err != nil {
-		return r.bad(at, err.Error(), "")
+		return r.bad(at, words.Of(err), "")
 	}
 	return &number{val: c, dim: dimOf(ds...), from: at}
 }
@@ -670,7 +670,7 @@ func (r *reader) orDefault(at int, args []ast.Node) *number {
 		}
 		b.dim = a.dim
 	} else if d, ok := meet(a.dim, b.dim); !ok {
-		return r.bad(b.from, fmt.Sprintf("%s is the substitute for %s", b.dim, a.dim), unitFix(a.dim, b.dim))
+		return r.bad(b.from, words.Say("%s is the substitute for %s", b.dim, a.dim), unitFix(a.dim, b.dim))
 	} else if d.known() {
 		b.dim = d
 	}
@@ -678,9 +678,9 @@ func (r *reader) orDefault(at int, args []ast.Node) *number {
 }
 
 func (r *reader) window(at int, name string, kind windowKind, args []ast.Node) *number {
-	form := fmt.Sprintf(`write %s(tag, "10m")`, name)
+	form := words.Say(`write %s(tag, "10m")`, name)
 	if len(args) != 2 {
-		return r.bad(at, name+" takes a tag and a time", form)
+		return r.bad(at, words.Say("%s takes a tag and a time", name), form)
 	}
 	s, ok := args[1].(*ast.StringNode)
 	if !ok {
@@ -688,7 +688,7 @@ func (r *reader) window(at int, name string, kind windowKind, args []ast.Node) *
 	}
 	length, err := plant.ParseDuration(s.Value)
 	if err != nil || length < minWindow || length > maxWindow {
-		return r.bad(args[1].Location().From, fmt.Sprintf("%q is not a length of a window", s.Value), "give 1s to 31d, for example 10m")
+		return r.bad(args[1].Location().From, words.Say("%q is not a length of a window", s.Value), "give 1s to 31d, for example 10m")
 	}
 	before := len(r.missing)
 	if inner, dargs, is := call(args[0]); is && inner == "default" {
@@ -714,7 +714,7 @@ func (r *reader) window(at int, name string, kind windowKind, args []ast.Node) *
 	in := r.set.inputs[src]
 	w, ok := r.set.windowOn(in.tag, in.path, length)
 	if !ok {
-		return r.bad(at, fmt.Sprintf("there are more than %d windows in all", maxWindows), "use fewer different lengths")
+		return r.bad(at, words.Say("there are more than %d windows in all", maxWindows), "use fewer different lengths")
 	}
 	d := windowDim(kind, in.dim)
 	id := r.use(input{kind: inputWindow, tag: in.tag, path: in.path, dim: d, window: w, fn: kind,
@@ -748,12 +748,12 @@ func (r *reader) tagArgument(at int, name string, args []ast.Node) (int32, bool)
 				return n.in, true
 			}
 			if len(r.missing) == 0 && len(r.complaints) == 0 {
-				r.complain(at, name+" needs a tag, not a fixed number", "")
+				r.complain(at, words.Say("%s needs a tag, not a fixed number", name), "")
 			}
 			return 0, false
 		}
 	}
-	r.complain(at, name+" takes a tag", "for anything else make a derived tag first")
+	r.complain(at, words.Say("%s takes a tag", name), "for anything else make a derived tag first")
 	return 0, false
 }
 
@@ -819,14 +819,14 @@ func (r *reader) lackDim(n ast.Node) dims {
 func (r *reader) limit(at int, name string) *number {
 	l, ok := r.limits[name]
 	if !ok {
-		return r.bad(at, fmt.Sprintf("the rule has no limit %q", name), plant.DidYouMean(nearestKey(name, r.limits), "limit.%s", "write it under limits:"))
+		return r.bad(at, words.Say("the rule has no limit %q", name), plant.DidYouMean(nearestKey(name, r.limits), "limit.%s", "write it under limits:"))
 	}
 	if isPlaceholder(l.source) {
 		r.unset = append(r.unset, name)
 		return &number{val: 1, dim: unknownDim, from: at}
 	}
 	if l.busy {
-		return r.bad(at, fmt.Sprintf("limit %q refers to itself", name), "")
+		return r.bad(at, words.Say("limit %q refers to itself", name), "")
 	}
 	l.busy = true
 	defer func() { l.busy = false }()
@@ -838,7 +838,7 @@ func (r *reader) limit(at int, name string) *number {
 	}
 	r.visits = sub.visits
 	for _, c := range sub.complaints {
-		r.complain(at, fmt.Sprintf("in limit %s (%s): %s", name, l.source, c.problem), c.fix)
+		r.complain(at, words.Say("in limit %s (%s): %s", name, l.source, c.problem), c.fix)
 	}
 	r.missing = append(r.missing, sub.missing...)
 	r.unset = append(r.unset, sub.unset...)

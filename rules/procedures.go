@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"maps"
 	"net/url"
 	"path/filepath"
@@ -9,6 +8,7 @@ import (
 	"strings"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // procedureText is one row of procedures: in a rule file. Its key is the topic
@@ -31,7 +31,7 @@ func (l *loader) checkProcedures() {
 			p, field := lf.Procedures[topic], "procedures."+topic
 			key := topicOf(topic)
 			if old, ok := l.procedures[key]; ok {
-				l.fault(lf, field, fmt.Sprintf("the procedure stands twice: also in %s:%d", old.File, old.Line), "leave one of them out")
+				l.fault(lf, field, words.Say("the procedure stands twice: also in %s:%d", old.File, old.Line), "leave one of them out")
 				continue
 			}
 			if p.Title == "" {
@@ -43,12 +43,12 @@ func (l *loader) checkProcedures() {
 			}
 			if u, err := url.Parse(p.Document); err != nil || u.Scheme != "" {
 				if err != nil || u.Host == "" || u.Scheme != "https" && u.Scheme != "http" {
-					l.fault(lf, field+".document", fmt.Sprintf("%q is no file and no address", p.Document), "write a file such as procedures/vacuum.pdf, or https://…")
+					l.fault(lf, field+".document", words.Say("%q is no file and no address", p.Document), "write a file such as procedures/vacuum.pdf, or https://…")
 					continue
 				}
 			} else {
 				if !slices.Contains(documentTypes, strings.ToLower(filepath.Ext(p.Document))) {
-					l.fault(lf, field+".document", fmt.Sprintf("a page cannot show %q", p.Document), "use one of "+strings.Join(documentTypes, ", "))
+					l.fault(lf, field+".document", words.Say("a page cannot show %q", p.Document), words.Say("use one of %s", strings.Join(documentTypes, ", ")))
 					continue
 				}
 				if !filepath.IsAbs(p.Document) {

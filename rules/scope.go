@@ -1,12 +1,12 @@
 package rules
 
 import (
-	"fmt"
 	"path"
 	"slices"
 	"strings"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // scope gives the words this, parent, next, previous, condenser and heater
@@ -15,7 +15,7 @@ type scope struct {
 	this  *plant.Equipment // nil in a rule that stands once
 	house *plant.House
 	known map[plant.Class][]string
-	lacks func(plant.TagID) string // why a derived tag is left out, or ""; nil: none is
+	lacks func(plant.TagID) words.Text // why a derived tag is left out, or ""; nil: none is
 }
 
 // found is what a name in an expression means.
@@ -24,9 +24,9 @@ type found struct {
 	constant bool
 	value    float64
 	dim      dims
-	missing  string // this equipment lacks it
-	problem  string
-	fix      string
+	missing  words.Text // this equipment lacks it
+	problem  words.Text
+	fix      words.Text
 }
 
 var relations = []string{"this", "parent", "next", "previous", "condenser", "heater"}
@@ -118,35 +118,35 @@ var constantNames = map[plant.Class][]string{
 }
 
 // find says what a chain of words means.
-func (s *scope) find(set *Set, words []string) found {
-	if s.this != nil && slices.Contains(relations, words[0]) {
-		e := s.related(words[0])
+func (s *scope) find(set *Set, parts []string) found {
+	if s.this != nil && slices.Contains(relations, parts[0]) {
+		e := s.related(parts[0])
 		if e == nil {
-			return found{missing: fmt.Sprintf("%s has no %s", s.this.Path, words[0])}
+			return found{missing: words.Say("%s has no %s", s.this.Path, parts[0])}
 		}
-		if len(words) == 1 {
-			return found{problem: fmt.Sprintf("%s is a vessel, not a value", words[0]), fix: fmt.Sprintf("name one of its signals: %s.%s", words[0], first(plant.SignalNames(e.Class)))}
+		if len(parts) == 1 {
+			return found{problem: words.Say("%s is a vessel, not a value", parts[0]), fix: words.Say("name one of its signals: %s.%s", parts[0], first(plant.SignalNames(e.Class)))}
 		}
-		return s.member(e, words[0], words[1:])
+		return s.member(e, parts[0], parts[1:])
 	}
-	full := strings.Join(words, ".")
+	full := strings.Join(parts, ".")
 	if t, ok := s.house.Find(full); ok {
 		return s.tag(t)
 	}
-	if s.this == nil && slices.Contains(relations, words[0]) {
-		return found{problem: fmt.Sprintf("%q means nothing in a rule without for:", words[0]), fix: "add for: body (or another class), or name the vessel"}
+	if s.this == nil && slices.Contains(relations, parts[0]) {
+		return found{problem: words.Say("%q means nothing in a rule without for:", parts[0]), fix: "add for: body (or another class), or name the vessel"}
 	}
 	// EV.EV3.cleaning_limit
-	if n := len(words); n > 1 {
-		if e, ok := s.house.Equip(strings.Join(words[:n-1], ".")); ok {
-			if v, d, ok := s.constant(e, words[n-1]); ok {
+	if n := len(parts); n > 1 {
+		if e, ok := s.house.Equip(strings.Join(parts[:n-1], ".")); ok {
+			if v, d, ok := s.constant(e, parts[n-1]); ok {
 				return found{constant: true, value: v, dim: d}
 			}
 		}
 	}
-	f := found{problem: fmt.Sprintf("there is no tag %s", full), fix: "correct the path, or name the signal under tags: in the plant file"}
+	f := found{problem: words.Say("there is no tag %s", full), fix: "correct the path, or name the signal under tags: in the plant file"}
 	if _, ok := s.house.Equip(full); ok {
-		f.problem, f.fix = fmt.Sprintf("%s is a vessel, not a value", full), "name one of its signals"
+		f.problem, f.fix = words.Say("%s is a vessel, not a value", full), "name one of its signals"
 	} else {
 		f.fix = plant.DidYouMean(s.house.Suggest(full), "%s", f.fix)
 	}
@@ -174,7 +174,7 @@ func (s *scope) member(e *plant.Equipment, word string, rest []string) found {
 			return found{constant: true, value: v, dim: d}
 		}
 	}
-	lack := fmt.Sprintf("%s has no %s", e.Path, name)
+	lack := words.Say("%s has no %s", e.Path, name)
 	if sig, ok := plant.SignalNamed(e.Class, name); ok {
 		return found{missing: lack, dim: dimOf(sig.Dimension)}
 	}
@@ -191,8 +191,8 @@ func (s *scope) member(e *plant.Equipment, word string, rest []string) found {
 		return found{missing: lack}
 	}
 	slices.Sort(names) // the same suggestion every time
-	return found{problem: fmt.Sprintf("a %s has no signal or quantity %q", e.Class, name),
-		fix: plant.DidYouMean(plant.Nearest(name, names), word+".%s", "signals: "+strings.Join(plant.SignalNames(e.Class), ", "))}
+	return found{problem: words.Say("a %s has no signal or quantity %q", e.Class, name),
+		fix: plant.DidYouMean(plant.Nearest(name, names), word+".%s", words.Say("signals: %s", strings.Join(plant.SignalNames(e.Class), ", ")))}
 }
 
 func first(names []string) string {

@@ -151,11 +151,11 @@ type RuleFault struct {
 	Rule   string // name of the alarm or path of the derived tag
 	Count  int
 	Last   time.Time
-	Reason string
+	Reason words.Text
 	Slow   bool // it was worked out, but took long
 }
 
-func (rf *RuleFault) note(at time.Time, reason string) {
+func (rf *RuleFault) note(at time.Time, reason words.Text) {
 	rf.Count++
 	rf.Last, rf.Reason, rf.Slow = at, reason, false
 }

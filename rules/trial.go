@@ -157,18 +157,18 @@ func (l *loader) try(o *overridden) {
 			}
 			var err error
 			if *d, err = plant.ParseDuration(text); err != nil || *d < 0 {
-				l.fault(file, field, fmt.Sprintf("%q is not a time", text), "write 30s, 10m or 2h")
+				l.fault(file, field, words.Say("%q is not a time", text), "write 30s, 10m or 2h")
 			} else if *d > 24*time.Hour {
 				l.fault(file, field, "longer than a day", "give 24h at most")
 			}
 		case isLimit:
 			if _, ok := o.Limits[limit]; !ok {
-				l.fault(file, field, fmt.Sprintf("the rule has no limit %q", limit), "")
+				l.fault(file, field, words.Say("the rule has no limit %q", limit), "")
 			} else if o.Limits[limit] = text; text == "" {
 				l.fault(file, field, "no limit is given", "write one")
 			}
 		case to == nil || *to == "" && key != "deadband":
-			l.fault(file, field, fmt.Sprintf("the rule has no %s", key), "")
+			l.fault(file, field, words.Say("the rule has no %s", key), "")
 		case text == "" && key != "deadband":
 			l.fault(file, field, "nothing is given", "write what is to be tried")
 		case key == "when":
@@ -190,7 +190,7 @@ func (l *loader) inUnit(lf *loaded, field, text, unit string, difference bool) s
 	}
 	number, with := m[1], strings.TrimSpace(m[2])
 	if strings.Contains(number, ",") {
-		l.fault(lf, field, fmt.Sprintf("%s has a decimal comma", number), "write "+strings.Replace(number, ",", ".", 1))
+		l.fault(lf, field, words.Say("%s has a decimal comma", number), words.Say("write %s", strings.Replace(number, ",", ".", 1)))
 		return text
 	}
 	if with == "" {
@@ -216,14 +216,14 @@ func (l *loader) inUnit(lf *loaded, field, text, unit string, difference bool) s
 		} else {
 			v = (v*from + fo - off) / to
 		}
-		l.fault(lf, field, fmt.Sprintf("given in %s, but this figure is in %s", with, unit), fmt.Sprintf("%s %s is %.4g %s: write %.4g if you mean that", number, with, v, unit, v))
+		l.fault(lf, field, words.Say("given in %s, but this figure is in %s", with, unit), words.Say("%s %s is %.4g %s: write %.4g if you mean that", number, with, v, unit, v))
 		return text
 	}
 	what := "this figure has no unit"
 	if unit != "" {
 		what = "this figure is in " + unit
 	}
-	l.fault(lf, field, fmt.Sprintf("given in %s, but %s", with, what), "write the number alone")
+	l.fault(lf, field, words.Say("given in %s, but %s", with, what), "write the number alone")
 	return text
 }
 

@@ -204,7 +204,7 @@ func TestTryFaults(t *testing.T) {
 			continue
 		}
 		f := faults[0]
-		if c.key != "limits.top" && f.Field != TryField+c.key || !strings.Contains(f.Problem, c.problem) || !strings.Contains(f.Fix, c.fix) {
+		if c.key != "limits.top" && f.Field != TryField+c.key || !strings.Contains(f.Problem.String(), c.problem) || !strings.Contains(f.Fix.String(), c.fix) {
 			t.Errorf("%+v: %q: %s; %s", c, f.Field, f.Problem, f.Fix)
 		}
 	}

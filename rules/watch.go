@@ -1,8 +1,9 @@
 package rules
 
 import (
-	"fmt"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // A rule is slow when one evaluation took longer than slowRule in slowScans
@@ -49,7 +50,7 @@ func (w *watch) lap(i int, at time.Time, rf *RuleFault) {
 	}
 	if w.slow[i]++; w.slow[i] >= slowScans {
 		w.slow[i] = slowScans
-		rf.note(at, fmt.Sprintf("slow: %s for one evaluation, %d times in a row", took.Round(time.Millisecond), slowScans))
+		rf.note(at, words.Say("slow: %s for one evaluation, %d times in a row", took.Round(time.Millisecond), slowScans))
 		rf.Slow = true
 	}
 }

@@ -45,7 +45,7 @@ func TestSlowRuleIsNamed(t *testing.T) {
 		t.Fatalf("%+v", fs)
 	}
 	for _, f := range fs {
-		if !f.Slow || !strings.Contains(f.Reason, "slow: ") || !f.Last.Equal(t0.Add(9*time.Second)) {
+		if !f.Slow || !strings.Contains(f.Reason.String(), "slow: ") || !f.Last.Equal(t0.Add(9*time.Second)) {
 			t.Errorf("%+v", f)
 		}
 	}

@@ -72,7 +72,7 @@ func New(h *plant.House) (*Calculator, error) {
 		faults = append(faults, checkCleanU(h, f, e.Set)...)
 		s, err := newSetView(c, e)
 		if err != nil {
-			faults = append(faults, h.Document.Fault(f, err.Error(), "see the description of the set"))
+			faults = append(faults, h.Document.Fault(f, words.Of(err), "see the description of the set"))
 			continue
 		}
 		c.sets = append(c.sets, s)
@@ -84,7 +84,7 @@ func New(h *plant.House) (*Calculator, error) {
 		f := fmt.Sprintf("pans[%d]", i)
 		faults = append(faults, checkModels(h, f, e.Pan.Properties)...)
 		if !contains(liquor.SolubilityModels(), liquor.SolubilityModel(e.Pan.Solubility)) {
-			faults = append(faults, h.Document.Fault(f+".solubility", fmt.Sprintf("no equation %q", e.Pan.Solubility), fmt.Sprintf("use one of %v", liquor.SolubilityModels())))
+			faults = append(faults, h.Document.Fault(f+".solubility", words.Say("no equation %q", e.Pan.Solubility), words.Say("use one of %v", liquor.SolubilityModels())))
 		}
 		limits, wrong := strikeLimits(h, f, e.Pan)
 		faults = append(faults, wrong...)
@@ -104,10 +104,10 @@ func New(h *plant.House) (*Calculator, error) {
 func checkModels(h *plant.House, f string, p plant.Properties) plant.Faults {
 	var faults plant.Faults
 	if !contains(liquor.BPEModels(), liquor.BPEModel(p.BoilingPoint)) {
-		faults = append(faults, h.Document.Fault(f+".properties.boiling_point", fmt.Sprintf("no equation %q", p.BoilingPoint), fmt.Sprintf("use one of %v", liquor.BPEModels())))
+		faults = append(faults, h.Document.Fault(f+".properties.boiling_point", words.Say("no equation %q", p.BoilingPoint), words.Say("use one of %v", liquor.BPEModels())))
 	}
 	if !contains(liquor.HeatModels(), liquor.HeatModel(p.Heat)) {
-		faults = append(faults, h.Document.Fault(f+".properties.heat", fmt.Sprintf("no equation %q", p.Heat), fmt.Sprintf("use one of %v", liquor.HeatModels())))
+		faults = append(faults, h.Document.Fault(f+".properties.heat", words.Say("no equation %q", p.Heat), words.Say("use one of %v", liquor.HeatModels())))
 	}
 	return faults
 }

@@ -1,8 +1,6 @@
 package thermo
 
 import (
-	"fmt"
-
 	"calandria/plant"
 	"calandria/plant/words"
 	"calandria/thermo/evaporator"
@@ -14,11 +12,11 @@ import (
 func checkCleanU(h *plant.House, f string, s *plant.SetConfig) plant.Faults {
 	c := evaporator.Correlation(s.CleanUFormula)
 	if !contains(evaporator.Correlations(), c) {
-		return plant.Faults{h.Document.Fault(f+".clean_u_formula", fmt.Sprintf("no formula %q", c), fmt.Sprintf("use one of %v", evaporator.Correlations()))}
+		return plant.Faults{h.Document.Fault(f+".clean_u_formula", words.Say("no formula %q", c), words.Say("use one of %v", evaporator.Correlations()))}
 	}
 	if low, high := c.ConstantRange(); s.CleanUConstant != 0 && !(s.CleanUConstant >= low && s.CleanUConstant <= high) {
-		return plant.Faults{h.Document.Fault(f+".clean_u_constant", fmt.Sprintf("%g is no constant of the formula %s", s.CleanUConstant, c),
-			fmt.Sprintf("give %g to %g, or leave it out for %g", low, high, c.Constant()))}
+		return plant.Faults{h.Document.Fault(f+".clean_u_constant", words.Say("%g is no constant of the formula %s", s.CleanUConstant, c),
+			words.Say("give %g to %g, or leave it out for %g", low, high, c.Constant()))}
 	}
 	return nil
 }

@@ -1,7 +1,6 @@
 package thermo
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -107,16 +106,13 @@ func strikeLimits(h *plant.House, f string, cfg *plant.PanConfig) (pan.Limits, p
 		at := f + ".strike_limits." + name
 		which, ok := pan.LimitNamed(name)
 		if !ok {
-			fix := "docs/strikes.md lists the limits"
-			if near := plant.Nearest(name, pan.LimitNames()); near != "" {
-				fix = fmt.Sprintf("did you mean %q?", near)
-			}
-			faults = append(faults, h.Document.Fault(at, "a strike has no limit of this name", fix))
+			faults = append(faults, h.Document.Fault(at, "a strike has no limit of this name",
+				plant.DidYouMean(plant.Nearest(name, pan.LimitNames()), "%q", "docs/strikes.md lists the limits")))
 			continue
 		}
 		s := pan.LimitSpecs[which]
 		if err := l.Set(which, cfg.StrikeLimits[name]); err != nil {
-			faults = append(faults, h.Document.Fault(at, err.Error(), fmt.Sprintf("%s: give %g to %g %s, or leave it out for %g", s.Meaning, s.Low, s.High, s.Unit, s.Default)))
+			faults = append(faults, h.Document.Fault(at, words.Of(err), words.Say("%s: give %g to %g %s, or leave it out for %g", s.Meaning, s.Low, s.High, s.Unit, s.Default)))
 		}
 	}
 	if wrong := l.Check(); wrong != "" && len(faults) == 0 {

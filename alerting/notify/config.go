@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Receiver is one entry of notify: in the plant file, one way of telling people
@@ -170,7 +171,7 @@ const section = "notify"
 
 // Part is the section notify: of the plant file.
 func Part() plant.Part {
-	return plant.Part{Key: section, Into: new([]Receiver), Check: func(h *plant.House, fault func(field, problem, fix string)) {
+	return plant.Part{Key: section, Into: new([]Receiver), Check: func(h *plant.House, fault func(field string, problem, fix words.Text)) {
 		(&checker{h, fault}).all(Configured(h))
 	}, States: func(h *plant.House) map[string]string {
 		m := map[string]string{}
@@ -183,7 +184,7 @@ func Part() plant.Part {
 
 // EscalationPart is the section escalation: of the plant file.
 func EscalationPart() plant.Part {
-	return plant.Part{Key: "escalation", Into: new(Escalation), Check: func(h *plant.House, fault func(field, problem, fix string)) {
+	return plant.Part{Key: "escalation", Into: new(Escalation), Check: func(h *plant.House, fault func(field string, problem, fix words.Text)) {
 		e := EscalationOf(h)
 		if e == nil {
 			return
@@ -194,16 +195,16 @@ func EscalationPart() plant.Part {
 		}
 		for i, p := range e.People {
 			if !names[p] {
-				fault(fmt.Sprintf("escalation.people[%d]", i), fmt.Sprintf("there is no receiver %q", p), "name receivers of notify:")
+				fault(fmt.Sprintf("escalation.people[%d]", i), words.Say("there is no receiver %q", p), "name receivers of notify:")
 			}
 		}
 		e.After = cmp.Or(e.After, 5*time.Minute)
 		if e.After < 30*time.Second || e.After > 24*time.Hour {
-			fault("escalation.after", fmt.Sprintf("%s is out of bounds", e.After), "give 30s to 24h")
+			fault("escalation.after", words.Say("%s is out of bounds", e.After), "give 30s to 24h")
 		}
 		e.Priority = cmp.Or(e.Priority, plant.PriorityHigh.String())
 		if _, ok := priorityNamed(e.Priority); !ok {
-			fault("escalation.priority", fmt.Sprintf("priority %q is not known", e.Priority), "name the least urgent that is called: urgent, high, medium or low")
+			fault("escalation.priority", words.Say("priority %q is not known", e.Priority), "name the least urgent that is called: urgent, high, medium or low")
 		}
 		if (e.Address == "") != (e.KeyFile == "") {
 			fault("escalation.link_address", "link_address and link_key_file go together", "write at least 32 random characters into a file that only the service can read")
@@ -214,7 +215,7 @@ func EscalationPart() plant.Part {
 		e.Address = strings.TrimRight(e.Address, "/")
 		e.LinkExpires = cmp.Or(e.LinkExpires, 30*time.Minute)
 		if e.LinkExpires < time.Minute || e.LinkExpires > 24*time.Hour {
-			fault("escalation.link_expires", fmt.Sprintf("%s is out of bounds", e.LinkExpires), "give 1m to 24h")
+			fault("escalation.link_expires", words.Say("%s is out of bounds", e.LinkExpires), "give 1m to 24h")
 		}
 	}}
 }
@@ -252,21 +253,21 @@ func (c *Receiver) Route(zone *time.Location) (Route, error) {
 
 type checker struct {
 	h     *plant.House
-	fault func(field, problem, fix string)
+	fault func(field string, problem, fix words.Text)
 }
 
 func (b *checker) all(list []Receiver) {
 	if len(list) > maxNotifiers {
-		b.fault("notify", fmt.Sprintf("more than %d notifiers", maxNotifiers), "let one receiver distribute")
+		b.fault("notify", words.Say("more than %d notifiers", maxNotifiers), "let one receiver distribute")
 	}
 	names := map[string]bool{}
 	for i := range list {
 		c, f := &list[i], fmt.Sprintf("notify[%d]", i)
 		if !plant.ValidName(c.Name) {
-			b.fault(f+".name", fmt.Sprintf("%q is not a name", c.Name), "use letters, digits and _, starting with a letter")
+			b.fault(f+".name", words.Say("%q is not a name", c.Name), "use letters, digits and _, starting with a letter")
 		}
 		if names[c.Name] {
-			b.fault(f+".name", fmt.Sprintf("notifier %s is there twice", c.Name), "give each its own name")
+			b.fault(f+".name", words.Say("notifier %s is there twice", c.Name), "give each its own name")
 		}
 		names[c.Name] = true
 		switch c.Kind {
@@ -275,32 +276,28 @@ func (b *checker) all(list []Receiver) {
 		case "email":
 			b.mail(f, c)
 		default:
-			b.fault(f+".kind", fmt.Sprintf("kind %q is not known", c.Kind), "use one of "+strings.Join(notifyKinds, ", "))
+			b.fault(f+".kind", words.Say("kind %q is not known", c.Kind), words.Say("use one of %s", strings.Join(notifyKinds, ", ")))
 		}
 		if (c.User == "") != (c.PasswordFile == "") {
 			b.fault(f+".password_file", "user and password_file go together", "write the password into a file that only the service can read")
 		}
 		c.Priority = cmp.Or(c.Priority, plant.PriorityHigh.String())
 		if _, ok := priorityNamed(c.Priority); !ok {
-			b.fault(f+".priority", fmt.Sprintf("priority %q is not known", c.Priority), "name the least urgent that is sent: urgent, high, medium or low")
+			b.fault(f+".priority", words.Say("priority %q is not known", c.Priority), "name the least urgent that is sent: urgent, high, medium or low")
 		}
 		for j, path := range c.Equipment {
 			if _, ok := b.h.Equip(path); !ok {
-				fix := "write the path of a set, body, condenser or pan"
 				var known []string
 				for _, e := range b.h.Equipment {
 					known = append(known, e.Path)
 				}
-				if near := plant.Nearest(path, known); near != "" {
-					fix = fmt.Sprintf("did you mean %q?", near)
-				}
-				b.fault(fmt.Sprintf("%s.equipment[%d]", f, j), fmt.Sprintf("there is no equipment %q", path), fix)
+				b.fault(fmt.Sprintf("%s.equipment[%d]", f, j), words.Say("there is no equipment %q", path),
+					plant.DidYouMean(plant.Nearest(path, known), "%q", "write the path of a set, body, condenser or pan"))
 			}
 		}
 		for j, s := range c.Schedule {
 			if _, err := s.Hours(); err != nil {
-				problem, fix, _ := strings.Cut(err.Error(), "; ")
-				b.fault(fmt.Sprintf("%s.schedule[%d]", f, j), problem, fix)
+				b.fault(fmt.Sprintf("%s.schedule[%d]", f, j), words.Of(err), "")
 			}
 		}
 		if c.Kind == "alertmanager" && len(c.Schedule) > 0 {
@@ -308,10 +305,10 @@ func (b *checker) all(list []Receiver) {
 		}
 		c.Keep = cmp.Or(c.Keep, 12*time.Hour)
 		if c.Keep < time.Minute || c.Keep > 7*24*time.Hour {
-			b.fault(f+".keep", fmt.Sprintf("keeping notices for %s is out of bounds", c.Keep), "give 1m to 7d")
+			b.fault(f+".keep", words.Say("keeping notices for %s is out of bounds", c.Keep), "give 1m to 7d")
 		}
 		if c.Alive != 0 && (c.Alive < time.Minute || c.Alive > 7*24*time.Hour) {
-			b.fault(f+".alive", fmt.Sprintf("a sign of life every %s is out of bounds", c.Alive), "give 1m to 7d, or leave it out")
+			b.fault(f+".alive", words.Say("a sign of life every %s is out of bounds", c.Alive), "give 1m to 7d, or leave it out")
 		}
 		if strings.ContainsFunc(c.Role, func(r rune) bool { return r < ' ' }) {
 			b.fault(f+".role", "the role holds a line break or another control character", "write it in one line")
@@ -330,7 +327,7 @@ func (b *checker) unused(f string, c *Receiver, keys map[string]bool) {
 	}
 	slices.Sort(names)
 	for _, k := range names {
-		b.fault(f+"."+k, fmt.Sprintf("kind %s has no use for %s", c.Kind, k), "leave it out")
+		b.fault(f+"."+k, words.Say("kind %s has no use for %s", c.Kind, k), "leave it out")
 	}
 }
 
@@ -357,28 +354,28 @@ func (b *checker) web(f string, c *Receiver) {
 
 func (b *checker) mail(f string, c *Receiver) {
 	if !hostPort.MatchString(c.Server) {
-		b.fault(f+".server", fmt.Sprintf("%q is not host:port", c.Server), "write mail.example:587")
+		b.fault(f+".server", words.Say("%q is not host:port", c.Server), "write mail.example:587")
 	}
 	c.TLS = cmp.Or(c.TLS, "starttls")
 	host := c.Server[:max(0, strings.LastIndex(c.Server, ":"))]
 	local := loopback.MatchString(strings.Trim(host, "[]"))
 	switch {
 	case !slices.Contains(mailTLS, c.TLS):
-		b.fault(f+".tls", fmt.Sprintf("%q is not a way of encrypting", c.TLS), "use starttls, tls or none")
+		b.fault(f+".tls", words.Say("%q is not a way of encrypting", c.TLS), "use starttls, tls or none")
 	case c.TLS == "none" && !local && !c.Plain:
 		b.fault(f+".tls", "mail would go out unencrypted", "use starttls or tls, or add plain: true if the way there is safe by other means")
 	case c.TLS == "none" && !local && c.User != "":
 		b.fault(f+".tls", "a password is never sent unencrypted", "use starttls or tls")
 	}
 	if !mailAddress.MatchString(c.From) {
-		b.fault(f+".from", fmt.Sprintf("%q is not a mail address", c.From), "write name@host alone")
+		b.fault(f+".from", words.Say("%q is not a mail address", c.From), "write name@host alone")
 	}
 	if len(c.To) == 0 {
 		b.fault(f+".to", "nobody is to receive it", "list the addresses")
 	}
 	for i, a := range c.To {
 		if !mailAddress.MatchString(a) {
-			b.fault(fmt.Sprintf("%s.to[%d]", f, i), fmt.Sprintf("%q is not a mail address", a), "write name@host alone")
+			b.fault(fmt.Sprintf("%s.to[%d]", f, i), words.Say("%q is not a mail address", a), "write name@host alone")
 		}
 	}
 	b.unused(f, c, map[string]bool{"url": c.URL != "", "secret_file": c.SecretFile != "", "token_file": c.TokenFile != ""})

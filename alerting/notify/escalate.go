@@ -58,12 +58,12 @@ func ReadRota(file string, data []byte, zone *time.Location) (*Rota, error) {
 		s := &r.Shifts[i]
 		var err error
 		if s.hours, err = (Schedule{s.Days, s.From, s.To}).Hours(); err != nil {
-			faults = append(faults, doc.Fault(fmt.Sprintf("shifts[%d]", i), err.Error(), ""))
+			faults = append(faults, doc.Fault(fmt.Sprintf("shifts[%d]", i), words.Of(err), ""))
 		}
 	}
 	for i, day := range r.Holidays {
 		if _, err := time.Parse(time.DateOnly, day); err != nil {
-			faults = append(faults, doc.Fault(fmt.Sprintf("holidays[%d]", i), fmt.Sprintf("%q is no day", day), "write it like 2026-12-25"))
+			faults = append(faults, doc.Fault(fmt.Sprintf("holidays[%d]", i), words.Say("%q is no day", day), "write it like 2026-12-25"))
 		}
 	}
 	return r, faults.Err()

@@ -19,6 +19,7 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/plant"
+	"calandria/plant/words"
 	"calandria/plant/files"
 	"calandria/rules"
 )
@@ -57,7 +58,7 @@ func (c *checkCmd) Run(a *app) error {
 		}
 		if _, err := files.Read(p.Document, 0); errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
 			report.absent = append(report.absent, plant.Fault{File: p.File, Line: p.Line, Field: "procedures." + p.Topic,
-				Problem: "its document cannot be read: " + err.Error(), Fix: "put the file there, or correct document:"}.Error())
+				Problem: words.Say("its document cannot be read: %s", words.Of(err)), Fix: "put the file there, or correct document:"}.Error())
 		}
 	}
 	if e := notify.EscalationOf(h); e != nil && e.RotaFile != "" {
@@ -162,7 +163,7 @@ func (c *checkCmd) online(a *app, h *plant.House) error {
 			defer mu.Unlock()
 			readings = append(readings, got...)
 			for _, f := range found {
-				faults = append(faults, plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: f.Problem, Fix: f.Fix})
+				faults = append(faults, plant.Fault{File: f.File, Line: f.Line, Field: f.Path, Problem: words.Verbatim(f.Problem), Fix: words.Verbatim(f.Fix)})
 			}
 			fmt.Fprintf(a.out, "server %s: %d of %d tags can be read\n", sc.Name, len(tags)-len(found), len(tags))
 			return nil

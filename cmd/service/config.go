@@ -18,6 +18,7 @@ import (
 	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 	"calandria/rules"
 )
 
@@ -103,17 +104,17 @@ func ruleFiles(h *plant.House) ([]rules.File, error) {
 		f := fmt.Sprintf("rules[%d]", i)
 		names, err := filepath.Glob(BesidePlant(h, pattern))
 		if err != nil {
-			faults = append(faults, h.Document.Fault(f, fmt.Sprintf("%q is not a file name or pattern", pattern), ""))
+			faults = append(faults, h.Document.Fault(f, words.Say("%q is not a file name or pattern", pattern), ""))
 			continue
 		}
 		if len(names) == 0 {
-			faults = append(faults, h.Document.Fault(f, fmt.Sprintf("no file matches %q", pattern), "paths count from the folder of the plant file"))
+			faults = append(faults, h.Document.Fault(f, words.Say("no file matches %q", pattern), "paths count from the folder of the plant file"))
 		}
 		slices.Sort(names)
 		for _, n := range names {
 			data, err := ReadConfig(n)
 			if err != nil {
-				faults = append(faults, h.Document.Fault(f, err.Error(), ""))
+				faults = append(faults, h.Document.Fault(f, words.Of(err), ""))
 				continue
 			}
 			list = append(list, rules.File{Name: n, Data: data})

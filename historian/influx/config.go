@@ -2,10 +2,10 @@
 package influx
 
 import (
-	"fmt"
 	"strings"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // Config is the section influxdb: of the plant file: every value is forwarded
@@ -31,13 +31,13 @@ func Of(h *plant.House) *Config {
 	return x
 }
 
-func check(h *plant.House, fault func(field, problem, fix string)) {
+func check(h *plant.House, fault func(field string, problem, fix words.Text)) {
 	x := Of(h)
 	if x == nil {
 		return
 	}
 	if !strings.HasPrefix(x.URL, "http://") && !strings.HasPrefix(x.URL, "https://") {
-		fault("influxdb.url", fmt.Sprintf("%q is not a web address", x.URL), "write http://host:8086")
+		fault("influxdb.url", words.Say("%q is not a web address", x.URL), "write http://host:8086")
 	}
 	if x.Bucket == "" {
 		fault("influxdb.bucket", "no bucket", "name the bucket to write to")

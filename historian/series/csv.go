@@ -13,6 +13,7 @@ import (
 
 	"calandria/historian"
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // csvHead is the first line of an import; an export of stored values has the site
@@ -147,7 +148,7 @@ func (im *csvImport) fault(field int, name, problem, fix string) {
 		return
 	}
 	line, col := im.cr.FieldPos(field)
-	im.faults = append(im.faults, plant.Fault{File: im.name, Line: line, Column: col, Field: name, Problem: problem, Fix: fix})
+	im.faults = append(im.faults, plant.Fault{File: im.name, Line: line, Column: col, Field: name, Problem: words.Verbatim(problem), Fix: words.Verbatim(fix)})
 }
 
 // parseCSV checks an import, counts its samples and hands them to keep; nil: it
@@ -171,7 +172,7 @@ func (a archive) parseCSV(ctx context.Context, r io.Reader, name string, house *
 			break
 		}
 		if pe := (*csv.ParseError)(nil); errors.As(err, &pe) {
-			im.faults = append(im.faults, plant.Fault{File: name, Line: pe.Line, Column: pe.Column, Problem: pe.Err.Error(),
+			im.faults = append(im.faults, plant.Fault{File: name, Line: pe.Line, Column: pe.Column, Problem: words.Of(pe.Err),
 				Fix: "the file is CSV after RFC 4180, with commas"})
 			break // what follows is guesswork
 		}
@@ -210,13 +211,13 @@ func (a archive) parseCSV(ctx context.Context, r io.Reader, name string, house *
 		more += max(0, k-maxAlike)
 	}
 	if more > 0 {
-		im.faults = append(im.faults, plant.Fault{File: name, Problem: fmt.Sprintf("%d more faults of the same causes", more), Fix: "mend those above in every line"})
+		im.faults = append(im.faults, plant.Fault{File: name, Problem: words.Say("%d more faults of the same causes", more), Fix: "mend those above in every line"})
 	}
 	if header && n == 0 && len(im.faults) == 0 {
 		im.faults = append(im.faults, plant.Fault{File: name, Line: 1, Problem: "the file has a first line and no sample", Fix: "compare it with what wrote it"})
 	}
 	if !header && len(im.faults) == 0 {
-		im.faults = append(im.faults, plant.Fault{File: name, Line: 1, Column: 1, Problem: "the file is empty", Fix: "begin with the line " + strings.Join(csvHead, ",")})
+		im.faults = append(im.faults, plant.Fault{File: name, Line: 1, Column: 1, Problem: "the file is empty", Fix: words.Say("begin with the line %s", strings.Join(csvHead, ","))})
 	}
 	return n, im.faults, nil
 }

@@ -223,9 +223,11 @@ type said struct {
 }
 
 func (e said) Error() string { return e.text.String() }
+func (e said) Words() Text   { return e.text }
 func (e said) Unwrap() error { return e.err }
 
-// Of is what an error says: of one by [Errorf] a Text, of others their words as they are.
+// Of is what an error says: of one by [Errorf], and any that has Words, a Text; of others
+// their words as they are.
 func Of(err error) Text {
 	if joined, is := err.(interface{ Unwrap() []error }); is {
 		var all []Text
@@ -234,8 +236,11 @@ func Of(err error) Text {
 		}
 		return Join(all, "; ")
 	}
-	if e := (said{}); errors.As(err, &e) {
-		return e.text
+	if e, ok := errors.AsType[interface {
+		error
+		Words() Text
+	}](err); ok {
+		return e.Words()
 	}
 	return Verbatim(err.Error())
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // Limit names one figure by which the phases of a strike are told apart.
@@ -201,10 +203,10 @@ func (l *Limits) Set(which Limit, v float64) error {
 }
 
 // Check finds limits that contradict each other; empty if none do.
-func (l *Limits) Check() string {
+func (l *Limits) Check() words.Text {
 	for _, p := range [][2]Limit{{VacuumBelow, VacuumBroken}, {EmptyBelow, ResidueBelow}, {WashElevation, LiquorElevation}, {FootingLeast, FullAbove}} {
 		if !(l[p[0]] < l[p[1]]) {
-			return fmt.Sprintf("%s (%g) must be below %s (%g)", LimitSpecs[p[0]].Name, l[p[0]], LimitSpecs[p[1]].Name, l[p[1]])
+			return words.Say("%s (%g) must be below %s (%g)", LimitSpecs[p[0]].Name, l[p[0]], LimitSpecs[p[1]].Name, l[p[1]])
 		}
 	}
 	return ""
