@@ -19,8 +19,8 @@ import (
 	"calandria/console"
 	"calandria/engine"
 	"calandria/plant"
-	"calandria/plant/words"
 	"calandria/plant/files"
+	"calandria/plant/words"
 	"calandria/rules"
 )
 
