@@ -15,6 +15,7 @@ import (
 
 	"calandria/alerting/notify"
 	"calandria/cmd/service"
+	"calandria/cmd/table"
 	"calandria/collector"
 	"calandria/console"
 	"calandria/engine"
@@ -231,7 +232,7 @@ func (c *browseCmd) Run(a *app) error {
 		}
 		return errors.New("the server shows no variables to this user: ask its administrator for the rights Browse and Read")
 	}
-	t := newTable("node", "name", "type", "value", "unit", "quality", "sampling", "path")
+	t := table.New("node", "name", "type", "value", "unit", "quality", "sampling", "path")
 	for _, v := range vars {
 		sampling := ""
 		if v.Sampling > 0 {
@@ -241,9 +242,9 @@ func (c *browseCmd) Run(a *app) error {
 		if !v.Scalar {
 			kind += "[]"
 		}
-		t.row(v.Node, v.Name, kind, v.Value, v.Unit, v.Quality.String(), sampling, v.Path)
+		t.Row(v.Node, v.Name, kind, v.Value, v.Unit, v.Quality.String(), sampling, v.Path)
 	}
-	t.write(a.out)
+	t.Write(a.out)
 	fmt.Fprintf(a.out, "%d variables\n", len(vars))
 	return nil
 }

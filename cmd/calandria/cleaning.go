@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/cmd/service"
+	"calandria/cmd/table"
 	"calandria/console"
 	"calandria/historian/journal"
 	"calandria/plant"
@@ -144,28 +145,28 @@ func writePlan(w io.Writer, p *thermo.CleaningProposal) error {
 	if len(p.Cleanings) == 0 {
 		fmt.Fprintln(w, "No cleaning pays in these days.")
 	} else {
-		t := newTable("day", "body", "hours", "of clean", "may move", "last day before limit", "one day later", "band", "in stop")
+		t := table.New("day", "body", "hours", "of clean", "may move", "last day before limit", "one day later", "band", "in stop")
 		for _, c := range p.Cleanings {
-			t.row(day(c.Day), c.Body, fmt.Sprintf("%.3g", c.Hours), fmt.Sprintf("%.0f %%", 100*c.Ratio), c.First.Format("01-02")+" to "+c.Last.Format("01-02"), day(c.Latest),
+			t.Row(day(c.Day), c.Body, fmt.Sprintf("%.3g", c.Hours), fmt.Sprintf("%.0f %%", 100*c.Ratio), c.First.Format("01-02")+" to "+c.Last.Format("01-02"), day(c.Latest),
 				fmt.Sprintf("%+.0f", c.WaitCost), fmt.Sprintf("%+.0f to %+.0f", c.WaitLow, c.WaitHigh), c.Stop)
 		}
-		t.write(w)
+		t.Write(w)
 	}
 	fmt.Fprintf(w, "\nCost with this plan %.0f, without cleaning %.0f %s.\n%s\n\n", p.Cost, p.CostNone, p.CostUnit, console.HabitText(p))
-	best := newTable("best boiling time", "most throughput", "least cost")
-	best.row("all at one stop", console.BoilingText(p.Whole.Throughput).String(), console.BoilingText(p.Whole.Cost).String())
+	best := table.New("best boiling time", "most throughput", "least cost")
+	best.Row("all at one stop", console.BoilingText(p.Whole.Throughput).String(), console.BoilingText(p.Whole.Cost).String())
 	for _, b := range p.Bodies {
-		best.row(b.Body, console.BoilingText(b.Throughput).String(), console.BoilingText(b.Cost).String())
+		best.Row(b.Body, console.BoilingText(b.Throughput).String(), console.BoilingText(b.Cost).String())
 	}
-	best.write(w)
+	best.Write(w)
 	fmt.Fprintln(w)
 	if len(p.Intervals) > 0 {
-		t := newTable("cleaned every, d", "scale costs a day", "hours away in 30 d", "mean U, % of clean", "lowest U, % of clean")
+		t := table.New("cleaned every, d", "scale costs a day", "hours away in 30 d", "mean U, % of clean", "lowest U, % of clean")
 		for _, i := range p.Intervals {
 			x := console.IntervalTexts(i)
-			t.row(x[0].String(), x[1].String(), x[2].String(), x[3].String(), x[4].String())
+			t.Row(x[0].String(), x[1].String(), x[2].String(), x[3].String(), x[4].String())
 		}
-		t.write(w)
+		t.Write(w)
 		fmt.Fprintln(w)
 	}
 	for _, o := range console.OverdueTexts(p) {
@@ -181,7 +182,7 @@ func writePlan(w io.Writer, p *thermo.CleaningProposal) error {
 // writeScales says where each body stands.
 func writeScales(w io.Writer, scales []thermo.Scale) {
 	day := func(t time.Time) string { return dayText(t, time.DateOnly) }
-	t := newTable("body", "last cleaned", "restored to", "U now", "of clean", "limit", "scale a day", "limit met", "early", "late", "rests on")
+	t := table.New("body", "last cleaned", "restored to", "U now", "of clean", "limit", "scale a day", "limit met", "early", "late", "rests on")
 	for _, s := range scales {
 		f := s.Forecast
 		since := day(s.Started)
@@ -195,9 +196,9 @@ func writeScales(w io.Writer, scales []thermo.Scale) {
 		if f.Restored > 0 {
 			restored = fmt.Sprintf("%.0f ± %.0f %%", 100*f.Restored, 100*f.RestoredSigma)
 		}
-		t.row(s.Body, since, restored, fmt.Sprintf("%.0f W/(m2.K)", 1000*f.U), ratio, fmt.Sprintf("%.0f %%", 100*f.Limit), fmt.Sprintf("%.2f %%", f.RatePct), day(f.Due), day(f.Early), day(f.Late),
+		t.Row(s.Body, since, restored, fmt.Sprintf("%.0f W/(m2.K)", 1000*f.U), ratio, fmt.Sprintf("%.0f %%", 100*f.Limit), fmt.Sprintf("%.2f %%", f.RatePct), day(f.Due), day(f.Early), day(f.Late),
 			fmt.Sprintf("%d hours, %d earlier cycles, %s", f.Values, f.Cycles, f.Kind))
 	}
-	t.write(w)
+	t.Write(w)
 	fmt.Fprintln(w)
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"calandria/cmd/service"
+	"calandria/cmd/table"
 	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/words"
@@ -126,7 +127,7 @@ func (c *correctCmd) list(a *app, j *journal.Journal, h *plant.House) error {
 	for _, t := range h.Tags {
 		units[t.Path] = t.Unit
 	}
-	t := newTable("number", "tag", "from", "to", "is read", "by", "reason", "state")
+	t := table.New("number", "tag", "from", "to", "is read", "by", "reason", "state")
 	for i := range all {
 		x := &all[i]
 		to := "goes on"
@@ -137,8 +138,8 @@ func (c *correctCmd) list(a *app, j *journal.Journal, h *plant.House) error {
 		if !x.Withdrawn.IsZero() {
 			state = "taken back by " + x.WithdrawnBy
 		}
-		t.row(fmt.Sprint(x.ID), x.Tag, x.From.Format("2006-01-02 15:04"), to, x.ReadAs(words.Text(units[x.Tag])).String(), x.By, x.Reason, state)
+		t.Row(fmt.Sprint(x.ID), x.Tag, x.From.Format("2006-01-02 15:04"), to, x.ReadAs(words.Text(units[x.Tag])).String(), x.By, x.Reason, state)
 	}
-	t.write(a.out)
+	t.Write(a.out)
 	return nil
 }

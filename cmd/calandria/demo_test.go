@@ -25,6 +25,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"calandria/cmd/demo"
 	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/engine"
@@ -71,14 +72,14 @@ func mill(t testing.TB, files []rules.File, every time.Duration, set simulator.S
 		}
 	})
 	return start(t, nil, func() (*service.Service, *testLog, error) {
-		h, library, err := demoHouse(server.Endpoint(), "127.0.0.1:0")
+		h, library, err := demo.House(server.Endpoint(), "127.0.0.1:0")
 		if err != nil {
 			return nil, nil, err
 		}
 		if files == nil {
 			files = library
 		}
-		quicken(h, speed, every)
+		demo.Quicken(h, speed, every)
 		l := &testLog{}
 		runClock()
 		core, err := service.NewCore(h, files)

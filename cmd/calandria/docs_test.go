@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"calandria/alerting/notify"
+	"calandria/cmd/demo"
 	"calandria/cmd/service"
 	"calandria/console"
 	"calandria/engine"
@@ -234,7 +235,7 @@ func figureTable(t *testing.T) string {
 // systemOf lists the tags about the program itself.
 func systemOf(t *testing.T) []plant.Tag {
 	t.Helper()
-	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	h, files, err := demo.House("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}

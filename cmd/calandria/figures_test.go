@@ -36,6 +36,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"calandria/alerting"
+	"calandria/cmd/demo"
 	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/engine"
@@ -463,7 +464,7 @@ func measureDisk(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h, _, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	h, _, err := demo.House("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"calandria/cmd/service"
+	"calandria/cmd/table"
 	"calandria/engine"
 	"calandria/rules"
 	"calandria/thermo"
@@ -79,7 +80,7 @@ func (c *limitsCmd) Run(a *app) error {
 		yaml = engine.LimitsYAML(fits)
 	}
 	fmt.Fprintf(a.out, "%s to %s, %.1f weeks\n\n", from.Format(time.RFC3339), to.Format(time.RFC3339), to.Sub(from).Hours()/(24*7))
-	t := newTable("alarm", "limit", "calls a week", "worst usual hour", "distance", "proposed", "calls a week", "why")
+	t := table.New("alarm", "limit", "calls a week", "worst usual hour", "distance", "proposed", "calls a week", "why")
 	fitting := 0
 	for _, x := range fits {
 		if math.IsNaN(x.Proposed) && x.Present <= c.PerWeek && !c.All {
@@ -93,10 +94,10 @@ func (c *limitsCmd) Run(a *app) error {
 		if !math.IsNaN(x.Proposed) {
 			proposed, calls = x.Says, fmt.Sprintf("%.2f", x.Calls)
 		}
-		t.row(x.Alarm, x.Text, fmt.Sprintf("%.2f", x.Present), worst, number(x.Distance()), proposed, calls, x.Why)
+		t.Row(x.Alarm, x.Text, fmt.Sprintf("%.2f", x.Present), worst, number(x.Distance()), proposed, calls, x.Why)
 	}
-	if len(t.rows) > 1 {
-		t.write(a.out)
+	if t.Len() > 0 {
+		t.Write(a.out)
 	} else {
 		fmt.Fprintf(a.out, "no alarm calls more than %g times a week\n", c.PerWeek)
 	}
@@ -124,7 +125,7 @@ func writeElevations(w io.Writer, fits []thermo.FittedElevation) {
 		fmt.Fprintln(w, "nothing can be said: it takes two bodies of a set with juice thermometers, and a day of settled running")
 		return
 	}
-	t := newTable("set", "equation", "left over as configured", "purity factor that fits", "left over with it", "")
+	t := table.New("set", "equation", "left over as configured", "purity factor that fits", "left over with it", "")
 	var says []string
 	for len(fits) > 0 {
 		n := 1
@@ -141,13 +142,13 @@ func writeElevations(w io.Writer, fits []thermo.FittedElevation) {
 				note = strings.TrimPrefix(note+", proposed", ", ")
 				says = append(says, fmt.Sprintf("%s, by %d juice thermometers: properties: {boiling_point: %s, purity_factor: %.2f}", f.Set, f.Bodies, f.Model, f.Factor))
 			}
-			t.row(f.Set, string(f.Model), fmt.Sprintf("%.2f K", f.PlainK), fmt.Sprintf("%.2f (± %.2f)", f.Factor, f.Sigma), fmt.Sprintf("%.2f K", f.LeftK), note)
+			t.Row(f.Set, string(f.Model), fmt.Sprintf("%.2f K", f.PlainK), fmt.Sprintf("%.2f (± %.2f)", f.Factor, f.Sigma), fmt.Sprintf("%.2f K", f.LeftK), note)
 		}
 		if pick < 0 {
 			says = append(says, fits[0].Set+": what is in use fits as well as any, within the thermometers' accuracy")
 		}
 		fits = fits[n:]
 	}
-	t.write(w)
+	t.Write(w)
 	fmt.Fprintln(w, strings.Join(says, "\n"))
 }

@@ -23,7 +23,7 @@ func TestOneFigure(t *testing.T) {
 	if testing.Short() {
 		t.Skip("left to make test: starts a server")
 	}
-	address := demo(t, "--days", "40")
+	address := demoPages(t, "--days", "40")
 	f := &placesSeen{t: t, address: address, known: map[string][2]float64{}}
 	f.look()
 	seen := f.everywhere()

@@ -24,7 +24,7 @@ func TestPictures(t *testing.T) {
 		t.Log("run with -pictures FOLDER")
 		return
 	}
-	address := demo(t)
+	address := demoPages(t)
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(need(t, "chromium")), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.UserDataDir(t.TempDir()))
 	alloc, stop := chromedp.NewExecAllocator(t.Context(), opts...)
@@ -47,9 +47,9 @@ func TestPictures(t *testing.T) {
 	}
 }
 
-// demo starts a demo with its past, and gives the address of its console once what it
+// demoPages starts a demo with its past, and gives the address of its console once what it
 // calculates can be believed.
-func demo(t *testing.T, args ...string) (address string) {
+func demoPages(t *testing.T, args ...string) (address string) {
 	t.Helper()
 	cmd := exec.Command(program(t), append([]string{"demo", "--listen", "127.0.0.1:0"}, args...)...)
 	cmd.Stderr = os.Stderr

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/cmd/demo"
 	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/engine"
@@ -75,7 +76,7 @@ func TestRestartsForgetNothing(t *testing.T) {
 	}
 	const step = time.Minute
 	ctx, quiet := context.Background(), slog.New(slog.DiscardHandler)
-	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	h, files, err := demo.House("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,7 +7,9 @@ import (
 	"strings"
 	"time"
 
+	"calandria/cmd/demo"
 	"calandria/cmd/service"
+	"calandria/cmd/table"
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
@@ -27,7 +29,7 @@ type ruleSource struct {
 
 func (s ruleSource) load() (*plant.House, []rules.File, error) {
 	if s.Demo {
-		return demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+		return demo.House("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	}
 	return service.LoadPlant(s.Config)
 }
@@ -56,11 +58,11 @@ func (c *rulesListCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	t := newTable("alarm", "priority", "of", "title", "where")
+	t := table.New("alarm", "priority", "of", "title", "where")
 	for _, s := range core.Rules.Alarms() {
-		t.row(s.Name, s.Priority.String(), s.Source, s.Title, fmt.Sprintf("%s:%d", s.File, s.Line))
+		t.Row(s.Name, s.Priority.String(), s.Source, s.Title, fmt.Sprintf("%s:%d", s.File, s.Line))
 	}
-	t.write(a.out)
+	t.Write(a.out)
 	fmt.Fprintf(a.out, "%d alarms\n", len(core.Rules.Alarms()))
 	return nil
 }
@@ -126,21 +128,21 @@ func printExplanation(a *app, c *engine.Core, index int, at time.Time) {
 		fmt.Fprintf(a.out, "hidden while  %s  (%s now)\n", e.SuppressWords, e.Suppress)
 	}
 	fmt.Fprintf(a.out, "at            %s\ncondition     %s\nstate         %s\n\n", at.Format(time.RFC3339), e.Raise, st.Word)
-	parts := newTable("comparison", "left", "right", "unit", "truth")
+	parts := table.New("comparison", "left", "right", "unit", "truth")
 	for _, p := range e.Parts {
-		parts.row(p.Words.String(), number(p.Left), number(p.Right), p.Unit, p.Truth.String())
+		parts.Row(p.Words.String(), number(p.Left), number(p.Right), p.Unit, p.Truth.String())
 	}
-	parts.write(a.out)
+	parts.Write(a.out)
 	fmt.Fprintln(a.out)
-	reads := newTable("reads", "value", "unit", "quality", "age")
+	reads := table.New("reads", "value", "unit", "quality", "age")
 	for _, r := range e.Reads {
 		age := "no data"
 		if r.Age >= 0 {
 			age = r.Age.Round(time.Second).String()
 		}
-		reads.row(r.Words.String(), number(r.Value), r.Unit, r.Quality.String(), age)
+		reads.Row(r.Words.String(), number(r.Value), r.Unit, r.Quality.String(), age)
 	}
-	reads.write(a.out)
+	reads.Write(a.out)
 	for _, w := range e.Waits {
 		fmt.Fprintln(a.out, "\n"+w)
 	}

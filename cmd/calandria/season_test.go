@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"calandria/alerting"
+	"calandria/cmd/demo"
 	"calandria/collector/simulator"
 	"calandria/engine"
 	"calandria/historian"
@@ -37,7 +38,7 @@ func TestSeason(t *testing.T) {
 	}
 	const step = 5 * time.Minute
 	ctx := context.Background()
-	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	h, files, err := demo.House("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}

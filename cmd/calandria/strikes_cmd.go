@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/cmd/service"
+	"calandria/cmd/table"
 	"calandria/console"
 	"calandria/plant"
 	"calandria/thermo/pan"
@@ -74,7 +75,7 @@ func (c *strikesCmd) write(w io.Writer, list []console.Strike) error {
 		return console.WriteStrikesCSV(w, list)
 	}
 	n := func(v pan.Reading, digits int) string { return service.FigureText(v, digits, "–") }
-	t := newTable("id", "pan", "no.", "begun (UTC)", "min", "phases, min", "water t", "highest S", "Brix", "crystal %", "notes")
+	t := table.New("id", "pan", "no.", "begun (UTC)", "min", "phases, min", "water t", "highest S", "Brix", "crystal %", "notes")
 	for i := range list {
 		s := &list[i]
 		var phases []string
@@ -89,9 +90,9 @@ func (c *strikesCmd) write(w io.Writer, list []console.Strike) error {
 		if !crystal.OK {
 			crystal = s.DropCrystal
 		}
-		t.row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), fmt.Sprintf("%.0f", s.End.Sub(s.Start).Minutes()), strings.Join(phases, ", "), n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
+		t.Row(fmt.Sprint(s.ID), s.Pan, fmt.Sprint(s.Number), s.Start.UTC().Format("2006-01-02 15:04"), fmt.Sprintf("%.0f", s.End.Sub(s.Start).Minutes()), strings.Join(phases, ", "), n(s.WaterT, 1), n(s.MaxS, 2), n(s.DropBrix, 1), n(crystal, 1), notes)
 	}
-	t.write(w)
+	t.Write(w)
 	if len(list) == 0 {
 		fmt.Fprintln(w, "no strikes on record in that time")
 	}

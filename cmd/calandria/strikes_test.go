@@ -17,6 +17,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"calandria/cmd/demo"
 	"calandria/cmd/service"
 	"calandria/collector/simulator"
 	"calandria/console"
@@ -54,7 +55,7 @@ func TestStrikesOnRecord(t *testing.T) {
 	quiet := slog.New(slog.DiscardHandler)
 	j := record("journal.db")
 	house := func() *plant.House {
-		h, _, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+		h, _, err := demo.House("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -5,41 +5,9 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strings"
-	"text/tabwriter"
-	"unicode"
+
+	"golang.org/x/term"
 )
-
-// table prints aligned columns.
-type table struct{ rows [][]string }
-
-func newTable(head ...string) *table { return &table{rows: [][]string{head}} }
-
-func (t *table) row(cells ...string) { t.rows = append(t.rows, cells) }
-
-func (t *table) write(w io.Writer) {
-	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
-	for _, r := range t.rows {
-		for i, c := range r {
-			r[i] = printable(c)
-		}
-		fmt.Fprintln(tw, strings.TrimRight(strings.Join(r, "\t"), "\t "))
-	}
-	tw.Flush()
-}
-
-// printable keeps what a server sends from steering the terminal.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r == '\t' || r == '\n' || r == '\r' {
-			return ' '
-		}
-		if !unicode.IsPrint(r) {
-			return '\uFFFD'
-		}
-		return r
-	}, s)
-}
 
 // counted is a number with its word: 1 fault, 2 faults.
 func counted(n int, word string) string {
@@ -59,4 +27,10 @@ func (a *app) into(name string, write func(w io.Writer) error) error {
 		return err
 	}
 	return errors.Join(write(f), f.Close())
+}
+
+// terminal tells a terminal from a file or a pipe.
+func terminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
 }

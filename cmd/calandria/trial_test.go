@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"calandria/cmd/demo"
 	"calandria/cmd/service"
 	"calandria/engine"
 	"calandria/historian"
@@ -173,7 +174,7 @@ func TestTrialOfEveryRule(t *testing.T) {
 	if testing.Short() {
 		t.Skip("left to make test: long")
 	}
-	h, files, err := demoHouse("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
+	h, files, err := demo.House("opc.tcp://127.0.0.1:4840", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/term"
 
+	"calandria/cmd/table"
 	"calandria/console"
 )
 
@@ -200,13 +201,13 @@ func (c *userListCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	t := newTable("name", "role", "until")
+	t := table.New("name", "role", "until")
 	for _, u := range accounts.Users {
-		t.row(u.Name, string(u.Role), "")
+		t.Row(u.Name, string(u.Role), "")
 	}
 	for _, k := range accounts.Tokens {
-		t.row(k.Name, "token", k.Until)
+		t.Row(k.Name, "token", k.Until)
 	}
-	t.write(a.out)
+	t.Write(a.out)
 	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 
+	"calandria/cmd/table"
 	"calandria/plant"
 	"calandria/thermo"
 )
@@ -76,38 +77,38 @@ func (c *whatIfCmd) Run(a *app) error {
 		}
 		return value(f.Now, f.Decimals), value(f.Then, f.Decimals), by
 	}
-	t := newTable("figure", "now", "then", "change", "unit")
+	t := table.New("figure", "now", "then", "change", "unit")
 	for i := range out.Set {
 		now, then, by := change(&out.Set[i])
-		t.row(out.Set[i].Name.String(), now, then, by, out.Set[i].Unit)
+		t.Row(out.Set[i].Name.String(), now, then, by, out.Set[i].Unit)
 	}
-	t.write(a.out)
+	t.Write(a.out)
 	fmt.Fprintln(a.out)
 	head := []string{"body"}
 	for _, f := range out.Bodies[0].Figures {
 		head = append(head, f.Name.String()+", "+f.Unit)
 	}
-	t = newTable(head...)
+	t = table.New(head...)
 	for _, b := range out.Bodies {
 		row := []string{b.Body}
 		for i := range b.Figures {
 			now, then, _ := change(&b.Figures[i])
 			row = append(row, now+" → "+then)
 		}
-		t.row(row...)
+		t.Row(row...)
 	}
-	t.write(a.out)
+	t.Write(a.out)
 	fmt.Fprintln(a.out, "\nDearest bottleneck: each body cleaned by itself, at the steam pressure of now")
-	t = newTable("body", "U more", "evaporation more, t/h", "steam to the set more, t/h", "steam of the house less, t/h", "costs a day "+out.Currency, "")
+	t = table.New("body", "U more", "evaporation more, t/h", "steam to the set more, t/h", "steam of the house less, t/h", "costs a day "+out.Currency, "")
 	for _, b := range out.Bottlenecks {
 		if b.Why != "" {
-			t.row(b.Body, "–", "–", "–", "–", "–", b.Why.String())
+			t.Row(b.Body, "–", "–", "–", "–", "–", b.Why.String())
 			continue
 		}
-		t.row(b.Body, fmt.Sprintf("%.0f %%", 100*(b.Ratio-1)), fmt.Sprintf("%.2f", b.EvaporationTH), fmt.Sprintf("%.2f", b.SteamTH),
+		t.Row(b.Body, fmt.Sprintf("%.0f %%", 100*(b.Ratio-1)), fmt.Sprintf("%.2f", b.EvaporationTH), fmt.Sprintf("%.2f", b.SteamTH),
 			fmt.Sprintf("%.2f ± %.2g", b.SavedTH, b.Sigma), fmt.Sprintf("%.0f", b.CostADay), "")
 	}
-	t.write(a.out)
+	t.Write(a.out)
 	for _, n := range out.Notes {
 		fmt.Fprintln(a.out, n)
 	}
