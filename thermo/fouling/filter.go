@@ -447,30 +447,34 @@ func (p *posterior) cdf(t, limit float64) float64 {
 	return c
 }
 
-// crossing returns the day by which the limit is met with probability q, and
-// false if that is beyond horizon.
-func (p *posterior) crossing(limit, q, horizon float64) (float64, bool) {
+// crossings are the days by which the limit is met with the probabilities qs, which rise;
+// fewer than these if the others lie beyond horizon.
+func (p *posterior) crossings(limit, horizon float64, qs ...float64) (days []float64) {
 	// The probability rises with time but for the narrowing by a falling trend;
 	// walk in quarter days, then halve.
-	if p.cdf(p.last, limit) >= q {
-		return p.last, true
-	}
-	lo := p.last
-	for t := lo + 0.25; t <= horizon; t += math.Max(0.25, 0.02*(t-p.last)) {
-		if p.cdf(t, limit) >= q {
-			hi := t
-			for range 30 {
-				if mid := (lo + hi) / 2; p.cdf(mid, limit) >= q {
-					hi = mid
-				} else {
-					lo = mid
-				}
-			}
-			return hi, true
+	lo, at := p.last, p.cdf(p.last, limit)
+	for t := lo; len(days) < len(qs) && t <= horizon; t += math.Max(0.25, 0.02*(t-p.last)) {
+		if t > lo {
+			at = p.cdf(t, limit)
+		}
+		for len(days) < len(qs) && at >= qs[len(days)] {
+			days = append(days, p.between(lo, t, limit, qs[len(days)]))
 		}
 		lo = t
 	}
-	return horizon, false
+	return days
+}
+
+// between is the day from lo to hi by which the limit is met with probability q, to a second.
+func (p *posterior) between(lo, hi, limit, q float64) float64 {
+	for hi-lo > 1.0/86400 {
+		if mid := (lo + hi) / 2; p.cdf(mid, limit) >= q {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	return hi
 }
 
 // mixture is mean and standard deviation over all members.

@@ -91,24 +91,22 @@ func (t *Tracker) day(f *Forecast, p *posterior) {
 	horizon := p.last + s.Settings.HorizonDays
 	day := func(d float64) time.Time { return t.origin().Add(hours(24 * d)).Round(time.Second) }
 	q := (1 - f.Confidence) / 2
-	due, ok := p.crossing(f.Limit, 0.5, horizon)
-	early, okEarly := p.crossing(f.Limit, q, horizon)
-	late, okLate := p.crossing(f.Limit, 1-q, horizon)
-	if okEarly {
-		f.Early = day(early)
+	c := p.crossings(f.Limit, horizon, q, 0.5, 1-q) // early, due, late
+	if len(c) > 0 {
+		f.Early = day(c[0])
 	}
-	if !ok {
+	if len(c) < 2 {
 		f.Status = FarOff
 		return
 	}
-	f.Due, f.Status = day(due), Expected
-	if okLate {
-		f.Late = day(late)
+	f.Due, f.Status = day(c[1]), Expected
+	if len(c) > 2 {
+		f.Late = day(c[2])
 	}
 	switch {
-	case due <= p.last:
+	case c[1] <= p.last:
 		f.Status = Reached
-	case !okLate || late-early > 2*math.Max(due-p.last, 1):
+	case len(c) < 3 || c[2]-c[0] > 2*math.Max(c[1]-p.last, 1):
 		f.Status = TooEarly
 	}
 }
