@@ -237,7 +237,7 @@ func (m *fakeMill) record(now time.Time) {
 func (m *fakeMill) publish(now time.Time) {
 	h := m.house
 	p := &engine.Picture{At: now, Seq: uint64(len(m.events)), Frame: plant.NewFrame(len(h.Tags)), Reasons: map[plant.TagID]words.Text{}, How: map[plant.TagID]engine.Origin{},
-		Sigma: map[plant.TagID]float64{}, Alarms: m.engine.Snapshot(),
+		Sigma: map[plant.TagID]float64{}, Usual: map[plant.TagID]thermo.Band{}, Alarms: m.engine.Snapshot(),
 		Sources: []engine.Source{{Name: "mill", Connected: true, Since: now.Add(-5 * time.Hour)}},
 		Health:  []engine.Health{{Name: "archive", OK: true, Text: "written a second ago"}, {Name: "journal", OK: true, Text: "in order"}}}
 	p.Frame.At = now
@@ -251,6 +251,12 @@ func (m *fakeMill) publish(now time.Time) {
 		p.Frame.Points[i] = plant.Point{Time: now.Add(-time.Second), Value: v, Quality: plant.Good}
 		if t.Source == plant.Derived {
 			p.How[t.ID], p.Sigma[t.ID] = engine.Origin{How: "balanced from flow and Brix"}, math.Abs(v)*0.016
+		}
+		switch {
+		case slices.Contains([]string{"supersaturation", "massecuite_temperature", "vapour_pressure"}, t.Name) && t.Class == plant.ClassPan:
+			p.Usual[t.ID] = thermo.Band{Low: 0.96 * v, High: 1.05 * v, Mean: v, Strike: true}
+		case slices.Contains([]string{"vapour_pressure", "juice_temperature", "approach", "economy"}, t.Name):
+			p.Usual[t.ID] = thermo.Band{Low: 0.97 * v, High: 1.02 * v, Mean: v}
 		}
 	}
 	set := func(path string, q plant.Quality, reason string) {

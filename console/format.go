@@ -333,7 +333,11 @@ func (r *reading) against(t *plant.Tag, u shownUnit, b thermo.Band) {
 	default:
 		r.Usual = words.Say("usual at this point of a strike: %s to %s %s", low, high, r.Unit)
 	}
-	if at := (b.Mean - b.Low) / (b.High - b.Low); !math.IsNaN(at) && !math.IsInf(b.Low, -1) {
+	least := b.Low
+	if math.IsInf(least, -1) {
+		least = 0 // how little it is does not matter
+	}
+	if at := (b.Mean - least) / (b.High - least); !math.IsNaN(at) {
 		if u.scale < 0 {
 			at = 1 - at
 		}

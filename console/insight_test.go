@@ -193,6 +193,27 @@ func TestInUsual(t *testing.T) {
 	}
 }
 
+// TestBarsOfPans: the figures of a strike have the same bar, on House and on the page of
+// pans; before the feed only too much is unusual, and the band begins at nought.
+func TestBarsOfPans(t *testing.T) {
+	m := newMill(t, time.Now())
+	s := newServer(t, m, Options{})
+	for _, path := range []string{"/", "/pans"} {
+		body := get(t, s.Handler(), path, http.StatusOK)
+		for _, want := range []string{"usual at this point of a strike: 1.", "usual at this point of a strike: 6"} {
+			if !strings.Contains(body, `class="in-band"`) || !strings.Contains(body, `aria-label="`+want) {
+				t.Errorf("%s lacks %q", path, want)
+			}
+		}
+	}
+	tag, _ := m.house.Find("PA1.supersaturation")
+	p := *m.Picture()
+	p.Usual = map[plant.TagID]thermo.Band{tag.ID: {Low: math.Inf(-1), High: 1.2, Mean: 0.6, Strike: true}}
+	if r := s.read(&p, tag.ID, p.At); r.InUsual == nil || *r.InUsual != 50 || !strings.Contains(r.Usual.String(), "at most 1.20") {
+		t.Errorf("%+v", r)
+	}
+}
+
 // TestSpecNumber: a small figure keeps three digits that count.
 func TestSpecNumber(t *testing.T) {
 	for v, want := range map[float64]string{0: "0", 0.77: "0.77", 0.7691: "0.769", 0.0053333: "0.00533", -0.0017552: "−0.00176", 0.05: "0.05", 0.0999: "0.0999", 12.345: "12.35", 16.14: "16.14", 1234.5: "1234", 1e-12: "0"} {

@@ -211,6 +211,8 @@ pans:
 		tag, _ := h.Find(path)
 		p.Frame.Points[tag.ID] = plant.Point{Time: now, Value: v, Quality: plant.Good}
 	}
+	rich, _ := h.Find("CP.K1.supersaturation")
+	p.Usual = map[plant.TagID]thermo.Band{rich.ID: {Low: 1.1, High: 1.2, Mean: 1.24}}
 	v, err := s.pansPage(httptest.NewRequest("GET", "/pans", nil), p, now)
 	if err != nil {
 		t.Fatal(err)
@@ -220,7 +222,8 @@ pans:
 		t.Fatal(err)
 	}
 	body := string(parts["boiling"])
-	for _, want := range []string{"Compartments of CP", "/vessel/CP.K1", "conductivity", "850", "1.24", "intermediate", "undersaturated", "continuous"} {
+	for _, want := range []string{"Compartments of CP", "/vessel/CP.K1", "conductivity", "850", "1.24", "intermediate", "undersaturated", "continuous",
+		`aria-label="usual for this load: 1.10 to 1.20 ratio"`, "K1 supersaturation is high"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page lacks %q", want)
 		}

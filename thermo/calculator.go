@@ -261,6 +261,9 @@ func (c *Calculator) Reads(tag plant.TagID) bool {
 	}
 	for _, p := range c.pans {
 		all = append(all, p.in.list...)
+		for _, k := range p.parts {
+			all = append(all, k.in.list...)
+		}
 	}
 	return slices.ContainsFunc(all, func(i *input) bool { return i.tag == tag })
 }

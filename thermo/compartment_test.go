@@ -359,3 +359,53 @@ pans:
 		}
 	}
 }
+
+// A continuous pan has a usual band for its steam, of its own running: what departs lies
+// outside, and while it stands nothing is judged. The band is what the same straight line
+// gives of the readings.
+func TestUsualBandOfContinuousPan(t *testing.T) {
+	x := newContinuous(t)
+	run := func(minutes int, vacuum, warm, steam float64) map[string]thermo.Band {
+		at := x.f.At
+		for k := range minutes * 3 {
+			swing := 0.1 * math.Sin(float64(k)/40)
+			x.put("CP.vapour_pressure", vacuum+swing)
+			x.put("CP.chest_pressure", 100+swing)
+			for i := range 5 {
+				x.put(fmt.Sprintf("CP.K%d.massecuite_temperature", i+1), warm+float64(i)/2+5*swing)
+			}
+			x.put("CP.K1.steam_flow", steam*(1+swing))
+			x.put("CP.K2.steam_flow", steam*(1-swing))
+			at = at.Add(20 * time.Second)
+			for _, v := range x.c.Step(x.f, at) {
+				x.f.Points[v.Tag] = v.Point
+			}
+			x.f.At = at
+		}
+		bands := map[string]thermo.Band{}
+		for id, b := range x.c.Usual(x.f, at) {
+			bands[x.h.Tags[id].Path] = b
+		}
+		return bands
+	}
+	x.f.At = start
+	if early := run(11*60, 16, 63, 1.5); len(early) > 0 {
+		t.Errorf("after eleven hours: %v", early)
+	}
+	got := run(3*60, 16, 63, 1.5)
+	for _, path := range []string{"CP.vapour_pressure", "CP.K1.massecuite_temperature", "CP.K2.boiling_point_elevation", "CP.K3.supersaturation", "CP.K1.evaporation"} {
+		if b, known := got[path]; !known || b.Departs() != 0 || b.Strike {
+			t.Errorf("%s as ever: %+v, known %t", path, b, known)
+		}
+	}
+	if b := got["CP.K1.massecuite_temperature"]; b.Low < 61 || b.High > 65 || b.High-b.Low > 3 {
+		t.Errorf("63 +- 0.5 degC lies usually in %+v", b)
+	}
+	got = run(4, 19, 60, 1.5)
+	if got["CP.vapour_pressure"].Departs() != 1 || got["CP.K1.massecuite_temperature"].Departs() != -1 {
+		t.Errorf("vacuum and thermometer off: %+v", got)
+	}
+	if got = run(4, 95, 40, 0); len(got) > 0 {
+		t.Errorf("of a pan that stands: %+v", got)
+	}
+}

@@ -2,6 +2,7 @@ package thermo
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"calandria/plant"
@@ -14,6 +15,10 @@ var bandSignals = map[plant.Class][]string{
 	plant.ClassSet:       {"header_pressure", "steam_pressure", "steam_flow", "juice_temperature", "juice_brix", "syrup_brix", "syrup_temperature", "evaporation", "economy", "economy_measured"},
 	plant.ClassBody:      {"vapour_pressure", "vapour_temperature", "chest_pressure", "chest_temperature", "juice_temperature", "brix"},
 	plant.ClassCondenser: {"vapour_pressure", "vapour_temperature", "water_inlet_temperature", "water_outlet_temperature", "water_flow", "approach"},
+	// Of continuous pans; those of batch pans go by the point of the strike.
+	plant.ClassPan: {"vapour_pressure", "chest_pressure", "massecuite_temperature", "boiling_point_elevation", "massecuite_brix", "steam_flow", "seed_ratio"},
+	plant.ClassCompartment: {"vapour_pressure", "massecuite_temperature", "boiling_point_elevation", "massecuite_brix", "mother_liquor_brix", "supersaturation", "crystal_content",
+		"massecuite_conductivity", "feed_flow", "evaporation", "u"},
 }
 
 // Figures of the usual band, ours.
@@ -61,8 +66,8 @@ func (b Band) Departs() int {
 }
 
 // newUsuals lists what is learned of a house: figures of sets, of their bodies and
-// of their condensers against the juice to the set, those of the condensers of pans
-// against the vapour of these.
+// of their condensers against the juice to the set, those of continuous pans and of the
+// condensers of pans against the vapour of these.
 func newUsuals(c *Calculator) (list []*usual) {
 	add := func(e *plant.Equipment, of plant.TagID, load func(f *plant.Frame) (float64, bool)) {
 		for _, name := range bandSignals[e.Class] {
@@ -92,28 +97,46 @@ func newUsuals(c *Calculator) (list []*usual) {
 			add(d.equip, plant.NoTag, func(*plant.Frame) (float64, bool) { return d.vapourOfPans() })
 		}
 	}
+	for _, p := range c.pans {
+		if len(p.parts) > 0 {
+			metered := p.metered()
+			load := func(*plant.Frame) (float64, bool) { return p.vapour(metered) }
+			for _, e := range append([]*plant.Equipment{p.equip}, p.equip.Parts...) {
+				add(e, plant.NoTag, load)
+			}
+		}
+	}
 	return list
 }
 
 // vapourOfPans is what a condenser takes from its pans, t/h; where one has no meter of its
 // steam, how many of them boil.
 func (v *condenserView) vapourOfPans() (sum float64, ok bool) {
-	metered := true
+	metered := !slices.ContainsFunc(v.pans, func(p *panView) bool { return !p.metered() })
 	for _, p := range v.pans {
-		metered = metered && p.equip.Tag("steam_flow") != plant.NoTag
-	}
-	for _, p := range v.pans {
-		switch {
-		case p.idle || p.atRest():
-		case !metered:
-			sum++
-		case p.evaporation.OK():
-			sum += p.evaporation.Value
-		default:
+		x, ok := p.vapour(metered)
+		if !ok {
 			return 0, false
 		}
+		sum += x
 	}
 	return sum, true
+}
+
+// metered reports whether a meter tells the steam of a pan, or of compartments.
+func (v *panView) metered() bool {
+	return v.equip.Tag("steam_flow") != plant.NoTag || slices.ContainsFunc(v.parts, (*panView).metered)
+}
+
+// vapour is what a pan gives, t/h; without a meter 1 while it boils.
+func (v *panView) vapour(metered bool) (float64, bool) {
+	switch {
+	case v.idle || v.atRest():
+		return 0, true
+	case !metered:
+		return 1, true
+	}
+	return v.evaporation.Value, v.evaporation.OK()
 }
 
 // step takes one scan; a minute that is over is learned.
