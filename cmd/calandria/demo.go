@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"log"
-	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -55,11 +54,11 @@ func (c *demoCmd) Run(a *app) (err error) {
 		}
 	}
 	// Said now, not after the past is filled.
-	port, err := net.Listen("tcp", c.Listen)
+	port, err := service.Listen(c.Listen)
 	if err != nil {
-		return fmt.Errorf("--listen %s: %w; give another address", c.Listen, err)
+		return fmt.Errorf("--listen: %w", err)
 	}
-	port.Close()
+	defer port.Close()
 	data := c.Data
 	if data == "" {
 		if data, err = os.MkdirTemp("", "calandria-demo-"); err != nil {
@@ -113,6 +112,7 @@ func (c *demoCmd) Run(a *app) (err error) {
 		return err
 	}
 	defer s.Close()
+	s.Listener = port
 	runClock()
 
 	g, ctx := errgroup.WithContext(a.ctx)

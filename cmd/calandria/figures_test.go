@@ -237,7 +237,7 @@ func measureStart(t *testing.T) {
 	}
 	for _, which := range []string{"first", "second"} {
 		begun, cpu := time.Now(), processCPU(t, os.Getpid())
-		s, err := service.OpenRun(context.Background(), file, dir, slog.New(slog.DiscardHandler), nil, nil)
+		s, err := service.OpenRun(context.Background(), file, dir, slog.New(slog.DiscardHandler), nil, nil, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

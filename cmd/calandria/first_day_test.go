@@ -32,7 +32,7 @@ func TestFirstPlantFileInBrowser(t *testing.T) {
 	file := filepath.Join(dir, "plant.yaml")
 	open := func() (*service.Service, *testLog, error) {
 		log := &testLog{}
-		s, err := service.OpenRun(t.Context(), file, filepath.Join(dir, "data"), slog.New(slog.NewTextHandler(io.MultiWriter(log, t.Output()), nil)), nil, nil)
+		s, err := service.OpenRun(t.Context(), file, filepath.Join(dir, "data"), slog.New(slog.NewTextHandler(io.MultiWriter(log, t.Output()), nil)), nil, nil, nil)
 		if err == nil {
 			console.OptionsOf(s.House).Listen = "127.0.0.1:0"
 		}

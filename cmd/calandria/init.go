@@ -8,7 +8,6 @@ import (
 
 	"calandria/cmd/guide"
 	"calandria/cmd/service"
-	"calandria/deploy"
 	"calandria/engine/setup"
 )
 
@@ -36,7 +35,7 @@ func (c *initCmd) Run(a *app) error {
 		return errors.New("the server shows no variable that is a number and may be read: ask its administrator for the rights Browse and Read")
 	}
 	fmt.Fprintf(a.out, "%d variables of %s can be signals.\nEnter takes what stands in brackets.\n\n", len(nodes), sc.Endpoint)
-	if g.House.Library, err = service.RuleFilesFS(deploy.Rules()); err != nil {
+	if g.House.Library, err = service.Library(); err != nil {
 		return err
 	}
 	if err := g.Ask(); err != nil {

@@ -90,7 +90,7 @@ func (m *smallMill) start() {
 	m.running = start(m.t, nil, func() (*service.Service, *testLog, error) {
 		file := filepath.Join(m.dir, "plant.yaml")
 		log := &testLog{}
-		s, err := service.OpenRun(context.Background(), file, m.data, slog.New(slog.NewTextHandler(log, nil)), nil, nil)
+		s, err := service.OpenRun(context.Background(), file, m.data, slog.New(slog.NewTextHandler(log, nil)), nil, nil, nil)
 		if err == nil {
 			m.reload = s.Reload
 		}

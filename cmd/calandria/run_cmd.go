@@ -20,7 +20,7 @@ func (c *runCmd) Run(a *app) error {
 	asked := make(chan os.Signal, 1)
 	signal.Notify(asked, syscall.SIGHUP)
 	defer signal.Stop(asked)
-	s, err := service.OpenRun(a.ctx, c.Config, c.Data, a.log, asked, a.progress("reading the past"))
+	s, err := service.OpenRun(a.ctx, c.Config, c.Data, a.log, asked, a.progress("reading the past"), service.Listen)
 	if err != nil {
 		return err
 	}

@@ -12,11 +12,13 @@ import (
 	"io/fs"
 	"log/slog"
 	"maps"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
 	"time"
 
+	"calandria/console"
 	"calandria/engine"
 	"calandria/historian"
 	"calandria/plant"
@@ -162,16 +164,28 @@ func firstFault(err error) error {
 }
 
 // OpenRun opens the service over the files of a site, or over the last good ones.
-func OpenRun(ctx context.Context, file, data string, log *slog.Logger, asked <-chan os.Signal, progress func(float64, time.Time)) (*Service, error) {
+// listen takes the console's address before the past is read; nil leaves it to Run.
+func OpenRun(ctx context.Context, file, data string, log *slog.Logger, asked <-chan os.Signal, progress func(float64, time.Time),
+	listen func(address string) (net.Listener, error)) (*Service, error) {
 	core, ruleFiles, broken, err := UsableFiles(file, data)
 	if err != nil {
 		return nil, err
 	}
 	source := core.House.Document.Source
+	var ln net.Listener
+	if listen != nil {
+		if ln, err = listen(console.OptionsOf(core.House).Listen); err != nil {
+			return nil, err
+		}
+	}
 	s, err := Open(ctx, engine.NewClock(), core, ruleFiles, data, log, progress)
 	if err != nil {
+		if ln != nil {
+			ln.Close()
+		}
 		return nil, err
 	}
+	s.Listener = ln
 	now := time.Now()
 	s.Reload = &Reloader{s: s, file: file, data: source, files: ruleFiles, asked: asked}
 	if broken != nil {

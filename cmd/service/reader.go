@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 
 	"calandria/collector"
@@ -15,6 +16,7 @@ import (
 	"calandria/engine"
 	"calandria/engine/setup"
 	"calandria/plant"
+	"calandria/rules"
 )
 
 // reader reads one server, in a process of its own or in this one.
@@ -43,6 +45,12 @@ func ReaderCommand() []string {
 		exe = os.Args[0]
 	}
 	return []string{exe, "read-server"}
+}
+
+// Library is the rule library that a first plant file gets, without the demo's own rules.
+func Library() ([]rules.File, error) {
+	files, err := RuleFilesFS(deploy.Rules())
+	return slices.DeleteFunc(files, func(f rules.File) bool { return f.Name == "demo_site.yaml" }), err
 }
 
 // WritePlant writes a first plant file, and beside it the rule library in the folder rules,

@@ -26,7 +26,6 @@ import (
 	"calandria/alerting/notify"
 	"calandria/collector"
 	"calandria/console"
-	"calandria/deploy"
 	"calandria/engine"
 	"calandria/engine/setup"
 	"calandria/historian"
@@ -60,6 +59,7 @@ type Service struct {
 	folder    *folder
 	Unfilled  []rules.Placeholder // where the site's procedures belong
 	Anchors   *anchors
+	Listener  net.Listener // of the console; nil: Run makes it
 
 	registry     prometheus.Registerer // with the label site
 	plantMetrics *plantMetrics
@@ -148,7 +148,7 @@ func Open(ctx context.Context, clock *engine.Clock, core *engine.Core, files []r
 	opt.Logger, opt.Version, opt.Journal = log, Version(), s.tellAccess
 	opt.Metrics = promhttp.HandlerFor(reg, promhttp.HandlerOpts{ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelError)})
 	opt.WritePlant = WritePlant
-	if opt.Library, err = RuleFilesFS(deploy.Rules()); err != nil {
+	if opt.Library, err = Library(); err != nil {
 		return s, err
 	}
 	opt.Browse = func(ctx context.Context, sc *plant.ServerConfig, password string) ([]setup.Node, error) {
@@ -353,12 +353,25 @@ func (s *Service) tellAccess(e plant.Event) {
 	}
 }
 
-// Run serves until ctx ends. listening is called with the console's address.
-func (s *Service) Run(ctx context.Context, listening func(address string)) error {
-	address := console.OptionsOf(s.House).Listen
+// Listen takes the console's address: before the past is read or filled, so that no other
+// program takes it meanwhile.
+func Listen(address string) (net.Listener, error) {
 	ln, err := net.Listen("tcp", address)
 	if err != nil {
-		return fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", address, err)
+		return nil, fmt.Errorf("the console cannot listen on %s: %w; is another program there? give another address", address, err)
+	}
+	return ln, nil
+}
+
+// Run serves until ctx ends, at Listener or else at the address of the configuration.
+// listening is called with the console's address.
+func (s *Service) Run(ctx context.Context, listening func(address string)) error {
+	ln := s.Listener
+	if ln == nil {
+		var err error
+		if ln, err = Listen(console.OptionsOf(s.House).Listen); err != nil {
+			return err
+		}
 	}
 	listening(ln.Addr().String())
 	s.Anchors.sign()
@@ -394,6 +407,9 @@ func (s *Service) Run(ctx context.Context, listening func(address string)) error
 
 func (s *Service) Close() {
 	var err error
+	if s.Listener != nil {
+		s.Listener.Close() // it is closed already where Run has served at it
+	}
 	if s.Archive != nil {
 		err = s.Archive.Close()
 	}

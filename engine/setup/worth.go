@@ -472,6 +472,9 @@ func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
 			continue
 		}
 		if v.ok {
+			if v.sigma < 1e-9*math.Abs(v.value) {
+				v.sigma = 0 // not worked out
+			}
 			out = append(out, Outcome{tag.Path, tag.Unit, v.value, v.sigma})
 			continue
 		}
