@@ -602,3 +602,23 @@ func TestDeclareStop(t *testing.T) {
 		t.Errorf("ended by a program: %d %s, %+v", w.Code, w.Body, m.planned)
 	}
 }
+
+// TestSearchAll: what a search does not list at first is an address away, tags too.
+func TestSearchAll(t *testing.T) {
+	m := newMill(t, time.Now())
+	h := newServer(t, m, Options{}).Handler()
+	body := get(t, h, "/search?q=temperature", http.StatusOK)
+	if !strings.Contains(body, `href="/search?all=1&amp;q=temperature"`) {
+		t.Error("no way to the other tags")
+	}
+	few, all := strings.Count(body, `href="/trends?tag=`), strings.Count(get(t, h, "/search?all=1&q=temperature", http.StatusOK), `href="/trends?tag=`)
+	want := 0
+	for i := range m.house.Tags {
+		if x := &m.house.Tags[i]; strings.Contains(strings.ToLower(x.Path+" "+x.Meaning.String()), "temperature") {
+			want++
+		}
+	}
+	if few != foundMost || all < want || all > foundAll {
+		t.Errorf("%d tags, then %d; %d have the word", few, all, want)
+	}
+}

@@ -16,7 +16,10 @@ import (
 
 // One field finds alarms, vessels, tags and what stands in the journal.
 
-const foundMost = 12 // of each kind
+const (
+	foundMost = 12  // of each kind
+	foundAll  = 300 // tags and vessels, when asked for: no page is too heavy
+)
 
 // hit is one thing that was found.
 type hit struct {
@@ -45,7 +48,11 @@ func (s *Server) searchPage(r *http.Request, p *engine.Picture, now time.Time) (
 	}
 	d := searchData{Query: q}
 	if q != "" {
-		if d.Found, err = s.find(r.Context(), p, q, s.languageOf(r).Say); err != nil {
+		most := foundMost
+		if r.URL.Query().Has("all") {
+			most = foundAll
+		}
+		if d.Found, err = s.find(r.Context(), p, q, most, s.languageOf(r).Say); err != nil {
 			return nil, err
 		}
 	}
@@ -63,13 +70,18 @@ func fitsAlarm(query string, a *plant.AlarmSpec, say func(words.Text) string) bo
 	return hasWords(query, a.Name, a.Title, say(a.Said(a.Title)), a.Source, a.Area, a.Class, a.Group, a.Cause, a.Consequence, a.Response, a.Topic, a.Procedure)
 }
 
-// find looks for all the words of a query, without regard to case, in the language of who asks.
-func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func(words.Text) string) ([]hits, error) {
+// find looks for all the words of a query, without regard to case, in the language of who
+// asks; most is of tags, and of vessels.
+func (s *Server) find(ctx context.Context, p *engine.Picture, q string, most int, say func(words.Text) string) ([]hits, error) {
 	fits := func(text ...string) bool { return hasWords(q, text...) }
 	var alarms, vessels, tags, journal hits
 	alarms.Title, vessels.Title, tags.Title, journal.Title = "Alarms and their rules", "Vessels", "Tags", "Journal, last 30 days"
-	add := func(to *hits, h hit, more string) {
-		if to.Total++; len(to.Rows) == foundMost {
+	all := ""
+	if most == foundMost {
+		all = "/search?all=1&q=" + url.QueryEscape(q)
+	}
+	add := func(to *hits, h hit, most int, more string) {
+		if to.Total++; len(to.Rows) == most {
 			to.More = more
 			return
 		}
@@ -82,17 +94,17 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func
 	for _, a := range s.b.Specs() {
 		if fitsAlarm(q, &a, say) {
 			add(&alarms, hit{Href: "/alarms/" + escapeSegment(a.Name), Text: a.Said(a.Title), Note: words.Say("%s · %s", a.Source, states[a.Name]), Mark: markOf(int(a.Priority), false)},
-				"/rules?match="+url.QueryEscape(q))
+				foundMost, "/rules?match="+url.QueryEscape(q))
 		}
 	}
 	for _, e := range s.b.House().Equipment {
 		if e.Class != plant.ClassBleed && fits(e.Path, e.Name, e.Title) {
-			add(&vessels, hit{Href: vesselHref(e.Path), Text: words.Say("%s, %s", e.Name, e.Title), Note: classWord(e.Class)}, "")
+			add(&vessels, hit{Href: vesselHref(e.Path), Text: words.Say("%s, %s", e.Name, e.Title), Note: classWord(e.Class)}, most, all)
 		}
 	}
 	for i := range s.b.House().Tags {
 		if t := &s.b.House().Tags[i]; fits(t.Path, say(plant.Label(t.Name)), say(t.Meaning), t.Node) {
-			add(&tags, hit{Href: "/trends?tag=" + url.QueryEscape(t.Path), Text: words.Verbatim(t.Path), Note: t.Meaning}, "")
+			add(&tags, hit{Href: "/trends?tag=" + url.QueryEscape(t.Path), Text: words.Verbatim(t.Path), Note: t.Meaning}, most, all)
 		}
 	}
 	ctx, cancel := context.WithTimeout(ctx, trendTimeout)
@@ -105,7 +117,7 @@ func (s *Server) find(ctx context.Context, p *engine.Picture, q string, say func
 	for _, e := range events {
 		row := s.eventRow(e)
 		to := "/record?match=" + url.QueryEscape(q)
-		add(&journal, hit{Href: to, Text: words.Say("%s: %s", row.Word, row.Text), Note: words.Say("%s %s", row.Time, row.Who)}, to)
+		add(&journal, hit{Href: to, Text: words.Say("%s: %s", row.Word, row.Text), Note: words.Say("%s %s", row.Time, row.Who)}, foundMost, to)
 	}
 	return []hits{alarms, vessels, tags, journal}, nil
 }
