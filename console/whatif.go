@@ -193,7 +193,7 @@ func (s *Server) foreseenWords(set *plant.Equipment, f *thermo.Foreseen) foresee
 	if r.Change = decimals(change, digits+1); change > 0 {
 		r.Change = "+" + r.Change
 	}
-	if f.Sigma > 0 {
+	if f.Sigma > 1e-5*math.Abs(*f.Then) { // else nothing changes
 		r.Band = "± " + sigmaText(f.Sigma*math.Abs(u.scale))
 	}
 	return r

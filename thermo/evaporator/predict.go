@@ -93,22 +93,22 @@ var ErrNoSteadyState = words.Errorf("no steady state")
 // design, their effects give the vapour order.
 func (s *Set) Predict(op *Operation, r *Results) error {
 	if err := op.check(s); err != nil {
-		return words.Errorf("predict: %s", err)
+		return err
 	}
 	if len(r.Bodies) != len(s.d.Bodies) {
 		r.Bodies = make([]BodyResult, len(s.d.Bodies))
 	}
 	if !s.arrange(func(b int) bool { return op.Bodies[b].OutOfService }) {
-		return words.Errorf("predict: %s: no body in service", ErrNoSteadyState)
+		return words.Errorf("%s: no body in service", ErrNoSteadyState)
 	}
 	s.setModel(op.measurement())
 	top, _ := s.tsat(op.SteamKPa)
 	bottom, _ := s.tsat(op.LastKPa)
 	if !(top > bottom+s.pipesK(op)+float64(s.n)*0.2) {
-		return words.Errorf("predict: %s: steam at %s over vapour at %s leaves no temperature difference", ErrNoSteadyState, measure(top, "degC"), measure(bottom, "degC"))
+		return words.Errorf("%s: steam at %s over vapour at %s leaves no temperature difference", ErrNoSteadyState, measure(top, "degC"), measure(bottom, "degC"))
 	}
 	if err := s.solveState(op, top, bottom); err != nil {
-		return words.Errorf("predict: %s", err)
+		return err
 	}
 	s.storeState(op, r, top)
 	return nil
@@ -427,7 +427,7 @@ func (s *Set) storeState(op *Operation, r *Results, top float64) {
 // pressure.
 func (s *Set) PredictForBrix(op *Operation, targetBrix, headerKPa float64, r *Results) (limited bool, err error) {
 	if !(targetBrix > op.FeedBrix && targetBrix < maxBrix) {
-		return false, words.Errorf("predict: target %g Brix; must be above feed Brix and below %g", targetBrix, maxBrix)
+		return false, words.Errorf("target %g Brix; must be above feed Brix and below %g", targetBrix, maxBrix)
 	}
 	at := func(p float64) (brix float64, err error) {
 		op.SteamKPa = p
@@ -489,5 +489,5 @@ func (s *Set) PredictForBrix(op *Operation, targetBrix, headerKPa float64, r *Re
 			p = (low + high) / 2
 		}
 	}
-	return false, words.Errorf("predict: %s: no steam pressure up to %s gives %g Brix", ErrNoSteadyState, measure(headerKPa, "kPa"), targetBrix)
+	return false, words.Errorf("%s: no steam pressure up to %s gives %g Brix", ErrNoSteadyState, measure(headerKPa, "kPa"), targetBrix)
 }
