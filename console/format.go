@@ -319,19 +319,28 @@ func (s *Server) read(p *engine.Picture, id plant.TagID, now time.Time) reading 
 	return r
 }
 
+// with is a number with the reading's unit; a ratio has none in a sentence.
+func (r *reading) with(t *plant.Tag, number words.Text) words.Text {
+	if t.Dimension == plant.Ratio {
+		return number
+	}
+	return valueUnit(number, r.Unit)
+}
+
 // against holds a reading against its usual band.
 func (r *reading) against(t *plant.Tag, u shownUnit, b thermo.Band) {
 	low, high, way := numberIn(t, u, b.Low), numberIn(t, u, b.High), b.Departs()
 	if u.scale < 0 { // a vacuum counts the other way
 		low, high, way = high, low, -way
 	}
+	high = r.with(t, high)
 	switch {
 	case !b.Strike:
-		r.Usual = words.Say("usual for this load: %s to %s %s", low, high, r.Unit)
+		r.Usual = words.Say("usual for this load: %s to %s", low, high)
 	case math.IsInf(b.Low, -1):
-		r.Usual = words.Say("usual before the feed: at most %s %s", high, r.Unit)
+		r.Usual = words.Say("usual before the feed: at most %s", high)
 	default:
-		r.Usual = words.Say("usual at this point of a strike: %s to %s %s", low, high, r.Unit)
+		r.Usual = words.Say("usual at this point of a strike: %s to %s", low, high)
 	}
 	least := b.Low
 	if math.IsInf(least, -1) {

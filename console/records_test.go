@@ -223,7 +223,7 @@ pans:
 	}
 	body := string(parts["boiling"])
 	for _, want := range []string{"Compartments of CP", "/vessel/CP.K1", "conductivity", "850", "1.24", "intermediate", "undersaturated", "continuous",
-		`aria-label="usual for this load: 1.10 to 1.20 ratio"`, "K1 supersaturation is high"} {
+		`aria-label="usual for this load: 1.10 to 1.20"`, "K1 supersaturation is high"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page lacks %q", want)
 		}

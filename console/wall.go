@@ -190,7 +190,7 @@ func (s *Server) departures(p *engine.Picture, e *plant.Equipment, now time.Time
 				continue
 			}
 			if r := s.read(p, id, now); r.Departs != "" {
-				out = append(out, deviation{Text: words.Say("%s %s is %s", v.Name, r.Label, r.Departs), Value: r.Text + " " + r.Unit, Note: r.Usual, about: r.Label.String()})
+				out = append(out, deviation{Text: words.Say("%s %s is %s", v.Name, r.Label, r.Departs), Value: r.with(&s.b.House().Tags[id], r.Text), Note: r.Usual, about: r.Label.String()})
 			}
 		}
 	}
