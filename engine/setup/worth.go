@@ -443,6 +443,9 @@ func (h *House) work(file string, files []rules.File, swing int) (map[string]wor
 	}
 	out := map[string]worked{}
 	for _, v := range core.Calc.Step(core.Frame, at) {
+		if v.Sigma < 1e-9*math.Abs(v.Point.Value) {
+			v.Sigma = 0 // as of what is measured without a stated accuracy
+		}
 		out[house.Tags[v.Tag].Path] = worked{v.Point.Value, v.Sigma, v.Point.Quality.Usable(), v.Reason}
 	}
 	return out, core, nil
@@ -472,9 +475,6 @@ func (h *House) Worth(file string) (out []Outcome, lacks []Lack, err error) {
 			continue
 		}
 		if v.ok {
-			if v.sigma < 1e-9*math.Abs(v.value) {
-				v.sigma = 0 // not worked out
-			}
 			out = append(out, Outcome{tag.Path, tag.Unit, v.value, v.sigma})
 			continue
 		}
