@@ -23,8 +23,8 @@ func TestVersion(t *testing.T) {
 		{"installed as a module", "", &debug.BuildInfo{Main: debug.Module{Version: "v1.0.0"}}, "v1.0.0"},
 		{"built from a commit", "", &debug.BuildInfo{Main: debug.Module{Version: "(devel)"}, Settings: []debug.BuildSetting{commit}}, "0123456789ab"},
 		{"built from altered sources", "", &debug.BuildInfo{Settings: []debug.BuildSetting{commit, {Key: "vcs.modified", Value: "true"}}}, "0123456789ab-dirty"},
-		{"nothing known", "", &debug.BuildInfo{Main: debug.Module{Version: "(devel)"}}, "unknown"},
-		{"no build information", "", nil, "unknown"},
+		{"nothing known", "", &debug.BuildInfo{Main: debug.Module{Version: "(devel)"}}, "development build"},
+		{"no build information", "", nil, "development build"},
 	} {
 		if got := service.VersionFrom(x.stamp, x.info); got != x.want {
 			t.Errorf("%s: %s, want %s", x.name, got, x.want)

@@ -7,12 +7,16 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 )
 
+// nameless is the version of a program that does not know it.
+const nameless = "development build"
+
 // stamp is the version that `make build` writes into the program. It is empty in a
 // program built in another way.
 var stamp string
 
 // Version names the source that the program was built from: the stamp, else the
-// version of the module, else the commit. "unknown" where none of them is there.
+// version of the module, else the commit. "development build" where none of them is
+// there, as with go run.
 func Version() string {
 	info, _ := debug.ReadBuildInfo()
 	return VersionFrom(stamp, info)
@@ -23,7 +27,7 @@ func VersionFrom(stamp string, info *debug.BuildInfo) string {
 		return stamp
 	}
 	if info == nil {
-		return "unknown"
+		return nameless
 	}
 	if v := info.Main.Version; v != "" && v != "(devel)" {
 		return v
@@ -35,7 +39,7 @@ func VersionFrom(stamp string, info *debug.BuildInfo) string {
 	commit := set["vcs.revision"]
 	switch {
 	case commit == "":
-		return "unknown"
+		return nameless
 	case set["vcs.modified"] == "true":
 		return commit[:min(12, len(commit))] + "-dirty"
 	default:
