@@ -13,7 +13,7 @@ import (
 // by class. Levels and valves are left out: a controller holds them or moves them.
 var bandSignals = map[plant.Class][]string{
 	plant.ClassSet:       {"header_pressure", "steam_pressure", "steam_flow", "juice_temperature", "juice_brix", "syrup_brix", "syrup_temperature", "evaporation", "economy", "economy_measured"},
-	plant.ClassBody:      {"vapour_pressure", "vapour_temperature", "chest_pressure", "chest_temperature", "juice_temperature", "brix"},
+	plant.ClassBody:      {"vapour_pressure", "vapour_temperature", "chest_pressure", "chest_temperature", "juice_temperature", "brix", "brix_out", "evaporation"},
 	plant.ClassCondenser: {"vapour_pressure", "vapour_temperature", "water_inlet_temperature", "water_outlet_temperature", "water_flow", "approach"},
 	// Of continuous pans; those of batch pans go by the point of the strike.
 	plant.ClassPan: {"vapour_pressure", "chest_pressure", "massecuite_temperature", "boiling_point_elevation", "massecuite_brix", "steam_flow", "seed_ratio"},
