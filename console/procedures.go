@@ -141,7 +141,7 @@ const alarmTrendSpan = 4 * time.Hour
 // smallTrend is a line of the last hours, in a box of 400 by 90.
 type smallTrend struct {
 	Path, Href          string
-	Label               words.Text
+	Label, Unit         words.Text
 	Line, LimitY        string // LimitY is "" without a limit
 	Low, High, From, To string
 }
@@ -176,7 +176,7 @@ func (s *Server) alarmTrends(ctx context.Context, a *plant.AlarmSpec, now time.T
 		if !ok {
 			continue
 		}
-		st := smallTrend{Path: t.Path, Label: words.Say("%s, %s", t.Path, t.Meaning), From: s.clock(from).String(), To: s.clock(now).String(),
+		st := smallTrend{Path: t.Path, Label: words.Say("%s, %s", t.Path, t.Meaning), Unit: s.unit(t).text, From: s.clock(from).String(), To: s.clock(now).String(),
 			Href: "/trends?span=8h&tag=" + url.QueryEscape(t.Path)}
 		limit := math.NaN()
 		if a.Setpoint != nil && len(list) == 0 && i < len(paths) {

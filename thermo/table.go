@@ -293,7 +293,7 @@ var Quantities = []Quantity{
 		Meaning: "saturation temperature of the vapour space less its thermometer: above 1.5 K one of the two is wrong; below 0 the vapour may really be hotter, by up to the boiling-point elevation", Inputs: "vapour pressure, vapour temperature", Source: if97,
 		body: func(v *bodyView) evaporator.Result { return v.b.VapourDisagreeK }},
 	{Class: plant.ClassBody, Name: "gas_depression", Dimension: plant.TempDifference, Low: -100, High: 200,
-		Meaning: "saturation temperature of the calandria less its thermometer: beyond 1.5 K suggests incondensable gas", Inputs: "chest pressure, chest temperature", Source: if97,
+		Meaning: "saturation temperature of the calandria less its thermometer: more than usual suggests incondensable gas", Inputs: "chest pressure, chest temperature", Source: if97,
 		body: func(v *bodyView) evaporator.Result { return v.b.ChestGasK }},
 
 	{Class: plant.ClassCondenser, Name: "saturation_temperature", Dimension: plant.Temperature, Low: 0, High: 120,
