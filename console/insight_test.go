@@ -212,6 +212,21 @@ func TestBarsOfPans(t *testing.T) {
 	if r := s.read(&p, tag.ID, p.At); r.InUsual == nil || *r.InUsual != 50 || !strings.Contains(r.Usual.String(), "at most 1.20") {
 		t.Errorf("%+v", r)
 	}
+	// What is farthest outside its band is named first.
+	pan, far := m.house.Equipment[0], ""
+	for _, e := range m.house.Of(plant.ClassPan) {
+		if e.Path == "PA1" {
+			pan = e
+		}
+	}
+	p.Usual = map[plant.TagID]thermo.Band{}
+	for i, name := range []string{"massecuite_temperature", "vapour_pressure", "supersaturation"} {
+		p.Usual[pan.Tag(name)] = thermo.Band{Low: 1, High: 2, Mean: 4 + float64(i)}
+		far = name
+	}
+	if d := s.departures(&p, pan, p.At); len(d) != 3 || !strings.Contains(d[0].Text.String(), far) || !strings.Contains(d[2].Text.String(), "massecuite temperature") {
+		t.Errorf("%v", d)
+	}
 }
 
 // TestSpecNumber: a small figure keeps three digits that count.

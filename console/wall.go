@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"maps"
 	"net/http"
 	"slices"
@@ -34,6 +35,7 @@ type deviation struct {
 	Text, Value words.Text
 	Note        words.Text // how long is left, the limit
 	about       string     // word of an alarm that says the same
+	far         int        // in halves of the width of its band
 }
 
 // saidBy reports that an alarm says the same already.
@@ -178,7 +180,8 @@ func (s *Server) deviations(p *engine.Picture, e *plant.Equipment, now time.Time
 }
 
 // departures are the figures of a vessel, its parts and its condenser outside
-// their usual band.
+// their usual band, the farthest first; whole halves of its width count, so that the order
+// stands still.
 func (s *Server) departures(p *engine.Picture, e *plant.Equipment, now time.Time) (out []deviation) {
 	vessels := append([]*plant.Equipment{e}, e.Parts...)
 	if c := s.condenserOf(e); c != nil {
@@ -186,14 +189,16 @@ func (s *Server) departures(p *engine.Picture, e *plant.Equipment, now time.Time
 	}
 	for _, v := range vessels {
 		for _, id := range slices.Sorted(maps.Values(v.Tags)) {
-			if _, judged := p.Usual[id]; !judged {
+			b, judged := p.Usual[id]
+			if !judged {
 				continue
 			}
 			if r := s.read(p, id, now); r.Departs != "" {
-				out = append(out, deviation{Text: words.Say("%s %s is %s", v.Name, r.Label, r.Departs), Value: r.with(&s.b.House().Tags[id], r.Text), Note: r.Usual, about: r.Label.String()})
+				out = append(out, deviation{Text: words.Say("%s %s is %s", v.Name, r.Label, r.Departs), Value: r.with(&s.b.House().Tags[id], r.Text), Note: r.Usual, about: r.Label.String(), far: int(b.Far())})
 			}
 		}
 	}
+	slices.SortStableFunc(out, func(a, b deviation) int { return cmp.Compare(b.far, a.far) })
 	return out
 }
 

@@ -65,6 +65,16 @@ func (b Band) Departs() int {
 	return 0
 }
 
+// Far is how far the last minute lies from the middle of the band, in halves of its width: 1
+// is an edge. A band without a lower edge begins at nought.
+func (b Band) Far() float64 {
+	low := b.Low
+	if math.IsInf(low, -1) {
+		low = 0
+	}
+	return math.Abs(2*b.Mean-low-b.High) / (b.High - low)
+}
+
 // newUsuals lists what is learned of a house: figures of sets, of their bodies and
 // of their condensers against the juice to the set, those of continuous pans and of the
 // condensers of pans against the vapour of these.
