@@ -130,7 +130,12 @@ func (s *Server) setupPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vi
 		}
 		d.Vessels = append(d.Vessels, e)
 	}
-	d.Ladder = drawLadder("ladder-setup", setupRungs(h), s.units[kindTemperature])
+	rungs := setupRungs(h)
+	d.Ladder = drawLadder("ladder-setup", rungs, s.units[kindTemperature])
+	for i, x := range rungs { // no heads stand over this ladder
+		at := round1(ladderAxis - 14 + (ladderW-ladderAxis)*(float64(i)+0.5)/float64(len(rungs)))
+		d.Ladder.Captions = append(d.Ladder.Captions, caption{X: at, Y: ladderH - 6, Anchor: "middle", Class: "lt-note", Text: words.Verbatim(x.Name)})
+	}
 	if n, err := strconv.Atoi(q.Get("vessel")); err == nil && n >= 0 && n < len(h.Vessels) {
 		d.Vessel, d.As, d.N = vesselName(h.Vessels[n]), classWord(h.Vessels[n].Class), n
 		s.slots(h, n, q, &d)

@@ -106,7 +106,7 @@ func TestFirstPlantFile(t *testing.T) {
 		at = post("/setup/signals", form, http.StatusSeeOther)
 	}
 	out := get(t, h, "/setup", http.StatusOK)
-	for _, want := range []string{"EV.evaporation", "EV.economy", "lt-vapour"} {
+	for _, want := range []string{"EV.evaporation", "EV.economy", "lt-vapour", ">EV4</text>"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is not said: %.3000s", want, out)
 		}
