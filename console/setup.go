@@ -34,6 +34,9 @@ type draft struct {
 	mu      sync.Mutex
 	h       *setup.House
 	written string // the file that was written
+
+	costs   []setup.Line // of this text of the file: a large house takes a while
+	costsOf string
 }
 
 type setupData struct {
