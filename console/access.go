@@ -101,7 +101,7 @@ type gate struct {
 	stamp    time.Time // of the file as read
 	looked   time.Time
 	broken   bool
-	fault    string // why the accounts file cannot be used, in words
+	fault    words.Text // why the accounts file cannot be used, in words
 	sessions map[[sha256.Size]byte]*session
 	wrong    map[string]*tries    // by "user name", "from address" or "pair", both
 	good     map[string]time.Time // by pair: who signed in from there last
@@ -133,8 +133,8 @@ func newGate(opt *Options) (*gate, error) {
 		if text, unread := files.Read(g.path, plant.MaxFileBytes); unread == nil && isFaults(err) {
 			g.accounts = SalvageAccounts(text)
 		}
-		g.fault = fmt.Sprintf("the accounts file cannot be used, %d accounts were saved from it: %v", len(g.accounts.Users), err)
-		g.log.Error("console: " + g.fault)
+		g.fault = words.Say("the accounts file cannot be used, %d accounts were saved from it: %s", len(g.accounts.Users), err)
+		g.log.Error("console: " + g.fault.String())
 	}
 	return g, err
 }
@@ -181,7 +181,7 @@ func (g *gate) reread(now time.Time) {
 	if err != nil {
 		if !g.broken {
 			g.log.Error("console: the accounts file cannot be read; the accounts of before hold", "err", err)
-			g.fault = "the accounts file cannot be read, the accounts of before hold: " + err.Error()
+			g.fault = words.Say("the accounts file cannot be read, the accounts of before hold: %s", err)
 		}
 		g.broken = true
 		return
@@ -295,7 +295,7 @@ func (g *gate) signIn(ctx context.Context, name, password, from string, now time
 }
 
 // Fault says what of the console's own files cannot be used, "" for nothing.
-func (s *Server) Fault() string {
+func (s *Server) Fault() words.Text {
 	s.gate.current(time.Now())
 	s.gate.mu.Lock()
 	defer s.gate.mu.Unlock()

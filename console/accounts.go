@@ -74,17 +74,17 @@ const minPassword = 12
 func LoadAccounts(path string) (*Accounts, error) {
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("accounts file %s does not exist: make the first account with 'calandria user add'", path)
+		return nil, words.Errorf("accounts file %s does not exist: make the first account with 'calandria user add'", path)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("accounts file: %w", err)
+		return nil, words.Errorf("accounts file: %s", err)
 	}
 	if info.Mode().Perm()&0o037 != 0 {
-		return nil, fmt.Errorf("accounts file %s can be read or changed by others (mode %04o): set its mode to 0600, or 0640", path, info.Mode().Perm())
+		return nil, words.Errorf("accounts file %s can be read or changed by others (mode %04o): set its mode to 0600, or 0640", path, int(info.Mode().Perm()))
 	}
 	b, err := files.Read(path, plant.MaxFileBytes)
 	if err != nil {
-		return nil, fmt.Errorf("accounts file: %w", err)
+		return nil, words.Errorf("accounts file: %s", err)
 	}
 	return ParseAccounts(path, b)
 }
@@ -162,7 +162,7 @@ func (a *Accounts) check(doc *plant.Document) (faults plant.Faults) {
 			fault(at+".role", words.Say("there is no role %q", u.Role), words.Say("the roles are %v", roles))
 		}
 		if _, _, err := splitHash(u.Password); err != nil {
-			fault(at+".password", words.Say("the hash %s", err.Error()), "set the password with 'calandria user password'")
+			fault(at+".password", words.Say("the hash %s", err), "set the password with 'calandria user password'")
 		}
 	}
 	for i, t := range a.Tokens {
@@ -327,21 +327,21 @@ func splitHash(stored string) (key []byte, hash func(password string) []byte, er
 	var version, memory, passes, lanes int
 	part := strings.Split(stored, "$")
 	if len(part) != 6 || part[1] != "argon2id" {
-		return nil, nil, errors.New("is not an argon2id hash")
+		return nil, nil, words.Errorf("is not an argon2id hash")
 	}
 	if _, err := fmt.Sscanf(part[2], "v=%d", &version); err != nil || version != argon2.Version {
-		return nil, nil, errors.New("is of another version of argon2")
+		return nil, nil, words.Errorf("is of another version of argon2")
 	}
 	if _, err := fmt.Sscanf(part[3], "m=%d,t=%d,p=%d", &memory, &passes, &lanes); err != nil ||
 		memory < 8*lanes || memory > 1<<20 || passes < 1 || passes > 100 || lanes < 1 || lanes > 64 {
-		return nil, nil, errors.New("has parameters out of range")
+		return nil, nil, words.Errorf("has parameters out of range")
 	}
 	salt, err := base64.RawStdEncoding.DecodeString(part[4])
 	if err != nil || len(salt) < 8 || len(salt) > 64 {
-		return nil, nil, errors.New("has a damaged salt")
+		return nil, nil, words.Errorf("has a damaged salt")
 	}
 	if key, err = base64.RawStdEncoding.DecodeString(part[5]); err != nil || len(key) < 16 || len(key) > 64 {
-		return nil, nil, errors.New("is damaged")
+		return nil, nil, words.Errorf("is damaged")
 	}
 	return key, func(password string) []byte {
 		return argon2.IDKey([]byte(password), salt, uint32(passes), uint32(memory), uint8(lanes), uint32(len(key)))

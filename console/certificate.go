@@ -2,7 +2,6 @@ package console
 
 import (
 	"crypto/tls"
-	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -10,6 +9,7 @@ import (
 	"time"
 
 	"calandria/plant/files"
+	"calandria/plant/words"
 )
 
 // certificate is a TLS certificate that is read again when its file changes, so
@@ -22,13 +22,13 @@ type certificate struct {
 	pair   *tls.Certificate
 	stamp  time.Time
 	looked time.Time
-	why    string // it cannot be used, in words
+	why    words.Text // it cannot be used
 }
 
 func loadCertificate(file, key string, log *slog.Logger) (*certificate, error) {
 	c := &certificate{file: file, key: key, log: log}
 	if err := c.load(); err != nil {
-		c.why = err.Error()
+		c.why = words.Of(err)
 		log.Error("console: no page is served until this is mended", "err", err)
 		return c, fmt.Errorf("console: %w", err)
 	}
@@ -36,7 +36,7 @@ func loadCertificate(file, key string, log *slog.Logger) (*certificate, error) {
 }
 
 // fault says why the certificate cannot be used, "" for nothing.
-func (c *certificate) fault() string {
+func (c *certificate) fault() words.Text {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.why
@@ -45,25 +45,25 @@ func (c *certificate) fault() string {
 func (c *certificate) load() error {
 	info, err := os.Stat(c.key)
 	if err != nil {
-		return fmt.Errorf("TLS key: %w", err)
+		return words.Errorf("TLS key: %s", err)
 	}
 	if info.Mode().Perm()&0o007 != 0 {
-		return fmt.Errorf("TLS key %s can be read by everybody on this machine (mode %04o): set its mode to 0600", c.key, info.Mode().Perm())
+		return words.Errorf("TLS key %s can be read by everybody on this machine (mode %04o): set its mode to 0600", c.key, int(info.Mode().Perm()))
 	}
 	cert, err := files.Read(c.file, 1<<20)
 	if err != nil {
-		return fmt.Errorf("TLS certificate: %w", err)
+		return words.Errorf("TLS certificate: %s", err)
 	}
 	key, err := files.Read(c.key, 1<<20)
 	if err != nil {
-		return fmt.Errorf("TLS key: %w", err)
+		return words.Errorf("TLS key: %s", err)
 	}
 	pair, err := tls.X509KeyPair(cert, key)
 	if err != nil {
-		return fmt.Errorf("TLS certificate %s: %w", c.file, err)
+		return words.Errorf("TLS certificate %s: %s", c.file, err)
 	}
 	if info, err = os.Stat(c.file); err != nil {
-		return fmt.Errorf("TLS certificate: %w", err)
+		return words.Errorf("TLS certificate: %s", err)
 	}
 	c.pair, c.stamp = &pair, info.ModTime()
 	return nil
@@ -78,7 +78,7 @@ func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 		c.looked = now
 		if info, err := os.Stat(c.file); err != nil || !info.ModTime().Equal(c.stamp) || c.pair == nil {
 			if err := c.load(); err != nil {
-				c.why = "the new TLS certificate is not used: " + err.Error()
+				c.why = words.Say("the new TLS certificate is not used: %s", err)
 				c.log.Error("console: the new certificate is not used", "err", err)
 			} else {
 				c.why = ""
@@ -86,7 +86,7 @@ func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 		}
 	}
 	if c.pair == nil {
-		return nil, errors.New("the console has no certificate: " + c.why)
+		return nil, fmt.Errorf("the console has no certificate: %s", c.why)
 	}
 	return c.pair, nil
 }

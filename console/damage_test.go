@@ -61,7 +61,7 @@ func TestDamagedAccounts(t *testing.T) {
 		for _, u := range s.gate.accounts.Users {
 			got = append(got, u.Name)
 		}
-		if strings.Join(got, " ") != c.want || !strings.Contains(s.Fault(), "accounts file") {
+		if strings.Join(got, " ") != c.want || !strings.Contains(s.Fault().String(), "accounts file") {
 			t.Errorf("%s: %q may sign in, want %q; fault %q", c.name, got, c.want, s.Fault())
 		}
 		if err := os.WriteFile(path, whole, 0o600); err != nil {
@@ -84,7 +84,7 @@ func TestDamagedCertificate(t *testing.T) {
 		}
 	}
 	s, err := New(newMill(t, time.Now()), opt)
-	if err != nil || !strings.Contains(s.Fault(), "certificate") {
+	if err != nil || !strings.Contains(s.Fault().String(), "certificate") {
 		t.Fatalf("%v, fault %q", err, s.Fault())
 	}
 	if _, err := s.cert.get(nil); err == nil {

@@ -99,7 +99,7 @@ func (s *Server) parseSeries(v url.Values, now time.Time) (q plant.SeriesQuery, 
 	for _, text := range list(v["at"]) {
 		t, err := plant.ParseMoment(text, q.Zone, now)
 		if err != nil {
-			return q, badQuery("at: %v.", err)
+			return q, badQuery("at: %s.", err)
 		}
 		q.At = append(q.At, t)
 	}

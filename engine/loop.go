@@ -8,7 +8,6 @@ import (
 	"log/slog"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"calandria/alerting"
@@ -29,7 +28,7 @@ type Stored struct {
 	OK   bool
 	Text words.Text // one line for a person
 	// Damage says which files are damaged and for which time, "" for none.
-	Damage string
+	Damage words.Text
 	// FreePct is how much of the disk is free, %; NaN if nobody knows.
 	FreePct float64
 }
@@ -105,7 +104,7 @@ type LoopOptions struct {
 	Checkpoint func(data []byte) error
 	// Damage says which other files of the program are damaged or were set aside,
 	// "" for none; nil: it is not known.
-	Damage  func() string
+	Damage  func() words.Text
 	LastRun time.Time               // last sign of life before this start, zero at a first start
 	Events  []plant.Event           // found at the start: to be journalled first
 	Strikes []thermo.FinishedStrike // the same
@@ -393,7 +392,7 @@ func (l *Loop) systemTags(at time.Time) {
 }
 
 // say puts words beside the facts that an alarm does not explain by itself.
-func (l *Loop) say(damage string) {
+func (l *Loop) say(damage words.Text) {
 	var lost []words.Text
 	for _, n := range l.Notifiers {
 		if s := n.State(); !s.OK {
@@ -401,7 +400,7 @@ func (l *Loop) say(damage string) {
 		}
 	}
 	l.core.Say("notify_ok", words.Join(lost, "; "))
-	l.core.Say("files_intact", words.Verbatim(strings.Trim(damage+"; "+l.otherDamage(), "; ")))
+	l.core.Say("files_intact", words.Both(damage, l.otherDamage()))
 }
 
 // coarse gives seconds so that they are not archived anew at each scan: to a
@@ -568,7 +567,7 @@ func (l *Loop) Show(at time.Time) {
 	l.beats.through("picture", l.beats.sent, l.Now())
 }
 
-func (l *Loop) otherDamage() string {
+func (l *Loop) otherDamage() words.Text {
 	if l.Damage == nil {
 		return ""
 	}
@@ -579,10 +578,10 @@ func (l *Loop) health(at time.Time) []Health {
 	archive := l.Archive.State()
 	lines := []Health{{Name: "archive", OK: archive.OK && !l.refused, Text: archive.Text}}
 	if archive.Damage != "" {
-		lines = append(lines, Health{Name: "files of the archive", Text: words.Verbatim(archive.Damage)})
+		lines = append(lines, Health{Name: "files of the archive", Text: archive.Damage})
 	}
 	if damage := l.otherDamage(); damage != "" {
-		lines = append(lines, Health{Name: "files of the program", Text: words.Verbatim(damage)})
+		lines = append(lines, Health{Name: "files of the program", Text: damage})
 	}
 	journal := Health{Name: "journal", OK: !l.unjournaled, Text: words.Say("%d entries", l.seq)}
 	if l.unjournaled {

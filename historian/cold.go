@@ -18,6 +18,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"calandria/plant/words"
+
 	"github.com/parquet-go/parquet-go"
 )
 
@@ -126,7 +128,7 @@ type coldFile struct {
 	sum        string // as the manifest has it, "" for not known yet
 	head       fileHead
 	// lost says why nothing of the file can be read, "" if it can.
-	lost string
+	lost words.Text
 
 	store *coldStore
 	f     ReadFile
@@ -225,10 +227,10 @@ func (s *coldStore) readDir(kind string) error {
 			}
 			line, ok := s.listed[kind+"/"+name]
 			if ok && err == nil && line.Size != c.size {
-				err = fmt.Errorf("it has %d bytes, not %d", c.size, line.Size)
+				err = words.Errorf("it has %d bytes, not %d", c.size, line.Size)
 			}
 			c.sum = line.Sum
-			if err != nil && !c.lose(err.Error()) {
+			if err != nil && !c.lose(words.Of(err)) {
 				continue
 			}
 		}
@@ -431,13 +433,13 @@ func (c *coldFile) readHead() (err error) {
 	}
 	js, ok := pf.Lookup(indexKey)
 	if !ok {
-		return errors.New("not written by this program: no index in the footer")
+		return words.Errorf("not written by this program: no index in the footer")
 	}
 	if err := json.Unmarshal([]byte(js), &c.head); err != nil {
-		return fmt.Errorf("index in the footer: %w", err)
+		return words.Errorf("index in the footer: %s", err)
 	}
 	if c.head.Tick <= 0 || c.head.To <= c.head.From {
-		return errors.New("index in the footer makes no sense")
+		return words.Errorf("index in the footer makes no sense")
 	}
 	c.place()
 	return nil
@@ -450,7 +452,7 @@ func (c *coldFile) index() (*pageIndex, error) {
 	}
 	pf, err := openParquet(c.f, c.size, true)
 	if err != nil {
-		return nil, fmt.Errorf("open archive file %s: %w", c.path, err)
+		return nil, words.Errorf("open archive file %s: %s", c.path, err)
 	}
 	p, at := &pageIndex{File: pf}, int64(0)
 	for _, g := range pf.RowGroups() {

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // hotDir holds the log of the samples that are not in Parquet files yet.
@@ -52,7 +54,7 @@ type segment struct {
 	min     int64
 	max     int64
 	// damaged says what of the file could not be read, "" for nothing.
-	damaged string
+	damaged words.Text
 	// ids are the archive's numbers, plus one, of the tags that the file has named, by
 	// the number that the file gives them.
 	ids numbered[int64]
@@ -180,7 +182,7 @@ func (h *hotStore) load(s *segment) error {
 		h.log.Error("samples of the hot log belong to no tag that is known", "file", s.path, "samples", unnamed)
 	}
 	if len(damaged) > 0 {
-		s.damaged = fmt.Sprintf("bytes %d to %d", s.size+int64(damaged[0][0]), s.size+int64(damaged[len(damaged)-1][1]))
+		s.damaged = words.Say("bytes %d to %d are damaged", s.size+int64(damaged[0][0]), s.size+int64(damaged[len(damaged)-1][1]))
 		h.log.Error("part of the hot log is damaged; what is behind it is used", "file", s.path, "damaged", s.damaged)
 	}
 	s.size += int64(end)
@@ -401,7 +403,7 @@ func (h *hotStore) damaged() (out []Damage) {
 	defer h.mu.RUnlock()
 	for _, s := range h.segs {
 		if s.damaged != "" {
-			out = append(out, Damage{File: s.path, From: time.Unix(0, s.min).UTC(), To: time.Unix(0, s.max).UTC(), Problem: s.damaged + " are damaged"})
+			out = append(out, Damage{File: s.path, From: time.Unix(0, s.min).UTC(), To: time.Unix(0, s.max).UTC(), Problem: s.damaged})
 		}
 	}
 	return out

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"sort"
 	"time"
+
+	"calandria/plant/words"
 )
 
 const (
@@ -196,7 +198,7 @@ func (a *Archive) mergeFiles(ctx context.Context, files []*coldFile) error {
 					for _, s := range shown(hides, f.version, k.path, e.Min, e.Max+1) {
 						if err := f.scan(ctx, e, s.from, s.to, &out.series); err != nil {
 							if ctx.Err() == nil {
-								f.note(e.Min, e.Max+1, err.Error()) // the next time it is left out
+								f.note(e.Min, e.Max+1, words.Of(err)) // the next time it is left out
 							}
 							return err
 						}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // manifestFile is a checkpoint with a line for each Parquet file. A file that is
@@ -31,11 +32,14 @@ type manifestLine struct {
 type Damage struct {
 	File     string
 	From, To time.Time
-	Problem  string
+	Problem  words.Text
 }
 
-func (d Damage) String() string {
-	return fmt.Sprintf("%s, %s to %s: %s", d.File, d.From.UTC().Format(time.RFC3339), d.To.UTC().Format(time.RFC3339), d.Problem)
+func (d Damage) String() string { return d.Words().String() }
+
+// Words is the same for who reads it in another language.
+func (d Damage) Words() words.Text {
+	return words.Say("%s, %s to %s: %s", d.File, d.From.UTC().Format(time.RFC3339), d.To.UTC().Format(time.RFC3339), d.Problem)
 }
 
 // DamageError says that a reading was complete but for the damage.
@@ -124,7 +128,7 @@ func (s *coldStore) missing(kind string, names []string, replaced map[string]boo
 
 // lose makes c a place holder: of the file only the times in its name are known.
 // False for a roll-up, which is left out.
-func (c *coldFile) lose(problem string) bool {
+func (c *coldFile) lose(problem words.Text) bool {
 	from, to, ok := timesOf(c.name)
 	if c.kind != kindRaw || !ok {
 		c.store.log.Error("archive file cannot be read and is left out", "file", c.path, "problem", problem)
@@ -148,7 +152,7 @@ func timesOf(name string) (from, to int64, ok bool) {
 }
 
 // note keeps a damage that was met.
-func (c *coldFile) note(from, to int64, problem string) {
+func (c *coldFile) note(from, to int64, problem words.Text) {
 	s := c.store
 	s.knows.Lock()
 	defer s.knows.Unlock()
@@ -212,7 +216,7 @@ func (c *coldFile) scanPart(ctx context.Context, e fileEntry, lo, hi int64, out 
 		}
 		return nil
 	}
-	c.note(lo, hi, err.Error())
+	c.note(lo, hi, words.Of(err))
 	out.add(max(lo, e.Min), nan, plant.BadDataLost.Code())
 	return nil
 }
@@ -245,13 +249,13 @@ func (a *Archive) Scrub(ctx context.Context, wait func(context.Context, int)) er
 				a.cold.mu.Unlock()
 				fresh = true
 			case err == nil && c.sum != sum:
-				err = fmt.Errorf("its checksum is %s, not %s: it was changed", sum, c.sum)
+				err = words.Errorf("its checksum is %s, not %s: it was changed", sum, c.sum)
 			}
 			if err != nil {
 				a.cold.mu.RLock()
 				// One that was replaced meanwhile is gone because it was.
 				if slices.Contains(a.cold.files[kind], c) {
-					c.note(c.head.From, c.head.To, err.Error())
+					c.note(c.head.From, c.head.To, words.Of(err))
 				}
 				a.cold.mu.RUnlock()
 			}

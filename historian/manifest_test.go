@@ -176,7 +176,7 @@ func TestManifest(t *testing.T) {
 	if err := a.Scrub(context.Background(), nil); err != nil {
 		t.Fatal(err)
 	}
-	if d := a.Health().Damage; len(d) != 1 || !strings.Contains(d[0].Problem, "checksum") {
+	if d := a.Health().Damage; len(d) != 1 || !strings.Contains(d[0].Problem.String(), "checksum") {
 		t.Fatal(d)
 	}
 	// One process removes and merges while another one reads: no false alarm.

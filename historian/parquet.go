@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"math"
 	"slices"
@@ -17,6 +16,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // openParquet opens a file; a library panic on a damaged file is an error.
@@ -29,7 +29,7 @@ func openParquet(f io.ReaderAt, size int64, pages bool) (pf *parquet.File, err e
 // recoverTo turns a panic of the Parquet library (damaged pages) into an error.
 func recoverTo(err *error) {
 	if p := recover(); p != nil {
-		*err = fmt.Errorf("damaged file: %v", p)
+		*err = words.Errorf("damaged file: %s", p)
 	}
 }
 
@@ -194,7 +194,7 @@ func (c *coldFile) scan(ctx context.Context, e fileEntry, from, to int64, out *s
 		})
 		got := series{out.time[n:], out.value[n:], out.status[n:]}
 		if err == nil && (len(got.value) != got.len() || len(got.status) != got.len()) {
-			err = errors.New("columns differ in length")
+			err = words.Errorf("columns differ in length")
 		}
 		if err != nil {
 			return err
@@ -254,7 +254,7 @@ func (c *coldFile) eachGroup(ctx context.Context, e fileEntry, from, to int64, f
 			continue
 		}
 		if err := f(cols, a, b); err != nil {
-			return fmt.Errorf("read %s of %s: %w", e.Path, c.path, err)
+			return words.Errorf("read %s of %s: %s", e.Path, c.path, err)
 		}
 	}
 	return nil

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"calandria/plant"
+	"calandria/plant/words"
 )
 
 // rawTrendRows is how many raw samples a trend reads before it turns to
@@ -80,7 +81,7 @@ func (a *Archive) Trend(ctx context.Context, path string, from, to time.Time, bu
 		}
 		if err := c.scanRoll(ctx, p.entry, floorTo(p.from, p.period), p.to, b.add); err != nil && ctx.Err() == nil {
 			// The raw values are there still, and the roll-up is made anew.
-			c.note(c.head.From, c.head.To, err.Error())
+			c.note(c.head.From, c.head.To, words.Of(err))
 			return a.Trend(ctx, path, from, to, buckets)
 		}
 	}

@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"calandria/plant/words"
 )
 
 // Limits of a SeriesQuery.
@@ -132,7 +134,7 @@ func ParseMoment(s string, zone *time.Location, now time.Time) (time.Time, error
 		t, ok = now.Add(-d), true
 	}
 	if !ok || t.Year() < 1970 || t.Year() > 2200 {
-		return time.Time{}, fmt.Errorf("%q is neither a date (2026-11-01), nor a time (2026-11-01T06:00:00+05:30), nor seconds or milliseconds since 1970, nor an age (8h, 3d)", s)
+		return time.Time{}, words.Errorf("%q is neither a date (2026-11-01), nor a time (2026-11-01T06:00:00+05:30), nor seconds or milliseconds since 1970, nor an age (8h, 3d)", s)
 	}
 	return t.UTC(), nil
 }

@@ -2,7 +2,6 @@ package notify
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"net/url"
 	"regexp"
@@ -99,7 +98,7 @@ func (c Schedule) Hours() (Hours, error) {
 			to = from
 		}
 		if from < 0 || to < 0 {
-			return h, fmt.Errorf("%q is not a day; write mon, tue, wed, thu, fri, sat, sun or mon-fri", d)
+			return h, words.Errorf("%q is not a day; write mon, tue, wed, thu, fri, sat, sun or mon-fri", d)
 		}
 		for i := from; ; i = (i + 1) % 7 {
 			h.Days[i] = true
@@ -120,12 +119,12 @@ func (c Schedule) Hours() (Hours, error) {
 		}
 		d, ok := wallClock(x.text)
 		if !ok {
-			return h, fmt.Errorf("%q is not a time of day; write it as 06:00", x.text)
+			return h, words.Errorf("%q is not a time of day; write it as 06:00", x.text)
 		}
 		*x.to = d
 	}
 	if h.From == h.To {
-		return h, errors.New("the hours end when they begin; leave from and to out for the whole day")
+		return h, words.Errorf("the hours end when they begin; leave from and to out for the whole day")
 	}
 	return h, nil
 }

@@ -110,7 +110,7 @@ func (c *repairCmd) mend(a *app, h *plant.House) error {
 	}
 	defer f.Unlock()
 	if f.Temporary != "" {
-		return errors.New(f.Temporary + "; mend its rights or the disk first")
+		return fmt.Errorf("%s; mend its rights or the disk first", f.Temporary)
 	}
 	ar, err := f.OpenArchive(h, now)
 	if err != nil {

@@ -17,6 +17,7 @@ import (
 	"calandria/historian/journal"
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 )
 
 // folder is the data folder of a running program: alarms outrank files. What is
@@ -24,13 +25,13 @@ import (
 // there the program works in a folder of its own until the next start.
 type folder struct {
 	dir       string
-	given     string // by --data; another than dir if that cannot be used
-	Temporary string // why, in words
+	given     string     // by --data; another than dir if that cannot be used
+	Temporary words.Text // why
 	Unlock    func()
 	log       *slog.Logger
 	events    []plant.Event // to be journalled
-	found     atomic.Pointer[string]
-	old       atomic.Pointer[string] // why the program runs with plant and rule files of before
+	found     atomic.Pointer[words.Text]
+	old       atomic.Pointer[words.Text] // why the program runs with plant and rule files of before
 }
 
 // OpenFolder makes the data folder and locks it. That another program uses it is
@@ -42,7 +43,7 @@ func OpenFolder(dir string, now time.Time, log *slog.Logger) (*folder, error) {
 	if err == nil || errors.As(err, &busy) {
 		return f, err
 	}
-	if f.dir, err = f.substitute("the data folder "+f.given, err, now); err != nil {
+	if f.dir, err = f.substitute(words.Say("the data folder %s", f.given), err, now); err != nil {
 		return f, err
 	}
 	for _, name := range []string{"journal.db", "journal.db-wal", CheckpointName} {
@@ -135,19 +136,19 @@ func (f *folder) OpenArchive(h *plant.House, now time.Time) (*historian.Archive,
 	if err == nil {
 		return a, nil
 	}
-	if dir, err = f.substitute("the archive "+dir, err, now); err != nil {
+	if dir, err = f.substitute(words.Say("the archive %s", dir), err, now); err != nil {
 		return nil, err
 	}
 	return OpenKept(h, dir, f.dir, f.log)
 }
 
 // substitute makes a folder in place of something that cannot be used.
-func (f *folder) substitute(what string, why error, now time.Time) (string, error) {
+func (f *folder) substitute(what words.Text, why error, now time.Time) (string, error) {
 	dir, err := os.MkdirTemp("", "calandria-data-")
 	if err != nil {
 		return "", errors.Join(why, err)
 	}
-	f.Temporary = fmt.Sprintf("%s cannot be used: %s", what, why)
+	f.Temporary = words.Say("%s cannot be used: %s", what, why)
 	f.tell(now, fmt.Sprintf("%s; the program works in %s, which nothing keeps", f.Temporary, dir))
 	return dir, nil
 }
@@ -170,12 +171,12 @@ func (f *folder) OpenJournal(now time.Time) (*journal.Journal, error) {
 }
 
 // set lists what was set aside in the data folder, with the notes.
-func (f *folder) set() (lines []string) {
+func (f *folder) set() (lines []words.Text) {
 	for _, name := range AsideIn(f.given) {
 		why, err := files.Read(name+NoteEnd, 64<<10)
-		line := "set aside: " + filepath.Base(name)
+		line := words.Say("set aside: %s", filepath.Base(name))
 		if err == nil {
-			line += ": " + strings.TrimSpace(string(why))
+			line += words.Verbatim(": " + strings.TrimSpace(string(why)))
 		}
 		lines = append(lines, line)
 	}
@@ -213,20 +214,20 @@ func AsideIn(dir string) []string {
 func (f *folder) look() {
 	lines := f.set()
 	if f.Temporary != "" {
-		lines = append(lines, "nothing is kept beyond the next start: "+f.Temporary)
+		lines = append(lines, words.Say("nothing is kept beyond the next start: %s", f.Temporary))
 	}
 	if old := f.old.Load(); old != nil {
 		lines = append(lines, *old)
 	}
-	text := strings.Join(lines, "; ")
+	text := words.Join(lines, "; ")
 	if text != "" {
-		text += "; 'calandria repair' explains"
+		text = words.Say("%s; 'calandria repair' explains", text)
 	}
 	f.found.Store(&text)
 }
 
 // Damage is what look found last.
-func (f *folder) Damage() string {
+func (f *folder) Damage() words.Text {
 	if text := f.found.Load(); text != nil {
 		return *text
 	}

@@ -23,6 +23,7 @@ import (
 	"calandria/historian"
 	"calandria/plant"
 	"calandria/plant/files"
+	"calandria/plant/words"
 	"calandria/rules"
 )
 
@@ -123,7 +124,7 @@ func UsableFiles(file, data string) (core *engine.Core, ruleFiles []rules.File, 
 	if unread != nil {
 		return nil, nil, nil, err
 	}
-	broken = fmt.Errorf("the program runs with the plant and rule files of %s, for those of now cannot be used: %w", g.At.UTC().Format(time.RFC3339), firstFault(err))
+	broken = words.Errorf("the program runs with the plant and rule files of %s, for those of now cannot be used: %s", g.At.UTC().Format(time.RFC3339), firstFault(err))
 	if h, unread = LoadHouse(file, g.Plant.Data); unread == nil {
 		ruleFiles = g.Rules
 		core, unread = NewCore(h, ruleFiles)
@@ -148,7 +149,7 @@ func cut(g good, now []rules.File) error {
 	for _, was := range append(g.Rules, g.Plant) {
 		for _, f := range now {
 			if f.Name == was.Name && len(f.Data) < len(was.Data) && bytes.HasPrefix(was.Data, f.Data) && !bytes.HasSuffix(f.Data, []byte("\n")) {
-				return fmt.Errorf("%s is torn: it ends within a line of what it was before", f.Name)
+				return words.Errorf("%s is torn: it ends within a line of what it was before", f.Name)
 			}
 		}
 	}
@@ -158,7 +159,7 @@ func cut(g good, now []rules.File) error {
 // firstFault shortens a list of faults.
 func firstFault(err error) error {
 	if faults, ok := errors.AsType[plant.Faults](err); ok && len(faults) > 1 {
-		return fmt.Errorf("%w (and %d more faults: 'calandria check' lists them)", faults[0], len(faults)-1)
+		return words.Errorf("%s (and %d more faults: 'calandria check' lists them)", faults[0], len(faults)-1)
 	}
 	return err
 }
@@ -190,7 +191,7 @@ func OpenRun(ctx context.Context, file, data string, log *slog.Logger, asked <-c
 	s.Reload = &Reloader{s: s, file: file, data: source, files: ruleFiles, asked: asked}
 	if broken != nil {
 		s.folder.tell(now, broken.Error())
-		s.folder.old.Store(new(broken.Error()))
+		s.folder.old.Store(new(words.Of(broken)))
 		s.folder.look()
 		s.Loop.Events = append(s.Loop.Events, s.folder.events[len(s.folder.events)-1])
 		return s, nil

@@ -14,7 +14,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"sync/atomic"
 	"time"
 
@@ -197,9 +196,8 @@ func (s *Service) forwardTo(x *influx.Config, o *engine.LoopOptions) {
 	}
 	var err error
 	if s.forward, err = influx.New(s.Archive, *x, forwardTags(s.House), s.Log); err != nil {
-		why := err.Error()
 		s.Log.Error("values do not go to InfluxDB", "err", err)
-		o.Forward = func() (bool, words.Text) { return false, words.Verbatim(why) }
+		o.Forward = func() (bool, words.Text) { return false, words.Of(err) }
 		return
 	}
 	o.Forward = func() (bool, words.Text) {
@@ -216,8 +214,8 @@ func (s *Service) forwardTo(x *influx.Config, o *engine.LoopOptions) {
 }
 
 // damage says what of the program's files is damaged, "" for nothing.
-func (s *Service) damage() string {
-	return strings.Join(slices.DeleteFunc([]string{s.folder.Damage(), s.console.Fault()}, func(x string) bool { return x == "" }), "; ")
+func (s *Service) damage() words.Text {
+	return words.Both(s.folder.Damage(), s.console.Fault())
 }
 
 // ArchiveEdge and journalEdge are archive and journal as the loop sees them.
@@ -229,11 +227,11 @@ func (a ArchiveEdge) State() engine.Stored {
 	if !h.OK && h.LastError != nil {
 		text = words.Say("values are not being stored: %s", engine.Cause(h.LastError))
 	}
-	var damage []string
+	var damage []words.Text
 	for _, d := range h.Damage {
-		damage = append(damage, d.String())
+		damage = append(damage, d.Words())
 	}
-	return engine.Stored{OK: h.OK, Text: text, Damage: strings.Join(damage, "; "), FreePct: h.FreePct}
+	return engine.Stored{OK: h.OK, Text: text, Damage: words.Join(damage, "; "), FreePct: h.FreePct}
 }
 
 type JournalEdge struct {

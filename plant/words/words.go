@@ -35,7 +35,7 @@ type Measure struct {
 func (m Measure) String() string { return fmt.Sprintf(m.Form, m.Value) + " " + m.Unit }
 
 // Say makes a Text of a format (as in package fmt) and values: Texts, which are
-// translated, numbers and Measures, and strings, which are not. A value with a method String
+// translated, numbers and Measures, and strings, which are not. An error says what [Of] makes of it. A value with a method String
 // counts as a Text: names of phases, of priorities.
 func Say(format Text, values ...any) Text {
 	if len(values) == 0 {
@@ -55,6 +55,8 @@ func Say(format Text, values ...any) Text {
 			fmt.Fprintf(&b, "d%d", v)
 		case Measure:
 			b.WriteString("m" + strconv.FormatFloat(v.Value, 'g', -1, 64) + part + v.Unit + part + v.Form + part + verbatim(v.Of))
+		case error:
+			b.WriteString("t" + string(Of(v)))
 		case fmt.Stringer:
 			b.WriteString("t" + verbatim(v.String()))
 		default:
@@ -243,6 +245,14 @@ func Of(err error) Text {
 		return e.Words()
 	}
 	return Verbatim(err.Error())
+}
+
+// Both is one text behind the other, or the one that there is.
+func Both(a, b Text) Text {
+	if a == "" || b == "" {
+		return a + b
+	}
+	return a + "; " + b
 }
 
 // Join puts texts one behind the other, with something between them.
