@@ -1,15 +1,11 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
-
-	"github.com/expr-lang/expr"
-	"github.com/expr-lang/expr/vm"
 
 	"calandria/plant"
 	"calandria/plant/words"
@@ -22,7 +18,7 @@ type operand struct {
 	fixed  float64
 	gauged bool // fixed is at the usual barometer
 	in     int32
-	prog   *vm.Program
+	tree   *number
 	ins    []int32
 	dim    dims
 	words  words.Text
@@ -33,7 +29,7 @@ type operandKind uint8
 const (
 	operandFixed operandKind = iota
 	operandInput
-	operandProgram
+	operandTree
 )
 
 // test is a condition ready to run.
@@ -45,14 +41,6 @@ type test struct {
 	band  float64
 	eased bool
 	in    int32
-}
-
-// environment is what the programs of expr-lang see: the values of their
-// inputs and nothing else.
-type environment struct {
-	X0, X1, X2, X3, X4, X5, X6, X7, X8, X9, X10, X11, X12, X13, X14, X15 float64
-
-	Air float64 // air pressure less the usual barometer, kPa
 }
 
 // operand makes a number ready to run.
@@ -69,100 +57,39 @@ func (r *reader) operand(n *number) operand {
 		o.kind, o.in = operandInput, n.in
 		return o
 	}
-	o.kind = operandProgram
-	source := r.code(n, &o.ins)
-	if len(r.complaints) > 0 || len(r.missing) > 0 {
-		return o
-	}
-	if len(o.ins) > maxInputs {
-		r.complain(n.from, words.Say("more than %d different tags on one side", maxInputs), "split it with derived tags")
-		return o
-	}
-	prog, err := expr.Compile(source,
-		expr.Env(environment{}), // of a pointer, each value would be looked up by its name
-		expr.AsFloat64(),
-		expr.MaxNodes(4*maxNodes),
-		expr.DisableAllBuiltins(),
-		expr.EnableBuiltin("abs"), expr.EnableBuiltin("min"), expr.EnableBuiltin("max"),
-		expr.Function("sqrt", squareRoot, new(func(float64) float64)),
-	)
-	if err != nil {
-		r.complain(n.from, words.Say("the expression cannot be compiled: %s", strings.SplitN(err.Error(), "\n", 2)[0]), "write it more simply")
-		return o
-	}
-	o.prog = prog
+	o.kind, o.tree = operandTree, n
+	r.inputsOf(n, &o.ins)
 	return o
-}
-
-func squareRoot(args ...any) (any, error) {
-	x, ok := args[0].(float64)
-	if !ok {
-		return nil, fmt.Errorf("sqrt of something that is not a number")
-	}
-	return math.Sqrt(x), nil
 }
 
 var infix = map[numberOp]string{numAdd: " + ", numSub: " - ", numMul: " * ", numDiv: " / "}
 
-// code gives a number as source for expr-lang, over X0, X1 ...
-func (r *reader) code(n *number, ins *[]int32) string {
-	kids := make([]string, len(n.kids))
-	for i, k := range n.kids {
-		kids[i] = r.code(k, ins)
+// inputsOf gathers what a number reads, and complains of what it cannot be made of.
+func (r *reader) inputsOf(n *number, ins *[]int32) {
+	switch {
+	case n.op == numConst && (math.IsNaN(n.val) || math.IsInf(n.val, 0)):
+		r.complain(n.from, "the number is not finite", "")
+	case n.op == numInput && !slices.Contains(*ins, n.in):
+		*ins = append(*ins, n.in)
+	case n.op == numChoice:
+		r.inputsOfLogic(n.cond, ins)
 	}
-	switch n.op {
-	case numConst:
-		if math.IsNaN(n.val) || math.IsInf(n.val, 0) {
-			r.complain(n.from, "the number is not finite", "")
-		}
-		s := strconv.FormatFloat(n.val, 'f', -1, 64)
-		if !strings.Contains(s, ".") {
-			s += ".0"
-		}
-		if n.gauged {
-			s += " + Air"
-		}
-		return "(" + s + ")"
-	case numInput:
-		i := slices.Index(*ins, n.in)
-		if i < 0 {
-			i = len(*ins)
-			*ins = append(*ins, n.in)
-		}
-		return fmt.Sprintf("X%d", i)
-	case numNeg:
-		return "(-" + kids[0] + ")"
-	case numFunc:
-		return n.fn + "(" + strings.Join(kids, ", ") + ")"
-	case numChoice:
-		return fmt.Sprintf("(%s ? %s : %s)", r.logicCode(n.cond, ins), kids[0], kids[1])
+	for _, k := range n.kids {
+		r.inputsOf(k, ins)
 	}
-	return "(" + kids[0] + infix[n.op] + kids[1] + ")"
 }
 
-func (r *reader) logicCode(l *logic, ins *[]int32) string {
-	kids := make([]string, len(l.kids))
-	for i, k := range l.kids {
-		kids[i] = r.logicCode(k, ins)
-	}
+func (r *reader) inputsOfLogic(l *logic, ins *[]int32) {
 	switch l.op {
-	case logTrue:
-		return "(true)"
-	case logFalse:
-		return "(false)"
-	case logNot:
-		return "(not " + kids[0] + ")"
-	case logAnd:
-		return "(" + kids[0] + " and " + kids[1] + ")"
-	case logOr:
-		return "(" + kids[0] + " or " + kids[1] + ")"
-	case logIf:
-		return fmt.Sprintf("(%s ? %s : %s)", kids[0], kids[1], kids[2])
 	case logCompare:
-		return "(" + r.code(l.l, ins) + " " + compareText[l.cmp] + " " + r.code(l.r, ins) + ")"
+		r.inputsOf(l.l, ins)
+		r.inputsOf(l.r, ins)
+	case logIsBad, logIsGood:
+		r.complain(l.from, "is_bad and is_good cannot choose between numbers", "use them in a condition")
 	}
-	r.complain(l.from, "is_bad and is_good cannot choose between numbers", "use them in a condition")
-	return "(false)"
+	for _, k := range l.kids {
+		r.inputsOfLogic(k, ins)
+	}
 }
 
 // test makes a condition ready to run.
@@ -338,33 +265,93 @@ func (s *Set) eval(o *operand, f *plant.Frame, at time.Time, rf *RuleFault) (flo
 	switch o.kind {
 	case operandFixed:
 		if o.gauged {
-			return o.fixed + s.env.Air, plant.Good
+			return o.fixed + s.air, plant.Good
 		}
 		return o.fixed, plant.Good
 	case operandInput:
 		return s.read(o.in, f, at)
 	}
 	worst, bad := plant.Good, false
-	for i, in := range o.ins {
+	for _, in := range o.ins {
 		v, q := s.read(in, f, at)
 		worst = plant.Worse(worst, q)
 		bad = bad || q.IsBad()
-		s.slots.Field(i).SetFloat(v)
+		s.inputs[in].seen = v
 	}
 	if bad {
 		return math.NaN(), worst
 	}
-	out, err := s.vm.Run(o.prog, &s.env)
-	if err != nil {
-		rf.note(at, words.Verbatim(strings.SplitN(err.Error(), "\n", 2)[0]))
-		return math.NaN(), plant.BadInternalError
-	}
-	v, ok := out.(float64)
-	if !ok || math.IsNaN(v) || math.IsInf(v, 0) {
+	v := s.number(o.tree)
+	if math.IsNaN(v) || math.IsInf(v, 0) {
 		rf.note(at, "the result is not a finite number (a division by zero, perhaps)")
 		return math.NaN(), plant.BadOutOfRange
 	}
 	return v, worst
+}
+
+// number works a number out from what its inputs were seen to be.
+func (s *Set) number(n *number) float64 {
+	switch n.op {
+	case numConst:
+		if n.gauged {
+			return n.val + s.air
+		}
+		return n.val
+	case numInput:
+		return s.inputs[n.in].seen
+	case numChoice:
+		if s.chooses(n.cond) {
+			return s.number(n.kids[0])
+		}
+		return s.number(n.kids[1])
+	}
+	x := s.number(n.kids[0])
+	switch n.op {
+	case numNeg:
+		return -x
+	case numAdd:
+		return x + s.number(n.kids[1])
+	case numSub:
+		return x - s.number(n.kids[1])
+	case numMul:
+		return x * s.number(n.kids[1])
+	case numDiv:
+		return x / s.number(n.kids[1])
+	}
+	switch n.fn { // numFunc
+	case "abs":
+		return math.Abs(x)
+	case "sqrt":
+		return math.Sqrt(x)
+	}
+	for _, k := range n.kids[1:] {
+		if y := s.number(k); n.fn == "min" {
+			x = min(x, y)
+		} else {
+			x = max(x, y)
+		}
+	}
+	return x
+}
+
+// chooses works out the condition of a choice between numbers.
+func (s *Set) chooses(l *logic) bool {
+	switch l.op {
+	case logTrue, logFalse:
+		return l.op == logTrue
+	case logNot:
+		return !s.chooses(l.kids[0])
+	case logAnd:
+		return s.chooses(l.kids[0]) && s.chooses(l.kids[1])
+	case logOr:
+		return s.chooses(l.kids[0]) || s.chooses(l.kids[1])
+	case logIf:
+		if s.chooses(l.kids[0]) {
+			return s.chooses(l.kids[1])
+		}
+		return s.chooses(l.kids[2])
+	}
+	return l.cmp.holds(s.number(l.l), s.number(l.r))
 }
 
 // truth works a condition out by Kleene's logic.
@@ -429,7 +416,11 @@ func (t *test) holds(l, r float64) bool {
 			return l <= r+t.band
 		}
 	}
-	switch t.cmp {
+	return t.cmp.holds(l, r)
+}
+
+func (c compare) holds(l, r float64) bool {
+	switch c {
 	case less:
 		return l < r
 	case lessEqual:

@@ -132,7 +132,6 @@ func Load(files []File, house *plant.House, opt Options) (*Set, error) {
 // newLoader reads the files; what they say is not looked at yet.
 func newLoader(files []File, house *plant.House, opt Options) *loader {
 	s := &Set{house: house, barometer: 101.325, inputIDs: map[inputKey]int32{}, windowID: map[windowKey]int32{}}
-	s.slots = reflect.ValueOf(&s.env).Elem()
 	if house.Config != nil && house.Config.Site.BarometerKPa > 0 {
 		s.barometer = house.Config.Site.BarometerKPa
 	}

@@ -25,7 +25,6 @@ const (
 	// maxVisits bounds the work of reading an expression: the parser shares
 	// the middle of a < b < c between two comparisons.
 	maxVisits = 10 * maxNodes
-	maxInputs = 16 // different tags and windows in one side of a comparison
 )
 
 // number is a numeric part of an expression whose tags are resolved.
@@ -97,7 +96,6 @@ const (
 )
 
 var compareOf = map[string]compare{"<": less, "<=": lessEqual, ">": greater, ">=": greaterEqual, "==": equal, "!=": notEqual}
-var compareText = [...]string{"<", "<=", ">", ">=", "==", "!="}
 var compareWords = [...]words.Text{"%s is below %s", "%s is at or below %s", "%s is above %s", "%s is at or above %s", "%s is equal to %s", "%s is not equal to %s"}
 
 // input is something an expression reads at run time.
@@ -115,6 +113,7 @@ type input struct {
 	fresh bool
 	value float64
 	q     plant.Quality
+	seen  float64 // while a number is worked out
 }
 
 type inputKind uint8

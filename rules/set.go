@@ -3,11 +3,8 @@ package rules
 import (
 	"fmt"
 	"math"
-	"reflect"
 	"slices"
 	"time"
-
-	"github.com/expr-lang/expr/vm"
 
 	"calandria/plant"
 	"calandria/plant/words"
@@ -45,9 +42,7 @@ type Set struct {
 	placeholders []Placeholder
 	faults       []RuleFault // of the alarms, then of the derived tags
 
-	vm    vm.VM
-	env   environment
-	slots reflect.Value `state:"-"` // the fields of env, to be set by their place
+	air   float64 // air pressure less the usual barometer, kPa
 	watch watch
 }
 
@@ -307,12 +302,12 @@ func (s *Set) Sample(f *plant.Frame, tag plant.TagID, emit func(alarm int, in pl
 
 // SetAir says what the air pressure of the site is off by from the usual barometer, kPa:
 // limits that are given against the air move with it.
-func (s *Set) SetAir(shiftKPa float64) { s.env.Air = shiftKPa }
+func (s *Set) SetAir(shiftKPa float64) { s.air = shiftKPa }
 
 // asRead takes the air off a gauge reading again: the weather is no movement of it.
 func (s *Set) asRead(p plant.Point, tag plant.TagID) plant.Point {
 	if s.house.Tags[tag].Gauged() {
-		p.Value -= s.env.Air
+		p.Value -= s.air
 	}
 	return p
 }
