@@ -239,4 +239,5 @@ func (v *panView) bands(bands map[plant.TagID]Band) {
 	warm.Value += v.cfg.ThermometerOffsetK
 	add("massecuite_temperature", warm, v.temperature.Value, v.temperature.OK, false)
 	add("vapour_pressure", x.KPa, v.pressure.Value, v.pressure.OK, false)
+	add("massecuite_brix", x.Brix, v.massecuite.Value, v.massecuite.OK, false)
 }

@@ -75,6 +75,7 @@ pans:
     tags:
       vapour_pressure: {node: "nsu=urn:test;s=BP.P"}
       massecuite_temperature: {node: "nsu=urn:test;s=BP.T"}
+      massecuite_brix: {node: "nsu=urn:test;s=BP.B"}
       chest_pressure: {value: 100}
       level: {value: 60}
       feed_valve: {value: 50}
@@ -95,7 +96,7 @@ opcua: {servers: [{name: mill, endpoint: "opc.tcp://127.0.0.1:4840"}]}
 		s := pan.Strike{Number: n + 1, Whole: true, Start: begin, End: begin.Add(5 * time.Hour), Phases: []pan.PhaseRecord{{Phase: pan.FeedOn, Start: begin, End: begin.Add(5 * time.Hour)}}}
 		for m := range 300 {
 			s.Profile = append(s.Profile, pan.ProfilePoint{At: begin.Add(time.Duration(m) * time.Minute), Phase: pan.FeedOn, LevelPct: pan.Use(60),
-				PressureKPa: pan.Use(16), MassecuiteC: pan.Use(63)})
+				PressureKPa: pan.Use(16), MassecuiteC: pan.Use(63), MassecuiteBrix: pan.Use(87)})
 		}
 		past = append(past, s)
 	}
@@ -111,6 +112,8 @@ opcua: {servers: [{name: mill, endpoint: "opc.tcp://127.0.0.1:4840"}]}
 					v = kPa
 				case "BP.massecuite_temperature":
 					v = warm
+				case "BP.massecuite_brix":
+					v = 87
 				case "CP.water_outlet_temperature":
 					v = outlet
 				}
@@ -127,7 +130,7 @@ opcua: {servers: [{name: mill, endpoint: "opc.tcp://127.0.0.1:4840"}]}
 		return out
 	}
 	got := run(14*time.Hour, 16, 63)
-	for _, path := range []string{"BP.vapour_pressure", "BP.massecuite_temperature", "CP.water_outlet_temperature"} {
+	for _, path := range []string{"BP.vapour_pressure", "BP.massecuite_temperature", "BP.massecuite_brix", "CP.water_outlet_temperature"} {
 		if d, known := got[path]; !known || d != 0 {
 			t.Errorf("%s as in every strike: known %t, departs %d", path, known, d)
 		}

@@ -22,8 +22,9 @@ type Habit struct {
 	Longest float64 // the longest that is still usual, waits not counted, min
 	TopS    Norm    // the highest supersaturation
 	KPa     Norm    // vapour pressure
-	// By the progress of the phase, see progress: supersaturation and temperature.
-	S, C [progressParts]Norm
+	// By the progress of the phase, see progress: supersaturation, temperature and Brix of
+	// the massecuite.
+	S, C, Brix [progressParts]Norm
 }
 
 // Norm is a usual value, the median, and its spread, one standard deviation. N is of how
@@ -44,6 +45,7 @@ const (
 	partLeast     = 10   // points: a part with fewer takes the figures of the whole phase
 	spreadLeastS  = 0.02 // no supersaturation is known better
 	spreadLeastK  = 0.3  // no temperature
+	spreadLeastBx = 0.2  // no Brix
 	spreadLeastKP = 0.15 // no pressure, kPa
 	fewStrikes    = 3.0  // a spread of n strikes is taken 1 + 3/n times as wide
 	lateFrom      = 1.6  // the feed is late from so many times its usual length,
@@ -128,8 +130,19 @@ func (h *Habit) lengths(of []*Strike, p Phase) {
 
 // values learns what is usual along a phase, from the profiles.
 func (h *Habit) values(of []*Strike, p Phase) {
-	var s, c [progressParts][]float64
-	var allS, allC, kPa []float64
+	// Supersaturation, temperature and Brix: by the part of the phase, and over the whole.
+	kinds := [...]struct {
+		of    func(*ProfilePoint) Reading
+		to    *[progressParts]Norm
+		least float64
+	}{
+		{func(x *ProfilePoint) Reading { return x.Supersaturation }, &h.S, spreadLeastS},
+		{func(x *ProfilePoint) Reading { return x.MassecuiteC }, &h.C, spreadLeastK},
+		{func(x *ProfilePoint) Reading { return x.MassecuiteBrix }, &h.Brix, spreadLeastBx},
+	}
+	var values [len(kinds)][progressParts][]float64
+	var whole [len(kinds)][]float64
+	var kPa []float64
 	for _, strike := range of {
 		at := 0 // of the stretches of the phase
 		for i := range strike.Profile {
@@ -141,15 +154,20 @@ func (h *Habit) values(of []*Strike, p Phase) {
 				at++
 			}
 			part := h.part(p, x.LevelPct, x.At.Sub(strike.Phases[at].Start))
-			s[part], c[part] = gather(s[part], x.Supersaturation), gather(c[part], x.MassecuiteC)
-			allS, allC, kPa = gather(allS, x.Supersaturation), gather(allC, x.MassecuiteC), gather(kPa, x.PressureKPa)
+			for k := range kinds {
+				v := kinds[k].of(x)
+				values[k][part], whole[k] = gather(values[k][part], v), gather(whole[k], v)
+			}
+			kPa = gather(kPa, x.PressureKPa)
 		}
 	}
 	wide := 1 + fewStrikes/float64(len(of))
 	h.KPa = enough(normOf(kPa, spreadLeastKP).times(wide), Norm{})
-	wholeS, wholeC := enough(normOf(allS, spreadLeastS).times(wide), Norm{}), enough(normOf(allC, spreadLeastK).times(wide), Norm{})
-	for i := range s {
-		h.S[i], h.C[i] = enough(normOf(s[i], spreadLeastS).times(wide), wholeS), enough(normOf(c[i], spreadLeastK).times(wide), wholeC)
+	for k, kind := range kinds {
+		all := enough(normOf(whole[k], kind.least).times(wide), Norm{})
+		for i := range kind.to {
+			kind.to[i] = enough(normOf(values[k][i], kind.least).times(wide), all)
+		}
 	}
 }
 
@@ -184,7 +202,7 @@ func (t *Tracker) Habits() *Habits { return &t.habits }
 
 // Expected is what is usual at this moment.
 type Expected struct {
-	S, C, KPa Norm
+	S, C, KPa, Brix Norm
 	// SeedS: S is the highest that is usual, as before there is grain: below it there is
 	// nothing to say.
 	SeedS            bool
@@ -198,7 +216,7 @@ func (t *Tracker) Expected() Expected {
 		return Expected{}
 	}
 	part := h.part(t.phase, t.m.level, t.m.at.Sub(t.since))
-	x := Expected{S: h.S[part], C: h.C[part], KPa: h.KPa, Minutes: h.Minutes.Value, Longest: h.Longest}
+	x := Expected{S: h.S[part], C: h.C[part], Brix: h.Brix[part], KPa: h.KPa, Minutes: h.Minutes.Value, Longest: h.Longest}
 	if x.Longest > 0 && t.strike != nil && len(t.strike.Phases) > 0 {
 		x.Longest += min(t.waited(), longestWait*x.Minutes) - t.earlier()
 	}
