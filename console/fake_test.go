@@ -253,7 +253,7 @@ func (m *fakeMill) publish(now time.Time) {
 			p.How[t.ID], p.Sigma[t.ID] = engine.Origin{How: "balanced from flow and Brix"}, math.Abs(v)*0.016
 		}
 		switch {
-		case slices.Contains([]string{"supersaturation", "massecuite_temperature", "vapour_pressure"}, t.Name) && t.Class == plant.ClassPan:
+		case slices.Contains([]string{"supersaturation", "massecuite_temperature", "massecuite_brix", "vapour_pressure"}, t.Name) && t.Class == plant.ClassPan:
 			p.Usual[t.ID] = thermo.Band{Low: 0.96 * v, High: 1.05 * v, Mean: v, Strike: true}
 		case slices.Contains([]string{"vapour_pressure", "juice_temperature", "approach", "economy"}, t.Name):
 			p.Usual[t.ID] = thermo.Band{Low: 0.97 * v, High: 1.02 * v, Mean: v}
