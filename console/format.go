@@ -19,6 +19,8 @@ func unitText(t *plant.Tag) words.Text {
 	switch {
 	case t.Name == "u_ratio":
 		return "% of clean"
+	case strings.HasPrefix(t.Name, "economy"):
+		return "t/t"
 	case t.Dimension == plant.Ratio:
 		return "ratio"
 	case t.Dimension == plant.State:
