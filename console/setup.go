@@ -20,6 +20,7 @@ import (
 	"calandria/engine/setup"
 	"calandria/plant"
 	"calandria/plant/words"
+	"calandria/rules"
 )
 
 // The first plant file, from the console: equipment, then the signals of one vessel after
@@ -145,14 +146,26 @@ func (s *Server) setupPage(r *http.Request, _ *engine.Picture, _ time.Time) (*vi
 	} else {
 		s.outcome(h, &d)
 		if q.Has("costs") {
-			h.Library = s.opt.Library
-			costs, err := h.Costs(d.File)
-			if d.Costs = setup.Lines(costs); err != nil {
-				d.Fault = words.Of(err)
-			}
+			var fault words.Text
+			d.Costs, fault = s.draft.costsNow(h, s.opt.Library, d.File)
+			d.Fault = cmp.Or(fault, d.Fault)
 		}
 	}
 	return &view{Template: "setup.html", Title: "First plant file", Section: "setup", Data: d}, nil
+}
+
+// costsNow is what each missing instrument costs, worked out once for a text of the file.
+func (d *draft) costsNow(h *setup.House, library []rules.File, name string) ([]setup.Line, words.Text) {
+	text := h.File()
+	if d.costsOf != text {
+		h.Library = library
+		costs, err := h.Costs(name)
+		if err != nil {
+			return setup.Lines(costs), words.Of(err)
+		}
+		d.costs, d.costsOf = setup.Lines(costs), text
+	}
+	return d.costs, ""
 }
 
 func vesselName(v setup.Vessel) words.Text {
