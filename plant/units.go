@@ -1,11 +1,12 @@
 package plant
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
 	"strings"
+
+	"calandria/plant/words"
 )
 
 // Dimension is a kind of quantity. Inside the program each dimension has one
@@ -209,8 +210,11 @@ type UnitError struct {
 	Dimension Dimension
 }
 
-func (e *UnitError) Error() string {
-	return fmt.Sprintf("unit %q is not a unit of %s; use one of %s", e.Unit, e.Dimension, strings.Join(UnitsOf(e.Dimension), ", "))
+func (e *UnitError) Error() string { return e.Words().String() }
+
+// Words is the same for who reads it in another language.
+func (e *UnitError) Words() words.Text {
+	return words.Say("unit %q is not a unit of %s; use one of %s", e.Unit, string(e.Dimension), strings.Join(UnitsOf(e.Dimension), ", "))
 }
 
 // ToCanonical converts a value written in the named unit into the canonical

@@ -270,12 +270,36 @@ func syntaxFault(file string, err error) Fault {
 	f := Fault{File: file, Problem: "the file cannot be read as YAML", Fix: "check indentation and quotes"}
 	if at, ok := errors.AsType[yaml.Error](err); ok {
 		p, _ := placeOf(at.GetToken())
-		f.Problem, f.Line, f.Column = words.Verbatim(at.GetMessage()), p.Line, p.Column
+		f.Problem, f.Line, f.Column = parserWords(at.GetMessage()), p.Line, p.Column
 		if strings.Contains(at.GetMessage(), "'\t'") {
 			f.Problem, f.Fix = "a tab stands here, which YAML does not take", "write spaces"
 		}
 	}
 	return f
+}
+
+// parserSays are words of the YAML library for what people get wrong.
+var parserSays = []words.Text{
+	"',' or ']' must be specified", "',' or '}' must be specified",
+	"could not find '[' character corresponding to ']'", "could not find '{' character corresponding to '}'",
+	"could not find end character of double-quoted text", "could not find end character of single-quoted text",
+	"could not find flow map content", "could not find flow mapping end token '}'", "sequence end token ']' not found",
+	"could not find value for mapping key", "expected map key-value delimiter ':'", "expected sequence element, but found ','",
+	"found an invalid key for this map", "mapping value is not allowed in this context", "non-map value is specified", "undefined map key",
+	"block sequence entries are not allowed in this context", "unexpected end content", "unexpected key name", "unexpected scalar value",
+	"value is not allowed in this context", "value is not allowed in this context. map key-value is pre-defined",
+}
+
+func parserWords(message string) words.Text {
+	if slices.Contains(parserSays, words.Text(message)) {
+		return words.Text(message)
+	}
+	var key string
+	var line, column int
+	if n, _ := fmt.Sscanf(message, "mapping key %q already defined at [%d:%d]", &key, &line, &column); n == 3 {
+		return words.Say("mapping key %q already defined at [%d:%d]", key, line, column)
+	}
+	return words.Say("the file cannot be read as YAML: %s", message)
 }
 
 type decoder struct {

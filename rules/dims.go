@@ -164,21 +164,26 @@ func (d dims) known() bool { return len(d.set) > 0 }
 
 func (d dims) only(x plant.Dimension) bool { return len(d.set) == 1 && d.set[0] == x }
 
-func (d dims) String() string {
+func (d dims) String() string { return d.Words().String() }
+
+func (d dims) Words() words.Text {
 	if d.bare {
 		return "a plain number"
 	}
 	if d.compound != nil {
-		return "a number in " + d.compound.unit
+		return words.Say("a number in %s", d.compound.unit)
 	}
 	if !d.known() {
 		return "of no known dimension"
 	}
-	words := make([]string, len(d.set))
+	var all words.Text
 	for i, x := range d.set {
-		words[i] = string(x)
+		one := words.Verbatim(string(x)) // as a rule file writes it
+		if all = words.Say("%s or %s", all, one); i == 0 {
+			all = one
+		}
 	}
-	return strings.Join(words, " or ")
+	return all
 }
 
 const ratePrefix = "rate of change of "

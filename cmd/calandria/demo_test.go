@@ -372,7 +372,7 @@ func TestCommands(t *testing.T) {
 		{"demo --list-upsets", 0, []string{"air-leak", "scaling-ev5"}},
 		{"demo --speed=-1", 1, []string{"--speed"}},
 		{"demo --speed=60 --data=" + t.TempDir(), 1, []string{"--speed and --data"}},
-		{"demo --listen=1.2.3.4.5:1", 1, []string{"--listen 1.2.3.4.5:1", "another address"}},
+		{"demo --listen=1.2.3.4.5:1", 1, []string{"--listen: the console cannot listen on 1.2.3.4.5:1", "another address"}},
 		{"demo --upset nonsense --days 0", 1, []string{"air-leak"}},
 		{"export --tags X --from 1d --data " + dir, 1, []string{"no archive"}},
 		{"replay-cases ../../testdata/alarms/alarm-cases.jsonl", 0, []string{"73 cases, 73 passed, 0 failed"}},

@@ -35,7 +35,8 @@ type Measure struct {
 func (m Measure) String() string { return fmt.Sprintf(m.Form, m.Value) + " " + m.Unit }
 
 // Say makes a Text of a format (as in package fmt) and values: Texts, which are
-// translated, numbers and Measures, and strings, which are not. An error says what [Of] makes of it. A value with a method String
+// translated, numbers and Measures, and strings, which are not. What has Words, or is an error, says
+// them. A value with a method String
 // counts as a Text: names of phases, of priorities.
 func Say(format Text, values ...any) Text {
 	if len(values) == 0 {
@@ -55,6 +56,8 @@ func Say(format Text, values ...any) Text {
 			fmt.Fprintf(&b, "d%d", v)
 		case Measure:
 			b.WriteString("m" + strconv.FormatFloat(v.Value, 'g', -1, 64) + part + v.Unit + part + v.Form + part + verbatim(v.Of))
+		case interface{ Words() Text }:
+			b.WriteString("t" + string(v.Words()))
 		case error:
 			b.WriteString("t" + string(Of(v)))
 		case fmt.Stringer:
