@@ -1095,7 +1095,7 @@ func TestNumbers(t *testing.T) {
 		{tag(plant.TempDifference, "approach"), 7.31, "7.3", "K"},
 		{tag(plant.TempDifference, "boiling_point_elevation"), 0.4, "0.40", "K"},
 		{tag(plant.Ratio, "u_ratio"), 0.834, "83", "% of clean"},
-		{tag(plant.Ratio, "economy"), 2.497, "2.50", "ratio"},
+		{tag(plant.Ratio, "economy"), 2.497, "2.50", "t/t"},
 		{tag(plant.HeatTransfer, "u"), 0.7, "0.70", "kW/(m²·K)"},
 		{tag(plant.State, "pump_running"), 1, "running", ""},
 		{tag(plant.State, "other"), 0, "no", ""},
